@@ -1,0 +1,48 @@
+# kitfare: `make demo` runs the main job, `make test` passes the tests; each sets up all it needs.
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INSTALLED := $(VENV)/.installed
+export PREFECT_SERVER_ANALYTICS_ENABLED := false
+export DO_NOT_TRACK := 1
+
+.DEFAULT_GOAL := help
+
+help: ## list the targets
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-12s %s\n", $$1, $$2}'
+
+install: $(INSTALLED) ## make .venv with .venv/bin/kitfare from the pinned, hashed requirements
+
+$(INSTALLED): requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit("kitfare needs Python 3.11 or newer; say which with PYTHON=...") if sys.version_info < (3, 11) else None'
+	$(PYTHON) -m venv --clear $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	touch $(INSTALLED)
+
+demo: $(INSTALLED) ## the whole night on an invented scenario, into demo/
+	rm -rf demo
+	$(BIN)/kitfare init demo --demo
+	$(BIN)/kitfare refresh --workspace demo --prefect
+
+test: $(INSTALLED) ## every test
+	$(BIN)/python -m pytest
+
+test-fast: $(INSTALLED) ## the tests that take seconds
+	$(BIN)/python -m pytest -m "not slow and not browser and not flows"
+
+check: $(INSTALLED) ## format, lint, types and every test
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(MAKE) test
+
+format: $(INSTALLED) ## format and mend what can be mended
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+clean: ## remove the environment, the demo and caches
+	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
+
+.PHONY: help install demo test test-fast check format clean

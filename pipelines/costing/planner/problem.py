@@ -1,0 +1,106 @@
+"""The purchase problem as data, and what the optimiser returns. No solver here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import polars as pl
+
+from pipelines.costing.terms import VendorTerms
+
+PORTION_SCHEMA = pl.Schema(
+    {
+        "portion_index": pl.Int64(),  # 0..n-1, in row order
+        "line_number": pl.Int64(),
+        "portion_number": pl.Int64(),
+        "quantity": pl.Int64(),  # pieces still to buy, at least 1
+        "group_code": pl.String(),  # portions of one group end up in one colour; "" for none
+    }
+)
+OFFER_SCHEMA = pl.Schema(
+    {
+        "offer_index": pl.Int64(),  # 0..n-1, in row order
+        "offer_id": pl.String(),
+        "vendor_code": pl.String(),
+        "part_code": pl.String(),
+        "colour_code": pl.String(),
+        "condition": pl.String(),
+        "listing_code": pl.String(),
+        "assortment_code": pl.String(),
+        "quantity_available": pl.Int64(),  # pieces, at least 1; shared by all portions and price steps
+        "sold_in_multiples_of": pl.Int64(),
+        "maximum_per_order": pl.Int64(),  # null for no limit
+        "weight_grams": pl.Decimal(18, 6),  # of one piece; the assumed weight where unknown
+        "largest_dimension_mm": pl.Decimal(18, 6),
+    }
+)
+STEP_SCHEMA = pl.Schema(
+    {
+        "offer_index": pl.Int64(),
+        "step_from_quantity": pl.Int64(),  # the price holds for all pieces bought once this many are
+        "unit_price": pl.Decimal(18, 6),  # in the vendor's currency
+    }
+)
+USE_SCHEMA = pl.Schema(
+    {
+        "portion_index": pl.Int64(),
+        "offer_index": pl.Int64(),
+        "colour_code": pl.String(),  # colour the portion gets
+        "make_up_code": pl.String(),  # "" when the offer's piece itself serves the portion
+        "component_part_code": pl.String(),  # "" likewise; else the component this offer supplies
+        "component_count": pl.Int64(),  # components one piece of the portion takes; 1 when not made up
+    }
+)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What to buy, from which offers, under which terms.
+
+    A portion is filled piece by piece. A piece is one piece of an offer with a direct use, or a whole make-up: for one
+    (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock.
+    """
+
+    portions: pl.DataFrame
+    offers: pl.DataFrame
+    offer_steps: pl.DataFrame
+    uses: pl.DataFrame
+    terms: Mapping[str, VendorTerms]
+    allow_spares: bool = True
+    maximum_vendor_count: int | None = None
+
+    def __post_init__(self) -> None:
+        for frame, schema in (
+            (self.portions, PORTION_SCHEMA),
+            (self.offers, OFFER_SCHEMA),
+            (self.offer_steps, STEP_SCHEMA),
+            (self.uses, USE_SCHEMA),
+        ):
+            if frame.schema != schema:
+                raise TypeError(f"expected the columns {schema}, got {frame.schema}")
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What the optimiser found.
+
+    Attributes:
+        purchases: offer_index, quantity (pieces bought, above 0).
+        allocations: portion_index, offer_index, make_up_code, component_part_code, quantity (pieces of the offer used).
+        unfilled: portion_index, quantity (pieces not bought, above 0).
+        cost: exact unrounded landed cost in the buyer's currency.
+        lower_bound: no plan with as few unfilled pieces costs less; at most ``cost``.
+        is_proven: cost equals the bound within half of the smallest money unit's hundredth.
+        hit_time_limit: the safety limit bit; such a plan is never cached.
+    """
+
+    purchases: pl.DataFrame
+    allocations: pl.DataFrame
+    unfilled: pl.DataFrame
+    cost: Fraction
+    lower_bound: Fraction
+    is_proven: bool
+    hit_time_limit: bool = False
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,73 @@
+"""The one tree of errors. Each says what happened, where, what state is left, and what to do next."""
+
+from __future__ import annotations
+
+
+class KitfareError(Exception):
+    """Something the user can act on. The facts are attributes, so that reports and tests never parse text.
+
+    Args:
+        what: what happened, in a sentence.
+        where: file, table or model, with line and column where known.
+        next_step: what to type or mend next.
+        state: what state is left, when that is not obvious.
+    """
+
+    exit_code = 1
+
+    def __init__(self, what: str, *, where: str = "", next_step: str = "", state: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.next_step = next_step
+        self.state = state
+        super().__init__(what, where, next_step, state)
+
+    def __str__(self) -> str:
+        lines = [self.what]
+        if self.where:
+            lines.append(f"  where: {self.where}")
+        if self.state:
+            lines.append(f"  state: {self.state}")
+        if self.next_step:
+            lines.append(f"  next:  {self.next_step}")
+        return "\n".join(lines)
+
+
+class UsageError(KitfareError):
+    """A command was given something it cannot work with: a wrong folder, an unknown model, a bad option."""
+
+    exit_code = 2
+
+
+class SettingsError(KitfareError):
+    """kitfare.toml, a profile or a model.toml says something that makes no sense."""
+
+    exit_code = 3
+
+
+class InputError(KitfareError):
+    """A file of the workspace breaks its contract; nothing may be computed from it."""
+
+    exit_code = 3
+
+
+class UnreadableFileError(InputError):
+    """A file cannot be read at all; it is held whole."""
+
+
+class BusyError(KitfareError):
+    """Another refresh is writing to the workspace."""
+
+    exit_code = 4
+
+
+class PlanRefusedError(KitfareError):
+    """A plan failed a check: receipt and optimiser disagree, or a bound lies above a known plan."""
+
+    exit_code = 5
+
+
+class CheckFailedError(KitfareError):
+    """A check on the tables about to be published returned rows; nothing was published."""
+
+    exit_code = 5

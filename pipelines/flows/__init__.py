@@ -1,0 +1,1 @@
+"""The one list of steps, and thin Prefect flows around it."""

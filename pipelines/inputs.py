@@ -1,0 +1,75 @@
+"""What a workspace holds, validated: the value that intake reads and every later stage takes.
+
+Lives here, below the stages, because stages do not import each other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from pipelines.settings import ModelSettings, Settings
+
+RATE_MAXIMUM_AGE_DAYS = 7
+"""An exchange rate older than this is not used; the vendor is left out and named."""
+
+
+@dataclass(frozen=True)
+class Model:
+    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FREEDOMS, AMENDMENTS)."""
+
+    settings: ModelSettings
+    parts_list: pl.DataFrame
+    freedoms: pl.DataFrame
+    amendments: pl.DataFrame
+
+    @property
+    def model_code(self) -> str:
+        """The model's code."""
+        return self.settings.model_code
+
+
+@dataclass(frozen=True)
+class WorkspaceInputs:
+    """Settings, every workspace table by contract name (empty where the file is absent), the models, and what was read.
+
+    ``input_files`` follows the contract INPUT_FILE: each file with its content hash, so that any published number can be
+    traced to the inputs that shaped it.
+    """
+
+    settings: Settings
+    tables: dict[str, pl.DataFrame]
+    models: tuple[Model, ...]
+    input_files: pl.DataFrame
+
+
+def exchange_rate_on(rates: pl.DataFrame, from_currency: str, to_currency: str, day: date) -> Fraction | None:
+    """Units of ``to_currency`` for one of ``from_currency`` on a date: the latest rate within 7 days, or its inverse.
+
+    Args:
+        rates: the table exchange_rates.
+
+    Returns:
+        The exact rate, without any margin; None when neither direction has a rate young enough.
+    """
+    if from_currency == to_currency:
+        return Fraction(1)
+    oldest = day - timedelta(days=RATE_MAXIMUM_AGE_DAYS)
+    best: tuple[date, Fraction] | None = None
+    for pair, inverted in (((from_currency, to_currency), False), ((to_currency, from_currency), True)):
+        known = rates.filter(
+            (rates["from_currency_code"] == pair[0])
+            & (rates["to_currency_code"] == pair[1])
+            & (rates["rate_on"] <= day)
+            & (rates["rate_on"] >= oldest)
+        ).sort("rate_on")
+        if known.height:
+            rate_on, rate = known["rate_on"][-1], Fraction(known["exchange_rate"][-1])
+            if best is None or rate_on > best[0]:
+                best = (rate_on, 1 / rate if inverted else rate)
+    return best[1] if best else None

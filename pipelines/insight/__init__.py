@@ -1,0 +1,1 @@
+"""What plans teach: savings, and what a change would do."""

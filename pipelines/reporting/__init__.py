@@ -1,0 +1,1 @@
+"""Tables, charts, pages and order lists for people."""

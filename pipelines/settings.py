@@ -1,0 +1,258 @@
+"""The workspace's settings: every key has a default, a meaning and a check, and ``kitfare init`` writes them all out.
+
+The text of kitfare.toml is generated from these classes, so that a setting cannot exist without being explained.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+
+from pipelines.errors import SettingsError, UsageError
+from pipelines.money import is_currency
+
+
+def _exact_decimal(value: Any) -> Any:
+    """TOML numbers with a point are binary floats; their shortest text is what the user typed."""
+    return Decimal(str(value)) if isinstance(value, float) else value
+
+
+ExactDecimal = Annotated[Decimal, BeforeValidator(_exact_decimal)]
+Effort = Literal["quick", "standard", "deep"]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class RefreshSettings(_Strict):
+    """What a refresh computes."""
+
+    priced_on: Literal["today", "latest_export"] | date = Field(
+        "today",
+        description="date to price: today, latest_export (the newest date in the price history), or a date",
+    )
+    stale_after_days: int = Field(
+        30,
+        ge=1,
+        description="an offer not confirmed for this many days can't be bought and counts as unknown",
+    )
+    months_back: int = Field(24, ge=0, le=240, description="month ends before the priced date to price as well")
+    effort: Effort = Field("standard", description="planning effort for the priced date: quick, standard or deep")
+    past_effort: Effort = Field("quick", description="planning effort for past month ends")
+    workers: int = Field(2, ge=1, le=64, description="plans worked on at once")
+    keep_generations: int = Field(3, ge=2, le=100, description="published generations that stay on disk")
+
+
+class ReportSettings(_Strict):
+    """What the pages show."""
+
+    title: str = Field("What the models cost", description="title of the index page")
+    coverage_floor: float = Field(
+        0.8, ge=0, le=1, description="an index or cost below this share of the basket priced is withheld"
+    )
+    mover_count: int = Field(5, ge=1, description="rises and falls listed in the monthly report")
+
+
+class Buyer(_Strict):
+    """Who buys: where parcels go, which money counts, and what currency exchange costs."""
+
+    buyer_code: str = Field(description="short name used in tables and commands")
+    title: str = Field(description="words for pages, such as: a buyer at home")
+    region_code: str = Field(description="region the parcels go to, as in the vendor terms")
+    currency_code: str = Field(description="currency of all totals, ISO 4217")
+    exchange_margin_pct: ExactDecimal = Field(
+        Decimal(0), ge=0, le=50, description="what a bank adds to the exchange rate, in per cent"
+    )
+
+    @field_validator("currency_code")
+    @classmethod
+    def _known_currency(cls, value: str) -> str:
+        if not is_currency(value):
+            raise ValueError(f"{value!r} is not a currency of ISO 4217")
+        return value
+
+
+CounterRule = Literal["none", "marked", "all_it_has", "any_mix"]
+
+
+class Scenario(_Strict):
+    """A named set of rules under which plans are made."""
+
+    scenario_code: str = Field(description="short name used in tables and commands")
+    title: str = Field(description="plain words for pages")
+    use_freedoms: bool = Field(True, description="whether colour freedoms count")
+    use_interchange: bool = Field(True, description="whether stand-ins and make-ups count")
+    counter: CounterRule = Field(
+        "none",
+        description="the maker's counter: none (not used), marked (for the model's counter_lines), all_it_has "
+        "(first choice for everything), any_mix (a vendor like any other)",
+    )
+    independents: bool = Field(True, description="whether independent vendors are used")
+    conditions: list[Literal["new", "used"]] = Field(["new"], description="conditions every portion accepts")
+    use_stock_on_hand: bool = Field(False, description="whether stock on hand is used first")
+    allow_spares: bool = Field(True, description="whether more may be bought than needed when that is cheaper")
+    maximum_vendor_count: int | None = Field(None, ge=1, description="most vendors in one plan")
+    forbidden_vendors: list[str] = Field([], description="vendors never used")
+    only_vendors: list[str] = Field([], description="if not empty, only these vendors are used")
+
+
+BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (
+    Scenario(scenario_code="listed", title="Exactly as designed", use_freedoms=False, use_interchange=False),
+    Scenario(scenario_code="freed", title="Hidden parts in any colour"),
+    Scenario(scenario_code="counter_some", title="Some lines from the counter", counter="marked"),
+    Scenario(scenario_code="counter_first", title="Counter first, the rest elsewhere", counter="all_it_has"),
+    Scenario(scenario_code="best", title="Cheapest mix", counter="any_mix"),
+)
+
+
+class Settings(_Strict):
+    """All of kitfare.toml."""
+
+    refresh: RefreshSettings = Field(default_factory=RefreshSettings)
+    report: ReportSettings = Field(default_factory=ReportSettings)
+    buyer: list[Buyer] = Field(min_length=1)
+    scenario: list[Scenario] = Field(default_factory=list)
+
+    @property
+    def scenarios(self) -> tuple[Scenario, ...]:
+        """The built-in scenarios and the user's; one of the user's replaces a built-in of the same code."""
+        own = {scenario.scenario_code: scenario for scenario in self.scenario}
+        built_in = tuple(own.pop(s.scenario_code, s) for s in BUILT_IN_SCENARIOS)
+        return (*built_in, *own.values())
+
+
+class Discount(_Strict):
+    """A running sale or a code; several that hold at once multiply (common practice, no source)."""
+
+    pct: ExactDecimal = Field(gt=0, le=100)
+    from_on: date = date(1900, 1, 1)
+    to_on: date = date(9999, 12, 31)
+    reason: str = ""
+
+
+class Instructions(_Strict):
+    """What the designer's instructions cost."""
+
+    price: ExactDecimal = Field(ge=0)
+    currency_code: str
+    discounts: list[Discount] = []
+
+
+class ListVersion(_Strict):
+    """One version of the designer's parts list."""
+
+    list_version: int = Field(ge=1)
+    released_on: date
+
+
+class ModelSettings(_Strict):
+    """All of models/<model_code>/model.toml."""
+
+    model_code: str
+    title: str
+    designer: str = ""
+    copy_count: int = Field(1, ge=1, le=1000)
+    skip_sections: list[str] = []
+    counter_lines: list[int] = []
+    publish_lines: Literal["none", "some", "all"] = "none"
+    instructions: Instructions | None = None
+    versions: list[ListVersion] = Field(min_length=1)
+
+    def version_on(self, day: date) -> int | None:
+        """The parts list's version that held on a date; None before the first."""
+        held = [version for version in self.versions if version.released_on <= day]
+        return max(held, key=lambda version: (version.released_on, version.list_version)).list_version if held else None
+
+
+_Loaded = TypeVar("_Loaded", bound=BaseModel)
+
+
+def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
+    """Read a TOML file into one of the classes above.
+
+    Raises:
+        SettingsError: the file is missing, not TOML, or has an unknown key or a value that makes no sense.
+    """
+    try:
+        return kind.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise SettingsError(f"{path.name} is missing", where=str(path), next_step="make one") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(f"{path.name} is not readable as TOML: {error}", where=str(path)) from None
+    except ValidationError as error:
+        told = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+        raise SettingsError(
+            f"{path.name} has settings that make no sense",
+            where=f"{path}: {told}",
+            next_step="mend them and try again",
+        ) from None
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """The user's folder and the paths in it."""
+
+    root: Path
+
+    def __post_init__(self) -> None:
+        if not (self.root / "kitfare.toml").is_file():
+            raise UsageError(
+                f"{self.root} is not a kitfare workspace: it has no kitfare.toml",
+                next_step="run `kitfare init DIR`, or give --workspace DIR",
+            )
+
+    @property
+    def inbox(self) -> Path:
+        """Where price exports are dropped."""
+        return self.root / "inbox"
+
+    @property
+    def held(self) -> Path:
+        """Where rows that failed wait to be mended."""
+        return self.root / "held"
+
+    @property
+    def archive(self) -> Path:
+        """Every input by its content hash."""
+        return self.root / "archive"
+
+    @property
+    def profiles(self) -> Path:
+        """One TOML file per source of price files."""
+        return self.root / "profiles"
+
+    @property
+    def tables(self) -> Path:
+        """The workspace's own tables."""
+        return self.root / "tables"
+
+    @property
+    def models(self) -> Path:
+        """One folder per model."""
+        return self.root / "models"
+
+    @property
+    def warehouse(self) -> Path:
+        """The warehouse, written by one refresh at a time."""
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def generations(self) -> Path:
+        """The published generations."""
+        return self.root / "generations"
+
+    @property
+    def published(self) -> Path:
+        """Symbolic link to the generation readers see."""
+        return self.root / "published"
+
+    def settings(self) -> Settings:
+        """kitfare.toml, checked."""
+        return load_toml(self.root / "kitfare.toml", Settings)

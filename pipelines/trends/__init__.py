@@ -1,0 +1,1 @@
+"""Index numbers, baskets, imputation, contributions and coverage."""

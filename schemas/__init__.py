@@ -1,0 +1,1 @@
+"""Contracts: every column defined once, every table a list of them."""

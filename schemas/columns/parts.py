@@ -1,0 +1,61 @@
+"""Columns that say what a part, a colour and an element are, and what may stand in for what."""
+
+from schemas.contract import Column
+
+COLUMNS = (
+    Column("part_code", "code", "the part (a shape), in the workspace's own numbering"),
+    Column("part_name", "text", "what the part is called"),
+    Column("part_family", "text", "the family a part belongs to, such as bricks or plates"),
+    Column(
+        "surface",
+        "code",
+        "whether the part is plain, printed or plated; only like stands in for like",
+        allowed=("plain", "printed", "plated"),
+    ),
+    Column("material", "code", "hard or soft plastic; soft never stands in for hard", allowed=("hard", "soft")),
+    Column("weight_grams", "price", "weight of one piece", unit="g", minimum=0),
+    Column("largest_dimension_mm", "price", "longest edge of one piece", unit="mm", minimum=0),
+    Column("colour_code", "code", "the colour, in the workspace's own palette"),
+    Column("colour_name", "text", "what the colour is called"),
+    Column("srgb_hex", "code", "the colour as sRGB", pattern="#RRGGBB"),
+    Column("colour_family", "text", "the family a colour belongs to, such as greys"),
+    Column(
+        "finish",
+        "code",
+        "how the plastic looks; `any` means plain opaque unless the portion says more",
+        allowed=("plain", "transparent", "metallic", "pearl", "glow"),
+    ),
+    Column("stand_in_part_code", "code", "the part that may be bought in place of part_code"),
+    Column(
+        "stand_in_kind",
+        "code",
+        "resolves_open_form: part_code does not say which form is meant and this is one of them; "
+        "substitute: another form that does the same job",
+        allowed=("resolves_open_form", "substitute"),
+    ),
+    Column(
+        "strength",
+        "code",
+        "strength of the stand-in against the listed part",
+        allowed=("stronger", "equal", "weaker"),
+    ),
+    Column("make_up_code", "code", "names one way to make up a part from several others"),
+    Column("component_part_code", "code", "a part needed for the make-up"),
+    Column(
+        "component_count",
+        "integer",
+        "how many of the component one listed part takes",
+        unit="pieces",
+        minimum=1,
+    ),
+    Column("source_code", "code", "the source of a file, as its profile names it"),
+    Column("source_part_code", "code", "the part as the source writes it"),
+    Column(
+        "is_ambiguous",
+        "flag",
+        "the source's code may mean more than one form: its offers leave the form open",
+    ),
+    Column("valid_from_on", "date", "first date on which the row holds"),
+    Column("valid_to_on", "date", "first date on which the row no longer holds; empty while it does"),
+    Column("reason", "text", "why, in the user's words"),
+)

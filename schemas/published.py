@@ -1,0 +1,176 @@
+"""Contracts of the tables in published/: what a reader may query and rely on."""
+
+from schemas.contract import Contract
+
+PLAN_KEY = ("priced_on", "model_code", "scenario_code", "buyer_code")
+
+PRICE_HISTORY = Contract(
+    name="price_history",
+    grain="one row per spell of an offer's price step: the time in which nothing about it changed",
+    columns=(
+        "offer_id", "vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
+        "currency_code", "unit_price", "quantity_available", "sold_in_multiples_of", "assortment_code",
+        "maximum_per_order", "form_certainty", "valid_from_on", "valid_to_on", "last_confirmed_on",
+    ),
+    key=("vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity", "valid_from_on"),
+    optional={"maximum_per_order": None, "valid_to_on": None, "listing_code": "", "assortment_code": ""},
+)  # fmt: skip
+
+MODEL_COST = Contract(
+    name="model_cost",
+    grain="one row per date, model, scenario and buyer",
+    columns=(
+        *PLAN_KEY, "model_title", "list_version", "copy_count", "currency_code", "plan_status", "goods", "shipping",
+        "handling", "tax", "landed_cost", "unfilled_estimate", "complete_cost", "instructions_cost", "lower_bound",
+        "gap_pct", "vendor_count", "element_count", "piece_count", "on_hand_piece_count", "spare_piece_count",
+        "unfilled_piece_count", "unfilled_estimate_count", "oldest_offer_on", "effort",
+    ),
+    key=PLAN_KEY,
+    optional={"oldest_offer_on": None, "instructions_cost": None},
+)  # fmt: skip
+
+PLAN_VENDOR = Contract(
+    name="plan_vendor",
+    grain="one row per plan and vendor ordered from",
+    columns=(
+        *PLAN_KEY, "vendor_code", "vendor_name", "vendor_kind", "currency_code", "goods", "shipping", "handling", "tax",
+        "landed_cost", "vendor_currency_code", "vendor_total", "exchange_rate_used", "element_count",
+        "bought_piece_count",
+    ),
+    key=(*PLAN_KEY, "vendor_code"),
+)  # fmt: skip
+
+PLAN_PURCHASE = Contract(
+    name="plan_purchase",
+    grain="one row per plan and offer bought",
+    columns=(
+        *PLAN_KEY, "vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
+        "offer_id", "bought_piece_count", "used_piece_count", "spare_piece_count", "unit_price",
+        "vendor_currency_code", "purchase_value",
+    ),
+    key=(*PLAN_KEY, "offer_id", "step_from_quantity"),
+    optional={"listing_code": ""},
+)  # fmt: skip
+
+PLAN_LINE = Contract(
+    name="plan_line",
+    grain="one row per plan, portion and offer that serves it; pieces from stock on hand have no vendor",
+    columns=(
+        *PLAN_KEY, "line_number", "portion_number", "portion_source", "listed_part_code", "listed_colour_code",
+        "colour_rule", "vendor_code", "offer_id", "part_code", "colour_code", "condition", "listing_code",
+        "make_up_code", "quantity", "unit_price", "vendor_currency_code", "is_listed_colour", "is_listed_part",
+    ),
+    key=(*PLAN_KEY, "line_number", "portion_number", "offer_id", "make_up_code", "part_code", "colour_code"),
+    optional={
+        "vendor_code": "", "offer_id": "", "listing_code": "", "make_up_code": "", "unit_price": None,
+        "vendor_currency_code": "",
+    },
+)  # fmt: skip
+
+UNFILLED_LINE = Contract(
+    name="unfilled_line",
+    grain="one row per plan and portion that could not be bought in full",
+    columns=(
+        *PLAN_KEY, "line_number", "portion_number", "listed_part_code", "listed_colour_code", "unfilled_piece_count",
+        "estimated_unit_price", "unfilled_estimate", "estimate_basis", "what_would_help",
+    ),
+    key=(*PLAN_KEY, "line_number", "portion_number"),
+    optional={"estimated_unit_price": None, "what_would_help": ""},
+)  # fmt: skip
+
+COLOUR_FLEX_SAVING = Contract(
+    name="colour_flex_saving",
+    grain="one row per plan and line with a colour freedom",
+    columns=(
+        *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
+        "saving", "is_told_apart",
+    ),
+    key=(*PLAN_KEY, "line_number", "saving_view"),
+)  # fmt: skip
+
+PRICE_INDEX = Contract(
+    name="price_index",
+    grain="one row per model, buyer, month and index method",
+    columns=(
+        "model_code", "buyer_code", "month", "index_method", "base_month", "index_level", "change_1_month_pct",
+        "change_12_months_pct", "basket_line_count", "priced_line_count", "coverage_share", "imputed_share",
+        "is_withheld",
+    ),
+    key=("model_code", "buyer_code", "month", "index_method"),
+    optional={"index_level": None, "change_1_month_pct": None, "change_12_months_pct": None},
+)  # fmt: skip
+
+ELEMENT_PRICE = Contract(
+    name="element_price",
+    grain="one row per model, buyer, month and line of the parts list",
+    columns=(
+        "model_code", "buyer_code", "month", "line_number", "part_code", "colour_code", "quantity", "element_price",
+        "is_imputed", "price_change_pct", "contribution_points", "market_vendor_count", "market_quantity",
+    ),
+    key=("model_code", "buyer_code", "month", "line_number"),
+    optional={"element_price": None, "price_change_pct": None, "contribution_points": None},
+)  # fmt: skip
+
+INTAKE_FILE = Contract(
+    name="intake_file",
+    grain="one row per file taken in",
+    columns=(
+        "file_hash", "file_name", "table_name", "profile_name", "received_at", "file_status", "read_row_count",
+        "accepted_row_count", "held_row_count", "superseded_row_count", "duplicate_row_count", "withdrawn_row_count",
+        "dropped_row_count",
+    ),
+    key=("file_hash",),
+    optional={"table_name": "", "profile_name": ""},
+)  # fmt: skip
+
+HELD_ROW = Contract(
+    name="held_row",
+    grain="one row per file, record and failed rule",
+    columns=(
+        "file_hash", "file_name", "source_line_number", "record_number", "held_column", "held_value", "held_rule",
+        "what_to_do", "is_mended",
+    ),
+    key=("file_hash", "record_number", "held_column", "held_rule"),
+    optional={"held_column": "", "held_value": ""},
+)  # fmt: skip
+
+VENDOR_EXPORT = Contract(
+    name="vendor_export",
+    grain="one row per file, vendor and date",
+    columns=(
+        "file_hash", "vendor_code", "observed_on", "coverage", "revision_number", "export_standing", "row_count",
+    ),
+    key=("file_hash", "vendor_code", "observed_on"),
+)  # fmt: skip
+
+INPUT_FILE = Contract(
+    name="input_file",
+    grain="one row per workspace file that shaped the published numbers",
+    columns=("input_path", "file_hash", "table_name", "row_count"),
+    key=("input_path",),
+    optional={"table_name": ""},
+)
+
+REFRESH_RUN = Contract(
+    name="refresh_run",
+    grain="one row per refresh and step",
+    columns=(
+        "refresh_id", "priced_on", "started_at", "finished_at", "software_version", "inputs_hash", "step_name",
+        "step_seconds", "row_count",
+    ),
+    key=("refresh_id", "step_name"),
+    optional={"finished_at": None},
+)  # fmt: skip
+
+CHECK_RESULT = Contract(
+    name="check_result",
+    grain="one row per check",
+    columns=("check_name", "failed_row_count"),
+    key=("check_name",),
+)
+
+ALL_PUBLISHED = (
+    MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PRICE_INDEX, ELEMENT_PRICE,
+    PRICE_HISTORY, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
+)  # fmt: skip
+"""Tables of a generation, in the order a reader meets them. The workspace's own tables are published beside them."""

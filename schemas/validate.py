@@ -1,0 +1,354 @@
+"""The one helper that holds frames to their contracts, always collected and at full depth.
+
+Two steps. Text is parsed strictly by kind (never inferred), because a pandera coercion would round decimals in silence.
+Then a pandera schema derived from the contract checks ranges, allowed values, emptiness and patterns on the collected
+frame; on a LazyFrame pandera would check names and types only. Every failing row comes back with its column, value,
+rule and advice; nothing is dropped.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import pandera.polars as pa
+import polars as pl
+
+from pipelines.errors import InputError
+from schemas.columns import COLUMNS
+from schemas.contract import Column, Contract
+
+POLARS_TYPES: dict[str, pl.DataType] = {
+    "code": pl.String(),
+    "text": pl.String(),
+    "integer": pl.Int64(),
+    "price": pl.Decimal(18, 6),
+    "amount": pl.Decimal(18, 4),
+    "number": pl.Float64(),
+    "date": pl.Date(),
+    "timestamp": pl.Datetime("us"),
+    "month": pl.String(),
+    "flag": pl.Boolean(),
+    "code_list": pl.String(),
+}
+
+POSITION_COLUMNS = ("source_line_number", "record_number")
+"""Where a row stands in its file; carried through validation untouched."""
+
+FAILURE_SCHEMA = pl.Schema(
+    {
+        "source_line_number": pl.Int64(),
+        "record_number": pl.Int64(),
+        "held_column": pl.String(),
+        "held_value": pl.String(),
+        "held_rule": pl.String(),
+        "what_to_do": pl.String(),
+    }
+)
+
+# A number in a file of ours, or after a profile's number format was applied: a point, no thousands separators.
+_TEXT_PATTERNS = {
+    "integer": r"^[+-]?\d{1,18}(\.0+)?$",
+    "price": r"^[+-]?\d{1,12}(\.\d{1,6}0*)?$",
+    "amount": r"^[+-]?\d{1,14}(\.\d{1,4}0*)?$",
+    "number": r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$",
+    "date": r"^\d{4}-\d{2}-\d{2}$",
+    "timestamp": r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}:\d{2}(\.\d{1,6})?$",
+}
+_WRITTEN_LIKE = {
+    "integer": "a whole number such as 120",
+    "price": "a number such as 0.045 with at most 6 decimals",
+    "amount": "a number such as 12.50 with at most 4 decimals",
+    "number": "a number such as 2.5",
+    "date": "a date such as 2026-10-31",
+    "timestamp": "a time such as 2026-10-31T02:30:00",
+    "flag": "true or false",
+}
+_FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+
+
+@dataclass(frozen=True)
+class Validated:
+    """Rows that kept to the contract, typed; and every failure of the rows that did not."""
+
+    rows: pl.DataFrame
+    failures: pl.DataFrame
+
+
+def empty_frame(contract: Contract) -> pl.DataFrame:
+    """A frame with the contract's columns and types, and no rows."""
+    return pl.DataFrame(schema=polars_schema(contract))
+
+
+def polars_schema(contract: Contract) -> pl.Schema:
+    """The contract's columns with their Polars types, in order."""
+    return pl.Schema({name: POLARS_TYPES[COLUMNS[name].kind] for name in contract.columns})
+
+
+def validate_text(
+    contract: Contract, text: pl.DataFrame, *, where: str, unique_key: bool = True, allow_extra: bool = False
+) -> Validated:
+    """Turn a frame of text into typed rows, and say of every row that fails why.
+
+    Args:
+        contract: what the rows must be.
+        text: String columns named as in the contract; ``source_line_number`` and ``record_number`` (Int64) are
+            carried along, and made by counting where absent. Surrounding blanks are cut off.
+        where: file name, for errors.
+        unique_key: whether rows that share a key fail (all of them).
+        allow_extra: whether columns outside the contract are dropped in silence instead of refused.
+
+    Raises:
+        InputError: a required column is missing, or there is a column the contract does not know.
+    """
+    present = [name for name in text.columns if name not in POSITION_COLUMNS]
+    _check_columns(contract, present, where, allow_extra)
+    frame = _with_positions(text)
+    absent_or_text = [_text_column(contract, name, name in present) for name in contract.columns]
+    frame = frame.select(*POSITION_COLUMNS, *absent_or_text)
+
+    parsed = frame.select(*POSITION_COLUMNS, *(_parsed(COLUMNS[name]).alias(name) for name in contract.columns))
+    failures = [_parse_failures(contract, frame, parsed), _pandera_failures(contract, frame, parsed)]
+    if unique_key:
+        failures.append(_key_failures(contract, frame, parsed))
+    failed = pl.concat(failures).unique(maintain_order=True).sort("record_number", maintain_order=True)
+    rows = parsed.join(failed.select("record_number").unique(), on="record_number", how="anti", maintain_order="left")
+    return Validated(rows, failed)
+
+
+def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl.DataFrame:
+    """Hold a typed frame to its contract; returns its contract columns in order, or raises with the first failures.
+
+    Raises:
+        InputError: a column is missing or of another type, a rule fails, or a key repeats.
+    """
+    _check_columns(contract, frame.columns, where, allow_extra=True, need_all=True)
+    expected = polars_schema(contract)
+    chosen = frame.select(contract.columns)
+    wrong = {name: chosen.schema[name] for name in contract.columns if chosen.schema[name] != expected[name]}
+    if wrong:
+        told = ", ".join(f"{name} is {kind}, not {expected[name]}" for name, kind in wrong.items())
+        raise InputError(f"table {contract.name} has columns of another type: {told}", where=where)
+    numbered = _with_positions(chosen)
+    as_text = numbered.select(*POSITION_COLUMNS, *(pl.col(name).cast(pl.String) for name in contract.columns))
+    failures = pl.concat([_pandera_failures(contract, as_text, numbered), _key_failures(contract, as_text, numbered)])
+    if failures.height:
+        raise InputError(
+            f"table {contract.name} breaks its contract in {failures['record_number'].n_unique()} rows",
+            where=where,
+            next_step="mend these: " + "; ".join(describe_failures(failures, limit=5)),
+        )
+    return chosen
+
+
+def require_valid(contract: Contract, text: pl.DataFrame, *, where: str) -> pl.DataFrame:
+    """As :func:`validate_text` for a workspace file, where one bad row is reason enough to stop.
+
+    Raises:
+        InputError: naming the file, the first failing lines, the values and what to do.
+    """
+    result = validate_text(contract, text, where=where)
+    if result.failures.height:
+        count = result.failures["record_number"].n_unique()
+        raise InputError(
+            f"{count} row{'s' if count > 1 else ''} of {where} cannot be used",
+            where="; ".join(describe_failures(result.failures, limit=5)),
+            state="nothing was computed from this file",
+            next_step="mend the rows and run the command again",
+        )
+    return result.rows
+
+
+def describe_failures(failures: pl.DataFrame, limit: int) -> list[str]:
+    """The first failures in words: line, column, value, rule, advice."""
+    told = []
+    for row in failures.head(limit).iter_rows(named=True):
+        column = f" {row['held_column']} {row['held_value']!r}:" if row["held_column"] else ""
+        told.append(f"line {row['source_line_number']},{column} {row['held_rule']} ({row['what_to_do']})")
+    if failures.height > limit:
+        told.append(f"and {failures.height - limit} more")
+    return told
+
+
+@cache
+def pandera_schema(contract_name: str) -> pa.DataFrameSchema:
+    """The pandera schema of a contract, by its name."""
+    contract = _contracts()[contract_name]
+    return pa.DataFrameSchema(
+        {name: _pandera_column(COLUMNS[name], contract.may_be_empty(name)) for name in contract.columns},
+        strict="filter",
+        name=contract.name,
+    )
+
+
+@cache
+def _contracts() -> dict[str, Contract]:
+    from schemas.inputs import ALL_INPUTS
+    from schemas.published import ALL_PUBLISHED
+
+    return {contract.name: contract for contract in (*ALL_INPUTS, *ALL_PUBLISHED)}
+
+
+def _pandera_column(column: Column, may_be_empty: bool) -> pa.Column:
+    checks = []
+    if column.allowed:
+        checks.append(pa.Check.isin(list(column.allowed), error=column.rule))
+    if column.minimum is not None:
+        checks.append(pa.Check.ge(_typed_limit(column, column.minimum), error=column.rule))
+    if column.maximum is not None:
+        checks.append(pa.Check.le(_typed_limit(column, column.maximum), error=column.rule))
+    if column.name.endswith("currency_code"):
+        checks.append(pa.Check.isin(_currencies(may_be_empty), error="a currency of ISO 4217 such as EUR"))
+    if column.pattern == "#RRGGBB":
+        checks.append(pa.Check.str_matches(r"^#[0-9A-Fa-f]{6}$", error="written like #A0B1C2"))
+    if column.kind == "month":
+        checks.append(pa.Check.str_matches(r"^\d{4}-(0[1-9]|1[0-2])$", error="a month such as 2026-10"))
+    return pa.Column(POLARS_TYPES[column.kind], checks=checks, nullable=may_be_empty)
+
+
+@cache
+def _currencies(or_empty: bool) -> list[str]:
+    from iso4217 import Currency
+
+    codes = [currency.code for currency in Currency if currency.exponent is not None]
+    return [*codes, ""] if or_empty else codes
+
+
+def _typed_limit(column: Column, limit: float) -> object:
+    from decimal import Decimal
+
+    return Decimal(str(limit)) if column.kind in ("price", "amount") else limit
+
+
+def _check_columns(
+    contract: Contract, present: list[str], where: str, allow_extra: bool, need_all: bool = False
+) -> None:
+    needed = contract.columns if need_all else contract.required
+    missing = [name for name in needed if name not in present]
+    if missing:
+        raise InputError(
+            f"{where} lacks the columns {', '.join(missing)} of the table {contract.name}",
+            where=where,
+            next_step="its columns are: " + ", ".join(present),
+        )
+    extra = [name for name in present if name not in contract.columns]
+    if extra and not allow_extra:
+        raise InputError(
+            f"{where} has columns that the table {contract.name} does not know: {', '.join(extra)}",
+            where=where,
+            next_step=f"rename or remove them; the table's columns are: {', '.join(contract.columns)}",
+        )
+
+
+def _with_positions(frame: pl.DataFrame) -> pl.DataFrame:
+    counted = pl.int_range(1, pl.len() + 1, dtype=pl.Int64)
+    if "record_number" not in frame.columns:
+        frame = frame.with_columns(counted.alias("record_number"))
+    if "source_line_number" not in frame.columns:
+        frame = frame.with_columns((pl.col("record_number") + 1).alias("source_line_number"))
+    return frame
+
+
+def _text_column(contract: Contract, name: str, is_present: bool) -> pl.Expr:
+    default = contract.optional.get(name)
+    if not is_present:
+        return pl.lit(default, dtype=pl.String).alias(name)
+    trimmed = pl.col(name).cast(pl.String).str.strip_chars()
+    filled = pl.when(trimmed.is_null() | (trimmed == "")).then(pl.lit(default, dtype=pl.String)).otherwise(trimmed)
+    return filled.alias(name)
+
+
+def _parsed(column: Column) -> pl.Expr:
+    text = pl.col(column.name)
+    if column.kind in ("code", "text", "month", "code_list"):
+        return text
+    if column.kind == "flag":
+        return text.str.to_lowercase().replace_strict(_FLAGS, default=None, return_dtype=pl.Boolean())
+    plausible = pl.when(text.str.contains(_TEXT_PATTERNS[column.kind])).then(text)
+    if column.kind == "date":
+        return plausible.str.to_date("%Y-%m-%d", strict=False)
+    if column.kind == "timestamp":
+        return plausible.str.replace("T", " ").str.to_datetime("%Y-%m-%d %H:%M:%S%.f", strict=False, time_unit="us")
+    if column.kind == "integer":
+        return plausible.str.replace(r"\.0+$", "").cast(pl.Int64, strict=False)
+    return plausible.cast(POLARS_TYPES[column.kind], strict=False)
+
+
+def _parse_failures(contract: Contract, text: pl.DataFrame, parsed: pl.DataFrame) -> pl.DataFrame:
+    found = [_no_failures()]
+    for name in contract.columns:
+        column = COLUMNS[name]
+        is_lost = text[name].is_not_null() & parsed[name].is_null()
+        if is_lost.any():
+            rule = f"not {_WRITTEN_LIKE.get(column.kind, 'readable')}"
+            found.append(_failures(text, is_lost, name, rule, f"write {_WRITTEN_LIKE.get(column.kind, 'it again')}"))
+        if not contract.may_be_empty(name):
+            is_empty = text[name].is_null()
+            if is_empty.any():
+                found.append(_failures(text, is_empty, name, "must not be empty", "fill it in"))
+    return pl.concat(found)
+
+
+def _pandera_failures(contract: Contract, text: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
+    frame = typed.select(contract.columns)
+    if not frame.height:
+        return _no_failures()
+    try:
+        pandera_schema(contract.name).validate(frame, lazy=True)
+    except pa.errors.SchemaErrors as error:
+        cases = error.failure_cases
+    else:
+        return _no_failures()
+    structural = cases.filter(pl.col("index").is_null())
+    # Emptiness has no index in pandera's report; it is found here by column, with the rows it concerns.
+    found = [_no_failures()]
+    for name in contract.columns:
+        if not contract.may_be_empty(name) and typed.schema[name] == POLARS_TYPES[COLUMNS[name].kind]:
+            is_lost = typed[name].is_null() & text[name].is_null()
+            if is_lost.any():
+                found.append(_failures(text, is_lost, name, "must not be empty", "fill it in"))
+    unexplained = structural.filter(~pl.col("check").str.contains("not_nullable"))
+    if unexplained.height:
+        raise InputError(
+            f"table {contract.name} does not have the shape of its contract",
+            where=str(unexplained.to_dicts()[:3]),
+        )
+    for (name, rule), rows in cases.filter(pl.col("index").is_not_null()).group_by(
+        "column", "check", maintain_order=True
+    ):
+        if "not_nullable" in str(rule):
+            continue
+        is_bad = pl.int_range(0, frame.height, eager=True).is_in(rows["index"].cast(pl.Int64).implode())
+        spoken = COLUMNS[str(name)].rule if COLUMNS[str(name)].rule and str(name) != "currency_code" else str(rule)
+        spoken = "a currency of ISO 4217 such as EUR" if str(name).endswith("currency_code") else spoken
+        found.append(_failures(text, is_bad, str(name), f"must be {spoken}", "correct the value"))
+    return pl.concat(found)
+
+
+def _key_failures(contract: Contract, text: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
+    if not typed.height:
+        return _no_failures()
+    repeats = typed.select(pl.struct(contract.key).is_duplicated()).to_series()
+    if not repeats.any():
+        return _no_failures()
+    key = ", ".join(contract.key)
+    return _failures(text, repeats, contract.key[-1], f"another row has the same {key}", "keep one of the rows")
+
+
+def _failures(text: pl.DataFrame, is_bad: pl.Series, name: str, rule: str, what_to_do: str) -> pl.DataFrame:
+    return (
+        text.filter(is_bad)
+        .select(
+            "source_line_number",
+            "record_number",
+            pl.lit(name).alias("held_column"),
+            pl.col(name).fill_null("").alias("held_value"),
+            pl.lit(rule).alias("held_rule"),
+            pl.lit(what_to_do).alias("what_to_do"),
+        )
+        .cast(FAILURE_SCHEMA)
+    )
+
+
+def _no_failures() -> pl.DataFrame:
+    return pl.DataFrame(schema=FAILURE_SCHEMA)
