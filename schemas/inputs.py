@@ -168,9 +168,26 @@ EXCHANGE_RATES = Contract(
     key=("rate_on", "from_currency_code", "to_currency_code"),
 )
 
+ACCEPTED_EXPORTS = Contract(
+    name="accepted_exports",
+    grain="one row per export accepted though it closes more than half of its vendor's offers",
+    columns=("file_hash", "decided_on", "reason"),
+    key=("file_hash",),
+    optional={"reason": ""},
+    notes="Written by `kitfare accept`.",
+)
+
+WITHDRAWN_FILES = Contract(
+    name="withdrawn_files",
+    grain="one row per price file that must count as never received",
+    columns=("file_hash", "decided_on", "reason"),
+    key=("file_hash",),
+    optional={"reason": ""},
+)
+
 WORKSPACE_TABLES = (
     COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, VENDORS, VENDOR_TERMS, SHIPPING_STEPS, HANDLING_CHARGES,
-    BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES,
+    BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES, ACCEPTED_EXPORTS, WITHDRAWN_FILES,
 )  # fmt: skip
 """Files tables/<name>.csv of a workspace; one that is absent counts as empty."""
 

@@ -35,6 +35,9 @@ POLARS_TYPES: dict[str, pl.DataType] = {
 POSITION_COLUMNS = ("source_line_number", "record_number")
 """Where a row stands in its file; carried through validation untouched."""
 
+# Positions under names that no contract uses, because a table such as held_row has columns of those names itself.
+_POSITIONS = {"source_line_number": "_line", "record_number": "_record"}
+
 FAILURE_SCHEMA = pl.Schema(
     {
         "source_line_number": pl.Int64(),
@@ -101,19 +104,20 @@ def validate_text(
     Raises:
         InputError: a required column is missing, or there is a column the contract does not know.
     """
-    present = [name for name in text.columns if name not in POSITION_COLUMNS]
+    present = [name for name in text.columns if name not in POSITION_COLUMNS or name in contract.columns]
     _check_columns(contract, present, where, allow_extra)
-    frame = _with_positions(text)
+    frame = _with_positions(contract, text)
     absent_or_text = [_text_column(contract, name, name in present) for name in contract.columns]
-    frame = frame.select(*POSITION_COLUMNS, *absent_or_text)
+    frame = frame.select(*_POSITIONS.values(), *absent_or_text)
 
-    parsed = frame.select(*POSITION_COLUMNS, *(_parsed(COLUMNS[name]).alias(name) for name in contract.columns))
+    parsed = frame.select(*_POSITIONS.values(), *(_parsed(COLUMNS[name]).alias(name) for name in contract.columns))
     failures = [_parse_failures(contract, frame, parsed), _pandera_failures(contract, frame, parsed)]
     if unique_key:
         failures.append(_key_failures(contract, frame, parsed))
     failed = pl.concat(failures).unique(maintain_order=True).sort("record_number", maintain_order=True)
-    rows = parsed.join(failed.select("record_number").unique(), on="record_number", how="anti", maintain_order="left")
-    return Validated(rows, failed)
+    bad = failed.select(pl.col("record_number").unique().alias("_record"))
+    rows = parsed.join(bad, on="_record", how="anti", maintain_order="left")
+    return Validated(rows.select(*_position_columns(contract), *contract.columns), failed)
 
 
 def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl.DataFrame:
@@ -129,8 +133,8 @@ def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl
     if wrong:
         told = ", ".join(f"{name} is {kind}, not {expected[name]}" for name, kind in wrong.items())
         raise InputError(f"table {contract.name} has columns of another type: {told}", where=where)
-    numbered = _with_positions(chosen)
-    as_text = numbered.select(*POSITION_COLUMNS, *(pl.col(name).cast(pl.String) for name in contract.columns))
+    numbered = _with_positions(contract, chosen)
+    as_text = numbered.select(*_POSITIONS.values(), *(pl.col(name).cast(pl.String) for name in contract.columns))
     failures = pl.concat([_pandera_failures(contract, as_text, numbered), _key_failures(contract, as_text, numbered)])
     if failures.height:
         raise InputError(
@@ -240,13 +244,16 @@ def _check_columns(
         )
 
 
-def _with_positions(frame: pl.DataFrame) -> pl.DataFrame:
+def _with_positions(contract: Contract, frame: pl.DataFrame) -> pl.DataFrame:
     counted = pl.int_range(1, pl.len() + 1, dtype=pl.Int64)
-    if "record_number" not in frame.columns:
-        frame = frame.with_columns(counted.alias("record_number"))
-    if "source_line_number" not in frame.columns:
-        frame = frame.with_columns((pl.col("record_number") + 1).alias("source_line_number"))
-    return frame
+    given = [name for name in POSITION_COLUMNS if name in frame.columns and name not in contract.columns]
+    record = pl.col("record_number") if "record_number" in given else counted
+    line = pl.col("source_line_number") if "source_line_number" in given else record + 1
+    return frame.with_columns(record.alias("_record"), line.alias("_line"))
+
+
+def _position_columns(contract: Contract) -> list[pl.Expr]:
+    return [pl.col(own).alias(name) for name, own in _POSITIONS.items() if name not in contract.columns]
 
 
 def _text_column(contract: Contract, name: str, is_present: bool) -> pl.Expr:
@@ -339,8 +346,7 @@ def _failures(text: pl.DataFrame, is_bad: pl.Series, name: str, rule: str, what_
     return (
         text.filter(is_bad)
         .select(
-            "source_line_number",
-            "record_number",
+            *(pl.col(own).alias(position) for position, own in _POSITIONS.items()),
             pl.lit(name).alias("held_column"),
             pl.col(name).fill_null("").alias("held_value"),
             pl.lit(rule).alias("held_rule"),

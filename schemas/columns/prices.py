@@ -60,7 +60,6 @@ COLUMNS = (
     ),
     Column("revision_number", "integer", "of several exports of one vendor and date the highest wins", minimum=0),
     Column("last_confirmed_on", "date", "latest date on which an export confirmed the offer"),
-    Column("confirmed_on", "date", "a date on which an export confirmed the offer unchanged"),
     Column("offer_id", "code", "names one spell of one offer: vendor, part, colour, condition, listing and start"),
     Column(
         "lowest_price",
@@ -79,9 +78,4 @@ COLUMNS = (
         maximum=100000,
     ),
     Column("offer_vendor_count", "integer", "vendors offering the element", unit="vendors", minimum=0),
-    Column(
-        "is_suspect",
-        "flag",
-        "the price was flagged as suspicious: kept in the history, left out of headline plans",
-    ),
 )

@@ -1,0 +1,144 @@
+"""Every contract has a schema, refuses a bad row, and the dictionary in the repository is what the contracts say."""
+
+from decimal import Decimal
+from pathlib import Path
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipelines.errors import InputError
+from schemas.columns import COLUMNS
+from schemas.contract import Column, Contract, by_name
+from schemas.dictionary import data_dictionary
+from schemas.inputs import ALL_INPUTS, PRICE_EXPORT
+from schemas.published import ALL_PUBLISHED
+from schemas.validate import POLARS_TYPES, pandera_schema, polars_schema, validate_text, validate_typed
+
+CONTRACTS = [*ALL_INPUTS, *ALL_PUBLISHED]
+ROOT = Path(__file__).resolve().parents[2]
+
+GOOD_TEXT = {
+    "code": "a1", "text": "words", "integer": "3", "price": "1.25", "amount": "1.25", "number": "0.5",
+    "date": "2026-10-31", "timestamp": "2026-10-31T02:30:00", "month": "2026-10", "flag": "true", "code_list": "a;b",
+}  # fmt: skip
+BAD_TEXT = {
+    "integer": "3.5", "price": "1,25", "amount": "1.234567", "number": "half", "date": "31.10.2026",
+    "timestamp": "yesterday", "month": "2026-13", "flag": "maybe",
+}  # fmt: skip
+
+
+def good_value(name: str) -> str:
+    column = COLUMNS[name]
+    if column.allowed:
+        return column.allowed[0]
+    if name.endswith("currency_code"):
+        return "EUR"
+    return "#A0B1C2" if column.pattern == "#RRGGBB" else GOOD_TEXT[column.kind]
+
+
+def good_row(contract: Contract) -> dict[str, list[str]]:
+    return {name: [good_value(name)] for name in contract.columns}
+
+
+@pytest.mark.parametrize("contract", CONTRACTS, ids=lambda c: c.name)
+def test_a_good_row_passes_typed(contract):
+    result = validate_text(contract, pl.DataFrame(good_row(contract)), where="test.csv")
+    assert result.failures.is_empty(), result.failures
+    rows = result.rows.select(contract.columns)
+    assert rows.schema == polars_schema(contract)
+    assert validate_typed(contract, rows, where="test").height == 1
+
+
+@pytest.mark.parametrize("contract", CONTRACTS, ids=lambda c: c.name)
+def test_every_column_of_every_contract_refuses_a_bad_value(contract):
+    tried = 0
+    for name in contract.columns:
+        column = COLUMNS[name]
+        bad = "no such value" if column.allowed or column.pattern == "#RRGGBB" else BAD_TEXT.get(column.kind)
+        bad = "ZZZ" if name.endswith("currency_code") else bad
+        if bad is None:
+            continue
+        tried += 1
+        result = validate_text(contract, pl.DataFrame({**good_row(contract), name: [bad]}), where="test.csv")
+        assert result.rows.is_empty()
+        assert name in result.failures["held_column"].to_list()
+        assert bad in result.failures["held_value"].to_list()
+    assert tried, "a contract without any refusable column tests nothing"
+
+
+@pytest.mark.parametrize("contract", CONTRACTS, ids=lambda c: c.name)
+def test_every_required_column_must_be_there_and_filled(contract):
+    for name in contract.required:
+        with pytest.raises(InputError, match=name):
+            validate_text(contract, pl.DataFrame({k: v for k, v in good_row(contract).items() if k != name}), where="t")
+        result = validate_text(contract, pl.DataFrame({**good_row(contract), name: ["  "]}), where="t")
+        assert result.failures["held_column"].to_list() == [name]
+
+
+@pytest.mark.parametrize("contract", CONTRACTS, ids=lambda c: c.name)
+def test_two_rows_with_one_key_fail_both(contract):
+    twice = pl.DataFrame({name: value * 2 for name, value in good_row(contract).items()})
+    assert validate_text(contract, twice, where="t").failures["record_number"].n_unique() == 2
+
+
+@pytest.mark.parametrize("contract", ALL_PUBLISHED, ids=lambda c: c.name)
+def test_a_typed_table_with_a_broken_rule_is_refused(contract):
+    rows = validate_text(contract, pl.DataFrame(good_row(contract)), where="t").rows.select(contract.columns)
+    with pytest.raises(InputError):
+        validate_typed(contract, pl.concat([rows, rows]), where="twice the same key")
+    for name in contract.columns:
+        column = COLUMNS[name]
+        if contract.may_be_empty(name):
+            continue
+        empty = rows.with_columns(pl.lit(None, dtype=POLARS_TYPES[column.kind]).alias(name))
+        with pytest.raises(InputError):
+            validate_typed(contract, empty, where=name)
+        if column.allowed:
+            with pytest.raises(InputError, match=name):
+                validate_typed(contract, rows.with_columns(pl.lit("other").alias(name)), where=name)
+
+
+def test_limits_are_inclusive_and_exact():
+    frame = pl.DataFrame({**good_row(PRICE_EXPORT), "unit_price": ["0.000001"], "quantity_available": ["0"]})
+    assert validate_text(PRICE_EXPORT, frame, where="t").failures.is_empty()
+    for price in ("0", "-1", "1e300", "NaN", "0.0000001", "100000.000001"):
+        assert validate_text(PRICE_EXPORT, frame.with_columns(unit_price=pl.lit(price)), where="t").rows.is_empty()
+
+
+def test_codes_stay_text():
+    rows = validate_text(PRICE_EXPORT, pl.DataFrame({**good_row(PRICE_EXPORT), "part_code": ["00501"]}), where="t").rows
+    assert rows["part_code"].to_list() == ["00501"]
+
+
+def test_an_unknown_column_is_refused_by_name():
+    with pytest.raises(InputError, match="unit_prise"):
+        validate_text(PRICE_EXPORT, pl.DataFrame({**good_row(PRICE_EXPORT), "unit_prise": ["1"]}), where="t")
+
+
+@given(st.decimals(min_value=Decimal("0.000001"), max_value=100000, places=6))
+def test_prices_keep_every_digit(price):
+    frame = pl.DataFrame({**good_row(PRICE_EXPORT), "unit_price": [f"{price:f}"]})
+    assert validate_text(PRICE_EXPORT, frame, where="t").rows["unit_price"].to_list() == [price]
+
+
+def test_a_column_is_defined_once():
+    column = Column("price", "price", "a price")
+    with pytest.raises(ValueError, match="twice"):
+        by_name([(column,), (column,)])
+
+
+def test_every_schema_is_built_from_defined_columns():
+    for contract in CONTRACTS:
+        assert set(pandera_schema(contract.name).columns) == set(contract.columns)
+
+
+def test_every_defined_column_is_used():
+    unused = set(COLUMNS) - {name for contract in CONTRACTS for name in contract.columns}
+    assert not unused, unused
+
+
+def test_the_data_dictionary_is_fresh():
+    written = (ROOT / "schemas" / "DICTIONARY.md").read_text(encoding="utf-8")
+    assert written == data_dictionary(), "run `kitfare dictionary > schemas/DICTIONARY.md`"

@@ -1,0 +1,97 @@
+"""Conventions as tests: imports go one way, modules stay short, and nothing of the workplace gets in."""
+
+import ast
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+MODULES = sorted([*(ROOT / "pipelines").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
+
+BASE = {"schemas", "pipelines", "pipelines.errors", "pipelines.money"}
+COMMON = BASE | {"pipelines.settings", "pipelines.settings_text", "pipelines.inputs", "pipelines.resources"}
+STAGES = ("intake", "warehouse", "costing", "trends")
+MAY_IMPORT = {
+    "schemas": BASE,
+    "pipelines": COMMON,
+    **{f"pipelines.{stage}": COMMON | {f"pipelines.{stage}"} for stage in STAGES},
+}
+_below = COMMON | {f"pipelines.{stage}" for stage in STAGES}
+for _layer in ("insight", "reporting", "flows", "cli"):
+    _below = _below | {f"pipelines.{_layer}"}
+    MAY_IMPORT[f"pipelines.{_layer}"] = _below
+
+
+def dotted(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def layer_of(module: str) -> str:
+    parts = module.split(".")
+    if parts[0] == "schemas":
+        return "schemas"
+    return ".".join(parts[:2]) if ".".join(parts[:2]) in MAY_IMPORT else "pipelines"
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            assert node.level == 0, f"{path}: relative imports hide the layer"
+            found |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
+    return {name for name in found if name.split(".")[0] in ("pipelines", "schemas")}
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_imports_go_one_way(path):
+    allowed = MAY_IMPORT[layer_of(dotted(path))]
+    for name in imports_of(path):
+        prefixes = {".".join(name.split(".")[:n]) for n in range(1, len(name.split(".")) + 1)}
+        if prefixes <= {"pipelines", "pipelines.__version__"}:
+            continue
+        assert (prefixes - {"pipelines"}) & allowed, f"{dotted(path)} must not import {name}"
+
+
+def test_the_receipt_shares_nothing_with_the_planner():
+    assert not [name for name in imports_of(ROOT / "pipelines/costing/receipt.py") if "planner" in name]
+
+
+def test_only_the_warehouse_opens_duckdb():
+    users = [dotted(path) for path in MODULES if re.search(r"^\s*(import|from) duckdb", path.read_text(), re.M)]
+    assert users and all(user.startswith("pipelines.warehouse") for user in users), users
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_modules_stay_short(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
+
+
+@pytest.mark.parametrize("path", MODULES, ids=dotted)
+def test_every_module_says_what_it_is(path):
+    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), f"{path} has no docstring"
+
+
+def tracked_files() -> list[Path]:
+    try:
+        listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    except (OSError, subprocess.CalledProcessError):
+        pytest.skip("not a git checkout")
+    return [ROOT / name for name in listed.splitlines()]
+
+
+def test_no_machine_paths_and_no_download_addresses():
+    """Lock files pin versions and hashes only; nothing names a folder of one machine."""
+    forbidden = re.compile(r"(/root/|/home/\w+/|python" + r"hosted\.org|registry\.npm" + r"js|/pypi\." + r"org)")
+    found = []
+    for path in tracked_files():
+        if path.suffix in (".png", ".parquet", ".xlsx", ".gz", ".ods") or not path.is_file():
+            continue
+        for number, line in enumerate(path.read_text(encoding="utf-8", errors="replace").splitlines(), 1):
+            if forbidden.search(line):
+                found.append(f"{path.relative_to(ROOT)}:{number}")
+    assert not found, found
