@@ -115,10 +115,13 @@ BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (
 class Settings(_Strict):
     """All of kitfare.toml."""
 
-    refresh: RefreshSettings = Field(default_factory=RefreshSettings)
-    report: ReportSettings = Field(default_factory=ReportSettings)
-    buyer: list[Buyer] = Field(min_length=1)
-    scenario: list[Scenario] = Field(default_factory=list)
+    refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="what a refresh computes")
+    report: ReportSettings = Field(default_factory=ReportSettings, description="what the pages show")
+    buyer: list[Buyer] = Field(min_length=1, description="who buys; every model is priced for each of them")
+    scenario: list[Scenario] = Field(
+        default_factory=list,
+        description="scenarios of your own; one with the code of a built-in scenario replaces it",
+    )
 
     @property
     def scenarios(self) -> tuple[Scenario, ...]:
@@ -131,39 +134,43 @@ class Settings(_Strict):
 class Discount(_Strict):
     """A running sale or a code; several that hold at once multiply (common practice, no source)."""
 
-    pct: ExactDecimal = Field(gt=0, le=100)
-    from_on: date = date(1900, 1, 1)
-    to_on: date = date(9999, 12, 31)
-    reason: str = ""
+    pct: ExactDecimal = Field(gt=0, le=100, description="what it takes off, in per cent", examples=[Decimal(10)])
+    from_on: date = Field(date(1900, 1, 1), description="first day on which it holds")
+    to_on: date = Field(date(9999, 12, 31), description="last day on which it holds")
+    reason: str = Field("", description="why, for people")
 
 
 class Instructions(_Strict):
     """What the designer's instructions cost."""
 
-    price: ExactDecimal = Field(ge=0)
-    currency_code: str
-    discounts: list[Discount] = []
+    price: ExactDecimal = Field(ge=0, description="price before any sale or code", examples=[Decimal("25.00")])
+    currency_code: str = Field(description="currency of the price, ISO 4217", examples=["EUR"])
+    discounts: list[Discount] = Field([], description="sales and codes on the price")
 
 
 class ListVersion(_Strict):
     """One version of the designer's parts list."""
 
-    list_version: int = Field(ge=1)
-    released_on: date
+    list_version: int = Field(ge=1, description="number of the version, as in parts.csv")
+    released_on: date = Field(description="first day on which this version holds")
 
 
 class ModelSettings(_Strict):
     """All of models/<model_code>/model.toml."""
 
-    model_code: str
-    title: str
-    designer: str = ""
-    copy_count: int = Field(1, ge=1, le=1000)
-    skip_sections: list[str] = []
-    counter_lines: list[int] = []
-    publish_lines: Literal["none", "some", "all"] = "none"
-    instructions: Instructions | None = None
-    versions: list[ListVersion] = Field(min_length=1)
+    model_code: str = Field(description="short name used in tables and commands; also the folder's name")
+    title: str = Field(description="words for pages")
+    designer: str = Field("", description="who designed the model")
+    copy_count: int = Field(1, ge=1, le=1000, description="copies to buy for")
+    skip_sections: list[str] = Field([], description="sections of the parts list that are not bought")
+    counter_lines: list[int] = Field(
+        [], description="lines bought from the counter in scenarios that say counter = marked"
+    )
+    publish_lines: Literal["none", "some", "all"] = Field(
+        "none", description="how much of the parts list pages may show line by line: none, some or all"
+    )
+    instructions: Instructions | None = Field(None, description="what the designer's instructions cost")
+    versions: list[ListVersion] = Field(min_length=1, description="versions of the parts list, with their dates")
 
     def version_on(self, day: date) -> int | None:
         """The parts list's version that held on a date; None before the first."""

@@ -1,0 +1,134 @@
+"""The settings files as text: nothing is missing, nothing is lost, and what is switched off works when switched on."""
+
+import re
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipelines import settings as settings_module
+from pipelines.settings import (
+    BUILT_IN_SCENARIOS,
+    Buyer,
+    Discount,
+    Instructions,
+    ListVersion,
+    ModelSettings,
+    RefreshSettings,
+    ReportSettings,
+    Scenario,
+    Settings,
+    load_toml,
+)
+from pipelines.settings_text import model_toml, settings_toml
+
+HOME = Buyer(buyer_code="home", title="A buyer at home", region_code="home", currency_code="EUR")
+PLAIN = Settings(buyer=[HOME])
+MODEL = ModelSettings(
+    model_code="hut", title="A hut", versions=[ListVersion(list_version=1, released_on=date(2026, 1, 2))]
+)
+
+# Every character that TOML can hold: no lone surrogates, and line ends as written.
+TEXTS = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
+DECIMALS = st.decimals(0, 50, places=12)
+
+
+def back(text, kind, tmp_path):
+    path = tmp_path / "any.toml"
+    path.write_text(text, encoding="utf-8", newline="")
+    return load_toml(path, kind)
+
+
+def switched_on(text: str) -> str:
+    return re.sub(r"(?m)^#(?=[\[a-z])", "", text)
+
+
+@pytest.mark.parametrize("kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario])
+def test_every_key_of_kitfare_toml_is_there(kind):
+    text = settings_toml(PLAIN)
+    for name, field in kind.model_fields.items():
+        assert re.search(rf"\b{name}\b", text), name
+        assert field.description and " ".join(field.description.split()) in " ".join(
+            re.sub(r"(?m)^# ", "", text).split()
+        )
+
+
+@pytest.mark.parametrize("kind", [ModelSettings, Instructions, Discount, ListVersion])
+def test_every_key_of_model_toml_is_there(kind):
+    text = model_toml(MODEL)
+    for name, field in kind.model_fields.items():
+        assert re.search(rf"\b{name}\b", text), name
+        assert field.description and field.description in " ".join(re.sub(r"(?m)^# ", "", text).split()), name
+
+
+def test_no_settings_class_is_forgotten():
+    named = {
+        Settings,
+        RefreshSettings,
+        ReportSettings,
+        Buyer,
+        Scenario,
+        ModelSettings,
+        Instructions,
+        Discount,
+        ListVersion,
+    }
+    classes = {
+        thing
+        for thing in vars(settings_module).values()
+        if isinstance(thing, type)
+        and issubclass(thing, settings_module._Strict)
+        and thing is not settings_module._Strict
+    }
+    assert classes == named
+
+
+def test_the_plain_settings_come_back(tmp_path):
+    assert back(settings_toml(PLAIN), Settings, tmp_path) == PLAIN
+    assert back(model_toml(MODEL), ModelSettings, tmp_path) == MODEL
+
+
+def test_what_is_switched_off_works_when_switched_on(tmp_path):
+    settings = back(switched_on(settings_toml(PLAIN)), Settings, tmp_path)
+    assert settings.scenario == list(BUILT_IN_SCENARIOS)
+    model = back(switched_on(model_toml(MODEL)), ModelSettings, tmp_path)
+    assert model.instructions is not None
+    assert model.instructions.discounts[0].pct == 10
+
+
+def test_settings_far_from_the_defaults_come_back(tmp_path):
+    settings = Settings(
+        refresh=RefreshSettings(priced_on=date(2026, 10, 31), months_back=0, effort="deep"),
+        report=ReportSettings(title='A "title" \\ with \t all\x7f\n', coverage_floor=1e-7),
+        buyer=[HOME, Buyer(**{**HOME.model_dump(), "buyer_code": "away", "exchange_margin_pct": Decimal("2.5")})],
+        scenario=[
+            Scenario(
+                scenario_code="few", title="Few parcels", maximum_vendor_count=2, forbidden_vendors=["00501", "é#]"]
+            ),
+            Scenario(scenario_code="used", title="Used too", conditions=["new", "used"]),
+        ],
+    )
+    assert back(settings_toml(settings), Settings, tmp_path) == settings
+
+
+@given(
+    title=TEXTS,
+    sections=st.lists(TEXTS, max_size=3),
+    price=DECIMALS,
+    pcts=st.lists(st.decimals("0.000001", 100, places=6), max_size=3),
+    days=st.lists(st.dates(), min_size=1, max_size=3),
+)
+def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, days):
+    model = ModelSettings(
+        model_code="hut",
+        title=title,
+        skip_sections=sections,
+        counter_lines=[3, 1],
+        instructions=Instructions(
+            price=price, currency_code="PLN", discounts=[Discount(pct=pct, reason=title) for pct in pcts]
+        ),
+        versions=[ListVersion(list_version=n + 1, released_on=day) for n, day in enumerate(days)],
+    )
+    assert back(model_toml(model), ModelSettings, tmp_path_factory.getbasetemp()) == model
