@@ -1,0 +1,212 @@
+"""Price indices between two months, and series made of them: direct (fixed base) and chained.
+
+A :class:`Panel` holds the prices and quantities of all items in all months; a :class:`Pair` holds what two months have in
+common. Every bilateral formula takes a pair, so that an item without a price in one of the months can never enter one side of
+a ratio only. All results are relatives: the base month is 1.
+
+Notation in the docstrings: p0, q0 are prices and quantities in the base month, pt, qt in the month compared, both over the
+items priced in both; s0, st are value shares among those items. Formulas as in the PPI Manual (IMF 2004): those without quantities
+chapters 9 and 20, the others chapter 15; and in Balk (2008), Price and Quantity Index Numbers, chapter 3.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """The items priced in both of two months: four arrays of one length, prices above 0, quantities 0 or more."""
+
+    price_base: FloatArray
+    price: FloatArray
+    quantity_base: FloatArray
+    quantity: FloatArray
+
+    @property
+    def relatives(self) -> FloatArray:
+        """Price of the month over price of the base month, per item."""
+        return self.price / self.price_base
+
+
+Formula = Callable[[Pair], float]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Prices and quantities by month (rows, in order) and item (columns); NaN where an item has no price in a month."""
+
+    months: tuple[str, ...]
+    item_codes: tuple[str, ...]
+    prices: FloatArray
+    quantities: FloatArray
+
+    @staticmethod
+    def from_frame(frame: pl.DataFrame) -> Panel:
+        """Arrange a frame with the columns month, item_code, price and quantity; months and items are sorted.
+
+        A row without a price is as good as no row; a row without a quantity counts as quantity 0.
+
+        Raises:
+            ValueError: two rows share a month and item, a price is not above 0, or a quantity is below 0.
+        """
+        if frame.select(pl.struct("month", "item_code").is_duplicated().any()).item():
+            raise ValueError("two rows share a month and an item")
+        rows = frame.select("month", "item_code", pl.col("price", "quantity").cast(pl.Float64))
+        if rows.filter((pl.col("price") <= 0) | pl.col("price").is_nan() | pl.col("price").is_infinite()).height:
+            raise ValueError("prices of an index must be finite and above 0")
+        if rows.filter((pl.col("quantity") < 0) | ~pl.col("quantity").is_finite()).height:
+            raise ValueError("quantities of an index must be finite and 0 or more")
+        months, item_codes = sorted(set(frame["month"])), sorted(set(frame["item_code"]))
+        prices, quantities = np.full((2, len(months), len(item_codes)), np.nan)
+        row_of, column_of = {m: n for n, m in enumerate(months)}, {i: n for n, i in enumerate(item_codes)}
+        at = [row_of[m] for m in rows["month"]], [column_of[i] for i in rows["item_code"]]
+        prices[at] = rows["price"].fill_null(math.nan).to_numpy()
+        quantities[at] = rows["quantity"].to_numpy()
+        return Panel(tuple(months), tuple(item_codes), prices, np.nan_to_num(quantities))
+
+    def row(self, month: str) -> int:
+        """The row of a month.
+
+        Raises:
+            ValueError: the panel does not have the month.
+        """
+        return self.months.index(month)
+
+    def pair(self, base: int, row: int) -> Pair:
+        """What two months have in common, by their rows."""
+        matched = np.isfinite(self.prices[base]) & np.isfinite(self.prices[row])
+        return Pair(
+            self.prices[base, matched], self.prices[row, matched],
+            self.quantities[base, matched], self.quantities[row, matched],
+        )  # fmt: skip
+
+    def only(self, rows: npt.NDArray[np.bool_]) -> Panel:
+        """The panel of the chosen months, with all items."""
+        months = tuple(month for month, chosen in zip(self.months, rows, strict=True) if chosen)
+        return Panel(months, self.item_codes, self.prices[rows], self.quantities[rows])
+
+
+def dutot(pair: Pair) -> float:
+    """Ratio of mean prices: mean(pt) / mean(p0). Changes with the units of items (PPI Manual, Table 9.2)."""
+    return _ratio(pair.price.sum(), pair.price_base.sum())
+
+
+def carli(pair: Pair) -> float:
+    """Arithmetic mean of relatives: mean(pt / p0). Biased upwards: it fails time reversal (CPI Manual 2020, 8.19 and 8.20)."""
+    return float(pair.relatives.mean())
+
+
+def jevons(pair: Pair) -> float:
+    """Geometric mean of relatives: exp(mean(ln(pt / p0))); the choice without quantities (CPI Manual 2020, 8.20)."""
+    return float(np.exp(np.log(pair.relatives).mean()))
+
+
+def harmonic(pair: Pair) -> float:
+    """Harmonic mean of relatives: 1 / mean(p0 / pt), the mirror of Carli (PPI Manual, chapter 20)."""
+    return float(1 / (1 / pair.relatives).mean())
+
+
+def laspeyres(pair: Pair) -> float:
+    """Cost of the base month's quantities: sum(pt q0) / sum(p0 q0) (PPI Manual, chapter 15)."""
+    return lowe(pair, pair.quantity_base)
+
+
+def paasche(pair: Pair) -> float:
+    """Cost of the month's own quantities: sum(pt qt) / sum(p0 qt) (PPI Manual, chapter 15)."""
+    return lowe(pair, pair.quantity)
+
+
+def lowe(pair: Pair, basket: FloatArray) -> float:
+    """Cost of any basket of quantities q, one per item of the pair: sum(pt q) / sum(p0 q) (PPI Manual, chapter 15)."""
+    return _ratio((pair.price * basket).sum(), (pair.price_base * basket).sum())
+
+
+def fisher(pair: Pair) -> float:
+    """Geometric mean of Laspeyres and Paasche: sqrt(L P) (PPI Manual, chapter 15)."""
+    return math.sqrt(laspeyres(pair) * paasche(pair))
+
+
+def tornqvist(pair: Pair) -> float:
+    """Relatives weighted by mean shares: exp(sum((s0 + st) / 2 ln(pt / p0))) (PPI Manual, ch. 15)."""
+    return float(np.exp((mean_shares(pair) * np.log(pair.relatives)).sum()))
+
+
+def walsh(pair: Pair) -> float:
+    """Cost of the geometric mean quantities: sum(pt sqrt(q0 qt)) / sum(p0 sqrt(q0 qt)) (PPI Manual, ch. 15)."""
+    return lowe(pair, np.sqrt(pair.quantity_base * pair.quantity))
+
+
+FORMULAS: dict[str, Formula] = {
+    "dutot": dutot,
+    "carli": carli,
+    "jevons": jevons,
+    "harmonic": harmonic,
+    "laspeyres": laspeyres,
+    "paasche": paasche,
+    "fisher": fisher,
+    "tornqvist": tornqvist,
+    "walsh": walsh,
+}
+
+TIME_REVERSIBLE: tuple[Formula, ...] = (dutot, jevons, fisher, tornqvist, walsh)
+"""Formulas whose index from t to 0 is one over the index from 0 to t (PPI Manual, Table 9.2 and chapter 16)."""
+
+
+def value_shares(price: FloatArray, quantity: FloatArray) -> FloatArray:
+    """Each item's share of the value of all; NaN when nothing has a value."""
+    value = price * quantity
+    total = value.sum()
+    return value / total if total > 0 else np.full_like(value, np.nan)
+
+
+def mean_shares(pair: Pair) -> FloatArray:
+    """Mean of an item's value shares in the two months, the weights of Törnqvist."""
+    return (value_shares(pair.price_base, pair.quantity_base) + value_shares(pair.price, pair.quantity)) / 2
+
+
+def compare(panel: Panel, base: int, row: int, formula: Formula) -> float:
+    """The index between two months, by their rows; NaN when they have no item in common or its weights are all 0."""
+    pair = panel.pair(base, row)
+    return formula(pair) if pair.price.size else math.nan
+
+
+def direct_index(panel: Panel, formula: Formula, base_month: str) -> FloatArray:
+    """Every month against the base month, on the items the two have in common: one relative per month of the panel."""
+    base = panel.row(base_month)
+    return np.array([compare(panel, base, row, formula) for row in range(len(panel.months))])
+
+
+def chained_index(panel: Panel, formula: Formula) -> FloatArray:
+    """Month-to-month indices multiplied up from the first month, each on the items the two months have in common.
+
+    Drifts when prices bounce, and loses what an item's price did across a gap: a comparison, not a headline. NaN from the first link that cannot be made.
+    """
+    links = [compare(panel, row - 1, row, formula) for row in range(1, len(panel.months))]
+    return np.cumprod(np.array([1.0, *links]))
+
+
+def lowe_index(panel: Panel, basket: FloatArray, base_month: str) -> FloatArray:
+    """Cost of one fixed basket (a quantity per item of the panel) in every month over its cost in the base month.
+
+    Items without a price in either month are left out of that month's comparison; impute first when the basket must stay whole.
+    """
+    base = panel.row(base_month)
+    known = np.isfinite(panel.prices)
+    levels = []
+    for row in range(len(panel.months)):
+        pair = panel.pair(base, row)
+        levels.append(lowe(pair, basket[known[base] & known[row]]))
+    return np.array(levels)
+
+
+def _ratio(numerator: float, denominator: float) -> float:
+    return float(numerator / denominator) if denominator > 0 else math.nan
