@@ -1,0 +1,124 @@
+"""``kitfare accept``: an export that would close more than half of a vendor's offers is right all the same."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipelines.cli.common import WorkspaceOption, open_workspace, say
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
+
+
+@dataclass(frozen=True)
+class _Waiting:
+    file_hash: str
+    file_name: str
+    vendors: str
+
+
+def run(
+    file_or_hash: Annotated[
+        str, typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or how its hash begins.")
+    ],
+    reason: Annotated[str, typer.Option(help="Why, for people who look later.")] = "",
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Accept an export that waits for a decision.
+
+    A full export waits when it would close more than half of its vendor's offers. The decision is written to tables/accepted_exports.csv and counts from the next refresh on. Take the row out of
+    that file to go back on it. `kitfare status` lists what waits.
+
+    \b
+    Examples:
+      kitfare accept 3f9a12c07b44
+      kitfare accept north-2026-10-31.csv --reason "the shop is closing down"
+    """
+    place = open_workspace(workspace)
+    decisions = place.tables / "accepted_exports.csv"
+    accepted = {row["file_hash"] for row in _read(decisions)[1]}
+    chosen = _choose(file_or_hash, _waiting(place), accepted)
+    if chosen.file_hash in accepted:
+        say(f"{chosen.file_name} is accepted already; it counts from the next `kitfare refresh` on.")
+        return
+    _append(decisions, {"file_hash": chosen.file_hash, "decided_on": date.today().isoformat(), "reason": reason})
+    say(f"Accepted {chosen.file_name} ({chosen.vendors}). It counts from the next `kitfare refresh` on.")
+
+
+def _waiting(place: Workspace) -> list[_Waiting]:
+    if not place.warehouse.is_file():
+        return []
+    from pipelines.warehouse import connect
+    from pipelines.warehouse.tables import intake_tables
+
+    with connect.reader(place.warehouse) as con:
+        tables = intake_tables(con)
+    names = dict(tables["intake_file"].select("file_hash", "file_name").iter_rows())
+    found: dict[str, list[str]] = {}
+    for row in tables["vendor_export"].iter_rows(named=True):
+        if row["export_standing"] == "waiting":
+            found.setdefault(row["file_hash"], []).append(f"{row['vendor_code']} on {row['observed_on']}")
+    return [_Waiting(file_hash, names[file_hash], ", ".join(sorted(told))) for file_hash, told in sorted(found.items())]
+
+
+def _choose(wanted: str, waiting: list[_Waiting], accepted: set[str]) -> _Waiting:
+    from pipelines.errors import UsageError
+    from pipelines.intake.archive import hash_of
+
+    file_hash = hash_of(Path(wanted)) if Path(wanted).is_file() else wanted.lower()
+    looks_like_hash = re.fullmatch(r"[0-9a-f]{6,64}", file_hash) is not None
+    known = [
+        *waiting,
+        *(_Waiting(other, other[:12], "") for other in sorted(accepted - {w.file_hash for w in waiting})),
+    ]
+    found = [w for w in known if w.file_name == wanted or (looks_like_hash and w.file_hash.startswith(file_hash))]
+    if len(found) == 1:
+        return found[0]
+    listed = "; ".join(f"{w.file_name} ({w.vendors}): {w.file_hash[:12]}" for w in (found or waiting))
+    raise UsageError(
+        f"{wanted} fits several exports that wait" if found else f"{wanted} is not an export that waits for a decision",
+        where=f"waiting: {listed or 'none'}",
+        next_step="give one of these hashes" if listed else "`kitfare status` shows what waits",
+    )
+
+
+def _read(path: Path) -> tuple[list[str], list[dict[str, str]]]:
+    from schemas.inputs import ACCEPTED_EXPORTS
+
+    if not path.is_file():
+        return list(ACCEPTED_EXPORTS.columns), []
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        reader = csv.DictReader(file)
+        rows = list(reader)
+    header = list(reader.fieldnames or ACCEPTED_EXPORTS.columns)
+    if "file_hash" not in header or "decided_on" not in header:
+        from pipelines.errors import InputError
+
+        raise InputError(
+            "accepted_exports.csv lacks the column file_hash or decided_on",
+            where=str(path),
+            next_step="mend its header",
+        )
+    return header, rows
+
+
+def _append(path: Path, row: dict[str, str]) -> None:
+    """Write the file anew beside the old one and rename it: a kill leaves the one or the other."""
+    header, rows = _read(path)
+    path.parent.mkdir(exist_ok=True)
+    fresh = path.with_suffix(".csv.part")
+    with fresh.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, header, extrasaction="ignore", lineterminator="\n")
+        writer.writeheader()
+        writer.writerows([*rows, row])
+        file.flush()
+        os.fsync(file.fileno())
+    fresh.replace(path)

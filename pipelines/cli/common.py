@@ -1,0 +1,101 @@
+"""What the commands share: the workspace option, and text for terminals. Light: nothing heavy is imported here."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
+
+WorkspaceOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--workspace",
+        metavar="DIR",
+        help="The workspace. Default: this folder, or the nearest one above it with a kitfare.toml.",
+    ),
+]
+
+
+def open_workspace(folder: Path | None) -> Workspace:
+    """The workspace a command works on.
+
+    Raises:
+        UsageError: the folder is no workspace, or none is found from here upwards.
+    """
+    from pipelines.errors import UsageError
+    from pipelines.settings import Workspace
+
+    if folder is not None:
+        return Workspace(folder)
+    here = Path.cwd()
+    for candidate in (here, *here.parents):
+        if (candidate / "kitfare.toml").is_file():
+            return Workspace(candidate)
+    raise UsageError(
+        "there is no kitfare workspace here: neither this folder nor one above it has a kitfare.toml",
+        where=str(here),
+        next_step="run `kitfare init DIR`, or give --workspace DIR",
+    )
+
+
+def published_database(workspace: Workspace) -> Path:
+    """The database readers see.
+
+    Raises:
+        UsageError: nothing is published yet.
+    """
+    from pipelines.errors import UsageError
+
+    database = workspace.published / "kitfare.duckdb"
+    if not database.is_file():
+        raise UsageError(
+            "nothing is published in this workspace yet",
+            where=str(workspace.root),
+            next_step="drop price exports into inbox/ and run `kitfare refresh`",
+        )
+    return database
+
+
+def say(text: str) -> None:
+    """Print a line for people, on standard output."""
+    typer.echo(printable(text))
+
+
+def note(text: str) -> None:
+    """Print a line for people, on standard error, where it can't get into a file of results."""
+    typer.echo(printable(text), err=True)
+
+
+def printable(text: str) -> str:
+    """The text without characters that steer a terminal: names in tables come from files of others."""
+    return re.sub(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", "\N{REPLACEMENT CHARACTER}", text)
+
+
+def text_table(header: Sequence[str], rows: Sequence[Sequence[Any]], numbers: Sequence[int] = ()) -> str:
+    """Columns of text under a ruled header; those whose positions are in ``numbers`` are set to the right."""
+    from rich.cells import cell_len
+
+    cells = [[printable(str(cell)).replace("\n", " ").replace("\t", " ") for cell in row] for row in (header, *rows)]
+    widths = [max(cell_len(row[position]) for row in cells) for position in range(len(header))]
+    lines = [_aligned(row, widths, numbers, cell_len) for row in cells]
+    return "\n".join([lines[0], "  ".join("-" * width for width in widths), *lines[1:]])
+
+
+def _aligned(row: Sequence[str], widths: Sequence[int], numbers: Sequence[int], cell_len: Any) -> str:
+    padded = []
+    for position, (cell, width) in enumerate(zip(row, widths, strict=True)):
+        space = " " * (width - cell_len(cell))
+        padded.append(space + cell if position in numbers else cell + space)
+    return "  ".join(padded).rstrip()
+
+
+def is_terminal() -> bool:
+    """Whether messages go to a person's terminal."""
+    return sys.stderr.isatty()

@@ -1,0 +1,42 @@
+"""``kitfare inspect``: what would become of a price file, before anything does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipelines.cli.common import WorkspaceOption, open_workspace, say
+
+
+def run(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A price export or summary; it need not be in inbox/.")],
+    draft_profile: Annotated[
+        bool, typer.Option("--draft-profile", help="Print a profile for this file, to mend and save under profiles/.")
+    ] = False,
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Show what would become of a price file.
+
+    Its kind, the profile that fits, the rows accepted and held, and why. Nothing is changed.
+
+    \b
+    Examples:
+      kitfare inspect ~/Downloads/prices.csv
+      kitfare inspect ~/Downloads/prices.csv --draft-profile > profiles/north.toml
+    """
+    from pipelines.errors import UsageError
+
+    if not file.is_file():
+        raise UsageError(f"{file} is not there, or not a file", where=str(Path.cwd()), next_step="check the path")
+    if draft_profile:
+        from pipelines.intake.profiles import draft_profile as draft
+
+        typer.echo(draft(file), nl=False)
+        return
+    place = open_workspace(workspace)
+
+    from pipelines.intake.inspect_file import inspect_file
+
+    say(str(inspect_file(file, place)))

@@ -1,0 +1,143 @@
+"""``kitfare refresh``: take in what was dropped, price every model, publish."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipelines.cli.common import WorkspaceOption, is_terminal, note, open_workspace, say, text_table
+
+if TYPE_CHECKING:
+    from pipelines.flows.nightly import RefreshOutcome
+    from pipelines.settings import Workspace
+
+Progress = Callable[[str, int, int], None]
+
+
+def run(
+    prefect: Annotated[
+        bool, typer.Option("--prefect", help="Record the run in Prefect even without a schedule.")
+    ] = False,
+    priced_on: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="Date to price, such as 2026-10-31. Default: as kitfare.toml says."),
+    ] = None,
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Take in price files, price every model, publish.
+
+    Files are taken from inbox/. Rows that can't be used are held in held/ and named; nothing else stops for them. Publishing is the last step and
+    one rename: until then, and if anything fails, readers see the last good result. When no input has changed since,
+    nothing is computed.
+
+    The steps run as Prefect tasks when the workspace's schedule is running or --prefect is given.
+
+    \b
+    Examples:
+      kitfare refresh
+      kitfare refresh --priced-on 2026-10-31
+      kitfare refresh --prefect --workspace ~/models
+    """
+    place = open_workspace(workspace)
+    day = _date(priced_on)
+    with _progress() as progress:
+        outcome = _refresh(place, day, prefect, progress)
+    for message in outcome.messages:
+        note(message)
+    if outcome.held_row_count:
+        note(f"{outcome.held_row_count} rows are held; mend them in {place.held} and drop the file into inbox/ again.")
+    for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on):
+        say(line)
+    say("")
+    done = f"Published {outcome.refresh_id}" if outcome.published else f"Still published: {outcome.refresh_id}"
+    say(f"{done} ({outcome.seconds:.1f} s). Look at {place.published / 'index.html'}")
+
+
+def comparison(model_costs: list[dict[str, Any]], day: date) -> Iterator[str]:
+    """The complete cost of each model under each scenario, one table per buyer, as lines of text."""
+    costs = [row for row in model_costs if row["priced_on"] == day]
+    scenarios = list(dict.fromkeys(row["scenario_code"] for row in costs))
+    marks: dict[str, None] = {}
+    for buyer in dict.fromkeys(row["buyer_code"] for row in costs):
+        own = [row for row in costs if row["buyer_code"] == buyer]
+        cells: dict[str, dict[str, str]] = {}
+        for row in own:
+            cells.setdefault(row["model_title"], {})[row["scenario_code"]] = _cell(row, marks)
+        yield ""
+        yield f"Complete cost for the buyer {buyer}, {own[0]['currency_code']}, prices of {day}"
+        yield ""
+        table = [[title, *(found.get(code, "") for code in scenarios)] for title, found in cells.items()]
+        yield text_table(["model", *scenarios], table, numbers=range(1, len(scenarios) + 1))
+    if marks:
+        yield ""
+        yield from marks
+    if not costs:
+        yield f"No model has a cost on {day}."
+
+
+def _cell(row: dict[str, Any], marks: dict[str, None]) -> str:
+    if row["plan_status"] == "refused":
+        marks["refused: the plan failed a check and must not be used"] = None
+        return "refused"
+    mark = ""
+    if row["unfilled_piece_count"]:
+        mark = "*"
+        marks["* some pieces can't be bought; an estimate for them is included"] = None
+    if row["unfilled_estimate_count"]:
+        mark = "**"
+        marks["** for some of those pieces there is no estimate: the cost is higher than this"] = None
+    return f"{row['complete_cost']}{mark:2}"
+
+
+def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progress) -> RefreshOutcome:
+    from pipelines.flows.local_prefect import running_server, use_server
+
+    if not prefect and running_server(place) is None:
+        from pipelines.flows.nightly import refresh
+
+        return refresh(place, priced_on=day, progress=progress)
+    progress("start Prefect", 0, 0)
+    with use_server(place):
+        from pipelines.flows.prefect_flows import refresh_as_flow
+
+        return refresh_as_flow(place, day, progress)
+
+
+def _date(text: str | None) -> date | None:
+    from pipelines.errors import UsageError
+
+    try:
+        return date.fromisoformat(text) if text is not None else None
+    except ValueError:
+        raise UsageError(f"{text!r} is not a date", next_step="write it like 2026-10-31") from None
+
+
+@contextmanager
+def _progress() -> Iterator[Progress]:
+    """A bar on a terminal; elsewhere a line per step and per tenth of the plans."""
+    if not is_terminal():
+        yield _lines()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as bars:
+        bar = bars.add_task("start", total=None)
+        yield lambda name, done, total: bars.update(bar, description=name, completed=done, total=total or None)
+
+
+def _lines() -> Progress:
+    told: set[tuple[str, int]] = set()
+
+    def tell(name: str, done: int, total: int) -> None:
+        tenth = 10 * done // total if total else 0
+        if (name, tenth) not in told:
+            told.add((name, tenth))
+            note(f"{name} ..." if not tenth else f"{name}: {done} of {total}")
+
+    return tell

@@ -1,0 +1,187 @@
+"""The command as a whole: quick, light, plain about errors, and the same exit codes for the same reasons."""
+
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from pipelines import __version__, errors
+from pipelines.cli import main
+from pipelines.cli.main import app
+
+COMMANDS = ("init", "refresh", "report", "query", "inspect", "accept", "schedule", "status", "dictionary")
+HEAVY = ("polars", "duckdb", "prefect", "pydantic", "pandera", "numpy", "pyarrow", "altair", "rich", "jinja2")
+
+
+def kitfare(*arguments, **options):
+    return subprocess.run(["kitfare", *arguments], capture_output=True, text=True, timeout=60, **options)
+
+
+@pytest.fixture(autouse=True)
+def _own_commands_first(monkeypatch):
+    monkeypatch.setenv("PATH", f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}")
+
+
+def test_help_names_every_command_and_exit_code():
+    result = kitfare("--help")
+    assert result.returncode == 0 and not result.stderr
+    for command in COMMANDS:
+        assert f"\n  {command} " in result.stdout
+    codes = {error.exit_code for error in vars(errors).values() if isinstance(error, type)}
+    for code in codes | {0, main.UNEXPECTED, main.INTERRUPTED}:
+        assert f" {code} " in " ".join(result.stdout.split()), code
+
+
+def loaded_by(*arguments):
+    program = (
+        "import sys, atexit\n"
+        f"atexit.register(lambda: print('loaded:', sorted(set({HEAVY!r}) & set(sys.modules))))\n"
+        f"sys.argv = ['kitfare', *{arguments!r}]\n"
+        "from pipelines.cli.main import main\n"
+        "main()\n"
+    )
+    result = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=60)
+    assert result.returncode == 0, result.stderr
+    return result.stdout.splitlines()[-1]
+
+
+def test_help_loads_nothing_heavy():
+    assert loaded_by("--help") == "loaded: []"
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_of_a_command_loads_nothing_heavy(command):
+    """Typer itself loads pydantic once it looks at a command's options."""
+    assert loaded_by(command, "--help") in ("loaded: []", "loaded: ['pydantic']")
+
+
+def test_help_is_quick():
+    """Best of five, because the machine may be at work on something else."""
+
+    def seconds():
+        began = time.perf_counter()
+        kitfare("--help")
+        return time.perf_counter() - began
+
+    assert min(seconds() for _ in range(5)) < 0.3
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_an_example(command):
+    text = CliRunner().invoke(app, [command, "--help"]).stdout
+    assert f"    kitfare {command}" in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+
+
+def test_version():
+    result = kitfare("--version")
+    assert (result.returncode, result.stdout) == (0, f"kitfare {__version__}\n")
+
+
+def test_no_command_shows_the_help():
+    result = kitfare()
+    assert result.returncode == 2
+    assert "Commands:" in result.stdout + result.stderr
+
+
+@pytest.mark.parametrize("arguments", [("nope",), ("query",), ("refresh", "--nope"), ("report", "--month")])
+def test_wrong_use_is_2(arguments):
+    result = kitfare(*arguments)
+    assert result.returncode == 2
+    assert "Error: " in result.stderr and "Traceback" not in result.stderr
+
+
+NEED_A_WORKSPACE = [
+    ("refresh",), ("report", "--month", "2026-10"), ("query", "select 1"), ("accept", "3f9a12"), ("status",),
+    ("schedule",), ("inspect", __file__),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("arguments", NEED_A_WORKSPACE, ids=lambda arguments: arguments[0])
+def test_outside_a_workspace_the_way_out_is_said(arguments, tmp_path):
+    result = kitfare(*arguments, cwd=tmp_path)
+    assert result.returncode == 2
+    assert "kitfare.toml" in result.stderr and "kitfare init DIR" in result.stderr
+    assert not result.stdout and "Traceback" not in result.stderr
+    named = kitfare(*arguments, "--workspace", str(tmp_path / "none"), cwd=tmp_path)
+    assert named.returncode == 2 and "is not a kitfare workspace" in named.stderr
+
+
+def test_every_command_on_a_workspace_takes_one():
+    for command in set(COMMANDS) - {"init", "dictionary"}:
+        assert "--workspace DIR" in CliRunner().invoke(app, [command, "--help"]).stdout
+
+
+class Raising:
+    """A command that raises what it is told to, in a group of kitfare's own kind."""
+
+    def __init__(self, error):
+        self.app = typer.Typer(cls=main._PlainErrors, pretty_exceptions_enable=False)
+        self.app.callback()(lambda: None)
+
+        @self.app.command("fail")
+        def fail():
+            raise error
+
+    def run(self, **env):
+        return CliRunner().invoke(self.app, ["fail"], env=env)
+
+
+def error_classes():
+    return [thing for thing in vars(errors).values() if isinstance(thing, type)]
+
+
+@pytest.mark.parametrize("kind", error_classes(), ids=lambda kind: kind.__name__)
+def test_errors_of_ours_are_said_plainly(kind):
+    result = Raising(kind("It broke", where="here.csv:3", state="as before", next_step="mend it")).run()
+    assert result.exit_code == kind.exit_code
+    assert result.stderr == "It broke\n  where: here.csv:3\n  state: as before\n  next:  mend it\n"
+    assert not result.stdout
+
+
+class Panic(BaseException):
+    """As the panics of compiled libraries: no Exception."""
+
+
+@pytest.mark.parametrize("error", [RuntimeError("odd"), Panic("odd"), RecursionError("odd"), MemoryError("odd")])
+def test_a_fault_is_70_and_says_how_to_see_more(error):
+    result = Raising(error).run()
+    assert result.exit_code == 70
+    assert type(error).__name__ in result.stderr and "KITFARE_DEBUG=1" in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+def test_debug_shows_where_it_came_from():
+    result = Raising(RuntimeError("odd")).run(KITFARE_DEBUG="1")
+    assert result.exit_code == 70
+    assert "Traceback" in result.stderr and "raise error" in result.stderr
+
+
+def test_ctrl_c_is_130():
+    result = Raising(KeyboardInterrupt()).run()
+    assert result.exit_code == 130
+    assert "Interrupted" in result.stderr and "what was published stays" in result.stderr
+
+
+def test_the_system_refusing_is_no_fault():
+    result = Raising(OSError(28, "No space left on device", "big.parquet")).run()
+    assert result.exit_code == 1
+    assert "No space left on device" in result.stderr and "big.parquet" in result.stderr
+
+
+def test_what_comes_from_files_cannot_steer_the_terminal():
+    result = Raising(errors.InputError("name \x1b[2J\x07 and \u202e")).run()
+    assert "\x1b" not in result.stderr and "\x07" not in result.stderr and "\u202e" not in result.stderr
+
+
+def test_a_reader_that_stops_reading_is_no_fault():
+    ended = subprocess.run(
+        ["bash", "-c", "set -o pipefail; kitfare dictionary | head -1"], capture_output=True, text=True, timeout=60
+    )
+    assert ended.stdout == "# Data dictionary\n"
+    assert "fault" not in ended.stderr and "Traceback" not in ended.stderr
