@@ -137,7 +137,7 @@ def candidates(
         .cast({"portion_index": pl.Int64})
         .select(PORTION_SCHEMA.names())
     )
-    steps = _of_vendors_allowed(buyable_steps(market), scenario, book)
+    steps = of_vendors_allowed(buyable_steps(market), scenario, book)
     return offers_that_fit(wanted, fits, steps, inputs.tables["parts"], on_hand)
 
 
@@ -165,7 +165,8 @@ def buyable_steps(market: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _of_vendors_allowed(steps: pl.DataFrame, scenario: Scenario, book: TermsBook) -> pl.DataFrame:
+def of_vendors_allowed(steps: pl.DataFrame, scenario: Scenario, book: TermsBook) -> pl.DataFrame:
+    """Price steps of vendors with terms, used by the scenario, in the currency of their terms."""
     allowed = [terms for terms in book.vendors.values() if not why_forbidden(terms, scenario)]
     currencies = pl.DataFrame(
         {
