@@ -1,0 +1,293 @@
+"""What a set of purchases costs, from the purchases and the vendors' terms alone, in exact arithmetic.
+
+The optimiser is checked against this, so nothing here knows of it. How a vendor's order is worked out:
+
+- The *goods value* is the sum of displayed unit prices times pieces. Every threshold (minimums, waivers, discounts, shipping
+  steps by value, border steps) and every percentage (discount, order fee, duty) goes by it; a threshold is reached when the
+  goods value equals it. Border thresholds compare the goods value converted at ``rate``.
+- goods: the goods value less the order discount.
+- shipping: the flat charge and the charge of one step per basis, added up; nothing at all from ``shipping_waived_from`` on.
+- handling: the assortments' charges, fixed and proportional order fee, and the charge for orders below the soft minimum.
+- tax: tax on goods, or on goods, shipping and handling; duty and clearance come on top and bear no tax themselves. When
+  displayed amounts include tax, all components are net and the tax inside them is the tax.
+
+Rounding: half-up, each component once in the vendor's currency, then converted and rounded once in the buyer's currency; duty
+and clearance arise in the buyer's currency. Where tax is included, the displayed amounts are what is paid: they are rounded,
+and the tax is what they leave after the rounded net components, so that the vendor's total is the displayed one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
+from typing import Generic, NamedTuple, TypeVar
+
+import polars as pl
+
+from pipelines.costing.terms import ShippingStep, VendorTerms
+from pipelines.errors import PlanRefusedError
+from pipelines.money import round_money
+
+Amount = TypeVar("Amount", Decimal, Fraction)
+Other = TypeVar("Other", Decimal, Fraction)
+
+PURCHASE_COLUMNS = (
+    "vendor_code", "part_code", "colour_code", "condition", "assortment_code", "quantity", "unit_price", "weight_grams",
+    "largest_dimension_mm",
+)  # fmt: skip
+
+
+class Purchase(NamedTuple):
+    """Pieces bought from one listing; ``unit_price`` is that of its price step, in the vendor's currency."""
+
+    part_code: str
+    colour_code: str
+    condition: str
+    assortment_code: str
+    quantity: int
+    unit_price: Decimal
+    weight_grams: Decimal
+    largest_dimension_mm: Decimal
+
+
+@dataclass(frozen=True)
+class Components(Generic[Amount]):
+    """The four parts of a cost, all in one currency."""
+
+    goods: Amount
+    shipping: Amount
+    handling: Amount
+    tax: Amount
+
+    @property
+    def total(self) -> Amount:
+        """The sum of the parts."""
+        return self.goods + self.shipping + self.handling + self.tax
+
+    def mapped(self, change: Callable[[Amount], Other]) -> Components[Other]:
+        """The same change made to every part."""
+        return Components(change(self.goods), change(self.shipping), change(self.handling), change(self.tax))
+
+
+@dataclass(frozen=True)
+class BrokenRule:
+    """A rule of a vendor's that an order breaks: the terms' field name, and a sentence."""
+
+    vendor_code: str
+    rule: str
+    what: str
+
+
+@dataclass(frozen=True)
+class VendorReceipt:
+    """One vendor's order.
+
+    Attributes:
+        goods_value: displayed prices times pieces, in the vendor's currency.
+        exact: unrounded, in the buyer's currency.
+        charged: rounded, in the vendor's currency: what the vendor charges, so without duty and clearance.
+        rounded: rounded, in the buyer's currency, with duty and clearance.
+    """
+
+    vendor_code: str
+    currency_code: str
+    buyer_currency_code: str
+    goods_value: Fraction
+    exact: Components[Fraction]
+    charged: Components[Decimal]
+    rounded: Components[Decimal]
+    element_count: int
+    piece_count: int
+    broken_rules: tuple[BrokenRule, ...]
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """All orders of a plan, by vendor code; sums are in the buyer's currency."""
+
+    vendors: tuple[VendorReceipt, ...]
+
+    @property
+    def exact_cost(self) -> Fraction:
+        """The unrounded landed cost."""
+        return sum((vendor.exact.total for vendor in self.vendors), Fraction(0))
+
+    @property
+    def rounded(self) -> Components[Decimal]:
+        """The rounded components, summed over vendors."""
+        parts = [vendor.rounded for vendor in self.vendors]
+        zero = Decimal(0)
+        return Components(
+            goods=sum((part.goods for part in parts), zero),
+            shipping=sum((part.shipping for part in parts), zero),
+            handling=sum((part.handling for part in parts), zero),
+            tax=sum((part.tax for part in parts), zero),
+        )
+
+    @property
+    def landed_cost(self) -> Decimal:
+        """The sum of all rounded components."""
+        return self.rounded.total
+
+    @property
+    def broken_rules(self) -> tuple[BrokenRule, ...]:
+        """What no vendor would accept; a plan that breaks a rule is refused."""
+        return tuple(rule for vendor in self.vendors for rule in vendor.broken_rules)
+
+
+def work_out(purchases: pl.DataFrame, terms: Mapping[str, VendorTerms]) -> Receipt:
+    """The receipt of a plan.
+
+    Args:
+        purchases: PURCHASE_COLUMNS, one row per listing bought from (quantity at least 1).
+        terms: by vendor code; all of one buyer.
+
+    Raises:
+        PlanRefusedError: a vendor has no terms, or the terms are of buyers with different currencies.
+    """
+    orders: dict[str, list[Purchase]] = {}
+    for vendor_code, *rest in purchases.select(PURCHASE_COLUMNS).iter_rows():
+        orders.setdefault(vendor_code, []).append(Purchase(*rest))
+    if unknown := sorted(set(orders) - set(terms)):
+        raise PlanRefusedError(
+            "a plan buys from vendors without terms", where=", ".join(unknown), next_step="add them to vendor_terms"
+        )
+    if len(currencies := {terms[code].buyer_currency_code for code in orders}) > 1:
+        raise PlanRefusedError(f"a plan mixes buyers' currencies: {', '.join(sorted(currencies))}")
+    return Receipt(tuple(work_out_order(orders[code], terms[code]) for code in sorted(orders)))
+
+
+def work_out_order(order: Sequence[Purchase], terms: VendorTerms) -> VendorReceipt:
+    """The receipt of one vendor's order, which has at least one purchase."""
+    value = sum((_value(purchase) for purchase in order), Fraction(0))
+    displayed, broken = _displayed(order, value, terms)
+    parts = _with_tax(displayed, terms)
+    border = _border(value * terms.rate, terms)
+    charged = _charged(displayed, parts, terms)
+    return VendorReceipt(
+        vendor_code=terms.vendor_code,
+        currency_code=terms.currency_code,
+        buyer_currency_code=terms.buyer_currency_code,
+        goods_value=value,
+        exact=_plus_tax(parts.mapped(lambda amount: amount * terms.rate), border),
+        charged=charged,
+        rounded=_converted(charged, border, terms),
+        element_count=len({(purchase.part_code, purchase.colour_code) for purchase in order}),
+        piece_count=sum(purchase.quantity for purchase in order),
+        broken_rules=tuple(BrokenRule(terms.vendor_code, rule, what) for rule, what in broken),
+    )
+
+
+def _value(purchase: Purchase) -> Fraction:
+    return Fraction(purchase.unit_price) * purchase.quantity
+
+
+def _displayed(
+    order: Sequence[Purchase], value: Fraction, terms: VendorTerms
+) -> tuple[Components[Fraction], list[tuple[str, str]]]:
+    """Goods, shipping and handling as the vendor displays them, without tax of their own, and the rules broken."""
+    goods = value
+    if value >= terms.discount_from:
+        goods -= value * Fraction(terms.discount_pct) / 100
+    shipping, cannot_ship = _shipping(order, value, terms)
+    handling = Fraction(terms.order_fee) + value * Fraction(terms.order_fee_pct) / 100 + _assortments(order, terms)
+    if value < terms.soft_minimum:
+        handling += Fraction(terms.soft_minimum_charge)
+    broken = [*_broken_rules(order, value, terms), *cannot_ship]
+    return Components(goods, shipping, handling, Fraction(0)), broken
+
+
+def _with_tax(displayed: Components[Fraction], terms: VendorTerms) -> Components[Fraction]:
+    rate = Fraction(terms.tax_rate_pct) / 100
+    if terms.tax_on == "included":
+        return _plus_tax(displayed.mapped(lambda amount: amount / (1 + rate)), displayed.total * rate / (1 + rate))
+    taxed = displayed.goods if terms.tax_on == "goods" else displayed.total
+    return _plus_tax(displayed, taxed * rate)
+
+
+def _plus_tax(parts: Components[Amount], tax: Amount) -> Components[Amount]:
+    return replace(parts, tax=parts.tax + tax)
+
+
+def _shipping(order: Sequence[Purchase], value: Fraction, terms: VendorTerms) -> tuple[Fraction, list[tuple[str, str]]]:
+    sizes = {
+        "goods_value": value,
+        "weight_grams": sum((Fraction(purchase.weight_grams) * purchase.quantity for purchase in order), Fraction(0)),
+        "largest_dimension_mm": max(Fraction(purchase.largest_dimension_mm) for purchase in order),
+    }
+    charge = Fraction(terms.shipping_charge)
+    broken = []
+    for basis, size in sizes.items():
+        step = _step_holding([step for step in terms.shipping_steps if step.basis == basis], size)
+        if step is None:
+            continue
+        charge += Fraction(step.charge)
+        if step.to_value is not None and size >= step.to_value:
+            broken.append(("shipping_steps", f"no shipping step holds for a {basis} of {float(size):g}"))
+    if terms.shipping_waived_from is not None and value >= terms.shipping_waived_from:
+        charge = Fraction(0)
+    return charge, broken
+
+
+def _step_holding(steps: Iterable[ShippingStep], size: Fraction) -> ShippingStep | None:
+    """The step with the highest start that the size reaches; below the first start nothing is charged."""
+    return max((step for step in steps if step.from_value <= size), key=lambda step: step.from_value, default=None)
+
+
+def _assortments(order: Sequence[Purchase], terms: VendorTerms) -> Fraction:
+    subtotals: dict[str, Fraction] = {}
+    for purchase in order:
+        if purchase.assortment_code in terms.handling:
+            subtotals[purchase.assortment_code] = subtotals.get(purchase.assortment_code, Fraction(0)) + _value(
+                purchase
+            )
+    charge = Fraction(0)
+    for code, subtotal in subtotals.items():
+        handling = terms.handling[code]
+        if handling.waived_from is None or subtotal < handling.waived_from:
+            charge += Fraction(handling.charge)
+    return charge
+
+
+def _border(buyers_value: Fraction, terms: VendorTerms) -> Fraction:
+    """Duty and clearance on a goods value, both in the buyer's currency."""
+    reached = [step for step in terms.border if step.goods_from <= buyers_value]
+    if not reached:
+        return Fraction(0)
+    step = max(reached, key=lambda step: step.goods_from)
+    return buyers_value * Fraction(step.duty_pct) / 100 + Fraction(step.clearance_charge)
+
+
+def _broken_rules(order: Sequence[Purchase], value: Fraction, terms: VendorTerms) -> list[tuple[str, str]]:
+    broken = []
+    money = terms.currency_code
+    if value < terms.minimum_order:
+        broken.append(("minimum_order", f"goods of {float(value):g} {money} are below {terms.minimum_order:f} {money}"))
+    for purchase in order:
+        if _value(purchase) < terms.minimum_line_value:
+            told = f"{purchase.quantity} of {purchase.part_code} in {purchase.colour_code}"
+            broken.append(("minimum_line_value", f"{told} are below {terms.minimum_line_value:f} {money}"))
+    counts = {
+        "maximum_element_count": len({(purchase.part_code, purchase.colour_code) for purchase in order}),
+        "maximum_piece_count": sum(purchase.quantity for purchase in order),
+    }
+    for rule, count in counts.items():
+        most = getattr(terms, rule)
+        if most is not None and count > most:
+            broken.append((rule, f"{count} are more than {most}"))
+    return broken
+
+
+def _charged(displayed: Components[Fraction], parts: Components[Fraction], terms: VendorTerms) -> Components[Decimal]:
+    rounded = parts.mapped(lambda amount: round_money(amount, terms.currency_code))
+    if terms.tax_on != "included":
+        return rounded
+    paid = displayed.mapped(lambda amount: round_money(amount, terms.currency_code))
+    return _plus_tax(rounded, paid.total - rounded.total)
+
+
+def _converted(charged: Components[Decimal], border: Fraction, terms: VendorTerms) -> Components[Decimal]:
+    in_buyers_currency = charged.mapped(lambda amount: Fraction(amount) * terms.rate)
+    return _plus_tax(in_buyers_currency, border).mapped(lambda amount: round_money(amount, terms.buyer_currency_code))
