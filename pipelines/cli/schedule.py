@@ -18,10 +18,10 @@ def run(
 ) -> None:
     """Refresh every night, until told to stop.
 
-    On the 1st of a month it also writes the report of the month before. Runs until Ctrl-C or a SIGTERM, so that a service manager can keep it. It starts a Prefect server that only this
-    machine can reach and that keeps its files in the workspace. Runs that were due while it was down are not made up
-    for: `kitfare refresh` does that. A time that a clock change skips is run an hour later; one that it repeats is
-    run once.
+    On the 1st of a month it also writes the report of the month before. It runs until Ctrl-C or a SIGTERM, so that a
+    service manager can keep it. It starts a Prefect server that only this machine can reach and that keeps its files
+    in the workspace. For nights on which it was not running, run `kitfare refresh`. A time that a clock change skips
+    is run an hour later; one that it repeats is run once.
 
     \b
     Examples:
