@@ -64,7 +64,7 @@ def price_trends(
     needs = basket.group_by(ELEMENT).agg(pl.col("quantity").sum()).sort(ELEMENT)
     tables = inputs.tables
     found = element_prices(needs, markets, buyer, tables["vendor_terms"], tables["exchange_rates"])
-    history = _History.of(sorted(markets), needs, found, _families(needs, tables["parts"]))
+    history = _History.of(sorted(markets), basket, needs, found, _families(needs, tables["parts"]))
     shown = _Shown.of(history, inputs.settings.report.coverage_floor)
     where = f"model {model.model_code}, buyer {buyer.buyer_code}"
     index = _index_rows(history, shown, basket).select(
@@ -96,16 +96,26 @@ class _History:
     completed: Imputed
     costs: FloatArray
     """Cost of each element's need in each month, NaN only where no element ever had a price."""
+    column_of_line: list[int]
+    """The column of the element on each line of the basket; lines of one element share it."""
 
     @staticmethod
-    def of(days: list[date], needs: pl.DataFrame, found: pl.DataFrame, families: list[str]) -> _History:
+    def of(
+        days: list[date], basket: pl.DataFrame, needs: pl.DataFrame, found: pl.DataFrame, families: list[str]
+    ) -> _History:
         shape = (len(days), needs.height)
         observed = found["element_price"].to_numpy().astype(np.float64).reshape(shape)
         quantities = needs["quantity"].to_numpy().astype(np.float64)
         codes = tuple("/".join(element) for element in needs.select(ELEMENT).iter_rows())
         panel = Panel(tuple(map(month_of, days)), codes, observed, np.broadcast_to(quantities, shape))
         completed = impute_class_mean(observed, families)
-        return _History(panel, completed, _with_estimates(completed.prices, families) * quantities)
+        costs = _with_estimates(completed.prices, families) * quantities
+        column_of = {element: column for column, element in enumerate(needs.select(ELEMENT).iter_rows())}
+        return _History(panel, completed, costs, [column_of[e] for e in basket.select(ELEMENT).iter_rows()])
+
+    def on_lines(self, by_element: Any) -> Any:
+        """Columns by element spread to columns by line."""
+        return by_element[:, self.column_of_line]
 
     @property
     def quantities(self) -> FloatArray:
@@ -186,7 +196,7 @@ def _change_pct(values: FloatArray, months: tuple[str, ...], months_back: int) -
 
 def _index_rows(history: _History, shown: _Shown, basket: pl.DataFrame) -> pl.DataFrame:
     months = history.panel.months
-    line_counts = _on_lines(history.is_observed, history, basket).sum(axis=1)
+    line_counts = history.on_lines(history.is_observed).sum(axis=1)
     shared: dict[str, Any] = {
         "month": months,
         "base_month": [months[shown.base]] * len(months),
@@ -221,7 +231,7 @@ def _line_rows(history: _History, shown: _Shown, basket: pl.DataFrame, found: pl
         "market_vendor_count": found["market_vendor_count"].to_numpy().reshape(prices.shape),
         "market_quantity": found["market_quantity"].to_numpy().reshape(prices.shape),
     }
-    columns: dict[str, Any] = {name: _on_lines(v, history, basket).ravel() for name, v in on_lines.items()}
+    columns: dict[str, Any] = {name: history.on_lines(values).ravel() for name, values in on_lines.items()}
     columns["contribution_points"] = _contribution_points(history, shown, basket).ravel()
     columns["month"] = np.repeat(months, basket.height)
     for name in ("line_number", *ELEMENT, "quantity"):
@@ -232,7 +242,7 @@ def _line_rows(history: _History, shown: _Shown, basket: pl.DataFrame, found: pl
 def _contribution_points(history: _History, shown: _Shown, basket: pl.DataFrame) -> FloatArray:
     """Percentage points of each line in the Lowe index's one-month change; NaN where there is no such change."""
     months = history.panel.months
-    prices = _on_lines(history.completed.prices, history, basket)
+    prices = history.on_lines(history.completed.prices)
     quantities = basket["quantity"].to_numpy().astype(np.float64)
     has_price = np.isfinite(prices[0])
     points = np.full_like(prices, np.nan)
@@ -243,13 +253,6 @@ def _contribution_points(history: _History, shown: _Shown, basket: pl.DataFrame)
                 prices[row - 1, has_price], prices[row, has_price], quantities[has_price]
             )
     return points
-
-
-def _on_lines(by_element: np.ndarray, history: _History, basket: pl.DataFrame) -> np.ndarray:
-    """Columns by element spread to columns by line; lines of one element share its values."""
-    column_of = {code: column for column, code in enumerate(history.panel.item_codes)}
-    columns = [column_of["/".join(element)] for element in basket.select(ELEMENT).iter_rows()]
-    return by_element[:, columns]
 
 
 def _frame(contract: Any, columns: dict[str, Any]) -> pl.DataFrame:

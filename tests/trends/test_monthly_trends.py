@@ -69,6 +69,12 @@ def test_lines_of_one_element_are_needed_together_and_reported_apart():
     )  # elements, not lines
 
 
+def test_codes_that_read_alike_when_joined_stay_apart():
+    built = model(("a/b", "c", 1), ("a", "b/c", 1))
+    markets = {month_ends(FIRST, 1)[0]: market(offer("a/b", 1.0, colour="c"), offer("a", 2.0, colour="b/c"))}
+    assert column(price_trends(inputs(), built, HOME, markets)[1], "element_price") == [1.0, 2.0]
+
+
 def test_missing_prices_move_with_their_family():
     built = model(("a", "red", 10), ("b", "red", 10), ("c", "red", 10))
     workspace = inputs(parts=[("a", "plates"), ("b", "plates"), ("c", "bricks")], floor=0.5)

@@ -59,9 +59,11 @@ def test_one_buyer_at_a_time_and_nothing_in_the_first_month():
 
 
 def test_the_last_digit_of_a_mean_is_no_change():
-    """Ten pieces at 0.10 from one vendor, then from three: the sums differ in their last bit, the price does not."""
-    days = month_ends(FIRST, 2)
-    thirds = [offer("p", "0.10", count, f"v{n}") for n, count in ((1, 3), (2, 3), (3, 4))]
-    markets = {days[0]: market(offer("p", "0.10")), days[1]: market(*thirds)}
+    """Ten pieces at 0.07 from one vendor or from three: the sums differ in their last bit, the price does not."""
+    days = month_ends(FIRST, 3)
+    of_three = [offer("p", "0.07", count, f"v{n}") for n, count in ((1, 1), (2, 8), (3, 1))]
+    markets = {days[0]: market(offer("p", "0.07")), days[1]: market(*of_three), days[2]: market(offer("p", "0.07"))}
     prices = price_trends(inputs(), model(("p", "red", 10)), HOME, markets)[1]
-    assert movers(prices, "2025-02", "home", 5).is_empty()
+    assert prices["price_change_pct"][1] != 0
+    for month in ("2025-02", "2025-03"):
+        assert movers(prices, month, "home", 5).is_empty()
