@@ -65,16 +65,23 @@ def stay_local(workspace: Workspace, console_level: str) -> None:
 
 def running_server(workspace: Workspace) -> str | None:
     """The address of the workspace's server if one is up; its lock says so, even after a power cut."""
+    url, _ = _locked_address(workspace)
+    return url
+
+
+def _locked_address(workspace: Workspace) -> tuple[str | None, int]:
+    """The address and process id of the server that holds the lock."""
     try:
         handle = os.open(prefect_home(workspace) / "server.url", os.O_RDONLY)
     except FileNotFoundError:
-        return None
+        return None, 0
     try:
         fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
     except BlockingIOError:
-        return os.read(handle, 200).decode() or None
+        url, _, process_id = os.read(handle, 200).decode().partition(" ")
+        return (url, int(process_id)) if process_id else (None, 0)
     else:
-        return None
+        return None, 0
     finally:
         os.close(handle)
 
@@ -100,6 +107,8 @@ def own_server(workspace: Workspace, console_level: str) -> Iterator[subprocess.
         BusyError: the workspace has a server already.
         KitfareError: it does not come up.
     """
+    if running_server(workspace):
+        raise _server_is_up(workspace)
     stay_local(workspace, console_level)
     home = prefect_home(workspace)
     with (home / "server.log").open("wb") as log:
@@ -124,15 +133,11 @@ def _wait_until_healthy(workspace: Workspace, process: subprocess.Popen[bytes]) 
     deadline = time.monotonic() + START_TIMEOUT_SECONDS
     while time.monotonic() < deadline:
         if process.poll() == ALREADY_UP:
-            raise BusyError(
-                "the workspace has a Prefect server already",
-                where=running_server(workspace) or str(log.parent),
-                next_step="stop the schedule or refresh that runs it (Ctrl-C there), or wait for it to end",
-            )
+            raise _server_is_up(workspace)
         if process.poll() is not None:
             break
-        url = running_server(workspace)
-        if url and _answers(url):
+        url, process_id = _locked_address(workspace)
+        if url and process_id == process.pid and _answers(url):
             return url
         time.sleep(0.1)
     said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
@@ -140,6 +145,14 @@ def _wait_until_healthy(workspace: Workspace, process: subprocess.Popen[bytes]) 
         "the Prefect server does not come up" + (f": {said[-1]}" if said else ""),
         where=str(log),
         next_step="`kitfare refresh` works without it",
+    )
+
+
+def _server_is_up(workspace: Workspace) -> BusyError:
+    return BusyError(
+        "the workspace has a Prefect server already",
+        where=running_server(workspace) or str(prefect_home(workspace)),
+        next_step="stop the schedule or refresh that runs it (Ctrl-C there), or wait for it to end",
     )
 
 

@@ -37,7 +37,7 @@ def _serve(listening: socket.socket, lock: int, url: str) -> None:
     from prefect.server.api.server import create_app
 
     config = uvicorn.Config(create_app(final=True), log_level="warning", timeout_graceful_shutdown=3)
-    os.write(lock, url.encode())
+    os.write(lock, f"{url} {os.getpid()}".encode())
     uvicorn.Server(config).run(sockets=[listening])
 
 
