@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import os
 import re
 from dataclasses import dataclass
@@ -91,34 +92,44 @@ def _choose(wanted: str, waiting: list[_Waiting], accepted: set[str]) -> _Waitin
 
 
 def _read(path: Path) -> tuple[list[str], list[dict[str, str]]]:
+    """Header and rows of the decisions; the contract's header where there is no file yet."""
+    from pipelines.errors import InputError
     from schemas.inputs import ACCEPTED_EXPORTS
 
     if not path.is_file():
         return list(ACCEPTED_EXPORTS.columns), []
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        reader = csv.DictReader(file)
-        rows = list(reader)
-    header = list(reader.fieldnames or ACCEPTED_EXPORTS.columns)
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.DictReader(file)
+            rows = list(reader)
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path.name} can't be read: {error}", where=str(path), next_step="save it as UTF-8") from None
+    header = list(reader.fieldnames or ())
     if "file_hash" not in header or "decided_on" not in header:
-        from pipelines.errors import InputError
-
         raise InputError(
-            "accepted_exports.csv lacks the column file_hash or decided_on",
+            f"{path.name} lacks the column file_hash or decided_on",
             where=str(path),
-            next_step="mend its header",
+            next_step=f"give it the header {','.join(ACCEPTED_EXPORTS.columns)}",
         )
     return header, rows
 
 
 def _append(path: Path, row: dict[str, str]) -> None:
-    """Write the file anew beside the old one and rename it: a kill leaves the one or the other."""
-    header, rows = _read(path)
+    """Add a row in the file's own order of columns; a kill leaves the old file or the new one, never a part."""
+    header, _ = _read(path)
+    added = io.StringIO()
+    writer = csv.DictWriter(added, header, extrasaction="ignore", lineterminator="\n")
     path.parent.mkdir(exist_ok=True)
-    fresh = path.with_suffix(".csv.part")
-    with fresh.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.DictWriter(file, header, extrasaction="ignore", lineterminator="\n")
+    if path.is_file():
+        before = path.read_bytes()
+        before += b"" if before.endswith(b"\n") else b"\n"
+    else:
+        before = b""
         writer.writeheader()
-        writer.writerows([*rows, row])
+    writer.writerow(row)
+    fresh = path.with_suffix(".csv.part")
+    with fresh.open("wb") as file:
+        file.write(before + added.getvalue().encode())
         file.flush()
         os.fsync(file.fileno())
     fresh.replace(path)

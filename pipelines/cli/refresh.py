@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date
 from typing import TYPE_CHECKING, Annotated, Any
@@ -50,47 +50,54 @@ def run(
         note(message)
     if outcome.held_row_count:
         note(f"{outcome.held_row_count} rows are held; mend them in {place.held} and drop the file into inbox/ again.")
-    for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on):
+    scenarios = [scenario.scenario_code for scenario in place.settings().scenarios]
+    for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on, scenarios):
         say(line)
     say("")
     done = f"Published {outcome.refresh_id}" if outcome.published else f"Still published: {outcome.refresh_id}"
     say(f"{done} ({outcome.seconds:.1f} s). Look at {place.published / 'index.html'}")
 
 
-def comparison(model_costs: list[dict[str, Any]], day: date) -> Iterator[str]:
+def comparison(model_costs: list[dict[str, Any]], day: date, scenarios: Sequence[str]) -> Iterator[str]:
     """The complete cost of each model under each scenario, one table per buyer, as lines of text."""
     costs = [row for row in model_costs if row["priced_on"] == day]
-    scenarios = list(dict.fromkeys(row["scenario_code"] for row in costs))
-    marks: dict[str, None] = {}
+    shown = [code for code in scenarios if any(row["scenario_code"] == code for row in costs)]
+    marks: dict[str, str] = {}
     for buyer in dict.fromkeys(row["buyer_code"] for row in costs):
         own = [row for row in costs if row["buyer_code"] == buyer]
-        cells: dict[str, dict[str, str]] = {}
-        for row in own:
-            cells.setdefault(row["model_title"], {})[row["scenario_code"]] = _cell(row, marks)
+        models = {row["model_code"]: row["model_title"] for row in own}
+        cells = {(row["model_code"], row["scenario_code"]): (_amount(row), _mark(row, marks)) for row in own}
+        width = max(len(mark) for _, mark in cells.values())
+        table = [
+            [title, *(amount + mark.ljust(width) for amount, mark in (cells.get((model, s), ("", "")) for s in shown))]
+            for model, title in models.items()
+        ]
         yield ""
         yield f"Complete cost for the buyer {buyer}, {own[0]['currency_code']}, prices of {day}"
         yield ""
-        table = [[title, *(found.get(code, "") for code in scenarios)] for title, found in cells.items()]
-        yield text_table(["model", *scenarios], table, numbers=range(1, len(scenarios) + 1))
+        yield text_table(["model", *shown], table, numbers=range(1, len(shown) + 1))
     if marks:
         yield ""
-        yield from marks
+        yield from (f"{mark} {meaning}" for mark, meaning in sorted(marks.items()))
     if not costs:
         yield f"No model has a cost on {day}."
 
 
-def _cell(row: dict[str, Any], marks: dict[str, None]) -> str:
+def _amount(row: dict[str, Any]) -> str:
+    return "refused" if row["plan_status"] == "refused" else str(row["complete_cost"])
+
+
+def _mark(row: dict[str, Any], marks: dict[str, str]) -> str:
     if row["plan_status"] == "refused":
-        marks["refused: the plan failed a check and must not be used"] = None
-        return "refused"
-    mark = ""
-    if row["unfilled_piece_count"]:
-        mark = "*"
-        marks["* some pieces can't be bought; an estimate for them is included"] = None
-    if row["unfilled_estimate_count"]:
-        mark = "**"
-        marks["** for some of those pieces there is no estimate: the cost is higher than this"] = None
-    return f"{row['complete_cost']}{mark:2}"
+        mark, meaning = "!", "the plan failed a check and must not be used"
+    elif row["unfilled_estimate_count"]:
+        mark, meaning = "**", "some pieces can't be bought, and for some of those there is no estimate: it costs more"
+    elif row["unfilled_piece_count"]:
+        mark, meaning = "*", "some pieces can't be bought; an estimate for them is included"
+    else:
+        return ""
+    marks[mark] = meaning
+    return mark
 
 
 def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progress) -> RefreshOutcome:

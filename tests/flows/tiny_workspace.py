@@ -30,12 +30,13 @@ def export(vendor: str, day: str, *offers: tuple[str, str, str, int]) -> str:
     )
 
 
+NORTH_BEFORE = export("north", "2026-09-28", ("00501", "red", "0.11", 60))
 NORTH = export("north", "2026-10-30", ("00501", "red", "0.10", 50), ("00501", "blue", "0.05", 50))
 SOUTH = export("south", "2026-10-31", ("00502", "blue", "0.40", 9), ("00501", "red", "0.12", 20))
 
 
 def make_workspace(root: Path) -> Workspace:
-    """Made with ``kitfare init`` and filled; its inbox holds two exports."""
+    """Made with ``kitfare init`` and filled; its inbox holds three exports."""
     result = CliRunner().invoke(app, ["init", str(root)])
     assert result.exit_code == 0, result.output
     settings = root / "kitfare.toml"
@@ -51,6 +52,7 @@ def make_workspace(root: Path) -> Workspace:
     (model / "model.toml").write_text(MODEL, encoding="utf-8")
     (model / "parts.csv").write_text(PARTS, encoding="utf-8")
     (model / "freedoms.csv").write_text(FREEDOMS, encoding="utf-8")
+    (root / "inbox" / "north-before.csv").write_text(NORTH_BEFORE, encoding="utf-8")
     (root / "inbox" / "north.csv").write_text(NORTH, encoding="utf-8")
     (root / "inbox" / "south.csv").write_text(SOUTH, encoding="utf-8")
     return Workspace(root)

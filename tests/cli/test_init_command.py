@@ -1,0 +1,79 @@
+"""``kitfare init``: everything is there and explained, and nothing that exists is touched."""
+
+import csv
+import os
+
+import pytest
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
+
+
+def init(*arguments):
+    return CliRunner().invoke(app, ["init", *map(str, arguments)])
+
+
+def header(path):
+    with path.open(newline="") as file:
+        [columns, *rows] = csv.reader(file)
+    assert not rows
+    return tuple(columns)
+
+
+def test_a_new_workspace_has_everything(tmp_path):
+    result = init(tmp_path / "deep" / "new")
+    assert result.exit_code == 0, result.output
+    place = Workspace(tmp_path / "deep" / "new")
+    for folder in (place.inbox, place.held, place.profiles, place.tables, place.models):
+        assert folder.is_dir()
+    assert isinstance(place.settings(), Settings)
+    found = {path.name: header(path) for path in place.tables.iterdir()}
+    assert found == {f"{contract.name}.csv": contract.columns for contract in WORKSPACE_TABLES}
+    assert isinstance(load_toml(place.models / "model.toml.example", ModelSettings), ModelSettings)
+    for name, contract in (("parts", PARTS_LIST), ("freedoms", FREEDOMS), ("amendments", AMENDMENTS)):
+        assert header(place.models / f"{name}.csv.example") == contract.columns
+    assert "kitfare refresh" in result.stdout
+
+
+def test_an_empty_folder_will_do(tmp_path):
+    assert init(tmp_path).exit_code == 0
+    Workspace(tmp_path)
+
+
+@pytest.mark.parametrize("name", ["notes.txt", ".hidden"])
+def test_a_folder_with_something_in_it_is_left_alone(name, tmp_path):
+    (tmp_path / name).write_text("mine")
+    result = init(tmp_path)
+    assert result.exit_code == 2
+    assert "is not empty" in result.stderr and "nothing was changed" in result.stderr
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+def test_a_workspace_is_not_made_twice(tmp_path):
+    init(tmp_path / "new")
+    settings = tmp_path / "new" / "kitfare.toml"
+    settings.write_text("# mine")
+    result = init(tmp_path / "new")
+    assert result.exit_code == 2 and "is a workspace already" in result.stderr
+    assert settings.read_text() == "# mine"
+
+
+def test_a_file_is_no_folder(tmp_path):
+    (tmp_path / "file").touch()
+    result = init(tmp_path / "file")
+    assert result.exit_code == 2 and "is a file, not a folder" in result.stderr
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_that_may_not_be_written_is_told(tmp_path):
+    tmp_path.chmod(0o500)
+    result = init(tmp_path / "new")
+    assert result.exit_code == 1 and "Permission denied" in result.stderr
+
+
+def test_below_a_file_is_told(tmp_path):
+    (tmp_path / "file").touch()
+    result = init(tmp_path / "file" / "new")
+    assert result.exit_code == 1 and "file" in result.stderr and "Traceback" not in result.output
