@@ -101,10 +101,10 @@ def _read(path: Path) -> tuple[list[str], list[dict[str, str]]]:
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
+            header = list(reader.fieldnames or ())
             rows = list(reader)
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"{path.name} can't be read: {error}", where=str(path), next_step="save it as UTF-8") from None
-    header = list(reader.fieldnames or ())
     if "file_hash" not in header or "decided_on" not in header:
         raise InputError(
             f"{path.name} lacks the column file_hash or decided_on",

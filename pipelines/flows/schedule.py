@@ -9,6 +9,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import time
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
@@ -78,7 +79,8 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
 
         from pipelines.flows.prefect_flows import monthly_report, nightly_refresh
 
-        deployments = [
+        # Any, because the same method returns a coroutine to asynchronous callers.
+        deployments: list[Any] = [
             flow.to_deployment(
                 name="kitfare",
                 schedule=Cron(cron, timezone=times.zone),
