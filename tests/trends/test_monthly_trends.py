@@ -104,6 +104,15 @@ def test_a_line_that_was_never_priced_lowers_coverage():
     assert column(never, "market_quantity") == [0, 0]
 
 
+def test_a_line_of_unknown_family_that_was_never_priced_counts_at_the_mean_of_all():
+    built = model(("a", "red", 1), ("b", "red", 1), ("c", "red", 1))
+    workspace = inputs(parts=[("a", "plates")], floor=0.5)
+    index, _ = price_trends(workspace, built, HOME, markets_of({"a": [1.0], "b": [4.0]}))
+    assert column(of_method(index), "coverage_share") == pytest.approx(
+        [5 / 7]
+    )  # c at 2, not at 4 like the other unknown
+
+
 def test_months_below_the_floor_are_withheld():
     built = model(("a", "red", 1), ("b", "red", 1))
     paths = {"a": [1.0, 1.0, 1.0, 1.0], "b": [None, 9.0, None, 9.0]}
