@@ -1,0 +1,252 @@
+"""What each step of a refresh does: plain functions, each from values to a value. The order is in ``nightly.refresh``."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass, field
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.costing import night
+from pipelines.costing.terms_on import terms_on
+from pipelines.inputs import WorkspaceInputs
+from pipelines.insight import savings as insight_savings
+from pipelines.intake import archive, held, profiles, take_in, workspace_files
+from pipelines.reporting import monthly_report, order_lists, pages
+from pipelines.settings import Settings, Workspace
+from pipelines.trends import monthly
+from pipelines.warehouse import checks, connect, generation, history, load, market, query
+from pipelines.warehouse import tables as warehouse_tables
+from schemas.published import CHECK_RESULT, ELEMENT_PRICE, PRICE_INDEX, REFRESH_RUN
+from schemas.validate import empty_frame, validate_typed
+
+Progress = Any
+
+
+@dataclass(frozen=True)
+class IntakeSummary:
+    """What was taken in: messages for people, and rows that wait to be mended."""
+
+    messages: list[str] = field(default_factory=list)
+    held_row_count: int = 0
+    file_count: int = 0
+
+    def __len__(self) -> int:
+        return self.file_count
+
+
+@dataclass(frozen=True)
+class HistoryState:
+    """The folded history: what identifies it, and the dates it spans (None while it is empty)."""
+
+    fingerprint: str
+    first_observed_on: date | None
+    last_observed_on: date | None
+
+
+@dataclass(frozen=True)
+class Markets:
+    """Offers that could be bought on each date, and what was known of prices then."""
+
+    by_day: dict[date, pl.DataFrame]
+    last_seen: dict[date, pl.DataFrame]
+    summaries: dict[date, pl.DataFrame]
+
+    def __len__(self) -> int:
+        return sum(frame.height for frame in self.by_day.values())
+
+
+def clean_up(workspace: Workspace) -> None:
+    """Make the folders a refresh writes to, and remove what a killed refresh left behind."""
+    for folder in (workspace.inbox, workspace.held, workspace.archive, workspace.generations):
+        folder.mkdir(exist_ok=True)
+    generation.clean_leftovers(workspace)
+
+
+def read_inputs(workspace: Workspace) -> WorkspaceInputs:
+    """Everything the workspace says, validated and archived."""
+    return workspace_files.read_workspace(workspace)
+
+
+def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) -> IntakeSummary:
+    """Take every file of the inbox into the archive and the warehouse; what fails is held, and nothing else stops.
+
+    A file leaves the inbox once its bytes are in the archive and its rows are committed.
+    """
+    known = profiles.load_profiles(workspace.profiles)
+    messages, held_count, file_count = [], 0, 0
+    with connect.writer(workspace.warehouse) as con:
+        for path in _dropped_files(workspace.inbox, messages):
+            taken = take_in.take_in(path, known, inputs.tables["code_map"], workspace.archive)
+            status = load.load_file(con, taken, now)
+            held_file = held.write_held(taken, workspace.held)
+            file_count += 1
+            messages += _told(path.name, taken, status, held_file)
+            held_count += taken.failures["record_number"].n_unique()
+            _leave_inbox(path, taken.file_hash)
+    return IntakeSummary(messages, held_count, file_count)
+
+
+def fold_history(workspace: Workspace, inputs: WorkspaceInputs) -> HistoryState:
+    """Bring the price history up to date with all observations and the user's decisions about files."""
+    with connect.writer(workspace.warehouse) as con:
+        history.set_decisions(
+            con,
+            accepted=inputs.tables["accepted_exports"]["file_hash"].to_list(),
+            withdrawn=inputs.tables["withdrawn_files"]["file_hash"].to_list(),
+        )
+        history.fold(con)
+        first, last = history.observed_dates(con)
+        return HistoryState(history.fingerprint(con), first, last)
+
+
+def resolve_priced_on(settings: Settings, state: HistoryState) -> date:
+    """The date to price: today, the newest date in the history, or the date the settings name."""
+    chosen = settings.refresh.priced_on
+    if isinstance(chosen, date):
+        return chosen
+    today = datetime.now(UTC).astimezone().date()
+    return (state.last_observed_on or today) if chosen == "latest_export" else today
+
+
+def published_tables(workspace: Workspace, refresh_id: str) -> dict[str, pl.DataFrame] | None:
+    """The published model_cost if the generation readers see is this refresh's; None otherwise."""
+    if not workspace.published.is_symlink() or workspace.published.resolve().name != refresh_id:
+        return None
+    database = workspace.published / "kitfare.duckdb"
+    return {"model_cost": query.run_query(database, "select * from model_cost", max_rows=None)}
+
+
+def read_markets(workspace: Workspace, inputs: WorkspaceInputs, days: list[date]) -> Markets:
+    """The market on each date."""
+    stale = inputs.settings.refresh.stale_after_days
+    with connect.reader(workspace.warehouse) as con:
+        return Markets(
+            {day: market.market_on(con, day, stale) for day in days},
+            {day: market.last_seen_prices(con, day) for day in days},
+            {day: market.summary_prices(con, day) for day in days},
+        )
+
+
+def plan_purchases(
+    workspace: Workspace, inputs: WorkspaceInputs, markets: Markets, day: date, progress: Progress
+) -> dict[str, pl.DataFrame]:
+    """Plans for every model, scenario, buyer and date."""
+    return night.plan_night(
+        inputs, markets.by_day, markets.last_seen, markets.summaries, day, workspace.root / ".plan_cache", progress
+    )
+
+
+def work_out_savings(
+    inputs: WorkspaceInputs, markets: Markets, plans: dict[str, pl.DataFrame], day: date
+) -> pl.DataFrame:
+    """What each line's colour freedom saves in the priced date's plans."""
+    return insight_savings.colour_flex_savings(inputs, markets.by_day[day], plans, day)
+
+
+def compute_trends(inputs: WorkspaceInputs, markets: Markets, day: date) -> dict[str, pl.DataFrame]:
+    """Monthly element prices and indices of every model and buyer; the priced date stands for its month."""
+    indices, prices = [empty_frame(PRICE_INDEX)], [empty_frame(ELEMENT_PRICE)]
+    for model in inputs.models:
+        for buyer in inputs.settings.buyer:
+            index, price = monthly.price_trends(inputs, model, buyer, markets.by_day)
+            indices.append(index)
+            prices.append(price)
+    return {"price_index": pl.concat(indices), "element_price": pl.concat(prices)}
+
+
+def gather_tables(
+    workspace: Workspace,
+    inputs: WorkspaceInputs,
+    plans: dict[str, pl.DataFrame],
+    savings: pl.DataFrame,
+    trends: dict[str, pl.DataFrame],
+) -> dict[str, pl.DataFrame]:
+    """Every table of the generation but the two that record the refresh itself."""
+    with connect.reader(workspace.warehouse) as con:
+        intake = warehouse_tables.intake_tables(con)
+    return {
+        **inputs.tables,
+        **plans,
+        "colour_flex_saving": savings,
+        **trends,
+        **intake,
+        "input_file": inputs.input_files,
+    }
+
+
+def write_tables(
+    folder: Path, tables: dict[str, pl.DataFrame], records: list[dict[str, Any]], stamp: dict[str, Any]
+) -> dict[str, pl.DataFrame]:
+    """Write the database and the table files, and run every check on them.
+
+    Raises:
+        CheckFailedError: a check returned rows; the folder is not published.
+    """
+    if folder.exists():
+        shutil.rmtree(folder)
+    run = pl.DataFrame([{**stamp, "finished_at": None, **record} for record in records])
+    run = run.cast(dict(empty_frame(REFRESH_RUN).schema)).select(REFRESH_RUN.columns)
+    tables = {**tables, "refresh_run": validate_typed(REFRESH_RUN, run, where="refresh_run")}
+    generation.build(folder, {**tables, "check_result": empty_frame(CHECK_RESULT)})
+    results = checks.run_checks(folder / "kitfare.duckdb")
+    tables = {**tables, "check_result": results}
+    shutil.rmtree(folder)
+    generation.build(folder, tables)
+    return tables
+
+
+def write_pages(
+    workspace: Workspace, folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs, day: date
+) -> None:
+    """Pages, the report of the priced month, order lists; earlier months' reports are carried over."""
+    earlier = workspace.published / "reports"
+    if earlier.is_dir():
+        shutil.copytree(earlier, folder / "reports", dirs_exist_ok=True)
+    pages.write_pages(tables, inputs, folder)
+    monthly_report.write_monthly_report(tables, inputs, f"{day:%Y-%m}", folder)
+    order_lists.write_order_lists(tables, folder)
+
+
+def publish(workspace: Workspace, folder: Path, refresh_id: str, settings: Settings) -> Path:
+    """Give the generation its name and let readers see it."""
+    final = workspace.generations / refresh_id
+    if final.exists():
+        shutil.rmtree(final)
+    folder.rename(final)
+    generation.publish(workspace, final, settings.refresh.keep_generations)
+    return final
+
+
+def _dropped_files(inbox: Path, messages: list[str]) -> list[Path]:
+    """Files to take in, by name; what is not a plain file is left alone and named."""
+    files = []
+    for path in sorted(inbox.iterdir()):
+        if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
+            continue
+        if path.is_symlink() or not path.is_file():
+            messages.append(f"{path.name}: left in the inbox, because it is not a plain file")
+            continue
+        files.append(path)
+    return files
+
+
+def _leave_inbox(path: Path, file_hash: str) -> None:
+    """Remove a file whose bytes are archived, unless it was replaced meanwhile: then the next refresh takes it in."""
+    if path.exists() and archive.hash_of(path) == file_hash:
+        path.unlink()
+
+
+def _told(name: str, taken: take_in.TakenFile, status: str, held_file: Path | None) -> list[str]:
+    if status == "duplicate":
+        return [f"{name}: taken in before; nothing changed"]
+    told = [f"{name}: {note}" for note in taken.notes]
+    if taken.error is not None:
+        told.append(f"{name}: held whole. {taken.error}")
+    elif held_file is not None:
+        count = taken.failures["record_number"].n_unique()
+        told.append(f"{name}: {count} of {taken.read_row_count} rows held; mend them in {held_file.name} and drop it back")
+    return told
