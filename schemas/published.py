@@ -16,6 +16,14 @@ PRICE_HISTORY = Contract(
     optional={"maximum_per_order": None, "valid_to_on": None, "listing_code": "", "assortment_code": ""},
 )  # fmt: skip
 
+OFFER_CONFIRMATION = Contract(
+    name="offer_confirmation",
+    grain="one row per run of confirmations of an offer's spell",
+    columns=("vendor_code", "offer_id", "confirmed_from_on", "confirmed_to_on"),
+    key=("offer_id", "confirmed_from_on"),
+    notes="With the winners of vendor_export it gives the latest confirmation up to any day; see the macro market_on.",
+)
+
 MODEL_COST = Contract(
     name="model_cost",
     grain="one row per date, model, scenario and buyer",
@@ -171,6 +179,6 @@ CHECK_RESULT = Contract(
 
 ALL_PUBLISHED = (
     MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PRICE_INDEX, ELEMENT_PRICE,
-    PRICE_HISTORY, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
+    PRICE_HISTORY, OFFER_CONFIRMATION, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
 )  # fmt: skip
 """Tables of a generation, in the order a reader meets them. The workspace's own tables are published beside them."""

@@ -60,6 +60,13 @@ COLUMNS = (
     ),
     Column("revision_number", "integer", "of several exports of one vendor and date the highest wins", minimum=0),
     Column("last_confirmed_on", "date", "latest date on which an export confirmed the offer"),
+    Column("confirmed_from_on", "date", "first confirmation of the run"),
+    Column(
+        "confirmed_to_on",
+        "date",
+        "last confirmation of the run; between the two the offer was confirmed on every date for which its vendor has a "
+        "winning full export",
+    ),
     Column("offer_id", "code", "names one spell of one offer: vendor, part, colour, condition, listing and start"),
     Column(
         "lowest_price",

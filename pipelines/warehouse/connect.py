@@ -1,0 +1,160 @@
+"""The one factory of DuckDB connections. One writer at a time, short transactions; readers open read-only.
+
+Every connection states its memory, threads and spill folder: the defaults would take four fifths of the machine, and
+an in-memory database would spill into the working directory.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from pipelines.errors import BusyError, KitfareError, UsageError
+from pipelines.resources import resource_folder, sql_text
+
+Connection = duckdb.DuckDBPyConnection
+
+MEMORY_LIMIT = "2GB"
+PUBLISHED_MACROS = ("confirmed_on", "market_on", "last_seen_prices")
+"""Macros that work on published tables alone; in the order in which they need each other."""
+MACROS = ("offer_id", *PUBLISHED_MACROS, "summary_prices", "intake_file", "held_row")
+
+
+@contextmanager
+def writer(path: Path) -> Iterator[Connection]:
+    """Open the warehouse for writing; make it, or bring its tables up to date, first.
+
+    Raises:
+        BusyError: another process has it open.
+        KitfareError: the file is no warehouse, or one of a newer kitfare.
+    """
+    spill = path.with_name(path.name + ".spill")
+    con = open_database(path, read_only=False, spill=spill)
+    try:
+        migrate(con)
+        install_macros(con, MACROS)
+        yield con
+    finally:
+        con.close()
+        shutil.rmtree(spill, ignore_errors=True)
+
+
+@contextmanager
+def reader(path: Path) -> Iterator[Connection]:
+    """Open a database for reading only.
+
+    Raises:
+        BusyError: a process has it open for writing.
+        UsageError: there is no such file.
+        KitfareError: the file cannot be read as a database.
+    """
+    if not path.is_file():
+        raise UsageError(f"there is no {path.name} yet", where=str(path), next_step="run `kitfare refresh`")
+    con = open_database(path, read_only=True, spill=None)
+    try:
+        yield con
+    finally:
+        con.close()
+
+
+def open_database(path: Path, *, read_only: bool, spill: Path | None, **settings: str) -> Connection:
+    """Open a DuckDB file with stated limits; ``spill`` None means that nothing may spill to disk.
+
+    Raises:
+        BusyError: another process, or another kind of connection in this one, has it open.
+        KitfareError: the file cannot be read as a database.
+    """
+    config: dict[str, Any] = {
+        "memory_limit": MEMORY_LIMIT,
+        "threads": str(min(4, os.cpu_count() or 1)),
+        "temp_directory": str(spill) if spill else "",
+        # Frames are handed over by name with register(); a query never finds Python variables by chance.
+        "python_enable_replacements": "false",
+        **settings,
+    }
+    try:
+        return duckdb.connect(str(path), read_only=read_only, config=config)
+    except duckdb.Error as error:
+        text = str(error)
+        if "Conflicting lock" in text or "Could not set lock" in text or "different configuration" in text:
+            raise BusyError(
+                f"{path.name} is in use by another process",
+                where=str(path),
+                state="nothing was changed",
+                next_step="wait until the refresh has ended, or end the program that has the file open; "
+                "published/kitfare.duckdb can be read at any time",
+            ) from None
+        raise KitfareError(
+            f"{path.name} cannot be opened as a database: {text.splitlines()[0]}",
+            where=str(path),
+            state="nothing was changed",
+            next_step="move the file away and take the archived price files in again",
+        ) from error
+
+
+def migrate(con: Connection) -> None:
+    """Bring the tables up to date: every file of sql/migrations/ not yet recorded runs once, in order of its number.
+
+    Raises:
+        KitfareError: the database records a migration that this version does not know.
+    """
+    con.execute("create table if not exists schema_migration (number integer primary key, file_name varchar not null)")
+    known = dict(_migration_files())
+    done = {number for (number,) in con.execute("select number from schema_migration").fetchall()}
+    if done - known.keys():
+        raise KitfareError(
+            "the warehouse was made by a newer version of kitfare",
+            where=f"migration {max(done - known.keys())}",
+            state="nothing was changed",
+            next_step="install that version, or move the warehouse away and take the archived price files in again",
+        )
+    for number, name in sorted(known.items()):
+        if number not in done:
+            with transaction(con):
+                con.execute(sql_text(f"migrations/{name}"))
+                con.execute("insert into schema_migration values (?, ?)", [number, name])
+
+
+def install_macros(con: Connection, names: Sequence[str]) -> None:
+    """Create the macros of sql/macros/, so that anyone who opens the file has them."""
+    with transaction(con):
+        for name in names:
+            con.execute(sql_text(f"macros/{name}.sql"))
+
+
+@contextmanager
+def transaction(con: Connection) -> Iterator[None]:
+    """All or nothing."""
+    con.begin()
+    try:
+        yield
+    except BaseException:
+        con.rollback()
+        raise
+    con.commit()
+
+
+def frame_of(con: Connection, sql: str, parameters: Sequence[Any] = ()) -> pl.DataFrame:
+    """The result of a query as a Polars frame."""
+    return con.sql(sql, params=list(parameters)).pl()
+
+
+def insert_frame(con: Connection, table: str, frame: pl.DataFrame) -> None:
+    """Append a frame's rows to a table, column by name."""
+    con.register("incoming_frame", frame)
+    try:
+        con.execute(f"insert into {table} by name select * from incoming_frame")
+    finally:
+        con.unregister("incoming_frame")
+
+
+def _migration_files() -> list[tuple[int, str]]:
+    names = sorted(path.name for path in (resource_folder("sql") / "migrations").glob("*.sql"))
+    return [(int(name.split("_")[0]), name) for name in names]

@@ -1,0 +1,107 @@
+"""Folds observations into the price history: spells of offers, their confirmations, and the standing of each export.
+
+The history is a function of the set of received files and of the user's decisions, whatever order they came in. A fold
+remakes whole vendors from their observations, all touched vendors at once; ``tests/oracle/reference_fold.py`` says in
+plain Python what it must give.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from datetime import date
+
+from pipelines.resources import sql_text
+from pipelines.warehouse.connect import Connection, transaction
+
+_GATHER = ("export_row", "listing", "export_listing", "untrusted_key", "export", "held_listing")
+_RESOLVE = (
+    "export_standing",
+    "listing_event",
+    "vendor_day",
+    "listing_appearance",
+    "listing_spell",
+    "new_waiting_export",
+    "settled_vendor",
+)
+_WRITE = ("price_history", "offer_confirmation", "vendor_export")
+
+
+def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterable[str]) -> None:
+    """Make these the files accepted though they close more than half of a vendor's offers, and the withdrawn ones.
+
+    Args:
+        con: from ``connect.writer``.
+        accepted: hashes of files whose exports need not wait.
+        withdrawn: hashes of files that count as never received. A hash may name a file that has not arrived yet.
+    """
+    with transaction(con):
+        for table, hashes in (("accepted_export", set(accepted)), ("withdrawn_file", set(withdrawn))):
+            before = {file_hash for (file_hash,) in con.execute(f"select file_hash from {table}").fetchall()}
+            for file_hash in sorted(before - hashes):
+                con.execute(f"delete from {table} where file_hash = ?", [file_hash])
+            for file_hash in sorted(hashes - before):
+                con.execute(f"insert into {table} values (?)", [file_hash])
+            for file_hash in sorted(before ^ hashes):
+                con.execute("insert into file_to_fold values (?)", [file_hash])
+
+
+def fold(con: Connection) -> int:
+    """Remake the history of every vendor that files or decisions since the last fold may have changed; all or nothing.
+
+    An export that would close more than half of its vendor's offers waits, and what follows is worked out without it.
+    So each round settles the vendors in which none does, and lets the earliest such export of each other vendor wait.
+
+    Returns:
+        The number of vendors remade.
+    """
+    with transaction(con):
+        if _count(con, "file_to_fold") == 0:
+            return 0
+        _run(con, "touched_vendor")
+        con.execute("delete from outdone_row")
+        _run(con, "outdone_row", *_GATHER)
+        for table in _WRITE:
+            con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
+        con.execute("create or replace temp table unsettled_vendor as select vendor_code from touched_vendor")
+        con.execute(
+            "create or replace temp table waiting_export as "
+            "select export_hash, vendor_code, observed_on from export where false"
+        )
+        while _count(con, "unsettled_vendor"):
+            _run(con, *_RESOLVE, *_WRITE)
+            con.execute("insert into waiting_export select * from new_waiting_export")
+            con.execute("delete from unsettled_vendor where vendor_code in (select vendor_code from settled_vendor)")
+        con.execute("delete from file_to_fold")
+        vendor_count = _count(con, "touched_vendor")
+        for table in (*_GATHER, *_RESOLVE, "touched_vendor", "unsettled_vendor", "waiting_export"):
+            con.execute(f"drop table if exists {table}")
+        return vendor_count
+
+
+def observed_dates(con: Connection) -> tuple[date | None, date | None]:
+    """The first and last date of exports in the history; None while there are none."""
+    found = con.execute(
+        "select min(observed_on), max(observed_on) from vendor_export where export_standing in ('winner', 'overlay')"
+    ).fetchall()
+    return found[0][0], found[0][1]
+
+
+def fingerprint(con: Connection) -> str:
+    """A hash of all that published tables take from the warehouse, but for clocks and file names.
+
+    Each part is the exclusive or of its rows' digests: the same rows give the same value in any order.
+    """
+    digest = hashlib.sha256()
+    for row in con.execute(sql_text("history/fingerprint.sql")).fetchall():
+        digest.update("\t".join(map(str, row)).encode() + b"\n")
+    return digest.hexdigest()
+
+
+def _run(con: Connection, *names: str) -> None:
+    for name in names:
+        con.execute(sql_text(f"history/{name}.sql"))
+
+
+def _count(con: Connection, table: str) -> int:
+    return int(con.execute(f"select count(*) from {table}").fetchall()[0][0])

@@ -1,0 +1,194 @@
+"""Takes the rows of one file into the warehouse, in one transaction. A file whose hash is known changes nothing."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal, Protocol
+
+import polars as pl
+
+from pipelines.errors import InputError, KitfareError
+from pipelines.warehouse.connect import Connection, insert_frame, transaction
+from schemas.contract import Contract
+from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
+from schemas.validate import polars_schema
+
+LoadStatus = Literal["loaded", "duplicate", "held"]
+
+WHOLE_FILE = 0
+"""The record number under which a file that could not be used at all is held."""
+
+_TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_observation"}
+
+
+class TakenFile(Protocol):
+    """What intake makes of a file; see DEVELOPERS.md.
+
+    ``rows`` has the contract's columns, typed, plus source_line_number and record_number. ``held_keys`` has, per failing
+    record whose offer can be read, record_number, vendor_code, part_code, colour_code, condition, listing_code and
+    observed_on. ``parents`` has record_number, parent_file_hash and parent_record_number for mended rows, accepted or
+    not. ``error`` is set when the file could not be used at all; ``file_hash`` is empty when it could not even be copied.
+    """
+
+    @property
+    def file_hash(self) -> str:
+        """SHA-256 of the bytes."""
+
+    @property
+    def file_name(self) -> str:
+        """Name under which the file was dropped."""
+
+    @property
+    def contract(self) -> Contract | None:
+        """PRICE_EXPORT, PRICE_SUMMARY, or None when the file could not be recognised."""
+
+    @property
+    def profile_name(self) -> str:
+        """The profile that recognised it."""
+
+    @property
+    def rows(self) -> pl.DataFrame:
+        """The rows that kept to the contract."""
+
+    @property
+    def failures(self) -> pl.DataFrame:
+        """FAILURE_SCHEMA: every failure of the rows that did not."""
+
+    @property
+    def held_keys(self) -> pl.DataFrame:
+        """The offers named by rows that failed."""
+
+    @property
+    def unreadable_key_count(self) -> int:
+        """Rows that failed and do not name their offer, or not in a way to be trusted."""
+
+    @property
+    def read_row_count(self) -> int:
+        """Rows in the file."""
+
+    @property
+    def duplicate_row_count(self) -> int:
+        """Rows that repeat another row of the file exactly."""
+
+    @property
+    def parents(self) -> pl.DataFrame:
+        """Which rows mend which."""
+
+    @property
+    def error(self) -> KitfareError | None:
+        """Why the whole file is held."""
+
+
+def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatus:
+    """Add one file's rows, failures and links to the warehouse; :func:`history.fold` makes the history of them.
+
+    A file that was held whole is taken again when it can be used now, because a profile was written or a table mended.
+
+    Args:
+        con: from ``connect.writer``.
+        taken: what intake made of the file.
+        received_at: UTC.
+
+    Returns:
+        loaded; held (the whole file); duplicate (the same bytes were taken in before: nothing changed).
+
+    Raises:
+        InputError: the rows are not what the contract says, or do not add up to the rows read; nothing was changed.
+    """
+    _require_whole(taken)
+    if not taken.file_hash:
+        return "held"
+    with transaction(con):
+        known = con.execute("select is_held_whole from received_file where file_hash = ?", [taken.file_hash]).fetchone()
+        con.execute("select 1").fetchall()  # a result read by fetchone() counts as unfinished
+        if known is not None and (not known[0] or taken.error is not None):
+            con.execute(
+                "update received_file set repeat_drop_count = repeat_drop_count + 1 where file_hash = ?",
+                [taken.file_hash],
+            )
+            return "duplicate"
+        if known is not None:
+            con.execute("delete from received_file where file_hash = ?", [taken.file_hash])
+            con.execute("delete from held_failure where file_hash = ?", [taken.file_hash])
+        _insert(con, taken, received_at)
+    return "held" if taken.error is not None else "loaded"
+
+
+def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
+    con.execute(
+        "insert into received_file values (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)",
+        [
+            taken.file_hash,
+            taken.file_name,
+            taken.contract.name if taken.contract else "",
+            taken.profile_name,
+            received_at,
+            taken.error is not None,
+            taken.read_row_count,
+            taken.duplicate_row_count,
+            taken.unreadable_key_count,
+        ],
+    )
+    if taken.error is not None:
+        _append(con, "held_failure", _whole_file_failure(taken.error), taken.file_hash)
+        return
+    assert taken.contract is not None
+    rows, failures = taken.rows, taken.failures
+    if taken.contract is PRICE_EXPORT and taken.parents.height:
+        rows = _added_rows_as_partial(rows, taken.parents)
+    if failures.height:
+        failures = failures.unique(("record_number", "held_column", "held_rule"), keep="first", maintain_order=True)
+    _append(con, _TABLES[taken.contract.name], rows, taken.file_hash)
+    _append(con, "held_failure", failures, taken.file_hash)
+    _append(con, "held_key", taken.held_keys, taken.file_hash)
+    _append(con, "mended_record", taken.parents, taken.file_hash)
+    if taken.contract is PRICE_EXPORT:
+        con.execute("insert into file_to_fold values (?)", [taken.file_hash])
+
+
+def _append(con: Connection, table: str, frame: pl.DataFrame, file_hash: str) -> None:
+    if frame.height:
+        insert_frame(con, table, frame.with_columns(pl.lit(file_hash).alias("file_hash")))
+
+
+def _added_rows_as_partial(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
+    """A row that someone added to a file of mended rows names no export to rejoin; it must not pass for a full one."""
+    is_added = ~pl.col("record_number").is_in(parents["record_number"].implode())
+    return rows.with_columns(pl.when(is_added).then(pl.lit("partial")).otherwise("coverage").alias("coverage"))
+
+
+def _whole_file_failure(error: KitfareError) -> pl.DataFrame:
+    return pl.DataFrame(
+        {
+            "record_number": [WHOLE_FILE],
+            "source_line_number": [WHOLE_FILE],
+            "held_column": [""],
+            "held_value": [""],
+            "held_rule": [error.what],
+            "what_to_do": [error.next_step],
+        }
+    )
+
+
+def _require_whole(taken: TakenFile) -> None:
+    """Refuse rows that are not typed as agreed, repeat a key, or do not add up to what was read."""
+    if taken.error is not None:
+        return
+    where = taken.file_name
+    if taken.contract is None:
+        raise InputError("a file without a contract was handed to the warehouse", where=where)
+    expected = polars_schema(taken.contract)
+    found = {name: taken.rows.schema.get(name) for name in expected}
+    if found != dict(expected):
+        raise InputError(f"rows of {taken.contract.name} are not typed as its contract says", where=where)
+    if not taken.parents.height and taken.rows.select(pl.struct(taken.contract.key).is_duplicated().any()).item():
+        raise InputError(f"rows of {taken.contract.name} repeat a key", where=where)
+    held = taken.failures["record_number"].n_unique() if taken.failures.height else 0
+    total = taken.rows.height + held + taken.duplicate_row_count
+    if total != taken.read_row_count:
+        raise InputError(
+            f"{taken.read_row_count} rows were read, but {taken.rows.height} were accepted, {held} held and "
+            f"{taken.duplicate_row_count} were duplicates",
+            where=where,
+            state="nothing was changed",
+        )

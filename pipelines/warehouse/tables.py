@@ -1,0 +1,31 @@
+"""What published tables take from the warehouse."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipelines.warehouse.connect import Connection, frame_of
+from schemas.contract import Contract
+from schemas.published import HELD_ROW, INTAKE_FILE, OFFER_CONFIRMATION, PRICE_HISTORY, VENDOR_EXPORT
+
+_SOURCES: tuple[tuple[Contract, str], ...] = (
+    (PRICE_HISTORY, "price_history"),
+    (OFFER_CONFIRMATION, "offer_confirmation"),
+    (VENDOR_EXPORT, "vendor_export"),
+    (INTAKE_FILE, "intake_file()"),
+    (HELD_ROW, "held_row()"),
+)
+
+
+def intake_tables(con: Connection) -> dict[str, pl.DataFrame]:
+    """price_history, offer_confirmation, vendor_export, intake_file and held_row, each by its contract and key.
+
+    Call it after :func:`history.fold`: rows that were never folded are counted nowhere, and the check
+    ``row_accounting`` says so.
+    """
+    return {contract.name: _table(con, contract, source) for contract, source in _SOURCES}
+
+
+def _table(con: Connection, contract: Contract, source: str) -> pl.DataFrame:
+    columns, key = ", ".join(contract.columns), ", ".join(contract.key)
+    return frame_of(con, f"select {columns} from {source} order by {key}")

@@ -1,0 +1,19 @@
+-- one row per row of a touched vendor that is not withdrawn, with the export it belongs to
+create or replace temp table export_row as
+with standing_row as (
+    select
+        price_observation.*,
+        coalesce(mended_root.root_hash, price_observation.file_hash) as export_hash,
+        mended_root.root_hash is null as is_original
+    from price_observation
+    semi join touched_vendor using (vendor_code)
+    anti join withdrawn_file using (file_hash)
+    left join mended_root using (file_hash, record_number)
+)
+
+select
+    standing_row.*,
+    outdone_row.file_hash is not null as is_outdone
+from standing_row
+left join outdone_row using (file_hash, record_number)
+where standing_row.export_hash not in (select file_hash from withdrawn_file);

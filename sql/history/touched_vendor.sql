@@ -1,0 +1,28 @@
+-- one row per vendor whose history may differ now: the vendors of the files to fold, and of all files tied to those
+-- by mended rows, because a mended row changes the export it rejoins
+create or replace temp table touched_vendor as
+with recursive
+link as (
+    select file_hash, parent_file_hash as other_hash
+    from mended_record
+    union
+    select parent_file_hash as file_hash, file_hash as other_hash
+    from mended_record
+),
+
+family as (
+    select file_hash
+    from file_to_fold
+    union
+    select link.other_hash as file_hash
+    from family
+    join link using (file_hash)
+)
+
+select vendor_code
+from price_observation
+semi join family using (file_hash)
+union
+select vendor_code
+from held_key
+semi join family using (file_hash);

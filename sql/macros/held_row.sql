@@ -1,0 +1,17 @@
+-- one row per file that is not withdrawn, held record and failed rule; record 0 stands for a file held whole
+create or replace macro held_row() as table
+select
+    held_failure.file_hash,
+    received_file.file_name,
+    held_failure.source_line_number,
+    held_failure.record_number,
+    held_failure.held_column,
+    held_failure.held_value,
+    held_failure.held_rule,
+    held_failure.what_to_do,
+    mended_away.file_hash is not null as is_mended
+from held_failure
+join received_file using (file_hash)
+anti join withdrawn_file using (file_hash)
+left join mended_away using (file_hash, record_number)
+order by held_failure.file_hash, record_number, held_column, held_rule;

@@ -1,0 +1,95 @@
+-- what the fold makes of the received files; all of it can be made again from them
+
+-- one row per spell of an offer's price step
+create table price_history (
+    offer_id varchar not null,
+    vendor_code varchar not null,
+    part_code varchar not null,
+    colour_code varchar not null,
+    condition varchar not null,
+    listing_code varchar not null,
+    step_from_quantity bigint not null,
+    currency_code varchar not null,
+    unit_price decimal(18, 6) not null,
+    quantity_available bigint not null,
+    sold_in_multiples_of bigint not null,
+    assortment_code varchar not null,
+    maximum_per_order bigint,
+    form_certainty varchar not null,
+    valid_from_on date not null,
+    valid_to_on date,
+    last_confirmed_on date not null
+);
+
+-- one row per run of confirmations of a spell: it was confirmed on both dates, and between them on every date
+-- on which its vendor has a winning full export
+create table offer_confirmation (
+    vendor_code varchar not null,
+    offer_id varchar not null,
+    confirmed_from_on date not null,
+    confirmed_to_on date not null
+);
+
+-- one row per file, vendor and date; a mended row counts with the export it came from
+create table vendor_export (
+    file_hash varchar not null,
+    vendor_code varchar not null,
+    observed_on date not null,
+    coverage varchar not null,
+    revision_number bigint not null,
+    export_standing varchar not null,
+    row_count bigint not null
+);
+
+-- one row per row that lost to a mended copy of its own record or offer
+create table outdone_row (
+    file_hash varchar not null,
+    record_number bigint not null
+);
+
+-- one row per record that mends others and record it mends, directly (distance 1) or through other mended records
+create view mended_ancestor as
+with recursive ancestor as (
+    select
+        file_hash,
+        record_number,
+        parent_file_hash as ancestor_hash,
+        parent_record_number as ancestor_record,
+        1 as distance
+    from mended_record
+    union
+    select
+        ancestor.file_hash,
+        ancestor.record_number,
+        mended_record.parent_file_hash,
+        mended_record.parent_record_number,
+        ancestor.distance + 1
+    from ancestor
+    join mended_record
+        on mended_record.file_hash = ancestor.ancestor_hash
+        and mended_record.record_number = ancestor.ancestor_record
+    -- a file cannot hold its own hash, so real chains end; this ends invented ones
+    where ancestor.distance < 50
+)
+select file_hash, record_number, ancestor_hash, ancestor_record, distance
+from ancestor;
+
+-- one row per record that mends others: the record its chain starts from
+create view mended_root as
+select
+    file_hash,
+    record_number,
+    max_by(ancestor_hash, distance) as root_hash,
+    max_by(ancestor_record, distance) as root_record,
+    max(distance) as distance
+from mended_ancestor
+group by all;
+
+-- one row per record of which a mended copy was accepted and not withdrawn
+create view mended_away as
+select distinct
+    mended_ancestor.ancestor_hash as file_hash,
+    mended_ancestor.ancestor_record as record_number
+from mended_ancestor
+semi join price_observation using (file_hash, record_number)
+anti join withdrawn_file using (file_hash);

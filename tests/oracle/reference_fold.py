@@ -1,0 +1,234 @@
+"""The price history in plain Python: one vendor, one date after the other, over dictionaries. Slow and meant to be read.
+
+The SQL of ``sql/history/`` must give exactly this, whatever the order of arrival and however many folds it takes.
+"""
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import date
+
+Key = tuple[str, str, str, str]  # part, colour, condition, listing
+Record = tuple[str, int]  # file hash, record number
+
+
+@dataclass(frozen=True)
+class Row:
+    """An accepted row. ``content`` is all that opens a new spell when it changes."""
+
+    record_number: int
+    vendor: str
+    day: date
+    key: Key
+    step: int
+    content: tuple
+    is_full: bool = False
+    revision: int = 0
+    parent: Record | None = None
+
+
+@dataclass(frozen=True)
+class Held:
+    """A held row; ``offer`` is (vendor, day, key) where it can be read."""
+
+    record_number: int
+    offer: tuple[str, date, Key] | None = None
+    parent: Record | None = None
+
+
+@dataclass(frozen=True)
+class File:
+    """A received price export."""
+
+    file_hash: str
+    rows: tuple[Row, ...]
+    held: tuple[Held, ...] = ()
+    read_row_count: int = 0
+    unreadable_key_count: int = 0
+
+
+@dataclass
+class Export:
+    """The rows of one file for one vendor and date, mended rows included."""
+
+    file_hash: str
+    is_full: bool
+    revision: int
+    may_close: bool
+    listings: dict[Key, dict[int, tuple]]
+    held: set[Key] = field(default_factory=set)
+
+    @property
+    def rank(self):
+        return (self.revision, self.file_hash)
+
+    @property
+    def row_count(self):
+        return sum(len(steps) for steps in self.listings.values())
+
+
+@dataclass
+class Spell:
+    vendor: str
+    key: Key
+    steps: dict[int, tuple]
+    valid_from_on: date
+    confirmed_on: list[date]
+    valid_to_on: date | None = None
+
+
+@dataclass
+class Folded:
+    spells: list[Spell] = field(default_factory=list)
+    standing: dict[tuple[str, str, date], tuple] = field(default_factory=dict)  # -> coverage, revision, standing, rows
+    fate: dict[Record, str] = field(default_factory=dict)
+    mended: set[Record] = field(default_factory=set)
+
+
+def reference_fold(files: list[File], accepted: set[str], withdrawn: set[str]) -> Folded:
+    folded = Folded()
+    by_vendor_day = gather_exports(files, withdrawn, folded)
+    for vendor in sorted(by_vendor_day):
+        open_spells: dict[Key, Spell] = {}
+        for day in sorted(by_vendor_day[vendor]):
+            fold_day(folded, open_spells, vendor, day, by_vendor_day[vendor][day], accepted)
+    for record, fate in list(folded.fate.items()):
+        if isinstance(fate, tuple):
+            folded.fate[record] = {"winner": "accepted", "overlay": "accepted"}.get(
+                folded.standing[fate][2], folded.standing[fate][2]
+            )
+    return folded
+
+
+def fold_day(folded, open_spells, vendor, day, exports, accepted):
+    partials = sorted((e for e in exports if not e.is_full), key=lambda e: e.rank)
+    winner = None
+    for full in sorted((e for e in exports if e.is_full), key=lambda e: e.rank, reverse=True):
+        if winner is not None:
+            standing = "superseded"
+        elif full.file_hash not in accepted and closes_too_many(open_spells, full, partials):
+            standing = "waiting"
+        else:
+            standing, winner = "winner", full
+        note_standing(folded, vendor, day, full, standing)
+    for partial in partials:
+        note_standing(folded, vendor, day, partial, "overlay")
+
+    listed = {}
+    for export in ([winner] if winner else []) + partials:
+        listed.update(export.listings)  # a later one replaces a listing with all its steps
+    if winner is not None:
+        for key in closed_by(open_spells, winner, partials):
+            open_spells.pop(key).valid_to_on = day
+    for key, steps in listed.items():
+        spell = open_spells.get(key)
+        if spell is not None and spell.steps == steps:
+            spell.confirmed_on.append(day)
+            continue
+        if spell is not None:
+            spell.valid_to_on = day
+        open_spells[key] = Spell(vendor, key, steps, day, [day])
+        folded.spells.append(open_spells[key])
+
+
+def closed_by(open_spells, full, partials):
+    if not full.may_close:
+        return set()
+    kept = set()
+    for export in [full, *partials]:
+        kept |= set(export.listings) | export.held
+    return set(open_spells) - kept
+
+
+def closes_too_many(open_spells, full, partials):
+    return 2 * len(closed_by(open_spells, full, partials)) > len(open_spells)
+
+
+def note_standing(folded, vendor, day, export, standing):
+    if export.listings:
+        coverage = "full" if export.is_full else "partial"
+        folded.standing[export.file_hash, vendor, day] = (coverage, export.revision, standing, export.row_count)
+
+
+def gather_exports(files, withdrawn, folded):
+    """Exports by vendor and date. Mended rows go back to the export they came from."""
+    known = {file.file_hash: file for file in files}
+    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.held) if r.parent}
+
+    def ancestors(record):
+        chain = [record]
+        while chain[-1] in parents:
+            chain.append(parents[chain[-1]])
+        return chain
+
+    counted = []  # file, row, chain
+    for file in files:
+        if file.file_hash in withdrawn:
+            continue
+        for row in file.rows:
+            chain = ancestors((file.file_hash, row.record_number))
+            folded.mended.update(chain[1:])
+            if chain[-1][0] in withdrawn:
+                folded.fate[chain[0]] = "withdrawn"
+            else:
+                counted.append((file, row, chain))
+
+    # Of the copies of one record, and of the rows of one offer and step, the one mended last counts.
+    best_of_record, best_of_offer = {}, {}
+    for _file, _row, chain in counted:
+        best_of_record[chain[-1]] = max(best_of_record.get(chain[-1], (0,)), (len(chain), *chain[0]))
+    survivors = [c for c in counted if best_of_record[c[2][-1]] == (len(c[2]), *c[2][0])]
+    for _file, row, chain in survivors:
+        offer = (chain[-1][0], row.vendor, row.day, row.key, row.step)
+        best_of_offer[offer] = max(best_of_offer.get(offer, (0,)), (len(chain), *chain[0]))
+    survivors = [
+        (file, row, chain)
+        for file, row, chain in survivors
+        if best_of_offer[chain[-1][0], row.vendor, row.day, row.key, row.step] == (len(chain), *chain[0])
+    ]
+    for _file, _row, chain in counted:
+        folded.fate[chain[0]] = "superseded"
+
+    exports: dict[tuple[str, str, date], Export] = {}
+    for _file, row, chain in survivors:
+        identity = (chain[-1][0], row.vendor, row.day)
+        folded.fate[chain[0]] = identity
+        if identity not in exports:
+            said_by = [
+                (len(c) == 1, r.is_full, r.revision) for _f, r, c in counted if (c[-1][0], r.vendor, r.day) == identity
+            ]
+            own = [said for said in said_by if said[0]]
+            is_full = all(full for _, full, _ in (own or said_by)) and bool(own or identity[0] in known)
+            revision = max(revision for _, _, revision in (own or said_by))
+            exports[identity] = Export(identity[0], is_full, revision, may_close(known.get(identity[0]), folded), {})
+        exports[identity].listings.setdefault(row.key, {})[row.step] = row.content
+
+    # Held rows keep their offers open, also where nothing else of their export could be read.
+    for file in files:
+        for held in file.held:
+            record = (file.file_hash, held.record_number)
+            root = ancestors(record)[-1][0]
+            if held.offer and record not in folded.mended and not {file.file_hash, root} & withdrawn:
+                vendor, day, key = held.offer
+                identity = (root, vendor, day)
+                exports.setdefault(identity, Export(root, False, 0, False, {})).held.add(key)
+
+    by_vendor_day = defaultdict(lambda: defaultdict(list))
+    for (_file_hash, vendor, day), export in exports.items():
+        by_vendor_day[vendor][day].append(export)
+    return by_vendor_day
+
+
+def may_close(file, folded):
+    """Not where over 1 % of the file's rows name no offer to be trusted and are not mended yet."""
+    if file is None:
+        return True
+    unnamed = [held for held in file.held if held.offer is None]
+    unmended = [held for held in file.held if (file.file_hash, held.record_number) not in folded.mended]
+    slipped = max(file.unreadable_key_count - len(unnamed), 0)
+    still_unnamed = sum(held.offer is None for held in unmended)
+    untrusted = still_unnamed + min(slipped, len(unmended) - still_unnamed)
+    return untrusted / file.read_row_count <= 0.01 if file.read_row_count else True
+
+
+def latest_confirmation(spell: Spell, day: date) -> date | None:
+    return max((confirmed for confirmed in spell.confirmed_on if confirmed <= day), default=None)

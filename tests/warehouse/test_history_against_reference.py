@@ -1,0 +1,138 @@
+"""The SQL fold gives what the reference fold gives, for any files, any order of arrival and any split over folds."""
+
+from collections import Counter
+from dataclasses import replace
+from datetime import timedelta
+from random import Random
+
+import pytest
+from history_cases import DAYS, FIRST, KEYS, Case, compared, expected, fold_in_batches, random_case
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from reference_fold import File, Row, reference_fold
+
+from schemas.published import INTAKE_FILE
+
+QUICK = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+LONG = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+
+
+def check_against_reference(case: Case) -> None:
+    found = fold_in_batches(case, [list(case.files)])
+    folded, wanted = expected(case)
+    got = compared(found)
+    for name in wanted:
+        assert got[name] == wanted[name], name
+    check_offer_ids(found["price_history"])
+    check_accounting(case, folded, found["intake_file"])
+
+
+def check_offer_ids(rows: list[tuple]) -> None:
+    """One name per spell of an offer, shared by its price steps."""
+    spells = {(*row[1:6], row[14]) for row in rows}
+    named = {(row[0], *row[1:6], row[14]) for row in rows}
+    assert len(named) == len(spells) == len({row[0] for row in rows})
+    assert all(len(row[0]) == 16 for row in rows)
+
+
+def check_accounting(case: Case, folded, rows: list[tuple]) -> None:
+    found = {row[0]: dict(zip(INTAKE_FILE.columns, row, strict=True)) for row in rows}
+    assert set(found) == {file.file_hash for file in case.files}
+    for file in case.files:
+        row = found[file.file_hash]
+        counts = {name: row[f"{name}_row_count"] for name in
+                  ("accepted", "held", "superseded", "duplicate", "withdrawn", "dropped")}  # fmt: skip
+        assert sum(counts.values()) == file.read_row_count
+        if file.file_hash in case.withdrawn:
+            assert counts["withdrawn"] == file.read_row_count
+            assert row["file_status"] == "withdrawn"
+            continue
+        fates = Counter(folded.fate[file.file_hash, r.record_number] for r in file.rows)
+        assert counts["accepted"] == fates["accepted"]
+        assert counts["held"] == len(file.held) + fates["waiting"]
+        assert counts["superseded"] == fates["superseded"]
+        assert counts["withdrawn"] == fates["withdrawn"]
+        assert row["file_status"] == ("waiting" if fates["waiting"] else "loaded")
+
+
+def check_any_order(case: Case, rng: Random) -> None:
+    """Load in another order, fold in between and twice at the end, and take the decisions at any time."""
+    whole = fold_in_batches(case, [list(case.files)])
+    shuffled = rng.sample(case.files, len(case.files))
+    cuts = sorted(rng.randint(0, len(shuffled)) for _ in range(rng.randint(0, 5)))
+    batches = [shuffled[low:high] for low, high in zip([0, *cuts], [*cuts, len(shuffled)], strict=True)]
+    pieces = fold_in_batches(case, [*batches, []], decide_at=rng.randint(0, len(batches)))
+    for name in whole:
+        assert pieces[name] == whole[name], name
+
+
+@given(st.randoms())
+@QUICK
+def test_the_fold_is_the_reference_fold(rng):
+    check_against_reference(random_case(rng))
+
+
+@given(st.randoms())
+@QUICK
+def test_order_of_arrival_and_number_of_folds_do_not_matter(rng):
+    check_any_order(random_case(rng), rng)
+
+
+@pytest.mark.slow
+@given(st.randoms(use_true_random=True))
+@LONG
+def test_the_fold_is_the_reference_fold_at_length(rng):
+    check_against_reference(random_case(rng, most=12))
+
+
+@pytest.mark.slow
+@given(st.randoms(use_true_random=True))
+@LONG
+def test_order_of_arrival_and_number_of_folds_do_not_matter_at_length(rng):
+    check_any_order(random_case(rng, most=12), rng)
+
+
+def test_the_random_cases_reach_every_rule():
+    """Counts what the random sets contain, because cases in which no export ever waits would test nothing of waiting."""
+    seen: Counter = Counter()
+    rng = Random(20261125)
+    for _ in range(300):
+        case = random_case(rng)
+        folded, _ = expected(case)
+        seen.update({standing for _, _, standing, _ in folded.standing.values()})
+        seen.update({f"row {fate}" for fate in folded.fate.values()})
+        seen["closed"] += any(spell.valid_to_on for spell in folded.spells)
+        seen["reopened"] += len({(s.vendor, s.key) for s in folded.spells}) < len(folded.spells)
+        seen["lasting"] += any(len(s.confirmed_on) > 2 for s in folded.spells)
+        seen["mended"] += bool(folded.mended)
+        decisions = (set(case.accepted), set(case.withdrawn))
+        seen["acceptance matters"] += folded.spells != reference_fold(case.files, set(), decisions[1]).spells
+        seen["withdrawal matters"] += folded.spells != reference_fold(case.files, decisions[0], set()).spells
+        trusting = [replace(f, read_row_count=10**6) for f in case.files]
+        spells = reference_fold(trusting, *decisions).spells
+        seen["unreadable keys matter"] += spells != folded.spells
+        keyless = [replace(f, held=tuple(replace(h, offer=None) for h in f.held)) for f in trusting]
+        seen["held keys matter"] += reference_fold(keyless, *decisions).spells != spells
+        orphans = [replace(f, rows=tuple(replace(r, parent=None) for r in f.rows)) for f in case.files]
+        seen["parents matter"] += reference_fold(orphans, *decisions).spells != folded.spells
+    for name in ("winner", "overlay", "superseded", "waiting", "row accepted", "row superseded", "row waiting",
+                 "row withdrawn", "closed", "reopened", "lasting", "mended", "acceptance matters", "withdrawal matters",
+                 "unreadable keys matter", "held keys matter", "parents matter"):  # fmt: skip
+        assert seen[name] >= 8, (name, seen)
+
+
+def test_several_waiting_exports_of_one_vendor():
+    """Each is judged with the earlier waiting ones left out; the first that closes little is taken."""
+    content = (1, "EUR", 5, 1, "", None, "stated")
+
+    def full(file_hash, day, keys):
+        rows = tuple(Row(n, "acorn", day, key, 1, content, True) for n, key in enumerate(keys, 1))
+        return File(file_hash, rows, (), len(rows))
+
+    files = [full("a", FIRST, KEYS)]
+    files += [full(f"b{n}", DAYS[n], KEYS[:1]) for n in range(1, 5)]
+    files += [full("c", DAYS[5], KEYS[:3]), full("d", DAYS[6], KEYS[:2]), full("e", DAYS[6] + timedelta(1), KEYS[:1])]
+    case = Case(tuple(files), frozenset(), frozenset())
+    check_against_reference(case)
+    standing = {key[0]: value[2] for key, value in expected(case)[0].standing.items()}
+    assert [standing[f.file_hash] for f in files] == ["winner", *["waiting"] * 4, "winner", "winner", "winner"]
