@@ -1,0 +1,82 @@
+"""What changed since the last month end: the cost, and what may have moved it."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+from pipelines.reporting.costs import complete_cost
+from pipelines.reporting.facts import Facts, ReportedModel, Row, is_usable
+from pipelines.reporting.tables import NOTHING, Table, columns, count, money, percent, short_day
+from pipelines.settings import Buyer
+
+
+def what_changed(
+    facts: Facts, model: ReportedModel, buyer: Buyer, plans: list[Row]
+) -> tuple[Table | None, tuple[str, ...]]:
+    """Costs at the latest month end beside today's, and sentences on prices, list, decisions and terms."""
+    earlier = [d for d in facts.priced_dates(model.code, buyer.buyer_code) if facts.today and d < facts.today]
+    if not earlier or facts.today is None:
+        return None, ()
+    before_on = earlier[-1]
+    pairs = [(facts.plan(model.code, buyer.buyer_code, plan["scenario_code"], before_on), plan) for plan in plans]
+    known = [(before, plan) for before, plan in pairs if before is not None]
+    if not known:
+        return None, ()
+    rows = [
+        (
+            facts.scenario_title(plan["scenario_code"]),
+            complete_cost(facts, before),
+            complete_cost(facts, plan),
+            *_change(facts, before, plan),
+        )
+        for before, plan in known
+    ]
+    table = Table(
+        f"Complete cost, in {buyer.currency_code}",
+        columns("Way of buying", f"#{short_day(before_on)}", "#Today", "#Change", "#Change in %"),
+        tuple(rows),
+        is_stacked=True,
+    )
+    words = [_prices(facts, model, buyer), *_causes(facts, model, *known[0], before_on, facts.today)]
+    return table, tuple(word for word in words if word)
+
+
+def _change(facts: Facts, before: Row, now: Row) -> tuple[str, str]:
+    can_compare = all(is_usable(p) and not facts.cost_is_withheld(p) for p in (before, now))
+    if not can_compare or before["unfilled_estimate_count"] != now["unfilled_estimate_count"]:
+        return NOTHING, NOTHING
+    change = now["complete_cost"] - before["complete_cost"]
+    share = change / before["complete_cost"] * 100 if before["complete_cost"] else None
+    return money(change, now["currency_code"], signed=True), percent(share, signed=True)
+
+
+def _prices(facts: Facts, model: ReportedModel, buyer: Buyer) -> str:
+    """What prices alone did: the change of the fixed parts list's index."""
+    row = facts.index(model.code, buyer.buyer_code, f"{facts.today:%Y-%m}")
+    if row is None or row["is_withheld"] or row["change_1_month_pct"] is None:
+        return ""
+    moved = percent(row["change_1_month_pct"], signed=True)
+    return f"Prices alone: {moved} for the designer's list since last month (price index)."
+
+
+def _causes(facts: Facts, model: ReportedModel, before: Row, now: Row, before_on: date, today: date) -> list[str]:
+    told = []
+    if before["list_version"] != now["list_version"]:
+        told.append(f"The parts list went from version {before['list_version']} to {now['list_version']}.")
+    if model.inputs is not None:
+        judged = _dated_between(model.inputs.freedoms, "judged_on", before_on, today)
+        judged += _dated_between(model.inputs.amendments, "valid_from_on", before_on, today)
+        if judged:
+            told.append(f"{count(judged, 'decision')} about the model's lines took effect.")
+    terms = facts.workspace_table("vendor_terms")
+    if terms is not None and terms.height:
+        vendors = terms.filter(pl.col("valid_from_on").is_between(before_on, today, closed="right"))
+        if vendors.height:
+            told.append(f"Terms changed at {count(vendors['vendor_code'].n_unique(), 'vendor')}.")
+    return told or ["The parts list, the decisions about its lines and the vendors' terms are the same."]
+
+
+def _dated_between(frame: pl.DataFrame, column: str, after: date, until: date) -> int:
+    return frame.filter(pl.col(column).is_between(after, until, closed="right")).height if frame.height else 0

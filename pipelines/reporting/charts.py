@@ -1,0 +1,158 @@
+"""Line charts as inline SVG, each with its meaning in words and its figures in a table.
+
+The specification is reports/charts/lines.vl.json (Vega-Lite), drawn by vl-convert, offline. Colours are the page's own CSS
+variables, so that one drawing serves light, dark and print. Lines differ by dash as well as by colour.
+"""
+
+from __future__ import annotations
+
+import copy
+import json
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from functools import cache
+from typing import Any
+
+from markupsafe import Markup
+
+from pipelines.reporting.tables import NOTHING, Column, Table, day
+from pipelines.resources import resource_folder
+
+DASHES = ("", "6 3", "2 3", "8 3 2 3", "12 4", "1 4")
+"""One per colour of the page's CSS (--series-1 to --series-6), as SVG stroke-dasharray."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line: a value or a gap (None) for each date. ``style`` picks colour and dash."""
+
+    label: str
+    values: tuple[float | None, ...]
+    style: int
+    width: float = 2.0
+
+    @property
+    def dash(self) -> str:
+        """The line's stroke-dasharray."""
+        return DASHES[self.style % len(DASHES)]
+
+    @property
+    def colour(self) -> str:
+        """The line's colour as a CSS value."""
+        return f"var(--series-{self.style % len(DASHES) + 1})"
+
+
+@dataclass(frozen=True)
+class Chart:
+    """A drawing (SVG without ids), what it is called, what it shows in words, its lines, and its figures as a table."""
+
+    title: str
+    svg: Markup
+    description: str
+    lines: tuple[Line, ...]
+    figures: Table
+
+
+def line_chart(
+    title: str, dates: Sequence[date], lines: Sequence[Line], tell: Callable[[float], str], until: date | None = None
+) -> Chart | None:
+    """Draw lines over dates; None when there is nothing to draw.
+
+    Args:
+        title: what the chart shows, with its unit.
+        dates: earliest first.
+        lines: each with one value per date.
+        tell: how a value is written, in the table and in words.
+        until: the lines end here. The axes stay those of all dates, so that the charts of several months can be compared, and
+            so that one drawing, the slow part, serves them all.
+    """
+    shown = [at for at in dates if until is None or at <= until]
+    known = [replace(line, values=line.values[: len(shown)]) for line in lines]
+    visible = [number for number, line in enumerate(known) if any(value is not None for value in line.values)]
+    if not visible:
+        return None
+    drawn = [known[number] for number in visible]
+    kept = [
+        sum(value is not None for value in line.values)
+        for line, whole in zip(known, lines, strict=True)
+        if any(value is not None for value in whole.values)
+    ]
+    svg = _cut(_draw(tuple(dates), tuple(lines)), kept[::-1])
+    figures = Table(
+        title,
+        (Column("Date"), *(Column(line.label, is_number=True) for line in drawn)),
+        tuple((day(at), *(_told(line.values[row], tell) for line in drawn)) for row, at in enumerate(shown)),
+    )
+    return Chart(title, Markup(svg), _describe(title, shown, drawn, tell), tuple(drawn), figures)  # no foreign text
+
+
+def _cut(svg: str, kept: Sequence[int]) -> str:
+    """The drawing with only so many vertices of each line; a line has one vertex per known value, in order of date."""
+    counts = iter(kept)
+
+    def shorten(found: re.Match[str]) -> str:
+        vertices = re.findall(r"[ML][^ML]*", found[2])[: next(counts)]
+        if vertices and vertices[-1].startswith("M") and not vertices[-1].endswith("Z"):
+            # A lone vertex shows, as a dot, only when its path is closed.
+            vertices[-1] += "Z"
+        return found[1] + "".join(vertices) + found[3]
+
+    return re.sub(r'(<g class="mark-line[^>]*><path d=")([^"]*)(")', shorten, svg)
+
+
+@cache
+def _specification() -> dict[str, Any]:
+    text = (resource_folder("reports") / "charts" / "lines.vl.json").read_text(encoding="utf-8")
+    loaded: dict[str, Any] = json.loads(text)
+    return loaded
+
+
+@cache
+def _draw(dates: tuple[date, ...], lines: tuple[Line, ...]) -> str:
+    """The SVG, without sizes: the page's CSS sizes it. Drawn once for the same dates and lines."""
+    import vl_convert
+
+    spec = copy.deepcopy(_specification())
+    spec["data"]["values"] = [
+        {
+            "at": at.isoformat(),
+            "series": number,
+            "value": value,
+            "stroke": line.colour,
+            "dash": [float(length) for length in line.dash.split()] or [1, 0],
+            "width": line.width,
+        }
+        # The most important line is given first and drawn last, on top.
+        for number, line in reversed(list(enumerate(lines)))
+        for at, value in zip(dates, line.values, strict=True)
+    ]
+    if len(dates) > 1:
+        spec["encoding"]["x"]["scale"]["domain"] = [_milliseconds(dates[0]), _milliseconds(dates[-1])]
+    ticks = sorted({dates[0], dates[len(dates) // 2], dates[-1]})
+    spec["encoding"]["x"]["axis"]["values"] = [_milliseconds(at) for at in ticks]
+    svg = vl_convert.vegalite_to_svg(spec)
+    svg = re.sub(r'<path class="(?:back|fore)ground"[^>]*/>', "", svg)  # empty helper shapes
+    return re.sub(r'(<svg[^>]*?) width="\d+" height="\d+"', r"\1", svg)
+
+
+def _milliseconds(at: date) -> int:
+    return int(datetime(at.year, at.month, at.day, tzinfo=UTC).timestamp()) * 1000
+
+
+def _told(value: float | None, tell: Callable[[float], str]) -> str:
+    return NOTHING if value is None else tell(value)
+
+
+def _describe(title: str, dates: Sequence[date], lines: Sequence[Line], tell: Callable[[float], str]) -> str:
+    told = [f"{title}, {day(dates[0])} to {day(dates[-1])}." if len(dates) > 1 else f"{title}, {day(dates[0])}."]
+    for line in lines:
+        known = [(value, at) for at, value in zip(dates, line.values, strict=True) if value is not None]
+        (first, _), (last, _) = known[0], known[-1]
+        lowest, lowest_at = min(known)
+        words = (
+            f"{line.label}: {tell(last)}" if len(known) == 1 else f"{line.label}: from {tell(first)} to {tell(last)}"
+        )
+        told.append(words + (f", lowest {tell(lowest)} on {day(lowest_at)}." if len(known) > 2 else "."))
+    return " ".join(told)

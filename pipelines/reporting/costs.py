@@ -1,0 +1,154 @@
+"""Costs of plans as tables, words and charts: what the sheet, the comparison and the monthly report share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from pipelines.reporting.charts import Chart, Line, line_chart
+from pipelines.reporting.facts import Facts, Row, Saving, gap_amount, is_usable, ranked, saving
+from pipelines.reporting.tables import NOTHING, Table, certainty, columns, count, gap, money, percent
+from pipelines.reporting.words import STATUS
+from pipelines.settings import Buyer
+
+REFUSED = "refused by a check"
+NOT_TOLD_APART = "can't be told apart"
+WITHHELD = "withheld"
+
+
+def complete_cost(facts: Facts, plan: Row | None, *, with_code: bool = False) -> str:
+    """A plan's complete cost in words: ``104.20``, ``at least 104.20`` when pieces lack any price, or why there is none."""
+    if plan is None:
+        return NOTHING
+    if not is_usable(plan):
+        return REFUSED
+    if facts.cost_is_withheld(plan):
+        return WITHHELD
+    told = money(plan["complete_cost"], plan["currency_code"], with_code=with_code)
+    return f"at least {told}" if plan["unfilled_estimate_count"] else told
+
+
+def headline_cost(facts: Facts, plan: Row | None, *, with_code: bool = False) -> str:
+    """The complete cost of a headline plan; one that had to stand in for ``best`` is named."""
+    told = complete_cost(facts, plan, with_code=with_code)
+    if plan is None or plan["scenario_code"] == "best":
+        return told
+    return f"{told} ({facts.scenario_title(plan['scenario_code'])})"
+
+
+def saved(found: Saving | None, currency_code: str, *, with_code: bool = False) -> str:
+    """A saving with its share: ``14.70 (12.4 %)``; negative where the plan costs more."""
+    if found is None:
+        return NOTHING
+    if not found.is_told_apart:
+        return NOT_TOLD_APART
+    share = f" ({percent(found.share_pct)})" if found.share_pct is not None else ""
+    return money(found.amount, currency_code, with_code=with_code) + share
+
+
+def ways_table(facts: Facts, plans: Sequence[Row], against: Row | None, caption: str) -> Table:
+    """One row per plan: the complete cost, what it is made of, parcels, missing pieces, and the saving against one of them."""
+    usable = [plan for plan in plans if is_usable(plan)]
+    has_handling = any(plan["handling"] for plan in usable)
+    has_estimates = any(plan["unfilled_piece_count"] for plan in usable)
+    labels = ["Way of buying", "#Complete cost", "#Parts", "#Shipping"]
+    labels += ["#Handling"] * has_handling + ["#Tax"] + ["#Estimate for missing"] * has_estimates
+    labels += ["#Parcels", "#Missing pieces", "#Saved"]
+    rows = []
+    for plan in plans:
+        title = facts.scenario_title(plan["scenario_code"])
+        if not is_usable(plan):
+            rows.append((title, REFUSED, *[NOTHING] * (len(labels) - 2)))
+            continue
+        code = plan["currency_code"]
+        amounts = ["goods", "shipping"] + ["handling"] * has_handling + ["tax"] + ["unfilled_estimate"] * has_estimates
+        own = plan == against
+        rows.append(
+            (
+                title,
+                complete_cost(facts, plan),
+                *(money(plan[name], code) for name in amounts),
+                count(plan["vendor_count"]),
+                count(plan["unfilled_piece_count"]),
+                NOTHING if own else saved(saving(against, plan), code),
+            )
+        )
+    cheapest = next((plan for plan in ranked(list(plans)) if not facts.cost_is_withheld(plan)), None)
+    strong = frozenset(row for row, plan in enumerate(plans) if plan is cheapest)
+    return Table(caption, columns(*labels), tuple(rows), strong, is_stacked=True)
+
+
+def how_good(plans: Sequence[Row]) -> str:
+    """One sentence on how near to the best possible a set of plans is."""
+    usable = [plan for plan in plans if is_usable(plan)]
+    if not usable:
+        return ""
+    widest = max(usable, key=lambda plan: float(plan["gap_pct"]))
+    if all(gap_amount(plan) == 0 for plan in usable):
+        return "Every row is the cheapest possible for its way of buying, at these prices."
+    return "Every row is " + STATUS["bounded"].format(gap=gap(widest["gap_pct"])) + " for the pieces it buys."
+
+
+def comparison_table(facts: Facts, plans: list[Row], against: Row | None, caption: str) -> Table:
+    """All of a model's plans for one buyer, ranked by complete cost; landed costs are shown, and marked at unequal fill."""
+    in_order = ranked(plans)
+    refused = [plan for plan in plans if not is_usable(plan)]
+    fewest = min((plan["unfilled_piece_count"] for plan in in_order), default=0)
+    rows: list[tuple[str, ...]] = []
+    for rank, plan in enumerate(in_order, 1):
+        code = plan["currency_code"]
+        landed = money(plan["landed_cost"], code) + ("*" if plan["unfilled_piece_count"] > fewest else "")
+        own = plan == against
+        rows.append(
+            (
+                facts.scenario_title(plan["scenario_code"]),
+                str(rank),
+                complete_cost(facts, plan),
+                NOTHING if own else saved(saving(against, plan), code),
+                landed,
+                count(plan["vendor_count"]),
+                count(plan["unfilled_piece_count"]),
+                certainty(plan["plan_status"], plan["gap_pct"], plan["unfilled_piece_count"]),
+            )
+        )
+    rows += [
+        (facts.scenario_title(plan["scenario_code"]), NOTHING, REFUSED, *[NOTHING] * 4, STATUS["refused"])
+        for plan in refused
+    ]
+    headings = columns(
+        "Way of buying", "#Rank", "#Complete cost", "#Saved", "#Landed cost", "#Parcels", "#Missing pieces", "How good"
+    )
+    return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
+
+
+def cost_chart(
+    facts: Facts, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
+) -> Chart | None:
+    """Complete cost at month ends (and today) of some scenarios; a gap where it is withheld, refused or not planned."""
+    dates = facts.priced_dates(model_code, buyer.buyer_code)
+    styles = {code: style for style, code in enumerate(facts.scenarios)}
+    lines = []
+    for code in scenario_codes:
+        plans = (facts.plan(model_code, buyer.buyer_code, code, day) for day in dates)
+        values = tuple(_charted(facts, plan) for plan in plans)
+        lines.append(Line(facts.scenario_title(code), values, styles[code], 2.5 if code == "best" else 1.75))
+    return line_chart(
+        f"Complete cost at month ends, {buyer.currency_code}",
+        dates,
+        lines,
+        lambda value: money(Decimal(str(value)), buyer.currency_code),
+        until,
+    )
+
+
+def _charted(facts: Facts, plan: Row | None) -> float | None:
+    if plan is None or not is_usable(plan) or facts.cost_is_withheld(plan):
+        return None
+    return float(plan["complete_cost"])
+
+
+def strip(items: Sequence[tuple[str, str, str]]) -> list[dict[str, Any]]:
+    """Figures set large at the top of a page: label, figure, note."""
+    return [{"label": label, "figure": figure, "note": note} for label, figure, note in items]

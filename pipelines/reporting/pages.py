@@ -1,0 +1,141 @@
+"""All pages of a generation: the index, the comparison, sheets with their evidence, and the monthly reports."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from pipelines.inputs import WorkspaceInputs
+from pipelines.reporting.costs import comparison_table, complete_cost, headline_cost, saved
+from pipelines.reporting.evidence import evidence
+from pipelines.reporting.facts import Facts, saving
+from pipelines.reporting.monthly_report import write_report_of
+from pipelines.reporting.render import write_page
+from pipelines.reporting.sheets import sheet
+from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, month_name
+from pipelines.reporting.words import CAUTIONS, COST_WORDS
+from pipelines.settings import Buyer
+from schemas.inputs import WORKSPACE_TABLES
+from schemas.published import ALL_PUBLISHED
+
+
+def write_pages(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, folder: Path) -> list[Path]:
+    """Write every page below ``folder``: same tables, same bytes.
+
+    ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html``, ``.md`` and ``<model>-evidence.html``;
+    ``reports/<month>.html`` and ``.md`` for every month the tables know, and ``reports/index.html``.
+
+    Args:
+        tables: the generation's tables by name.
+        inputs: the workspace's settings, tables and models.
+        folder: the generation's folder.
+
+    Returns:
+        The files written.
+    """
+    facts = Facts(tables, inputs)
+    written = [write_page(folder / "index.html", "index.html", **_index(facts, tables))]
+    compared = _comparison(facts)
+    written += [
+        write_page(folder / f"comparison{ending}", f"comparison{ending}", **compared) for ending in (".html", ".md")
+    ]
+    for model in facts.models:
+        values = sheet(facts, model)
+        place = folder / "sheets"
+        written += [
+            write_page(place / f"{model.page}.html", "sheet.html", **values),
+            write_page(place / f"{model.page}.md", "sheet.md", **values),
+            write_page(place / f"{model.page}-evidence.html", "evidence.html", **evidence(facts, model)),
+        ]
+    for month in facts.months():
+        written += write_report_of(facts, month, folder)
+    months = [(month_name(month), f"{month}.html") for month in reversed(facts.months())]
+    written.append(
+        write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=months)
+    )
+    return written
+
+
+def _index(facts: Facts, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+    months = facts.months()
+    return {
+        "page_title": facts.settings.report.title,
+        "today": day(facts.today),
+        "sections": [{"buyer": buyer, "models": _models_table(facts, buyer)} for buyer in facts.buyers],
+        "latest_report": (month_name(months[-1]), f"reports/{months[-1]}.html") if months else None,
+        "evidence": [(model.title, f"sheets/{model.page}-evidence.html") for model in facts.models],
+        "tables": _tables_table(tables),
+        "cautions": CAUTIONS,
+        "cost_words": COST_WORDS,
+    }
+
+
+def _models_table(facts: Facts, buyer: Buyer) -> Table:
+    rows = []
+    for model in facts.models:
+        best = facts.headline_plan(model.code, buyer.buyer_code)
+        listed = facts.plan(model.code, buyer.buyer_code, "listed")
+        found = saving(listed, best) if best is not None else None
+        rows.append(
+            (
+                Link(model.title, f"sheets/{model.page}.html"),
+                headline_cost(facts, best),
+                complete_cost(facts, listed),
+                saved(found, buyer.currency_code),
+                NOTHING if best is None else count(best["vendor_count"]),
+                NOTHING if best is None else count(best["unfilled_piece_count"]),
+            )
+        )
+    headings = columns("Model", "#Cheapest mix", "#Exactly as designed", "#Saved", "#Parcels", "#Missing pieces")
+    return Table(f"Complete cost today, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
+
+
+def _tables_table(tables: Mapping[str, pl.DataFrame]) -> Table:
+    rows = tuple(
+        (Link(contract.name, f"tables/{contract.name}.csv"), contract.grain, count(tables[contract.name].height))
+        for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)
+        if contract.name in tables
+    )
+    return Table("Published tables", columns("Table", "What a row is", "#Rows"), rows)
+
+
+def _comparison(facts: Facts) -> dict[str, Any]:
+    return {
+        "page_title": "All models and ways of buying compared",
+        "today": day(facts.today),
+        "sections": [_compared_for(facts, buyer) for buyer in facts.buyers],
+        "cautions": CAUTIONS,
+        "cost_words": COST_WORDS,
+    }
+
+
+def _compared_for(facts: Facts, buyer: Buyer) -> dict[str, Any]:
+    shown = [model for model in facts.models if facts.plans(model.code, buyer.buyer_code)]
+    used = [code for code in facts.scenarios if any(facts.plan(model.code, buyer.buyer_code, code) for model in shown)]
+    overview: tuple[tuple[str | Link, ...], ...] = tuple(
+        (
+            Link(model.title, f"sheets/{model.page}.html"),
+            *(complete_cost(facts, facts.plan(model.code, buyer.buyer_code, code)) for code in used),
+        )
+        for model in shown
+    )
+    headings = columns("Model", *(f"#{facts.scenario_title(code)}" for code in used))
+    return {
+        "buyer": buyer,
+        "overview": Table(f"Complete cost today, in {buyer.currency_code}", headings, overview, is_stacked=True),
+        "models": [
+            {
+                "model": model,
+                "table": comparison_table(
+                    facts,
+                    facts.plans(model.code, buyer.buyer_code),
+                    facts.plan(model.code, buyer.buyer_code, "listed"),
+                    f"Ways of buying, in {buyer.currency_code}",
+                ),
+            }
+            for model in shown
+        ],
+    }

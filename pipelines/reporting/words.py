@@ -1,0 +1,64 @@
+"""The words pages use: plain ones, each in one place, so that every page says the same thing the same way."""
+
+from __future__ import annotations
+
+MONTH_NAMES = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+STATUS = {
+    "proven": "the cheapest possible for this way of buying",
+    "bounded": "at most {gap} above the best possible",
+    "partial": "some pieces can't be bought",
+    "refused": "failed a check: do not use",
+}
+
+COLOUR_RULES = {
+    "as_listed": "as listed",
+    "any": "any plain colour, mixed is fine",
+    "any_one": "any plain colour, all alike",
+    "one_of": "a colour from a list",
+    "near": "a colour close to the listed one",
+    "unjudged": "as listed, nobody has looked yet",
+}
+
+ESTIMATE_BASES = {
+    "last_seen": "its last price seen",
+    "other_condition": "its price in the other condition",
+    "summary": "market averages",
+    "none": "no price known",
+}
+
+INDEX_NAMES = {
+    "lowe": "Fixed parts list (Lowe)",
+    "jevons": "Every line counts alike (Jevons)",
+    "geks-tornqvist": "Lines weighed month by month (GEKS-Törnqvist)",
+}
+
+COST_WORDS = (
+    "Landed cost is what you would pay today: parts, shipping, handling and tax. Complete cost adds an estimate for pieces "
+    "that can't be bought today, so that ways of buying can be compared even when one of them lacks pieces."
+)
+
+CAUTIONS = (
+    "Prices are estimates until the vendor's basket confirms them.",
+    "Tax and customs follow the rules of the place the parcels go to. Check them before you order from abroad.",
+    "A different form in a load-bearing place can change how strong the model is.",
+    "Small parts can be swallowed: keep them away from small children.",
+)
+
+PRIVATE = (
+    "Not for publishing: this page names lines of a parts list whose designer has not allowed that. "
+    "It is for the person who runs the refresh."
+)
+
+METHODS = (
+    "The index is the cost of one fixed parts list at each month's prices, with the base month as 100 (Lowe). The list does "
+    "not change, so only prices move it.",
+    "Two other formulas are drawn thin beside it, as a check. Jevons counts every line alike; GEKS-Törnqvist weighs lines by "
+    "what they cost in each month. When all three agree, the move is broad.",
+    "An element's price in a month is the mean price of the cheapest stock that covers the need.",
+    "A line without a price of its own in a month is carried along with the mean change of its class. It counts as imputed.",
+    "Complete cost also moves with shipping, vendors' terms, the parts list and what was judged; the index does not.",
+)

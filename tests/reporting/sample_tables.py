@@ -1,0 +1,541 @@
+"""Published tables of an invented night, small or large: every frame keeps to its contract and amounts add up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from typing import Any
+
+import polars as pl
+
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.money import round_money
+from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings
+from schemas.contract import Contract
+from schemas.inputs import (
+    AMENDMENTS,
+    COLOURS,
+    EXCHANGE_RATES,
+    FREEDOMS,
+    PARTS,
+    PARTS_LIST,
+    VENDOR_TERMS,
+    VENDORS,
+    WORKSPACE_TABLES,
+)
+from schemas.published import (
+    ALL_PUBLISHED,
+    COLOUR_FLEX_SAVING,
+    ELEMENT_PRICE,
+    INPUT_FILE,
+    MODEL_COST,
+    PLAN_LINE,
+    PLAN_PURCHASE,
+    PLAN_VENDOR,
+    PRICE_HISTORY,
+    PRICE_INDEX,
+    REFRESH_RUN,
+    UNFILLED_LINE,
+    VENDOR_EXPORT,
+)
+from schemas.validate import empty_frame, polars_schema, validate_typed
+
+TODAY = date(2026, 11, 25)
+TITLES = ("Harbour crane", "Night ferry", "Tin lantern", "Clock tower", "Paper kite", "Lighthouse", "Windmill")
+PUBLISH = ("none", "some", "all")
+SCENARIOS = ("listed", "freed", "counter_some", "counter_first", "best")
+# What each scenario costs against the listed one, so that the sample has something to tell.
+SCENARIO_FACTORS = {"listed": 100, "freed": 88, "counter_some": 90, "counter_first": 97, "best": 84}
+VENDOR_ROWS = (
+    ("quay", "Quayside Parts", "independent", "north", "EUR"),
+    ("alder", "Alder & Daughters", "independent", "north", "EUR"),
+    ("sumi", "Sumi Bricks", "independent", "east", "JPY"),
+    ("counter", "The maker's counter", "counter", "north", "EUR"),
+    ("faraway", "Faraway Loft", "independent", "south", "EUR"),
+)
+BUYERS = (
+    Buyer(buyer_code="home", title="a buyer at home", region_code="north", currency_code="EUR"),
+    Buyer(
+        buyer_code="abroad",
+        title="a buyer abroad",
+        region_code="east",
+        currency_code="JPY",
+        exchange_margin_pct=Decimal(2),
+    ),
+)
+RATES = {"EUR": 1, "JPY": 180}
+PART_ROWS = (
+    ("00501", "Brick 2 x 4", "bricks"),
+    ("00502", "Brick 1 x 2", "bricks"),
+    ("01010", "Plate 2 x 6", "plates"),
+    ("01011", "Plate 1 x 4, rounded", "plates"),
+    ("02200", "Slope 45, 2 x 1", "slopes"),
+    ("03100", "Beam, 7 holes", "beams"),
+)
+COLOUR_ROWS = (
+    ("c01", "Chalk", "#F4F4F0", "whites"),
+    ("c02", "Coal", "#1B1B1B", "blacks"),
+    ("c03", "Rust red", "#9C3B22", "reds"),
+    ("c04", "Sea green", "#2F7F70", "greens"),
+)
+
+
+def month_ends(count: int, today: date = TODAY) -> list[date]:
+    """Today and the month ends before it, earliest first, ``count`` in all."""
+    ends = [today]
+    while len(ends) < count:
+        ends.append(ends[-1].replace(day=1) - timedelta(days=1))
+    return ends[::-1]
+
+
+def sample(
+    *,
+    titles: Sequence[str] = TITLES[:3],
+    buyers: Sequence[Buyer] = BUYERS,
+    month_count: int = 14,
+    line_count: int = 12,
+    with_missing: bool = True,
+    publish: Sequence[str] = PUBLISH,
+) -> tuple[dict[str, pl.DataFrame], WorkspaceInputs]:
+    """Tables and inputs of a night: one model per title, whose ``publish_lines`` cycles through ``publish``."""
+    days = month_ends(month_count)
+    models = [_model(number, title, publish[number % len(publish)], line_count) for number, title in enumerate(titles)]
+    settings = Settings(buyer=list(buyers), report=ReportSettings(title="What our models cost"))
+    tables = {contract.name: empty_frame(contract) for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED)}
+    tables.update(_workspace_tables(days))
+    night = _Night(days, with_missing)
+    for number, model in enumerate(models):
+        for buyer in buyers:
+            night.add_model(number, model, buyer)
+    tables.update(night.tables())
+    for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED):
+        tables[contract.name] = validate_typed(contract, tables[contract.name], where="sample")
+    workspace = {contract.name: tables[contract.name] for contract in WORKSPACE_TABLES}
+    return tables, WorkspaceInputs(settings, workspace, tuple(models), tables["input_file"])
+
+
+def frame(contract: Contract, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    """Rows as a frame of the contract; columns that are left out take the contract's default."""
+    schema = polars_schema(contract)
+    filled = [
+        [row.get(name, contract.optional.get(name)) if name in contract.optional else row[name] for name in schema]
+        for row in rows
+    ]
+    return pl.DataFrame(filled, schema=schema, orient="row") if rows else empty_frame(contract)
+
+
+def _model(number: int, title: str, publish_lines: str, line_count: int) -> Model:
+    settings = ModelSettings(
+        model_code=f"m{number:02d}",
+        title=title,
+        designer=("", "A. Nonym")[number % 2],
+        publish_lines=publish_lines,  # type: ignore[arg-type]
+        instructions=Instructions(price=Decimal("12"), currency_code="EUR"),
+        versions=[ListVersion(list_version=1, released_on=date(2020, 1, 1))],
+    )
+    parts_list = [
+        {
+            "list_version": 1,
+            "line_number": line,
+            **element(number, line),
+            "quantity": quantity(line),
+            "section_code": "",
+        }
+        for line in range(1, line_count + 1)
+    ]
+    freedoms = [
+        {
+            "line_number": line,
+            "portion_number": 1,
+            "colour_rule": "any",
+            "accept_conditions": "new",
+            "is_load_bearing": False,
+            "judged_on": date(2026, 11, 10),
+        }
+        for line in range(1, line_count + 1, 2)
+    ]
+    return Model(settings, frame(PARTS_LIST, parts_list), frame(FREEDOMS, freedoms), empty_frame(AMENDMENTS))
+
+
+def element(model_number: int, line: int) -> dict[str, str]:
+    """The listed part and colour of a line."""
+    return {
+        "part_code": PART_ROWS[(line + model_number) % len(PART_ROWS)][0],
+        "colour_code": COLOUR_ROWS[(line // len(PART_ROWS)) % len(COLOUR_ROWS)][0],
+    }
+
+
+def quantity(line: int) -> int:
+    """Pieces of a line."""
+    return 4 + line * 7 % 23
+
+
+def _workspace_tables(days: list[date]) -> dict[str, pl.DataFrame]:
+    vendor_columns = ("vendor_code", "vendor_name", "vendor_kind", "vendor_region_code", "currency_code")
+    return {
+        "parts": frame(
+            PARTS,
+            [
+                {"part_code": c, "part_name": n, "part_family": f, "surface": "plain", "material": "hard"}
+                for c, n, f in PART_ROWS
+            ],
+        ),
+        "colours": frame(
+            COLOURS,
+            [
+                {"colour_code": c, "colour_name": n, "srgb_hex": x, "colour_family": f, "finish": "plain"}
+                for c, n, x, f in COLOUR_ROWS
+            ],
+        ),
+        "vendors": frame(VENDORS, [dict(zip(vendor_columns, row, strict=True)) for row in VENDOR_ROWS]),
+        "vendor_terms": frame(
+            VENDOR_TERMS,
+            [
+                {
+                    **_terms_defaults(),
+                    "vendor_code": row[0],
+                    "valid_from_on": date(2026, 11, 3) if row[0] == "alder" else date(2020, 1, 1),
+                }
+                for row in VENDOR_ROWS
+                if row[0] != "faraway"
+            ],
+        ),
+        "exchange_rates": frame(
+            EXCHANGE_RATES,
+            [
+                {
+                    "rate_on": day,
+                    "from_currency_code": "EUR",
+                    "to_currency_code": "JPY",
+                    "exchange_rate": Decimal(RATES["JPY"]),
+                }
+                for day in days
+            ],
+        ),
+        "input_file": frame(
+            INPUT_FILE,
+            [{"input_path": "kitfare.toml", "file_hash": "0" * 64, "table_name": "", "row_count": 1}],
+        ),
+        "vendor_export": frame(
+            VENDOR_EXPORT,
+            [
+                {
+                    "file_hash": f"{number:064x}",
+                    "vendor_code": row[0],
+                    "observed_on": TODAY - timedelta(days=3 * number),
+                    "coverage": "full",
+                    "revision_number": 0,
+                    "export_standing": "winner",
+                    "row_count": 100,
+                }
+                for number, row in enumerate(VENDOR_ROWS)
+            ],
+        ),
+        "refresh_run": frame(
+            REFRESH_RUN,
+            [
+                {
+                    "refresh_id": "2026-11-25-sample",
+                    "priced_on": TODAY,
+                    "started_at": datetime(2026, 11, 25, 2, 0),
+                    "software_version": "0",
+                    "inputs_hash": "0",
+                    "step_name": "publish",
+                    "step_seconds": 1.0,
+                    "row_count": 1,
+                }
+            ],
+        ),
+    }
+
+
+def _terms_defaults() -> dict[str, Any]:
+    zero = Decimal(0)
+    return {
+        "buyer_region_code": "*", "shipping_charge": Decimal(7), "minimum_order": zero, "soft_minimum": zero,
+        "soft_minimum_charge": zero, "minimum_line_value": zero, "order_fee": zero, "order_fee_pct": zero,
+        "discount_from": zero, "discount_pct": zero, "tax_rate_pct": zero, "tax_on": "goods",
+    }  # fmt: skip
+
+
+class _Night:
+    """Collects the rows of the computed tables."""
+
+    def __init__(self, days: list[date], with_missing: bool) -> None:
+        self.days = days
+        self.with_missing = with_missing
+        self.rows: dict[str, list[dict[str, Any]]] = {
+            c.name: []
+            for c in (
+                MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PRICE_INDEX,
+                ELEMENT_PRICE, PRICE_HISTORY,
+            )
+        }  # fmt: skip
+        self.offers: set[str] = set()
+
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """All rows as frames."""
+        by_name = {contract.name: contract for contract in ALL_PUBLISHED}
+        return {name: frame(by_name[name], rows) for name, rows in self.rows.items()}
+
+    def add_model(self, number: int, model: Model, buyer: Buyer) -> None:
+        """Plans of every date, in full for today; savings; twelve months and more of indices and prices."""
+        for scenario in SCENARIOS:
+            plan = self._add_plan(number, model, buyer, scenario)
+            for step, day in enumerate(self.days[:-1]):
+                self.rows["model_cost"].append(_earlier(plan, day, 1 + 0.03 * math.sin(step + number) - 0.002 * step))
+        self._add_savings(number, model, buyer)
+        self._add_trends(number, model, buyer)
+
+    def _add_plan(self, number: int, model: Model, buyer: Buyer, scenario: str) -> dict[str, Any]:
+        key = {
+            "priced_on": TODAY,
+            "model_code": model.model_code,
+            "scenario_code": scenario,
+            "buyer_code": buyer.buyer_code,
+        }
+        vendors = [v for v in VENDOR_ROWS if v[2] == "independent" or scenario.startswith(("counter", "best"))][:4]
+        lines = model.parts_list.to_dicts()
+        missing = lines[-2:] if self.with_missing and scenario == "listed" and len(lines) > 3 else []
+        bought: dict[str, list[tuple[dict[str, Any], Decimal]]] = {}
+        for line in lines:
+            if line not in missing:
+                vendor = vendors[line["line_number"] % len(vendors[:3])]
+                base = Decimal(SCENARIO_FACTORS[scenario]) * (3 + 4 * number + line["line_number"] % 9) / 2000
+                price = (base * RATES[vendor[4]]).quantize(Decimal("0.0001"))
+                bought.setdefault(vendor[0], []).append((line, price))
+        plan = {**key, **dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost"), Decimal(0))}
+        for vendor in vendors:
+            if vendor[0] in bought:
+                self._add_vendor(key, vendor, bought[vendor[0]], buyer, plan)
+        estimate = self._add_missing(key, missing, buyer)
+        gap_pct = {"freed": 0.4, "best": 0.31}.get(scenario, 0.0)
+        bound = round_money(plan["landed_cost"] * 1000 / Decimal(1000 + int(gap_pct * 10)), buyer.currency_code)
+        plan |= {
+            "model_title": model.settings.title,
+            "list_version": 1,
+            "copy_count": 1,
+            "currency_code": buyer.currency_code,
+            "plan_status": "partial" if missing else "bounded" if gap_pct else "proven",
+            "unfilled_estimate": estimate,
+            "complete_cost": plan["landed_cost"] + estimate,
+            "instructions_cost": round_money(Decimal(12) * RATES[buyer.currency_code], buyer.currency_code),
+            "lower_bound": min(bound, plan["landed_cost"]),
+            "gap_pct": gap_pct,
+            "vendor_count": len(bought),
+            "element_count": len(lines) - len(missing),
+            "piece_count": sum(line["quantity"] for line in lines),
+            "on_hand_piece_count": 0,
+            "spare_piece_count": 2 * len(bought),
+            "unfilled_piece_count": sum(line["quantity"] for line in missing),
+            "unfilled_estimate_count": 0,
+            "oldest_offer_on": TODAY - timedelta(days=12),
+            "effort": "standard",
+        }
+        self.rows["model_cost"].append(plan)
+        return plan
+
+    def _add_vendor(
+        self,
+        key: dict[str, Any],
+        vendor: tuple[str, ...],
+        lines: list[tuple[dict[str, Any], Decimal]],
+        buyer: Buyer,
+        plan: dict[str, Any],
+    ) -> None:
+        code, own = buyer.currency_code, vendor[4]
+        rate = Decimal(RATES[code]) / RATES[own]
+        goods_own = Decimal(0)
+        for position, (line, price) in enumerate(lines):
+            spare = 2 if position == 0 else 0
+            goods_own += self._add_purchase(key, vendor, line, price, spare)
+        shipping_own = Decimal(7 * RATES[own])
+        tax_own = round_money((goods_own + shipping_own) / 5, own)
+        amounts = {
+            "goods": round_money(goods_own * rate, code),
+            "shipping": round_money(shipping_own * rate, code),
+            "handling": round_money(Decimal(RATES[code]), code) if vendor[2] == "counter" else Decimal(0),
+            "tax": round_money(tax_own * rate, code),
+        }
+        landed = sum(amounts.values(), Decimal(0))
+        for name, amount in amounts.items():
+            plan[name] += amount
+        plan["landed_cost"] += landed
+        self.rows["plan_vendor"].append(
+            {
+                **key,
+                "vendor_code": vendor[0],
+                "vendor_name": vendor[1],
+                "vendor_kind": vendor[2],
+                "currency_code": code,
+                **amounts,
+                "landed_cost": landed,
+                "vendor_currency_code": own,
+                "vendor_total": round_money(landed / rate, own),
+                "exchange_rate_used": rate.quantize(Decimal("0.000001")),
+                "element_count": len(lines),
+                "bought_piece_count": sum(line["quantity"] for line, _ in lines) + 2,
+            }
+        )
+
+    def _add_purchase(
+        self, key: dict[str, Any], vendor: tuple[str, ...], line: dict[str, Any], price: Decimal, spare: int
+    ) -> Decimal:
+        offer = {
+            "offer_id": f"{key['model_code']}-{key['buyer_code']}-{key['scenario_code']}-{vendor[0]}-{line['line_number']}",
+            "vendor_code": vendor[0],
+            "part_code": line["part_code"],
+            "colour_code": line["colour_code"],
+            "condition": "new",
+            "listing_code": f"{key['model_code']}{line['line_number']}",
+            "step_from_quantity": 1,
+            "unit_price": price,
+        }
+        pieces = line["quantity"] + spare
+        value = round_money(price * pieces, vendor[4])
+        self.rows["plan_purchase"].append(
+            {
+                **key,
+                **offer,
+                "bought_piece_count": pieces,
+                "used_piece_count": line["quantity"],
+                "spare_piece_count": spare,
+                "vendor_currency_code": vendor[4],
+                "purchase_value": value,
+            }
+        )
+        other = key["scenario_code"] != "listed" and line["line_number"] % 2 == 1
+        self.rows["plan_line"].append(
+            {
+                **key,
+                **offer,
+                "line_number": line["line_number"],
+                "portion_number": 1,
+                "portion_source": "designer",
+                "listed_part_code": line["part_code"],
+                "listed_colour_code": line["colour_code"],
+                "colour_rule": "any" if line["line_number"] % 2 else "as_listed",
+                "quantity": line["quantity"],
+                "vendor_currency_code": vendor[4],
+                "is_listed_colour": not other,
+                "is_listed_part": not (other and line["line_number"] % 5 == 0),
+            }
+        )
+        self.rows["price_history"].append(
+            {
+                **offer,
+                "listing_code": offer["offer_id"],
+                "currency_code": vendor[4],
+                "quantity_available": 500,
+                "sold_in_multiples_of": 1,
+                "form_certainty": "stated",
+                "valid_from_on": TODAY - timedelta(days=60),
+                "last_confirmed_on": TODAY - timedelta(days=line["line_number"] % 13),
+            }
+        )
+        return value
+
+    def _add_missing(self, key: dict[str, Any], missing: list[dict[str, Any]], buyer: Buyer) -> Decimal:
+        total = Decimal(0)
+        for line in missing:
+            price = Decimal("0.25") * RATES[buyer.currency_code]
+            amount = round_money(price * line["quantity"], buyer.currency_code)
+            total += amount
+            self.rows["unfilled_line"].append(
+                {
+                    **key,
+                    "line_number": line["line_number"],
+                    "portion_number": 1,
+                    "listed_part_code": line["part_code"],
+                    "listed_colour_code": line["colour_code"],
+                    "unfilled_piece_count": line["quantity"],
+                    "estimated_unit_price": price,
+                    "unfilled_estimate": amount,
+                    "estimate_basis": "last_seen",
+                    "what_would_help": "any plain colour would fill it",
+                }
+            )
+        return total
+
+    def _add_savings(self, number: int, model: Model, buyer: Buyer) -> None:
+        for line in model.parts_list.to_dicts()[::2]:
+            for view, factor in (("alone", 12), ("last", 9)):
+                saving = Decimal(factor * (line["line_number"] * 5 % 11 - 2)) / 50 * RATES[buyer.currency_code]
+                self.rows["colour_flex_saving"].append(
+                    {
+                        "priced_on": TODAY,
+                        "model_code": model.model_code,
+                        "scenario_code": "freed",
+                        "buyer_code": buyer.buyer_code,
+                        "line_number": line["line_number"],
+                        "listed_part_code": line["part_code"],
+                        "listed_colour_code": line["colour_code"],
+                        "colour_rule": "any",
+                        "quantity": line["quantity"],
+                        "saving_view": view,
+                        "saving": round_money(saving, buyer.currency_code),
+                        "is_told_apart": abs(saving) > Decimal("0.3") * RATES[buyer.currency_code],
+                    }
+                )
+
+    def _add_trends(self, number: int, model: Model, buyer: Buyer) -> None:
+        months = [f"{day:%Y-%m}" for day in self.days]
+        levels = [100 + 4 * math.sin(step / 3 + number) + 0.4 * step for step in range(len(months))]
+        base = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
+        lines = model.parts_list.to_dicts()
+        for step, month in enumerate(months):
+            withheld = number == 1 and step == len(months) // 2
+            for method, shift in (("lowe", 0.0), ("jevons", 0.9), ("geks-tornqvist", -0.6)):
+                level = levels[step] + shift * step / 5
+                self.rows["price_index"].append(
+                    {
+                        **base,
+                        "month": month,
+                        "index_method": method,
+                        "base_month": months[0],
+                        "index_level": None if withheld else level,
+                        "change_1_month_pct": None if withheld else _change(levels, step, 1),
+                        "change_12_months_pct": None if withheld else _change(levels, step, 12),
+                        "basket_line_count": len(lines),
+                        "priced_line_count": len(lines) // 2 if withheld else len(lines) - 1,
+                        "coverage_share": 0.62 if withheld else 0.97,
+                        "imputed_share": 0.38 if withheld else 0.03,
+                        "is_withheld": withheld,
+                    }
+                )
+            for line in lines:
+                wave = math.sin(line["line_number"] * 1.7 + step)
+                self.rows["element_price"].append(
+                    {
+                        **base,
+                        "month": month,
+                        "line_number": line["line_number"],
+                        "part_code": line["part_code"],
+                        "colour_code": line["colour_code"],
+                        "quantity": line["quantity"],
+                        "element_price": (0.1 + 0.02 * wave) * RATES[buyer.currency_code],
+                        "is_imputed": line["line_number"] == 1,
+                        "price_change_pct": None if step == 0 else 8 * wave,
+                        "contribution_points": None if step == 0 or withheld else wave / len(lines),
+                        "market_vendor_count": 3,
+                        "market_quantity": 900,
+                    }
+                )
+
+
+def _earlier(plan: dict[str, Any], day: date, factor: float) -> dict[str, Any]:
+    """The same plan at another date's prices; amounts still add up."""
+    code = plan["currency_code"]
+    scale = Decimal(str(round(factor, 4)))
+    row = {**plan, "priced_on": day, "effort": "quick", "oldest_offer_on": day - timedelta(days=4)}
+    row["goods"] = round_money(plan["goods"] * scale, code)
+    row["landed_cost"] = row["goods"] + row["shipping"] + row["handling"] + row["tax"]
+    row["complete_cost"] = row["landed_cost"] + row["unfilled_estimate"]
+    row["lower_bound"] = round_money(row["landed_cost"] * 1000 / Decimal(1000 + int(plan["gap_pct"] * 10)), code)
+    return row
+
+
+def _change(levels: list[float], step: int, back: int) -> float | None:
+    return 100 * (levels[step] / levels[step - back] - 1) if step >= back else None
