@@ -68,10 +68,10 @@ PLAN_LINE = Contract(
         "colour_rule", "vendor_code", "offer_id", "part_code", "colour_code", "condition", "listing_code",
         "make_up_code", "quantity", "unit_price", "vendor_currency_code", "is_listed_colour", "is_listed_part",
     ),
-    key=(*PLAN_KEY, "line_number", "portion_number", "offer_id", "make_up_code", "part_code", "colour_code"),
+    key=(*PLAN_KEY, "line_number", "portion_number", "offer_id", "make_up_code", "part_code", "colour_code", "condition"),
     optional={
         "vendor_code": "", "offer_id": "", "listing_code": "", "make_up_code": "", "unit_price": None,
-        "vendor_currency_code": "",
+        "vendor_currency_code": None,
     },
 )  # fmt: skip
 
