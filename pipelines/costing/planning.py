@@ -1,0 +1,278 @@
+"""All scenarios of one model for one buyer on one date: what to buy, from whom, and what it costs.
+
+Scenarios share their candidates. Those with narrower rules are planned first, and each later one starts from the best
+plan already known to keep its rules; where a known plan still beats what was found, it is taken. So freeing more never
+costs more at equal fill: a plan under narrower rules is a plan under wider ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import date
+
+import polars as pl
+
+from pipelines.costing import demand, plan_tables
+from pipelines.costing.candidates import Candidates, candidates, why_forbidden
+from pipelines.costing.estimate import estimates
+from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.plan_cache import digest
+from pipelines.costing.plan_check import faults
+from pipelines.costing.plan_tables import CheckedPlan, PlanContext, Tables
+from pipelines.costing.planner import mip
+from pipelines.costing.plans import Plan, as_solution, joined, nothing_bought, plan_of
+from pipelines.costing.receipt import work_out
+from pipelines.costing.terms_on import TermsBook, terms_on
+from pipelines.costing.would_help import what_would_help
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.settings import Buyer, Scenario
+
+TWO_STAGE_RULES = ("marked", "all_it_has")
+_FREEDOM = {"none": 0, "marked": 1, "all_it_has": 1, "any_mix": 2}
+
+
+@dataclass(frozen=True)
+class PlannedModel:
+    """The plans of all scenarios.
+
+    Attributes:
+        tables: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line.
+        notes: remarks for people by scenario code.
+        hit_time_limit: a safety limit bit, so the plans may differ next time and must not be kept.
+    """
+
+    tables: Tables
+    notes: dict[str, tuple[str, ...]]
+    hit_time_limit: bool
+
+
+def plan_model(
+    inputs: WorkspaceInputs,
+    model: Model,
+    day: date,
+    buyer: Buyer,
+    market: pl.DataFrame,
+    last_seen: pl.DataFrame,
+    summaries: pl.DataFrame,
+    effort: str,
+) -> PlannedModel:
+    """Plan every scenario of the settings for one model.
+
+    Args:
+        inputs: the workspace.
+        model: one of its models; its parts list must have a version on the day.
+        day: the date whose prices, terms, rates, lists and judgements hold.
+        buyer: one of the settings' buyers.
+        market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
+        last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
+        summaries: PRICE_SUMMARY, for estimates.
+        effort: quick, standard or deep.
+
+    Raises:
+        InputError: the model's amendments make no sense.
+    """
+    return _Planning(inputs, model, day, buyer, market, effort).planned(last_seen, summaries)
+
+
+class _Planning:
+    """One call of ``plan_model``: what its scenarios share."""
+
+    def __init__(
+        self, inputs: WorkspaceInputs, model: Model, day: date, buyer: Buyer, market: pl.DataFrame, effort: str
+    ) -> None:
+        self.inputs, self.model, self.day, self.buyer = inputs, model, day, buyer
+        self.market, self.effort = market, effort
+        self.book: TermsBook = terms_on(inputs, day, buyer)
+        self._candidates: dict[str, Candidates] = {}
+        self._of_scenario: dict[str, Candidates] = {}
+        self._plans: dict[str, Plan] = {}
+
+    def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
+        scenarios = self.inputs.settings.scenarios
+        plans: dict[str, Plan | PlanRefusedError] = {}
+        for scenario in sorted(scenarios, key=_freedom_of):
+            try:
+                plans[scenario.scenario_code] = self._sound(scenario, self._plan(scenario, _sound_ones(plans)))
+            except PlanRefusedError as refusal:
+                plans[scenario.scenario_code] = refusal
+        found = _sound_ones(plans)
+        for scenario in scenarios:
+            if not self._goes_to_the_counter_first(scenario) and scenario.scenario_code in plans:
+                plans[scenario.scenario_code] = self._best_of(plans[scenario.scenario_code], scenario, found)
+        tables = [self._tables(scenario, plans[scenario.scenario_code], last_seen, summaries) for scenario in scenarios]
+        sound = {code: plan for code, plan in plans.items() if isinstance(plan, Plan)}
+        return PlannedModel(
+            plan_tables.held_to_contracts(
+                plan_tables.together(tables), f"plans for {self.model.model_code} {self.buyer.buyer_code} {self.day}"
+            ),
+            {code: plan.notes for code, plan in sorted(sound.items()) if plan.notes},
+            any(plan.hit_time_limit for plan in sound.values()),
+        )
+
+    def portions(self, scenario: Scenario) -> pl.DataFrame:
+        return demand.portions_on(self.model, self.day, scenario.use_freedoms)
+
+    def candidates(self, scenario: Scenario) -> Candidates:
+        """The scenario's candidates, cut from those of all vendors, which scenarios with like freedoms share."""
+        anyone = scenario.model_copy(
+            update={"counter": "any_mix", "independents": True, "forbidden_vendors": [], "only_vendors": []}
+        )
+        rules = (anyone.use_freedoms, anyone.use_interchange, anyone.conditions, anyone.use_stock_on_hand)
+        if repr(rules) not in self._candidates:
+            self._candidates[repr(rules)] = candidates(
+                self.portions(anyone), self.market, self.inputs, self.day, anyone, self.book
+            )
+        if scenario.scenario_code not in self._of_scenario:
+            shared = self._candidates[repr(rules)]
+            allowed = [code for code in shared.vendor_codes if not why_forbidden(self.book.vendors[code], scenario)]
+            self._of_scenario[scenario.scenario_code] = shared.of_vendors(allowed)
+        return self._of_scenario[scenario.scenario_code]
+
+    def _of_kind(self, found: Candidates, kind: str) -> Candidates:
+        return found.of_vendors([code for code in found.vendor_codes if self.book.vendors[code].vendor_kind == kind])
+
+    def _goes_to_the_counter_first(self, scenario: Scenario) -> bool:
+        return (
+            scenario.counter in TWO_STAGE_RULES
+            and self._counters_order(self.candidates(scenario), scenario) is not None
+        )
+
+    def _counters_order(self, found: Candidates, scenario: Scenario) -> Candidates | None:
+        """What the counter is asked for first; None when it has nothing of it."""
+        wanted = found.portions
+        if scenario.counter == "marked":
+            wanted = wanted.filter(pl.col("line_number").is_in(self.model.settings.counter_lines))
+        order = self._of_kind(found, "counter").with_portions(wanted.select("portion_index", "quantity"))
+        return order if order.uses.height else None
+
+    def _plan(self, scenario: Scenario, known: Iterable[Plan]) -> Plan:
+        found = self.candidates(scenario)
+        if scenario.counter not in TWO_STAGE_RULES:
+            return self._solve(found, scenario, known)
+        order = self._counters_order(found, scenario)
+        if order is None:
+            plan = self._solve(self._of_kind(found, "independent"), scenario, known)
+            return replace(plan, notes=(*plan.notes, "the counter has nothing of what it is asked for: as without it"))
+        return self._counter_then_others(found, order, scenario)
+
+    def _counter_then_others(self, found: Candidates, order: Candidates, scenario: Scenario) -> Plan:
+        """The counter's order first: as many pieces as it can fill, at least cost. Then the rest with independents.
+
+        A colour group the counter began stays in its colour. The lower bound is the sum of both stages' bounds, each of
+        its own task: what the rule as defined can reach, given what the counter's order left.
+        """
+        first = self._solve(order, scenario, ())
+        filled = (
+            order.portions.select(*PORTION_KEY, "quantity")
+            .join(first.unfilled.rename({"quantity": "missing"}), on=PORTION_KEY, how="left")
+            .select(*PORTION_KEY, (pl.col("quantity") - pl.col("missing").fill_null(0)).alias("filled"))
+        )
+        left = found.portions.join(filled, on=PORTION_KEY, how="left").select(
+            "portion_index", pl.col("quantity") - pl.col("filled").fill_null(0)
+        )
+        others = self._of_kind(found, "independent")
+        vendors_left = scenario.maximum_vendor_count
+        if vendors_left is not None:
+            vendors_left -= first.vendor_count
+            others = others if vendors_left else others.of_vendors([])
+        rest = _in_the_groups_colours(others, first).with_portions(left)
+        limited = scenario.model_copy(update={"maximum_vendor_count": vendors_left or None})
+        return joined(first, self._solve(rest, limited, ()), found.portions)
+
+    def _solve(self, found: Candidates, scenario: Scenario, known: Iterable[Plan]) -> Plan:
+        """Plan one problem, from the best known plan that keeps its rules; like problems are planned once."""
+        if not found.uses.height:
+            return nothing_bought(found)
+        problem = found.problem(self.book, scenario)
+        key = digest(
+            problem.portions, problem.offers, problem.offer_steps, problem.uses, problem.allow_spares,
+            problem.maximum_vendor_count,
+        )  # fmt: skip
+        starts = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario))]
+        if key not in self._plans:
+            start = min(starts, key=lambda pair: pair[0])[1] if starts else None
+            self._plans[key] = plan_of(found, mip.solve(problem, self.effort, start))
+        return self._plans[key]
+
+    def _best_of(
+        self, plan: Plan | PlanRefusedError, scenario: Scenario, known: Iterable[Plan]
+    ) -> Plan | PlanRefusedError:
+        """The plan, or a better known one that keeps the scenario's rules, with its own cost and the plan's bound."""
+        if isinstance(plan, PlanRefusedError):
+            return plan
+        found = self.candidates(scenario)
+        if scenario.counter in TWO_STAGE_RULES:
+            found = self._of_kind(found, "independent")
+        for other in known:
+            if other.rank < plan.rank and as_solution(other, found, scenario) is not None:
+                bound = min(plan.lower_bound, other.cost)
+                is_proven = plan.is_proven and other.rank[0] == plan.rank[0]
+                plan = replace(
+                    other,
+                    lower_bound=bound,
+                    is_proven=is_proven,
+                    hit_time_limit=plan.hit_time_limit,
+                    notes=plan.notes,
+                )
+        return plan
+
+    def _sound(self, scenario: Scenario, plan: Plan) -> Plan:
+        problems = faults(plan, self.candidates(scenario), work_out(plan.purchases, self.book.vendors))
+        if problems:
+            raise PlanRefusedError(
+                f"the plan failed a check: {problems[0]}",
+                where=f"{self.model.model_code} {scenario.scenario_code} {self.buyer.buyer_code} {self.day}",
+                next_step="report it with the workspace's inputs; no order may be made from it",
+            )
+        return plan
+
+    def _tables(
+        self, scenario: Scenario, plan: Plan | PlanRefusedError, last_seen: pl.DataFrame, summaries: pl.DataFrame
+    ) -> Tables:
+        found, portions = self.candidates(scenario), self.portions(scenario)
+        refusal = "" if isinstance(plan, Plan) else plan.what
+        sound = plan if isinstance(plan, Plan) else nothing_bought(found)
+        checked = CheckedPlan(sound, work_out(sound.purchases, self.book.vendors), portions, found.on_hand, refusal)
+        missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
+        estimated = estimates(missing, last_seen, summaries, self.inputs, self.day, self.buyer, scenario)
+        helps = {}
+        if missing.height and not refusal:
+            bought = sound.purchases.select(
+                "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
+            )
+            helps = what_would_help(missing, bought, self.market, self.inputs, self.day, scenario, self.book)
+        context = PlanContext(self.inputs, self.model, self.day, self.buyer, scenario, self.effort)
+        return plan_tables.plan_tables(context, checked, self.book.vendors, estimated, helps)
+
+
+def _freedom_of(scenario: Scenario) -> tuple[int, bool, bool, int, str]:
+    """Narrow rules first, so that wide ones can start from their plans."""
+    return (
+        _FREEDOM[scenario.counter],
+        scenario.use_freedoms,
+        scenario.use_interchange,
+        len(scenario.conditions),
+        scenario.scenario_code,
+    )
+
+
+def _sound_ones(plans: dict[str, Plan | PlanRefusedError]) -> list[Plan]:
+    return [plan for _, plan in sorted(plans.items()) if isinstance(plan, Plan)]
+
+
+def _in_the_groups_colours(found: Candidates, first: Plan) -> Candidates:
+    """Without uses that would give a group another colour than the first plan began it in."""
+    groups = first.wanted.select(*PORTION_KEY, "group_code").filter(pl.col("group_code") != "")
+    begun = (
+        first.allocations.join(groups, on=PORTION_KEY)
+        .select("group_code", pl.col("colour_code").alias("begun"))
+        .unique()
+    )
+    kept = (
+        found.uses.join(found.portions.select("portion_index", "group_code"), on="portion_index", maintain_order="left")
+        .join(begun, on="group_code", how="left", maintain_order="left")
+        .filter(pl.col("begun").is_null() | (pl.col("begun") == pl.col("colour_code")))
+    )
+    return found.with_uses(kept.select(found.uses.columns))

@@ -1,0 +1,427 @@
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+import polars as pl
+import pytest
+from costing_cases import (
+    BUYER,
+    DAY,
+    freedom,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipelines.costing import planning
+from pipelines.costing.planning import plan_model
+from pipelines.errors import PlanRefusedError
+from pipelines.settings import Buyer, Discount, Instructions, Scenario
+from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.validate import validate_typed
+
+CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
+
+
+def planned(model, market, day=DAY, buyer=BUYER, last_seen=None, scenarios=(), **tables):
+    inputs = make_inputs((model,), (buyer,), scenarios, **tables)
+    seen = market if last_seen is None else last_seen
+    found = plan_model(inputs, model, day, buyer, market, seen, make_summaries(), "standard")
+    assert list(found.tables) == [contract.name for contract in CONTRACTS]
+    for contract in CONTRACTS:
+        assert validate_typed(contract, found.tables[contract.name], where="test").equals(found.tables[contract.name])
+    check_sums(found.tables)
+    return found
+
+
+def check_sums(tables):
+    """What must add up in any plan."""
+    cost, vendors, purchases = tables["model_cost"], tables["plan_vendor"], tables["plan_purchase"]
+    lines, unfilled = tables["plan_line"], tables["unfilled_line"]
+    for row in cost.iter_rows(named=True):
+        of = pl.col("scenario_code") == row["scenario_code"]
+        parts = ("goods", "shipping", "handling", "tax")
+        assert row["landed_cost"] == sum(row[part] for part in parts)
+        for part in (*parts, "landed_cost"):
+            assert row[part] == sum(vendors.filter(of)[part], Decimal(0)), part
+        assert row["vendor_count"] == vendors.filter(of).height == purchases.filter(of)["vendor_code"].n_unique()
+        assert row["complete_cost"] == row["landed_cost"] + row["unfilled_estimate"]
+        assert row["unfilled_estimate"] == sum(unfilled.filter(of)["unfilled_estimate"], Decimal(0))
+        assert row["unfilled_piece_count"] == unfilled.filter(of)["unfilled_piece_count"].sum()
+        assert row["spare_piece_count"] == purchases.filter(of)["spare_piece_count"].sum()
+        assert row["lower_bound"] <= row["landed_cost"]
+        assert row["gap_pct"] >= 0
+        assert vendors.filter(of)["bought_piece_count"].sum() == purchases.filter(of)["bought_piece_count"].sum()
+        bought = lines.filter(of & (pl.col("vendor_code") != ""))
+        assert bought["quantity"].sum() == purchases.filter(of)["used_piece_count"].sum()
+        on_hand = lines.filter(of & (pl.col("vendor_code") == ""))
+        assert on_hand["quantity"].sum() == row["on_hand_piece_count"]
+        if not lines.filter(of & (pl.col("make_up_code") != "")).height:
+            assert row["piece_count"] == lines.filter(of)["quantity"].sum() + row["unfilled_piece_count"]
+        assert (row["plan_status"] in ("partial", "refused")) == (row["unfilled_piece_count"] > 0)
+
+
+def costs(found):
+    return dict(found.tables["model_cost"].select("scenario_code", "landed_cost").iter_rows())
+
+
+def only(found, scenario="freed", table="model_cost"):
+    rows = found.tables[table].filter(pl.col("scenario_code") == scenario).to_dicts()
+    return rows[0] if table == "model_cost" else rows
+
+
+def test_every_scenario_has_a_row_and_freedom_pays():
+    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "grey", 4)], [freedom(1, "any")])
+    market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "grey", "0.10"))
+    found = planned(model, market)
+    assert costs(found) == {
+        "listed": Decimal("2.40"), "freed": Decimal("0.80"), "counter_some": Decimal("0.80"), "counter_first": Decimal("0.80"),
+        "best": Decimal("0.80"),
+    }  # fmt: skip
+    assert set(found.tables["model_cost"]["plan_status"]) == {"proven"}
+    row = only(found)
+    assert (row["goods"], row["piece_count"], row["element_count"], row["vendor_count"]) == (Decimal("0.80"), 8, 1, 1)
+    assert (row["list_version"], row["copy_count"], row["currency_code"], row["effort"]) == (1, 1, "EUR", "standard")
+    assert row["oldest_offer_on"] == date(2026, 11, 20)
+    assert row["gap_pct"] == 0 and row["lower_bound"] == row["landed_cost"]
+    assert not found.hit_time_limit
+
+
+def test_plan_rows_say_what_is_bought_and_what_for():
+    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 5)], [freedom(1, "any")])
+    market = make_market(
+        offer("a", "brick", "blue", "0.105", 100, sold_in_multiples_of=5),
+        offer("b", "plate", "red", "0.3"), offer("b", "plate", "red", "0.2", step_from_quantity=5),
+    )  # fmt: skip
+    found = planned(model, market)
+    purchases = only(found, table="plan_purchase")
+    names = (
+        "vendor_code", "part_code", "colour_code", "step_from_quantity", "bought_piece_count", "used_piece_count",
+        "spare_piece_count", "unit_price", "purchase_value",
+    )  # fmt: skip
+    assert sorted(tuple(row[name] for name in names) for row in purchases) == [
+        ("a", "brick", "blue", 1, 5, 4, 1, Decimal("0.105"), Decimal("0.53")),
+        ("b", "plate", "red", 5, 5, 5, 0, Decimal("0.2"), Decimal("1")),
+    ]
+    lines = only(found, table="plan_line")
+    names = (
+        "line_number", "portion_source", "listed_part_code", "listed_colour_code", "colour_rule", "colour_code", "quantity",
+        "is_listed_colour", "is_listed_part", "make_up_code",
+    )  # fmt: skip
+    assert [tuple(row[name] for name in names) for row in lines] == [
+        (1, "designer", "brick", "red", "any", "blue", 4, False, True, ""),
+        (2, "designer", "plate", "red", "unjudged", "red", 5, True, True, ""),
+    ]
+    assert {row["offer_id"] for row in lines} == {row["offer_id"] for row in purchases}
+
+
+def test_money_comes_rounded_from_the_receipt():
+    tables = {
+        "vendors": [vendor("a", currency_code="USD")],
+        "vendor_terms": [terms("a", shipping_charge="5", tax_rate_pct="21")],
+        "exchange_rates": [
+            {"rate_on": str(DAY), "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": "0.923456"}
+        ],
+    }
+    model = make_model([line(1, "brick", "red", 3)])
+    found = planned(model, make_market(offer("a", "brick", "red", "0.333", currency_code="USD")), **tables)
+    row = only(found, "listed", "plan_vendor")[0]
+    # 0.999 USD rounds to 1.00; tax 0.20979 to 0.21; converted at 0.923456 and rounded: 0.92, 4.62, 0.19.
+    assert (row["goods"], row["shipping"], row["tax"]) == (Decimal("0.92"), Decimal("4.62"), Decimal("0.19"))
+    assert row["vendor_total"] == Decimal("6.21")
+    assert row["exchange_rate_used"] == Decimal("0.923456")
+    assert (row["vendor_currency_code"], row["currency_code"]) == ("USD", "EUR")
+
+
+def test_what_cannot_be_bought_is_named_estimated_and_helped():
+    model = make_model([line(1, "brick", "red", 10), line(2, "tile", "red", 3)])
+    market = make_market(offer("a", "brick", "red", "0.10", 4), offer("a", "brick", "blue", "0.10", 40))
+    found = planned(model, market)
+    row = only(found, "listed")
+    assert (row["plan_status"], row["unfilled_piece_count"], row["unfilled_estimate_count"]) == ("partial", 9, 3)
+    assert (row["landed_cost"], row["unfilled_estimate"], row["complete_cost"]) == tuple(
+        map(Decimal, ("0.4", "0.6", "1"))
+    )
+    first, second = only(found, "listed", "unfilled_line")
+    assert (first["unfilled_piece_count"], first["estimated_unit_price"], first["estimate_basis"]) == (
+        6,
+        Decimal("0.1"),
+        "last_seen",
+    )
+    assert first["what_would_help"].startswith("a colour freedom")
+    assert (second["estimated_unit_price"], second["unfilled_estimate"], second["estimate_basis"]) == (None, 0, "none")
+
+
+def test_nothing_on_offer_at_all():
+    found = planned(make_model([line(1, "brick", "red", 10)]), make_market())
+    assert set(found.tables["model_cost"]["plan_status"]) == {"partial"}
+    assert costs(found) == dict.fromkeys(costs(found), Decimal(0))
+    assert found.tables["plan_vendor"].height == found.tables["plan_line"].height == 0
+    assert only(found)["oldest_offer_on"] is None
+
+
+TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]}
+
+
+def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them():
+    model = make_model(
+        [line(1, "brick", "red", 10), line(2, "plate", "red", 10), line(3, "tile", "red", 2)], counter_lines=[1]
+    )
+    market = make_market(
+        *[offer("a", part, "red", "0.10") for part in ("brick", "plate", "tile")],
+        offer("till", "brick", "red", "0.50", 6), offer("till", "plate", "red", "0.01"), offer("till", "tile", "red", "0.90"),
+    )  # fmt: skip
+    found = planned(model, market, **TILL)
+    bought = {
+        scenario: sorted(
+            (row["vendor_code"], row["part_code"], row["bought_piece_count"])
+            for row in only(found, scenario, "plan_purchase")
+        )
+        for scenario in ("freed", "counter_some", "counter_first", "best")
+    }
+    assert bought["freed"] == [("a", "brick", 10), ("a", "plate", 10), ("a", "tile", 2)]
+    assert bought["counter_some"] == [("a", "brick", 4), ("a", "plate", 10), ("a", "tile", 2), ("till", "brick", 6)]
+    assert bought["counter_first"] == [
+        ("a", "brick", 4),
+        ("till", "brick", 6),
+        ("till", "plate", 10),
+        ("till", "tile", 2),
+    ]
+    assert bought["best"] == [("a", "brick", 10), ("a", "tile", 2), ("till", "plate", 10)]
+    assert found.notes.get("counter_some") is None
+    row = only(found, "counter_some")
+    assert (row["plan_status"], row["lower_bound"]) == ("proven", row["landed_cost"])
+
+
+def test_a_scenario_with_a_counter_but_nothing_to_ask_it_for_equals_freed():
+    model = make_model([line(1, "brick", "red", 10)], counter_lines=[])
+    found = planned(model, make_market(offer("a", "brick", "red", "0.10")), **TILL)
+    assert len(set(costs(found).values())) == 1
+    assert "counter" in found.notes["counter_some"][0] and "counter" in found.notes["counter_first"][0]
+    unmarked = planned(
+        model, make_market(offer("a", "brick", "red", "0.10"), offer("till", "brick", "red", "0.01")), **TILL
+    )
+    assert costs(unmarked)["counter_some"] == costs(unmarked)["freed"] > costs(unmarked)["counter_first"]
+
+
+def test_a_colour_group_begun_at_the_counter_stays_in_its_colour():
+    model = make_model(
+        [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],
+        [freedom(n, "any_one", group_code="g") for n in (1, 2)],
+        counter_lines=[1],
+    )
+    market = make_market(
+        offer("till", "brick", "blue", "0.50"), offer("a", "plate", "red", "0.10"), offer("a", "plate", "blue", "0.90"),
+        offer("a", "brick", "red", "0.10"),
+    )  # fmt: skip
+    found = planned(model, market, **TILL)
+    assert {row["colour_code"] for row in only(found, "counter_some", "plan_line")} == {"blue"}
+    assert {row["colour_code"] for row in only(found, "freed", "plan_line")} == {"red"}
+    gone = make_market(offer("till", "brick", "blue", "0.50"), offer("a", "plate", "red", "0.10"))
+    assert only(planned(model, gone, **TILL), "counter_some")["unfilled_piece_count"] == 2
+
+
+def test_a_limit_on_vendors_counts_both_stages():
+    scenario = Scenario(scenario_code="few", title="x", counter="marked", maximum_vendor_count=1)
+    model = make_model([line(1, "brick", "red", 2), line(2, "plate", "red", 2)], counter_lines=[1])
+    market = make_market(offer("till", "brick", "red", "0.50"), offer("a", "plate", "red", "0.10"))
+    row = only(planned(model, market, scenarios=(scenario,), **TILL), "few")
+    assert (row["vendor_count"], row["unfilled_piece_count"]) == (1, 2)
+
+
+def test_stock_on_hand_is_shown_without_a_vendor():
+    scenario = Scenario(scenario_code="bin", title="x", use_stock_on_hand=True)
+    rows = [
+        {"part_code": "brick", "colour_code": "red", "quantity_on_hand": 3},
+        {"part_code": "brick", "colour_code": "red", "condition": "used", "quantity_on_hand": 2},
+    ]
+    model = make_model([line(1, "brick", "red", 10)], [freedom(1, "as_listed", accept_conditions="new;used")])
+    found = planned(model, make_market(offer("a", "brick", "red", "0.10")), scenarios=(scenario,), stock_on_hand=rows)
+    assert only(found, "bin")["on_hand_piece_count"] == 5
+    assert costs(found)["bin"] == Decimal("0.50") < costs(found)["listed"]
+    shown = {(row["vendor_code"], row["condition"], row["quantity"]) for row in only(found, "bin", "plan_line")}
+    assert shown == {("", "new", 3), ("", "used", 2), ("a", "new", 5)}
+    full = [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 99}]
+    row = only(planned(model, make_market(), scenarios=(scenario,), stock_on_hand=full), "bin")
+    assert (row["plan_status"], row["landed_cost"], row["on_hand_piece_count"]) == ("proven", 0, 10)
+
+
+@pytest.mark.parametrize(
+    "currency,discounts,day,expected",
+    [
+        ("EUR", [], DAY, "19.99"),
+        ("EUR", [("10", "2026-11-01", "2026-11-25"), ("50", "2026-01-01", "2026-11-24")], DAY, "17.99"),
+        ("EUR", [("10", "2026-11-01", "2026-11-25"), ("25", "2026-11-25", "2027-01-01")], DAY, "13.49"),
+        ("USD", [("10", "2026-11-01", "2026-11-30")], DAY, "16.52"),
+        ("GBP", [], DAY, None),
+    ],
+)
+def test_what_the_instructions_cost(currency, discounts, day, expected):
+    buyer = Buyer(buyer_code="x", title="x", region_code="NL", currency_code="EUR", exchange_margin_pct=Decimal(2))
+    model = make_model(
+        [line(1, "brick", "red", 1)],
+        instructions=Instructions(
+            price=Decimal("19.99"),
+            currency_code=currency,
+            discounts=[Discount(pct=Decimal(pct), from_on=start, to_on=end) for pct, start, end in discounts],
+        ),
+    )
+    rates = [{"rate_on": str(DAY), "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": "0.9"}]
+    row = only(planned(model, make_market(), day, buyer, exchange_rates=rates))
+    assert row["instructions_cost"] == (None if expected is None else Decimal(expected))
+
+
+def test_no_instructions_no_cost():
+    assert only(planned(make_model([line(1, "brick", "red", 1)]), make_market()))["instructions_cost"] is None
+
+
+def refuse(monkeypatch, change):
+    real = planning.mip.solve
+    monkeypatch.setattr(planning.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start)))
+
+
+class Other:
+    """A solution with some attributes replaced, without the solution class's own checks."""
+
+    def __new__(cls, solution, **changed):
+        from dataclasses import replace
+
+        return replace(solution, **changed)
+
+
+@pytest.mark.parametrize(
+    "change,words",
+    [
+        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "receipt"),
+        (lambda s: Other(s, lower_bound=Fraction(-1)), "lower bound"),
+        (lambda s: Other(s, purchases=s.purchases.with_columns(pl.col("quantity") * 1000)), ""),
+        (
+            lambda s: Other(s, purchases=s.purchases.clear(), cost=Fraction(0), lower_bound=Fraction(0)),
+            "can't be bought",
+        ),
+        (lambda s: Other(s, unfilled=s.allocations.select("portion_index", "quantity")), "accounted"),
+    ],
+    ids=["cost", "bound", "stock", "used but not bought", "balance"],
+)
+def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, change, words):
+    refuse(monkeypatch, change)
+    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
+    row = only(found)
+    assert row["plan_status"] == "refused"
+    assert (row["landed_cost"], row["unfilled_piece_count"], row["vendor_count"]) == (0, 4, 0)
+    assert row["complete_cost"] == row["unfilled_estimate"] == Decimal("0.40")
+    assert found.tables["plan_purchase"].height == 0
+    told = only(found, table="unfilled_line")[0]["what_would_help"]
+    assert told.startswith("the plan failed a check") and words in told
+
+
+def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
+    def refusing(*_):
+        raise PlanRefusedError("the bound lies above a known plan")
+
+    monkeypatch.setattr(planning.mip, "solve", refusing)
+    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
+    assert set(found.tables["model_cost"]["plan_status"]) == {"refused"}
+    assert only(found, table="unfilled_line")[0]["what_would_help"] == "the bound lies above a known plan"
+
+
+def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
+    """An optimiser that does badly where it has more to choose from must not make freedom look dear."""
+    real = planning.mip.solve
+
+    def lazy(problem, effort, start=None):
+        colours = problem.uses.filter(pl.col("colour_code") == "blue")
+        if not colours.height:
+            return real(problem, effort)
+        narrowed = problem.uses.filter(pl.col("colour_code") == "blue")
+        from dataclasses import replace
+
+        found = real(replace(problem, uses=narrowed), effort)
+        return replace(found, lower_bound=Fraction(0), is_proven=False)
+
+    monkeypatch.setattr(planning.mip, "solve", lazy)
+    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    found = planned(model, make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.90")))
+    assert len(set(costs(found).values())) == 1
+    row = only(found)
+    assert (row["plan_status"], row["lower_bound"], row["gap_pct"]) == ("bounded", 0, float("inf"))
+
+
+def test_starts_are_plans_of_narrower_rules(monkeypatch):
+    real, starts = planning.mip.solve, []
+
+    def watched(problem, effort, start=None):
+        starts.append(None if start is None else start.cost)
+        return real(problem, effort, start)
+
+    monkeypatch.setattr(planning.mip, "solve", watched)
+    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
+    assert starts == [None, 2]
+
+
+def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule():
+    """The listed plan has two colours, so it can't start or replace a plan that wants one."""
+    freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
+    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], freedoms)
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.10"), offer("b", "brick", "grey", "0.50")
+    )
+    found = planned(model, market)
+    assert {row["colour_code"] for row in only(found, "freed", "plan_line")} in ({"red"}, {"blue"})
+
+
+def test_a_time_limit_is_passed_on(monkeypatch):
+    refuse(monkeypatch, lambda solution: Other(solution, hit_time_limit=True))
+    assert planned(
+        make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.1"))
+    ).hit_time_limit
+
+
+def test_copies_and_dates_shape_the_plan():
+    model = make_model([line(1, "brick", "red", 4)], copy_count=3)
+    row = only(planned(model, make_market(offer("a", "brick", "red", "0.1"))))
+    assert (row["copy_count"], row["piece_count"], row["landed_cost"]) == (3, 12, Decimal("1.2"))
+
+
+PARTS, SHADES = ["brick", "plate"], ["red", "blue", "grey"]
+offers_drawn = st.lists(
+    st.tuples(
+        st.sampled_from(["a", "b", "till"]), st.sampled_from(PARTS), st.sampled_from(SHADES), st.integers(1, 50), st.integers(1, 12)
+    ),
+    min_size=1,
+    max_size=9,
+    unique_by=lambda row: row[:3],
+)  # fmt: skip
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    lines=st.lists(
+        st.tuples(st.sampled_from(PARTS), st.sampled_from(SHADES), st.integers(1, 8)), min_size=1, max_size=3
+    ),
+    rules=st.lists(st.sampled_from(["any", "as_listed", "one_of"]), min_size=3, max_size=3),
+    offers=offers_drawn,
+    shipping=st.integers(0, 3),
+)
+def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rules, offers, shipping):
+    model = make_model(
+        [line(n, *given_line) for n, given_line in enumerate(lines, 1)],
+        [freedom(n, rule, accept_colour_codes="grey") for n, rule in enumerate(rules[: len(lines)], 1)],
+        counter_lines=[1],
+    )
+    market = make_market(*[offer(v, p, c, str(Decimal(cents) / 100), q) for v, p, c, cents, q in offers])
+    vendor_terms = [terms(code, shipping_charge=str(shipping)) for code in ("a", "b", "till")]
+    found = planned(model, market, vendor_terms=vendor_terms, **TILL)
+    rows = {row["scenario_code"]: row for row in found.tables["model_cost"].iter_rows(named=True)}
+    for narrow, wide in (("listed", "freed"), ("freed", "best"), ("counter_some", "best"), ("counter_first", "best")):
+        assert rows[wide]["unfilled_piece_count"] <= rows[narrow]["unfilled_piece_count"]
+        if rows[wide]["unfilled_piece_count"] == rows[narrow]["unfilled_piece_count"]:
+            assert rows[wide]["landed_cost"] <= rows[narrow]["landed_cost"]
