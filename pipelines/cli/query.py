@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import sys
 from enum import StrEnum
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.common import WorkspaceOption, note, open_workspace, published_database, text_table
+from pipelines.cli.common import WorkspaceOption, note, open_workspace, printable, published_database, text_table
 
 if TYPE_CHECKING:
     import polars as pl
@@ -45,7 +46,12 @@ def run(
     frame = run_query(database, sql, max_rows=limit + 1 if limit else None)
     is_cut = bool(limit) and frame.height > limit
     shown = frame.head(limit) if is_cut else frame
-    typer.echo(_written(shown, form), nl=False)
+    if not frame.width:
+        note("The statement has no result.")
+        return
+    text = _written(shown, form)
+    # Not typer's echo, which takes out what it holds for colours: a program gets the rows as they are.
+    sys.stdout.write(printable(text) if sys.stdout.isatty() else text)
     if is_cut:
         note(f"Only the first {limit} rows; --limit 0 writes all.")
 

@@ -11,9 +11,7 @@ if TYPE_CHECKING:
 
     from pipelines.settings import Workspace
 
-_LAST_REFRESH = (
-    "select refresh_id, priced_on, max(started_at) as started_at, software_version from refresh_run group by all"
-)
+_LAST_REFRESH = "select priced_on, max(started_at) as started_at, software_version from refresh_run group by all"
 _HELD = """
 select file_name, count(distinct record_number) as row_count, min(held_rule) as held_rule
 from held_row where not is_mended group by file_hash, file_name order by file_name
@@ -50,11 +48,10 @@ def run(workspace: WorkspaceOption = None) -> None:
 
 
 def _published(place: Workspace, database: Path) -> None:
-    [last] = _rows(database, _LAST_REFRESH)
-    started = f"{last['started_at']:%Y-%m-%d %H:%M} UTC"
-    say(
-        f"Published: {last['refresh_id']}, prices of {last['priced_on']}, begun {started}, kitfare {last['software_version']}"
-    )
+    say(f"Published: {place.published.resolve().name}")
+    for last in _rows(database, _LAST_REFRESH):
+        started = f"{last['started_at']:%Y-%m-%d %H:%M} UTC"
+        say(f"  prices of {last['priced_on']}, refresh begun {started} by kitfare {last['software_version']}")
     say(f"Pages: {place.published / 'index.html'}")
     held = _rows(database, _HELD)
     say(f"Held rows: {sum(row['row_count'] for row in held)}")

@@ -49,10 +49,11 @@ def publish_report(workspace: Workspace, month: str) -> Path:
             contract.name: run_query(generation / "kitfare.duckdb", f"from {contract.name}", max_rows=None)
             for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED)
         }
-        with tempfile.TemporaryDirectory(dir=workspace.generations, prefix=".report-") as made:
-            write_monthly_report(tables, read_workspace(workspace), month, Path(made))
+        # Named as a generation that is being built, so that the next refresh clears it away if this is killed.
+        with tempfile.TemporaryDirectory(dir=workspace.generations, suffix=".building") as made:
+            written = write_monthly_report(tables, read_workspace(workspace), month, Path(made))
             _move_in(Path(made), generation)
-        return generation / "reports" / f"{month}.html"
+        return generation / written[0].relative_to(made)
 
 
 def _move_in(made: Path, generation: Path) -> None:

@@ -32,7 +32,7 @@ def test_help_names_every_command_and_exit_code():
     assert result.returncode == 0 and not result.stderr
     for command in COMMANDS:
         assert f"\n  {command} " in result.stdout
-    codes = {error.exit_code for error in vars(errors).values() if isinstance(error, type)}
+    codes = {kind.exit_code for kind in error_classes()}
     for code in codes | {0, main.UNEXPECTED, main.INTERRUPTED}:
         assert f" {code} " in " ".join(result.stdout.split()), code
 
@@ -133,7 +133,8 @@ class Raising:
 
 
 def error_classes():
-    return [thing for thing in vars(errors).values() if isinstance(thing, type)]
+    things = vars(errors).values()
+    return [kind for kind in things if isinstance(kind, type) and issubclass(kind, errors.KitfareError)]
 
 
 @pytest.mark.parametrize("kind", error_classes(), ids=lambda kind: kind.__name__)

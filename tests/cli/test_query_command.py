@@ -1,0 +1,190 @@
+"""``kitfare query`` and ``status`` on a small published generation: what is written can be read back as it was."""
+
+import csv
+import io
+import json
+from datetime import datetime
+from decimal import Decimal
+
+import polars as pl
+import pytest
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+from pipelines.settings import Workspace
+from pipelines.warehouse import generation
+from schemas.published import HELD_ROW, INTAKE_FILE, REFRESH_RUN, VENDOR_EXPORT
+from schemas.validate import empty_frame
+
+AWKWARD = 'North, "the\nfirst" \x1b[2J =1+1'
+
+
+def rows_of(contract, *rows):
+    """Typed rows; what a row leaves out gets a plain value of its kind."""
+    plain = {pl.String(): "x", pl.Int64(): 1, pl.Float64(): 0.5, pl.Boolean(): False}
+    schema = empty_frame(contract).schema
+    full = [{name: row.get(name, plain.get(kind)) for name, kind in schema.items()} for row in rows]
+    return pl.DataFrame(full, schema=schema)
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("space")
+    (folder / "kitfare.toml").touch()
+    (folder / "inbox").mkdir()
+    (folder / "inbox" / "new.csv").touch()
+    (folder / "generations").mkdir()
+    vendors = pl.DataFrame(
+        {
+            "vendor_code": ["00501", "south"],
+            "vendor_name": [AWKWARD, "South"],
+            "vendor_kind": ["independent", "counter"],
+            "vendor_region_code": ["home", "home"],
+            "currency_code": ["EUR", "PLN"],
+        }
+    )
+    waiting = {"file_hash": "f" * 64, "vendor_code": "north", "observed_on": datetime(2026, 10, 31).date()}
+    file = {
+        "file_hash": "f" * 64,
+        "file_name": "north.csv",
+        "received_at": datetime(2026, 11, 1, 1),
+        "file_status": "waiting",
+    }
+    held = [
+        {
+            "file_name": "bad.csv",
+            "file_hash": "a",
+            "record_number": 3,
+            "held_column": "unit_price",
+            "held_rule": "must be more",
+        },
+        {
+            "file_name": "bad.csv",
+            "file_hash": "a",
+            "record_number": 3,
+            "held_column": "condition",
+            "held_rule": "must be one",
+        },
+        {
+            "file_name": "bad.csv",
+            "file_hash": "a",
+            "record_number": 4,
+            "held_column": "condition",
+            "held_rule": "must be one",
+        },
+        {"file_name": "old.csv", "file_hash": "b", "record_number": 1, "held_column": "condition", "is_mended": True},
+    ]
+    run = {"refresh_id": "g1", "priced_on": datetime(2026, 10, 31).date(), "started_at": datetime(2026, 11, 1, 1, 30)}
+    tables = {
+        "vendors": vendors,
+        "vendor_export": rows_of(VENDOR_EXPORT, waiting | {"coverage": "full", "export_standing": "waiting"}),
+        "intake_file": rows_of(INTAKE_FILE, file),
+        "held_row": rows_of(HELD_ROW, *held),
+        "refresh_run": rows_of(REFRESH_RUN, run),
+    }
+    generation.build(folder / "generations" / "g1", tables)
+    generation.publish(Workspace(folder), folder / "generations" / "g1", 3)
+    return folder
+
+
+@pytest.fixture
+def query(root):
+    return lambda *arguments: CliRunner().invoke(app, ["query", *arguments, "--workspace", str(root)])
+
+
+def test_as_csv_rows_come_back(query):
+    result = query("select vendor_code, vendor_name from vendors order by 1", "--format", "csv")
+    assert result.exit_code == 0, result.output
+    assert list(csv.reader(io.StringIO(result.stdout))) == [
+        ["vendor_code", "vendor_name"], ["00501", AWKWARD], ["south", "South"],
+    ]  # fmt: skip
+
+
+def test_as_json_rows_come_back(query):
+    sql = (
+        "select vendor_code, vendor_name, 1.10::decimal(9,2) as cost, null as n, true as t, 7 as i, 0.5::double as d, "
+    )
+    sql += "'nan'::double as nan, date '2026-10-31' as day, [1.5::decimal(3,1)] as list, {'a': 1} as struct from vendors limit 1"
+    [row] = json.loads(query(sql, "--format", "json").stdout)
+    assert row == {
+        "vendor_code": "00501", "vendor_name": AWKWARD, "cost": "1.10", "n": None, "t": True, "i": 7, "d": 0.5, "nan": None,
+        "day": "2026-10-31", "list": ["1.5"], "struct": {"a": 1},
+    }  # fmt: skip
+    assert Decimal(row["cost"]) == Decimal("1.10")
+
+
+def test_as_a_table_a_row_is_a_line_and_numbers_stand_right(query):
+    result = query("select vendor_name, 5 as n from vendors order by vendor_code")
+    lines = result.stdout.splitlines()
+    assert len(lines) == 4 and "\x1b" not in result.stdout
+    assert lines[0].endswith("  n") and lines[2].endswith("  5")
+
+
+def test_no_rows_still_show_their_columns(query):
+    assert query("select vendor_code from vendors where false", "--format", "csv").stdout == "vendor_code\n"
+    assert json.loads(query("select vendor_code from vendors where false", "--format", "json").stdout) == []
+    assert query("select vendor_code from vendors where false").stdout.startswith("vendor_code\n---")
+
+
+@pytest.mark.parametrize(
+    ("limit", "count", "is_cut"), [("2", 2, True), ("3", 3, False), ("0", 3, False), ("9", 3, False)]
+)
+def test_the_limit_is_kept_and_told(limit, count, is_cut, query):
+    result = query("select * from range(3)", "--format", "csv", "--limit", limit)
+    assert len(result.stdout.splitlines()) == 1 + count
+    assert ("Only the first" in result.stderr) is is_cut
+
+
+@pytest.mark.parametrize(
+    "sql",
+    [
+        "selec 1",
+        "from nowhere",
+        "delete from vendors",
+        "create table t as select 1",
+        "select * from read_csv('/etc/passwd')",
+        "copy vendors to 'out.csv'",
+        "attach 'other.db'",
+        "set enable_external_access = true",
+    ],
+)
+def test_what_may_not_be_asked_is_refused_in_words(sql, query, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    result = query(sql)
+    assert result.exit_code == 2 and not result.stdout
+    assert "the query cannot be answered" in result.stderr
+    assert not list(tmp_path.iterdir())
+
+
+def test_lists_do_not_go_into_csv(query):
+    result = query("select [1, 2] as pair", "--format", "csv")
+    assert result.exit_code == 2 and "pair" in result.stderr and "--format json" in result.stderr
+
+
+@pytest.mark.parametrize("sql", ["", ";"])
+def test_a_statement_without_a_result_is_told(sql, query):
+    result = query(sql)
+    assert result.exit_code == 0 and not result.stdout and "no result" in result.stderr
+
+
+def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
+    (tmp_path / "kitfare.toml").touch()
+    for command in (["query", "select 1"], ["report", "--month", "2026-10"]):
+        result = CliRunner().invoke(app, [*command, "--workspace", str(tmp_path)])
+        assert result.exit_code == 2
+        assert "nothing is published" in result.stderr and "kitfare refresh" in result.stderr
+
+
+def test_status_tells_what_waits(root):
+    text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
+    assert "Published: g1\n  prices of 2026-10-31, refresh begun 2026-11-01 01:30 UTC" in text
+    assert "Held rows: 2\n" in text and "bad.csv" in text and "old.csv" not in text
+    assert "wait for a decision: 1\n" in text and "ffffffffffff" in text and "kitfare accept" in text
+    assert "Inbox: 1 files" in text
+    assert "Prefect server: not running" in text
+
+
+def test_status_of_a_new_workspace(tmp_path):
+    CliRunner().invoke(app, ["init", str(tmp_path / "new")])
+    result = CliRunner().invoke(app, ["status", "--workspace", str(tmp_path / "new")])
+    assert result.exit_code == 0 and "Published: nothing yet" in result.stdout
