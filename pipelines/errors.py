@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from functools import partial
+from typing import Any
+
 
 class KitfareError(Exception):
     """Something the user can act on. The facts are attributes, so that reports and tests never parse text.
@@ -21,6 +24,11 @@ class KitfareError(Exception):
         self.next_step = next_step
         self.state = state
         super().__init__(what, where, next_step, state)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travels between processes: the base class would rebuild it from positions, which the constructor refuses."""
+        facts = {"where": self.where, "next_step": self.next_step, "state": self.state}
+        return partial(type(self), self.what, **facts), ()
 
     def __str__(self) -> str:
         lines = [self.what]

@@ -19,6 +19,7 @@ from polars import selectors
 
 MAXIMUM_ENTRIES = 20_000
 """The least recently used entries beyond this many are removed."""
+_SEAL_LENGTH = 32  # an entry begins with the SHA-256 of the rest
 
 
 def digest(*values: Any) -> str:
@@ -52,10 +53,16 @@ class PlanCache:
         """The entry's frames, or None when there is none that is whole and has these tables and columns."""
         path = self.path(key)
         try:
-            with zipfile.ZipFile(path) as archive:
-                frames = {name: pl.read_ipc(io.BytesIO(archive.read(name))) for name in schemas}
-        except (OSError, zipfile.BadZipFile, KeyError, EOFError, ValueError, pl.exceptions.PolarsError):
+            content = path.read_bytes()
+        except OSError:
             return None
+        seal, payload = content[:_SEAL_LENGTH], content[_SEAL_LENGTH:]
+        if hashlib.sha256(payload).digest() != seal:
+            return None
+        with zipfile.ZipFile(io.BytesIO(payload)) as archive:
+            if not set(schemas) <= set(archive.namelist()):
+                return None
+            frames = {name: pl.read_ipc(io.BytesIO(archive.read(name))) for name in schemas}
         if any(frames[name].schema != schema for name, schema in schemas.items()):
             return None
         os.utime(path)
@@ -63,13 +70,15 @@ class PlanCache:
 
     def store(self, key: str, frames: Mapping[str, pl.DataFrame]) -> None:
         """Write an entry in one go, over whatever is in its place."""
-        self.folder.mkdir(parents=True, exist_ok=True)
-        beside = self.folder / f".{key}.{os.getpid()}.tmp"
-        with zipfile.ZipFile(beside, "w", zipfile.ZIP_DEFLATED) as archive:
+        payload = io.BytesIO()
+        with zipfile.ZipFile(payload, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, frame in sorted(frames.items()):
                 buffer = io.BytesIO()
                 frame.write_ipc(buffer)
                 archive.writestr(name, buffer.getvalue())
+        self.folder.mkdir(parents=True, exist_ok=True)
+        beside = self.folder / f".{key}.{os.getpid()}.tmp"
+        beside.write_bytes(hashlib.sha256(payload.getvalue()).digest() + payload.getvalue())
         beside.replace(self.path(key))
 
     def prune(self, keep: int = MAXIMUM_ENTRIES) -> None:

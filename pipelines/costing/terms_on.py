@@ -48,24 +48,28 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
     handling = _by_vendor(
         _holding(tables["handling_charges"], ["vendor_code", "assortment_code"], day), "assortment_code"
     )
-    border = _holding(tables["border_charges"], ["vendor_region_code"], day, buyer).sort("goods_from")
+    border: dict[str, list[dict[str, Any]]] = {}
+    for row in _holding(tables["border_charges"], ["vendor_region_code"], day, buyer).sort("goods_from").to_dicts():
+        border.setdefault(row["vendor_region_code"], []).append(row)
     known = tables["vendors"].sort("vendor_code")
     left_out = dict.fromkeys(set(rows) - set(known["vendor_code"]), UNKNOWN_VENDOR)
+    unknown_sizes = [name for name in SIZES if assumed_size(tables["parts"], name) is None]
+    rates = {code: buyers_rate(inputs, code, day, buyer) for code in sorted(set(known["currency_code"]))}
     vendors = {}
     for vendor in known.iter_rows(named=True):
         code = vendor["vendor_code"]
         charges = _Charges(
             steps.get(code, []),
             handling.get(code, []),
-            border.filter(pl.col("vendor_region_code") == vendor["vendor_region_code"]).to_dicts(),
+            border.get(vendor["vendor_region_code"], []),
         )
-        rate = buyers_rate(inputs, vendor["currency_code"], day, buyer)
+        rate = rates[vendor["currency_code"]]
         if code not in rows:
             left_out[code] = f"it has no terms for the region {buyer.region_code} on {day}"
         elif rate is None:
             pair = f"{vendor['currency_code']} to {buyer.currency_code}"
             left_out[code] = f"there is no exchange rate {pair} within {RATE_MAXIMUM_AGE_DAYS} days of {day}"
-        elif problem := _problem_with(charges, tables["parts"], buyer):
+        elif problem := _problem_with(charges, unknown_sizes, buyer):
             left_out[code] = problem
         else:
             vendors[code] = _vendor_terms(vendor, rows[code], rate, charges, buyer)
@@ -118,12 +122,12 @@ def _by_vendor(table: pl.DataFrame, order: str) -> dict[str, list[dict[str, Any]
     return found
 
 
-def _problem_with(charges: _Charges, parts: pl.DataFrame, buyer: Buyer) -> str:
+def _problem_with(charges: _Charges, unknown_sizes: list[str], buyer: Buyer) -> str:
     for row in charges.border:
         if row["currency_code"] != buyer.currency_code:
             return f"border charges from {row['vendor_region_code']} are not in {buyer.currency_code}"
-    for basis in SIZES:
-        if assumed_size(parts, basis) is None and any(step["step_basis"] == basis for step in charges.steps):
+    for basis in unknown_sizes:
+        if any(step["step_basis"] == basis for step in charges.steps):
             return f"its shipping goes by {basis}, and the table parts knows none"
     return ""
 

@@ -1,0 +1,205 @@
+import pickle
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+
+import polars as pl
+import pytest
+from costing_cases import (
+    BUYER,
+    DAY,
+    freedom,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)
+
+from pipelines.costing import night, planning
+from pipelines.costing.night import plan_night
+from pipelines.errors import InputError, KitfareError, PlanRefusedError
+from pipelines.settings import Buyer, RefreshSettings, Scenario
+
+OCTOBER, MARCH = date(2026, 10, 31), date(2026, 3, 31)
+ABROAD = Buyer(buyer_code="abroad", title="x", region_code="PL", currency_code="EUR")
+MARKET = make_market(
+    offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("b", "tile", "red", "0.30"),
+    offer("b", "unused", "red", "0.30"),
+)  # fmt: skip
+HOUSE = make_model(
+    [line(1, "tile", "red", 3)], model_code="house", versions=[{"list_version": 1, "released_on": date(2026, 6, 1)}]
+)
+MILL = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+
+
+def at(day, market=MARKET):
+    seen_on = pl.lit(day).alias("last_confirmed_on")
+    return market.with_columns(seen_on, pl.lit(date(2026, 1, 1)).alias("valid_from_on"))
+
+
+def workspace(workers=1, models=(MILL, HOUSE), buyers=(BUYER, ABROAD), scenarios=(), **tables):
+    inputs = make_inputs(models, buyers, scenarios, **tables)
+    refresh = RefreshSettings(workers=workers, effort="standard", past_effort="quick")
+    return replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
+
+
+def night_of(folder, inputs=None, days=(DAY, OCTOBER, MARCH), progress=None, market=MARKET):
+    markets = {day: at(day, market) for day in days}
+    summaries = dict.fromkeys(days, make_summaries())
+    return plan_night(inputs or workspace(), markets, markets, summaries, DAY, folder / "plans", progress)
+
+
+@pytest.fixture
+def solved(monkeypatch):
+    """Counts the problems that were really solved."""
+    real, calls = planning.mip.solve, []
+
+    def counted(problem, effort, start=None):
+        calls.append(effort)
+        return real(problem, effort, start)
+
+    monkeypatch.setattr(planning.mip, "solve", counted)
+    return calls
+
+
+def same(first, second):
+    return all(first[name].equals(second[name]) for name in second) and list(first) == list(second)
+
+
+def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
+    told = []
+    tables = night_of(tmp_path, progress=lambda *step: told.append(step))
+    keys = tables["model_cost"].select("priced_on", "model_code", "buyer_code", "effort").unique().sort(pl.all()).rows()
+    assert keys == [
+        (MARCH, "mill", "abroad", "quick"), (MARCH, "mill", "home", "quick"),
+        (OCTOBER, "house", "abroad", "quick"), (OCTOBER, "house", "home", "quick"),
+        (OCTOBER, "mill", "abroad", "quick"), (OCTOBER, "mill", "home", "quick"),
+        (DAY, "house", "abroad", "standard"), (DAY, "house", "home", "standard"),
+        (DAY, "mill", "abroad", "standard"), (DAY, "mill", "home", "standard"),
+    ]  # fmt: skip
+    assert tables["model_cost"].height == 10 * 5
+    assert told == [(night.STEP_NAME, n, 10) for n in range(1, 11)]
+    for name, frame in tables.items():
+        key = next(contract.key for contract in night.PLAN_CONTRACTS if contract.name == name)
+        assert frame.equals(frame.sort(key)), name
+
+
+def test_dates_before_the_first_price_are_skipped(tmp_path):
+    markets = {DAY: at(DAY), MARCH: MARKET.clear()}
+    tables = plan_night(workspace(), markets, markets, dict.fromkeys(markets, make_summaries()), DAY, tmp_path)
+    assert tables["model_cost"]["priced_on"].unique().to_list() == [DAY]
+    nothing = {DAY: MARKET.clear()}
+    assert plan_night(workspace(), nothing, nothing, {DAY: make_summaries()}, DAY, tmp_path)["model_cost"].height == 0
+
+
+def test_the_second_night_takes_all_from_the_cache(tmp_path, solved):
+    first = night_of(tmp_path)
+    made = len(solved)
+    assert made > 0
+    assert same(night_of(tmp_path), first)
+    assert len(solved) == made
+
+
+def test_a_damaged_entry_is_planned_again(tmp_path, solved):
+    first = night_of(tmp_path, days=(DAY,))
+    entries = sorted((tmp_path / "plans").iterdir())
+    assert len(entries) == 4
+    entries[0].write_bytes(entries[0].read_bytes()[:-9])
+    solved.clear()
+    assert same(night_of(tmp_path, days=(DAY,)), first)
+    assert solved
+    solved.clear()
+    night_of(tmp_path, days=(DAY,))
+    assert not solved
+
+
+CHANGES = {
+    "price": {"market": MARKET.with_columns(pl.col("unit_price") + Decimal("0.01"))},
+    "stock": {"market": MARKET.with_columns(pl.col("quantity_available") - 1)},
+    "suspect": {"market": MARKET.with_columns((pl.col("colour_code") == "blue").alias("is_suspect"))},
+    "terms": {"vendor_terms": [terms("a", shipping_charge="1"), terms("b"), terms("c")]},
+    "kind": {"vendors": [vendor("a", vendor_kind="counter"), vendor("b"), vendor("c")]},
+    "list": {"models": (make_model([line(1, "brick", "red", 5)], [freedom(1, "any")]),)},
+    "freedom": {
+        "models": (make_model([line(1, "brick", "red", 4)], [freedom(1, "one_of", accept_colour_codes="blue")]),)
+    },
+    "copies": {"models": (make_model([line(1, "brick", "red", 4)], [freedom(1, "any")], copy_count=2),)},
+    "interchange": {"interchange": [{"part_code": "brick", "stand_in_part_code": "tile"}]},
+    "buyer": {"buyers": (BUYER.model_copy(update={"exchange_margin_pct": Decimal(1)}),)},
+    "scenario": {"scenarios": (Scenario(scenario_code="freed", title="x", maximum_vendor_count=1),)},
+    "weight": {"parts": [{"part_code": "brick", "part_name": "x", "weight_grams": "2"}]},
+    "palette": {
+        "colours": [{"colour_code": "red", "colour_name": "Red", "srgb_hex": "#C01010", "colour_family": "reds"}]
+    },
+}
+
+
+def keys_of(**changes):
+    market = changes.pop("market", MARKET)
+    inputs = workspace(**{"models": (MILL,), "buyers": (BUYER,), **changes})
+    markets = {DAY: at(DAY, market)}
+    wanted = [(inputs.models[0], inputs.settings.buyer[0], DAY)]
+    tasks = night._tasks(inputs, wanted, markets, markets, {DAY: make_summaries()}, DAY)
+    return [night.key_of(task, inputs, planning.terms_on(inputs, DAY, task.buyer)) for task in tasks]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_whatever_shapes_a_plan_changes_its_key(change):
+    assert keys_of(**CHANGES[change]) != keys_of()
+
+
+def test_what_shapes_no_plan_leaves_its_key():
+    irrelevant = {
+        "market": pl.concat([MARKET, make_market(offer("c", "unused", "grey", "1"))]).reverse(),
+        "interchange": [{"part_code": "unused", "stand_in_part_code": "tile"}],
+        "vendor_terms": [terms("c", shipping_charge="99"), terms("b"), terms("a")],
+        "stock_on_hand": [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 9}],
+    }
+    assert keys_of(**irrelevant) == keys_of()
+    later = make_model(
+        [line(1, "brick", "red", 4)],
+        [freedom(1, "any"), freedom(1, "near", judged_on="2027-01-01")],
+        publish_lines="all",
+    )
+    assert keys_of(models=(later,)) == keys_of()
+
+
+def test_plans_that_met_a_time_limit_are_not_kept(tmp_path, monkeypatch):
+    real = planning.mip.solve
+    monkeypatch.setattr(planning.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
+    night_of(tmp_path, days=(DAY,))
+    assert not list((tmp_path / "plans").glob("*.plan"))
+
+
+def test_errors_travel_between_processes():
+    for kind in (KitfareError, InputError, PlanRefusedError):
+        error = pickle.loads(pickle.dumps(kind("what", where="where", next_step="next", state="state")))
+        assert type(error) is kind
+        assert (error.what, error.where, error.next_step, error.state) == ("what", "where", "next", "state")
+        assert str(error) == str(kind("what", where="where", next_step="next", state="state"))
+
+
+@pytest.mark.slow
+def test_several_processes_make_the_same_plans(tmp_path):
+    alone = night_of(tmp_path / "one", days=(DAY, OCTOBER))
+    together = night_of(tmp_path / "two", workspace(workers=2), days=(DAY, OCTOBER))
+    assert same(together, alone)
+    kept = [sorted(path.name for path in (tmp_path / name / "plans").iterdir()) for name in ("one", "two")]
+    assert kept[0] == kept[1] and len(kept[0]) == 8
+
+
+@pytest.mark.slow
+def test_an_error_in_a_worker_reaches_the_caller(tmp_path, monkeypatch):
+    """The parent's own look at demand is switched off, so that the amendment is first met by a worker."""
+    wrong = make_model(
+        [line(1, "brick", "red", 4)],
+        amendments=[{"line_number": 1, "amendment_action": "add", "part_code": "x", "quantity": 1}],
+    )
+    monkeypatch.setattr(night, "_reduced", lambda inputs, model, day, given: (given, model.model_code))
+    with pytest.raises(InputError) as refused:
+        night_of(tmp_path, workspace(workers=2, models=(wrong, HOUSE)), days=(DAY,))
+    assert "line 1" in refused.value.what
