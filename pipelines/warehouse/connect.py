@@ -149,10 +149,9 @@ def frame_of(con: Connection, sql: str, parameters: Sequence[Any] = ()) -> pl.Da
 def insert_frame(con: Connection, table: str, frame: pl.DataFrame) -> None:
     """Append a frame's rows to a table, column by name."""
     con.register("incoming_frame", frame)
-    try:
-        con.execute(f"insert into {table} by name select * from incoming_frame")
-    finally:
-        con.unregister("incoming_frame")
+    con.execute(f"insert into {table} by name select * from incoming_frame")
+    # Not in a finally: in an aborted transaction this fails too, and would hide why. The next frame takes the name over.
+    con.unregister("incoming_frame")
 
 
 def _migration_files() -> list[tuple[int, str]]:

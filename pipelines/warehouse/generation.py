@@ -1,0 +1,262 @@
+"""Builds a generation (a DuckDB file and table files) and publishes it by swapping one symbolic link.
+
+A generation is built in a folder readers do not see, checkpointed, closed and synced; then ``published`` is renamed over.
+A kill at any moment leaves the last good generation, and what it left lying is cleaned at the next start.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.errors import CheckFailedError, KitfareError
+from pipelines.money import currency_digits
+from pipelines.resources import resource_folder, sql_text
+from pipelines.settings import Workspace
+from pipelines.warehouse.connect import (
+    PUBLISHED_MACROS,
+    Connection,
+    insert_frame,
+    install_macros,
+    open_database,
+    transaction,
+)
+from schemas.columns import COLUMNS
+from schemas.contract import Contract
+from schemas.inputs import WORKSPACE_TABLES
+from schemas.published import ALL_PUBLISHED, MODEL_COST
+from schemas.validate import empty_frame, validate_typed
+
+DATABASE_NAME = "kitfare.duckdb"
+TABLES_FOLDER = "tables"
+CONTRACTS: dict[str, Contract] = {contract.name: contract for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)}
+"""Every table of a generation; one that is not given is published empty, so that views and checks always find it."""
+
+_BUILDING, _REMOVING, _NEW_LINK = ".building", ".removing", ".published.new"
+
+# What spreadsheets take for a formula; a quote before it makes them show the text (OWASP, "CSV Injection").
+_FORMULA_START = r"^[=+\-@\t\r\n]"
+_TEXT_KINDS = ("code", "text", "month", "code_list")
+
+
+def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
+    """Write a generation: kitfare.duckdb, tables/<name>.parquet and tables/<name>.csv.
+
+    Every table is held to its contract and sorted by its key. Amounts get the digits of the table's currencies, those of
+    model_cost where the table names none. In the database every table, column, view and macro carries its meaning as a
+    comment. In CSV files empty cells stand for empty text and for nothing, and text that a spreadsheet would take for a
+    formula has a quote before it; numbers are written as they are.
+
+    Args:
+        folder: is made; what it held before is replaced file by file.
+        tables: by contract name.
+
+    Raises:
+        InputError: a table breaks its contract.
+        CheckFailedError: an amount has more digits than its currency.
+    """
+    unknown = sorted(tables.keys() - CONTRACTS.keys())
+    if unknown:
+        raise KitfareError(f"tables without a contract cannot be published: {', '.join(unknown)}", where=str(folder))
+    costs = tables.get(MODEL_COST.name, empty_frame(MODEL_COST))
+    ready = {
+        name: _ready(contract, tables[name] if name in tables else empty_frame(contract), costs)
+        for name, contract in CONTRACTS.items()
+    }
+    (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
+    _write_database(folder / DATABASE_NAME, ready)
+    for name, frame in ready.items():
+        frame.write_parquet(folder / TABLES_FOLDER / f"{name}.parquet", compression="zstd")
+        _for_csv(CONTRACTS[name], frame).write_csv(
+            folder / TABLES_FOLDER / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%S%.6f", line_terminator="\n"
+        )
+
+
+def publish(workspace: Workspace, folder: Path, keep: int) -> None:
+    """Let readers see a built generation from now on, and remove old ones.
+
+    Args:
+        workspace: whose link is swapped.
+        folder: a complete generation, directly in ``workspace.generations``.
+        keep: generations that stay, the published one included.
+
+    Raises:
+        KitfareError: ``published`` exists and is no symbolic link.
+    """
+    if folder.parent.resolve() != workspace.generations.resolve():
+        raise KitfareError("a generation must lie in the folder generations/ to be published", where=str(folder))
+    if workspace.published.exists() and not workspace.published.is_symlink():
+        raise KitfareError(
+            "published is not the symbolic link that kitfare makes",
+            where=str(workspace.published),
+            state="the new generation is complete but not published",
+            next_step="move it away and refresh again",
+        )
+    os.utime(folder)
+    _sync_tree(folder)
+    _sync(workspace.generations)
+    link = workspace.root / _NEW_LINK
+    link.unlink(missing_ok=True)
+    link.symlink_to(Path(workspace.generations.name) / folder.name, target_is_directory=True)
+    link.replace(workspace.published)
+    _sync(workspace.root)
+    _prune(workspace, keep)
+
+
+def clean_leftovers(workspace: Workspace) -> None:
+    """Remove what killed refreshes left: half-built and half-removed generations, and a link that was not swapped in."""
+    (workspace.root / _NEW_LINK).unlink(missing_ok=True)
+    for folder in _generations(workspace):
+        if folder.name.endswith((_BUILDING, _REMOVING)):
+            shutil.rmtree(folder)
+
+
+def _prune(workspace: Workspace, keep: int) -> None:
+    """Remove all but the ``keep`` generations published last; never the one readers see."""
+    seen = workspace.published.resolve()
+    others = [f for f in _generations(workspace) if f.resolve() != seen and not f.name.endswith(_BUILDING)]
+    others.sort(key=lambda folder: (folder.stat().st_mtime_ns, folder.name), reverse=True)
+    for folder in others[max(keep - 1, 0) :]:
+        # Renamed first: a half-removed generation must not look like a whole one.
+        doomed = folder if folder.name.endswith(_REMOVING) else folder.with_name(folder.name + _REMOVING)
+        folder.rename(doomed)
+        shutil.rmtree(doomed)
+
+
+def _generations(workspace: Workspace) -> list[Path]:
+    if not workspace.generations.is_dir():
+        return []
+    return [path for path in workspace.generations.iterdir() if path.is_dir() and not path.is_symlink()]
+
+
+def _ready(contract: Contract, frame: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
+    valid = validate_typed(contract, frame, where=f"published table {contract.name}")
+    amounts = [name for name in contract.columns if COLUMNS[name].kind == "amount"]
+    if not amounts:
+        return valid.sort(contract.key)
+    digits = _amount_digits(contract, valid, costs)
+    cast = valid.with_columns(pl.col(amounts).cast(pl.Decimal(18, digits)))
+    for name in amounts:
+        lost = valid.filter(valid[name] != cast[name].cast(valid.schema[name]))
+        if lost.height:
+            raise CheckFailedError(
+                f"{contract.name}.{name} has amounts with more than {digits} digits",
+                where=str(lost.select(*contract.key, name).row(0, named=True)),
+                state="nothing was published",
+            )
+    return cast.sort(contract.key)
+
+
+def _amount_digits(contract: Contract, frame: pl.DataFrame, costs: pl.DataFrame) -> int:
+    """The most digits among the currencies of the table, or of model_cost; 4, which loses nothing, when there is none."""
+    named = [name for name in contract.columns if name.endswith("currency_code")]
+    source, names = (frame, named) if named else (costs, ["currency_code"])
+    codes = {code for name in names for code in source[name].unique() if code}
+    return max((currency_digits(code) for code in codes), default=4)
+
+
+def _write_database(path: Path, tables: dict[str, pl.DataFrame]) -> None:
+    path.unlink(missing_ok=True)
+    path.with_name(path.name + ".wal").unlink(missing_ok=True)
+    spill = path.with_name(path.name + ".spill")
+    con = open_database(path, read_only=False, spill=spill)
+    try:
+        with transaction(con):
+            for name, frame in tables.items():
+                _create_table(con, CONTRACTS[name], frame.schema)
+                insert_frame(con, name, frame)
+        install_macros(con, PUBLISHED_MACROS)
+        with transaction(con):
+            for name in _view_names():
+                con.execute(sql_text(f"marts/{name}.sql"))
+                _comment_view(con, name)
+            for name in PUBLISHED_MACROS:
+                _comment(con, f"macro table {name}", _leading_comment(sql_text(f"macros/{name}.sql")))
+        con.execute("checkpoint")
+    finally:
+        con.close()
+        shutil.rmtree(spill, ignore_errors=True)
+
+
+def _create_table(con: Connection, contract: Contract, schema: pl.Schema) -> None:
+    parts = []
+    for name in contract.columns:
+        dtype = schema[name]
+        # prices keep their six digits; amounts have been given those of their currency
+        duckdb_type = f"DECIMAL(18,{dtype.scale})" if isinstance(dtype, pl.Decimal) else COLUMNS[name].duckdb_type
+        parts.append(f"{name} {duckdb_type}" + ("" if contract.may_be_empty(name) else " not null"))
+    con.execute(f"create table {contract.name} ({', '.join(parts)})")
+    grain = f"{contract.grain}; key: {', '.join(contract.key)}"
+    _comment(con, f"table {contract.name}", f"{grain}. {contract.notes}".rstrip(". "))
+    for name in contract.columns:
+        _comment(con, f"column {contract.name}.{name}", _column_comment(name))
+
+
+def _comment_view(con: Connection, view: str) -> None:
+    """A view says in its file what it is; its columns mean what they mean in the tables."""
+    _comment(con, f"view {view}", _leading_comment(sql_text(f"marts/{view}.sql")))
+    found = con.execute("select column_name from duckdb_columns() where table_name = ?", [view]).fetchall()
+    for (name,) in found:
+        if name in COLUMNS:
+            _comment(con, f"column {view}.{name}", _column_comment(name))
+
+
+def _column_comment(name: str) -> str:
+    column = COLUMNS[name]
+    return "; ".join(filter(None, (column.meaning, column.unit and f"in {column.unit}", column.rule)))
+
+
+def _comment(con: Connection, what: str, text: str) -> None:
+    escaped = text.replace("'", "''")
+    con.execute(f"comment on {what} is '{escaped}'")
+
+
+def _leading_comment(sql: str) -> str:
+    lines = []
+    for line in sql.splitlines():
+        if not line.startswith("--"):
+            break
+        lines.append(line.removeprefix("--").strip())
+    return " ".join(lines).strip()
+
+
+def _view_names() -> list[str]:
+    return sorted(path.stem for path in (resource_folder("sql") / "marts").glob("*.sql"))
+
+
+def _for_csv(contract: Contract, frame: pl.DataFrame) -> pl.DataFrame:
+    texts = [name for name in contract.columns if COLUMNS[name].kind in _TEXT_KINDS]
+    safe = [
+        pl.when(pl.col(name).str.contains(_FORMULA_START))
+        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
+        .when(pl.col(name) != "")
+        .then(pl.col(name))
+        .alias(name)
+        for name in texts
+    ]
+    return frame.with_columns(safe)
+
+
+def _sync_tree(folder: Path) -> None:
+    for path in _walk(folder):
+        _sync(path)
+    _sync(folder)
+
+
+def _walk(folder: Path) -> Iterator[Path]:
+    for path in folder.rglob("*"):
+        if path.is_file() or path.is_dir():
+            yield path
+
+
+def _sync(path: Path) -> None:
+    """Wait until the file or folder is on the disk, so that a power cut cannot leave a link to an empty file."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

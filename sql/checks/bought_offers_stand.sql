@@ -1,0 +1,56 @@
+-- what a plan buys was on offer on its date: the spell was open, and confirmed lately enough
+with bought as (
+    select distinct priced_on, vendor_code, offer_id
+    from plan_purchase
+),
+
+winner as (
+    select vendor_code, observed_on
+    from vendor_export
+    where export_standing = 'winner'
+),
+
+vendor_full_date as (
+    select bought.vendor_code, bought.priced_on, max(winner.observed_on) as full_on
+    from (select distinct vendor_code, priced_on from bought) as bought
+    join winner on winner.vendor_code = bought.vendor_code and winner.observed_on <= bought.priced_on
+    group by all
+),
+
+confirmed as (
+    select
+        bought.priced_on,
+        bought.offer_id,
+        max(
+            case
+                when offer_confirmation.confirmed_to_on <= bought.priced_on then offer_confirmation.confirmed_to_on
+                else greatest(offer_confirmation.confirmed_from_on, vendor_full_date.full_on)
+            end
+        ) as last_confirmed_on
+    from bought
+    join offer_confirmation using (offer_id)
+    left join vendor_full_date
+        on vendor_full_date.vendor_code = bought.vendor_code and vendor_full_date.priced_on = bought.priced_on
+    where offer_confirmation.confirmed_from_on <= bought.priced_on
+    group by bought.priced_on, bought.offer_id
+),
+
+spell as (
+    select distinct offer_id, valid_from_on, valid_to_on
+    from price_history
+)
+
+select
+    priced_on, vendor_code, offer_id,
+    spell.valid_from_on,
+    spell.valid_to_on,
+    confirmed.last_confirmed_on
+from bought
+left join spell using (offer_id)
+left join confirmed using (priced_on, offer_id)
+where
+    spell.offer_id is null
+    or spell.valid_from_on > priced_on
+    or spell.valid_to_on <= priced_on
+    or confirmed.last_confirmed_on is null
+    or date_diff('day', confirmed.last_confirmed_on, priced_on) > getvariable('stale_after_days');

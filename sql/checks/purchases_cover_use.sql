@@ -1,0 +1,20 @@
+-- of every offer a plan buys what its portions use and what is spare, and it uses no piece it did not buy
+with used as (
+    select
+        priced_on, model_code, scenario_code, buyer_code, offer_id,
+        sum(quantity) as line_piece_count
+    from plan_line
+    where offer_id <> ''
+    group by all
+)
+
+select
+    priced_on, model_code, scenario_code, buyer_code, offer_id,
+    bought_piece_count, used_piece_count, spare_piece_count, line_piece_count
+from plan_purchase
+full join used using (priced_on, model_code, scenario_code, buyer_code, offer_id)
+where
+    bought_piece_count is null
+    or spare_piece_count < 0
+    or bought_piece_count <> used_piece_count + spare_piece_count
+    or used_piece_count <> coalesce(line_piece_count, 0);

@@ -1,0 +1,147 @@
+"""Every check passes where its promise holds and fails where it is broken, naming the rows."""
+
+import pytest
+from published_case import published_tables
+
+from pipelines.errors import CheckFailedError
+from pipelines.warehouse import checks, connect, generation
+from schemas.published import CHECK_RESULT
+from schemas.validate import validate_typed
+
+# One way to break each promise, and what its report must then name.
+BREAKAGES = {
+    "bought_offers_stand": ("update price_history set valid_to_on = '2026-01-18' where part_code = '00777'", "birch"),
+    "exports_hold_accepted_rows": ("update vendor_export set row_count = 5 where file_hash = 'bb'", "export_row_count=9"),
+    "held_rows_are_listed": ("delete from held_row", "bb"),
+    "lower_bound_holds": ("update model_cost set lower_bound = 7.01", "7.01"),
+    "make_ups_are_whole": ("update plan_line set quantity = 5 where part_code = '00777'", "00777"),
+    "model_cost_adds_up": ("update model_cost set goods = goods + 0.01", "mill"),
+    "offer_ids_name_one_spell": ("update price_history set offer_id = 'same'", "same"),
+    "one_winner_a_day": ("update vendor_export set observed_on = '2026-01-10' where vendor_code = 'acorn'", "acorn"),
+    "pieces_add_up": ("update model_cost set piece_count = 12", "12"),
+    "purchases_cover_use": ("update plan_purchase set used_piece_count = 6 where vendor_code = 'acorn'", "used_piece_count=6"),
+    "purchases_keep_to_offers": ("update price_history set quantity_available = 5 where part_code = '00777'", "0.05"),
+    "purchases_sum_to_vendor": ("update plan_vendor set bought_piece_count = 7 where vendor_code = 'birch'", "birch"),
+    "row_accounting": ("update intake_file set read_row_count = 9 where file_hash = 'bb'", "bb"),
+    "spells_are_confirmed": ("update offer_confirmation set confirmed_to_on = '2026-01-12' where vendor_code = 'acorn'",
+                             "2026-01-12"),
+    "spells_do_not_overlap": ("insert into price_history select * replace (date '2026-01-12' as valid_from_on, 'x' as "
+                              "offer_id) from price_history where part_code = '00777'", "00777"),
+    "spells_run_forward": ("update price_history set last_confirmed_on = '2026-01-01' where part_code = '00777'", "00777"),
+    "status_fits_plan": ("update model_cost set plan_status = 'proven'", "proven"),
+    "unfilled_lines_sum_to_model": ("update unfilled_line set unfilled_estimate = 0.41", "0.41"),
+    "vendor_cost_adds_up": ("update plan_vendor set tax = 0 where vendor_code = 'birch'", "birch"),
+    "vendors_sum_to_model": ("delete from plan_vendor where vendor_code = 'birch'", "mill"),
+}  # fmt: skip
+
+# Further ways, for promises with several parts.
+MORE_BREAKAGES = [
+    ("bought_offers_stand", "update price_history set valid_from_on = '2026-01-21' where part_code = '00777'"),
+    ("bought_offers_stand", "update plan_purchase set offer_id = 'unknown' where vendor_code = 'birch'"),
+    ("bought_offers_stand", "update offer_confirmation set confirmed_from_on = '2025-12-01', confirmed_to_on = "
+                            "'2025-12-20' where vendor_code = 'birch'"),
+    ("held_rows_are_listed", "update intake_file set file_status = 'held' where file_hash = 'aa'"),
+    ("make_ups_are_whole", "delete from plan_line where part_code = '00777'"),
+    ("make_ups_are_whole", "delete from make_ups where component_part_code = '00777'"),
+    ("model_cost_adds_up", "update model_cost set unfilled_estimate = 0"),
+    ("offer_ids_name_one_spell", "update price_history set last_confirmed_on = '2026-01-11' where step_from_quantity = 50"),
+    ("pieces_add_up", "update plan_line set quantity = 3 where offer_id = ''"),
+    ("pieces_add_up", "update unfilled_line set unfilled_piece_count = 1"),
+    ("pieces_add_up", "update model_cost set on_hand_piece_count = 1"),
+    ("purchases_cover_use", "update plan_purchase set bought_piece_count = 6 where vendor_code = 'acorn'"),
+    ("purchases_cover_use", "update plan_purchase set spare_piece_count = -1, bought_piece_count = 6 "
+                            "where vendor_code = 'acorn'"),
+    ("purchases_cover_use", "delete from plan_purchase where vendor_code = 'birch'"),
+    ("purchases_keep_to_offers", "update plan_purchase set unit_price = 0.04 where vendor_code = 'birch'"),
+    ("purchases_keep_to_offers", "update price_history set step_from_quantity = 8 where step_from_quantity = 50"),
+    ("purchases_keep_to_offers", "update price_history set sold_in_multiples_of = 4 where part_code = '00777'"),
+    ("purchases_keep_to_offers", "update price_history set maximum_per_order = 5 where part_code = '00777'"),
+    ("purchases_sum_to_vendor", "update plan_vendor set element_count = 2 where vendor_code = 'birch'"),
+    ("row_accounting", "update intake_file set accepted_row_count = -1, held_row_count = held_row_count + 3 "
+                       "where file_hash = 'aa'"),
+    ("spells_are_confirmed", "delete from offer_confirmation where vendor_code = 'birch'"),
+    ("spells_are_confirmed", "insert into offer_confirmation select * replace (date '2026-01-12' as confirmed_from_on) "
+                             "from offer_confirmation where vendor_code = 'acorn'"),
+    ("spells_run_forward", "update price_history set valid_to_on = valid_from_on where part_code = '00777'"),
+    ("status_fits_plan", "update model_cost set plan_status = 'refused'"),
+    ("status_fits_plan", "update model_cost set unfilled_piece_count = 0"),
+    ("unfilled_lines_sum_to_model", "update unfilled_line set estimated_unit_price = null"),
+    ("vendors_sum_to_model", "update plan_vendor set currency_code = 'USD' where vendor_code = 'birch'"),
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def good_database(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("good")
+    generation.build(folder, published_tables())
+    return folder / generation.DATABASE_NAME
+
+
+@pytest.fixture
+def database(good_database, tmp_path):
+    copy = tmp_path / good_database.name
+    copy.write_bytes(good_database.read_bytes())
+    return copy
+
+
+def broken(database, statement: str) -> str:
+    con = connect.open_database(database, read_only=False, spill=None)
+    con.execute(statement)
+    con.close()
+    with pytest.raises(CheckFailedError) as caught:
+        checks.run_checks(database)
+    return caught.value.where
+
+
+def test_nothing_fails_where_everything_holds(good_database):
+    results = checks.run_checks(good_database)
+    assert set(results["check_name"]) == set(checks.check_queries())
+    assert results["failed_row_count"].sum() == 0
+    validate_typed(CHECK_RESULT, results, where="test")
+
+
+def test_every_written_check_has_a_breakage():
+    written = {name for name in checks.check_queries() if not name.startswith("key_of_")}
+    assert written == set(BREAKAGES)
+
+
+@pytest.mark.parametrize("name", BREAKAGES)
+def test_a_broken_promise_is_found_and_told(name, database):
+    statement, named = BREAKAGES[name]
+    told = broken(database, statement)
+    lines = told.split("\n")
+    about = lines.index(f"{name}: {checks.promise(checks.check_queries()[name])}")
+    assert named in lines[about + 1]
+
+
+@pytest.mark.parametrize(("name", "statement"), MORE_BREAKAGES)
+def test_every_part_of_a_promise_is_checked(name, statement, database):
+    assert f"{name}: " in broken(database, statement)
+
+
+@pytest.mark.parametrize("name", sorted(generation.CONTRACTS))
+def test_a_repeated_key_is_found(name, database):
+    con = connect.open_database(database, read_only=False, spill=None)
+    if con.execute(f"select count(*) from {name}").fetchall() == [(0,)]:
+        for column, dtype, *_ in con.execute(f"describe {name}").fetchall():
+            con.execute(f"alter table {name} alter {column} drop not null") if dtype else None
+        con.execute(f"insert into {name} default values")
+    con.execute(f"insert into {name} select * from {name} limit 1")
+    con.close()
+    with pytest.raises(CheckFailedError, match=f"key_of_{name}: no two rows of {name} share a key"):
+        checks.run_checks(database)
+
+
+def test_staleness_follows_the_setting(database):
+    checks.run_checks(database, stale_after_days=10)
+    with pytest.raises(CheckFailedError, match="bought_offers_stand"):
+        checks.run_checks(database, stale_after_days=9)
+
+
+def test_only_the_first_rows_are_told(database):
+    con = connect.open_database(database, read_only=False, spill=None)
+    con.execute("insert into model_cost select m.* replace ('m' || n as model_code) from model_cost m, range(9) r(n)")
+    con.execute("update model_cost set lower_bound = 8")
+    con.close()
+    with pytest.raises(CheckFailedError, match="and 7 more"):
+        checks.run_checks(database)

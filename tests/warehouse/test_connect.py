@@ -1,0 +1,158 @@
+"""The connection factory: migrations, limits, and a lock that says what to do."""
+
+import subprocess
+import sys
+import textwrap
+
+import pytest
+
+from pipelines.errors import BusyError, KitfareError, UsageError
+from pipelines.warehouse import connect
+
+HOLD = textwrap.dedent("""
+    import sys
+    from pathlib import Path
+    from pipelines.warehouse import connect
+    with connect.{kind}(Path(sys.argv[1])) as con:
+        print("open", flush=True)
+        sys.stdin.read()
+""")
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "warehouse.duckdb"
+
+
+def held_open(path, kind):
+    process = subprocess.Popen(
+        [sys.executable, "-c", HOLD.format(kind=kind), str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout.readline() == "open\n"
+    return process
+
+
+def test_a_new_warehouse_records_its_migrations_once(path):
+    names = sorted(name for _, name in connect._migration_files())
+    for _ in range(2):
+        with connect.writer(path) as con:
+            done = con.execute("select number, file_name from schema_migration order by number").fetchall()
+    assert [name for _, name in done] == names
+    assert [number for number, _ in done] == list(range(1, len(names) + 1))
+
+
+def test_a_failing_migration_changes_nothing(path, monkeypatch):
+    files = [*connect._migration_files(), (99, "099_bad.sql")]
+    texts = {"migrations/099_bad.sql": "create table half (i integer); insert into half values ('no number')"}
+    real = connect.sql_text
+    monkeypatch.setattr(connect, "_migration_files", lambda: files)
+    monkeypatch.setattr(connect, "sql_text", lambda name: texts[name] if name in texts else real(name))
+    with pytest.raises(Exception, match="no number"), connect.writer(path):
+        pass
+    monkeypatch.undo()
+    with connect.writer(path) as con:
+        found = con.execute("select table_name from duckdb_tables() where table_name = 'half'").fetchall()
+        assert found == []
+
+
+def test_a_warehouse_of_a_newer_version_is_refused(path):
+    with connect.writer(path) as con:
+        con.execute("insert into schema_migration values (999, '999_future.sql')")
+    with pytest.raises(KitfareError, match="newer version"), connect.writer(path):
+        pass
+
+
+def test_every_connection_states_its_limits(path):
+    with connect.writer(path) as con:
+        found = dict(con.execute("select name, value from duckdb_settings()").fetchall())
+        assert found["memory_limit"] == "1.8 GiB"
+        assert found["temp_directory"] == str(path) + ".spill"
+        assert int(found["threads"]) <= 4
+        assert found["python_enable_replacements"] == "false"
+
+
+def test_the_spill_folder_is_gone_afterwards(path):
+    spill = path.with_name(path.name + ".spill")
+    spill.mkdir()
+    (spill / "left over").write_text("by a killed run")
+    with connect.writer(path):
+        pass
+    assert not spill.exists()
+
+
+def test_python_variables_are_not_tables(path):
+    import polars as pl
+
+    frame = pl.DataFrame({"a": [1]})
+    with connect.writer(path) as con, pytest.raises(Exception, match="frame does not exist"):
+        con.execute("select * from frame")
+    assert frame.height == 1
+
+
+@pytest.mark.parametrize(
+    ("holder", "wanted"), [("writer", connect.writer), ("writer", connect.reader), ("reader", connect.writer)]
+)
+def test_a_held_lock_says_what_to_do(path, holder, wanted):
+    with connect.writer(path):
+        pass
+    process = held_open(path, holder)
+    try:
+        with pytest.raises(BusyError) as caught, wanted(path):
+            pass
+        assert str(path) in caught.value.where
+        assert "wait until the refresh has ended" in caught.value.next_step
+        assert caught.value.exit_code == 4
+    finally:
+        process.communicate("")
+    with wanted(path):
+        pass
+
+
+def test_two_readers_at_once(path):
+    with connect.writer(path):
+        pass
+    process = held_open(path, "reader")
+    try:
+        with connect.reader(path) as con:
+            assert con.execute("select count(*) from price_history").fetchall() == [(0,)]
+    finally:
+        process.communicate("")
+
+
+def test_reading_while_writing_in_one_process_is_busy_too(path):
+    with connect.writer(path), pytest.raises(BusyError), connect.reader(path):
+        pass
+
+
+def test_a_reader_cannot_write(path):
+    with connect.writer(path):
+        pass
+    with connect.reader(path) as con, pytest.raises(Exception, match="read-only"):
+        con.execute("delete from price_history")
+
+
+def test_no_warehouse_yet(path):
+    with pytest.raises(UsageError, match="no warehouse.duckdb yet"), connect.reader(path):
+        pass
+
+
+@pytest.mark.parametrize("opener", [connect.reader, connect.writer])
+def test_a_file_that_is_no_database(path, opener):
+    path.write_bytes(b"not a database " * 1000)
+    with pytest.raises(KitfareError, match="cannot be opened as a database") as caught, opener(path):
+        pass
+    assert caught.value.next_step
+    assert path.read_bytes().startswith(b"not a database")
+
+
+def test_a_transaction_is_all_or_nothing(con):
+    with pytest.raises(KeyboardInterrupt), connect.transaction(con):
+        con.execute("insert into accepted_export values ('a')")
+        raise KeyboardInterrupt
+    assert con.execute("select count(*) from accepted_export").fetchall() == [(0,)]
+    with connect.transaction(con):
+        con.execute("insert into accepted_export values ('a')")
+    assert con.execute("select count(*) from accepted_export").fetchall() == [(1,)]

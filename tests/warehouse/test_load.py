@@ -1,0 +1,223 @@
+"""Loading one file: once, whole, and with every row accounted for."""
+
+import time
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+
+import polars as pl
+import pytest
+from warehouse_kit import NOW, OFFER, Taken, failures_of, held_keys_of, parents_of, summaries, taken
+
+from pipelines.errors import InputError, UnreadableFileError
+from pipelines.warehouse import history, load, market, tables
+from schemas.published import HELD_ROW, INTAKE_FILE
+from schemas.validate import validate_typed
+
+TABLES = ("received_file", "price_observation", "summary_observation", "held_failure", "held_key", "mended_record",
+          "file_to_fold")  # fmt: skip
+
+
+def contents(con):
+    return {name: sorted(map(str, con.execute(f"from {name}").fetchall())) for name in TABLES}
+
+
+def accounts(con) -> dict[str, dict]:
+    frame = validate_typed(INTAKE_FILE, tables.intake_tables(con)["intake_file"], where="test")
+    for row in frame.to_dicts():
+        counts = [row[name] for name in row if name.endswith("_row_count") and name != "read_row_count"]
+        assert sum(counts) == row["read_row_count"], row
+    return {row["file_hash"]: row for row in frame.to_dicts()}
+
+
+def test_a_known_hash_changes_nothing_but_is_counted(con):
+    first = taken("aa", [{}], failures=failures_of(2), held_keys=held_keys_of({2: {}}), read_row_count=2)
+    assert load.load_file(con, first, NOW) == "loaded"
+    history.fold(con)
+    before, mark = contents(con), history.fingerprint(con)
+    for _ in range(2):
+        assert load.load_file(con, replace(first, file_name="renamed.csv"), NOW.replace(hour=9)) == "duplicate"
+    assert history.fold(con) == 0
+    assert history.fingerprint(con) == mark
+    after = contents(con)
+    assert [row.replace(", 2)", ", 0)") for row in after.pop("received_file")] == before.pop("received_file")
+    assert after == before
+    assert con.execute("select file_name, received_at, repeat_drop_count from received_file").fetchall() == [
+        ("prices.csv", NOW, 2)
+    ]
+
+
+def test_every_column_arrives_as_it_was(con):
+    odd = {
+        "part_code": "00501", "listing_code": "a'b\"c", "assortment_code": "é;|\t", "unit_price": Decimal("99999.999999"),
+        "maximum_per_order": 7, "quantity_available": 100_000_000, "form_certainty": "open", "revision_number": 3,
+    }  # fmt: skip
+    load.load_file(con, taken("aa", [odd]), NOW)
+    got = con.sql("select * exclude (file_hash) from price_observation").pl().to_dicts()
+    assert got == [{**OFFER, **odd, "record_number": 1, "source_line_number": 2}]
+
+
+def test_a_failed_load_leaves_nothing(con, monkeypatch):
+    before = contents(con)
+    monkeypatch.setitem(load._TABLES, "price_export", "no_such_table")
+    with pytest.raises(Exception, match="no_such_table"):
+        load.load_file(con, taken("aa", [{}]), NOW)
+    assert contents(con) == before
+    monkeypatch.undo()
+    assert load.load_file(con, taken("aa", [{}]), NOW) == "loaded"
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"read_row_count": 3}, "3 rows were read, but 1 were accepted"),
+        ({"duplicate_row_count": 1}, "1 rows were read"),
+        ({"contract": None}, "without a contract"),
+        ({"rows": taken("x", [{}]).rows.with_columns(pl.col("unit_price").cast(pl.Float64))}, "not typed"),
+        ({"rows": taken("x", [{}]).rows.drop("condition")}, "not typed"),
+        ({"rows": taken("x", [{}, {"unit_price": Decimal(2)}]).rows, "read_row_count": 2}, "repeat a key"),
+    ],
+)
+def test_rows_that_do_not_add_up_are_refused(con, changes, message):
+    before = contents(con)
+    with pytest.raises(InputError, match=message):
+        load.load_file(con, replace(taken("aa", [{}]), **changes), NOW)
+    assert contents(con) == before
+
+
+def test_a_file_held_whole_is_listed_and_can_be_taken_again(con):
+    error = UnreadableFileError("no profile fits the columns", where="x.csv", next_step="write a profile")
+    broken = Taken("aa", contract=None, error=error, failures=pl.DataFrame(), held_keys=pl.DataFrame())
+    assert load.load_file(con, broken, NOW) == "held"
+    assert load.load_file(con, broken, NOW) == "duplicate"
+    assert history.fold(con) == 0
+    row = accounts(con)["aa"]
+    assert (row["file_status"], row["read_row_count"], row["table_name"]) == ("held", 0, "")
+    held = validate_typed(HELD_ROW, tables.intake_tables(con)["held_row"], where="test").to_dicts()
+    assert [(r["record_number"], r["held_rule"], r["what_to_do"]) for r in held] == [
+        (0, "no profile fits the columns", "write a profile")
+    ]
+    assert load.load_file(con, taken("aa", [{}]), NOW) == "loaded"
+    history.fold(con)
+    assert accounts(con)["aa"]["accepted_row_count"] == 1
+    assert tables.intake_tables(con)["held_row"].is_empty()
+    assert load.load_file(con, broken, NOW) == "duplicate"
+    assert accounts(con)["aa"]["file_status"] == "loaded"
+
+
+def test_a_file_that_could_not_be_copied_is_not_recorded(con):
+    before = contents(con)
+    gone = Taken("", contract=None, error=UnreadableFileError("cannot be read"))
+    assert load.load_file(con, gone, NOW) == "held"
+    assert load.load_file(con, gone, NOW) == "held"
+    assert contents(con) == before
+
+
+def test_a_mended_row_rejoins_its_export_and_is_counted_where_it_came_in(con):
+    parent = taken("pp", [{}], failures=failures_of(2, 3), held_keys=held_keys_of({2: {"colour_code": "8"}}),
+                   unreadable_key_count=1, read_row_count=3)  # fmt: skip
+    mended = taken(
+        "mm", [{"colour_code": "8", "coverage": "partial", "revision_number": 5}], failures=failures_of(2),
+        parents=parents_of({1: ("pp", 2), 2: ("pp", 3)}), read_row_count=2,
+    )  # fmt: skip
+    load.load_file(con, parent, NOW)
+    load.load_file(con, mended, NOW)
+    history.fold(con)
+    found = tables.intake_tables(con)
+    assert found["vendor_export"].rows() == [("pp", "acorn", date(2026, 1, 10), "full", 0, "winner", 2)]
+    counts = {hash_: (row["accepted_row_count"], row["held_row_count"]) for hash_, row in accounts(con).items()}
+    assert counts == {"pp": (1, 2), "mm": (1, 1)}
+    held = found["held_row"].select("file_hash", "record_number", "is_mended").rows()
+    assert held == [("mm", 2, False), ("pp", 2, True), ("pp", 3, False)]
+
+
+def test_a_row_added_to_a_mended_file_cannot_pass_for_a_full_export(con):
+    load.load_file(con, taken("pp", [{"part_code": f"{n}"} for n in range(3)], failures=failures_of(4),
+                              held_keys=held_keys_of({4: {}}), read_row_count=4), NOW)  # fmt: skip
+    load.load_file(con, taken("zz", [{}, {"part_code": "new"}], parents=parents_of({1: ("pp", 4)})), NOW)
+    history.fold(con)
+    assert set(
+        tables.intake_tables(con)["vendor_export"].select("file_hash", "coverage", "export_standing").rows()
+    ) == {
+        ("pp", "full", "winner"),
+        ("zz", "partial", "overlay"),
+    }
+
+
+def test_summaries_the_latest_per_source_and_element(con):
+    load.load_file(con, summaries("aa", [{"average_price": Decimal("0.30")}, {"part_code": "2"}]), NOW)
+    load.load_file(con, summaries("bb", [{"average_price": Decimal("0.40")}]), NOW)
+    load.load_file(con, summaries("cc", [{"observed_on": date(2026, 1, 12), "average_price": Decimal("0.50")}]), NOW)
+    history.fold(con)
+    prices = market.summary_prices(con, date(2026, 1, 11)).select("part_code", "average_price").rows()
+    assert prices == [("00501", Decimal("0.40")), ("2", Decimal("0.12"))]
+    assert market.summary_prices(con, date(2026, 1, 12))["average_price"].to_list()[0] == Decimal("0.50")
+    assert market.summary_prices(con, date(2026, 1, 9)).is_empty()
+    counts = {h: (r["accepted_row_count"], r["superseded_row_count"]) for h, r in accounts(con).items()}
+    assert counts == {"aa": (1, 1), "bb": (1, 0), "cc": (1, 0)}
+    mark = history.fingerprint(con)
+    history.set_decisions(con, accepted=[], withdrawn=["bb"])
+    history.fold(con)
+    assert history.fingerprint(con) != mark
+    assert market.summary_prices(con, date(2026, 1, 11))["average_price"].to_list()[0] == Decimal("0.30")
+    assert accounts(con)["bb"]["withdrawn_row_count"] == 1
+
+
+def test_a_withdrawal_can_be_taken_back(con):
+    load.load_file(con, taken("aa", [{}]), NOW)
+    history.fold(con)
+    mark = history.fingerprint(con)
+    history.set_decisions(con, accepted=[], withdrawn=["aa"])
+    assert history.fold(con) == 1
+    assert tables.intake_tables(con)["price_history"].is_empty()
+    assert history.observed_dates(con) == (None, None)
+    assert accounts(con)["aa"]["file_status"] == "withdrawn"
+    history.set_decisions(con, accepted=[], withdrawn=[])
+    history.set_decisions(con, accepted=[], withdrawn=[])
+    assert history.fold(con) == 1
+    assert history.fingerprint(con) == mark
+    assert history.observed_dates(con) == (date(2026, 1, 10), date(2026, 1, 10))
+
+
+def test_rows_never_folded_do_not_pass_the_accounting(con):
+    load.load_file(con, taken("aa", [{}]), NOW)
+    row = tables.intake_tables(con)["intake_file"].to_dicts()[0]
+    assert row["read_row_count"] == 1 and row["accepted_row_count"] == 0
+
+
+def test_a_fold_touches_only_vendors_with_news(con):
+    for number in range(5):
+        load.load_file(con, taken(f"{number}", [{"vendor_code": f"v{number}"}]), NOW)
+    assert history.fold(con) == 5
+    load.load_file(con, taken("x", [{"vendor_code": "v3", "observed_on": date(2026, 2, 1)}]), NOW)
+    assert history.fold(con) == 1
+    assert history.fold(con) == 0
+
+
+def test_a_killed_fold_is_as_if_it_never_began(con, monkeypatch):
+    load.load_file(con, taken("aa", [{}]), NOW)
+    before = contents(con)
+    monkeypatch.setattr(history, "_WRITE", ("price_history", "offer_confirmation", "no_such_step"))
+    with pytest.raises(Exception):  # noqa: B017
+        history.fold(con)
+    assert contents(con) == before
+    assert tables.intake_tables(con)["price_history"].is_empty()
+    monkeypatch.undo()
+    assert history.fold(con) == 1
+
+
+@pytest.mark.slow
+def test_loading_a_small_file_does_not_depend_on_the_history(con):
+    def seconds(file_hash):
+        began = time.perf_counter()
+        load.load_file(con, taken(file_hash, [{"part_code": f"{n}"} for n in range(50)]), NOW)
+        return time.perf_counter() - began
+
+    early = sorted(seconds(f"early {n}") for n in range(9))[4]
+    big = taken("big", []).rows.clear()
+    big = taken("x", [{}]).rows.join(pl.DataFrame({"n": range(1_000_000)}), how="cross").with_columns(
+        part_code=pl.col("n").cast(pl.String), record_number=pl.col("n") + 1
+    ).select(big.columns)  # fmt: skip
+    load.load_file(con, Taken("big", rows=big, read_row_count=big.height), NOW)
+    late = sorted(seconds(f"late {n}") for n in range(9))[4]
+    assert late < 3 * early + 0.02, (early, late)
