@@ -1,8 +1,32 @@
-"""Read a dropped file as text."""
+"""Read a dropped file of any known kind as text: nothing is inferred, every row knows its line, nothing is cut off in silence.
+
+Delimited text (any of the usual encodings and separators, gzip or not), JSON lines, XLSX and ODS, Parquet. What a file is
+shows in its bytes, not in its name, because the archive knows no names.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import gzip
+import io
+import zipfile
+import zlib
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import islice
+from pathlib import Path
+from typing import Literal
+
+import polars as pl
+
+from pipelines.errors import UnreadableFileError
+from pipelines.intake import binary_files, text_files
+from pipelines.intake.tabular import BLANKS, Grid, GridBuilder, check_header
+from schemas.validate import POSITION_COLUMNS
+
+MAXIMUM_BYTES = 1 << 30
+"""Most bytes a file may have, unpacked. Ten million rows of eight columns are about half of it."""
+
+FileKind = Literal["csv", "json_lines", "spreadsheet", "parquet"]
 
 
 @dataclass(frozen=True)
@@ -10,9 +34,10 @@ class ReadOptions:
     """How a file is written. What is None is found by looking at the file.
 
     Args:
-        encoding: a Python codec name, such as windows-1252.
+        encoding: a Python codec name, such as windows-1252; a byte order mark goes before it.
         separator: one character between cells.
-        header_line: line (spreadsheet: row) of the header, from 1; lines above it are skipped.
+        header_line: line (spreadsheet: row) of the header, from 1; lines above it are skipped. None: the first that is
+            not blank.
         sheet: name of a spreadsheet's sheet; None for the first.
     """
 
@@ -20,3 +45,287 @@ class ReadOptions:
     separator: str | None = None
     header_line: int | None = None
     sheet: str | None = None
+
+
+@dataclass(frozen=True)
+class TextTable:
+    """A file as text.
+
+    Args:
+        frame: String columns named as in the header, after source_line_number and record_number (Int64).
+        ragged: the same columns for rows that do not fit the header, as far as their cells go.
+        problems: FAILURE_SCHEMA, why each ragged row is one; held_value has the row in full.
+        header: the column names of the file, blanks around them cut off.
+        kind, encoding, separator, header_line: what was found, or used because it was stated.
+        notes: words of caution, in sentences.
+    """
+
+    frame: pl.DataFrame
+    ragged: pl.DataFrame
+    problems: pl.DataFrame
+    header: tuple[str, ...]
+    kind: FileKind
+    encoding: str = ""
+    separator: str = ""
+    header_line: int = 1
+    notes: tuple[str, ...] = ()
+
+    @property
+    def row_count(self) -> int:
+        """Rows of the file, without the header and wholly empty rows."""
+        return self.frame.height + self.ragged.height
+
+
+def read_as_text(path: Path, options: ReadOptions | None = None) -> TextTable:
+    """Read a file.
+
+    Raises:
+        UnreadableFileError: it is no table of a known kind, too large, damaged, or its header makes no sense.
+    """
+    return open_source(path).read(options or ReadOptions())
+
+
+def open_source(path: Path, name: str | None = None) -> Source:
+    """Load a file's bytes, unpacked, and see what kind it is.
+
+    Args:
+        path: the file.
+        name: how messages call it; its own name if None.
+
+    Raises:
+        UnreadableFileError: it is empty, too large, damaged, or of a kind that cannot be read.
+    """
+    where = name or path.name
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MAXIMUM_BYTES + 1)
+    except OSError as error:
+        raise UnreadableFileError(f"the file cannot be opened: {error.strerror}", where=where) from None
+    return Source(where, _unpacked(_within_limit(data, where), where))
+
+
+@dataclass(frozen=True, eq=False)
+class Source:
+    """An opened file, which can be read under several options; what is costly is kept."""
+
+    name: str
+    data: bytes
+    _kept: dict[tuple[str, str | None], object] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def kind(self) -> FileKind:
+        """What the file is, by its bytes."""
+        return _kind_of(self.data, self.name)
+
+    def header(self, options: ReadOptions) -> tuple[str, ...]:
+        """The column names that the options find.
+
+        Raises:
+            UnreadableFileError: the file cannot be read that far.
+        """
+        if self.kind == "csv":
+            text, _, _ = self._text(options)
+            line, separator = _header_place(text, options, self.name)
+            return check_header(_first_row(text, separator, line, self.name), self.name, line)
+        return self.read(options).header
+
+    def sample(self, options: ReadOptions, count: int) -> list[list[str]]:
+        """The first rows as they stand, title lines included; for files that have a grid."""
+        if self.kind == "csv":
+            text, _, _ = self._text(options)
+            rows = text_files.csv_rows(text, options.separator or ",", 1, self.name)
+            return [cells for _, cells in islice(rows, count)]
+        if self.kind == "spreadsheet":
+            return self._sheet(options)[:count]
+        table = self.read(options)
+        return [
+            list(table.header),
+            *(["" if v is None else v for v in row[2:]] for row in table.frame.head(count).rows()),
+        ]
+
+    def read(self, options: ReadOptions) -> TextTable:
+        """The whole file as text.
+
+        Raises:
+            UnreadableFileError: see :func:`read_as_text`.
+        """
+        key = ("table", repr(options))
+        if key not in self._kept:
+            self._kept[key] = self._read(options)
+        return self._kept[key]  # type: ignore[return-value]
+
+    def _read(self, options: ReadOptions) -> TextTable:
+        if self.kind == "csv":
+            return self._read_csv(options)
+        if self.kind == "json_lines":
+            text, encoding, caution = self._text(options)
+            return _as_table(_json_grid(text, self.name), "json_lines", encoding=encoding, notes=_notes(caution))
+        if self.kind == "spreadsheet":
+            rows = self._sheet(options)
+            line = options.header_line or next((n for n, row in enumerate(rows, 1) if "".join(row).strip(BLANKS)), 1)
+            if line > len(rows):
+                raise UnreadableFileError(f"the sheet has no row {line}, where the header should be", where=self.name)
+            builder = GridBuilder(check_header(rows[line - 1], self.name, line), "\t")
+            for number, cells in enumerate(rows[line:], start=line + 1):
+                builder.add(number, cells)
+            return _as_table(builder.grid(), "spreadsheet", header_line=line)
+        return _as_table(binary_files.parquet_grid(self.data, self.name), "parquet")
+
+    def _read_csv(self, options: ReadOptions) -> TextTable:
+        text, encoding, caution = self._text(options)
+        line, separator = _header_place(text, options, self.name)
+        header = check_header(_first_row(text, separator, line, self.name), self.name, line)
+        grid = None if '"' in text else _plain_grid(text, separator, line, header)
+        return _as_table(
+            grid or _quoted_grid(text, separator, line, header, self.name),
+            "csv",
+            encoding=encoding,
+            separator=separator,
+            header_line=line,
+            notes=_notes(caution),
+        )
+
+    def _text(self, options: ReadOptions) -> tuple[str, str, str]:
+        key = ("text", options.encoding)
+        if key not in self._kept:
+            self._kept[key] = text_files.decode(self.data, options.encoding, self.name)
+        return self._kept[key]  # type: ignore[return-value]
+
+    def _sheet(self, options: ReadOptions) -> list[list[str]]:
+        key = ("sheet", options.sheet)
+        if key not in self._kept:
+            self._kept[key] = binary_files.sheet_rows(self.data, options.sheet, self.name)
+        return self._kept[key]  # type: ignore[return-value]
+
+
+def _within_limit(data: bytes, where: str) -> bytes:
+    if len(data) > MAXIMUM_BYTES:
+        raise UnreadableFileError(
+            f"the file is larger than {MAXIMUM_BYTES:,} bytes",
+            where=where,
+            next_step="split it into several files",
+        )
+    if not data.strip(b"\0 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise UnreadableFileError("the file is empty", where=where, next_step="export it again")
+    return data
+
+
+def _unpacked(data: bytes, where: str) -> bytes:
+    if not data.startswith(b"\x1f\x8b"):
+        return data
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(data)) as stream:
+            unpacked = _within_limit(stream.read(MAXIMUM_BYTES + 1), where)
+    except (OSError, EOFError, zlib.error) as error:
+        raise UnreadableFileError(
+            f"the gzip file is damaged: {error}", where=where, next_step="export or copy it again"
+        ) from None
+    if unpacked.startswith(b"\x1f\x8b"):
+        raise UnreadableFileError("the file is packed twice", where=where, next_step="unpack it once")
+    return unpacked
+
+
+def _kind_of(data: bytes, where: str) -> FileKind:
+    if data.startswith(b"PAR1"):
+        return "parquet"
+    if data.startswith(b"PK\x03\x04"):
+        _check_zip(data, where)
+        return "spreadsheet"
+    if data.startswith((b"\xd0\xcf\x11\xe0", b"%PDF", b"\x1f\x8b", b"PK")):
+        raise UnreadableFileError(
+            "files of this kind are not read",
+            where=where,
+            next_step="save it as CSV, XLSX (not the older XLS) or ODS, without a password",
+        )
+    return "json_lines" if data[:64].lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "csv"
+
+
+def _check_zip(data: bytes, where: str) -> None:
+    """Unpack once without keeping anything: sizes that lie fail their checksum, true ones are held to the limit."""
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            if sum(entry.file_size for entry in packed.infolist()) > MAXIMUM_BYTES:
+                raise UnreadableFileError(f"the spreadsheet unpacks to more than {MAXIMUM_BYTES:,} bytes", where=where)
+            damaged = packed.testzip()
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError) as error:
+        raise UnreadableFileError(f"the spreadsheet is damaged or locked: {error}", where=where) from None
+    if damaged is not None:
+        raise UnreadableFileError(f"the spreadsheet is damaged in {damaged}", where=where)
+
+
+def _header_place(text: str, options: ReadOptions, where: str) -> tuple[int, str]:
+    """Line of the header and the separator."""
+    lines = text_files.lines_of(text)
+    if options.header_line is not None:
+        number, header = options.header_line, next(islice(lines, options.header_line - 1, None), "")
+    else:
+        number, header = next(((n, line) for n, line in enumerate(lines, 1) if line.strip(BLANKS)), (1, ""))
+    if not header.strip(BLANKS):
+        raise UnreadableFileError(
+            f"line {number} should be the header and is blank", where=where, next_step="mend header_line in the profile"
+        )
+    return number, options.separator or text_files.find_separator(header, next(lines, ""))
+
+
+def _first_row(text: str, separator: str, line: int, where: str) -> list[str]:
+    return next(text_files.csv_rows(text, separator, line, where))[1]
+
+
+def _quoted_grid(text: str, separator: str, line: int, header: tuple[str, ...], where: str) -> Grid:
+    rows = text_files.csv_rows(text, separator, line, where)
+    next(rows)
+    builder = GridBuilder(header, separator)
+    for start, cells in rows:
+        builder.add(start, cells)
+    return builder.grid()
+
+
+def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -> Grid | None:
+    """As :func:`_quoted_grid` for text without a quote in which every row has as many cells as the header; else None."""
+    body = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+    numbered = pl.DataFrame({"text": [body]}).select(pl.col("text").str.split("\n").explode())
+    numbered = numbered.with_row_index("line", offset=1).slice(line)
+    numbered = numbered.filter(pl.col("text").str.strip_chars(BLANKS + separator) != "")
+    if not (numbered["text"].str.count_matches(separator, literal=True) == len(header) - 1).all():
+        return None
+    numbered = numbered.select(
+        pl.col("line").cast(pl.Int64).alias(POSITION_COLUMNS[0]),
+        pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias(POSITION_COLUMNS[1]),
+        pl.col("text"),
+    )
+    if len(header) == 1:
+        return Grid.regular(tuple(header), numbered.rename({"text": "field_0"}))
+    cells = pl.col("text").str.split_exact(separator, len(header) - 1).struct.unnest()
+    return Grid.regular(tuple(header), numbered.select(*POSITION_COLUMNS, cells))
+
+
+def _json_grid(text: str, where: str) -> Grid:
+    parsed = list(text_files.json_rows(text))
+    names = dict.fromkeys(name for _, _, row in parsed if isinstance(row, dict) for name in row)
+    if not names:
+        raise UnreadableFileError(
+            "no line of the file is a JSON object", where=where, next_step="write one flat JSON object per line"
+        )
+    builder = GridBuilder(check_header(list(names), where, 1), "")
+    for number, raw, row in parsed:
+        if isinstance(row, dict):
+            builder.add(number, [row.get(name) for name in names])
+        else:
+            builder.add_problem(number, [], raw, row, "write one flat JSON object per line")
+    return builder.grid()
+
+
+def _as_table(
+    grid: Grid,
+    kind: FileKind,
+    *,
+    encoding: str = "",
+    separator: str = "",
+    header_line: int = 1,
+    notes: tuple[str, ...] = (),
+) -> TextTable:
+    return TextTable(grid.frame, grid.ragged, grid.problems, grid.header, kind, encoding, separator, header_line, notes)
+
+
+def _notes(caution: str) -> tuple[str, ...]:
+    return (caution,) if caution else ()

@@ -1,0 +1,109 @@
+"""The content-addressed archive: every input's bytes under their SHA-256, at archive/ab/<hash>, never changed."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+from typing import BinaryIO
+
+from pipelines.errors import InputError
+
+_BLOCK = 1 << 20
+_READ_ONLY = 0o444
+
+
+def store(path: Path, archive_folder: Path) -> str:
+    """Copy a file into the archive and return the SHA-256 of what was copied.
+
+    The bytes are hashed while they are copied, from one read, so that a file replaced meanwhile cannot end up under
+    another's hash. A kill leaves at most a temporary file, which :func:`clean_leftovers` removes.
+
+    Raises:
+        InputError: the file cannot be read, or the archive cannot be written.
+    """
+    try:
+        # Without O_NONBLOCK, opening a named pipe would wait for a writer for ever.
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        with open(handle, "rb") as source:
+            return _store(source, archive_folder)
+    except OSError as error:
+        raise InputError(
+            f"the file cannot be copied into the archive: {error.strerror or error}",
+            where=f"{path}, archive {archive_folder}",
+            state="it stays where it is",
+            next_step="check its permissions and the free space of the disk",
+        ) from None
+
+
+def _store(source: BinaryIO, archive_folder: Path) -> str:
+    archive_folder.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(prefix=".storing-", dir=archive_folder)
+    try:
+        digest, size = hashlib.sha256(), 0
+        with open(handle, "wb") as target:
+            while block := source.read(_BLOCK):
+                digest.update(block)
+                target.write(block)
+                size += len(block)
+            target.flush()
+            os.fsync(target.fileno())
+        Path(temporary).chmod(_READ_ONLY)
+        final = _place(digest.hexdigest(), archive_folder)
+        if not (final.is_file() and final.stat().st_size == size):
+            final.parent.mkdir(exist_ok=True)
+            Path(temporary).replace(final)
+            _sync_folder(final.parent)
+            _sync_folder(archive_folder)
+        return digest.hexdigest()
+    finally:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(temporary)
+
+
+def fetch(file_hash: str, archive_folder: Path) -> Path:
+    """Where the archive keeps the bytes of a hash, after checking that they still have it.
+
+    Raises:
+        InputError: they are not there, or were damaged.
+    """
+    place = _place(file_hash, archive_folder)
+    if not place.is_file():
+        raise InputError(
+            f"the archive has no file {file_hash}",
+            where=str(archive_folder),
+            next_step="restore the archive from a backup, or drop the file again",
+        )
+    if hash_of(place) != file_hash:
+        raise InputError(
+            f"the archived file {file_hash} was damaged: its bytes have another hash",
+            where=str(place),
+            next_step="remove it and restore it from a backup, or drop the file again",
+        )
+    return place
+
+
+def hash_of(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def clean_leftovers(archive_folder: Path) -> None:
+    """Remove temporary files that a killed process left."""
+    for leftover in archive_folder.glob(".storing-*"):
+        leftover.unlink(missing_ok=True)
+
+
+def _place(file_hash: str, archive_folder: Path) -> Path:
+    return archive_folder / file_hash[:2] / file_hash
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

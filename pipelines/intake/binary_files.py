@@ -1,0 +1,108 @@
+"""Spreadsheets and Parquet files as text."""
+
+from __future__ import annotations
+
+import io
+import json
+import subprocess
+import sys
+from datetime import time
+
+import polars as pl
+
+from pipelines.errors import UnreadableFileError
+from pipelines.intake import spreadsheet_rows
+from pipelines.intake.spreadsheet_rows import number_text
+from pipelines.intake.tabular import BLANKS, Grid, check_header
+
+MAXIMUM_CELLS = 200_000_000
+SPREADSHEET_SECONDS = 300
+
+
+def sheet_rows(data: bytes, sheet: str | None, where: str) -> list[list[str]]:
+    """All rows of a sheet from its first row on, as text; see :mod:`pipelines.intake.spreadsheet_rows`.
+
+    Raises:
+        UnreadableFileError: the file is no spreadsheet, has no such sheet, or asks for too much memory or time.
+    """
+    # By its path and isolated (-I), so that nothing in the working folder can stand in for a module.
+    command = [sys.executable, "-I", spreadsheet_rows.__file__, sheet or ""]
+    try:
+        done = subprocess.run(command, input=data, capture_output=True, timeout=SPREADSHEET_SECONDS, check=False)
+    except subprocess.TimeoutExpired:
+        raise UnreadableFileError(
+            f"the spreadsheet could not be read within {SPREADSHEET_SECONDS} seconds",
+            where=where,
+            next_step="save the sheet as CSV",
+        ) from None
+    lines = done.stdout.splitlines()
+    if done.returncode:
+        said = done.stderr.decode(errors="replace").strip().splitlines()
+        told = "it asks for too much memory" if done.returncode < 0 or "MemoryError" in said[-1:] else said[-1]
+        raise UnreadableFileError(
+            f"the spreadsheet cannot be read: {told}",
+            where=where,
+            next_step="delete what lies far outside the table, remove a password, or save the sheet as CSV",
+        )
+    names = json.loads(lines[0])
+    if sheet is not None and sheet not in names:
+        raise UnreadableFileError(
+            f"there is no sheet called {sheet!r}",
+            where=where,
+            next_step=f"its sheets are: {', '.join(names)}; mend sheet in the profile",
+        )
+    rows = [json.loads(line) for line in lines[1:]]
+    if not any(cell.strip(BLANKS) for row in rows for cell in row):
+        raise UnreadableFileError("the sheet is empty", where=where, next_step="name another sheet in a profile")
+    return rows
+
+
+def parquet_grid(data: bytes, where: str) -> Grid:
+    """A Parquet file as text; the line of a row is its number.
+
+    Raises:
+        UnreadableFileError: the file is damaged, too large, or has columns of lists, structures or bytes.
+    """
+    try:
+        frame = _read_parquet(data, where)
+    except UnreadableFileError:
+        raise
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError, OverflowError) as error:
+        raise UnreadableFileError(
+            f"the Parquet file is damaged: {str(error).splitlines()[0][:200]}", where=where, next_step="export it again"
+        ) from None
+    header = check_header(frame.columns, where, 1)
+    text = pl.DataFrame([_series_text(frame[name], where) for name in frame.columns])
+    is_filled = pl.any_horizontal(pl.col(name).fill_null("").str.strip_chars(BLANKS) != "" for name in text.columns)
+    numbered = text.with_row_index("_line", offset=1).filter(is_filled).with_row_index("_record", offset=1)
+    return Grid.regular(header, numbered.select("_line", "_record", *text.columns))
+
+
+def _read_parquet(data: bytes, where: str) -> pl.DataFrame:
+    import pyarrow.parquet as pq
+
+    try:
+        described = pq.ParquetFile(io.BytesIO(data)).metadata
+    except Exception as error:
+        raise ValueError(str(error)) from None
+    if described.num_rows * max(described.num_columns, 1) > MAXIMUM_CELLS:
+        raise UnreadableFileError(
+            f"the file has more than {MAXIMUM_CELLS:,} cells", where=where, next_step="split it into several files"
+        )
+    return pl.read_parquet(io.BytesIO(data))
+
+
+def _series_text(series: pl.Series, where: str) -> pl.Series:
+    kind = series.dtype
+    if kind.is_nested() or kind in (pl.Binary, pl.Object):
+        raise UnreadableFileError(
+            f"column {series.name} holds {kind}, not one value per cell", where=where, next_step="write it as text"
+        )
+    if kind.is_float():
+        return series.map_elements(number_text, return_dtype=pl.String)
+    if kind == pl.Datetime:
+        # A day with no time of day is a date that its writer kept as a timestamp.
+        day, moment = series.dt.to_string("%Y-%m-%d"), series.dt.to_string("iso:strict")
+        is_day = series.dt.time() == time()
+        return pl.select(pl.when(is_day).then(day).otherwise(moment)).to_series().alias(series.name)
+    return series.cast(pl.String)
