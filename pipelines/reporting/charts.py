@@ -69,23 +69,23 @@ def line_chart(
             so that one drawing, the slow part, serves them all.
     """
     shown = [at for at in dates if until is None or at <= until]
-    known = [replace(line, values=line.values[: len(shown)]) for line in lines]
-    visible = [number for number, line in enumerate(known) if any(value is not None for value in line.values)]
-    if not visible:
+    whole = [line for line in lines if _knows(line)]
+    known = [replace(line, values=line.values[: len(shown)]) for line in whole]
+    drawn = [line for line in known if _knows(line)]
+    if not drawn:
         return None
-    drawn = [known[number] for number in visible]
-    kept = [
-        sum(value is not None for value in line.values)
-        for line, whole in zip(known, lines, strict=True)
-        if any(value is not None for value in whole.values)
-    ]
-    svg = _cut(_draw(tuple(dates), tuple(lines)), kept[::-1])
+    kept = [sum(value is not None for value in line.values) for line in known]
+    svg = _cut(_draw(tuple(dates), tuple(whole)), kept[::-1])
     figures = Table(
         title,
         (Column("Date"), *(Column(line.label, is_number=True) for line in drawn)),
         tuple((day(at), *(_told(line.values[row], tell) for line in drawn)) for row, at in enumerate(shown)),
     )
     return Chart(title, Markup(svg), _describe(title, shown, drawn, tell), tuple(drawn), figures)  # no foreign text
+
+
+def _knows(line: Line) -> bool:
+    return any(value is not None for value in line.values)
 
 
 def _cut(svg: str, kept: Sequence[int]) -> str:
@@ -134,7 +134,7 @@ def _draw(dates: tuple[date, ...], lines: tuple[Line, ...]) -> str:
     spec["encoding"]["x"]["axis"]["values"] = [_milliseconds(at) for at in ticks]
     svg = vl_convert.vegalite_to_svg(spec)
     svg = re.sub(r'<path class="(?:back|fore)ground"[^>]*/>', "", svg)  # empty helper shapes
-    return re.sub(r'(<svg[^>]*?) width="\d+" height="\d+"', r"\1", svg)
+    return re.sub(r'<svg([^>]*?) width="\d+" height="\d+"', r'<svg aria-hidden="true"\1', svg)
 
 
 def _milliseconds(at: date) -> int:

@@ -104,21 +104,20 @@ def comparison_table(facts: Facts, plans: list[Row], against: Row | None, captio
         rows.append(
             (
                 facts.scenario_title(plan["scenario_code"]),
-                str(rank),
                 complete_cost(facts, plan),
-                NOTHING if own else saved(saving(against, plan), code),
+                str(rank),
                 landed,
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
+                NOTHING if own else saved(saving(against, plan), code),
                 certainty(plan["plan_status"], plan["gap_pct"], plan["unfilled_piece_count"]),
             )
         )
     rows += [
-        (facts.scenario_title(plan["scenario_code"]), NOTHING, REFUSED, *[NOTHING] * 4, STATUS["refused"])
-        for plan in refused
+        (facts.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * 5, STATUS["refused"]) for plan in refused
     ]
     headings = columns(
-        "Way of buying", "#Rank", "#Complete cost", "#Saved", "#Landed cost", "#Parcels", "#Missing pieces", "How good"
+        "Way of buying", "#Complete cost", "#Rank", "#Landed cost", "#Parcels", "#Missing pieces", "#Saved", "How good"
     )
     return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
 

@@ -107,26 +107,23 @@ def _plan_details(facts: Facts, model: ReportedModel, plan: Row) -> dict[str, An
 
 
 def _vendors_table(facts: Facts, plan: Row) -> Table | None:
+    own_code = plan["currency_code"]
     rows = tuple(
         (
-            row["vendor_name"],
-            row["vendor_kind"],
+            row["vendor_name"] + (" (counter)" if row["vendor_kind"] == "counter" else ""),
             count(row["element_count"]),
             count(row["bought_piece_count"]),
-            *(
-                money(row[name], row["currency_code"])
-                for name in ("goods", "shipping", "handling", "tax", "landed_cost")
-            ),
+            *(money(row[name], own_code) for name in ("goods", "shipping", "handling", "tax", "landed_cost")),
             money(row["vendor_total"], row["vendor_currency_code"], with_code=True),
-            number(row["exchange_rate_used"], 6),
+            NOTHING if row["vendor_currency_code"] == own_code else f"{row['exchange_rate_used'].normalize():f}",
         )
         for row in facts.rows_of(PLAN_VENDOR, plan).iter_rows(named=True)
     )
     headings = columns(
-        "Vendor", "Kind", "#Elements", "#Pieces", "#Parts", "#Shipping", "#Handling", "#Tax", "#Landed cost",
+        "Vendor", "#Elements", "#Pieces", "#Parts", "#Shipping", "#Handling", "#Tax", "#Landed cost",
         "#Vendor's total", "#Exchange rate",
     )  # fmt: skip
-    return Table(f"Vendors, in {plan['currency_code']}", headings, rows) if rows else None
+    return Table(f"Vendors, in {own_code}", headings, rows) if rows else None
 
 
 def _purchases_table(facts: Facts, plan: Row) -> Table | None:

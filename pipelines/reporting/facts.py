@@ -97,9 +97,8 @@ class Facts:
     def todays(self, contract: Contract) -> pl.DataFrame:
         """The rows of today's plans in one of the plan tables, in the order of its key."""
         if contract.name not in self._todays:
-            self._todays[contract.name] = (
-                self.table(contract).filter(pl.col("priced_on") == self.today).sort(contract.key)
-            )
+            today = pl.lit(self.today, dtype=pl.Date())
+            self._todays[contract.name] = self.table(contract).filter(pl.col("priced_on") == today).sort(contract.key)
         return self._todays[contract.name]
 
     def rows_of(self, contract: Contract, plan: Row) -> pl.DataFrame:

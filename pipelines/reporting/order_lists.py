@@ -23,7 +23,7 @@ HEADINGS = (
     "unit_price", "line_total", "currency_code",
 )  # fmt: skip
 NOTE = CAUTIONS[0]
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@")
 
 Row = dict[str, Any]
 
@@ -42,6 +42,8 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[
         The files written.
     """
     costs = _table(tables, MODEL_COST)
+    if not costs.height:
+        return []
     today = costs["priced_on"].max()
     names = _Names(tables)
     by_contract = {
@@ -147,8 +149,9 @@ def _write_csv(path: Path, vendor: Row, lines: Sequence[tuple[Any, ...]]) -> Pat
 
 
 def _safe(text: str) -> str:
-    """Text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(_FORMULA_STARTS) else text
+    """Text on one line that no spreadsheet takes for a formula."""
+    plain = " ".join(text.split())
+    return f"'{plain}" if plain.startswith(_FORMULA_STARTS) else plain
 
 
 def _plain(amount: Decimal, currency_code: str) -> str:

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_CEILING, Decimal
+from functools import cached_property
 from hashlib import sha256
 from math import isfinite
 
@@ -108,11 +109,6 @@ class Column:
     label: str
     is_number: bool = False
 
-    @property
-    def is_wide(self) -> bool:
-        """Whether a stacked cell needs a line of its own."""
-        return not self.is_number or len(self.label) > 16
-
 
 @dataclass(frozen=True)
 class Link:
@@ -135,6 +131,17 @@ class Table:
     rows: tuple[tuple[str | Link, ...], ...]
     strong_rows: frozenset[int] = frozenset()
     is_stacked: bool = False
+
+    @cached_property
+    def wide_columns(self) -> frozenset[int]:
+        """Columns whose cells need a line of their own when stacked: words, long headings, long figures."""
+        return frozenset(
+            position
+            for position, column in enumerate(self.columns)
+            if not column.is_number
+            or len(column.label) > 16
+            or max((len(str(row[position])) for row in self.rows), default=0) > 11
+        )
 
     def markdown(self) -> str:
         """The table as Markdown, everything escaped."""

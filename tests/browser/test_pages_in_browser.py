@@ -1,0 +1,162 @@
+"""The pages in a real browser: nothing fetched, nothing wrong, readable on a phone, in print and in the dark."""
+
+import re
+
+import pytest
+
+pytestmark = pytest.mark.browser
+
+PAGES = (
+    "index.html",
+    "comparison.html",
+    "sheets/m00.html",
+    "sheets/m02.html",
+    "sheets/m00-evidence.html",
+    "reports/index.html",
+    "reports/2026-11.html",
+    "reports/2025-10.html",
+)
+
+
+class Visit:
+    """One page opened in a fresh context; requests that leave the machine and complaints are collected."""
+
+    def __init__(self, chromium, path, width=1280, **options):
+        self.context = chromium.new_context(viewport={"width": width, "height": 800}, **options)
+        self.page = self.context.new_page()
+        self.outside, self.complaints = [], []
+        self.page.route(re.compile(r"^(?!file://)"), self._refuse)
+        self.page.on("console", lambda message: self.complaints.append(message.text))
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.goto(path.as_uri())
+
+    def _refuse(self, route):
+        self.outside.append(route.request.url)
+        route.abort()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.context.close()
+
+    def run(self, script):
+        return self.page.evaluate(script)
+
+
+def test_the_guards_see_what_they_must(chromium, tmp_path):
+    """A page that does everything wrong is caught by every check used below."""
+    bad = tmp_path / "bad.html"
+    bad.write_text(
+        "<!DOCTYPE html><title>x</title><img src='http://127.0.0.1:9/a.png'><script>throw new Error('b')</script>"
+        "<div style='width:2000px'>wide</div>"
+    )
+    with Visit(chromium, bad, width=360) as visit:
+        assert visit.outside == ["http://127.0.0.1:9/a.png"]
+        assert any("b" in complaint for complaint in visit.complaints)
+        assert visit.run("document.documentElement.scrollWidth") > 360
+
+
+@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.parametrize("width", [360, 1280])
+def test_pages_open_fetch_nothing_and_fit(chromium, site, name, width):
+    with Visit(chromium, site / name, width) as visit:
+        assert visit.page.title()
+        assert visit.outside == [] and visit.complaints == []
+        visit.run("document.querySelectorAll('details').forEach(d => d.open = true)")
+        assert visit.run("document.documentElement.scrollWidth") == width
+        # Nothing sticks out of the page except what scrolls in a box of its own.
+        out = visit.run(
+            "[...document.querySelectorAll('body *')].filter(e => !e.closest('.box') && !e.closest('svg') "
+            f"&& e.getBoundingClientRect().right > {width} + 0.5).map(e => e.outerHTML.slice(0, 80))"
+        )
+        assert out == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_stacked_tables_need_no_scrolling_on_a_phone(chromium, site, name):
+    with Visit(chromium, site / name, 360) as visit:
+        too_wide = visit.run(
+            "[...document.querySelectorAll('.stacked')].filter(b => b.scrollWidth > b.clientWidth)"
+            ".map(b => b.querySelector('caption').textContent)"
+        )
+        assert too_wide == []
+
+
+def test_pages_need_no_javascript(chromium, site):
+    with Visit(chromium, site / "sheets/m00.html", java_script_enabled=False) as visit:
+        assert visit.page.get_by_role("heading", level=1).inner_text() == "Harbour crane"
+        assert visit.page.locator("figure svg").first.bounding_box()["height"] > 100
+
+
+def test_charts_have_words_a_size_and_their_figures(chromium, site):
+    with Visit(chromium, site / "reports/2026-11.html", 360) as visit:
+        charts = visit.page.locator("figure")
+        assert charts.count() == 12
+        for chart in charts.all():
+            drawing = chart.get_by_role("img")
+            assert len(drawing.get_attribute("aria-label")) > 60
+            assert drawing.bounding_box()["width"] > 300 and drawing.bounding_box()["height"] > 120
+            assert chart.locator("details table tbody tr").count() == 14
+            labels = chart.locator(".drawing text")
+            assert labels.count() >= 6
+        smallest = visit.run(
+            "Math.min(...[...document.querySelectorAll('.drawing text')].map(t => t.getBoundingClientRect().height))"
+        )
+        assert smallest >= 11, "labels can be read on a phone"
+
+
+@pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html"])
+def test_chart_labels_stay_in_the_picture_and_lines_take_the_pages_colours(chromium, site, name):
+    with Visit(chromium, site / name) as visit:
+        assert visit.run(
+            "[...document.querySelectorAll('.drawing text')].every(t => t.getBoundingClientRect().left >= "
+            "t.closest('figure').getBoundingClientRect().left - 1 && t.getBoundingClientRect().right <= "
+            "t.closest('figure').getBoundingClientRect().right + 1)"
+        )
+        light = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
+        visit.page.emulate_media(color_scheme="dark")
+        dark = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
+        assert "rgb(11, 90, 107)" in light and "rgb(108, 196, 214)" in dark and not light & dark
+
+
+def test_figures_stand_flush_right_with_even_digits(chromium, site):
+    with Visit(chromium, site / "comparison.html") as visit:
+        styles = visit.run(
+            "[...document.querySelectorAll('td.number')].map(c => [getComputedStyle(c).textAlign, "
+            "getComputedStyle(c).fontVariantNumeric].join())"
+        )
+        assert styles and set(styles) == {"right,tabular-nums"}
+
+
+def test_reading_order_and_names_for_those_who_listen(chromium, site):
+    with Visit(chromium, site / "sheets/m00.html", 360) as visit:
+        table = visit.page.get_by_role("table", name="What it costs today, in EUR").first
+        assert table.get_by_role("rowheader").all_inner_texts() == [
+            "Exactly as designed",
+            "Hidden parts in any colour",
+            "Counter first, the rest elsewhere",
+            "Cheapest mix",
+        ]
+        assert visit.page.locator("html").get_attribute("lang") == "en"
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_pages_print(chromium, site, name, tmp_path):
+    with Visit(chromium, site / name) as visit:
+        pdf = visit.page.pdf(format="A4", margin=dict.fromkeys(("top", "bottom", "left", "right"), "15mm"))
+        assert pdf.startswith(b"%PDF") and len(pdf) > 5000
+        visit.page.emulate_media(media="print")
+        assert not visit.page.locator("nav").is_visible()
+        broken = visit.run(
+            "[...document.querySelectorAll('figure')].filter(f => getComputedStyle(f).breakInside !== 'avoid').length"
+        )
+        assert broken == 0
+
+
+@pytest.mark.parametrize("name", ["comparison.html", "sheets/m00-evidence.html", "reports/2026-11.html"])
+def test_nothing_is_cut_off_on_paper(chromium, site, name):
+    """A4 less 15 mm on each side is 180 mm: 680 CSS pixels."""
+    with Visit(chromium, site / name, 680) as visit:
+        visit.page.emulate_media(media="print")
+        assert visit.run("document.documentElement.scrollWidth") <= 680

@@ -1,0 +1,108 @@
+"""Charts: what is drawn, what is said in words, and that both come out the same everywhere."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+from datetime import date
+
+import altair
+import pytest
+
+from pipelines.reporting.charts import Line, line_chart
+from pipelines.resources import resource_folder
+
+DATES = tuple(date(2026, month, 28) for month in range(1, 7))
+LINES = (
+    Line("Cheapest mix", (10.0, 11.0, None, 9.0, 12.0, 13.0), 0),
+    Line("Never known", (None,) * 6, 1),
+    Line("Now and then", (20.0, None, 21.0, None, 22.0, None), 2),
+)
+
+
+def tell(value):
+    return f"{value:.2f}"
+
+
+def paths(chart):
+    return re.findall(r'mark-line[^>]*><path d="([^"]*)"', chart.svg)
+
+
+def test_the_specification_is_valid_vega_lite():
+    specification = json.loads((resource_folder("reports") / "charts" / "lines.vl.json").read_text(encoding="utf-8"))
+    altair.Chart.from_dict(specification)
+    with pytest.raises(Exception, match="nonsense"):
+        altair.Chart.from_dict({**specification, "mark": "nonsense"})
+
+
+def test_every_known_value_is_a_vertex_and_gaps_stay_gaps():
+    chart = line_chart("Cost, EUR", DATES, LINES, tell)
+    second, first = paths(chart)
+    assert len(re.findall("[ML]", first)) == 5 and first.count("M") == 2
+    # Lone values show as dots: closed paths with round ends.
+    assert second.count("Z") == 3
+    assert [line.label for line in chart.lines] == ["Cheapest mix", "Now and then"]
+
+
+@pytest.mark.parametrize("shown", range(1, 7))
+def test_a_line_ends_where_the_reader_is_not_to_look_further(shown):
+    whole, part = (line_chart("Cost", DATES, LINES, tell, until) for until in (None, DATES[shown - 1]))
+    for line, path, full in zip(reversed(part.lines), paths(part), paths(whole), strict=True):
+        known = sum(value is not None for value in line.values)
+        assert len(line.values) == shown
+        assert len(re.findall("[ML]", path)) == known
+        assert full.startswith(path.removesuffix("Z"))
+        # A lone last vertex must be closed, or nothing is drawn.
+        assert not re.search(r"M[^LZM]*$", path)
+    assert len(part.figures.rows) == shown
+    assert DATES[shown - 1].strftime("%-d %B %Y") in part.description
+
+
+def test_nothing_to_draw_is_no_chart():
+    assert line_chart("Cost", DATES, LINES[1:2], tell) is None
+    assert line_chart("Cost", (), (), tell) is None
+    assert line_chart("Cost", DATES, [Line("Late", (None, None, 1.0, 2.0, 3.0, 4.0), 0)], tell, DATES[1]) is None
+
+
+def test_a_single_date_is_drawn_as_a_dot():
+    (path,) = paths(line_chart("Cost", DATES[:1], [Line("One", (5.0,), 0)], tell))
+    assert re.fullmatch(r"M[\d.,]+Z", path)
+
+
+def test_the_chart_says_in_words_what_it_shows():
+    chart = line_chart("Cost, EUR", DATES, LINES, tell)
+    assert chart.description == (
+        "Cost, EUR, 28 January 2026 to 28 June 2026. "
+        "Cheapest mix: from 10.00 to 13.00, lowest 9.00 on 28 April 2026. "
+        "Now and then: from 20.00 to 22.00, lowest 20.00 on 28 January 2026."
+    )
+    assert chart.figures.rows[2] == ("28 March 2026", "–", "21.00")
+
+
+def test_the_drawing_has_no_ids_no_links_and_follows_the_pages_colours():
+    svg = line_chart("Cost, EUR", DATES, LINES, tell).svg
+    assert " id=" not in svg and "href" not in svg.replace("xmlns:xlink", "")
+    assert set(re.findall(r'stroke="([^"]*)"', svg)) <= {"var(--series-1)", "var(--series-3)", "var(--rule)"}
+    assert set(re.findall(r'fill="([^"]*)"', svg)) <= {"none", "currentColor"}
+
+
+def test_lines_differ_by_dash_as_well_as_by_colour():
+    lines = [Line(str(style), (1.0 + style,) * 6, style) for style in range(6)]
+    assert len({line.dash for line in lines}) == len({line.colour for line in lines}) == 6
+
+
+@pytest.mark.slow
+def test_the_time_zone_of_the_machine_makes_no_difference():
+    code = (
+        "from datetime import date\nfrom pipelines.reporting.charts import Line, line_chart\n"
+        "d = [date(2026, m, 1) for m in range(1, 5)]\n"
+        "print(line_chart('t', d, [Line('a', (1., 2., 3., 4.), 0)], str).svg)"
+    )
+    drawn = {
+        subprocess.run(
+            [sys.executable, "-c", code], env={**os.environ, "TZ": zone}, capture_output=True, text=True, check=True
+        ).stdout
+        for zone in ("UTC", "Asia/Tokyo", "America/New_York")
+    }
+    assert len(drawn) == 1 and "Jan 2026" in drawn.pop()

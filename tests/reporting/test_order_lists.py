@@ -1,0 +1,164 @@
+"""Order lists: what a person puts into the vendors' baskets."""
+
+import csv
+import zipfile
+from datetime import date
+from decimal import Decimal
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from python_calamine import CalamineWorkbook
+from sample_tables import sample
+
+from pipelines.reporting.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
+
+FORMULAS = ('=HYPERLINK("x")', "+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1")
+
+
+@pytest.fixture(scope="module")
+def tables():
+    return sample(month_count=2)[0]
+
+
+@pytest.fixture(scope="module")
+def folder(tables, tmp_path_factory):
+    place = tmp_path_factory.mktemp("generation")
+    write_order_lists(tables, place)
+    return place
+
+
+def read_csv(path):
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def todays(tables, name, model="m00", buyer="home", scenario="best"):
+    return tables[name].filter(
+        (pl.col("priced_on") == date(2026, 11, 25))
+        & (pl.col("model_code") == model)
+        & (pl.col("buyer_code") == buyer)
+        & (pl.col("scenario_code") == scenario)
+    )
+
+
+def test_one_csv_per_vendor_and_one_workbook_per_plan(tables, folder):
+    plans = tables["model_cost"].filter(pl.col("priced_on") == date(2026, 11, 25)).height
+    assert len(list(folder.rglob("*.xlsx"))) == plans == 3 * 2 * 5
+    assert len(list(folder.rglob("*.csv"))) == tables["plan_vendor"].height
+    assert {p.stem for p in (folder / "orders/m00/home/best").glob("*.csv")} == {"alder", "quay", "sumi"}
+
+
+def test_a_csv_holds_the_purchases_exactly(tables, folder):
+    bought = todays(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
+    *rows, lines, total, note = read_csv(folder / "orders/m00/home/best/sumi.csv")
+    assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
+    told = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
+    assert told == set(bought.select("listing_code", "bought_piece_count", "unit_price").iter_rows())
+    names = dict(tables["parts"].select("part_code", "part_name").iter_rows())
+    assert all(row["part_name"] == names[row["part_code"]] and row["currency_code"] == "JPY" for row in rows)
+    assert int(lines["quantity"]) == bought["bought_piece_count"].sum()
+    assert (
+        Decimal(lines["line_total"])
+        == sum(Decimal(row["line_total"]) for row in rows)
+        == bought["purchase_value"].sum()
+    )
+    (vendor_total,) = todays(tables, "plan_vendor").filter(pl.col("vendor_code") == "sumi")["vendor_total"]
+    assert Decimal(total["line_total"]) == vendor_total
+    assert note["part_code"] == NOTE and "estimates until the vendor's basket confirms" in NOTE
+
+
+def test_codes_with_leading_zeros_stay_text(folder):
+    assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/home/best/quay.csv"))
+    sheets = CalamineWorkbook.from_path(folder / "orders/m00/home/best/m00-home-best.xlsx")
+    codes = [row[0] for row in sheets.get_sheet_by_name("quay").to_python()[4:-2]]
+    assert codes and all(isinstance(code, str) and len(code) == 5 for code in codes)
+
+
+def test_a_workbook_says_the_same_as_the_csv_files(tables, folder):
+    place = folder / "orders/m00/home/best"
+    book = CalamineWorkbook.from_path(place / "m00-home-best.xlsx")
+    assert book.sheet_names == ["Overview", "alder", "quay", "sumi"]
+    for name in book.sheet_names[1:]:
+        rows = book.get_sheet_by_name(name).to_python()
+        *expected, _, total, _ = read_csv(place / f"{name}.csv")
+        assert rows[1][0] == NOTE and tuple(rows[3]) == HEADINGS
+        found = [(row[0], row[5], int(row[6]), round(row[8], 6)) for row in rows[4 : 4 + len(expected)]]
+        assert found == [
+            (row["part_code"], row["listing_code"], int(row["quantity"]), float(row["unit_price"])) for row in expected
+        ]
+        assert rows[-1][9] == pytest.approx(float(total["line_total"]), abs=1e-9)
+    overview = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
+    landed = todays(tables, "model_cost")["landed_cost"][0]
+    assert NOTE in overview and "25 November 2026" in overview and float(landed) in overview
+
+
+def test_what_cannot_be_bought_is_on_the_overview(folder):
+    book = CalamineWorkbook.from_path(folder / "orders/m00/home/listed/m00-home-listed.xlsx")
+    cells = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
+    assert "Can't be bought today" in cells and cells.count("any plain colour would fill it") == 2
+
+
+def test_a_refused_plan_has_no_order_lists(tables, tmp_path):
+    refused = pl.when(pl.col("scenario_code") == "best").then(pl.lit("refused")).otherwise(pl.col("plan_status"))
+    write_order_lists(
+        {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, tmp_path
+    )
+    assert (tmp_path / "orders/m00/home/freed").is_dir() and not (tmp_path / "orders/m00/home/best").exists()
+
+
+@pytest.mark.parametrize("hostile", FORMULAS)
+def test_nothing_is_taken_for_a_formula(tables, tmp_path, hostile):
+    hostile_tables = {
+        **tables,
+        "parts": tables["parts"].with_columns(pl.lit(hostile).alias("part_name")),
+        "colours": tables["colours"].with_columns(pl.lit(hostile).alias("colour_name")),
+        "plan_vendor": tables["plan_vendor"].with_columns(pl.lit(hostile).alias("vendor_name")),
+        "plan_purchase": tables["plan_purchase"].with_columns(pl.lit(hostile).alias("listing_code")),
+        "model_cost": tables["model_cost"].with_columns(pl.lit(hostile).alias("model_title")),
+        "unfilled_line": tables["unfilled_line"].with_columns(pl.lit(hostile).alias("what_would_help")),
+    }
+    write_order_lists(hostile_tables, tmp_path)
+    for path in tmp_path.rglob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as stream:
+            cells = [cell for row in csv.reader(stream) for cell in row]
+        assert "'" + hostile.strip() in cells
+        assert not [cell for cell in cells if cell.startswith(("=", "+", "-", "@", "\t", "\r"))]
+    for path in tmp_path.rglob("*.xlsx"):
+        with zipfile.ZipFile(path) as book:
+            sheets = [book.read(name).decode() for name in book.namelist() if "worksheets/sheet" in name]
+        assert sheets and not [text for text in sheets if "<f>" in text or "<hyperlink" in text]
+
+
+def test_same_tables_same_bytes(tables, folder, tmp_path):
+    shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=3) for name, frame in tables.items()}
+    for path in write_order_lists(shuffled, tmp_path):
+        assert path.read_bytes() == (folder / path.relative_to(tmp_path)).read_bytes(), path.name
+
+
+def test_names_that_are_not_known_are_codes(tables, tmp_path):
+    write_order_lists({name: frame for name, frame in tables.items() if name not in ("parts", "colours")}, tmp_path)
+    row = read_csv(tmp_path / "orders/m00/home/best/quay.csv")[0]
+    assert row["part_name"] == row["part_code"] and row["colour_name"] == row["colour_code"]
+
+
+@given(st.lists(st.text(min_size=1, max_size=40), min_size=1, max_size=12))
+def test_sheet_names_are_valid_and_unique(codes):
+    names = _sheet_names(["Overview", *codes])
+    assert len(names) == len(codes) + 1
+    assert len({name.casefold() for name in names}) == len(names)
+    for name in names:
+        assert 1 <= len(name) <= 31 and name.casefold() != "history"
+        assert not set(name) & set("[]:*?/\\") and not name.startswith("'") and not name.endswith("'")
+
+
+def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(tables, tmp_path):
+    renamed = {"alder": "x" * 31 + "a", "quay": "X" * 31 + "b", "sumi": "History"}
+    swap = {
+        name: tables[name].with_columns(pl.col("vendor_code").replace(renamed))
+        for name in ("plan_vendor", "plan_purchase")
+    }
+    write_order_lists({**tables, **swap}, tmp_path)
+    book = CalamineWorkbook.from_path(tmp_path / "orders/m00/home/best/m00-home-best.xlsx")
+    assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4

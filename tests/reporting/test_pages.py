@@ -1,0 +1,418 @@
+"""The pages as a reader gets them: complete, honest, harmless, the same every time."""
+
+import re
+import time
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from html.parser import HTMLParser
+from pathlib import Path
+
+import polars as pl
+import pytest
+from sample_tables import BUYERS, TITLES, sample
+
+from pipelines.reporting.facts import Facts, ranked, saving
+from pipelines.reporting.order_lists import write_order_lists
+from pipelines.reporting.pages import write_pages
+from schemas.inputs import WORKSPACE_TABLES
+from schemas.published import ALL_PUBLISHED
+from schemas.validate import empty_frame
+
+HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(2)> | **b** [l](javascript:x)'
+VOID = {"meta", "br", "img", "path", "line", "link", "hr"}
+
+
+class Page(HTMLParser):
+    """A parsed page: its tags, whether they are balanced, its links and its visible words."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(convert_charrefs=True)
+        self.open: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.text = path.read_text(encoding="utf-8")
+        self.feed(self.text)
+        assert self.open == [], f"{path.name}: left open {self.open}"
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
+        self.open.pop()
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] != "style":
+            self.words.append(data)
+
+    @property
+    def shown(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+def change(tables, name, *expressions):
+    return {**tables, name: tables[name].with_columns(*expressions)}
+
+
+def with_plan(tables, where, **values):
+    """model_cost with some values of the plans that meet a condition replaced."""
+    kept = [
+        pl.when(where).then(pl.lit(v, dtype=tables["model_cost"].schema[k])).otherwise(pl.col(k)).alias(k)
+        for k, v in values.items()
+    ]
+    return change(tables, "model_cost", *kept)
+
+
+TODAY_BEST = (
+    (pl.col("priced_on") == date(2026, 11, 25)) & (pl.col("scenario_code") == "best") & (pl.col("model_code") == "m00")
+)
+
+
+@pytest.fixture(scope="module")
+def night():
+    return sample()
+
+
+@pytest.fixture(scope="module")
+def folder(night, tmp_path_factory):
+    place = tmp_path_factory.mktemp("generation")
+    write_pages(*night, place)
+    write_order_lists(night[0], place)
+    return place
+
+
+def html_pages(place):
+    return sorted(place.rglob("*.html"))
+
+
+def test_the_samples_amounts_add_up(night):
+    costs = night[0]["model_cost"]
+    parts = pl.col("goods") + pl.col("shipping") + pl.col("handling") + pl.col("tax")
+    assert costs.filter(parts != pl.col("landed_cost")).height == 0
+    assert costs.filter(pl.col("landed_cost") + pl.col("unfilled_estimate") != pl.col("complete_cost")).height == 0
+    assert costs.filter(pl.col("lower_bound") > pl.col("landed_cost")).height == 0
+    vendors = (
+        night[0]["plan_vendor"].group_by("model_code", "buyer_code", "scenario_code").agg(pl.col("landed_cost").sum())
+    )
+    today = costs.filter(pl.col("priced_on") == date(2026, 11, 25))
+    both = today.join(vendors, on=["model_code", "buyer_code", "scenario_code"])
+    assert both.height == today.height and both.filter(pl.col("landed_cost") != pl.col("landed_cost_right")).height == 0
+
+
+def test_every_page_is_there(folder):
+    names = {str(path.relative_to(folder)) for path in folder.rglob("*.html")} | {
+        str(path.relative_to(folder)) for path in folder.rglob("*.md")
+    }
+    expected = {"index.html", "comparison.html", "comparison.md", "reports/index.html"}
+    for code in ("m00", "m01", "m02"):
+        expected |= {f"sheets/{code}.html", f"sheets/{code}.md", f"sheets/{code}-evidence.html"}
+    months = [f"{year}-{month:02d}" for year in (2025, 2026) for month in range(1, 13)][9:23]
+    expected |= {f"reports/{month}{ending}" for month in months for ending in (".html", ".md")}
+    assert names == expected
+
+
+def test_pages_are_well_formed_and_accessible(folder):
+    for path in html_pages(folder):
+        page = Page(path)
+        assert page.text.startswith("<!DOCTYPE html>") and page.all("html") == [{"lang": "en"}]
+        assert len(page.all("h1")) == 1 and len(page.all("title")) == 1
+        levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch("h[1-6]", tag)]
+        assert all(deeper - level <= 1 for level, deeper in zip(levels, levels[1:], strict=False)), path.name
+        assert len(page.all("caption")) == len(page.all("table"))
+        assert all(cell.get("scope") in ("col", "row") for cell in page.all("th"))
+        ids = [attrs["id"] for _, attrs in page.tags if attrs.get("id")]
+        assert len(ids) == len(set(ids))
+        assert len(page.all("figure")) == page.text.count('role="img"') == len(page.all("figcaption"))
+
+
+def test_pages_load_nothing_and_run_nothing(folder):
+    for path in html_pages(folder):
+        page = Page(path)
+        assert not {tag for tag, _ in page.tags} & {"script", "link", "img", "iframe", "object", "embed", "form"}
+        for tag, attrs in page.tags:
+            assert not [name for name in attrs if name.startswith("on") or name == "src"], (path.name, tag)
+            assert not (attrs.get("href") or "").startswith(("http", "//", "javascript", "/"))
+        css = page.text.partition("<style>")[2].partition("</style>")[0]
+        assert "url(" not in css and "@import" not in css and "--series-6" in css
+
+
+def test_links_lead_somewhere(folder):
+    for path in html_pages(folder):
+        for href in [attrs["href"] for attrs in Page(path).all("a")]:
+            if href.startswith("tables/") or href == "kitfare.duckdb":
+                continue
+            assert (path.parent / href).exists(), (path.name, href)
+
+
+def test_same_tables_same_bytes(night, folder, tmp_path):
+    tables, inputs = night
+    shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=7) for name, frame in tables.items()}
+    write_pages(shuffled, inputs, tmp_path)
+    for path in sorted(tmp_path.rglob("*.*")):
+        assert path.read_bytes() == (folder / path.relative_to(tmp_path)).read_bytes(), path.name
+
+
+def test_hostile_names_are_harmless_everywhere(tmp_path):
+    tables, inputs = sample(titles=[HOSTILE, "Quiet"], publish=["all"], month_count=3, line_count=6)
+    for name, column in (
+        ("parts", "part_name"),
+        ("colours", "colour_name"),
+        ("vendors", "vendor_name"),
+        ("parts", "part_family"),
+    ):
+        tables = change(tables, name, pl.lit(HOSTILE).alias(column))
+    tables = change(tables, "plan_vendor", pl.lit(HOSTILE).alias("vendor_name"))
+    tables = change(tables, "unfilled_line", pl.lit(HOSTILE).alias("what_would_help"))
+    buyers = [buyer.model_copy(update={"title": HOSTILE}) for buyer in inputs.settings.buyer]
+    report = inputs.settings.report.model_copy(update={"title": HOSTILE})
+    settings = inputs.settings.model_copy(update={"buyer": buyers, "report": report})
+    designer = inputs.models[0].settings.model_copy(update={"designer": HOSTILE})
+    models = (replace(inputs.models[0], settings=designer), *inputs.models[1:])
+    write_pages(tables, replace(inputs, settings=settings, models=models), tmp_path)
+    for path in html_pages(tmp_path):
+        page = Page(path)
+        assert not {tag for tag, _ in page.tags} & {"script", "img"}, path.name
+        assert not [attrs for _, attrs in page.tags if "onerror" in attrs]
+        if path.name != "index.html" or path.parent != tmp_path / "reports":
+            assert HOSTILE in page.shown
+    for path in tmp_path.rglob("*.md"):
+        text = path.read_text(encoding="utf-8")
+        assert "<script" not in text and "[l](" not in text and "\\*\\*b\\*\\*" in text
+        for block in re.findall(r"(?:^\|.*\n)+", text, re.M):
+            assert len({len(re.findall(r"(?<!\\)\|", line)) for line in block.splitlines()}) == 1
+
+
+def test_a_models_code_stays_inside_the_folder(tmp_path):
+    tables, inputs = sample(titles=["Crane"], month_count=2, line_count=4)
+    code = "../../up"
+    tables = {
+        name: frame.with_columns(pl.lit(code).alias("model_code")) if "model_code" in frame.columns else frame
+        for name, frame in tables.items()
+    }
+    model = replace(inputs.models[0], settings=inputs.models[0].settings.model_copy(update={"model_code": code}))
+    inside = tmp_path / "deep" / "generation"
+    written = write_pages(tables, replace(inputs, models=(model,)), inside) + write_order_lists(tables, inside)
+    assert all(path.resolve().is_relative_to(inside) for path in written)
+    assert {path for path in tmp_path.rglob("*") if path.is_file()} == set(written)
+
+
+def sheet_text(place, code, ending="html"):
+    path = place / "sheets" / f"{code}.{ending}"
+    return Page(path).shown if ending == "html" else path.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("ending", ["html", "md"])
+def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, ending):
+    """m00 publishes none of its lines, m01 some, m02 all."""
+    elements = re.compile("|".join(re.escape(name) for name in night[0]["parts"]["part_name"]))
+    named = {code: len(elements.findall(sheet_text(folder, code, ending))) for code in ("m00", "m01", "m02")}
+    assert named["m00"] == 0
+    # Six lines have a freedom, of which two pay; each is named once for each of the two buyers.
+    assert named["m01"] == 2 * len(BUYERS)
+    assert named["m02"] == 6 * len(BUYERS)
+    assert "2 of 6 lines with a colour freedom save money; 3 can't be told apart" in sheet_text(folder, "m00", ending)
+
+
+def test_evidence_is_marked_as_private_unless_all_may_be_published(folder):
+    marked = {code: "Not for publishing" in sheet_text(folder, f"{code}-evidence") for code in ("m00", "m01", "m02")}
+    assert marked == {"m00": True, "m01": True, "m02": False}
+
+
+def test_a_sheet_tells_what_it_must(folder, night):
+    text = sheet_text(folder, "m01")
+    facts = Facts(*night)
+    plans = {code: facts.plan("m01", "home", code) for code in ("listed", "freed", "counter_first", "best")}
+    for title, code in (
+        ("Exactly as designed", "listed"),
+        ("Hidden parts in any colour", "freed"),
+        ("Counter first, the rest elsewhere", "counter_first"),
+        ("Cheapest mix", "best"),
+    ):
+        plan = plans[code]
+        row = f"{title} {plan['complete_cost']:.2f} {plan['goods']:.2f} {plan['shipping']:.2f}"
+        assert row in text
+    saved = plans["listed"]["complete_cost"] - plans["best"]["complete_cost"]
+    assert f"Saved by the cheaper way {saved:.2f} EUR" in text
+    for told in (
+        "What its parts cost on 25 November 2026",
+        "version 1, 180 pieces",
+        "For a buyer at home",
+        "For a buyer abroad",
+        "new parts only",
+        "12 days old (13 November 2026)",
+        "at most 0.4 % above the best possible",
+        "Instructions 12.00 EUR",
+        "31 pieces missing",
+        "Prices are estimates until the vendor's basket confirms them",
+        "Tax and customs follow the rules",
+        "load-bearing",
+        "small children",
+        "6 decisions about the model's lines took effect",
+        "Terms changed at 1 vendor",
+        "Not included",
+    ):
+        assert told in text, told
+    assert "counter_some" not in text and "Some lines from the counter" not in text
+    for solver_word in ("bound", "gap", "optimal", "proven", "solver"):
+        assert not re.search(rf"\b{solver_word}", text, re.I), solver_word
+
+
+def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night):
+    page = Page(folder / "comparison.html")
+    for word in ("lower bound", "gap", "optimal", "proven", "solver", "branch"):
+        assert not re.search(rf"\b{word}\b", page.shown, re.I), word
+    facts = Facts(*night)
+    order = [facts.scenario_title(plan["scenario_code"]) for plan in ranked(facts.plans("m00", "home"))]
+    block = page.shown.partition("Ways of buying, in EUR")[2]
+    assert [block.index(title) for title in order] == sorted(block.index(title) for title in order)
+    listed = facts.plan("m00", "home", "listed")
+    assert f"{listed['landed_cost']:.2f}*" in block, "a landed cost at unequal fill is marked"
+    assert block.partition("Night ferry")[0].count("*") == 1
+
+
+def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
+    tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=3, unfilled_piece_count=3)
+    facts = Facts(tables, night[1])
+    best = facts.plan("m00", "home", "best")
+    assert min(facts.plans("m00", "home"), key=lambda plan: plan["complete_cost"]) == best
+    assert ranked(facts.plans("m00", "home"))[-1] == best
+    assert saving(facts.plan("m00", "home", "listed"), best) is None
+    write_pages(tables, night[1], tmp_path)
+    assert f"at least {best['complete_cost']:.2f}" in sheet_text(tmp_path, "m00")
+
+
+def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
+    tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=60, unfilled_piece_count=60)
+    write_pages(tables, night[1], tmp_path)
+    best = Facts(tables, night[1]).plan("m00", "home", "best")
+    assert "withheld" in sheet_text(tmp_path, "m00")
+    assert f"Cheapest mix {best['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
+    assert f"{best['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
+
+
+def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path):
+    tables = with_plan(night[0], TODAY_BEST, plan_status="refused", complete_cost=Decimal("77.77"))
+    write_pages(tables, night[1], tmp_path)
+    facts = Facts(tables, night[1])
+    for page in ("index.html", "comparison.html", "sheets/m00.html", "reports/2026-11.html"):
+        assert "77.77" not in Page(tmp_path / page).shown, page
+    assert "Cheapest mix refused by a check" in sheet_text(tmp_path, "m00")
+    assert (
+        f"{facts.plan('m00', 'home', 'freed')['complete_cost']:.2f} (Hidden parts in any colour)"
+        in Page(tmp_path / "index.html").shown
+    )
+    assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
+
+
+def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
+    facts = Facts(*night)
+    listed, freed = (facts.plan("m00", "home", code) for code in ("listed", "freed"))
+    gap = freed["landed_cost"] - freed["lower_bound"]
+    assert gap > 0
+    near = {**freed, "complete_cost": listed["complete_cost"] - gap}
+    assert not saving(listed, near).is_told_apart
+    assert saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")}).is_told_apart
+    exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": listed["complete_cost"]}
+    assert saving(listed, exact).is_told_apart and saving(listed, exact).amount == 0
+
+
+def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder, night):
+    text = sheet_text(folder, "m00-evidence")
+    plan = Facts(*night).plan("m00", "home", "freed")
+    gap = plan["landed_cost"] - plan["lower_bound"]
+    assert f"Hidden parts in any colour {plan['landed_cost']:.2f} {plan['lower_bound']:.2f} {gap:.2f} 0.4 %" in text
+    for told in (
+        "Alder & Daughters",
+        "What is bought from each vendor",
+        "any plain colour would fill it",
+        "its last price seen",
+        "Oldest offers bought",
+        "Faraway Loft it has no terms for the region north on 2026-11-25",
+    ):
+        assert told in text, told
+
+
+def test_a_vendor_whose_prices_are_old_is_named(night, tmp_path):
+    old = pl.when(pl.col("vendor_code") == "sumi").then(pl.lit(date(2026, 9, 1))).otherwise(pl.col("observed_on"))
+    write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path)
+    assert "Sumi Bricks its last price export is of 1 September 2026" in sheet_text(tmp_path, "m00-evidence")
+
+
+def test_a_model_without_a_plan_says_why(night, tmp_path):
+    tables, inputs = night
+    gone = {
+        name: frame.filter(pl.col("model_code") != "m02") if "model_code" in frame.columns else frame
+        for name, frame in tables.items()
+    }
+    later = inputs.models[2].settings.versions[0].model_copy(update={"released_on": date(2027, 1, 1)})
+    settings = inputs.models[2].settings.model_copy(update={"versions": [later]})
+    models = (*inputs.models[:2], replace(inputs.models[2], settings=settings))
+    write_pages(gone, replace(inputs, models=models), tmp_path)
+    assert "There is no plan for 25 November 2026: the parts list is dated 1 January 2027." in sheet_text(
+        tmp_path, "m02"
+    )
+    assert "Tin lantern" in Page(tmp_path / "index.html").shown
+
+
+def test_nothing_priced_yet_is_said_not_crashed(night, tmp_path):
+    empty = {contract.name: empty_frame(contract) for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED)}
+    write_pages(empty, night[1], tmp_path / "a")
+    write_pages({}, night[1], tmp_path / "b")
+    for place in ("a", "b"):
+        assert "No model has been priced yet" in Page(tmp_path / place / "index.html").shown
+        assert "No model has been priced yet" in sheet_text(tmp_path / place, "m00")
+    assert write_order_lists(empty, tmp_path / "a") == []
+
+
+def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path):
+    tables, inputs = sample(titles=["Crane"], month_count=1)
+    write_pages(tables, inputs, tmp_path)
+    assert "What changed" not in sheet_text(tmp_path, "m00")
+
+
+def contrast(one, other):
+    """WCAG 2.2 contrast ratio of two colours such as #0b5a6b (definitions: relative luminance, contrast ratio)."""
+
+    def luminance(colour):
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_colours_have_enough_contrast(folder):
+    """WCAG 2.2 success criteria 1.4.3 (text, 4.5:1) and 1.4.11 (graphics, 3:1), light, dark and in print."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    text = (folder / "index.html").read_text(encoding="utf-8")
+    palettes = [
+        dict(re.findall(r"--([\w-]+): (#[0-9a-f]{3,6})", block)) for block in re.findall(r":root \{([^}]*)\}", text)
+    ]
+    assert len(palettes) == 3
+    for palette in palettes:
+        full = {name: c if len(c) == 7 else "#" + "".join(2 * d for d in c[1:]) for name, c in palette.items()}
+        for name in ("ink", "soft", "mark", "warn"):
+            for ground in ("paper", "band"):
+                assert contrast(full[name], full[ground]) >= 4.5, (name, ground)
+        for style in range(1, 7):
+            assert contrast(full[f"series-{style}"], full["paper"]) >= 3
+
+
+@pytest.mark.slow
+def test_six_models_two_buyers_and_25_months_take_under_ten_seconds(tmp_path):
+    tables, inputs = sample(titles=TITLES[:6], month_count=25, line_count=300)
+    began = time.process_time()
+    written = write_pages(tables, inputs, tmp_path)
+    # Processor time, because a test machine has other work too.
+    assert time.process_time() - began < 10
+    assert len(written) == 1 + 2 + 6 * 3 + 25 * 2 + 1

@@ -1,0 +1,123 @@
+"""How figures are written, and tables as Markdown."""
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipelines.reporting.tables import (
+    Link,
+    Table,
+    certainty,
+    columns,
+    count,
+    day,
+    escape_markdown,
+    file_name,
+    gap,
+    money,
+    month_name,
+    number,
+    percent,
+    unit_price,
+)
+
+
+@pytest.mark.parametrize(
+    ("amount", "currency", "options", "expected"),
+    [
+        ("1234.5", "EUR", {}, "1,234.50"),
+        ("1234567", "JPY", {"with_code": True}, "1,234,567 JPY"),
+        ("1.2345", "KWD", {}, "1.235"),
+        ("-3.2", "EUR", {}, "−3.20"),
+        ("3.2", "EUR", {"signed": True}, "+3.20"),
+        ("-0.004", "EUR", {"signed": True}, "0.00"),
+        ("0.005", "EUR", {}, "0.01"),
+    ],
+)
+def test_money_has_the_currencys_digits(amount, currency, options, expected):
+    assert money(Decimal(amount), currency, **options) == expected
+
+
+def test_nothing_is_shown_as_a_dash():
+    assert {money(None, "EUR"), percent(None), number(None), count(None), day(None), unit_price(None, "EUR")} == {"–"}
+    assert percent(float("nan")) == number(float("inf")) == "–"
+
+
+@pytest.mark.parametrize(
+    ("price", "currency", "expected"),
+    [
+        ("0.045000", "EUR", "0.045"),
+        ("0.100000", "EUR", "0.10"),
+        ("12.000000", "JPY", "12"),
+        ("0.000001", "EUR", "0.000001"),
+        ("1200.000000", "EUR", "1,200.00"),
+    ],
+)
+def test_unit_prices_keep_all_their_decimals(price, currency, expected):
+    assert unit_price(Decimal(price), currency) == expected
+
+
+def test_percents_counts_and_dates():
+    assert percent(12.34) == "12.3 %"
+    assert percent(-0.04, signed=True) == "0.0 %"
+    assert percent(0.25, signed=True) == "+0.3 %"
+    assert count(1, "piece") == "1 piece"
+    assert count(1204, "piece") == "1,204 pieces"
+    assert day(date(2026, 11, 5)) == "5 November 2026"
+    assert month_name("2026-01") == "January 2026"
+
+
+@given(st.floats(0, 1000))
+def test_a_gap_is_never_understated(value):
+    told = Decimal(gap(value).removesuffix(" %").replace(",", ""))
+    assert value <= float(told) <= value + 0.1 + 1e-9
+
+
+def test_certainty_in_words():
+    assert certainty("bounded", 0.4) == "at most 0.4 % above the best possible"
+    assert certainty("proven", 0.0) == "the cheapest possible for this way of buying"
+    assert (
+        certainty("partial", 0.31, 3) == "3 pieces can't be bought; for the rest, at most 0.4 % above the best possible"
+    )
+    assert "do not use" in certainty("refused", 0.0)
+    assert "unknown" in certainty("bounded", float("inf"))
+
+
+@given(st.text(min_size=1, max_size=120))
+def test_a_code_becomes_a_plain_file_name(code):
+    name = file_name(code)
+    assert name and name not in (".", "..") and not name.startswith(".")
+    assert not set(name) & set('/\\:*?"<>|\0 \n') and not name.endswith("-evidence")
+
+
+@given(st.lists(st.text(alphabet="ab/.-: ", min_size=1, max_size=6), min_size=2, max_size=8, unique=True))
+def test_different_codes_never_share_a_file_name(codes):
+    assert len({file_name(code) for code in codes}) == len(codes)
+
+
+def test_a_model_cannot_overwrite_another_models_evidence():
+    assert file_name("crane") == "crane"
+    assert file_name("crane-evidence") != "crane-evidence"
+
+
+@given(st.text(max_size=60))
+def test_markdown_cannot_be_broken_out_of(text):
+    told = escape_markdown(text)
+    assert not set(told) & set("<>\n\r")
+    for position, character in enumerate(told):
+        if character in "|*_[]`":
+            backslashes = len(told[:position]) - len(told[:position].rstrip("\\"))
+            assert backslashes % 2 == 1, told
+
+
+def test_a_table_as_markdown():
+    table = Table("Costs", columns("Model", "#Cost"), (("a|b", "1.00"), (Link("c", "c.html"), "2.00")), frozenset({0}))
+    assert table.markdown().splitlines() == [
+        "| Model | Cost |",
+        "| --- | ---: |",
+        "| **a\\|b** | **1.00** |",
+        "| [c](c.html) | 2.00 |",
+    ]
