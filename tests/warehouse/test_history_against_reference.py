@@ -13,7 +13,7 @@ from reference_fold import File, Row, reference_fold
 
 from schemas.published import INTAKE_FILE
 
-QUICK = settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+QUICK = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 LONG = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
 
 

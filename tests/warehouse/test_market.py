@@ -1,0 +1,139 @@
+"""Prices as of a date: what the macros promise, by hand-worked examples; the random sets are compared elsewhere."""
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from warehouse_kit import NOW, failures_of, held_keys_of, taken
+
+from pipelines.warehouse import history, load, market
+from schemas.published import PRICE_HISTORY
+from schemas.validate import polars_schema
+
+OTHERS = [{"part_code": f"other{n}"} for n in range(4)]
+
+
+def on(day: int, *offers: dict, **common) -> list[dict]:
+    return [{**offer, "observed_on": date(2026, 1, day), **common} for offer in offers]
+
+
+def seen(con, day: date, stale_after_days: int = 30, part: str = "00501") -> list[tuple]:
+    frame = market.market_on(con, day, stale_after_days)
+    mine = frame.filter(frame["part_code"] == part)
+    return mine.select("vendor_code", "step_from_quantity", "unit_price", "last_confirmed_on").rows()
+
+
+def take(con, file_hash, offers, **changes):
+    load.load_file(con, taken(file_hash, offers, **changes), NOW)
+    history.fold(con)
+
+
+def test_the_frame_is_the_price_history_with_one_more_column(con):
+    take(con, "a", on(10, {}))
+    for frame in (market.market_on(con, date(2026, 1, 10), 30), market.last_seen_prices(con, date(2026, 1, 10))):
+        assert frame.height == 1
+        assert frame.columns == [*PRICE_HISTORY.columns, "is_suspect"]
+        assert all(frame.schema[name] == dtype for name, dtype in polars_schema(PRICE_HISTORY).items())
+        assert frame["is_suspect"].to_list() == [False]
+
+
+def test_an_offer_is_on_the_market_from_its_first_day_until_it_goes_stale(con):
+    take(con, "a", on(10, {}))
+    assert seen(con, date(2026, 1, 9)) == []
+    wanted = [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
+    assert seen(con, date(2026, 1, 10), 0) == wanted
+    assert seen(con, date(2026, 2, 9)) == wanted  # 30 days later
+    assert seen(con, date(2026, 2, 10)) == []  # 31 days later
+    last = market.last_seen_prices(con, date(2026, 3, 1))
+    assert last.select("unit_price", "valid_to_on", "last_confirmed_on").rows() == [
+        (Decimal("0.1"), None, date(2026, 1, 10))
+    ]
+    assert market.last_seen_prices(con, date(2026, 1, 9)).is_empty()
+
+
+def test_a_full_export_closes_on_its_own_date_what_it_leaves_out(con):
+    take(con, "a", on(10, {}, *OTHERS))
+    take(con, "b", on(12, *OTHERS))
+    assert len(seen(con, date(2026, 1, 11))) == 1
+    assert seen(con, date(2026, 1, 12)) == []
+    last = market.last_seen_prices(con, date(2026, 1, 12)).filter(part_code="00501")
+    assert last["valid_to_on"].to_list() == [date(2026, 1, 12)]
+    # what became known later is not shown for an earlier day
+    assert market.last_seen_prices(con, date(2026, 1, 11)).filter(part_code="00501")["valid_to_on"].to_list() == [None]
+
+
+def test_a_partial_export_closes_nothing_and_confirms_what_it_lists(con):
+    take(con, "a", on(10, {}, *OTHERS))
+    take(con, "b", on(12, *OTHERS, coverage="partial"))
+    assert seen(con, date(2026, 1, 12)) == [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
+    assert seen(con, date(2026, 1, 12), part="other1")[0][3] == date(2026, 1, 12)
+    assert seen(con, date(2026, 1, 11), part="other1")[0][3] == date(2026, 1, 10)
+
+
+def test_a_held_row_keeps_its_offer_but_does_not_confirm_it(con):
+    take(con, "a", on(10, {}, *OTHERS))
+    held = held_keys_of({5: {"observed_on": date(2026, 1, 12)}})
+    take(con, "b", on(12, *OTHERS), failures=failures_of(5), held_keys=held, read_row_count=5)
+    take(con, "c", on(14, {}, *OTHERS))
+    for day, confirmed in ((11, 10), (12, 10), (13, 10), (14, 14)):
+        assert seen(con, date(2026, 1, day)) == [("acorn", 1, Decimal("0.1"), date(2026, 1, confirmed))]
+        assert seen(con, date(2026, 1, day), part="other2")[0][3] == date(2026, 1, day - day % 2)
+    runs = con.execute("select count(*) from offer_confirmation").fetchall()
+    assert runs == [(6,)]  # one run each of four offers, two of the one that was held in between
+
+
+def test_many_confirmations_by_full_exports_take_one_row(con):
+    for day in range(1, 29):
+        load.load_file(con, taken(f"f{day}", on(day, {}, *OTHERS)), NOW)
+    history.fold(con)
+    assert con.execute("select count(*) from offer_confirmation").fetchall() == [(5,)]
+    for day in (1, 2, 17, 28):
+        assert seen(con, date(2026, 1, day))[0][3] == date(2026, 1, day)
+    assert seen(con, date(2026, 2, 20))[0][3] == date(2026, 1, 28)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"unit_price": Decimal("0.100001")}, {"currency_code": "USD"}, {"quantity_available": 99},
+        {"sold_in_multiples_of": 2}, {"assortment_code": "x"}, {"maximum_per_order": 9}, {"form_certainty": "open"},
+    ],
+)  # fmt: skip
+def test_any_change_of_content_opens_a_new_spell(con, change):
+    take(con, "a", on(10, {}, {"step_from_quantity": 10}))
+    take(con, "b", on(12, {}, {"step_from_quantity": 10, **change}))
+    spells = con.execute(
+        "select step_from_quantity, valid_from_on, valid_to_on from price_history order by all"
+    ).fetchall()
+    first, second = date(2026, 1, 10), date(2026, 1, 12)
+    assert spells == [(1, first, second), (1, second, None), (10, first, second), (10, second, None)]
+
+
+def test_a_change_of_the_steps_opens_a_new_spell(con):
+    take(con, "a", on(10, {}))
+    take(con, "b", on(12, {}, {"step_from_quantity": 10, "unit_price": Decimal("0.05")}))
+    assert [row[1] for row in seen(con, date(2026, 1, 11))] == [1]
+    assert [row[1] for row in seen(con, date(2026, 1, 12))] == [1, 10]
+    take(con, "c", on(14, {}))
+    assert [row[1] for row in seen(con, date(2026, 1, 14))] == [1]
+
+
+def test_sold_out_offers_are_known_but_not_on_the_market(con):
+    take(con, "a", on(10, {"quantity_available": 0}))
+    assert seen(con, date(2026, 1, 10)) == []
+    assert market.last_seen_prices(con, date(2026, 1, 10)).height == 1
+
+
+def test_rows_of_one_file_may_be_of_several_vendors_and_dates(con):
+    offers = [*on(10, {}, {"vendor_code": "birch"}), *on(12, {"unit_price": Decimal(2)})]
+    take(con, "a", offers)
+    assert [row[:3] for row in seen(con, date(2026, 1, 12))] == [
+        ("acorn", 1, Decimal(2)),
+        ("birch", 1, Decimal("0.1")),
+    ]
+
+
+def test_the_market_comes_sorted_by_key(con):
+    take(con, "a", on(10, *({"part_code": p, "colour_code": c} for p in ("b", "a", "10", "2") for c in ("z", "y"))))
+    keys = market.market_on(con, date(2026, 1, 10), 30).select("part_code", "colour_code").rows()
+    assert keys == sorted(keys) and len(keys) == 8
