@@ -15,7 +15,7 @@ from pipelines.costing.terms_on import terms_on
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight import savings as insight_savings
 from pipelines.intake import archive, held, profiles, take_in, workspace_files
-from pipelines.reporting import monthly_report, order_lists, pages
+from pipelines.reporting import order_lists, pages
 from pipelines.settings import Settings, Workspace
 from pipelines.trends import monthly
 from pipelines.warehouse import checks, connect, generation, history, load, market, query
@@ -202,12 +202,8 @@ def write_tables(
 def write_pages(
     workspace: Workspace, folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs, day: date
 ) -> None:
-    """Pages, the report of the priced month, order lists; earlier months' reports are carried over."""
-    earlier = workspace.published / "reports"
-    if earlier.is_dir():
-        shutil.copytree(earlier, folder / "reports", dirs_exist_ok=True)
+    """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over."""
     pages.write_pages(tables, inputs, folder)
-    monthly_report.write_monthly_report(tables, inputs, f"{day:%Y-%m}", folder)
     order_lists.write_order_lists(tables, folder)
 
 
@@ -248,5 +244,7 @@ def _told(name: str, taken: take_in.TakenFile, status: str, held_file: Path | No
         told.append(f"{name}: held whole. {taken.error}")
     elif held_file is not None:
         count = taken.failures["record_number"].n_unique()
-        told.append(f"{name}: {count} of {taken.read_row_count} rows held; mend them in {held_file.name} and drop it back")
+        told.append(
+            f"{name}: {count} of {taken.read_row_count} rows held; mend them in {held_file.name} and drop it back"
+        )
     return told
