@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from python_calamine import CalamineWorkbook
-from sample_tables import sample
+from sample_tables import BUYERS, sample
 
 from pipelines.reporting.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
 
@@ -20,6 +20,17 @@ FORMULAS = ('=HYPERLINK("x")', "+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1")
 @pytest.fixture(scope="module")
 def tables():
     return sample(month_count=2)[0]
+
+
+@pytest.fixture(scope="module")
+def one_model():
+    """As few order lists as have everything in them."""
+    found = sample(titles=["Crane"], buyers=BUYERS[:1], month_count=1)[0]
+    plans = {
+        name: found[name].filter(pl.col("scenario_code").is_in(["listed", "best"]))
+        for name in ("model_cost", "plan_vendor", "plan_purchase", "unfilled_line")
+    }
+    return {**found, **plans}
 
 
 @pytest.fixture(scope="module")
@@ -109,15 +120,15 @@ def test_a_refused_plan_has_no_order_lists(tables, tmp_path):
 
 
 @pytest.mark.parametrize("hostile", FORMULAS)
-def test_nothing_is_taken_for_a_formula(tables, tmp_path, hostile):
+def test_nothing_is_taken_for_a_formula(one_model, tmp_path, hostile):
     hostile_tables = {
-        **tables,
-        "parts": tables["parts"].with_columns(pl.lit(hostile).alias("part_name")),
-        "colours": tables["colours"].with_columns(pl.lit(hostile).alias("colour_name")),
-        "plan_vendor": tables["plan_vendor"].with_columns(pl.lit(hostile).alias("vendor_name")),
-        "plan_purchase": tables["plan_purchase"].with_columns(pl.lit(hostile).alias("listing_code")),
-        "model_cost": tables["model_cost"].with_columns(pl.lit(hostile).alias("model_title")),
-        "unfilled_line": tables["unfilled_line"].with_columns(pl.lit(hostile).alias("what_would_help")),
+        **one_model,
+        "parts": one_model["parts"].with_columns(pl.lit(hostile).alias("part_name")),
+        "colours": one_model["colours"].with_columns(pl.lit(hostile).alias("colour_name")),
+        "plan_vendor": one_model["plan_vendor"].with_columns(pl.lit(hostile).alias("vendor_name")),
+        "plan_purchase": one_model["plan_purchase"].with_columns(pl.lit(hostile).alias("listing_code")),
+        "model_cost": one_model["model_cost"].with_columns(pl.lit(hostile).alias("model_title")),
+        "unfilled_line": one_model["unfilled_line"].with_columns(pl.lit(hostile).alias("what_would_help")),
     }
     write_order_lists(hostile_tables, tmp_path)
     for path in tmp_path.rglob("*.csv"):
@@ -137,8 +148,8 @@ def test_same_tables_same_bytes(tables, folder, tmp_path):
         assert path.read_bytes() == (folder / path.relative_to(tmp_path)).read_bytes(), path.name
 
 
-def test_names_that_are_not_known_are_codes(tables, tmp_path):
-    write_order_lists({name: frame for name, frame in tables.items() if name not in ("parts", "colours")}, tmp_path)
+def test_names_that_are_not_known_are_codes(one_model, tmp_path):
+    write_order_lists({name: frame for name, frame in one_model.items() if name not in ("parts", "colours")}, tmp_path)
     row = read_csv(tmp_path / "orders/m00/home/best/quay.csv")[0]
     assert row["part_name"] == row["part_code"] and row["colour_name"] == row["colour_code"]
 
@@ -153,12 +164,12 @@ def test_sheet_names_are_valid_and_unique(codes):
         assert not set(name) & set("[]:*?/\\") and not name.startswith("'") and not name.endswith("'")
 
 
-def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(tables, tmp_path):
+def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_model, tmp_path):
     renamed = {"alder": "x" * 31 + "a", "quay": "X" * 31 + "b", "sumi": "History"}
     swap = {
         name: tables[name].with_columns(pl.col("vendor_code").replace(renamed))
         for name in ("plan_vendor", "plan_purchase")
     }
-    write_order_lists({**tables, **swap}, tmp_path)
+    write_order_lists({**one_model, **swap}, tmp_path)
     book = CalamineWorkbook.from_path(tmp_path / "orders/m00/home/best/m00-home-best.xlsx")
     assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4
