@@ -167,7 +167,7 @@ def test_sheet_names_are_valid_and_unique(codes):
 def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_model, tmp_path):
     renamed = {"alder": "x" * 31 + "a", "quay": "X" * 31 + "b", "sumi": "History"}
     swap = {
-        name: tables[name].with_columns(pl.col("vendor_code").replace(renamed))
+        name: one_model[name].with_columns(pl.col("vendor_code").replace(renamed))
         for name in ("plan_vendor", "plan_purchase")
     }
     write_order_lists({**one_model, **swap}, tmp_path)
