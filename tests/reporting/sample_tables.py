@@ -56,7 +56,7 @@ VENDOR_ROWS = (
     ("faraway", "Faraway Loft", "independent", "south", "EUR"),
 )
 BUYERS = (
-    Buyer(buyer_code="home", title="a buyer at home", region_code="north", currency_code="EUR"),
+    Buyer(buyer_code="inland", title="a buyer at home", region_code="north", currency_code="EUR"),
     Buyer(
         buyer_code="abroad",
         title="a buyer abroad",

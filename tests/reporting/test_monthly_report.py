@@ -37,11 +37,11 @@ def test_the_strip_has_the_cost_and_both_changes_of_the_fixed_lists_index(night,
     index = {
         (r["model_code"], r["index_method"]): r
         for r in night[0]["price_index"].to_dicts()
-        if r["buyer_code"] == "home" and r["month"] == "2026-11"
+        if r["buyer_code"] == "inland" and r["month"] == "2026-11"
     }
     for row, code in zip(rows, ("m00", "m01", "m02"), strict=True):
         lowe = index[code, "lowe"]
-        assert row[1] == f"{facts.plan(code, 'home', 'best')['complete_cost']:.2f}"
+        assert row[1] == f"{facts.plan(code, 'inland', 'best')['complete_cost']:.2f}"
         assert row[2] == percent(lowe["change_1_month_pct"], signed=True)
         assert row[3] == percent(lowe["change_12_months_pct"], signed=True)
         assert row[4] == f"{lowe['index_level']:.1f}"
@@ -115,7 +115,7 @@ def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts, night):
 def test_contributions_split_the_months_change(facts, night):
     words = home(report(facts, "2026-11"))["models"][0]["words"]
     rows = night[0]["element_price"].filter(
-        (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "home") & (pl.col("month") == "2026-11")
+        (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == "2026-11")
     )
     own = rows.filter(~pl.col("is_imputed"))["contribution_points"]
     assert f"rose gave +{own.filter(own > 0).sum():.2f}" in words

@@ -45,7 +45,7 @@ def read_csv(path):
         return list(csv.DictReader(stream))
 
 
-def todays(tables, name, model="m00", buyer="home", scenario="best"):
+def todays(tables, name, model="m00", buyer="inland", scenario="best"):
     return tables[name].filter(
         (pl.col("priced_on") == date(2026, 11, 25))
         & (pl.col("model_code") == model)
@@ -58,12 +58,12 @@ def test_one_csv_per_vendor_and_one_workbook_per_plan(tables, folder):
     plans = tables["model_cost"].filter(pl.col("priced_on") == date(2026, 11, 25)).height
     assert len(list(folder.rglob("*.xlsx"))) == plans == 3 * 2 * 5
     assert len(list(folder.rglob("*.csv"))) == tables["plan_vendor"].height
-    assert {p.stem for p in (folder / "orders/m00/home/best").glob("*.csv")} == {"alder", "quay", "sumi"}
+    assert {p.stem for p in (folder / "orders/m00/inland/best").glob("*.csv")} == {"alder", "quay", "sumi"}
 
 
 def test_a_csv_holds_the_purchases_exactly(tables, folder):
     bought = todays(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
-    *rows, lines, total, note = read_csv(folder / "orders/m00/home/best/sumi.csv")
+    *rows, lines, total, note = read_csv(folder / "orders/m00/inland/best/sumi.csv")
     assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
     told = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
     assert told == set(bought.select("listing_code", "bought_piece_count", "unit_price").iter_rows())
@@ -81,15 +81,15 @@ def test_a_csv_holds_the_purchases_exactly(tables, folder):
 
 
 def test_codes_with_leading_zeros_stay_text(folder):
-    assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/home/best/quay.csv"))
-    sheets = CalamineWorkbook.from_path(folder / "orders/m00/home/best/m00-home-best.xlsx")
+    assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/inland/best/quay.csv"))
+    sheets = CalamineWorkbook.from_path(folder / "orders/m00/inland/best/m00-inland-best.xlsx")
     codes = [row[0] for row in sheets.get_sheet_by_name("quay").to_python()[4:-2]]
     assert codes and all(isinstance(code, str) and len(code) == 5 for code in codes)
 
 
 def test_a_workbook_says_the_same_as_the_csv_files(tables, folder):
-    place = folder / "orders/m00/home/best"
-    book = CalamineWorkbook.from_path(place / "m00-home-best.xlsx")
+    place = folder / "orders/m00/inland/best"
+    book = CalamineWorkbook.from_path(place / "m00-inland-best.xlsx")
     assert book.sheet_names == ["Overview", "alder", "quay", "sumi"]
     for name in book.sheet_names[1:]:
         rows = book.get_sheet_by_name(name).to_python()
@@ -106,7 +106,7 @@ def test_a_workbook_says_the_same_as_the_csv_files(tables, folder):
 
 
 def test_what_cannot_be_bought_is_on_the_overview(folder):
-    book = CalamineWorkbook.from_path(folder / "orders/m00/home/listed/m00-home-listed.xlsx")
+    book = CalamineWorkbook.from_path(folder / "orders/m00/inland/listed/m00-inland-listed.xlsx")
     cells = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
     assert "Can't be bought today" in cells and cells.count("any plain colour would fill it") == 2
 
@@ -116,7 +116,7 @@ def test_a_refused_plan_has_no_order_lists(tables, tmp_path):
     write_order_lists(
         {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, tmp_path
     )
-    assert (tmp_path / "orders/m00/home/freed").is_dir() and not (tmp_path / "orders/m00/home/best").exists()
+    assert (tmp_path / "orders/m00/inland/freed").is_dir() and not (tmp_path / "orders/m00/inland/best").exists()
 
 
 @pytest.mark.parametrize("hostile", FORMULAS)
@@ -150,7 +150,7 @@ def test_same_tables_same_bytes(tables, folder, tmp_path):
 
 def test_names_that_are_not_known_are_codes(one_model, tmp_path):
     write_order_lists({name: frame for name, frame in one_model.items() if name not in ("parts", "colours")}, tmp_path)
-    row = read_csv(tmp_path / "orders/m00/home/best/quay.csv")[0]
+    row = read_csv(tmp_path / "orders/m00/inland/best/quay.csv")[0]
     assert row["part_name"] == row["part_code"] and row["colour_name"] == row["colour_code"]
 
 
@@ -171,5 +171,5 @@ def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_
         for name in ("plan_vendor", "plan_purchase")
     }
     write_order_lists({**one_model, **swap}, tmp_path)
-    book = CalamineWorkbook.from_path(tmp_path / "orders/m00/home/best/m00-home-best.xlsx")
+    book = CalamineWorkbook.from_path(tmp_path / "orders/m00/inland/best/m00-inland-best.xlsx")
     assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4

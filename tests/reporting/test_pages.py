@@ -230,7 +230,7 @@ def test_evidence_is_marked_as_private_unless_all_may_be_published(folder):
 def test_a_sheet_tells_what_it_must(folder, night):
     text = sheet_text(folder, "m01")
     facts = Facts(*night)
-    plans = {code: facts.plan("m01", "home", code) for code in ("listed", "freed", "counter_first", "best")}
+    plans = {code: facts.plan("m01", "inland", code) for code in ("listed", "freed", "counter_first", "best")}
     for title, code in (
         ("Exactly as designed", "listed"),
         ("Hidden parts in any colour", "freed"),
@@ -271,10 +271,10 @@ def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night)
     for word in ("lower bound", "gap", "optimal", "proven", "solver", "branch"):
         assert not re.search(rf"\b{word}\b", page.shown, re.I), word
     facts = Facts(*night)
-    order = [facts.scenario_title(plan["scenario_code"]) for plan in ranked(facts.plans("m00", "home"))]
+    order = [facts.scenario_title(plan["scenario_code"]) for plan in ranked(facts.plans("m00", "inland"))]
     block = page.shown.partition("Ways of buying, in EUR")[2]
     assert [block.index(title) for title in order] == sorted(block.index(title) for title in order)
-    listed = facts.plan("m00", "home", "listed")
+    listed = facts.plan("m00", "inland", "listed")
     assert f"{listed['landed_cost']:.2f}*" in block, "a landed cost at unequal fill is marked"
     assert block.partition("Night ferry")[0].count("*") == 1
 
@@ -282,10 +282,10 @@ def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night)
 def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=3, unfilled_piece_count=3)
     facts = Facts(tables, night[1])
-    best = facts.plan("m00", "home", "best")
-    assert min(facts.plans("m00", "home"), key=lambda plan: plan["complete_cost"]) == best
-    assert ranked(facts.plans("m00", "home"))[-1] == best
-    assert saving(facts.plan("m00", "home", "listed"), best) is None
+    best = facts.plan("m00", "inland", "best")
+    assert min(facts.plans("m00", "inland"), key=lambda plan: plan["complete_cost"]) == best
+    assert ranked(facts.plans("m00", "inland"))[-1] == best
+    assert saving(facts.plan("m00", "inland", "listed"), best) is None
     write_pages(tables, night[1], tmp_path)
     assert f"at least {best['complete_cost']:.2f}" in sheet_text(tmp_path, "m00")
 
@@ -293,7 +293,7 @@ def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
 def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=60, unfilled_piece_count=60)
     write_pages(tables, night[1], tmp_path)
-    best = Facts(tables, night[1]).plan("m00", "home", "best")
+    best = Facts(tables, night[1]).plan("m00", "inland", "best")
     assert "withheld" in sheet_text(tmp_path, "m00")
     assert f"Cheapest mix {best['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
     assert f"{best['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
@@ -307,7 +307,7 @@ def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path)
         assert "77.77" not in Page(tmp_path / page).shown, page
     assert "Cheapest mix refused by a check" in sheet_text(tmp_path, "m00")
     assert (
-        f"{facts.plan('m00', 'home', 'freed')['complete_cost']:.2f} (Hidden parts in any colour)"
+        f"{facts.plan('m00', 'inland', 'freed')['complete_cost']:.2f} (Hidden parts in any colour)"
         in Page(tmp_path / "index.html").shown
     )
     assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
@@ -315,7 +315,7 @@ def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path)
 
 def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
     facts = Facts(*night)
-    listed, freed = (facts.plan("m00", "home", code) for code in ("listed", "freed"))
+    listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
     gap = freed["landed_cost"] - freed["lower_bound"]
     assert gap > 0
     near = {**freed, "complete_cost": listed["complete_cost"] - gap}
@@ -327,7 +327,7 @@ def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
 
 def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder, night):
     text = sheet_text(folder, "m00-evidence")
-    plan = Facts(*night).plan("m00", "home", "freed")
+    plan = Facts(*night).plan("m00", "inland", "freed")
     gap = plan["landed_cost"] - plan["lower_bound"]
     assert f"Hidden parts in any colour {plan['landed_cost']:.2f} {plan['lower_bound']:.2f} {gap:.2f} 0.4 %" in text
     for told in (
