@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 import tempfile
@@ -27,7 +26,7 @@ def store(path: Path, archive_folder: Path) -> str:
     try:
         # Without O_NONBLOCK, opening a named pipe would wait for a writer for ever.
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-        with open(handle, "rb") as source:
+        with os.fdopen(handle, "rb") as source:
             return _store(source, archive_folder)
     except OSError as error:
         raise InputError(
@@ -42,25 +41,23 @@ def _store(source: BinaryIO, archive_folder: Path) -> str:
     archive_folder.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(prefix=".storing-", dir=archive_folder)
     try:
-        digest, size = hashlib.sha256(), 0
-        with open(handle, "wb") as target:
+        digest = hashlib.sha256()
+        with os.fdopen(handle, "wb") as target:
             while block := source.read(_BLOCK):
                 digest.update(block)
                 target.write(block)
-                size += len(block)
             target.flush()
             os.fsync(target.fileno())
         Path(temporary).chmod(_READ_ONLY)
-        final = _place(digest.hexdigest(), archive_folder)
-        if not (final.is_file() and final.stat().st_size == size):
+        final = place_of(digest.hexdigest(), archive_folder)
+        if not (final.is_file() and hash_of(final) == digest.hexdigest()):
             final.parent.mkdir(exist_ok=True)
             Path(temporary).replace(final)
             _sync_folder(final.parent)
             _sync_folder(archive_folder)
         return digest.hexdigest()
     finally:
-        with contextlib.suppress(FileNotFoundError):
-            os.unlink(temporary)
+        Path(temporary).unlink(missing_ok=True)
 
 
 def fetch(file_hash: str, archive_folder: Path) -> Path:
@@ -69,7 +66,7 @@ def fetch(file_hash: str, archive_folder: Path) -> Path:
     Raises:
         InputError: they are not there, or were damaged.
     """
-    place = _place(file_hash, archive_folder)
+    place = place_of(file_hash, archive_folder)
     if not place.is_file():
         raise InputError(
             f"the archive has no file {file_hash}",
@@ -97,7 +94,8 @@ def clean_leftovers(archive_folder: Path) -> None:
         leftover.unlink(missing_ok=True)
 
 
-def _place(file_hash: str, archive_folder: Path) -> Path:
+def place_of(file_hash: str, archive_folder: Path) -> Path:
+    """Where the bytes of a hash are kept, if they are."""
     return archive_folder / file_hash[:2] / file_hash
 
 

@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-from pipelines.errors import KitfareError
+from pipelines.errors import InputError, KitfareError
+from pipelines.intake import archive, mending
+from pipelines.intake.mending import PARENT_SCHEMA
+from pipelines.intake.profiles import Profile, recognise
+from pipelines.intake.readers import ReadOptions, Source, TextTable, open_source
+from pipelines.intake.shape import Shaped, failures_of, shape
 from schemas.contract import Contract
+from schemas.inputs import INBOX, PRICE_EXPORT
+from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, validate_text
 
 HELD_KEY = ("vendor_code", "observed_on", "part_code", "colour_code", "condition", "listing_code")
 """What identifies the spell that a held row keeps open."""
 
-PARENT_SCHEMA = pl.Schema(
-    {"record_number": pl.Int64(), "parent_file_hash": pl.String(), "parent_record_number": pl.Int64()}
+HELD_KEY_SCHEMA = pl.Schema(
+    {"record_number": pl.Int64(), **dict.fromkeys(HELD_KEY, pl.String()), "observed_on": pl.Date()}
 )
+_PARENT = "_parent"
+
+
+def _empty(schema: pl.Schema) -> Any:
+    return field(default_factory=lambda: pl.DataFrame(schema=schema))
 
 
 @dataclass(frozen=True)
@@ -27,7 +42,8 @@ class TakenFile:
         contract: the table its rows belong to; None when that is not known.
         profile_name: profile that fitted; empty for a file in our own columns.
         rows: accepted rows, typed: source_line_number, record_number (Int64) and the contract's columns. Exact
-            repeats are removed; no two rows share the contract's key.
+            repeats are removed. No two rows share the contract's key, but those of a mended file that replace rows of
+            different files.
         failures: every failure of every held row (FAILURE_SCHEMA).
         held_text: one row per held row: source_line_number, record_number and the contract's columns as text.
         held_keys: record_number and HELD_KEY, typed, of each held price_export row whose key can be read: its spell
@@ -46,12 +62,222 @@ class TakenFile:
     contract: Contract | None = None
     profile_name: str = ""
     rows: pl.DataFrame = field(default_factory=pl.DataFrame)
-    failures: pl.DataFrame = field(default_factory=pl.DataFrame)
+    failures: pl.DataFrame = _empty(FAILURE_SCHEMA)
     held_text: pl.DataFrame = field(default_factory=pl.DataFrame)
-    held_keys: pl.DataFrame = field(default_factory=pl.DataFrame)
+    held_keys: pl.DataFrame = _empty(HELD_KEY_SCHEMA)
     unreadable_key_count: int = 0
     read_row_count: int = 0
     duplicate_row_count: int = 0
-    parents: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=PARENT_SCHEMA))
+    parents: pl.DataFrame = _empty(PARENT_SCHEMA)
     notes: tuple[str, ...] = ()
     error: KitfareError | None = None
+
+
+def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, archive_folder: Path) -> TakenFile:
+    """Copy a dropped file into the archive, then read the archived bytes. Never raises for what is in a file.
+
+    Args:
+        path: the dropped file; it stays where it is.
+        profiles: from :func:`pipelines.intake.profiles.load_profiles`.
+        code_map: the table code_map, typed.
+        archive_folder: the workspace's archive.
+    """
+    try:
+        file_hash = archive.store(path, archive_folder)
+    except InputError as error:
+        return TakenFile("", path.name, error=error)
+    return examine(archive.place_of(file_hash, archive_folder), file_hash, path.name, profiles, code_map)
+
+
+def examine(
+    path: Path, file_hash: str, file_name: str, profiles: Sequence[Profile], code_map: pl.DataFrame
+) -> TakenFile:
+    """What becomes of a file, without touching anything; arguments as for :func:`take_in`."""
+    try:
+        source = open_source(path, file_name)
+        return _Examination(source, file_hash, profiles).result(code_map)
+    except KitfareError as error:
+        return TakenFile(file_hash, file_name, error=error)
+
+
+class _Examination:
+    """Recognises a file, then judges its rows."""
+
+    def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile]) -> None:
+        self.file_hash = file_hash
+        self.name = source.name
+        self.profile: Profile | None = None
+        self.is_mended = _is_mended(source)
+        if not self.is_mended:
+            self.profile = recognise(source.name, source.header, profiles)
+        self.table = source.read(self.profile.read_options if self.profile else ReadOptions())
+        self.contract = self.profile.contract if self.profile else _own_contract(self.table, self.name)
+
+    def result(self, code_map: pl.DataFrame) -> TakenFile:
+        """Shape, validate, tell repeats and contradictions apart, and account for every row."""
+        table, marked, stated = self.table, None, None
+        if self.is_mended:
+            table, marked, stated = mending.own_columns(self.table, self.contract)
+        shaped = shape(table, self.contract, self.profile, code_map, self.name)
+        judged = validate_text(self.contract, shaped.frame, where=self.name, unique_key=False)
+        failures = [shaped.failures]
+        parents = pl.DataFrame(schema=PARENT_SCHEMA)
+        if marked is not None and stated is not None:
+            parents, unclear = _read_parents(stated, shaped)
+            failures = [_marked_failures(marked, shaped), unclear, *failures]
+        failed = pl.concat(failures)
+        # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
+        failed = pl.concat([failed, judged.failures.join(failed, on=["record_number", "held_column"], how="anti")])
+        good = _without(judged.rows, failed)
+        good = good.join(
+            parents.select("record_number", pl.col("parent_file_hash").alias(_PARENT), "parent_record_number"),
+            on="record_number",
+            how="left",
+            maintain_order="left",
+        )
+        content = [*self.contract.columns, _PARENT, "parent_record_number"]
+        distinct = good.unique(content, keep="first", maintain_order=True)
+        failed = pl.concat([failed, *self._contradictions(distinct)])
+        rows = _without(distinct, failed).select(judged.rows.columns)
+        held_text = self._held_text(shaped, failed)
+        keys, unreadable = self._keys(held_text, failed, shaped)
+        repeats = _without(good, distinct)["record_number"]
+        return TakenFile(
+            file_hash=self.file_hash,
+            file_name=self.name,
+            contract=self.contract,
+            profile_name=self.profile.profile_name if self.profile else "",
+            rows=rows,
+            failures=failed.sort("record_number", maintain_order=True),
+            held_text=held_text,
+            held_keys=keys,
+            unreadable_key_count=unreadable,
+            read_row_count=self.table.row_count,
+            duplicate_row_count=len(repeats),
+            parents=parents.filter(~pl.col("record_number").is_in(repeats.implode())),
+            notes=(*self.table.notes, *self._words(shaped, len(repeats))),
+        )
+
+    def _contradictions(self, rows: pl.DataFrame) -> list[pl.DataFrame]:
+        """Rows that are good alone but contradict each other; all of them fail."""
+        found = []
+        same_key = rows.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series()
+        found.append(_row_failures(rows.filter(same_key), mending.SAME_KEY_RULE, "keep one of the rows"))
+        if self.contract is PRICE_EXPORT:
+            standing = (
+                pl.struct("coverage", "revision_number").n_unique().over("vendor_code", "observed_on", _PARENT) > 1
+            )
+            mixed = rows.filter(~same_key).filter(standing)
+            found.append(_row_failures(mixed, mending.ONE_STANDING_RULE, "write the same in all of them"))
+        if self.is_mended:
+            again = pl.struct(_PARENT, "parent_record_number").is_duplicated() & pl.col(_PARENT).is_not_null()
+            twice = rows.filter(~same_key).filter(again)
+            told = "keep one of them; leave parent_file_hash and record_number empty in a row that is new"
+            found.append(_row_failures(twice, "another row mends the same row", told))
+        return found
+
+    def _held_text(self, shaped: Shaped, failed: pl.DataFrame) -> pl.DataFrame:
+        absent = [name for name in self.contract.columns if name not in shaped.frame.columns]
+        held = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
+        held = held.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in absent)
+        return held.select(*POSITION_COLUMNS, *self.contract.columns).sort("record_number")
+
+    def _keys(self, held_text: pl.DataFrame, failed: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, int]:
+        """Keys of held rows that can be read, and how many cannot be trusted."""
+        if self.contract is not PRICE_EXPORT:
+            return pl.DataFrame(schema=HELD_KEY_SCHEMA), 0
+        # An unmapped code is read well enough: no offer of ours has it, and a source may list many parts nobody mapped.
+        is_unmapped = pl.col("record_number").is_in(shaped.unmapped.implode()) & (pl.col("held_column") == "part_code")
+        unread = failed.filter(pl.col("held_column").is_in(HELD_KEY) & ~is_unmapped)
+        keys = (
+            _without(held_text, unread)
+            .select("record_number", *HELD_KEY)
+            .with_columns(
+                pl.col("listing_code").fill_null(""), pl.col("observed_on").str.to_date("%Y-%m-%d", strict=False)
+            )
+            .drop_nulls()
+        )
+        trusted = keys.filter(~pl.col("record_number").is_in(shaped.ragged.implode()))
+        return keys.cast(HELD_KEY_SCHEMA), held_text.height - trusted.height
+
+    def _words(self, shaped: Shaped, repeat_count: int) -> list[str]:
+        told = []
+        if not self.table.row_count:
+            told.append("The file has a header and no rows.")
+        if repeat_count:
+            rows = (
+                "row repeats another row exactly and counts"
+                if repeat_count == 1
+                else "rows repeat others exactly and count"
+            )
+            told.append(f"{repeat_count} {rows} once.")
+        frame = shaped.frame
+        if self.contract is PRICE_EXPORT and not self.is_mended and self.table.row_count:
+            unstated = frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
+            if unstated:
+                told.append(
+                    f"Coverage is not stated in {unstated} of {frame.height} rows, which count as partial: they close no offers. "
+                    'If the file lists all the vendor sells, say coverage = "full" in a column or in the profile.'
+                )
+        return told
+
+
+def _is_mended(source: Source) -> bool:
+    try:
+        return mending.is_mended(source.header(ReadOptions()))
+    except InputError:
+        return False
+
+
+def _own_contract(table: TextTable, name: str) -> Contract:
+    for contract in INBOX:
+        if set(contract.required) <= set(table.header):
+            return contract
+    closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(table.header)))
+    missing = [column for column in closest.required if column not in table.header]
+    told = (
+        f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
+        if len(missing) < len(closest.required)
+        else ""
+    )
+    shown = ", ".join(table.header[:20]) + (", ..." if len(table.header) > 20 else "")
+    raise InputError(
+        f"no profile fits the file, and its columns are not ours{told}",
+        where=f"{name}, header on line {table.header_line}: {shown}",
+        state="the file is held whole",
+        next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
+    )
+
+
+def _read_parents(stated: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """PARENT_SCHEMA of rows that name the row they mend, and failures of those that name it wrongly."""
+    number = pl.col("parent_record_number")
+    read = stated.with_columns(
+        pl.when(pl.col("parent_file_hash").str.contains("^[0-9a-f]{64}$")).then("parent_file_hash").alias("hash"),
+        pl.when(number.str.contains("^[1-9][0-9]{0,17}$")).then(number).cast(pl.Int64).alias("number"),
+    )
+    is_new = pl.col("parent_file_hash").is_null() & number.is_null()
+    is_read = pl.col("hash").is_not_null() & pl.col("number").is_not_null()
+    parents = read.filter(is_read).select(
+        "record_number", pl.col("hash").alias("parent_file_hash"), pl.col("number").alias("parent_record_number")
+    )
+    unclear = shaped.frame.join(read.filter(~is_read & ~is_new), on="record_number", how="semi")
+    rule = "parent_file_hash and record_number do not name the row that this one mends"
+    advice = "write them as they were in the held file, or leave both empty in a row that is new"
+    return parents.cast(PARENT_SCHEMA), _row_failures(unclear, rule, advice)
+
+
+def _marked_failures(marked: pl.DataFrame, shaped: Shaped) -> pl.DataFrame:
+    found = [pl.DataFrame(schema=FAILURE_SCHEMA)]
+    for name in marked["held_column"].unique(maintain_order=True):
+        rows = shaped.frame.join(marked.filter(pl.col("held_column") == name), on="record_number", how="semi")
+        found.append(failures_of(rows, name, mending.MARKED_RULE, "write the right value without the question mark"))
+    return pl.concat(found)
+
+
+def _row_failures(rows: pl.DataFrame, rule: str, advice: str) -> pl.DataFrame:
+    return failures_of(rows, "", rule, advice)
+
+
+def _without(rows: pl.DataFrame, others: pl.DataFrame) -> pl.DataFrame:
+    return rows.join(others.select("record_number").unique(), on="record_number", how="anti", maintain_order="left")

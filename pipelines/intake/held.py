@@ -1,0 +1,104 @@
+"""The file of held rows: what the user mends and drops back in the inbox."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.intake import mending
+from pipelines.intake.take_in import TakenFile
+from schemas.columns import COLUMNS
+from schemas.validate import POSITION_COLUMNS
+
+_LONGEST_NAME = 180
+"""File systems allow 255 bytes; a letter may take four of them, but rarely does."""
+
+
+def write_held(taken: TakenFile, held_folder: Path) -> Path | None:
+    """Write the held rows of a file to held/<file name>.<first 8 of its hash>.held.csv.
+
+    UTF-8 with a byte order mark, so that spreadsheets read it rightly. Each row says what failed and what to do; a row of a
+    mended file that failed again names its first parent, not the mended file. See :mod:`pipelines.intake.mending`.
+
+    Returns:
+        Where it was written; None when no row is held.
+    """
+    if not taken.held_text.height or taken.contract is None:
+        return None
+    told = taken.failures.group_by("record_number", maintain_order=True).agg(
+        pl.when(pl.col("held_column") == "")
+        .then(pl.col("held_rule"))
+        .otherwise(pl.col("held_column") + " '" + pl.col("held_value") + "': " + pl.col("held_rule"))
+        .str.join("; ")
+        .alias("what_failed"),
+        pl.col("what_to_do").unique(maintain_order=True).str.join("; "),
+    )
+    rows = (
+        taken.held_text.with_columns(_cells(taken))
+        .join(told, on="record_number", how="left")
+        .join(taken.parents, on="record_number", how="left")
+        .with_columns(
+            pl.col(mending.PARENT_COLUMN).fill_null(taken.file_hash),
+            pl.coalesce("parent_record_number", "record_number").alias("record_number"),
+        )
+        .sort("source_line_number")
+    )
+    ordered = [
+        *mending.TOLD_COLUMNS,
+        *taken.contract.columns,
+        mending.PARENT_COLUMN,
+        "record_number",
+        "source_line_number",
+    ]
+    written = rows.select(
+        pl.col(name)
+        if name in POSITION_COLUMNS or name in taken.contract.columns
+        else mending.escaped(pl.col(name)).alias(name)
+        for name in ordered
+    )
+    held_folder.mkdir(parents=True, exist_ok=True)
+    path = held_folder / f"{_short(taken.file_name)}.{taken.file_hash[:8]}.held.csv"
+    _replace(path, written)
+    return path
+
+
+def _cells(taken: TakenFile) -> list[pl.Expr]:
+    """The contract's cells, escaped, with a mark on those that failed."""
+    assert taken.contract is not None
+    first = taken.contract.columns[0]
+    whole_row = taken.failures.filter(
+        (pl.col("held_column") == "") & ~pl.col("held_rule").is_in(mending.WHOLE_ROW_RULES)
+    )
+    cells = []
+    for name in taken.contract.columns:
+        bad = taken.failures.filter(pl.col("held_column") == name)["record_number"]
+        bad = pl.concat([bad, whole_row["record_number"]]) if name == first else bad
+        text = mending.escaped(pl.col(name), COLUMNS[name].kind == "integer")
+        marked = pl.lit(mending.MARK) + text.fill_null("")
+        cells.append(pl.when(pl.col("record_number").is_in(bad.implode())).then(marked).otherwise(text).alias(name))
+    return cells
+
+
+def _short(name: str) -> str:
+    encoded = name.encode()
+    return name if len(encoded) <= _LONGEST_NAME else encoded[:_LONGEST_NAME].decode(errors="ignore")
+
+
+def _replace(path: Path, rows: pl.DataFrame) -> None:
+    """Write beside, then rename: a kill leaves no half file that could be dropped back."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(rows.columns)
+    writer.writerows(rows.iter_rows())
+    handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=path.parent)
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(b"\xef\xbb\xbf" + text.getvalue().encode())
+        stream.flush()
+        os.fsync(stream.fileno())
+    Path(temporary).chmod(0o644)
+    Path(temporary).replace(path)
