@@ -11,7 +11,6 @@ from typing import Any
 import polars as pl
 
 from pipelines.costing import night
-from pipelines.costing.terms_on import terms_on
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight import savings as insight_savings
 from pipelines.intake import archive, held, profiles, take_in, workspace_files
@@ -116,7 +115,7 @@ def published_tables(workspace: Workspace, refresh_id: str) -> dict[str, pl.Data
     """The published model_cost if the generation readers see is this refresh's; None otherwise."""
     if not workspace.published.is_symlink() or workspace.published.resolve().name != refresh_id:
         return None
-    database = workspace.published / "kitfare.duckdb"
+    database = workspace.published / generation.DATABASE_NAME
     return {"model_cost": query.run_query(database, "select * from model_cost", max_rows=None)}
 
 
@@ -179,29 +178,27 @@ def gather_tables(
 
 
 def write_tables(
-    folder: Path, tables: dict[str, pl.DataFrame], records: list[dict[str, Any]], stamp: dict[str, Any]
+    folder: Path,
+    tables: dict[str, pl.DataFrame],
+    records: list[dict[str, Any]],
+    stamp: dict[str, Any],
+    settings: Settings,
 ) -> dict[str, pl.DataFrame]:
     """Write the database and the table files, and run every check on them.
 
     Raises:
         CheckFailedError: a check returned rows; the folder is not published.
     """
-    if folder.exists():
-        shutil.rmtree(folder)
     run = pl.DataFrame([{**stamp, "finished_at": None, **record} for record in records])
     run = run.cast(dict(empty_frame(REFRESH_RUN).schema)).select(REFRESH_RUN.columns)
     tables = {**tables, "refresh_run": validate_typed(REFRESH_RUN, run, where="refresh_run")}
-    generation.build(folder, {**tables, "check_result": empty_frame(CHECK_RESULT)})
-    results = checks.run_checks(folder / "kitfare.duckdb")
-    tables = {**tables, "check_result": results}
-    shutil.rmtree(folder)
     generation.build(folder, tables)
-    return tables
+    results = checks.run_checks(folder / generation.DATABASE_NAME, stale_after_days=settings.refresh.stale_after_days)
+    generation.replace_table(folder, CHECK_RESULT, results)
+    return {**tables, "check_result": results}
 
 
-def write_pages(
-    workspace: Workspace, folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs, day: date
-) -> None:
+def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
     """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over."""
     pages.write_pages(tables, inputs, folder)
     order_lists.write_order_lists(tables, folder)

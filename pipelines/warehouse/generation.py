@@ -70,10 +70,21 @@ def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
     (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
     _write_database(folder / DATABASE_NAME, ready)
     for name, frame in ready.items():
-        frame.write_parquet(folder / TABLES_FOLDER / f"{name}.parquet", compression="zstd")
-        _for_csv(CONTRACTS[name], frame).write_csv(
-            folder / TABLES_FOLDER / f"{name}.csv", datetime_format="%Y-%m-%dT%H:%M:%S%.6f", line_terminator="\n"
-        )
+        _write_files(folder, CONTRACTS[name], frame)
+
+
+def replace_table(folder: Path, contract: Contract, frame: pl.DataFrame) -> None:
+    """Put other rows into one table of a generation that is not published yet; the table's comments stay."""
+    ready = _ready(contract, frame, empty_frame(MODEL_COST))
+    con = open_database(folder / DATABASE_NAME, read_only=False, spill=None)
+    try:
+        with transaction(con):
+            con.execute(f"delete from {contract.name}")
+            insert_frame(con, contract.name, ready)
+        con.execute("checkpoint")
+    finally:
+        con.close()
+    _write_files(folder, contract, ready)
 
 
 def publish(workspace: Workspace, folder: Path, keep: int) -> None:
@@ -180,6 +191,13 @@ def _write_database(path: Path, tables: dict[str, pl.DataFrame]) -> None:
     finally:
         con.close()
         shutil.rmtree(spill, ignore_errors=True)
+
+
+def _write_files(folder: Path, contract: Contract, frame: pl.DataFrame) -> None:
+    frame.write_parquet(folder / TABLES_FOLDER / f"{contract.name}.parquet", compression="zstd")
+    _for_csv(contract, frame).write_csv(
+        folder / TABLES_FOLDER / f"{contract.name}.csv", datetime_format="%Y-%m-%dT%H:%M:%S%.6f", line_terminator="\n"
+    )
 
 
 def _create_table(con: Connection, contract: Contract, schema: pl.Schema) -> None:
