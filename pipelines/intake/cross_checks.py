@@ -1,0 +1,234 @@
+"""What no table can say alone: that tables of a workspace do not contradict each other.
+
+Every check raises InputError (or SettingsError for model.toml) with the file, the first lines and values, and what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import polars as pl
+
+from pipelines.errors import InputError, SettingsError
+from pipelines.settings import ModelSettings
+
+_SHOWN = 5
+_VENDOR_TABLES = ("vendor_terms", "shipping_steps", "handling_charges")
+
+
+class _Table(Protocol):
+    """Rows with their source_line_number, and the path of their file; empty when there is no file."""
+
+    @property
+    def path(self) -> str:
+        """Relative to the workspace."""
+
+    @property
+    def rows(self) -> pl.DataFrame:
+        """Typed rows."""
+
+
+def check_tables(tables: Mapping[str, _Table]) -> None:
+    """Terms, steps and charges are of vendors that are listed; a step ends after it begins; no part stands in for itself."""
+    vendors = tables["vendors"].rows["vendor_code"].implode()
+    for name in _VENDOR_TABLES:
+        _refuse_unknown(tables[name], "vendor_code", ~pl.col("vendor_code").is_in(vendors), "vendors")
+    _refuse(
+        tables["shipping_steps"],
+        pl.col("step_to") <= pl.col("step_from"),
+        "step_to",
+        "shipping steps end before they begin",
+        "write a step_to above step_from, or leave it empty for no end",
+    )
+    _refuse(
+        tables["interchange"],
+        pl.col("part_code") == pl.col("stand_in_part_code"),
+        "part_code",
+        "parts stand in for themselves",
+        "remove the rows",
+    )
+
+
+def check_model_codes(codes: Sequence[str]) -> None:
+    """Model codes become file names, which some systems tell apart by their letters alone."""
+    seen: dict[str, str] = {}
+    for code in codes:
+        other = seen.setdefault(code.casefold(), code)
+        if other != code:
+            raise InputError(
+                f"the models {other} and {code} differ in upper and lower case only",
+                where=f"models/{code}",
+                next_step="rename one of the folders and its model_code",
+            )
+
+
+def check_model(place: str, settings: ModelSettings, own: Mapping[str, _Table], colours: _Table) -> None:
+    """A model's files fit together, and its colours exist.
+
+    Args:
+        place: the model's folder, relative to the workspace.
+        settings: its model.toml.
+        own: its tables parts, freedoms and amendments.
+        colours: the table colours.
+    """
+    _check_model_toml(place, settings, own)
+    known = colours.rows["colour_code"].implode()
+    for table in own.values():
+        for name in ("colour_code", "accept_colour_codes", "refuse_colour_codes"):
+            if name in table.rows.columns:
+                codes = pl.col(name).str.split(";").list.eval(pl.element().str.strip_chars())
+                unknown = codes.list.eval(pl.element().filter(pl.element() != "")).list.set_difference(known)
+                _refuse_unknown(table, name, unknown.list.len() > 0, "colours")
+    _check_amendments(own["parts"], own["amendments"])
+    _check_freedoms(own)
+
+
+def _check_model_toml(place: str, settings: ModelSettings, own: Mapping[str, _Table]) -> None:
+    where = f"{place}/model.toml"
+    folder = place.rsplit("/", 1)[-1]
+    if settings.model_code != folder:
+        raise SettingsError(
+            f"model_code is {settings.model_code!r}, but the folder is called {folder!r}",
+            where=where,
+            next_step="give both the same name",
+        )
+    dated = [version.list_version for version in settings.versions]
+    listed = own["parts"].rows["list_version"].unique().sort().to_list()
+    if sorted(dated) != listed:
+        raise SettingsError(
+            f"model.toml dates the versions {_told(sorted(dated))}, but the parts list has {_told(listed)}",
+            where=f"{where}, {own['parts'].path}",
+            next_step="state each version of the parts list once under [[versions]], with its date",
+        )
+    lines = set(_lines(own)["line_number"].to_list())
+    strange = sorted(set(settings.counter_lines) - lines)
+    sections = set(own["parts"].rows["section_code"].drop_nulls().to_list())
+    unknown = sorted(set(settings.skip_sections) - sections)
+    for key, values in (("counter_lines", strange), ("skip_sections", unknown)):
+        if values:
+            raise SettingsError(
+                f"{key} names {_told(values)}, which the parts list does not have",
+                where=where,
+                next_step=f"mend {key} or {own['parts'].path}",
+            )
+
+
+def _check_amendments(parts: _Table, amendments: _Table) -> None:
+    is_added = pl.col("amendment_action") == "add"
+    listed = parts.rows["line_number"].implode()
+    added = amendments.rows.filter(is_added)["line_number"].implode()
+    number = pl.col("line_number")
+    _refuse(
+        amendments,
+        is_added & number.is_in(listed),
+        "line_number",
+        "added lines have a number that the parts list uses",
+        "give each a number of its own, above all of the parts list",
+    )
+    _refuse(
+        amendments,
+        ~is_added & ~number.is_in(listed) & ~number.is_in(added),
+        "line_number",
+        "lines to remove pieces from are not in the parts list",
+        "mend line_number",
+    )
+    _refuse(
+        amendments, is_added & (pl.col("part_code") == ""), "part_code", "added lines lack their part", "fill it in"
+    )
+    needs_colour = ~pl.col("colour_rule").is_in(["any", "any_one"])
+    _refuse(
+        amendments,
+        is_added & needs_colour & (pl.col("colour_code") == ""),
+        "colour_code",
+        "added lines lack the colour that their rule needs",
+        "fill it in, or state the rule any",
+    )
+
+
+def _check_freedoms(own: Mapping[str, _Table]) -> None:
+    freedoms, lines = own["freedoms"], _lines(own)
+    rule, judgement = pl.col("colour_rule"), ["line_number", "judged_on"]
+    _refuse(
+        freedoms,
+        ~pl.col("line_number").is_in(lines["line_number"].implode()),
+        "line_number",
+        "freedoms are of lines that no version of the parts list has",
+        "mend line_number",
+    )
+    needs = (
+        ("any_one", pl.col("group_code") == "", "group_code", "the group whose portions must be alike"),
+        ("one_of", pl.col("accept_colour_codes") == "", "accept_colour_codes", "the colours allowed"),
+        ("near", pl.col("near_distance").is_null(), "near_distance", "the largest distance allowed"),
+    )
+    for name, is_absent, column, meaning in needs:
+        _refuse(
+            freedoms, (rule == name) & is_absent, column, f"portions with the rule {name} lack {meaning}", "fill it in"
+        )
+    conditions = pl.col("accept_conditions").str.split(";").list.eval(pl.element().str.strip_chars())
+    _refuse(
+        freedoms,
+        conditions.list.set_difference(["new", "used"]).list.len() > 0,
+        "accept_conditions",
+        "conditions are neither new nor used",
+        "write new, used, or new;used",
+    )
+    rests = pl.col("quantity").is_null()
+    _refuse(
+        freedoms,
+        rests & (rests.sum().over(judgement) > 1),
+        "portion_number",
+        "several portions of one line leave their quantity empty",
+        "state the quantity in all but one",
+    )
+    most = lines.group_by("line_number").agg(pl.col("quantity").max().alias("_most"))
+    counted = freedoms.rows.join(most, on="line_number", how="left").with_columns(
+        pl.col("quantity").sum().over(judgement).alias("_stated")
+    )
+    _refuse_rows(
+        freedoms.path,
+        counted.filter(pl.col("_stated") > pl.col("_most")),
+        "quantity",
+        "portions add up to more pieces than their line has",
+        "mend the quantities; an empty one takes what the others leave",
+    )
+
+
+def _lines(own: Mapping[str, _Table]) -> pl.DataFrame:
+    """Every line there is in some version or by an amendment, with its quantity."""
+    added = own["amendments"].rows.filter(pl.col("amendment_action") == "add")
+    return pl.concat([table.select("line_number", "quantity") for table in (own["parts"].rows, added)])
+
+
+def _refuse_unknown(table: _Table, column: str, is_bad: pl.Expr, other: str) -> None:
+    _refuse(
+        table,
+        is_bad,
+        column,
+        f"{column} names what tables/{other} does not have",
+        f"add it to tables/{other}, or mend the rows",
+    )
+
+
+def _refuse(table: _Table, is_bad: pl.Expr, column: str, what: str, next_step: str) -> None:
+    _refuse_rows(table.path, table.rows.filter(is_bad), column, what, next_step)
+
+
+def _refuse_rows(path: str, bad: pl.DataFrame, column: str, what: str, next_step: str) -> None:
+    if not bad.height:
+        return
+    shown = bad.sort("source_line_number").head(_SHOWN)
+    places = [
+        f"line {line} ({column} {value!r})" for line, value in shown.select("source_line_number", column).iter_rows()
+    ]
+    more = [f"and {bad.height - _SHOWN} more"] if bad.height > _SHOWN else []
+    raise InputError(
+        f"{path}: {what}",
+        where=f"{path}, {', '.join([*places, *more])}",
+        state="nothing was computed from this file",
+        next_step=next_step,
+    )
+
+
+def _told(values: Sequence[object]) -> str:
+    return ", ".join(str(value) for value in values[:_SHOWN]) + (", ..." if len(values) > _SHOWN else "")
