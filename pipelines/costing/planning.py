@@ -73,11 +73,11 @@ def plan_model(
     Raises:
         InputError: the model's amendments make no sense.
     """
-    return _Planning(inputs, model, day, buyer, market, effort).planned(last_seen, summaries)
+    return ModelPlanning(inputs, model, day, buyer, market, effort).planned(last_seen, summaries)
 
 
-class _Planning:
-    """One call of ``plan_model``: what its scenarios share."""
+class ModelPlanning:
+    """One model, buyer and date: what its scenarios share."""
 
     def __init__(
         self, inputs: WorkspaceInputs, model: Model, day: date, buyer: Buyer, market: pl.DataFrame, effort: str
@@ -90,6 +90,7 @@ class _Planning:
         self._plans: dict[str, Plan] = {}
 
     def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
+        """The plans of all scenarios."""
         scenarios = self.inputs.settings.scenarios
         plans: dict[str, Plan | PlanRefusedError] = {}
         for scenario in sorted(scenarios, key=_freedom_of):
@@ -112,6 +113,7 @@ class _Planning:
         )
 
     def portions(self, scenario: Scenario) -> pl.DataFrame:
+        """What the model wants under a scenario: PORTIONS_SCHEMA of demand.py."""
         return demand.portions_on(self.model, self.day, scenario.use_freedoms)
 
     def candidates(self, scenario: Scenario) -> Candidates:

@@ -5,6 +5,7 @@ That makes plans of different scenarios comparable: a plan made under narrower r
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -106,6 +107,36 @@ def plan_of(candidates: Candidates, solution: Solution) -> Plan:
         hit_time_limit=solution.hit_time_limit,
         notes=solution.notes,
     )
+
+
+def plan_from_tables(candidates: Candidates, tables: Mapping[str, pl.DataFrame]) -> Plan | None:
+    """A published plan, of one key, in the plan's own words; None where its offers are not among the candidates.
+
+    Args:
+        candidates: of the scenario the plan was made under.
+        tables: plan_purchase, plan_line and unfilled_line of the plan. Its cost and bound are for the caller to set.
+    """
+    offers = candidates.offers.select("offer_index", "offer_id")
+    portions = candidates.portions.select("portion_index", *PORTION_KEY)
+    bought = tables["plan_purchase"].join(offers, on="offer_id")
+    lines = tables["plan_line"].filter(pl.col("vendor_code") != "")
+    served = lines.join(offers, on="offer_id").join(portions, on=PORTION_KEY)
+    if bought.height < tables["plan_purchase"].height or served.height < lines.height:
+        return None
+    component = pl.when(pl.col("make_up_code") == "").then(pl.lit("")).otherwise("part_code")
+    solution = Solution(
+        bought.select("offer_index", pl.col("bought_piece_count").alias("quantity")),
+        served.select(
+            "portion_index", "offer_index", "make_up_code", component.alias("component_part_code"), "quantity"
+        ),
+        tables["unfilled_line"]
+        .join(portions, on=PORTION_KEY)
+        .select("portion_index", pl.col("unfilled_piece_count").alias("quantity")),
+        Fraction(0),
+        Fraction(0),
+        is_proven=False,
+    )
+    return plan_of(candidates, solution)
 
 
 def nothing_bought(candidates: Candidates) -> Plan:

@@ -1,0 +1,214 @@
+"""Simple changes to a purchase plan, priced exactly: some portions' pieces are bought elsewhere, all else stays."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
+from itertools import product
+from typing import Any
+
+import polars as pl
+
+from pipelines.costing.candidates import Candidates
+from pipelines.costing.plans import PURCHASE_SCHEMA, Plan
+from pipelines.costing.receipt import Purchase, VendorReceipt, work_out_order
+from pipelines.costing.terms import VendorTerms
+
+Portion = tuple[int, int]
+Pieces = dict[str, int]
+"""Pieces by offer_id."""
+
+
+@dataclass(frozen=True)
+class Offer:
+    """An offer as a purchase needs it: what can be bought of it, and its price steps in rising order."""
+
+    facts: Mapping[str, Any]
+    vendor_code: str
+    most: int
+    multiple: int
+    steps: tuple[tuple[int, Decimal], ...]
+
+    def quantity_for(self, used: int) -> int | None:
+        """The least that can be bought to use so many pieces; None when there are not as many."""
+        least = max(used, self.steps[0][0])
+        quantity = -(-least // self.multiple) * self.multiple
+        return quantity if quantity <= self.most else None
+
+    def step_at(self, quantity: int) -> tuple[int, Decimal]:
+        """The price step that a quantity reaches."""
+        return max(step for step in self.steps if step[0] <= quantity)
+
+    def purchase(self, quantity: int) -> Purchase:
+        """So many pieces, at the price of their step."""
+        facts = {name: self.facts[name] for name in Purchase._fields if name in self.facts}
+        return Purchase(**facts, quantity=quantity, unit_price=self.step_at(quantity)[1])
+
+
+def offers_of(candidates: Candidates, offer_indices: Iterable[int]) -> dict[str, Offer]:
+    """Offers by offer_id."""
+    wanted = pl.DataFrame({"offer_index": sorted(set(offer_indices))}, schema={"offer_index": pl.Int64})
+    steps: dict[int, list[tuple[int, Decimal]]] = {}
+    of_wanted = candidates.steps.join(wanted, on="offer_index", how="semi", maintain_order="left")
+    for index, start, price in of_wanted.select("offer_index", "step_from_quantity", "unit_price").iter_rows():
+        steps.setdefault(index, []).append((start, price))
+    about = of_wanted.unique("offer_index", keep="first", maintain_order=True).select(
+        "offer_index", "currency_code", "last_confirmed_on"
+    )
+    found = {}
+    for row in candidates.offers.join(about, on="offer_index", maintain_order="left").iter_rows(named=True):
+        multiple = row["sold_in_multiples_of"]
+        most = min(row["quantity_available"], row["maximum_per_order"] or row["quantity_available"])
+        found[row["offer_id"]] = Offer(
+            row, row["vendor_code"], most // multiple * multiple, multiple, tuple(sorted(steps[row["offer_index"]]))
+        )
+    return found
+
+
+class Orders:
+    """A plan's purchases with each vendor's receipt, for pricing changes to it.
+
+    Args:
+        plan: the plan.
+        offers: at least those the plan buys.
+        terms: by vendor code.
+    """
+
+    def __init__(self, plan: Plan, offers: Mapping[str, Offer], terms: Mapping[str, VendorTerms]) -> None:
+        self.plan, self.offers, self.terms = plan, offers, terms
+        self.bought: Pieces = dict(plan.purchases.select("offer_id", "quantity").iter_rows())
+        self.receipts = self._receipts(self.bought, set(plan.purchases["vendor_code"]))
+        self.allocations = plan.allocations.rows()
+
+    @property
+    def landed_cost(self) -> Decimal:
+        """The rounded landed cost."""
+        return landed(self.receipts)
+
+    def _receipts(self, bought: Pieces, vendors: set[str]) -> dict[str, VendorReceipt]:
+        orders: dict[str, list[Purchase]] = {}
+        for offer_id, quantity in bought.items():
+            offer = self.offers[offer_id]
+            if quantity and offer.vendor_code in vendors:
+                orders.setdefault(offer.vendor_code, []).append(offer.purchase(quantity))
+        return {code: work_out_order(order, self.terms[code]) for code, order in sorted(orders.items())}
+
+    def moved(
+        self,
+        wanted: Mapping[Portion, int],
+        options: Mapping[Portion, list[str]],
+        vendors: Iterable[frozenset[str]],
+        limits: Limits,
+    ) -> Moved | None:
+        """The cheapest of a few plans in which some portions are served by other offers; None when none of them is one.
+
+        The offers that served them are bought less of, or as before with spares (a minimum or a waiver may need it).
+
+        Args:
+            wanted: pieces by portion.
+            options: offers by portion, the ones to take first in front.
+            vendors: sets of vendors to try the options of.
+            limits: what the plan must keep to.
+        """
+        tries = product(vendors, (False, True) if limits.allow_spares else (False,))
+        found = [moved for allowed, keeps in tries if (moved := self._moved(wanted, options, allowed, keeps, limits))]
+        return min(found, key=lambda moved: moved.plan.rank, default=None)
+
+    def _moved(
+        self,
+        wanted: Mapping[Portion, int],
+        options: Mapping[Portion, list[str]],
+        vendors: frozenset[str],
+        keeps_spares: bool,
+        limits: Limits,
+    ) -> Moved | None:
+        rows = [row for row in self.allocations if row[:2] not in wanted]
+        used: Pieces = {}
+        for row in rows:
+            used[row[2]] = used.get(row[2], 0) + row[-1]
+        touched = {row[2] for row in self.allocations if row[:2] in wanted}
+        unfilled = {
+            portion: n for *portion_, n in self.plan.unfilled.rows() if (portion := tuple(portion_)) not in wanted
+        }
+        for portion, quantity in sorted(wanted.items()):
+            for offer_id in options.get(portion, []):
+                offer = self.offers[offer_id]
+                taken = min(quantity, offer.most - used.get(offer_id, 0))
+                if offer.vendor_code in vendors and taken > 0:
+                    colour = str(offer.facts["colour_code"])
+                    rows.append((*portion, offer_id, "", "", colour, taken))
+                    used[offer_id] = used.get(offer_id, 0) + taken
+                    touched.add(offer_id)
+                    quantity -= taken
+            if quantity:
+                unfilled[portion] = quantity
+        bought = dict(self.bought)
+        for offer_id in touched:
+            needed = self.offers[offer_id].quantity_for(used[offer_id]) if used.get(offer_id) else 0
+            if needed is None:
+                return None
+            bought[offer_id] = max(needed, self.bought.get(offer_id, 0)) if keeps_spares else needed
+        return self._priced({code: n for code, n in bought.items() if n}, rows, unfilled, touched, limits)
+
+    def _priced(
+        self,
+        bought: Pieces,
+        rows: list[tuple],
+        unfilled: Mapping[Portion, int],
+        touched: set[str],
+        limits: Limits,
+    ) -> Moved | None:
+        changed = {self.offers[offer_id].vendor_code for offer_id in touched}
+        receipts = {code: receipt for code, receipt in self.receipts.items() if code not in changed}
+        receipts |= self._receipts(bought, changed)
+        if any(receipt.broken_rules for receipt in receipts.values()):
+            return None
+        if len(receipts) > (limits.maximum_vendor_count or len(receipts)):
+            return None
+        plan = replace(
+            self.plan,
+            purchases=self._purchases(bought),
+            allocations=pl.DataFrame(rows, schema=self.plan.allocations.schema, orient="row"),
+            unfilled=pl.DataFrame(
+                [(*portion, quantity) for portion, quantity in sorted(unfilled.items())],
+                schema=self.plan.unfilled.schema,
+                orient="row",
+            ),
+            cost=sum((receipt.exact.total for receipt in receipts.values()), Fraction(0)),
+            lower_bound=Fraction(0),
+            is_proven=False,
+        )
+        if plan.spare_count and not limits.allow_spares:
+            return None
+        return Moved(plan, landed(receipts))
+
+    def _purchases(self, bought: Pieces) -> pl.DataFrame:
+        rows = []
+        for offer_id, quantity in sorted(bought.items()):
+            start, price = self.offers[offer_id].step_at(quantity)
+            told = {"step_from_quantity": start, "unit_price": price, "quantity": quantity}
+            rows.append([{**self.offers[offer_id].facts, **told}[name] for name in PURCHASE_SCHEMA.names()])
+        return pl.DataFrame(rows, schema=PURCHASE_SCHEMA, orient="row")
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a scenario allows of any plan."""
+
+    allow_spares: bool
+    maximum_vendor_count: int | None
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A changed plan and its rounded landed cost."""
+
+    plan: Plan
+    landed_cost: Decimal
+
+
+def landed(receipts: Mapping[str, VendorReceipt]) -> Decimal:
+    """The rounded landed cost of some vendors' orders."""
+    return sum((receipt.rounded.total for receipt in receipts.values()), Decimal(0))
