@@ -25,7 +25,10 @@ _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 # Encodings that guessing may choose, the likeliest first. A free choice takes short lists of codes for East Asian text.
-_GUESSES = ("cp1252", "latin_1", "cp1250", "iso8859_2", "iso8859_15", "cp1251", "cp1253", "cp1254")
+_GUESSES = {
+    "cp1252": "windows-1252", "latin_1": "latin-1", "cp1250": "windows-1250", "iso8859_2": "iso8859-2",
+    "iso8859_15": "iso8859-15", "cp1251": "windows-1251", "cp1253": "windows-1253", "cp1254": "windows-1254",
+}  # fmt: skip
 
 Row = tuple[int, list[str]]
 """Line on which the row starts, from 1, and its cells."""
@@ -90,13 +93,17 @@ def _utf16_by_pattern(data: bytes) -> str | None:
 def _guessed(data: bytes) -> str:
     from charset_normalizer import from_bytes
 
-    telling = b"\n".join(found[0] for found in islice(re.finditer(rb"[^\n]*[\x80-\xff][^\n]*", data), 2000))
+    # Each telling line once: repeated ones make the guesser give up early on encodings that fit as well.
+    found = re.finditer(rb"[^\n]*[\x80-\xff][^\n]*", data)
+    telling = b"\n".join(dict.fromkeys(line[0].strip() for line in islice(found, 2000)))
     usable = [name for name in _GUESSES if _fits(data, name)]
-    best = from_bytes(telling, cp_isolation=usable).best()
-    if best is None:
-        return usable[0]
-    # Several encodings often give the same text; the likeliest of them is the one to name.
-    return next((name for name in usable if name in (best.encoding, *best.could_be_from_charset)), best.encoding)
+    matches = list(from_bytes(telling, cp_isolation=usable))
+    if not matches:
+        return _GUESSES[usable[0]]
+    best = (matches[0].chaos, matches[0].coherence)
+    names = {name for m in matches if (m.chaos, m.coherence) == best for name in (m.encoding, *m.could_be_from_charset)}
+    # Several encodings often look equally good; the likeliest of them is the one to name.
+    return _GUESSES[next(name for name in usable if name in names)]
 
 
 def find_separator(header_line: str, next_line: str) -> str:

@@ -1,0 +1,143 @@
+"""What would become of a price file, told before anything does. Writes nothing anywhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.errors import KitfareError
+from pipelines.intake import archive
+from pipelines.intake.profiles import load_profiles
+from pipelines.intake.readers import ReadOptions, TextTable, open_source
+from pipelines.intake.tabular import BLANKS
+from pipelines.intake.take_in import TakenFile, examine
+from pipelines.intake.workspace_files import read_code_map
+from pipelines.settings import Workspace
+from schemas.inputs import CODE_MAP
+from schemas.validate import POSITION_COLUMNS, empty_frame
+
+_FIRST_ROWS = 5
+_TOLD_FAILURES = 100
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """What was found in a file and what would become of its rows.
+
+    Args:
+        taken: as :func:`pipelines.intake.take_in.take_in` would give it; all held rows with their reasons are in its
+            ``failures``.
+        table: the file as text, as the profile or a look at it says to read it; None where it cannot be read.
+        before: text of the first rows, by the file's column names.
+        after: the same rows as they would be accepted; None for one that is held.
+    """
+
+    taken: TakenFile
+    table: TextTable | None
+    before: list[dict[str, str]] = field(default_factory=list)
+    after: list[dict[str, str] | None] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        return "\n".join([*self._found(), *self._rows(), *self._failures(), *self._counts()])
+
+    def _found(self) -> list[str]:
+        taken, table = self.taken, self.table
+        told = [f"{taken.file_name}"]
+        if table is not None:
+            written = [table.kind.replace("_", " "), table.encoding, _spoken(table.separator)]
+            told.append(
+                f"  written as:  {', '.join(word for word in written if word)}; header on line {table.header_line}"
+            )
+            told.append(f"  columns:     {', '.join(table.header)}")
+        if taken.contract is not None:
+            profile = f"profile {taken.profile_name}" if taken.profile_name else "its columns are ours"
+            told.append(
+                f"  becomes:     {taken.contract.name} ({'a mended file' if taken.parents.height else profile})"
+            )
+        return [*told, *(f"  note:        {note}" for note in taken.notes)]
+
+    def _rows(self) -> list[str]:
+        told = [""] if self.before else []
+        for number, (before, after) in enumerate(zip(self.before, self.after, strict=True), 1):
+            told.append(f"  row {number}:  {_pairs(before)}")
+            if self.taken.contract is not None:
+                told.append(f"      ->  {_pairs(after)}" if after is not None else "      ->  held")
+        return told
+
+    def _failures(self) -> list[str]:
+        failures = self.taken.failures
+        told = [""] if failures.height else []
+        for line, column, value, rule, advice in (
+            failures.head(_TOLD_FAILURES)
+            .select("source_line_number", "held_column", "held_value", "held_rule", "what_to_do")
+            .iter_rows()
+        ):
+            named = f"{column} {value!r} " if column else ""
+            told.append(f"  line {line}: {named}{rule}; {advice}")
+        if failures.height > _TOLD_FAILURES:
+            told.append(
+                f"  and {failures.height - _TOLD_FAILURES} more, all of which would be in the file of held rows"
+            )
+            groups = (
+                failures.group_by("held_column", "held_rule").len().sort("len", "held_column", descending=[True, False])
+            )
+            told += [f"  {count} times: {column} {rule}" for column, rule, count in groups.iter_rows()]
+        return told
+
+    def _counts(self) -> list[str]:
+        taken = self.taken
+        if taken.error is not None:
+            return ["", "The file would be held whole.", str(taken.error)]
+        return [
+            "",
+            f"{taken.read_row_count} rows read: {taken.rows.height} accepted, {taken.held_text.height} held, "
+            f"{taken.duplicate_row_count} repeated.",
+        ]
+
+
+def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
+    """See what would become of a price file.
+
+    Args:
+        path: the file; it need not be in the inbox.
+        workspace: whose profiles and code map count; None for none.
+
+    Raises:
+        SettingsError: a profile makes no sense.
+        InputError: the code map breaks its contract.
+    """
+    profiles = load_profiles(workspace.profiles) if workspace else []
+    code_map = read_code_map(workspace) if workspace else empty_frame(CODE_MAP)
+    taken = examine(path, archive.hash_of(path), path.name, profiles, code_map)
+    options = next((p.read_options for p in profiles if p.profile_name == taken.profile_name), ReadOptions())
+    try:
+        table = open_source(path).read(options)
+    except KitfareError:
+        return Inspection(taken, None)
+    first = pl.concat([table.frame, table.ragged]).sort("record_number").head(_FIRST_ROWS)
+    if taken.contract is None:
+        return Inspection(taken, table, _texts(first), [None] * first.height)
+    accepted = {
+        row["record_number"]: row for row in taken.rows.filter(pl.col("record_number") <= _FIRST_ROWS).to_dicts()
+    }
+    after = [accepted.get(number) for number in first["record_number"]]
+    return Inspection(taken, table, _texts(first), [_shown(row) if row else None for row in after])
+
+
+def _texts(rows: pl.DataFrame) -> list[dict[str, str]]:
+    return [_shown(row) for row in rows.to_dicts()]
+
+
+def _shown(row: dict[str, object]) -> dict[str, str]:
+    filled = {name: str(value) for name, value in row.items() if name not in POSITION_COLUMNS and value is not None}
+    return {name: value for name, value in filled.items() if value.strip(BLANKS)}
+
+
+def _pairs(row: dict[str, str]) -> str:
+    return ", ".join(f"{name} = {value}" for name, value in row.items())
+
+
+def _spoken(separator: str) -> str:
+    return f"separated by {'tabs' if separator == chr(9) else separator}" if separator else ""
