@@ -269,7 +269,7 @@ def _made(family: _Family, code: str, name: str, popularity: float) -> tuple[str
     )
     ranked = sorted(
         (colour for colour in [*PLAIN, *transparent, *metal] if colour.code not in family.always),
-        key=lambda colour: -(colour.frequency**0.6) * (0.35 + _steady(code + colour.code)),
+        key=lambda colour: -(colour.frequency**0.35) * (0.35 + _steady(code + colour.code)),
     )
     if "printed" in name:
         return (*family.always[:1], ranked[0].code)

@@ -32,7 +32,7 @@ _NEAR = {
     "PEB": 14,
     "PET": 14,
     "INK": 18,
-    "SOO": 16,
+    "SOO": 18,
     "LCH": 16,
 }
 _USED_IS_FINE = (("L130", "MOS"), ("H118", "BLY"))

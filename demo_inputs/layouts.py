@@ -157,7 +157,7 @@ def write_hall(rows: pl.DataFrame, path: Path) -> None:
     cells = [
         pl.col("part_code"),
         pl.col("colour_code"),
-        pl.col("price_e4") / 10_000,
+        pl.Series("price", rows["price_e4"].to_numpy() / 10_000),  # numpy divides exactly enough to print 0.03 as 0.03
         pl.col("quantity"),
         pl.col("assortment"),
         pl.lit(200),
@@ -170,15 +170,14 @@ def write_hall(rows: pl.DataFrame, path: Path) -> None:
 
 
 def write_ledger(rows: pl.DataFrame, path: Path, more: pl.DataFrame) -> int:
-    """A summary of the independents' offers in EUR, by element and condition; ``more`` has rows of the same shape.
+    """A summary of the independents' offers of what models want, in EUR, by element and condition; ``more`` has rows of the same shape.
 
     Returns:
         The number of rows.
     """
     scale = pl.col("currency").replace_strict(SCALE, return_dtype=pl.Float64)
-    offers = rows.filter((pl.col("vendor_code") != COUNTER) & (pl.col("step") == 1)).with_columns(
-        (pl.col("price_e4") / scale).alias("eur_e4")
-    )
+    followed = (pl.col("need") > 0) & (pl.col("vendor_code") != COUNTER) & (pl.col("step") == 1)
+    offers = rows.filter(followed).with_columns((pl.col("price_e4") / scale).alias("eur_e4"))
     summary = (
         offers.group_by("part_code", "colour_code", "condition")
         .agg(

@@ -18,8 +18,8 @@ from .catalogue import NOWHERE
 from .market import MONTH_COUNT, MONTH_ENDS, NIGHT_COUNT, NIGHTS, Market, build, trend
 
 SEED = 20261031
-TARN_EVERY = 5
-"""The three who share a workbook write only every fifth night."""
+TARN_EVERY = 10
+"""The three who share a workbook write only every tenth night."""
 _NOWHERE_PRICE_E4 = 3900
 
 

@@ -27,7 +27,7 @@ SEASON_AMPLITUDE = 0.03
 """Prices are this much above trend (in logs) at the end of December, and as much below at the end of June."""
 SHOCK_MONTH, SHOCK_FAMILY, SHOCK_LOG = "2026-03", "frames", 0.30
 """In this one month the family costs 35 % more; a month later the shock is over."""
-OFFER_SPREAD = 0.14
+OFFER_SPREAD = 0.12
 """Standard deviation, in logs, of an offer's price around its element's usual price at its vendor's level."""
 CHOOSY_SPREAD = 0.45
 """For one part in three the price differs this much, in logs, from colour to colour, besides the colours' usual dearness."""
@@ -110,10 +110,11 @@ class Market:
 
 def _with_steps(rows: pl.DataFrame) -> pl.DataFrame:
     """Round prices to whole ten-thousandths of the vendor's decimals, and add the price steps of vendors that have them."""
-    stepped = rows.filter(pl.col("has_steps") & (pl.col("quantity") >= 40))
-    more = [stepped.with_columns(pl.col("price") * factor, pl.lit(n, pl.Int64).alias("step")) for n, factor in ((20, 0.95), (100, 0.89))]  # fmt: skip
-    every = pl.concat([rows.with_columns(pl.lit(1, pl.Int64).alias("step")), *more]).filter(
-        pl.col("step") <= pl.col("quantity")
+    large = rows.filter(pl.col("has_steps") & (pl.col("quantity") >= 80))
+    levels = [(rows, 1, 1.0), (large, 25, 0.95), (large.filter(pl.col("quantity") >= 200), 100, 0.89)]
+    every = pl.concat(
+        frame.with_columns(pl.col("price") * factor, pl.lit(step, pl.Int64).alias("step"))
+        for frame, step, factor in levels
     )
     unit = pl.col("price_unit")
     whole = pl.max_horizontal((pl.col("price") * 10_000 / unit).round().cast(pl.Int64), pl.lit(1)) * unit
@@ -180,7 +181,7 @@ def _elements(chance: np.random.Generator) -> pl.DataFrame:
         reach = (
             (5.0 + 22.0 * part.popularity * common)
             if need
-            else 13.0 * part.popularity * common - 5.0 + 2.0 * chance.random()
+            else 13.0 * part.popularity * common - 3.0 + 2.0 * chance.random()
         )
         rows.append((part_code, colour_code, part.family, part.weight_grams, part.popularity, need, price, reach))
     names = ["part_code", "colour_code", "family", "weight", "popularity", "need", "log_price", "reach"]
@@ -234,7 +235,7 @@ def _sure_vendors(elements: pl.DataFrame, chance: np.random.Generator) -> np.nda
     """Elements by vendors: four vendors that are there all along list each element a model wants, large ones more often."""
     lasting = np.array([vendor.code != COUNTER and not vendor.opens and not vendor.closes for vendor in VENDORS])
     weight = np.array([vendor.range_size for vendor in VENDORS]) * lasting
-    keys = chance.random((elements.height, len(VENDORS))) ** (1.0 / np.maximum(weight / 300, 1e-9))
+    keys = chance.random((elements.height, len(VENDORS))) ** (1.0 / np.maximum((weight / 300) ** 3, 1e-9))
     return (keys >= np.sort(keys, axis=1)[:, [-SURE_VENDORS]]) & (elements["need"].to_numpy() > 0)[:, None]
 
 
@@ -255,6 +256,7 @@ def _one_vendor(new: pl.DataFrame, elements: pl.DataFrame, place: int, chance: n
     usual = 18 * (0.3 + rows["popularity"].to_numpy()) / np.sqrt(np.maximum(rows["weight"].to_numpy(), 0.15))
     common_stock = usual * size * chance.lognormal(0, 0.9, count)
     for_models = rows["need"].to_numpy() * chance.lognormal(-0.15, 0.75, count) * min(size, 1.6)
+    common_stock *= np.where(chance.random(count) < 0.01, 30.0, 1.0)  # now and then a whole crate
     is_used = (rows["condition"] == "used").to_numpy()
     log_price = (
         rows["log_price"].to_numpy() + vendor.level + chance.normal(0, OFFER_SPREAD * (0.5 if vendor.code == COUNTER else 1.0), count)
@@ -262,7 +264,7 @@ def _one_vendor(new: pl.DataFrame, elements: pl.DataFrame, place: int, chance: n
     )  # fmt: skip
     in_multiples = ("multiples" in vendor.habits) & (rows["log_price"].to_numpy() < math.log(0.09))
     multiple = np.where(in_multiples, np.where(chance.random(count) < 0.5, 5, 10), 1)
-    is_open = chance.random(count) < (0.25 if "open" in vendor.habits else 0.0)
+    is_open = chance.random(count) < (0.8 if "open" in vendor.habits else 0.0)
     has_forms = rows["part_code"].is_in([code for *_, forms in OPEN_FORMS for code, _, _ in forms]).to_numpy()
     return rows.with_columns(
         pl.lit(vendor.code).alias("vendor_code"),

@@ -76,7 +76,7 @@ def with_the_mistake(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def spoiled_bins(text: pl.DataFrame, day: date) -> pl.DataFrame:
-    """Seven bad rows in one night's file: four rows changed, two added with keys of others, one exact repeat."""
+    """One night's file with four cells that make no sense, a row that contradicts another, and an exact repeat."""
     if day != BAD_BINS_NIGHT:
         return text
     columns = {
@@ -93,9 +93,9 @@ def spoiled_bins(text: pl.DataFrame, day: date) -> pl.DataFrame:
 
 
 RAGGED_FELLS_LINES = (
-    "S011;0042;Sot;ny;;1;0,45;EUR",
-    "S011;0042;Rönn;ny;;1;på förfrågan;EUR;12;29.10.2026",
-    "S018;0042;Skymning;ny;;1;0,62;EUR;7;29.10.2026",
+    "S011;1237;Sot;ny;;1;0,45;EUR",
+    "S011;1237;Rönn;ny;;1;på förfrågan;EUR;12;29.10.2026",
+    "S018;1237;Skymning;ny;;1;0,62;EUR;7;29.10.2026",
     "S018;99999;Sot;ny;;1;0,31;EUR;7;29.10.2026",
 )
 """Too few cells; a price in words; a colour that the profile doesn't know; a part number that the code map doesn't know."""

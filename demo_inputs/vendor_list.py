@@ -61,7 +61,7 @@ thistledyke | Thistledyke Drawers       | coast | bins   | 250 | -0.04 |        
 wintercoff  | Wintercoff Loose Parts    | coast | bins   | 240 |  0.08 |         | 2025-06 |
 ombrelwick  | Ombrelwick Shelf          | coast | bins   | 220 |  0.12 | 2025-09 |         | small
 gullanter   | Gullanter Heap            | coast | bins   | 200 | -0.15 |         |         | used,multiples
-marlipool   | Marlipool Tables          | coast | fells  | 520 | -0.05 |         |         | steps,bulk
+marlipool   | Marlipool Tables          | coast | fells  | 560 | -0.05 |         |         | steps,bulk
 hedgeworth  | Hedgeworth Jars           | coast | fells  | 320 | -0.05 |         |         |
 cobblemere  | Cobblemere Cabinet        | coast | fells  | 260 |  0.07 |         |         | tiles
 larkhythe   | Larkhythe Parts           | coast | fells  | 230 | -0.09 | 2026-05 |         | small
@@ -80,7 +80,7 @@ ljungmyrra  | Ljungmyrra lådor          | fells | fells  | 540 | -0.08 |       
 vrakeback   | Vråkebäcks hyllor         | fells | fells  | 400 |  0.00 |         |         | steps
 stenmoka    | Stenmöka lösa bitar       | fells | fells  | 340 |  0.05 |         |         |
 asoknagg    | Åsöknaggens förråd        | fells | fells  | 280 | -0.04 |         |         | used
-morknava    | Mörknäva bitar            | fells | bins   | 400 | -0.11 |         |         | bulk
+morknava    | Mörknäva bitar            | fells | bins   | 460 | -0.11 |         |         | bulk
 gaddtratt   | Gäddtrattens bänk         | fells | bins   | 260 |  0.06 |         |         | bricks
 snohopp     | Snöhopps fack             | fells | bins   | 220 |  0.10 |         |         | small
 alvpimpa    | Älvpimpa vind             | fells | tarn   | 170 | -0.02 |         |         |
@@ -162,7 +162,7 @@ def vendor_terms() -> list[dict[str, object]]:
             if region == vendor.region:
                 rows.extend(_home_terms(vendor, cheap_parcel))
             elif region == "coast" and vendor.region == "fells" or region != "fells" and vendor.code not in _STAYS_HOME:
-                abroad = {"coast": 9.5, "isles": 12.0}[region] - (1.0 if cheap_parcel else 0.0)
+                abroad = {"coast": 10.5, "isles": 12.0}[region] - (1.0 if cheap_parcel else 0.0)
                 least = {"minimum_order": _money(15, vendor)} if chance.random() < 0.4 else {}
                 rows.append(_terms(vendor, region, _money(abroad, vendor), **least))
     return rows
