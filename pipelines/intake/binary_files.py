@@ -19,8 +19,8 @@ MAXIMUM_CELLS = 200_000_000
 SPREADSHEET_SECONDS = 300
 
 
-def sheet_rows(data: bytes, sheet: str | None, where: str) -> list[list[str]]:
-    """All rows of a sheet from its first row on, as text; see :mod:`pipelines.intake.spreadsheet_rows`.
+def sheet_rows(data: bytes, sheet: str | None, where: str) -> tuple[list[str], list[list[str]]]:
+    """The names of all sheets, and the rows of one from its first row on; see :mod:`pipelines.intake.spreadsheet_rows`.
 
     Raises:
         UnreadableFileError: the file is no spreadsheet, has no such sheet, or asks for too much memory or time.
@@ -51,10 +51,10 @@ def sheet_rows(data: bytes, sheet: str | None, where: str) -> list[list[str]]:
             where=where,
             next_step=f"its sheets are: {', '.join(names)}; mend sheet in the profile",
         )
-    rows = [json.loads(line) for line in lines[1:]]
+    rows: list[list[str]] = [json.loads(line) for line in lines[1:]]
     if not any(cell.strip(BLANKS) for row in rows for cell in row):
         raise UnreadableFileError("the sheet is empty", where=where, next_step="name another sheet in a profile")
-    return rows
+    return names, rows
 
 
 def parquet_grid(data: bytes, where: str) -> Grid:

@@ -1,35 +1,42 @@
 """Numbers, dates and pack prices from the one way a profile says they are written to ours; whatever else is refused.
 
-All functions give Polars expressions over text: the value in our writing, or null where the text does not fit.
+Functions of expressions give the value in our writing, or null where the text does not fit.
 """
 
 from __future__ import annotations
 
+import re
+from datetime import date, datetime
+
 import polars as pl
 
-from pipelines.intake.profiles import Numbers
+from pipelines.errors import InputError
+
+FILE_NAME_FIELDS = {"%Y": r"\d{4}", "%y": r"\d{2}", "%m": r"\d{2}", "%d": r"\d{2}", "%b": r"[A-Za-z]{3}"}
+"""Parts of a date that a file name may hold, and what they look like."""
+
 
 _BLANK_THOUSANDS = "\u00a0\u202f"
 _LOOKALIKES = {" ": f"[ {_BLANK_THOUSANDS}]", "'": "['\u2019]", ".": r"\.", ",": ","}
 """Characters that stand for a thousands separator; exports use no-break spaces and curly apostrophes too."""
 
 
-def number(text: pl.Expr, numbers: Numbers) -> pl.Expr:
+def number(text: pl.Expr, decimal: str, thousands: str) -> pl.Expr:
     """A number with a decimal point and no thousands separators; groups of thousands must be whole."""
-    decimal = r"\." if numbers.decimal == "." else ","
+    point = r"\." if decimal == "." else ","
     whole = "[0-9]+"
-    if numbers.thousands:
-        whole = f"(?:[0-9]+|[0-9]{{1,3}}(?:{_LOOKALIKES[numbers.thousands]}[0-9]{{3}})+)"
-    fits = text.str.contains(f"^[+-]?{whole}(?:{decimal}[0-9]+)?$")
+    if thousands:
+        whole = f"(?:[0-9]+|[0-9]{{1,3}}(?:{_LOOKALIKES[thousands]}[0-9]{{3}})+)"
+    fits = text.str.contains(f"^[+-]?{whole}(?:{point}[0-9]+)?$")
     plain = text
-    if numbers.thousands:
-        plain = plain.str.replace_all(_LOOKALIKES[numbers.thousands], "")
-    return pl.when(fits).then(plain.str.replace(decimal, "."))
+    if thousands:
+        plain = plain.str.replace_all(_LOOKALIKES[thousands], "")
+    return pl.when(fits).then(plain.str.replace(point, "."))
 
 
-def number_example(numbers: Numbers) -> str:
+def number_example(decimal: str, thousands: str) -> str:
     """How a number must look, for messages."""
-    return f"1{numbers.thousands}234{numbers.decimal}56"
+    return f"1{thousands}234{decimal}56"
 
 
 def iso_date(text: pl.Expr, date_format: str) -> pl.Expr:
@@ -59,3 +66,31 @@ def times_pack(quantity: pl.Expr, size: pl.Expr) -> pl.Expr:
     """A whole number of packs as a number of pieces; null where it is no whole number."""
     whole = pl.when(quantity.str.contains(r"^\+?[0-9]{1,9}(?:\.0+)?$")).then(quantity.str.extract(r"([0-9]+)"))
     return (whole.cast(pl.Int64) * size).cast(pl.String)
+
+
+def date_in_file_name(file_name: str, pattern: str) -> date:
+    """The date a file name holds where the pattern fits, such as ``_%Y%m%d``.
+
+    Raises:
+        InputError: the pattern fits nowhere, no date comes out, or several different ones do.
+    """
+    pieces = re.split(r"(%.)", pattern)
+    expression = "".join(FILE_NAME_FIELDS.get(piece, re.escape(piece)) for piece in pieces)
+    # Digits that go on before or after a date are part of some other number.
+    before = r"(?<!\d)" if pattern.startswith("%") else ""
+    after = r"(?!\d)" if pattern[-2:-1] == "%" else ""
+    dates = set()
+    for found in re.finditer(f"{before}(?=({expression}){after})", file_name):
+        try:
+            dates.add(datetime.strptime(found[1], pattern).date())
+        except ValueError:
+            continue
+    if len(dates) != 1:
+        told = "several dates" if dates else "no date"
+        raise InputError(
+            f"the file name holds {told} written like {pattern}",
+            where=file_name,
+            state="the file is held whole",
+            next_step="rename the file, or mend observed_on_in_file_name in the profile",
+        )
+    return dates.pop()

@@ -33,7 +33,8 @@ All that a profile can say, with invented values; everything but the first three
     condition = "new"
     coverage = "full"                          # full: the file lists all the vendor sells; partial closes nothing
 
-    [values.colour_code]                       # the file's value = our value; a value not named here is held
+    [values.colour_code]                       # the file's value = our value ("" for empty cells); one not named is held,
+                                               # or read as usual in columns of numbers and dates
     "Schwarz" = "black"
     "Hellgrau" = "light_grey"
 
@@ -63,6 +64,8 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from pipelines.errors import InputError, SettingsError
+from pipelines.intake.draft import FILL_IN, draft_profile
+from pipelines.intake.formats import FILE_NAME_FIELDS
 from pipelines.intake.readers import ReadOptions
 from pipelines.money import is_currency
 from pipelines.settings import load_toml
@@ -70,7 +73,8 @@ from schemas.columns import COLUMNS
 from schemas.contract import Contract
 from schemas.inputs import INBOX
 
-_FIELD_PATTERNS = {"%Y": r"\d{4}", "%y": r"\d{2}", "%m": r"\d{2}", "%d": r"\d{2}", "%b": r"[A-Za-z]{3}"}
+__all__ = ["Profile", "draft_profile", "load_profiles", "recognise"]
+
 _DATE_FIELDS = {"%Y", "%y", "%m", "%-m", "%d", "%-d", "%b", "%B"}
 
 
@@ -180,7 +184,7 @@ class Profile(_Strict):
             raise ValueError("recognise must state file_name or columns")
         _check_date_format(self.date_format, _DATE_FIELDS, "date_format")
         if self.observed_on_in_file_name is not None:
-            _check_date_format(self.observed_on_in_file_name, set(_FIELD_PATTERNS), "observed_on_in_file_name")
+            _check_date_format(self.observed_on_in_file_name, set(FILE_NAME_FIELDS), "observed_on_in_file_name")
         ours = self.contract.columns
         for place, names in (("columns", self.columns), ("constants", self.constants), ("values", self.values)):
             unknown = sorted(set(names) - set(ours))
@@ -193,6 +197,14 @@ class Profile(_Strict):
             raise ValueError(f"{', '.join(sorted(stated_twice))}: stated in two ways, keep one")
         for name, value in self.constants.items():
             _check_constant(name, value)
+        if FILL_IN in self.columns.values():
+            raise ValueError("columns: a column is still to be filled in")
+        for name, mapping in self.values.items():
+            if FILL_IN in mapping.values():
+                raise ValueError(f"values.{name}: a value is still to be filled in")
+            allowed = COLUMNS[name].allowed
+            if allowed and not set(mapping.values()) <= set(allowed):
+                raise ValueError(f"values.{name}: our values are {', '.join(allowed)}")
         return self
 
 
@@ -208,6 +220,8 @@ def _check_date_format(text: str, known: set[str], key: str) -> None:
 
 def _check_constant(name: str, value: str) -> None:
     column = COLUMNS[name]
+    if value == FILL_IN:
+        raise ValueError(f"constants: {name} is still to be filled in")
     if column.allowed and value not in column.allowed:
         raise ValueError(f"constants: {name} is {value!r}, must be {column.rule}")
     if name.endswith("currency_code") and not is_currency(value):
@@ -278,31 +292,3 @@ def _fits(file_name: str, header_under: Callable[[ReadOptions], Sequence[str]], 
     except InputError:
         return False
     return set(profile.recognise.columns) <= set(header)
-
-
-def date_in_file_name(file_name: str, pattern: str) -> date:
-    """The date a file name holds where the pattern fits, such as ``_%Y%m%d``.
-
-    Raises:
-        InputError: the pattern fits nowhere, no date comes out, or several different ones do.
-    """
-    pieces = re.split(r"(%.)", pattern)
-    expression = "".join(_FIELD_PATTERNS.get(piece, re.escape(piece)) for piece in pieces)
-    # Digits that go on before or after a date are part of some other number.
-    before = r"(?<!\d)" if pattern.startswith("%") else ""
-    after = r"(?!\d)" if pattern[-2:-1] == "%" else ""
-    dates = set()
-    for found in re.finditer(f"{before}(?=({expression}){after})", file_name):
-        try:
-            dates.add(datetime.strptime(found[1], pattern).date())
-        except ValueError:
-            continue
-    if len(dates) != 1:
-        told = "several dates" if dates else "no date"
-        raise InputError(
-            f"the file name holds {told} written like {pattern}",
-            where=file_name,
-            state="the file is held whole",
-            next_step="rename the file, or mend observed_on_in_file_name in the profile",
-        )
-    return dates.pop()

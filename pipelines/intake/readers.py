@@ -129,19 +129,16 @@ class Source:
             return check_header(_first_row(text, separator, line, self.name), self.name, line)
         return self.read(options).header
 
-    def sample(self, options: ReadOptions, count: int) -> list[list[str]]:
-        """The first rows as they stand, title lines included; for files that have a grid."""
-        if self.kind == "csv":
-            text, _, _ = self._text(options)
-            rows = text_files.csv_rows(text, options.separator or ",", 1, self.name)
-            return [cells for _, cells in islice(rows, count)]
-        if self.kind == "spreadsheet":
-            return self._sheet(options)[:count]
-        table = self.read(options)
-        return [
-            list(table.header),
-            *(["" if v is None else v for v in row[2:]] for row in table.frame.head(count).rows()),
-        ]
+    def text(self, encoding: str | None = None) -> tuple[str, str]:
+        """The whole text of a delimited file, and its encoding."""
+        return self._text(ReadOptions(encoding=encoding))[:2]
+
+    def sheet(self, sheet: str | None = None) -> tuple[list[str], list[list[str]]]:
+        """The names of a spreadsheet's sheets, and all cells of one of them."""
+        key = ("sheet", sheet)
+        if key not in self._kept:
+            self._kept[key] = binary_files.sheet_rows(self.data, sheet, self.name)
+        return self._kept[key]  # type: ignore[return-value]
 
     def read(self, options: ReadOptions) -> TextTable:
         """The whole file as text.
@@ -161,7 +158,7 @@ class Source:
             text, encoding, caution = self._text(options)
             return _as_table(_json_grid(text, self.name), "json_lines", encoding=encoding, notes=_notes(caution))
         if self.kind == "spreadsheet":
-            rows = self._sheet(options)
+            _, rows = self.sheet(options.sheet)
             line = options.header_line or next((n for n, row in enumerate(rows, 1) if "".join(row).strip(BLANKS)), 1)
             if line > len(rows):
                 raise UnreadableFileError(f"the sheet has no row {line}, where the header should be", where=self.name)
@@ -189,12 +186,6 @@ class Source:
         key = ("text", options.encoding)
         if key not in self._kept:
             self._kept[key] = text_files.decode(self.data, options.encoding, self.name)
-        return self._kept[key]  # type: ignore[return-value]
-
-    def _sheet(self, options: ReadOptions) -> list[list[str]]:
-        key = ("sheet", options.sheet)
-        if key not in self._kept:
-            self._kept[key] = binary_files.sheet_rows(self.data, options.sheet, self.name)
         return self._kept[key]  # type: ignore[return-value]
 
 

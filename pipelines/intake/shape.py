@@ -10,7 +10,8 @@ import polars as pl
 
 from pipelines.errors import InputError
 from pipelines.intake import formats
-from pipelines.intake.profiles import Profile, date_in_file_name
+from pipelines.intake.formats import date_in_file_name
+from pipelines.intake.profiles import Profile
 from pipelines.intake.readers import TextTable
 from pipelines.intake.tabular import BLANKS, STATED_PREFIX
 from schemas.columns import COLUMNS
@@ -123,11 +124,12 @@ class _Shaper:
     def read_numbers_and_dates(self) -> None:
         """Bring numbers and dates into our writing; one that is written in another way than stated fails."""
         profile = self.profile
-        example = formats.number_example(profile.numbers)
+        writing = (profile.numbers.decimal, profile.numbers.thousands)
+        example = formats.number_example(*writing)
         for name in [*self.from_file, *([_SIZE] if _SIZE in self.frame.columns else [])]:
             kind = "integer" if name == _SIZE else COLUMNS[name].kind
             if kind in _NUMERIC:
-                read = formats.number(pl.col(name), profile.numbers)
+                read = formats.number(pl.col(name), *writing)
                 rule = f"is not a number written like {example}"
                 advice = "mend [numbers] in the profile if all are written so; here, write it like 1234.56"
             elif kind == "date":
