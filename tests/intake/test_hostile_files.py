@@ -1,0 +1,185 @@
+"""Files made to break a reader: each is refused in words, none crashes, hangs or eats the memory."""
+
+import gzip
+import os
+import random
+import zipfile
+
+import polars as pl
+import pytest
+from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
+
+from pipelines.errors import UnreadableFileError
+from pipelines.intake import binary_files, readers
+from pipelines.intake.readers import read_as_text
+
+
+def refused(path, match):
+    with pytest.raises(UnreadableFileError, match=match) as caught:
+        read_as_text(path)
+    assert path.name in caught.value.where
+    return caught.value
+
+
+@pytest.mark.parametrize("content", [b"", b" \n\r\n", b"\xef\xbb\xbf", b"\xff\xfe", gzip.compress(b""), b"\0" * 100])
+def test_an_empty_file(tmp_path, content):
+    (tmp_path / "a.csv").write_bytes(content)
+    refused(tmp_path / "a.csv", "empty")
+
+
+def test_nul_characters(tmp_path):
+    error = refused(write_text(tmp_path / "a.csv", "a,b\n1,2\n3,\0\n"), "NUL")
+    assert "line 3" in error.where
+
+
+@pytest.mark.parametrize(
+    ("text", "line"), [('a,b\n1,2\n3,"never closed\n4,5\n', 3), ('a,b\n1,"x"y\n', 2), ('a,b\n1,"' + "x" * 2_000_000, 2)]
+)
+def test_quotes_that_do_not_add_up(tmp_path, text, line):
+    error = refused(write_text(tmp_path / "a.csv", text), "quotes do not add up")
+    assert f"line {line}" in error.where and error.next_step
+
+
+def test_duplicate_names(tmp_path):
+    refused(write_text(tmp_path / "a.csv", "a,b, a\n1,2,3\n"), "same name: a")
+    refused(write_text(tmp_path / "b.csv", "record_number,stated_record_number\n1,2\n"), "stated_record_number")
+
+
+def test_a_hundred_thousand_columns(tmp_path):
+    names = ",".join(f"c{n}" for n in range(100_000))
+    refused(write_text(tmp_path / "a.csv", names + "\n" + names + "\n"), "100,000 columns")
+    refused(write_text(tmp_path / "a.jsonl", "{" + ",".join(f'"c{n}":1' for n in range(2000)) + "}"), "2,000 columns")
+
+
+def test_a_gzip_bomb(tmp_path, monkeypatch):
+    monkeypatch.setattr(readers, "MAXIMUM_BYTES", 1_000_000)
+    (tmp_path / "a.csv.gz").write_bytes(gzip.compress(b"a" * 50_000_000))
+    refused(tmp_path / "a.csv.gz", "larger than 1,000,000 bytes")
+    refused(write_text(tmp_path / "b.csv", "x" * 1_000_001), "larger")
+
+
+def test_a_damaged_gzip_file(tmp_path):
+    packed = gzip.compress(b"a,b\n1,2\n" * 1000)
+    for content in (packed[:-20], packed[:15], packed[:30] + b"zzzz" + packed[34:]):
+        (tmp_path / "a.csv.gz").write_bytes(content)
+        refused(tmp_path / "a.csv.gz", "damaged")
+    (tmp_path / "b.csv.gz").write_bytes(gzip.compress(packed))
+    refused(tmp_path / "b.csv.gz", "packed twice")
+
+
+def test_a_zip_bomb(tmp_path, monkeypatch):
+    monkeypatch.setattr(readers, "MAXIMUM_BYTES", 1_000_000)
+    with zipfile.ZipFile(tmp_path / "a.xlsx", "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("xl/worksheets/sheet1.xml", b"<" * 20_000_000)
+    refused(tmp_path / "a.xlsx", "unpacks to more than")
+
+
+def test_a_zip_bomb_that_lies_about_its_size(tmp_path, monkeypatch):
+    monkeypatch.setattr(readers, "MAXIMUM_BYTES", 1_000_000)
+    with zipfile.ZipFile(tmp_path / "a.xlsx", "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("xl/worksheets/sheet1.xml", b"<" * 20_000_000)
+    data = (tmp_path / "a.xlsx").read_bytes()
+    assert data.count((20_000_000).to_bytes(4, "little")) == 2
+    (tmp_path / "a.xlsx").write_bytes(data.replace((20_000_000).to_bytes(4, "little"), (1000).to_bytes(4, "little")))
+    refused(tmp_path / "a.xlsx", "damaged")
+
+
+def test_a_sheet_with_a_cell_in_each_far_corner(tmp_path):
+    import xlsxwriter
+
+    book = xlsxwriter.Workbook(str(tmp_path / "a.xlsx"))
+    sheet = book.add_worksheet()
+    sheet.write_string(0, 0, "a")
+    sheet.write_string(1_048_575, 16_383, "b")
+    book.close()
+    refused(tmp_path / "a.xlsx", "too much memory")
+
+
+def test_an_ods_cell_repeated_without_end(tmp_path):
+    from intake_cases import write_ods
+
+    path = write_ods(tmp_path / "a.ods", "P", [["x"]])
+    with zipfile.ZipFile(path) as packed:
+        parts = {name: packed.read(name) for name in packed.namelist()}
+    content = parts["content.xml"].replace(
+        b"<table:table-row>", b'<table:table-row table:number-rows-repeated="900000000">'
+    )
+    content = content.replace(b"<table:table-cell ", b'<table:table-cell table:number-columns-repeated="16000" ')
+    with zipfile.ZipFile(path, "w") as packed:
+        for name, part in parts.items():
+            packed.writestr(name, content if name == "content.xml" else part)
+    refused(path, "too much memory|cannot be read|columns")
+
+
+def test_a_spreadsheet_that_takes_for_ever(tmp_path, monkeypatch):
+    monkeypatch.setattr(binary_files, "SPREADSHEET_SECONDS", 0.001)
+    refused(write_xlsx(tmp_path / "a.xlsx", {"P": [["a"], ["1"]]}), "within 0.001 seconds")
+
+
+def test_an_empty_sheet(tmp_path):
+    refused(write_xlsx(tmp_path / "a.xlsx", {"P": []}), "sheet is empty")
+
+
+@pytest.mark.parametrize("start", [b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"%PDF-1.7\n", b"PK\x05\x06" + b"\0" * 18])
+def test_kinds_that_are_not_read(tmp_path, start):
+    (tmp_path / "a.xls").write_bytes(start + b"1234")
+    refused(tmp_path / "a.xls", "not read")
+
+
+def test_a_zip_that_is_no_spreadsheet(tmp_path):
+    with zipfile.ZipFile(tmp_path / "a.zip", "w") as packed:
+        packed.writestr("prices.csv", "a,b\n1,2\n")
+    refused(tmp_path / "a.zip", "cannot be read")
+
+
+def test_damaged_parquet(tmp_path):
+    pl.DataFrame({"a": ["x"] * 1000, "b": list(range(1000))}).write_parquet(tmp_path / "a.parquet")
+    whole = (tmp_path / "a.parquet").read_bytes()
+    for content in (b"PAR1", b"PAR1" + b"\0" * 100 + b"PAR1", whole[: len(whole) // 2], whole[:200] + b"PAR1"):
+        (tmp_path / "b.parquet").write_bytes(content)
+        refused(tmp_path / "b.parquet", "damaged")
+
+
+def test_a_parquet_file_with_more_cells_than_can_be_held(tmp_path, monkeypatch):
+    monkeypatch.setattr(binary_files, "MAXIMUM_CELLS", 1000)
+    pl.DataFrame({"a": [1] * 2000}).write_parquet(tmp_path / "a.parquet")
+    refused(tmp_path / "a.parquet", "more than 1,000 cells")
+
+
+def test_a_folder_and_a_file_that_is_not_there(tmp_path):
+    refused(tmp_path, "cannot be opened")
+    refused(tmp_path / "gone.csv", "cannot be opened")
+
+
+def test_taking_in_never_raises_whatever_the_bytes(tmp_path):
+    """Good files of each kind with bytes changed, cut and repeated at random: the answer is always a TakenFile."""
+    seeds = [
+        write_csv(tmp_path / "s.csv", [OUR_ROW] * 3),
+        tmp_path / "s.parquet",
+        tmp_path / "s.csv.gz",
+        tmp_path / "s.jsonl",
+    ]
+    pl.DataFrame([OUR_ROW] * 3, schema=OUR_HEADER, orient="row").write_parquet(seeds[1])
+    seeds[2].write_bytes(gzip.compress(seeds[0].read_bytes()))
+    pl.DataFrame([OUR_ROW] * 3, schema=OUR_HEADER, orient="row").write_ndjson(seeds[3])
+    chance = random.Random(20261031)
+    outcomes = set()
+    for seed in seeds:
+        whole = seed.read_bytes()
+        for trial in range(60):
+            data = bytearray(whole)
+            for _ in range(chance.randint(1, 6)):
+                data[chance.randrange(len(data))] = chance.choice([0, 10, 34, 44, 59, 255, chance.randrange(256)])
+            if trial % 3 == 0:
+                data = data[: chance.randrange(1, len(data))]
+            (tmp_path / f"{trial}{seed.name}").write_bytes(bytes(data))
+            taken = take(tmp_path / f"{trial}{seed.name}", tmp_path)
+            outcomes.add("whole" if taken.error else "held" if taken.held_text.height else "accepted")
+    assert outcomes == {"whole", "held", "accepted"}
+
+
+def test_what_cannot_be_copied_has_no_hash(tmp_path):
+    os.mkfifo(tmp_path / "pipe.csv")
+    for path in (tmp_path / "gone.csv", tmp_path / "pipe.csv"):
+        taken = take(path, tmp_path)
+        assert taken.error is not None and taken.rows.is_empty()
