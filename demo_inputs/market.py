@@ -50,6 +50,17 @@ MISSED = {("kettlesea", "2025-04"), ("norrayvow", "2025-11")}
 """Vendors that sent no export in a month."""
 
 
+DROUGHTS = (
+    ("B145", "FOX", "2025-01", "2025-03"),
+    ("K130", "KLN", "2025-07", "2025-08"),
+    ("B109", "MST", "2026-05", "2026-05"),
+    ("S235", "BLY", "2025-10", "2026-01"),
+    ("R145", "MOS", "2025-04", "2025-06"),
+    ("P241", "STW", "2026-02", "2026-04"),
+)
+"""Elements that models want and nobody has from one month to another: such prices must be imputed."""
+
+
 def _month_ends() -> list[date]:
     ends, first = [LAST_NIGHT], LAST_NIGHT.replace(day=1)
     for _ in range(MONTH_COUNT):
@@ -296,7 +307,13 @@ def _listed(offers: pl.DataFrame, chance: np.random.Generator) -> np.ndarray:
         opens = (pl.col("opens") == "") | (pl.col("opens") <= month)
         closes = (pl.col("closes") == "") | (pl.col("closes") >= month)
         sent = ~pl.col("vendor_code").is_in([code for code, missed in MISSED if missed == month])
-        listed[:, m] &= offers.select(opens & closes & sent).to_series().to_numpy()
+        dry = [
+            {"part_code": part, "colour_code": colour}
+            for part, colour, first, last in DROUGHTS
+            if first <= month <= last
+        ]
+        found = ~pl.struct("part_code", "colour_code").is_in(dry) if dry else pl.lit(True)
+        listed[:, m] &= offers.select(opens & closes & sent & found).to_series().to_numpy()
     return listed
 
 

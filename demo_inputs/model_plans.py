@@ -7,7 +7,8 @@ import random
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from .catalogue import NOWHERE, OPEN_FORMS, Part, by_code, parts
+from .catalogue import NOWHERE, OPEN_FORMS, USED_ONLY, Part, by_code, parts
+from .palette import BY_CODE
 
 
 @dataclass(frozen=True)
@@ -125,6 +126,7 @@ PLANS = (
 )  # fmt: skip
 """Smallest first. Fixed lines hold elements that are sold only used, or nowhere."""
 
+_IN_MANY_COLOURS = ("bricks", "plates", "tiles", "slopes", "rounds", "arches", "brackets", "rails")
 _SOLID = ("SOO", "PEB", "ANV", "RWR", "CHY", "LMP", "FRN", "PNW")
 _FORMS = {code for _, _, _, forms in OPEN_FORMS for code, _, _ in forms}
 
@@ -141,8 +143,9 @@ def lines_of(plan: ModelPlan) -> list[Line]:
         family = chance.choices(families, [plan.families[name] for name in families])[0]
         part = chance.choices(members[family], [0.08 + one.popularity**1.5 for one in members[family]])[0]
         colour = _colour(plan, part, chance)
-        if colour:
+        if colour and (part.code, colour) not in (NOWHERE, *USED_ONLY):
             bulk = chance.lognormvariate(0, 0.95) * part.popularity / math.sqrt(max(part.weight_grams, 0.15))
+            bulk *= 1.0 if part.surface == "plain" else 0.1
             chosen.setdefault((part.code, colour), bulk)
     quantities = _spread(chosen, plan.piece_count - sum(count for *_, count in plan.fixed_lines))
     rows = [(part, colour, quantities[part, colour]) for part, colour in chosen] + list(plan.fixed_lines)
@@ -152,8 +155,12 @@ def lines_of(plan: ModelPlan) -> list[Line]:
 
 
 def _colour(plan: ModelPlan, part: Part, chance: random.Random) -> str:
-    """A colour of the plan the part is made in; for small hardware and glass any colour it comes in; else ''."""
+    """A colour of the plan, mostly one the part usually comes in; for small hardware and glass any of its own; else ''."""
     known = [code for code in part.colours if code in plan.colours]
+    if part.family in _IN_MANY_COLOURS and part.surface == "plain" and chance.random() < 0.3:
+        known = [
+            code for code in plan.colours if BY_CODE[code].finish == "plain"
+        ]  # made in few numbers, for this shade
     if not known:
         known = [code for code in part.colours if code in _SOLID] if len(part.colours) <= 4 else []
     return chance.choices(known, [plan.colours.get(code, 1.0) for code in known])[0] if known else ""

@@ -114,7 +114,7 @@ quantities_in = "pieces"
 {_table("condition", {"N": "new", "U": "used"})}
 {_table("form_certainty", {"yes": "stated", "no": "open"})}"""
 
-_TARN = f"""# Three small sellers who share a workbook. They don't say whether it lists all they have, so it closes nothing.
+_TARN = f"""# Three small sellers who share a workbook. It lists what they counted lately, not all they have: it closes nothing.
 profile_name = "tarn_workbook"
 source_code = "tarn"
 table = "price_export"
@@ -137,6 +137,7 @@ observed_on = "Dag"
 
 [constants]
 currency_code = "SEK"
+coverage = "partial"
 
 {_table("condition", {"ny": "new", "begagnad": "used"})}"""
 

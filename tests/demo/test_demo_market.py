@@ -121,6 +121,18 @@ def test_the_planned_gaps_are_there_on_every_date(months):
         assert special.filter((pl.col("part_code") == NOWHERE[0]) & (pl.col("colour_code") == NOWHERE[1])).height == 0
 
 
+def test_droughts_leave_elements_of_models_without_a_seller_for_a_while(months):
+    for part, colour, first, last in truth.DROUGHTS:
+        assert (part, colour) in truth.wanted_pieces()
+        element = (pl.col("part_code") == part) & (pl.col("colour_code") == colour)
+        without = {
+            f"{end:%Y-%m}"
+            for end, rows in zip(truth.MONTH_ENDS, months, strict=True)
+            if not rows.filter(element).height
+        }
+        assert without == {f"{end:%Y-%m}" for end in truth.MONTH_ENDS if first <= f"{end:%Y-%m}" <= last}
+
+
 def test_offers_have_every_peculiarity(months):
     rows = months[LAST]
     assert rows.filter(pl.col("step") > 1)["vendor_code"].n_unique() >= 3
