@@ -1,5 +1,6 @@
 """The committed workspace of the demo: reproducible, valid, coherent, and as varied as its README says."""
 
+import shutil
 from datetime import date
 from pathlib import Path
 
@@ -13,7 +14,8 @@ from demo_inputs.model_plans import PLANS, lines_of
 from pipelines.costing.colour_distance import distances
 from pipelines.inputs import exchange_rate_on
 from pipelines.intake.profiles import load_profiles
-from pipelines.settings import ModelSettings, Settings, load_toml
+from pipelines.intake.workspace_files import read_workspace
+from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.validate import require_valid
@@ -250,3 +252,11 @@ def test_special_elements_are_in_the_models():
 def test_every_colour_a_part_comes_in_is_in_the_palette(tables):
     known = set(tables["colours"]["colour_code"])
     assert all(set(part.colours) <= known and len(set(part.colours)) == len(part.colours) for part in parts())
+
+
+def test_the_workspace_reader_takes_all_of_it(tmp_path):
+    """The reader also holds the tables against each other."""
+    shutil.copytree(WORKSPACE, tmp_path / "workspace")
+    inputs = read_workspace(Workspace(tmp_path / "workspace"))
+    assert [model.model_code for model in inputs.models] == sorted(MODELS)
+    assert inputs.input_files.height == len(files_in(WORKSPACE))
