@@ -238,7 +238,9 @@ def _check_zip(data: bytes, where: str) -> None:
             if sum(entry.file_size for entry in packed.infolist()) > MAXIMUM_BYTES:
                 raise UnreadableFileError(f"the spreadsheet unpacks to more than {MAXIMUM_BYTES:,} bytes", where=where)
             damaged = packed.testzip()
-    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError) as error:
+    except UnreadableFileError:
+        raise
+    except Exception as error:  # damaged bytes raise whatever they happen to hit
         raise UnreadableFileError(f"the spreadsheet is damaged or locked: {error}", where=where) from None
     if damaged is not None:
         raise UnreadableFileError(f"the spreadsheet is damaged in {damaged}", where=where)
