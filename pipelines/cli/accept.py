@@ -94,8 +94,20 @@ def _choose(wanted: str, waiting: list[_Waiting], accepted: set[str]) -> _Waitin
 def _read(path: Path) -> tuple[list[str], list[dict[str, str]]]:
     """Header and rows of the decisions; the contract's header where there is no file yet."""
     from pipelines.errors import InputError
+    from pipelines.intake.workspace_files import TABLE_SUFFIXES
     from schemas.inputs import ACCEPTED_EXPORTS
 
+    others = [
+        other.name
+        for other in path.parent.glob(f"{path.stem}.*")
+        if other != path and other.name.endswith(TABLE_SUFFIXES)
+    ]
+    if others:
+        raise InputError(
+            f"decisions are kept in {others[0]}, which is not a CSV file",
+            where=str(path.parent),
+            next_step="add the row there yourself, or save the table as CSV",
+        )
     if not path.is_file():
         return list(ACCEPTED_EXPORTS.columns), []
     try:

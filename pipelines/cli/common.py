@@ -34,15 +34,20 @@ def open_workspace(folder: Path | None) -> Workspace:
 
     if folder is not None:
         return Workspace(folder)
+    found = find_workspace()
+    if found is None:
+        raise UsageError(
+            "there is no kitfare workspace here: neither this folder nor one above it has a kitfare.toml",
+            where=str(Path.cwd()),
+            next_step="run `kitfare init DIR`, or give --workspace DIR",
+        )
+    return Workspace(found)
+
+
+def find_workspace() -> Path | None:
+    """This folder, or the nearest one above it, that is a workspace."""
     here = Path.cwd()
-    for candidate in (here, *here.parents):
-        if (candidate / "kitfare.toml").is_file():
-            return Workspace(candidate)
-    raise UsageError(
-        "there is no kitfare workspace here: neither this folder nor one above it has a kitfare.toml",
-        where=str(here),
-        next_step="run `kitfare init DIR`, or give --workspace DIR",
-    )
+    return next((folder for folder in (here, *here.parents) if (folder / "kitfare.toml").is_file()), None)
 
 
 def published_database(workspace: Workspace) -> Path:

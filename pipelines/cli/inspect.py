@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from pipelines.cli.common import WorkspaceOption, open_workspace, say
+from pipelines.cli.common import WorkspaceOption, find_workspace, note, open_workspace, say
 
 
 def run(
@@ -31,11 +31,13 @@ def run(
     if not file.is_file():
         raise UsageError(f"{file} is not there, or not a file", where=str(Path.cwd()), next_step="check the path")
     if draft_profile:
-        from pipelines.intake.profiles import draft_profile as draft
+        from pipelines.intake.draft import draft_profile as draft
 
         typer.echo(draft(file), nl=False)
         return
-    place = open_workspace(workspace)
+    place = open_workspace(workspace) if workspace or find_workspace() else None
+    if place is None:
+        note("This is no workspace, so that no profiles are known; --workspace DIR names one.")
 
     from pipelines.intake.inspect_file import inspect_file
 

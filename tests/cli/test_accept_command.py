@@ -108,3 +108,10 @@ def test_a_file_of_another_shape_is_not_touched(content, place):
     result = run("south.csv")
     assert result.exit_code == 3 and "accepted_exports.csv" in result.stderr
     assert path.read_bytes() == content
+
+
+def test_decisions_kept_in_another_kind_of_file_are_not_split_in_two(place):
+    (place / "tables" / "accepted_exports.xlsx").write_bytes(b"PK")
+    result = run("south.csv")
+    assert result.exit_code == 3 and "accepted_exports.xlsx" in result.stderr
+    assert not (place / "tables" / "accepted_exports.csv").exists()

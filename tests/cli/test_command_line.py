@@ -98,7 +98,7 @@ def test_wrong_use_is_2(arguments):
 
 NEED_A_WORKSPACE = [
     ("refresh",), ("report", "--month", "2026-10"), ("query", "select 1"), ("accept", "3f9a12"), ("status",),
-    ("schedule",), ("inspect", __file__),
+    ("schedule",),
 ]  # fmt: skip
 
 

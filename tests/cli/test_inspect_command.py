@@ -1,0 +1,69 @@
+"""``kitfare inspect``: what it says of a file, with a workspace and without; nothing is written anywhere."""
+
+import tomllib
+
+import pytest
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+
+OURS = (
+    "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage\n"
+    "north,00501,red,new,0.10,EUR,50,2026-10-31,full\n"
+    "north,00502,red,new,much,EUR,50,2026-10-31,full\n"
+)
+THEIRS = "Item;Shade;State;Each;Stock\n00501;Red;N;0,10;50\n00502;Red;N;0,20;7\n"
+
+
+def run(*arguments):
+    return CliRunner().invoke(app, ["inspect", *map(str, arguments)])
+
+
+def snapshot(folder):
+    return {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
+
+
+@pytest.fixture
+def place(tmp_path, monkeypatch):
+    CliRunner().invoke(app, ["init", str(tmp_path / "space")])
+    (tmp_path / "ours.csv").write_text(OURS)
+    (tmp_path / "theirs.csv").write_text(THEIRS)
+    monkeypatch.chdir(tmp_path / "space")
+    return tmp_path
+
+
+def test_rows_accepted_and_held_are_told_and_nothing_is_touched(place):
+    before = snapshot(place)
+    result = run(place / "ours.csv")
+    assert result.exit_code == 0, result.output
+    assert "price_export" in result.stdout
+    assert "line 3: unit_price 'much'" in result.stdout
+    assert "2 rows read: 1 accepted, 1 held" in result.stdout
+    assert snapshot(place) == before
+
+
+def test_it_works_without_a_workspace_and_says_so(place, monkeypatch):
+    monkeypatch.chdir(place)
+    result = run(place / "ours.csv")
+    assert result.exit_code == 0 and "1 accepted, 1 held" in result.stdout
+    assert "no workspace" in result.stderr
+
+
+def test_a_draft_is_toml_alone_on_standard_output(place, monkeypatch):
+    monkeypatch.chdir(place)
+    result = run(place / "theirs.csv", "--draft-profile")
+    assert result.exit_code == 0 and not result.stderr
+    assert tomllib.loads(result.stdout)
+
+
+def test_a_file_that_is_not_there_is_told(place):
+    for path in (place / "none.csv", place):
+        result = run(path)
+        assert result.exit_code == 2 and str(path) in result.stderr
+
+
+def test_a_file_that_can_t_be_read_is_told(place):
+    (place / "odd.xlsx").write_bytes(b"PK\x03\x04 no more")
+    result = run(place / "odd.xlsx")
+    assert result.exit_code == 0, "the inspection itself did its work"
+    assert "The file would be held whole." in result.stdout
