@@ -77,3 +77,11 @@ def test_below_a_file_is_told(tmp_path):
     (tmp_path / "file").touch()
     result = init(tmp_path / "file" / "new")
     assert result.exit_code == 1 and "file" in result.stderr and "Traceback" not in result.output
+
+
+def test_the_demo_is_a_workspace_with_a_full_inbox(tmp_path):
+    result = init(tmp_path / "demo", "--demo")
+    assert result.exit_code == 0, result.output
+    assert f"kitfare refresh --workspace {tmp_path / 'demo'}" in result.stdout
+    place = Workspace(tmp_path / "demo")
+    assert place.settings().buyer and any(place.inbox.iterdir()) and any(place.models.iterdir())
