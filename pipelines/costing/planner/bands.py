@@ -71,8 +71,12 @@ class VendorBands:
     @property
     def has_plain_goods(self) -> bool:
         """Whether buying less can never break a minimum nor raise a charge that depends on goods values."""
-        waivers = any(band.waived_from is not None for band in self.handling.values())
-        return len(self.bands) == 1 and self.bands[0].start == 0 and self.bands[0].end is None and not waivers
+        return self.is_one_band and all(band.waived_from is None for band in self.handling.values())
+
+    @property
+    def is_one_band(self) -> bool:
+        """Whether one fixed charge and factor hold for every order."""
+        return len(self.bands) == 1 and self.bands[0].start == 0 and self.bands[0].end is None
 
     def band_at(self, goods_value: Fraction) -> Band | None:
         """The band that holds a goods value, if any."""
@@ -96,7 +100,7 @@ def compile_terms(terms: VendorTerms) -> VendorBands:
                 None if handling.waived_from is None else Fraction(handling.waived_from),
             )
             for code, handling in terms.handling.items()
-            if handling.charge
+            if handling.charge and handling.waived_from != 0
         },
         weight_steps=_size_steps(terms, "weight_grams", charged),
         dimension_steps=_size_steps(terms, "largest_dimension_mm", charged),

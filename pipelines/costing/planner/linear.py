@@ -1,0 +1,189 @@
+"""Building and running linear programs with HiGHS: whole arrays in, one pass, one thread, nothing that depends on time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import highspy
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+SAFETY_SECONDS = 600.0
+
+
+@dataclass(frozen=True)
+class Program:
+    """A (mixed-integer) linear program, minimised; the matrix is in triplets without duplicates."""
+
+    cost: Floats
+    lower: Floats
+    upper: Floats
+    is_integer: Flags
+    row_lower: Floats
+    row_upper: Floats
+    entry_row: Ints
+    entry_column: Ints
+    entry_value: Floats
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return len(self.row_lower), len(self.cost)
+
+
+class ProgramBuilder:
+    """Collects columns, rows and entries block by block."""
+
+    def __init__(self) -> None:
+        self._columns: list[tuple[Floats, Floats, Floats, Flags]] = []
+        self._rows: list[tuple[Floats, Floats]] = []
+        self._entries: list[tuple[Ints, Ints, Floats]] = []
+        self.column_count = 0
+        self.row_count = 0
+
+    def columns(
+        self,
+        count: int,
+        *,
+        upper: ArrayLike,
+        lower: ArrayLike = 0.0,
+        cost: ArrayLike = 0.0,
+        integer: ArrayLike = False,
+    ) -> Ints:
+        """Add columns between bounds; returns their numbers."""
+        is_integer = np.broadcast_to(integer, count).astype(np.bool_)
+        self._columns.append((_filled(cost, count), _filled(lower, count), _filled(upper, count), is_integer))
+        self.column_count += count
+        return np.arange(self.column_count - count, self.column_count)
+
+    def rows(self, count: int, *, lower: ArrayLike = -np.inf, upper: ArrayLike = np.inf) -> Ints:
+        """Add rows between bounds; returns their numbers."""
+        self._rows.append((_filled(lower, count), _filled(upper, count)))
+        self.row_count += count
+        return np.arange(self.row_count - count, self.row_count)
+
+    def entries(self, row: ArrayLike, column: ArrayLike, value: ArrayLike) -> None:
+        """Add matrix entries, arrays or single values alike."""
+        rows, columns, values = np.broadcast_arrays(row, column, value)
+        self._entries.append((rows.ravel().astype(np.int64), columns.ravel().astype(np.int64), values.ravel() * 1.0))
+
+    def program(self) -> Program:
+        """What was collected."""
+        cost, lower, upper, is_integer = (np.concatenate(parts) for parts in zip(*self._columns, strict=True))
+        row_lower, row_upper = (np.concatenate(parts) for parts in zip(*self._rows, strict=True))
+        row, column, value = (np.concatenate(parts) for parts in zip(*self._entries, strict=True))
+        return Program(cost, lower, upper, is_integer, row_lower, row_upper, row, column, value)
+
+
+def _filled(value: ArrayLike, count: int) -> Floats:
+    return np.broadcast_to(np.asarray(value, np.float64), count)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What HiGHS found.
+
+    Attributes:
+        status: optimal, feasible (a limit was met with a solution in hand), infeasible, or unknown.
+        values: column values; None without a solution.
+        row_duals: of a linear program; None otherwise.
+        bound: no solution costs less, up to tolerances.
+        hit_time_limit: the safety limit bit.
+    """
+
+    status: str
+    values: Floats | None
+    row_duals: Floats | None
+    bound: float
+    hit_time_limit: bool
+    nodes: int
+
+
+def solve(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None = None) -> Outcome:
+    """Run HiGHS on one thread with a fixed seed.
+
+    ``infeasible`` is believed only when a second run without presolve says so, too: presolve has been wrong before (HiGHS
+    issues 3258 and 3296).
+    """
+    outcome = _run(program, options, start)
+    if outcome.status == "infeasible" and options.get("presolve") != "off":
+        outcome = _run(program, {**options, "presolve": "off"}, start)
+    return outcome
+
+
+def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
+    solver = highspy.Highs()
+    settings = {"output_flag": False, "threads": 1, "random_seed": 0, "time_limit": SAFETY_SECONDS, **options}
+    for name, value in settings.items():
+        solver.setOptionValue(name, value)
+    solver.passModel(_as_highs(program))
+    if start is not None:
+        solution = highspy.HighsSolution()
+        solution.col_value = start
+        solver.setSolution(solution)
+    solver.run()
+    return _outcome(solver, bool(program.is_integer.any()))
+
+
+def _as_highs(program: Program) -> highspy.HighsLp:
+    rows, columns = program.size
+    order = np.lexsort((program.entry_row, program.entry_column))
+    lp = highspy.HighsLp()
+    lp.num_row_, lp.num_col_ = rows, columns
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = program.cost, program.lower, program.upper
+    lp.row_lower_, lp.row_upper_ = program.row_lower, program.row_upper
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = np.searchsorted(program.entry_column[order], np.arange(columns + 1)).astype(np.int32)
+    lp.a_matrix_.index_ = program.entry_row[order].astype(np.int32)
+    lp.a_matrix_.value_ = program.entry_value[order]
+    if program.is_integer.any():
+        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
+        lp.integrality_ = [kinds[flag] for flag in program.is_integer.tolist()]
+    return lp
+
+
+def _outcome(solver: highspy.Highs, is_mip: bool) -> Outcome:
+    status, info = solver.getModelStatus(), solver.getInfo()
+    has_solution = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+    solution = solver.getSolution()
+    known = {
+        highspy.HighsModelStatus.kOptimal: "optimal",
+        highspy.HighsModelStatus.kInfeasible: "infeasible",
+        highspy.HighsModelStatus.kUnboundedOrInfeasible: "infeasible",
+    }
+    has_duals = not is_mip and solution.dual_valid
+    return Outcome(
+        status=known.get(status, "feasible" if has_solution else "unknown"),
+        values=np.array(solution.col_value) if has_solution else None,
+        row_duals=np.array(solution.row_dual) if has_duals else None,
+        bound=info.mip_dual_bound if is_mip else info.objective_function_value,
+        hit_time_limit=status == highspy.HighsModelStatus.kTimeLimit,
+        nodes=int(info.mip_node_count) if is_mip else 0,
+    )
+
+
+def safe_bound(program: Program, row_duals: Floats) -> float:
+    """A lower bound of a linear program from any row duals, whatever the solver's tolerances.
+
+    Weak duality with all columns in boxes (Neumaier & Shcherbina, Safe bounds in linear and mixed-integer linear programming,
+    Math. Programming 99 (2004) 283-296): for any multipliers, rows priced at their nearer bound plus every column at the
+    bound its reduced cost favours. Rounding errors of the sums are left to the caller's margin.
+    """
+    duals = np.where(
+        ((row_duals > 0) & np.isinf(program.row_lower)) | ((row_duals < 0) & np.isinf(program.row_upper)),
+        0.0,
+        row_duals,
+    )
+    sides = np.where(duals > 0, program.row_lower, program.row_upper)
+    rows = duals * np.where(duals == 0, 0.0, sides)
+    priced = np.bincount(
+        program.entry_column, program.entry_value * duals[program.entry_row], minlength=len(program.cost)
+    )
+    reduced = program.cost - priced
+    columns = np.where(reduced > 0, reduced * program.lower, reduced * program.upper)
+    return float(rows.sum() + columns[reduced != 0].sum())

@@ -1,0 +1,224 @@
+"""The purchase problem as a mixed-integer program.
+
+Columns: pieces of an offer that serve a use; pieces bought, where they may differ from the pieces used; whole make-ups; pieces
+left unfilled; one binary per vendor; and those of the vendors' rules (mip_rules.py). A use may take at most min(need, stock)
+times its vendor's binary: one row per offer, which keeps the linear relaxation near the optimum (Blazewicz, Bouvry, Kovalyov
+& Musial 2014, doi 10.1007/s10288-013-0230-7; a row per vendor alone is valid but weak).
+
+Pieces that are bought as they are used stay continuous: with the binaries fixed, what is left is a flow between offers and
+portions, whose corners are whole numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.costing.planner import draft as drafting
+from pipelines.costing.planner.compiled import Compiled, Ints
+from pipelines.costing.planner.draft import Draft, Goods, ModelOptions
+from pipelines.costing.planner.linear import Program, ProgramBuilder
+from pipelines.costing.planner.mip_rules import RuleColumns, add_rules
+
+
+@dataclass(frozen=True)
+class Model:
+    """A program and what its columns stand for; -1 for what has no column.
+
+    Attributes:
+        vendor, use, makeup, unfilled, outside, group_colour: columns by what they stand for; ``outside`` by the
+            relaxation's cell, ``group_colour`` by the rows of ``group_choices`` (group, colour).
+        step_taken, step_beyond: by goods column, whether the price step is taken, and more than its least bought.
+    """
+
+    program: Program
+    compiled: Compiled
+    options: ModelOptions
+    vendor: Ints
+    use: Ints
+    goods: Goods
+    makeup: Ints
+    unfilled: Ints
+    outside: Ints
+    group_choices: Ints
+    group_colour: Ints
+    handling_paid: Ints
+    handling_waived: Ints
+    step_taken: Ints
+    step_beyond: Ints
+    rules: RuleColumns
+
+
+def build_model(compiled: Compiled, options: ModelOptions) -> Model:
+    """State the problem; uses of vendors that may not be used get no columns."""
+    builder = ProgramBuilder()
+    draft = drafting.begin(builder, compiled, options)
+    makeups = _makeups(draft)
+    unfilled, outside = _demand(draft, makeups)
+    group_choices, group_colour = _groups(draft, makeups, outside)
+    _stock(draft)
+    taken = _price_steps(draft)
+    beyond = _without_spares(draft, taken)
+    rules = add_rules(draft)
+    return Model(
+        builder.program(),
+        compiled,
+        options,
+        draft.vendor,
+        draft.use,
+        draft.goods,
+        makeups,
+        unfilled,
+        outside,
+        group_choices,
+        group_colour,
+        draft.handling_paid,
+        draft.handling_waived,
+        taken,
+        beyond,
+        rules,
+    )
+
+
+def _makeups(draft: Draft) -> Ints:
+    """Whole make-ups: for each, as many of every component as it takes."""
+    compiled, builder = draft.compiled, draft.builder
+    columns = builder.columns(
+        len(compiled.makeup_portion), upper=compiled.need[compiled.makeup_portion], integer=draft.options.whole
+    )
+    rows = builder.rows(len(compiled.component_makeup), lower=0.0, upper=0.0)
+    builder.entries(rows, columns[compiled.component_makeup], -compiled.component_count)
+    uses = np.flatnonzero((draft.use >= 0) & (compiled.use_component >= 0))
+    builder.entries(rows[compiled.use_component[uses]], draft.use[uses], 1.0)
+    return columns
+
+
+def _demand(draft: Draft, makeups: Ints) -> tuple[Ints, Ints]:
+    compiled, builder, options = draft.compiled, draft.builder, draft.options
+    demand = builder.rows(len(compiled.need), lower=compiled.need, upper=compiled.need)
+    direct = np.flatnonzero((draft.use >= 0) & (compiled.use_makeup < 0))
+    builder.entries(demand[compiled.use_portion[direct]], draft.use[direct], 1.0)
+    builder.entries(demand[compiled.makeup_portion], makeups, 1.0)
+    limit = options.unfilled_limit
+    cost = 1.0 if limit is None else options.penalty
+    most = compiled.need if limit is None else np.minimum(compiled.need, limit)
+    unfilled = builder.columns(len(demand), cost=cost, upper=most)
+    builder.entries(demand, unfilled, 1.0)
+    if limit is not None:
+        builder.entries(builder.rows(1, upper=limit), unfilled, 1.0)
+    outside = np.zeros(0, np.int64)
+    if options.relaxation is not None:
+        cells = options.relaxation.cell_portion
+        outside = builder.columns(len(cells), cost=options.relaxation.price, upper=compiled.need[cells])
+        builder.entries(demand[cells], outside, 1.0)
+    return unfilled, outside
+
+
+def _groups(draft: Draft, makeups: Ints, outside: Ints) -> tuple[Ints, Ints]:
+    """Portions of one group in one colour: pieces in a colour only if the group takes that colour."""
+    compiled, builder, relaxation = draft.compiled, draft.builder, draft.options.relaxation
+    direct = np.flatnonzero((draft.use >= 0) & (compiled.use_makeup < 0))
+    blocks = [
+        (draft.use[direct], compiled.use_portion[direct], compiled.use_colour[direct]),
+        (makeups, compiled.makeup_portion, compiled.makeup_colour),
+    ]
+    if relaxation is not None:
+        blocks.append((outside, relaxation.cell_portion, relaxation.cell_colour))
+    column, portion, colour = (np.concatenate(part) for part in zip(*blocks, strict=True))
+    grouped = compiled.group[portion] >= 0
+    if not grouped.any():
+        return np.zeros((0, 2), np.int64), np.zeros(0, np.int64)
+    column, portion, colour = column[grouped], portion[grouped], colour[grouped]
+    cells, cell = np.unique(np.stack([portion, colour], axis=1), axis=0, return_inverse=True)
+    choices, choice = np.unique(
+        np.stack([compiled.group[cells[:, 0]], cells[:, 1]], axis=1), axis=0, return_inverse=True
+    )
+    takes = builder.columns(len(choices), upper=1.0, integer=True)
+    groups, group = np.unique(choices[:, 0], return_inverse=True)
+    builder.entries(builder.rows(len(groups), upper=1.0)[group.ravel()], takes, 1.0)
+    rows = builder.rows(len(cells), upper=0.0)
+    builder.entries(rows[cell.ravel()], column, 1.0)
+    builder.entries(rows, takes[choice.ravel()], -compiled.need[cells[:, 0]])
+    return choices, takes
+
+
+def _stock(draft: Draft) -> None:
+    """No more used than bought; no more bought than there is, and only from vendors that are used."""
+    compiled, builder, goods = draft.compiled, draft.builder, draft.goods
+    used = np.flatnonzero(draft.use >= 0)
+    offer = compiled.use_offer[used]
+    limit = np.minimum(compiled.offer_most, compiled.offer_want)
+    loose = draft.options.loose_offers
+    tight = np.ones(len(limit), np.bool_) if loose is None else ~loose
+    offers, row_of = np.unique(offer, return_inverse=True)
+    rows = builder.rows(len(offers), upper=0.0)
+    builder.entries(rows[row_of.ravel()], draft.use[used], 1.0)
+    counted = compiled.is_counted[offers]
+    steps = np.flatnonzero(goods.step >= 0)
+    builder.entries(rows[np.searchsorted(offers, goods.offer[steps])], goods.column[steps], -goods.pieces[steps])
+    draft.gate(rows[~counted], offers[~counted], limit[offers[~counted]])
+    share = np.minimum(compiled.use_want[used], limit[offer])
+    own = tight[offer] & (compiled.is_counted[offer] | (share < limit[offer]))
+    rows = builder.rows(int(own.sum()), upper=0.0)
+    builder.entries(rows, draft.use[used[own]], 1.0)
+    draft.gate(rows, offer[own], share[own])
+
+
+def _price_steps(draft: Draft) -> Ints:
+    """At most one step of an offer, in the quantities it holds for. Returns the binaries by goods column."""
+    compiled, builder, goods = draft.compiled, draft.builder, draft.goods
+    taken = np.full(len(goods.column), -1, np.int64)
+    steps = np.flatnonzero(goods.step >= 0)
+    least = compiled.step_least[goods.step[steps]] // goods.pieces[steps]
+    siblings = np.bincount(goods.offer[steps], minlength=len(compiled.offer_row))[goods.offer[steps]]
+    needs_binary = (siblings > 1) | (least > 1)
+    stepped, simple = steps[needs_binary], steps[~needs_binary]
+    loose = draft.options.loose_offers
+    if loose is not None:
+        simple = simple[~loose[goods.offer[simple]]]
+    rows = builder.rows(len(simple), upper=0.0)
+    builder.entries(rows, goods.column[simple], 1.0)
+    draft.gate(rows, goods.offer[simple], goods.most[simple])
+    taken[stepped] = builder.columns(len(stepped), upper=1.0, integer=True)
+    above, below = builder.rows(len(stepped), lower=0.0), builder.rows(len(stepped), upper=0.0)
+    for rows, ends in ((above, least[needs_binary]), (below, goods.most[stepped])):
+        builder.entries(rows, goods.column[stepped], 1.0)
+        builder.entries(rows, taken[stepped], -ends)
+    offers, row_of = np.unique(goods.offer[stepped], return_inverse=True)
+    rows = builder.rows(len(offers), upper=0.0)
+    builder.entries(rows[row_of.ravel()], taken[stepped], 1.0)
+    draft.gate(rows, offers, np.ones(len(offers), np.int64))
+    return taken
+
+
+def _without_spares(draft: Draft, taken: Ints) -> Ints:
+    """Without spares, what is bought is the smallest quantity on sale that covers the use.
+
+    Spares are fewer than a multiple; at the least quantity of a step they may fill the gap below it.
+    """
+    compiled, builder, goods = draft.compiled, draft.builder, draft.goods
+    beyond = np.full(len(goods.column), -1, np.int64)
+    steps = np.flatnonzero(goods.step >= 0)
+    if compiled.allow_spares or not len(steps):
+        return beyond
+    offers, row_of = np.unique(goods.offer[steps], return_inverse=True)
+    rows = builder.rows(len(offers), upper=compiled.offer_multiple[offers] - 1)
+    builder.entries(rows[row_of.ravel()], goods.column[steps], goods.pieces[steps])
+    uses = np.flatnonzero(draft.use >= 0)
+    uses = uses[np.isin(compiled.use_offer[uses], offers)]
+    builder.entries(rows[np.searchsorted(offers, compiled.use_offer[uses])], draft.use[uses], -1.0)
+    gap = compiled.step_gap[goods.step[steps]] - goods.pieces[steps]
+    gapped = np.flatnonzero(gap > 0)
+    wide, row = steps[gapped], rows[row_of.ravel()[gapped]]
+    least = compiled.step_least[goods.step[wide]] // goods.pieces[wide]
+    beyond[wide] = builder.columns(len(wide), upper=1.0, integer=True)
+    builder.entries(row, taken[wide], -gap[gapped])
+    builder.entries(row, beyond[wide], gap[gapped])
+    only_taken, only_above = builder.rows(len(wide), upper=0.0), builder.rows(len(wide), upper=0.0)
+    builder.entries(only_taken, beyond[wide], 1.0)
+    builder.entries(only_taken, taken[wide], -1.0)
+    builder.entries(only_above, goods.column[wide], 1.0)
+    builder.entries(only_above, taken[wide], -least)
+    builder.entries(only_above, beyond[wide], -(goods.most[wide] - least))
+    return beyond

@@ -1,0 +1,200 @@
+"""A plan in whole pieces: read from a program's columns, written back as a start, checked, and priced by the receipt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+import polars as pl
+
+from pipelines.costing.planner.compiled import Compiled, Floats, Ints
+from pipelines.costing.planner.mip_model import Model
+from pipelines.costing.planner.problem import Problem, Solution
+from pipelines.costing.receipt import PURCHASE_COLUMNS, Receipt, work_out
+
+WHOLE_TOLERANCE = 1e-5
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Pieces bought per price step, used per use, unfilled per portion, and whole make-ups; priced by the receipt."""
+
+    bought: Ints
+    used: Ints
+    unfilled: Ints
+    makeups: Ints
+    cost: Fraction = Fraction(0)
+
+    @property
+    def unfilled_count(self) -> int:
+        """Pieces left unfilled."""
+        return int(self.unfilled.sum())
+
+    def rank(self, compiled: Compiled) -> tuple[int, Fraction, int, int]:
+        """What plans are ordered by: pieces unfilled, cost, vendors, pieces bought."""
+        return self.unfilled_count, self.cost, len(self.vendors(compiled)), int(self.bought.sum())
+
+    def vendors(self, compiled: Compiled) -> Ints:
+        """Vendors bought from."""
+        return np.unique(compiled.offer_vendor[compiled.step_offer[self.bought > 0]])
+
+
+def read_plan(model: Model, values: Floats) -> Plan | None:
+    """The plan in a solution; None if pieces are not whole or stand-ins are used."""
+    compiled, goods = model.compiled, model.goods
+    if len(model.outside) and values[model.outside].max(initial=0.0) > WHOLE_TOLERANCE:
+        return None
+    used = np.where(model.use >= 0, values[model.use], 0.0)
+    parts = [used, values[goods.column], values[model.unfilled], values[model.makeup]]
+    if any(np.abs(part - np.rint(part)).max(initial=0.0) > WHOLE_TOLERANCE for part in parts):
+        return None
+    used, units, unfilled, makeups = (np.rint(part).astype(np.int64) for part in parts)
+    bought = np.zeros(len(compiled.step_offer), np.int64)
+    counted = goods.step >= 0
+    bought[goods.step[counted]] = units[counted] * goods.pieces[counted]
+    np.add.at(bought, compiled.step_start[goods.offer[~counted]], units[~counted])
+    return Plan(bought, used, unfilled, makeups)
+
+
+def nothing(compiled: Compiled) -> Plan:
+    """The plan that buys nothing."""
+    zeros = [np.zeros(len(array), np.int64) for array in (compiled.step_offer, compiled.use_offer)]
+    return Plan(*zeros, compiled.need.copy(), np.zeros(len(compiled.makeup_portion), np.int64))
+
+
+def purchases_of(problem: Problem, compiled: Compiled, plan: Plan) -> pl.DataFrame:
+    """The receipt's purchases, and offer_index, by offer."""
+    step = np.flatnonzero(plan.bought > 0)
+    row = compiled.offer_row[compiled.step_offer[step]]
+    facts = pl.DataFrame(
+        {
+            "offer_index": row,
+            "quantity": plan.bought[step],
+            "step_from_quantity": compiled.step_from[step],
+        }
+    )
+    return (
+        facts.join(problem.offers, on="offer_index", maintain_order="left")
+        .join(problem.offer_steps, on=["offer_index", "step_from_quantity"], maintain_order="left")
+        .select("offer_index", *PURCHASE_COLUMNS)
+    )
+
+
+def receipt_of(problem: Problem, compiled: Compiled, plan: Plan) -> Receipt:
+    """What the plan's purchases cost."""
+    return work_out(purchases_of(problem, compiled, plan), problem.terms)
+
+
+def faults_of(compiled: Compiled, plan: Plan) -> list[str]:
+    """Why the plan can't be carried out, apart from the vendors' own rules, which are the receipt's to judge."""
+    offer_count, portion_count = len(compiled.offer_row), len(compiled.need)
+    bought = _summed(compiled.step_offer, plan.bought, offer_count)
+    used = _summed(compiled.use_offer, plan.used, offer_count)
+    direct = compiled.use_makeup < 0
+    filled = _summed(compiled.use_portion[direct], plan.used[direct], portion_count)
+    filled += _summed(compiled.makeup_portion, plan.makeups, portion_count)
+    components = _summed(compiled.use_component[~direct], plan.used[~direct], len(compiled.component_makeup))
+    steps = plan.bought > 0
+    off_step = steps & ((plan.bought < compiled.step_least) | (plan.bought > compiled.step_most))
+    checks = {
+        "negative quantities": min((part.min(initial=0) for part in (plan.bought, plan.used, plan.unfilled)), default=0) < 0,
+        "more used than bought": (used > bought).any(),
+        "more bought than can be": (bought > compiled.offer_most).any(),
+        "several price steps of one offer": _summed(compiled.step_offer, steps, offer_count).max(initial=0) > 1,
+        "a quantity outside its price step": off_step.any(),
+        "a broken multiple": (bought % compiled.offer_multiple != 0).any(),
+        "a portion filled wrongly": (filled + plan.unfilled != compiled.need).any(),
+        "a make-up with wrong parts": (
+            components != compiled.component_count * plan.makeups[compiled.component_makeup]
+        ).any(),
+        "a colour group in several colours": _mixed_groups(compiled, plan),
+        "too many vendors": compiled.maximum_vendor_count is not None
+        and len(plan.vendors(compiled)) > compiled.maximum_vendor_count,
+        "needless spares": not compiled.allow_spares and _has_needless_spares(compiled, plan, bought, used),
+    }  # fmt: skip
+    return [fault for fault, found in checks.items() if found]
+
+
+def _summed(index: Ints, values: Ints, count: int) -> Ints:
+    return np.bincount(index, values, count).astype(np.int64)
+
+
+def _mixed_groups(compiled: Compiled, plan: Plan) -> bool:
+    direct = (compiled.use_makeup < 0) & (plan.used > 0)
+    made = plan.makeups > 0
+    portion = np.concatenate([compiled.use_portion[direct], compiled.makeup_portion[made]])
+    colour = np.concatenate([compiled.use_colour[direct], compiled.makeup_colour[made]])
+    group = compiled.group[portion]
+    pairs = np.unique(np.stack([group, colour], axis=1)[group >= 0], axis=0)
+    return len(np.unique(pairs[:, 0])) < len(pairs)
+
+
+def _has_needless_spares(compiled: Compiled, plan: Plan, bought: Ints, used: Ints) -> bool:
+    """Whether a smaller quantity on sale would have covered the use."""
+    step = np.flatnonzero(plan.bought > 0)
+    offer = compiled.step_offer[step]
+    at_least = bought[offer] == compiled.step_least[step]
+    smaller = np.where(
+        at_least, bought[offer] - compiled.step_gap[step], bought[offer] - compiled.offer_multiple[offer]
+    )
+    return bool((smaller >= used[offer]).any())
+
+
+def checked(problem: Problem, compiled: Compiled, plan: Plan) -> Plan | None:
+    """The plan with its cost; None if it can't be carried out."""
+    if faults_of(compiled, plan):
+        return None
+    receipt = receipt_of(problem, compiled, plan)
+    return (
+        None if receipt.broken_rules else Plan(plan.bought, plan.used, plan.unfilled, plan.makeups, receipt.exact_cost)
+    )
+
+
+def plan_from(problem: Problem, compiled: Compiled, solution: Solution) -> Plan | None:
+    """A solution of this problem as a plan; None if it is not one."""
+    offer_of = {int(row): offer for offer, row in enumerate(compiled.offer_row)}
+    bought = np.zeros(len(compiled.step_offer), np.int64)
+    for row, quantity in solution.purchases.select("offer_index", "quantity").iter_rows():
+        offer = offer_of.get(row)
+        fits = [] if offer is None else np.flatnonzero(
+            (compiled.step_offer == offer) & (compiled.step_least <= quantity) & (quantity <= compiled.step_most)
+        )  # fmt: skip
+        if not len(fits):
+            return None
+        bought[fits[0]] = quantity
+    uses = problem.uses.with_row_index("use_row")
+    key = ["portion_index", "offer_index", "make_up_code", "component_part_code"]
+    found = solution.allocations.join(uses, on=key, how="left")
+    use_of = {int(row): use for use, row in enumerate(compiled.use_row)}
+    used, makeups = np.zeros(len(compiled.use_offer), np.int64), np.zeros(len(compiled.makeup_portion), np.int64)
+    for row, quantity in found.select("use_row", "quantity").iter_rows():
+        if row not in use_of:
+            return None
+        used[use_of[row]] += quantity
+    made_up = compiled.use_component >= 0
+    pieces = _summed(compiled.use_component[made_up], used[made_up], len(compiled.component_makeup))
+    makeups[compiled.component_makeup] = pieces // np.maximum(compiled.component_count, 1)
+    filled = _summed(compiled.use_portion[~made_up], used[~made_up], len(compiled.need))
+    unfilled = compiled.need - filled - _summed(compiled.makeup_portion, makeups, len(compiled.need))
+    return checked(problem, compiled, Plan(bought, used, unfilled, makeups))
+
+
+def solution_of(problem: Problem, compiled: Compiled, plan: Plan) -> dict[str, pl.DataFrame]:
+    """The frames of a Solution: purchases, allocations and unfilled, sorted."""
+    use = np.flatnonzero(plan.used > 0)
+    allocations = problem.uses[compiled.use_row[use]].select(
+        "portion_index",
+        "offer_index",
+        "make_up_code",
+        "component_part_code",
+        pl.Series("quantity", plan.used[use], dtype=pl.Int64),
+    )
+    portion = np.flatnonzero(plan.unfilled > 0)
+    unfilled = pl.DataFrame(
+        {"portion_index": portion, "quantity": plan.unfilled[portion]},
+        schema={"portion_index": pl.Int64, "quantity": pl.Int64},
+    )
+    purchases = purchases_of(problem, compiled, plan).select("offer_index", "quantity").sort("offer_index")
+    order = ["portion_index", "offer_index", "make_up_code", "component_part_code"]
+    return {"purchases": purchases, "allocations": allocations.sort(order), "unfilled": unfilled}
