@@ -13,7 +13,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-SAFETY_SECONDS = 600.0
+SAFETY_SECONDS = 10.0
 
 
 @dataclass(frozen=True)

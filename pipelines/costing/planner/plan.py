@@ -59,8 +59,10 @@ def read_plan(model: Model, values: Floats) -> Plan | None:
 
 def nothing(compiled: Compiled) -> Plan:
     """The plan that buys nothing."""
-    zeros = [np.zeros(len(array), np.int64) for array in (compiled.step_offer, compiled.use_offer)]
-    return Plan(*zeros, compiled.need.copy(), np.zeros(len(compiled.makeup_portion), np.int64))
+    bought, used, makeups = (
+        np.zeros(len(index), np.int64) for index in (compiled.step_offer, compiled.use_offer, compiled.makeup_portion)
+    )
+    return Plan(bought, used, compiled.need.copy(), makeups)
 
 
 def purchases_of(problem: Problem, compiled: Compiled, plan: Plan) -> pl.DataFrame:
@@ -101,7 +103,7 @@ def faults_of(compiled: Compiled, plan: Plan) -> list[str]:
         "negative quantities": min((part.min(initial=0) for part in (plan.bought, plan.used, plan.unfilled)), default=0) < 0,
         "more used than bought": (used > bought).any(),
         "more bought than can be": (bought > compiled.offer_most).any(),
-        "several price steps of one offer": _summed(compiled.step_offer, steps, offer_count).max(initial=0) > 1,
+        "several price steps of one offer": _summed(compiled.step_offer, steps.astype(np.int64), offer_count).max(initial=0) > 1,
         "a quantity outside its price step": off_step.any(),
         "a broken multiple": (bought % compiled.offer_multiple != 0).any(),
         "a portion filled wrongly": (filled + plan.unfilled != compiled.need).any(),
@@ -156,10 +158,8 @@ def plan_from(problem: Problem, compiled: Compiled, solution: Solution) -> Plan 
     offer_of = {int(row): offer for offer, row in enumerate(compiled.offer_row)}
     bought = np.zeros(len(compiled.step_offer), np.int64)
     for row, quantity in solution.purchases.select("offer_index", "quantity").iter_rows():
-        offer = offer_of.get(row)
-        fits = [] if offer is None else np.flatnonzero(
-            (compiled.step_offer == offer) & (compiled.step_least <= quantity) & (quantity <= compiled.step_most)
-        )  # fmt: skip
+        is_step = compiled.step_offer == offer_of.get(row, -1)
+        fits = np.flatnonzero(is_step & (compiled.step_least <= quantity) & (quantity <= compiled.step_most))
         if not len(fits):
             return None
         bought[fits[0]] = quantity

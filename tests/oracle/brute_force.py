@@ -1,0 +1,197 @@
+"""All plans of a tiny market, judged by the receipt alone: the planner's oracle.
+
+Every way to use offers for portions is listed; for each, every vendor's cheapest order that covers it is found by trying all
+quantities on sale. Only offers that can serve a portion are bought, be it as spares. Nothing here comes from the planner but
+the problem's frames.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import defaultdict
+from collections.abc import Iterator
+from decimal import Decimal
+from fractions import Fraction
+from functools import cache
+
+from pipelines.costing.planner.problem import Problem
+from pipelines.costing.receipt import Purchase, work_out_order
+
+
+class Market:
+    """A problem in plain Python."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.terms = problem.terms
+        self.allow_spares = problem.allow_spares
+        self.maximum_vendor_count = problem.maximum_vendor_count
+        self.portions = problem.portions.to_dicts()
+        self.offers = problem.offers.to_dicts()
+        self.prices: dict[int, list[tuple[int, Decimal]]] = defaultdict(list)
+        for step in problem.offer_steps.to_dicts():
+            self.prices[step["offer_index"]].append((step["step_from_quantity"], step["unit_price"]))
+        self.uses = problem.uses.to_dicts()
+        self.on_sale = [self._quantities(index) for index in range(len(self.offers))]
+        self.uses = [use for use in self.uses if self._can_serve(use)]
+        useful = {use["offer_index"] for use in self.uses}
+        self.on_sale = [quantities if i in useful else [] for i, quantities in enumerate(self.on_sale)]
+
+    def price(self, offer: int, quantity: int) -> Decimal | None:
+        """The price of the highest step that the quantity reaches."""
+        reached = [step for step in self.prices[offer] if step[0] <= quantity]
+        return max(reached)[1] if reached else None
+
+    def _can_serve(self, use: dict) -> bool:
+        """Whether the offer is on sale, and for a make-up every other component is, too. Others are not even spares."""
+        if not self.on_sale[use["offer_index"]]:
+            return False
+        siblings = [
+            other
+            for other in self.uses
+            if (other["portion_index"], other["make_up_code"]) == (use["portion_index"], use["make_up_code"])
+        ]
+        available = {
+            other["component_part_code"]
+            for other in siblings
+            if other["colour_code"] == use["colour_code"] and self.on_sale[other["offer_index"]]
+        }
+        return not use["make_up_code"] or available == {other["component_part_code"] for other in siblings}
+
+    def _quantities(self, index: int) -> list[int]:
+        """Quantities on sale: in multiples, in stock, within the limit per order, worth the least a line must be."""
+        offer = self.offers[index]
+        most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
+        least_value = self.terms[offer["vendor_code"]].minimum_line_value
+        found = []
+        for quantity in range(offer["sold_in_multiples_of"], most + 1, offer["sold_in_multiples_of"]):
+            price = self.price(index, quantity)
+            if price is not None and price * quantity >= least_value:
+                found.append(quantity)
+        return found
+
+
+def best_plan(problem: Problem) -> tuple[int, Fraction]:
+    """Fewest unfilled pieces, and the least exact cost of a plan with so few."""
+    market = Market(problem)
+
+    codes = sorted({offer["vendor_code"] for offer in market.offers})
+    orders = {code: _orders(market, code) for code in codes}
+
+    @cache
+    def cheapest_order(vendor_code: str, used: tuple[int, ...]) -> Fraction | None:
+        """The least cost of an order that covers the pieces used of each of the vendor's offers; None if there is none."""
+        mine, costs = orders[vendor_code]
+        if market.allow_spares:
+            fits = [cost for bought, cost in costs.items() if all(b >= u for b, u in zip(bought, used, strict=True))]
+            return min(fits, default=None)
+        needed = (min(q for q in market.on_sale[i] if q >= u) if u else 0 for i, u in zip(mine, used, strict=True))
+        return costs.get(tuple(needed))
+
+    best: dict[int, Fraction] = {}
+    for unfilled, used in _allocations(market):
+        by_vendor = {code: tuple(used[index] for index in mine) for code, (mine, _) in orders.items()}
+        bought_from = [code for code in codes if any(by_vendor[code])]
+        if market.maximum_vendor_count is not None and len(bought_from) > market.maximum_vendor_count:
+            continue
+        costs = [cheapest_order(code, by_vendor[code]) for code in bought_from]
+        if None not in costs:
+            best[unfilled] = min(sum(costs, Fraction(0)), best.get(unfilled, Fraction(10**9)))
+    return min(best.items())
+
+
+def _orders(market: Market, vendor_code: str) -> tuple[list[int], dict[tuple[int, ...], Fraction]]:
+    """A vendor's offers, and the exact cost of every order that breaks no rule, by quantities."""
+    mine = [index for index, offer in enumerate(market.offers) if offer["vendor_code"] == vendor_code]
+    costs = {}
+    for quantities in itertools.product(*([0, *market.on_sale[index]] for index in mine)):
+        if any(quantities):
+            receipt = work_out_order(
+                [
+                    _purchase(market, index, quantity)
+                    for index, quantity in zip(mine, quantities, strict=True)
+                    if quantity
+                ],
+                market.terms[vendor_code],
+            )
+            if not receipt.broken_rules:
+                costs[quantities] = receipt.exact.total
+    return mine, costs
+
+
+def _purchase(market: Market, index: int, quantity: int) -> Purchase:
+    offer = market.offers[index]
+    return Purchase(
+        offer["part_code"],
+        offer["colour_code"],
+        offer["condition"],
+        offer["assortment_code"],
+        quantity,
+        market.price(index, quantity),
+        offer["weight_grams"],
+        offer["largest_dimension_mm"],
+    )
+
+
+def _allocations(market: Market) -> set[tuple[int, tuple[int, ...]]]:
+    """Every (pieces unfilled, pieces used per offer) that portions, groups and make-ups allow."""
+    groups = sorted({portion["group_code"] for portion in market.portions} - {""})
+    colours = sorted({use["colour_code"] for use in market.uses}) or [""]
+    most = [max(quantities, default=0) for quantities in market.on_sale]
+    found = set()
+    for chosen in itertools.product(colours, repeat=len(groups)):
+        colour_of = dict(zip(groups, chosen, strict=True))
+        reached = {(0, (0,) * len(market.offers))}
+        for portion in market.portions:
+            fillings = set(_fillings(market, portion, colour_of))
+            sums = (
+                (missing + more, tuple(map(sum, zip(used, pieces, strict=True))))
+                for (missing, used), (more, pieces) in itertools.product(reached, fillings)
+            )
+            reached = {
+                (missing, used) for missing, used in sums if all(u <= m for u, m in zip(used, most, strict=True))
+            }
+        found |= reached
+    return found
+
+
+def _fillings(market: Market, portion: dict, colour_of: dict[str, str]) -> Iterator[tuple[int, tuple[int, ...]]]:
+    """Every way to fill one portion: pieces missing, and pieces used per offer."""
+    wanted = colour_of.get(portion["group_code"])
+    sources: dict[tuple[str, str], dict[str, list[dict]]] = defaultdict(lambda: defaultdict(list))
+    direct = []
+    for use in market.uses:
+        if use["portion_index"] != portion["portion_index"] or (wanted and use["colour_code"] != wanted):
+            continue
+        if use["make_up_code"]:
+            sources[use["colour_code"], use["make_up_code"]][use["component_part_code"]].append(use)
+        else:
+            direct.append(use)
+    parts = defaultdict(set)
+    for use in market.uses:
+        if use["make_up_code"] and use["portion_index"] == portion["portion_index"]:
+            parts[use["make_up_code"]].add(use["component_part_code"])
+    whole = [components for (_, code), components in sources.items() if set(components) == parts[code]]
+    counts = [range(portion["quantity"] + 1)] * (len(direct) + len(whole))
+    for taken in itertools.product(*counts):
+        if sum(taken) > portion["quantity"]:
+            continue
+        used = [0] * len(market.offers)
+        for use, quantity in zip(direct, taken, strict=False):
+            used[use["offer_index"]] += quantity
+        spreads = [
+            list(_spreads([use["offer_index"] for use in uses], quantity * uses[0]["component_count"]))
+            for components, quantity in zip(whole, taken[len(direct) :], strict=True)
+            for uses in components.values()
+        ]
+        for spread in itertools.product(*spreads):
+            pieces = used.copy()
+            for offer, quantity in itertools.chain.from_iterable(spread):
+                pieces[offer] += quantity
+            yield portion["quantity"] - sum(taken), tuple(pieces)
+
+
+def _spreads(offers: list[int], quantity: int) -> Iterator[tuple[tuple[int, int], ...]]:
+    """Every way to take a quantity from several offers."""
+    for shares in itertools.product(range(quantity + 1), repeat=len(offers)):
+        if sum(shares) == quantity:
+            yield tuple(zip(offers, shares, strict=True))
