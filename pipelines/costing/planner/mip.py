@@ -1,7 +1,7 @@
 """Finds a purchase plan and a lower bound: linear relaxation, a program over the vendors it uses, and the whole program.
 
-The relaxation gives a bound and says which vendors matter; a program restricted to those gives a plan quickly. ``quick`` stops
-there, and so does ``standard`` on large problems; else they go on with all vendors, from that plan. Pieces left unfilled are limited to what stock alone
+The relaxation gives a bound and says which vendors matter; a program restricted to those gives a plan quickly. On large
+problems ``quick`` and ``standard`` stop there; else the whole program goes on from that plan. Pieces left unfilled are limited to what stock alone
 forces; only if that can't be met is their least number worked out first. Every plan is priced by the receipt.
 """
 
@@ -38,7 +38,7 @@ STAND_IN_DEPTH = 6.0
 """How often the uses in front of a stand-in could fill their portion."""
 
 SMALL_PROGRAM = 2_500
-"""Columns up to which ``standard`` solves the whole program; ``deep`` always does, ``quick`` never when it has a plan."""
+"""Columns up to which every effort solves the whole program; beyond, only ``deep`` does when there is a plan."""
 
 
 @dataclass
@@ -130,13 +130,14 @@ def _plan(search: _Search, everyone: Flags) -> None:
     is_filled = search.best is not None and search.best.unfilled_count <= limit
     whole = search.model(everyone, limit)
     is_large = len(whole.program.cost) > SMALL_PROGRAM
-    if is_filled and (search.effort == "quick" or (search.effort == "standard" and is_large)):
+    if is_filled and is_large and search.effort != "deep":
         return
-    outcome = search.run(whole, NODES[search.effort], RELATIVE_GAPS[search.effort])
+    effort = search.effort if is_large or search.effort == "deep" else "standard"
+    outcome = search.run(whole, NODES[effort], RELATIVE_GAPS[effort])
     if outcome.status == "infeasible" or search.best is None or search.best.unfilled_count > limit:
         limit = _fewest_unfilled(search, everyone)
         search.bound = 0.0
-        outcome = search.run(search.model(everyone, limit), NODES[search.effort], RELATIVE_GAPS[search.effort])
+        outcome = search.run(search.model(everyone, limit), NODES[effort], RELATIVE_GAPS[effort])
     search.bound = max(search.bound, outcome.bound)
 
 
