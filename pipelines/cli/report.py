@@ -6,24 +6,28 @@ from typing import Annotated
 
 import typer
 
-from pipelines.cli.common import WorkspaceOption, open_workspace, published_database, say
+from pipelines.cli.common import WorkspaceOption, note, open_workspace, published_database, say
 
 
 def run(
     month: Annotated[str, typer.Option(metavar="YYYY-MM", help="The month, such as 2026-10.")],
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Write the report of one month.
+    """Print the report of one month.
 
-    It is made from what is published: indices, movers, contributions, coverage. Months before the priced one can be reported as far back as `months_back` in kitfare.toml reaches.
+    Costs at the month's end, indices, movers, contributions and coverage, as Markdown; the page that holds the same is
+    named below it. Every refresh writes the reports of all months that `months_back` in kitfare.toml reaches.
 
     \b
-    Example:
+    Examples:
       kitfare report --month 2026-10
+      kitfare report --month 2026-10 > 2026-10.md
     """
     place = open_workspace(workspace)
     published_database(place)
 
-    from pipelines.flows.month import publish_report
+    from pipelines.flows.month import report_of
 
-    say(f"Written: {publish_report(place, month)}")
+    page = report_of(place, month)
+    say(page.with_suffix(".md").read_text(encoding="utf-8").rstrip())
+    note(f"As a page: {page}")

@@ -10,20 +10,21 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Callable
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any, TypeVar
+from zoneinfo import ZoneInfo
 
 from pipelines.flows.local_prefect import QUIET
 
 os.environ |= QUIET
 
 from prefect import flow, get_run_logger, task
-from prefect.artifacts import create_link_artifact, create_table_artifact
+from prefect.artifacts import create_link_artifact, create_markdown_artifact, create_table_artifact
 from prefect.cache_policies import NO_CACHE
 
 from pipelines.errors import BusyError
-from pipelines.flows.month import month_before, publish_report
+from pipelines.flows.month import month_before, report_of
 from pipelines.flows.nightly import Progress, RefreshOutcome, no_progress, refresh
 from pipelines.settings import Workspace
 
@@ -89,12 +90,20 @@ def nightly_refresh(workspace: str) -> None:
 
 
 @flow(name="monthly-report", persist_result=False)
-def monthly_report(workspace: str, month: str | None = None) -> None:
-    """What the schedule runs on the first of the month: the refresh, then the report of the month that has ended."""
+def monthly_report(workspace: str, time_zone: str = "UTC", month: str | None = None) -> None:
+    """What the schedule runs on the first of the month: the refresh, and the report of the month that has ended.
+
+    Args:
+        workspace: its folder.
+        time_zone: the schedule's, in which it is the first of the month; elsewhere it may be the day before.
+        month: another month to report, such as 2026-10.
+    """
     place = Workspace(Path(workspace))
-    outcome = _refresh_and_record(place, None, no_progress)
-    page = run_as_task("write the month's report", publish_report, place, month or month_before(outcome.priced_on))
-    create_link_artifact(page.as_uri(), link_text=page.name, key="monthly-report", description="The month's report")
+    ended = month_before(datetime.now(ZoneInfo(time_zone)).date())
+    _refresh_and_record(place, None, no_progress)
+    page = run_as_task("find the month's report", report_of, place, month or ended)
+    text = page.with_suffix(".md").read_text(encoding="utf-8")
+    create_markdown_artifact(f"[{page.name}]({page.resolve().as_uri()})\n\n{text}", key="monthly-report")
 
 
 def _refresh_and_record(workspace: Workspace, priced_on: date | None, progress: Progress) -> RefreshOutcome:

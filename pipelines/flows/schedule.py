@@ -7,6 +7,7 @@ import signal
 import subprocess
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import time
 from typing import Any
@@ -15,6 +16,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pipelines.errors import KitfareError, UsageError
 from pipelines.flows.local_prefect import own_server, prefect_home
 from pipelines.settings import Workspace
+
+GRACE_SECONDS = 10
 
 
 @dataclass(frozen=True)
@@ -71,47 +74,81 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
         BusyError: the workspace has a server already.
         KitfareError: the server does not come up, or ends by itself.
     """
+    # Until Prefect's runner takes over; a service manager may say stop while the server still starts.
+    signal.signal(signal.SIGTERM, _interrupt)
     say("Starting the workspace's Prefect server ...")
-    with own_server(workspace, console_level="INFO") as server:
-        from prefect import serve
-        from prefect.deployments.runner import EntrypointType
-        from prefect.schedules import Cron
-
-        from pipelines.flows.prefect_flows import monthly_report, nightly_refresh
-
-        # Any, because the same method returns a coroutine to asynchronous callers.
-        deployments: list[Any] = [
-            flow.to_deployment(
-                name="kitfare",
-                schedule=Cron(cron, timezone=times.zone),
-                parameters={"workspace": str(workspace.root.resolve())},
-                entrypoint_type=EntrypointType.MODULE_PATH,
-            )
-            for flow, cron in ((nightly_refresh, times.nightly), (monthly_report, times.monthly))
-        ]
-        say(f"Server: {os.environ['PREFECT_API_URL']} (this machine only; its files are in {prefect_home(workspace)})")
-        say(f"Refresh every night at {times.at:%H:%M} {times.zone}; on the 1st also the report of the month before.")
-        say("Leave this running; Ctrl-C ends it.")
-        stopping, ended = threading.Event(), threading.Event()
-        threading.Thread(target=_end_with_server, args=(server, stopping, ended), daemon=True).start()
+    ended, done = threading.Event(), threading.Event()
+    # Told to stop while the server starts: there is nothing to end but the server, and its block does that.
+    with suppress(KeyboardInterrupt), own_server(workspace, console_level="INFO") as server:
         try:
-            # One run at a time: a refresh that is late must not meet the next one.
-            serve(*deployments, limit=1, print_starting_message=False)
+            threading.Thread(target=_end_with_server, args=(server, workspace, say, ended, done), daemon=True).start()
+            say(f"Server: {os.environ['PREFECT_API_URL']} (this machine only, files in {prefect_home(workspace)})")
+            _serve(workspace, times, say)
+        except (KeyboardInterrupt, SystemExit):
+            pass
         finally:
-            stopping.set()
-        if ended.is_set():
-            raise KitfareError(
-                "the Prefect server ended by itself",
-                where=str(prefect_home(workspace) / "server.log"),
-                state="no refresh is scheduled any more; what is published stays",
-                next_step="run `kitfare schedule` again",
-            )
+            done.set()
+    if ended.is_set():
+        raise _server_ended(workspace)
     say("The schedule has ended.")
 
 
-def _end_with_server(server: subprocess.Popen[bytes], stopping: threading.Event, ended: threading.Event) -> None:
+def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> None:
+    from prefect import serve
+    from prefect.deployments.runner import EntrypointType
+    from prefect.schedules import Cron
+
+    from pipelines.flows.prefect_flows import monthly_report, nightly_refresh
+
+    place = {"workspace": str(workspace.root.resolve())}
+    wanted = (
+        (nightly_refresh, times.nightly, place),
+        (monthly_report, times.monthly, place | {"time_zone": times.zone}),
+    )
+    # Any, because the same method returns a coroutine to asynchronous callers.
+    deployments: list[Any] = [
+        flow.to_deployment(
+            name="kitfare",
+            schedule=Cron(cron, timezone=times.zone),
+            parameters=parameters,
+            entrypoint_type=EntrypointType.MODULE_PATH,
+        )
+        for flow, cron, parameters in wanted
+    ]
+    say(f"Refresh every night at {times.at:%H:%M} {times.zone}; on the 1st also the report of the month before.")
+    say("Leave this running; Ctrl-C ends it.")
+    # One run at a time: a refresh that is late must not meet the next one.
+    serve(*deployments, limit=1, print_starting_message=False)
+
+
+def _interrupt(*_: Any) -> None:
+    raise KeyboardInterrupt
+
+
+def _end_with_server(
+    server: subprocess.Popen[bytes],
+    workspace: Workspace,
+    say: Callable[[str], None],
+    ended: threading.Event,
+    done: threading.Event,
+) -> None:
     """Stop serving when the server ends first; otherwise nothing would ever run again, in silence."""
     server.wait()
-    if not stopping.is_set():
-        ended.set()
-        os.kill(os.getpid(), signal.SIGTERM)
+    if done.is_set():
+        return
+    ended.set()
+    os.kill(os.getpid(), signal.SIGTERM)
+    # Prefect's way to stop asks the server to pause the deployments, again and again if it is gone.
+    if not done.wait(GRACE_SECONDS):
+        error = _server_ended(workspace)
+        say(str(error))
+        os._exit(error.exit_code)
+
+
+def _server_ended(workspace: Workspace) -> KitfareError:
+    return KitfareError(
+        "the Prefect server ended by itself",
+        where=str(prefect_home(workspace) / "server.log"),
+        state="no refresh is scheduled any more; what is published stays",
+        next_step="run `kitfare schedule` again",
+    )

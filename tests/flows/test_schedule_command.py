@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from tiny_workspace import make_workspace
 
+from pipelines.flows.local_prefect import running_server
+
 pytestmark = [pytest.mark.flows, pytest.mark.slow]
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
@@ -50,9 +52,13 @@ def deployments_once_there(url):
     raise AssertionError("the deployments are not registered")
 
 
-def run_of(url, deployment, seconds=180):
+def run_of(url, deployment, parameters, seconds=180):
     """Run a deployment now; returns the state in which it ends."""
-    run = ask(url, f"deployments/{deployment['id']}/create_flow_run", {"state": {"type": "SCHEDULED"}})
+    run = ask(
+        url,
+        f"deployments/{deployment['id']}/create_flow_run",
+        {"state": {"type": "SCHEDULED"}, "parameters": parameters},
+    )
     deadline = time.monotonic() + seconds
     while time.monotonic() < deadline:
         [now] = ask(url, "flow_runs/filter", {"flow_runs": {"id": {"any_": [run["id"]]}}})
@@ -83,14 +89,17 @@ def test_from_start_to_stop(tmp_path):
         [by_hand] = ask(url, "flow_runs/filter", {"flow_runs": {"state": {"type": {"any_": ["COMPLETED"]}}}})
         assert ask(url, "task_runs/count", {"flow_runs": {"id": {"any_": [by_hand["id"]]}}}) > 5
 
-        assert run_of(url, deployments["monthly_report"]) == "COMPLETED", log.read_text()
-        assert (place.published / "reports" / "2026-09.html").is_file()
+        assert run_of(url, deployments["monthly_report"], {"month": "2020-01"}) == "FAILED"
+        assert "there is no report of 2020-01" in log.read_text()
+        assert run_of(url, deployments["monthly_report"], {"month": "2026-10"}) == "COMPLETED", log.read_text()
+        [report] = ask(url, "artifacts/filter", {"artifacts": {"key": {"any_": ["monthly-report"]}}})
+        assert "October 2026" in report["data"]
     finally:
         process.send_signal(signal.SIGTERM)
         code = process.wait(60)
     assert code == 0, log.read_text()
     assert log.read_text().rstrip().endswith("The schedule has ended.")
-    assert "Traceback" not in log.read_text()
+    assert "Traceback" not in log.read_text().partition("SIGTERM received")[2]
     with pytest.raises(OSError):
         ask(url, "deployments/filter", {})
 
@@ -107,3 +116,20 @@ def test_the_server_s_end_is_not_silent(tmp_path):
     finally:
         process.kill()
     assert "the Prefect server ended by itself" in log.read_text() and "server.log" in log.read_text()
+
+
+@pytest.mark.parametrize("stop", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "Ctrl-C"])
+def test_it_can_be_stopped_while_it_starts(stop, tmp_path):
+    place = make_workspace(tmp_path / "space")
+    log = tmp_path / "said.txt"
+    with log.open("wb") as said:
+        process = subprocess.Popen([KITFARE, "schedule"], stdout=said, stderr=said, cwd=place.root)
+    deadline = time.monotonic() + 60
+    while "Starting" not in log.read_text():
+        assert process.poll() is None and time.monotonic() < deadline
+        time.sleep(0.05)
+    time.sleep(1)
+    process.send_signal(stop)
+    assert process.wait(60) == 0, log.read_text()
+    assert log.read_text().rstrip().endswith("The schedule has ended.") and "Traceback" not in log.read_text()
+    assert running_server(place) is None
