@@ -84,7 +84,11 @@ def comparison(model_costs: list[dict[str, Any]], day: date, scenarios: Sequence
 
 
 def _amount(row: dict[str, Any]) -> str:
-    return "refused" if row["plan_status"] == "refused" else str(row["complete_cost"])
+    if row["plan_status"] == "refused":
+        return "refused"
+    from pipelines.money import round_money
+
+    return f"{round_money(row['complete_cost'], row['currency_code']):f}"
 
 
 def _mark(row: dict[str, Any], marks: dict[str, str]) -> str:

@@ -73,6 +73,13 @@ def test_scenarios_stand_in_the_order_of_the_settings():
     assert "model  listed  freed   best\n" in text
 
 
+def test_costs_have_their_currency_s_digits():
+    """The table of a refresh has four digits everywhere."""
+    rows = [cost(value="12.5000"), cost(scenario="freed", value="1250.0000", currency_code="JPY")]
+    text = "\n".join(comparison(rows, DAY, SCENARIOS))
+    assert " 12.50 " in text and text.endswith(" 1250")
+
+
 def test_other_dates_are_left_out():
     text = "\n".join(comparison([cost(), cost(value="99.99", priced_on=date(2026, 9, 30))], DAY, SCENARIOS))
     assert "12.50" in text and "99.99" not in text
