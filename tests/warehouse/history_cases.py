@@ -14,7 +14,10 @@ from pipelines.warehouse import connect, history, load, market, tables
 FIRST = date(2026, 1, 1)
 DAYS = [FIRST + timedelta(days=n) for n in range(7)]
 VENDORS = ("acorn", "birch")
-KEYS = (("p1", "c1", "new", ""), ("p1", "c2", "new", ""), ("p1", "c1", "used", ""), ("p2", "c1", "new", "b"))
+KEYS = (
+    ("p1", "c1", "new", ""), ("p1", "c2", "new", ""), ("p1", "c1", "used", ""), ("p2", "c1", "new", "b"),
+    ("p2", "c1", "new", ""), ("p3", "c1", "new", ""),
+)  # fmt: skip
 UNKNOWN = "f0"  # a file that is named as a parent but never arrives
 
 USUAL = (Decimal("0.1"), "EUR", 100, 1, "", None, "stated")
@@ -40,17 +43,19 @@ class Case:
 
 def random_case(rng: Random, most: int = 10) -> Case:
     """Files whose hashes fall in another order than their dates, with decisions about some of them."""
-    hashes = rng.sample([f"{letter}1" for letter in "abcdefghijkl"], rng.randint(1, most))
+    hashes = rng.sample([f"{letter}1" for letter in "abcdefghijklmnop"], rng.randint(1, most))
+    vendors = rng.choice((VENDORS[:1], VENDORS))
+    mended_share = rng.choice((0, 0.2, 0.4))
     files: list[File] = []
     unknown = File(UNKNOWN, (), (Held(1), Held(2)), 2)
     for file_hash in hashes:
-        if rng.random() < 0.25:
+        if rng.random() < mended_share:
             files.append(file_of_mended_rows(rng, file_hash, [*files, unknown]))
         else:
-            files.append(file_of_one_export(rng, file_hash))
+            files.append(file_of_one_export(rng, file_hash, rng.choice(vendors)))
     accepted_share, withdrawn_share = rng.choice(((0, 0), (0.4, 0), (0, 0.2), (0.4, 0.2)))
     return Case(
-        tuple(files),
+        tuple(rng.sample(files, len(files))),
         frozenset(file_hash for file_hash in hashes if rng.random() < accepted_share),
         frozenset(file_hash for file_hash in hashes if rng.random() < withdrawn_share),
     )
@@ -61,12 +66,12 @@ def random_content(rng: Random) -> tuple:
     return USUAL if rng.random() < 0.85 else rng.choice(CONTENTS)
 
 
-def file_of_one_export(rng: Random, file_hash: str) -> File:
+def file_of_one_export(rng: Random, file_hash: str, vendor: str) -> File:
     """The offers of one vendor and date, some held; full exports mostly leave little out."""
-    vendor, day = rng.choice(("acorn", "acorn", "birch")), rng.choice(DAYS)
+    day = rng.choice(DAYS)
     is_full, revision = rng.random() < 0.7, rng.choice((0, 0, 1))
-    kept_share = rng.choice((1, 0.9, 0.3)) if is_full else 0.5
-    trouble_share = rng.choice((0, 0, 0.4))
+    kept_share = rng.choice((1, 0.8, 0.8, 0.3)) if is_full else 0.5
+    trouble_share = rng.choice((0, 0.2, 0.4))
     rows, held = [], []
     number = slipped = 0
     for key in KEYS:
@@ -76,12 +81,12 @@ def file_of_one_export(rng: Random, file_hash: str) -> File:
             number += 1
             if rng.random() > trouble_share:
                 rows.append(Row(number, vendor, day, key, step, random_content(rng), is_full, revision))
-            elif rng.random() < 0.5:
+            elif rng.random() < 0.3:
                 held.append(Held(number))
             else:
                 held.append(Held(number, (vendor, day, key)))
-                slipped += rng.random() < 0.3
-    repeats = rng.choice((0, 300))  # so that one row in many has no key
+                slipped += rng.random() < 0.2
+    repeats = rng.choice((0, 90, 300))  # so that one row in many has no key
     unreadable = sum(h.offer is None for h in held) + slipped
     return File(file_hash, tuple(rows), tuple(held), number + repeats, unreadable)
 
@@ -89,7 +94,9 @@ def file_of_one_export(rng: Random, file_hash: str) -> File:
 def file_of_mended_rows(rng: Random, file_hash: str, earlier: list[File]) -> File:
     """Mended copies of rows of other files, of mended ones too; now and then one that fails again, or an added row."""
     targets = {(f.file_hash, r.record_number): r for f in earlier for r in (*f.held, *f.rows)}
-    chosen = rng.sample(sorted(targets), min(len(targets), rng.randint(1, 4)))
+    held_ones = [record for record, row in targets.items() if isinstance(row, Held)]
+    pool = sorted(held_ones if rng.random() < 0.7 else targets)
+    chosen = rng.sample(pool, min(len(pool), rng.randint(1, 4)))
     rows, held, used = [], [], set()
     for number, parent in enumerate(chosen, 1):
         vendor, day, key = home_of(rng, targets[parent], [f for f in earlier if f.file_hash == parent[0]])

@@ -17,7 +17,7 @@ from pipelines.warehouse import checks, connect, generation
 from pipelines.warehouse.query import run_query
 from schemas.columns import COLUMNS
 from schemas.inputs import WORKSPACE_TABLES
-from schemas.published import ALL_PUBLISHED, REFRESH_RUN
+from schemas.published import ALL_PUBLISHED, CHECK_RESULT, MODEL_COST, REFRESH_RUN
 from schemas.validate import polars_schema
 
 
@@ -237,6 +237,22 @@ def test_the_market_of_the_published_database_is_that_of_the_warehouse(built):
     ]  # fmt: skip
     later = run_query(built / "kitfare.duckdb", "from market_on(date '2026-01-20', 5)")
     assert later["vendor_code"].to_list() == ["acorn", "acorn"]
+
+
+def test_one_table_can_be_replaced_before_publishing(tmp_path):
+    tables = published_tables()
+    generation.build(tmp_path / "g", tables)
+    results = checks.run_checks(tmp_path / "g/kitfare.duckdb")
+    for _ in range(2):
+        generation.replace_table(tmp_path / "g", CHECK_RESULT, results)
+    generation.build(tmp_path / "whole", {**tables, "check_result": results})
+    for path in (tmp_path / "whole/tables").iterdir():
+        assert path.read_bytes() == (tmp_path / "g/tables" / path.name).read_bytes(), path.name
+    for folder in ("g", "whole"):
+        found = run_query(tmp_path / folder / "kitfare.duckdb", "from check_result order by check_name")
+        assert found.equals(results.sort("check_name"))
+    with pytest.raises(ValueError, match="digits"):
+        generation.replace_table(tmp_path / "g", MODEL_COST, tables["model_cost"])
 
 
 def test_nothing_of_a_generation_depends_on_its_workspace(built, tmp_path):

@@ -4,7 +4,7 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from warehouse_kit import NOW, failures_of, held_keys_of, taken
+from warehouse_kit import NOW, failures_of, held_keys_of, parents_of, taken
 
 from pipelines.warehouse import history, load, market
 from schemas.published import PRICE_HISTORY
@@ -137,3 +137,90 @@ def test_the_market_comes_sorted_by_key(con):
     take(con, "a", on(10, *({"part_code": p, "colour_code": c} for p in ("b", "a", "10", "2") for c in ("z", "y"))))
     keys = market.market_on(con, date(2026, 1, 10), 30).select("part_code", "colour_code").rows()
     assert keys == sorted(keys) and len(keys) == 8
+
+
+def gap_at_twelve(con, **changes):
+    """The offer is listed on the 10th, left out on the 12th: gone, unless something keeps it."""
+    take(con, "a", on(10, {}, *OTHERS))
+    take(con, "b", on(12, *OTHERS), **changes)
+    return bool(seen(con, date(2026, 1, 12)))
+
+
+def held_at_twelve(*records: int) -> dict:
+    return {
+        "failures": failures_of(*records),
+        "held_keys": held_keys_of({record: {"observed_on": date(2026, 1, 12)} for record in records}),
+    }
+
+
+def test_a_file_with_nothing_but_held_rows_keeps_offers_open_too(con):
+    assert not gap_at_twelve(con)
+    load.load_file(con, taken("h", [], **held_at_twelve(1), read_row_count=1), NOW)
+    assert history.fold(con) == 1
+    assert seen(con, date(2026, 1, 12)) == [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
+    history.set_decisions(con, accepted=[], withdrawn=["h"])
+    assert history.fold(con) == 1
+    assert seen(con, date(2026, 1, 12)) == []
+
+
+def test_held_rows_mended_into_another_offer_keep_the_first_open_no_longer(con):
+    assert gap_at_twelve(con, **held_at_twelve(5), read_row_count=5)
+    take(con, "m", on(12, {"part_code": "9"}), parents=parents_of({1: ("b", 5)}))
+    assert seen(con, date(2026, 1, 12)) == []
+    assert len(seen(con, date(2026, 1, 12), part="9")) == 1
+    history.set_decisions(con, accepted=[], withdrawn=["m"])
+    history.fold(con)
+    assert len(seen(con, date(2026, 1, 12))) == 1
+    assert seen(con, date(2026, 1, 12), part="9") == []
+
+
+def test_a_row_held_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_open(con):
+    assert not gap_at_twelve(
+        con, failures=failures_of(5), unreadable_key_count=1, read_row_count=100, duplicate_row_count=95
+    )
+    again = {**held_at_twelve(1), "parents": parents_of({1: ("b", 5)}), "read_row_count": 1}
+    take(con, "m", [], **again)
+    assert len(seen(con, date(2026, 1, 12))) == 1
+    take(con, "c", on(12, *OTHERS))
+    history.set_decisions(con, accepted=[], withdrawn=["b"])
+    history.fold(con)
+    assert seen(con, date(2026, 1, 12)) == []
+
+
+@pytest.mark.parametrize(("read_row_count", "stays"), [(100, False), (99, True)])
+def test_over_one_percent_of_rows_without_a_key_closes_nothing_until_mended(con, read_row_count, stays):
+    keyless = {"failures": failures_of(5), "unreadable_key_count": 1, "read_row_count": read_row_count}
+    assert gap_at_twelve(con, **keyless, duplicate_row_count=read_row_count - 5) is stays
+    take(con, "m", on(12, {"part_code": "9"}), parents=parents_of({1: ("b", 5)}))
+    assert seen(con, date(2026, 1, 12)) == []
+
+
+def test_rows_whose_cells_slipped_count_as_without_a_key_though_one_can_be_read(con):
+    slipped = {
+        "failures": failures_of(5), "held_keys": held_keys_of({5: {"part_code": "slipped"}}), "unreadable_key_count": 1,
+    }  # fmt: skip
+    assert gap_at_twelve(con, **slipped, read_row_count=5)
+
+
+def test_an_offer_that_comes_back_unchanged_has_two_spells(con):
+    gap_at_twelve(con)
+    take(con, "c", on(14, {}, *OTHERS))
+    spells = con.execute(
+        "select valid_from_on, valid_to_on from price_history where part_code = '00501' order by all"
+    ).fetchall()
+    assert spells == [(date(2026, 1, 10), date(2026, 1, 12)), (date(2026, 1, 14), None)]
+
+
+def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_does_not(con):
+    take(con, "a", on(10, {}, *OTHERS))
+    take(con, "b", on(12, *OTHERS[:2]))
+    assert len(seen(con, date(2026, 1, 12))) == 1
+    standing = "select export_standing from vendor_export where file_hash = 'b'"
+    assert con.execute(standing).fetchall() == [("waiting",)]
+    assert con.execute("select file_status, accepted_row_count, held_row_count from intake_file() where file_hash = 'b'").fetchall() == [("waiting", 0, 2)]  # fmt: skip
+    history.set_decisions(con, accepted=["b"], withdrawn=[])
+    history.fold(con)
+    assert seen(con, date(2026, 1, 12)) == []
+    assert con.execute(standing).fetchall() == [("winner",)]
+    take(con, "c", on(14, OTHERS[0]))
+    assert con.execute("select export_standing from vendor_export where file_hash = 'c'").fetchall() == [("winner",)]
