@@ -50,7 +50,8 @@ def _words_and_code(error: BaseException) -> tuple[str, int]:
     stays = "  state: what was published stays"
     if isinstance(error, KitfareError):
         return str(error), error.exit_code
-    if isinstance(error, KeyboardInterrupt):
+    # DuckDB turns a Ctrl-C that comes while it works into this error.
+    if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
         return f"Interrupted.\n{stays}; the same command, run again, starts cleanly", INTERRUPTED
     if isinstance(error, OSError):
         where = f"\n  where: {error.filename}" if error.filename else ""

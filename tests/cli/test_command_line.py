@@ -163,8 +163,9 @@ def test_debug_shows_where_it_came_from():
     assert "Traceback" in result.stderr and "raise error" in result.stderr
 
 
-def test_ctrl_c_is_130():
-    result = Raising(KeyboardInterrupt()).run()
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), RuntimeError("Query interrupted")], ids=["Python", "DuckDB"])
+def test_ctrl_c_is_130(error):
+    result = Raising(error).run()
     assert result.exit_code == 130
     assert "Interrupted" in result.stderr and "what was published stays" in result.stderr
 

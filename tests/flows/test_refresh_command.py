@@ -1,0 +1,142 @@
+"""``kitfare refresh`` on a small workspace: what it says, its exit codes, and that a stop at any moment leaves what was published."""
+
+import fcntl
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from tiny_workspace import export, make_workspace
+
+pytestmark = pytest.mark.slow
+
+KITFARE = str(Path(sys.executable).with_name("kitfare"))
+
+
+def kitfare(place, *arguments):
+    return subprocess.run([KITFARE, *arguments], capture_output=True, text=True, timeout=240, cwd=place.root)
+
+
+@pytest.fixture
+def place(tmp_path):
+    return make_workspace(tmp_path / "space")
+
+
+def table_of(result):
+    """The comparison on standard output, by scenario."""
+    lines = result.stdout.splitlines()
+    header = next(number for number, line in enumerate(lines) if line.startswith("model "))
+    return dict(zip(lines[header].split()[1:], lines[header + 2].removeprefix("A hut").split(), strict=True))
+
+
+def test_from_the_first_refresh_to_the_third(place):
+    first = kitfare(place, "refresh")
+    assert first.returncode == 0, first.stderr
+    assert first.stdout.startswith("\nComplete cost for the buyer home, EUR, prices of 2026-10-31\n")
+    assert first.stdout.rstrip().endswith(f"Look at {place.published / 'index.html'}")
+    assert (place.published / "index.html").is_file() and not list(place.inbox.iterdir())
+    costs = table_of(first)
+    # Listed: 10 red of 0.12 and 4 blue of 0.40 from south, shipping 6. Sending to north for the red ones costs 4 more.
+    assert costs["listed"] == "8.80"
+    assert set(costs) == {"listed", "freed", "counter_some", "counter_first", "best"}
+    assert "take in dropped files ..." in first.stderr and "\x1b" not in first.stderr
+
+    second = kitfare(place, "refresh")
+    assert second.returncode == 0 and "Nothing new" in second.stderr
+    assert table_of(second) == costs and "Still published" in second.stdout
+
+    bad = export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20))
+    (place.inbox / "south-new.csv").write_text(bad)
+    third = kitfare(place, "refresh")
+    assert third.returncode == 0, third.stderr
+    assert "1 of 2 rows held" in third.stderr
+    assert "south-new.csv" in kitfare(place, "status").stdout
+
+
+def test_prices_of_another_date(place):
+    result = kitfare(place, "refresh", "--priced-on", "2026-10-30")
+    assert result.returncode == 0, result.stderr
+    assert "prices of 2026-10-30" in result.stdout
+    # On that day south had not told anything yet: the blue part can't be bought, and no one ever asked a price for it.
+    assert table_of(result)["listed"].endswith("*")
+
+
+@pytest.mark.parametrize("text", ["yesterday", "2026-02-30", "30.10.2026", ""])
+def test_what_is_no_date_is_refused(text, place):
+    result = kitfare(place, "refresh", "--priced-on", text)
+    assert result.returncode == 2 and "is not a date" in result.stderr
+    assert list(place.inbox.iterdir())
+
+
+def test_without_any_price_the_next_step_is_said(place):
+    for path in place.inbox.iterdir():
+        path.unlink()
+    result = kitfare(place, "refresh")
+    assert result.returncode == 2 and "inbox" in result.stderr
+
+
+def test_a_broken_table_is_3_and_what_is_published_stays(place):
+    assert kitfare(place, "refresh").returncode == 0
+    before = place.published.resolve()
+    parts = place.models / "hut" / "parts.csv"
+    parts.write_text(parts.read_text() + "3,00501,red,many\n")
+    result = kitfare(place, "refresh")
+    assert result.returncode == 3
+    assert "parts.csv" in result.stderr and "'many'" in result.stderr and "Traceback" not in result.stderr
+    assert not result.stdout and place.published.resolve() == before
+
+
+def test_two_at_once_is_4(place):
+    handle = os.open(place.root / ".refresh.lock", os.O_CREAT | os.O_RDWR)
+    fcntl.flock(handle, fcntl.LOCK_EX)
+    try:
+        result = kitfare(place, "refresh")
+    finally:
+        os.close(handle)
+    assert result.returncode == 4 and "another refresh" in result.stderr and list(place.inbox.iterdir())
+
+
+@pytest.mark.parametrize("step", ["take in dropped files", "plan the purchases", "write the tables"])
+def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
+    process = subprocess.Popen(
+        [KITFARE, "refresh"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=place.root
+    )
+    told = []
+    for line in process.stderr:
+        told.append(line)
+        if line.startswith(step):
+            process.send_signal(signal.SIGINT)
+            break
+    out, rest = process.communicate(timeout=60)
+    assert process.returncode == 130, "".join(told) + rest
+    assert "Interrupted" in rest and "Traceback" not in rest and not out
+    assert not place.published.exists()
+    again = kitfare(place, "refresh")
+    assert again.returncode == 0 and table_of(again)["listed"] == "8.80"
+
+
+@pytest.mark.flows
+def test_with_prefect_errors_and_ctrl_c_are_the_same(place):
+    settings = place.models / "hut" / "model.toml"
+    good = settings.read_text()
+    settings.write_text(good + "colour = 1\n")
+    plain, recorded = kitfare(place, "refresh"), kitfare(place, "refresh", "--prefect")
+    assert plain.returncode == recorded.returncode == 3
+    assert "Traceback" not in recorded.stderr
+    assert plain.stderr.partition("read the workspace ...")[2] == recorded.stderr.partition("read the workspace ...")[2]
+
+    settings.write_text(good)
+    process = subprocess.Popen([KITFARE, "refresh", "--prefect"], stderr=subprocess.PIPE, text=True, cwd=place.root)
+    for line in process.stderr:
+        if line.startswith("fold the price history"):
+            process.send_signal(signal.SIGINT)
+            break
+    began = time.monotonic()
+    rest = process.communicate(timeout=90)[1]
+    assert process.returncode == 130, rest
+    assert "Interrupted" in rest and "Traceback" not in rest
+    assert time.monotonic() - began < 30
+    assert kitfare(place, "refresh").returncode == 0
