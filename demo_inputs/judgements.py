@@ -13,6 +13,8 @@ FREEDOM_COLUMNS = (
     "line_number", "portion_number", "quantity", "colour_rule", "accept_colour_codes", "refuse_colour_codes", "group_code", "near_distance",
     "accept_conditions", "is_load_bearing", "judged_on", "judged_by", "reason",
 )  # fmt: skip
+GROUP_SIZE = 4
+"""Lines of a model that must end up in one colour."""
 FREED_SHARE = 0.30
 """Share of a model's lines that get a freedom sooner or later."""
 _HIDDEN_FAMILIES = ("bricks", "plates", "frames", "pins", "axles", "brackets", "slopes", "rounds", "tiles")
@@ -43,12 +45,16 @@ def freedoms_of(model_code: str, lines: list[Line]) -> list[dict[str, Any]]:
     chance = random.Random(f"freedoms of {model_code}")
     rows: list[dict[str, Any]] = []
     hidden = _hidden(lines, chance)
+    alike = _alike([line for line in lines if line.number in hidden])
     for line in lines:
         on = _judged_on(chance)
         if (line.part_code, line.colour_code) in _USED_IS_FINE:
             rows.append(
                 _row(line, "as_listed", on, chance, accept_conditions="new;used", reason="a used one will do here")
             )
+        elif line.number in alike:
+            more = {"group_code": alike[line.number], "is_load_bearing": "false", "reason": "shows a little: all alike"}
+            rows.append(_row(line, "any_one", on, chance, **more))
         elif line.number in hidden:
             rows.extend(_freed(line, on, chance))
         elif chance.random() < 0.3:
@@ -81,6 +87,23 @@ def _hidden(lines: list[Line], chance: random.Random) -> set[int]:
     return {line.number for line in ranked[: round(FREED_SHARE * len(lines))]}
 
 
+def _alike(hidden: list[Line]) -> dict[int, str]:
+    """Line number -> group: up to GROUP_SIZE hidden lines of each of their two commonest colours.
+
+    Lines of a group are listed in one colour, so that the designer's own choice is among those allowed.
+    """
+    by_colour: dict[str, list[int]] = {}
+    for line in hidden:
+        by_colour.setdefault(line.colour_code, []).append(line.number)
+    largest = sorted(by_colour, key=lambda code: (-len(by_colour[code]), code))[:2]
+    return {
+        number: f"all_{BY_CODE[code].name.lower()}"
+        for code in largest
+        if len(by_colour[code]) >= 2
+        for number in by_colour[code][:GROUP_SIZE]
+    }
+
+
 def _freed(line: Line, on: date, chance: random.Random) -> list[dict[str, Any]]:
     roll = chance.random()
     bears = "true" if line.part.family in ("frames", "pins", "axles") or chance.random() < 0.4 else "false"
@@ -93,20 +116,12 @@ def _freed(line: Line, on: date, chance: random.Random) -> list[dict[str, Any]]:
             _row(line, "as_listed", on, chance, quantity=seen, reason="the outer ones show"),
             _row(line, "any", on, chance, portion_number=2, is_load_bearing=bears, reason="the inner ones don't show"),
         ]
-    if roll < 0.28:
-        group = chance.choice(("cellar", "inner_walls"))
-        return [
-            *before,
-            _row(
-                line, "any_one", on, chance, group_code=group, is_load_bearing=bears, reason="shows a little: all alike"
-            ),
-        ]
-    if roll < 0.40 and line.colour_code in _ONE_OF:
+    if roll < 0.28 and line.colour_code in _ONE_OF:
         return [
             *before,
             _row(line, "one_of", on, chance, accept_colour_codes=_ONE_OF[line.colour_code], is_load_bearing=bears),
         ]
-    if roll < 0.52 and line.colour_code in _NEAR:
+    if roll < 0.40 and line.colour_code in _NEAR:
         return [
             *before,
             _row(

@@ -45,7 +45,7 @@ class Vendor:
 
 
 _TABLE = """
-mainhall    | Main Hall Counter         | coast | hall   | 720 | -0.06 |         |         | bulk
+mainhall    | Main Hall Counter         | coast | hall   | 720 | -0.11 |         |         | bulk
 vessmoor    | Vessmoor Bins             | coast | bins   | 640 | -0.10 |         |         | bulk,steps
 ardlepuck   | Ardlepuck Loose Parts     | coast | bins   | 600 | -0.06 |         |         | bulk
 quillrock   | Quillrock Drawers         | coast | bins   | 560 | -0.02 |         |         | used,bulk
