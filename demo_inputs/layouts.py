@@ -154,19 +154,18 @@ def write_tarn(rows: pl.DataFrame, path: Path) -> None:
 
 def write_hall(rows: pl.DataFrame, path: Path) -> None:
     """JSON lines of the counter."""
+    # Polars multiplies by the inverse, which shows 0.03 as 0.030000000000000002; numpy divides.
+    price = pl.Series(rows["price_e4"].to_numpy() / 10_000)
     cells = [
-        pl.col("part_code"),
-        pl.col("colour_code"),
-        pl.Series("price", rows["price_e4"].to_numpy() / 10_000),  # numpy divides exactly enough to print 0.03 as 0.03
-        pl.col("quantity"),
-        pl.col("assortment"),
-        pl.lit(200),
-        pl.col("observed_on").cast(pl.String),
+        rows["part_code"],
+        rows["colour_code"],
+        price,
+        rows["quantity"],
+        rows["assortment"],
+        pl.repeat(200, rows.height, eager=True),
+        rows["observed_on"].cast(pl.String),
     ]
-    path.write_text(
-        rows.select(cell.alias(name) for cell, name in zip(cells, HALL_NAMES, strict=True)).write_ndjson(),
-        encoding="utf-8",
-    )
+    path.write_text(pl.DataFrame(dict(zip(HALL_NAMES, cells, strict=True))).write_ndjson(), encoding="utf-8")
 
 
 def write_ledger(rows: pl.DataFrame, path: Path, more: pl.DataFrame) -> int:
