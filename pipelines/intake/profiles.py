@@ -53,7 +53,7 @@ Columns of the file that the profile does not name are ignored, except those tha
 
 from __future__ import annotations
 
-import codecs
+import contextlib
 import re
 from collections.abc import Callable, Sequence
 from datetime import date, datetime
@@ -116,10 +116,10 @@ class Reading(_Strict):
     @field_validator("encoding")
     @classmethod
     def _known_encoding(cls, value: str | None) -> str | None:
-        if value is not None:
+        with contextlib.suppress(UnicodeError):
             try:
-                b"".decode(codecs.lookup(value).name)
-            except (LookupError, UnicodeError):
+                b"x".decode(value or "utf-8")
+            except LookupError:
                 raise ValueError(f"{value!r} is not a text encoding; try utf-8 or windows-1252") from None
         return value
 
