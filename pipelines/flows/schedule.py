@@ -86,6 +86,10 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
             _serve(workspace, times, say)
         except (KeyboardInterrupt, SystemExit):
             pass
+        except Exception:
+            if not _has_ended(server):
+                raise
+            ended.set()
         finally:
             done.set()
     if ended.is_set():
@@ -123,6 +127,14 @@ def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> No
 
 def _interrupt(*_: Any) -> None:
     raise KeyboardInterrupt
+
+
+def _has_ended(server: subprocess.Popen[bytes]) -> bool:
+    try:
+        server.wait(2)
+    except subprocess.TimeoutExpired:
+        return False
+    return True
 
 
 def _end_with_server(
