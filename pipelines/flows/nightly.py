@@ -131,7 +131,9 @@ def refresh(
             "inputs_hash": inputs_hash,
         }
         folder = workspace.generations / f"{refresh_id}.building"
-        tables = clock.run("write the tables", steps.write_tables, folder, tables, clock.records, stamp, inputs.settings)
+        tables = clock.run(
+            "write the tables", steps.write_tables, folder, tables, clock.records, stamp, inputs.settings
+        )
         clock.run("write the pages", steps.write_pages, folder, tables, inputs)
         final = clock.run("publish", steps.publish, workspace, folder, refresh_id, inputs.settings)
         return RefreshOutcome(
