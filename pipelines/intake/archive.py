@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 import tempfile
 from pathlib import Path
 from typing import BinaryIO
@@ -27,6 +28,8 @@ def store(path: Path, archive_folder: Path) -> str:
         # Without O_NONBLOCK, opening a named pipe would wait for a writer for ever.
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         with os.fdopen(handle, "rb") as source:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                raise OSError("it is not a plain file")
             return _store(source, archive_folder)
     except OSError as error:
         raise InputError(

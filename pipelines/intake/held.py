@@ -92,7 +92,8 @@ def _short(name: str) -> str:
 def _replace(path: Path, rows: pl.DataFrame) -> None:
     """Write beside, then rename: a kill leaves no half file that could be dropped back."""
     text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
+    # CRLF, because the writer quotes a lone carriage return in a cell only where it is part of the line end.
+    writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(rows.columns)
     writer.writerows(rows.iter_rows())
     handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=path.parent)

@@ -32,7 +32,7 @@ def write_text(path: Path, text: str, encoding: str = "utf-8") -> Path:
 def write_csv(path: Path, rows, header=OUR_HEADER, separator=",", encoding="utf-8", titles="") -> Path:
     text = io.StringIO()
     text.write(titles)
-    writer = csv.writer(text, delimiter=separator, lineterminator="\n")
+    writer = csv.writer(text, delimiter=separator, lineterminator="\r\n")
     writer.writerow(header)
     writer.writerows(rows)
     return write_text(path, text.getvalue(), encoding)

@@ -32,6 +32,8 @@ def tables(draw, cell):
 
 def written(header, rows, separator, end, quoting):
     text = io.StringIO(newline="")
+    if end == "\n" and any("\r" in cell for row in rows for cell in row):
+        quoting = csv.QUOTE_ALL  # Python's writer leaves a lone carriage return bare where line ends have none
     writer = csv.writer(text, delimiter=separator, lineterminator=end, quoting=quoting)
     writer.writerow(header)
     writer.writerows(rows)

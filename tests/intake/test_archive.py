@@ -1,0 +1,103 @@
+"""The archive keeps bytes under their own hash, whatever happens meanwhile."""
+
+import hashlib
+import os
+import stat
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.errors import InputError
+from pipelines.intake import archive
+
+
+def test_bytes_are_kept_under_their_hash_and_read_only(tmp_path):
+    (tmp_path / "a.csv").write_bytes(b"hello")
+    stored = archive.store(tmp_path / "a.csv", tmp_path / "archive")
+    # SHA-256 of "abc"-like published vectors are in FIPS 180-4; here the library's own digest is the reference.
+    assert stored == hashlib.sha256(b"hello").hexdigest() == archive.hash_of(tmp_path / "a.csv")
+    place = tmp_path / "archive" / stored[:2] / stored
+    assert archive.fetch(stored, tmp_path / "archive") == place and place.read_bytes() == b"hello"
+    assert stat.S_IMODE(place.stat().st_mode) == 0o444
+
+
+def test_storing_twice_changes_nothing(tmp_path):
+    (tmp_path / "a.csv").write_bytes(b"hello")
+    first = archive.store(tmp_path / "a.csv", tmp_path / "archive")
+    before = archive.fetch(first, tmp_path / "archive").stat()
+    assert archive.store(tmp_path / "a.csv", tmp_path / "archive") == first
+    after = archive.fetch(first, tmp_path / "archive").stat()
+    assert (before.st_ino, before.st_mtime_ns) == (after.st_ino, after.st_mtime_ns)
+    assert [path.name for path in (tmp_path / "archive").rglob("*") if path.is_file()] == [first]
+
+
+@settings(max_examples=20, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.binary(max_size=300))
+def test_any_bytes(tmp_path, data):
+    (tmp_path / "a").write_bytes(data)
+    stored = archive.store(tmp_path / "a", tmp_path / "archive")
+    assert archive.fetch(stored, tmp_path / "archive").read_bytes() == data
+
+
+def test_damage_is_noticed_and_dropping_the_file_again_mends_it(tmp_path):
+    (tmp_path / "a.csv").write_bytes(b"hello")
+    stored = archive.store(tmp_path / "a.csv", tmp_path / "archive")
+    place = archive.fetch(stored, tmp_path / "archive")
+    place.chmod(0o644)
+    place.write_bytes(b"jello")
+    with pytest.raises(InputError, match="was damaged"):
+        archive.fetch(stored, tmp_path / "archive")
+    archive.store(tmp_path / "a.csv", tmp_path / "archive")
+    assert archive.fetch(stored, tmp_path / "archive").read_bytes() == b"hello"
+
+
+def test_what_is_not_there(tmp_path):
+    with pytest.raises(InputError, match="has no file"):
+        archive.fetch("0" * 64, tmp_path / "archive")
+    for path in (tmp_path / "gone", tmp_path):
+        with pytest.raises(InputError, match="cannot be copied") as caught:
+            archive.store(path, tmp_path / "archive")
+        assert caught.value.next_step
+
+
+def test_a_named_pipe_does_not_hang(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(InputError, match="not a plain file"):
+        archive.store(tmp_path / "pipe", tmp_path / "archive")
+
+
+def test_a_file_replaced_while_it_is_read_ends_under_the_hash_of_what_was_read(tmp_path, monkeypatch):
+    """Two reads, one to hash and one to copy, would store the new bytes under the old hash."""
+    (tmp_path / "a.csv").write_bytes(b"old" * 1_000_000)
+    real = archive._store
+
+    def replaced_meanwhile(source, folder):
+        (tmp_path / "b.csv").write_bytes(b"new" * 1_000_000)
+        (tmp_path / "b.csv").replace(tmp_path / "a.csv")
+        return real(source, folder)
+
+    monkeypatch.setattr(archive, "_store", replaced_meanwhile)
+    stored = archive.store(tmp_path / "a.csv", tmp_path / "archive")
+    assert hashlib.sha256(archive.fetch(stored, tmp_path / "archive").read_bytes()).hexdigest() == stored
+
+
+def test_a_failure_while_copying_leaves_nothing_behind(tmp_path, monkeypatch):
+    (tmp_path / "a.csv").write_bytes(b"hello")
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(InputError, match="No space left"):
+        archive.store(tmp_path / "a.csv", tmp_path / "archive")
+    assert list((tmp_path / "archive").iterdir()) == []
+
+
+def test_leftovers_of_a_kill_are_cleaned_up(tmp_path):
+    (tmp_path / ".storing-x").write_bytes(b"half")
+    (tmp_path / "ab").mkdir()
+    (tmp_path / "ab" / "abc").write_bytes(b"whole")
+    archive.clean_leftovers(tmp_path)
+    archive.clean_leftovers(tmp_path / "absent")
+    assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["abc"]
