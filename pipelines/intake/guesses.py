@@ -144,9 +144,13 @@ def condition_values(values: pl.Series) -> dict[str, str | None]:
 
 
 def _is_named(column: str, words: str) -> int:
-    """How many of the words the name of a column has."""
+    """How well the name of a column goes with words: whole words count most, ends of compounds a little."""
     split = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", column).lower()
-    return len(set(re.split(r"[\s_.,;:/()#-]+", split)) & set(words.split()))
+    tokens = set(re.split(r"[\s_.,;:/()#-]+", split)) - {""}
+    known = words.split()
+    long = [word for word in known if len(word) >= 5]
+    parts = sum(token.endswith(word) or token.startswith(word) for token in tokens for word in long)
+    return 10 * len(tokens & set(known)) + parts
 
 
 def _suits(name: str, values: pl.Series) -> bool:
@@ -172,7 +176,11 @@ def _looks_like(name: str, values: pl.Series) -> bool:
     if name == "unit_price":
         return is_number and _share(values, pl.col("v").str.contains(r"[0-9][.,][0-9]{1,2}$|[0-9][.,][0-9]{4,}$")) > 0.5
     if name == "quantity_available":
-        return is_number and _share(values, pl.col("v").str.contains(r"^[0-9]{1,6}$")) > 0.5 and values.n_unique() > 1
+        return (
+            is_number
+            and _share(values, pl.col("v").str.contains(r"^[0-9]{1,3}([.,' ]?[0-9]{3})*$")) > 0.5
+            and values.n_unique() > 1
+        )
     if name == "part_code":
         return _share(values, pl.col("v").str.contains(r"^\S*[0-9]\S*$")) >= _ENOUGH
     return not is_number and values.n_unique() <= max(3, len(values) // 2)
