@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 
 import polars as pl
@@ -31,13 +32,14 @@ class Inspection:
             ``failures``.
         table: the file as text, as the profile or a look at it says to read it; None where it cannot be read.
         before: text of the first rows, by the file's column names.
-        after: the same rows as they would be accepted; None for one that is held.
+        after: the same rows as they would be accepted; for others the word held or repeated. Empty if it is not known what
+            the rows are.
     """
 
     taken: TakenFile
     table: TextTable | None
     before: list[dict[str, str]] = field(default_factory=list)
-    after: list[dict[str, str] | None] = field(default_factory=list)
+    after: list[dict[str, str] | str] = field(default_factory=list)
 
     def __str__(self) -> str:
         return "\n".join([*self._found(), *self._rows(), *self._failures(), *self._counts()])
@@ -60,10 +62,10 @@ class Inspection:
 
     def _rows(self) -> list[str]:
         told = [""] if self.before else []
-        for number, (before, after) in enumerate(zip(self.before, self.after, strict=True), 1):
+        for number, (before, after) in enumerate(zip_longest(self.before, self.after), 1):
             told.append(f"  row {number}:  {_pairs(before)}")
-            if self.taken.contract is not None:
-                told.append(f"      ->  {_pairs(after)}" if after is not None else "      ->  held")
+            if after is not None:
+                told.append(f"      ->  {after if isinstance(after, str) else _pairs(after)}")
         return told
 
     def _failures(self) -> list[str]:
@@ -118,12 +120,16 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
         return Inspection(taken, None)
     first = pl.concat([table.frame, table.ragged]).sort("record_number").head(_FIRST_ROWS)
     if taken.contract is None:
-        return Inspection(taken, table, _texts(first), [None] * first.height)
+        return Inspection(taken, table, _texts(first))
     accepted = {
         row["record_number"]: row for row in taken.rows.filter(pl.col("record_number") <= _FIRST_ROWS).to_dicts()
     }
-    after = [accepted.get(number) for number in first["record_number"]]
-    return Inspection(taken, table, _texts(first), [_shown(row) if row else None for row in after])
+    held = set(taken.held_text["record_number"].to_list())
+    after = [
+        _shown(accepted[number]) if number in accepted else "held" if number in held else "repeated"
+        for number in first["record_number"]
+    ]
+    return Inspection(taken, table, _texts(first), after)
 
 
 def _texts(rows: pl.DataFrame) -> list[dict[str, str]]:

@@ -1,0 +1,108 @@
+"""Inspecting tells what would happen, to every row, and touches nothing."""
+
+import pytest
+from intake_cases import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
+
+from pipelines.errors import SettingsError
+from pipelines.intake.held import write_held
+from pipelines.intake.inspect_file import inspect_file
+from pipelines.settings import Workspace
+
+PROFILE = """
+profile_name = "hill"
+source_code = "hill"
+table = "price_export"
+use_code_map = true
+[recognise]
+file_name = "hill_*.csv"
+[columns]
+part_code = "Part"
+colour_code = "Colour"
+unit_price = "Price"
+quantity_available = "Stock"
+observed_on = "Day"
+[constants]
+vendor_code = "hill"
+currency_code = "EUR"
+condition = "new"
+"""
+
+
+@pytest.fixture
+def workspace(tmp_path):
+    root = tmp_path / "workspace"
+    for name, text in {
+        "kitfare.toml": '[[buyer]]\nbuyer_code = "b"\ntitle = "b"\nregion_code = "NO"\ncurrency_code = "EUR"\n',
+        "profiles/hill.toml": PROFILE,
+        "tables/code_map.csv": "source_code,source_part_code,part_code\nhill,A1,00501\n",
+    }.items():
+        (root / name).parent.mkdir(parents=True, exist_ok=True)
+        (root / name).write_text(text)
+    return Workspace(root)
+
+
+def everything(root):
+    return sorted((path.relative_to(root).as_posix(), path.stat().st_mtime_ns) for path in root.rglob("*"))
+
+
+def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
+    good = ("A1", "c1", "0.10", "3", "2026-10-31")
+    path = write_csv(
+        tmp_path / "hill_1.csv",
+        [good, ("ZZ", *good[1:]), *[(*good[:1], f"c{n}", *good[2:]) for n in range(7)]],
+        HILL_HEADER,
+        ";",
+    )
+    before = everything(tmp_path)
+    found = inspect_file(path, workspace)
+    assert everything(tmp_path) == before, "inspecting touches nothing"
+    assert found.taken.profile_name == "hill" and len(found.before) == len(found.after) == 5
+    assert found.before[0] == {"Part": "A1", "Colour": "c1", "Price": "0.10", "Stock": "3", "Day": "2026-10-31"}
+    assert found.after[0]["part_code"] == "00501" and found.after[1:] == [
+        "held",
+        found.after[2],
+        "repeated",
+        found.after[4],
+    ]
+    told = str(found)
+    for words in ("hill_1.csv", "csv, utf-8, separated by ;", "price_export (profile hill)", "Part, Colour, Price", "Coverage is not stated",
+                  "line 3: part_code 'ZZ' is not in the code map", "->  held", "9 rows read: 7 accepted, 1 held, 1 repeated."):  # fmt: skip
+        assert words in told, f"{words!r} not in:\n{told}"
+
+
+def test_an_unknown_file_says_what_was_found(tmp_path, workspace):
+    told = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
+    for words in ("separated by tabs", "Nr, Preis", "row 1:  Nr = 1, Preis = 2", "held whole", "--draft-profile"):
+        assert words in told
+    assert "->" not in told
+
+
+def test_a_file_that_cannot_be_read(tmp_path, workspace):
+    found = inspect_file(write_text(tmp_path / "x.csv", ""), workspace)
+    assert found.table is None and "the file is empty" in str(found)
+
+
+def test_outside_a_workspace(tmp_path):
+    path = write_csv(tmp_path / "a.csv", [OUR_ROW])
+    assert "its columns are ours" in str(inspect_file(path, None))
+
+
+def test_a_mended_file(tmp_path, workspace):
+    from intake_cases import take
+
+    held = write_held(take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "held")
+    assert "a mended file" in str(inspect_file(held, workspace))
+
+
+def test_many_failures_are_counted_by_rule(tmp_path):
+    rows = [our_row(part_code=str(n), unit_price="x" if n % 2 else "1,5", condition="mint") for n in range(200)]
+    found = inspect_file(write_csv(tmp_path / "a.csv", rows), None)
+    assert found.taken.failures.height == 400
+    told = str(found)
+    assert "and 300 more" in told and "200 times: condition must be one of new, used" in told
+
+
+def test_a_profile_that_makes_no_sense_is_an_error(tmp_path, workspace):
+    (workspace.profiles / "bad.toml").write_text("profile_name = 1")
+    with pytest.raises(SettingsError, match="bad.toml"):
+        inspect_file(write_csv(tmp_path / "a.csv", [OUR_ROW]), workspace)

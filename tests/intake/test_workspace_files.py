@@ -1,0 +1,299 @@
+"""A workspace is read whole or not at all: each table is held to its contract, and tables to each other."""
+
+import gzip
+import hashlib
+from pathlib import Path
+
+import polars as pl
+import pytest
+from intake_cases import write_ods, write_xlsx
+
+from pipelines.errors import InputError, KitfareError, SettingsError
+from pipelines.intake import archive
+from pipelines.intake.workspace_files import read_code_map, read_workspace
+from pipelines.settings import Workspace
+from schemas.columns import COLUMNS
+from schemas.inputs import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
+from schemas.validate import polars_schema
+
+KITFARE = '[[buyer]]\nbuyer_code = "home"\ntitle = "at home"\nregion_code = "NO"\ncurrency_code = "EUR"\n'
+MODEL = 'model_code = "boat"\ntitle = "A boat"\n[[versions]]\nlist_version = 1\nreleased_on = 2026-01-01\n'
+PARTS = (
+    "list_version,line_number,part_code,colour_code,quantity,section_code\n1,1,00501,black,4,hull\n1,2,00502,white,2,\n"
+)
+COLOURS = "colour_code,colour_name,srgb_hex,colour_family\nblack,Black,#000000,greys\nwhite,White,#FFFFFF,greys\n"
+VENDORS = "vendor_code,vendor_name,vendor_region_code,currency_code\nnorth,North,NO,EUR\n"
+
+
+@pytest.fixture
+def root(tmp_path):
+    files = {
+        "kitfare.toml": KITFARE,
+        "tables/colours.csv": COLOURS,
+        "tables/vendors.csv": VENDORS,
+        "models/boat/model.toml": MODEL,
+        "models/boat/parts.csv": PARTS,
+    }
+    for name, text in files.items():
+        put(tmp_path, name, text)
+    return tmp_path
+
+
+def put(root: Path, name: str, text: str) -> None:
+    (root / name).parent.mkdir(parents=True, exist_ok=True)
+    (root / name).write_text(text, encoding="utf-8")
+
+
+def refused(root: Path, *told: str, kind: type[KitfareError] = InputError) -> KitfareError:
+    with pytest.raises(kind) as caught:
+        read_workspace(Workspace(root))
+    for words in told:
+        assert words in str(caught.value), f"{words!r} not in: {caught.value}"
+    assert caught.value.next_step
+    return caught.value
+
+
+def test_a_small_workspace(root):
+    inputs = read_workspace(Workspace(root))
+    assert set(inputs.tables) == {contract.name for contract in WORKSPACE_TABLES}
+    for contract in WORKSPACE_TABLES:
+        assert inputs.tables[contract.name].schema == polars_schema(contract)
+    assert inputs.tables["colours"]["finish"].to_list() == ["plain", "plain"]
+    (model,) = inputs.models
+    assert model.model_code == "boat" and model.parts_list["part_code"].to_list() == ["00501", "00502"]
+    assert model.freedoms.height == model.amendments.height == 0
+    assert inputs.settings.buyer[0].region_code == "NO"
+
+
+def test_every_file_read_is_listed_and_archived(root):
+    put(
+        root,
+        "profiles/hill.toml",
+        'profile_name = "hill"\nsource_code = "hill"\ntable = "price_export"\nrecognise = {columns = ["a"]}\n',
+    )
+    put(root, "inbox/prices.csv", "a\n1\n")
+    files = read_workspace(Workspace(root)).input_files
+    assert files.select("input_path", "table_name", "row_count").rows() == [
+        ("kitfare.toml", "", 0), ("models/boat/model.toml", "", 0), ("models/boat/parts.csv", "parts_list", 2),
+        ("profiles/hill.toml", "", 0), ("tables/colours.csv", "colours", 2), ("tables/vendors.csv", "vendors", 1),
+    ]  # fmt: skip
+    for path, file_hash in files.select("input_path", "file_hash").iter_rows():
+        assert hashlib.sha256((root / path).read_bytes()).hexdigest() == file_hash
+        assert archive.fetch(file_hash, root / "archive").read_bytes() == (root / path).read_bytes()
+
+
+def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root):
+    first = read_workspace(Workspace(root))
+    lines = COLOURS.splitlines()
+    put(root, "tables/colours.csv", "\n".join([lines[0], *lines[:0:-1]]) + "\n")
+    second = read_workspace(Workspace(root))
+    assert first.tables["colours"].equals(second.tables["colours"])
+
+
+def test_tables_of_every_kind(root):
+    rows = [line.split(",") for line in COLOURS.splitlines()]
+    frame = pl.DataFrame(rows[1:], schema=rows[0], orient="row")
+    expected = read_workspace(Workspace(root)).tables["colours"]
+    makers = {
+        "colours.tsv": lambda path: path.write_text(COLOURS.replace(",", "\t")),
+        "colours.csv.gz": lambda path: path.write_bytes(gzip.compress(COLOURS.encode())),
+        "colours.xlsx": lambda path: write_xlsx(path, {"S": rows}),
+        "colours.ods": lambda path: write_ods(path, "S", rows),
+        "colours.parquet": frame.write_parquet,
+        "colours.jsonl": frame.write_ndjson,
+        "colours.csv": lambda path: path.write_bytes(COLOURS.replace(",", ";").encode("utf-16")),
+    }
+    (root / "tables/colours.csv").unlink()
+    for name, make in makers.items():
+        make(root / "tables" / name)
+        assert read_workspace(Workspace(root)).tables["colours"].equals(expected), name
+        (root / "tables" / name).unlink()
+
+
+def test_a_table_that_is_there_twice(root):
+    put(root, "tables/colours.tsv", COLOURS)
+    refused(root, "the table colours is there twice: colours.csv, colours.tsv")
+
+
+def test_a_table_under_a_name_of_none(root):
+    put(root, "tables/README.md", "notes are fine")
+    put(root, "tables/.~lock.colours.csv", "so are locks")
+    read_workspace(Workspace(root))
+    put(root, "tables/vendor_term.csv", "a\n1\n")
+    refused(root, "vendor_term.csv is not a table kitfare knows", "vendor_terms")
+    (root / "tables/vendor_term.csv").unlink()
+    put(root, "models/boat/freedom.csv", "a\n1\n")
+    refused(root, "freedom.csv is not a table", "models/boat/freedom.csv")
+
+
+def bad_text(name: str) -> str:
+    column = COLUMNS[name]
+    if column.allowed or column.pattern == "#RRGGBB":
+        return "no such value"
+    return {"integer": "3.5", "price": "1,25", "number": "half", "date": "31.10.2026", "flag": "maybe"}.get(
+        column.kind, ""
+    )
+
+
+@pytest.mark.parametrize("contract", [*WORKSPACE_TABLES, *MODEL_FILES], ids=lambda contract: contract.name)
+def test_a_bad_row_of_every_contract_stops_the_workspace(root, contract):
+    names = {"parts_list": "parts"}.get(contract.name, contract.name)
+    path = f"models/boat/{names}.csv" if contract in MODEL_FILES else f"tables/{names}.csv"
+    good = {
+        "code": "a1", "text": "words", "integer": "3", "price": "1.25", "number": "0.5", "date": "2026-10-31", "flag": "true", "code_list": "a",
+    }  # fmt: skip
+    row = {}
+    for name in contract.columns:
+        column = COLUMNS[name]
+        row[name] = (
+            column.allowed[0] if column.allowed else "EUR" if name.endswith("currency_code") else good[column.kind]
+        )
+        row[name] = "#000000" if column.pattern == "#RRGGBB" else row[name]
+    spoilt = next((name for name in contract.columns if bad_text(name)), contract.columns[0])
+    put(root, path, ",".join(contract.columns) + "\n" + ",".join({**row, spoilt: bad_text(spoilt)}.values()) + "\n")
+    refused(root, path, "line 2", spoilt)
+    put(root, path, ",".join(contract.columns[1:]) + "\n" + ",".join(list(row.values())[1:]) + "\n")
+    if contract.columns[0] in contract.required:
+        refused(root, f"lacks the columns {contract.columns[0]}")
+    put(root, path, ",".join([*contract.columns, "stray"]) + "\n" + ",".join([*row.values(), "x"]) + "\n")
+    refused(root, "does not know: stray")
+    put(root, path, ",".join(contract.columns) + "\n" + ",".join(row.values()) + ",x\n")
+    refused(root, "do not fit its header", "line 2")
+
+
+def test_all_contracts_of_inputs_are_covered():
+    assert {contract.name for contract in ALL_INPUTS} == {
+        contract.name for contract in (*INBOX, *WORKSPACE_TABLES, *MODEL_FILES)
+    }
+
+
+def test_a_key_that_repeats(root):
+    put(root, "tables/colours.csv", COLOURS + "black,Ink,#010101,greys\n")
+    refused(root, "another row has the same colour_code", "line 2", "line 4")
+
+
+def test_settings_that_make_no_sense(root):
+    put(root, "kitfare.toml", KITFARE + "[refresh]\nstale_days = 3\n")
+    refused(root, "kitfare.toml", "stale_days", kind=SettingsError)
+    put(root, "kitfare.toml", KITFARE)
+    put(root, "profiles/a.toml", "profile_name = 3\n")
+    refused(root, "a.toml", kind=SettingsError)
+
+
+TERMS = "vendor_code\nnorth\n"
+FREEDOMS = "line_number,portion_number,quantity,colour_rule,accept_colour_codes,refuse_colour_codes,group_code,near_distance,accept_conditions,judged_on\n"
+AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour_rule,valid_from_on\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "told"),
+    [
+        ("tables/vendor_terms.csv", "vendor_code\nnorth\nsouth\n", ("vendor_code names what tables/vendors does not have", "line 3 (vendor_code 'south')")),
+        ("tables/handling_charges.csv", "vendor_code,assortment_code,handling_charge\nsouth,a,1\n", ("line 2 (vendor_code 'south')",)),
+        ("tables/shipping_steps.csv", "vendor_code,step_basis,step_from,step_charge\nsouth,goods_value,0,1\n", ("line 2 (vendor_code 'south')",)),
+        ("tables/shipping_steps.csv", "vendor_code,step_basis,step_from,step_to,step_charge\nnorth,goods_value,5,5,1\n", ("end before they begin", "line 2")),
+        ("tables/vendor_terms.csv", "vendor_code,discount_pct\nnorth,101\n", ("discount_pct", "from 0 to 100")),
+        ("tables/interchange.csv", "part_code,stand_in_part_code\n1,1\n", ("stand in for themselves", "line 2")),
+        ("models/boat/parts.csv", PARTS + "1,3,00503,pink,1,\n", ("colour_code names what tables/colours does not have", "line 4 (colour_code 'pink')")),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,one_of,white;pink,,,,new,\n", ("accept_colour_codes names", "line 2")),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any,,white; mauve,,,new,\n", ("refuse_colour_codes names", "'white; mauve'")),
+        ("models/boat/freedoms.csv", FREEDOMS + "9,1,,any,,,,,new,\n", ("lines that no version", "line_number 9")),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,3,any,,,,,new,\n1,2,2,as_listed,,,,,new,\n", ("more pieces than their line has", "line 2", "line 3")),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any,,,,,new,\n1,2,,as_listed,,,,,new,\n", ("leave their quantity empty",)),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any_one,,,,,new,\n", ("any_one lack the group",)),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,one_of,,,,,new,\n", ("one_of lack the colours allowed",)),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,near,,,,,new,\n", ("near lack the largest distance",)),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any,,,,,new;old,\n", ("neither new nor used", "'new;old'")),
+        ("models/boat/amendments.csv", AMENDMENTS + "2,add,00501,black,1,any,\n", ("a number that the parts list uses", "line_number 2")),
+        ("models/boat/amendments.csv", AMENDMENTS + "7,remove,,,1,any,\n", ("not in the parts list", "line_number 7")),
+        ("models/boat/amendments.csv", AMENDMENTS + "7,add,,black,1,any,\n", ("lack their part",)),
+        ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,1,as_listed,\n", ("lack the colour",)),
+        ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,pink,1,any,\n", ("colour_code names", "'pink'")),
+    ],
+)  # fmt: skip
+def test_tables_that_contradict_each_other(root, name, text, told):
+    put(root, name, text)
+    refused(root, name, *told)
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("tables/vendor_terms.csv", TERMS),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,3,any,,white,,,new;used,2026-01-01\n1,2,1,near,,,,5.5,new,2026-01-01\n1,1,4,one_of,white; black,,,,used,2026-02-01\n"),
+        ("models/boat/freedoms.csv", FREEDOMS + "1,1,2,any_one,,,g,,new,\n1,2,,any_one,,,g,,new,\n"),
+        ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,1,any,\n1,remove,,,1,any,\n7,remove,,,1,any,2026-03-01\n"),
+    ],
+)  # fmt: skip
+def test_tables_that_do_not(root, name, text):
+    put(root, name, text)
+    read_workspace(Workspace(root))
+
+
+def test_freedoms_may_be_of_added_lines_and_as_large_as_the_largest_version(root):
+    put(root, "models/boat/model.toml", MODEL + "[[versions]]\nlist_version = 2\nreleased_on = 2026-05-01\n")
+    put(root, "models/boat/parts.csv", PARTS + "2,1,00501,black,9,\n")
+    put(root, "models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,3,any,\n")
+    put(root, "models/boat/freedoms.csv", FREEDOMS + "7,1,3,any,,,,,new,\n1,1,9,any,,,,,new,\n")
+    read_workspace(Workspace(root))
+    put(root, "models/boat/freedoms.csv", FREEDOMS + "7,1,4,any,,,,,new,\n1,1,10,any,,,,,new,\n")
+    refused(root, "line 2 (quantity 4), line 3 (quantity 10)")
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (MODEL.replace("boat", "ship"), "model_code is 'ship', but the folder is called 'boat'"),
+        (
+            MODEL + "[[versions]]\nlist_version = 2\nreleased_on = 2026-05-01\n",
+            "dates the versions 1, 2, but the parts list has 1",
+        ),
+        (MODEL + "[[versions]]\nlist_version = 1\nreleased_on = 2026-05-01\n", "dates the versions 1, 1"),
+        ("counter_lines = [1, 9]\n" + MODEL, "counter_lines names 9"),
+        ('skip_sections = ["hull", "mast"]\n' + MODEL, "skip_sections names mast"),
+        (MODEL + "colour = 3\n", "colour"),
+    ],
+)
+def test_model_settings_that_do_not_fit(root, text, told):
+    put(root, "models/boat/model.toml", text)
+    refused(root, told, "boat/model.toml", kind=SettingsError)
+
+
+def test_a_model_folder_without_its_files(root):
+    (root / "models/boat/parts.csv").unlink()
+    refused(root, "the model boat has no parts list")
+    (root / "models/boat/model.toml").unlink()
+    refused(root, "model.toml is missing", kind=SettingsError)
+
+
+def test_model_codes_that_differ_in_case_only(root):
+    put(root, "models/Boat/model.toml", MODEL.replace("boat", "Boat"))
+    put(root, "models/Boat/parts.csv", PARTS)
+    refused(root, "Boat and boat differ in upper and lower case only")
+
+
+def test_a_workspace_without_models_or_tables(tmp_path):
+    put(tmp_path, "kitfare.toml", KITFARE)
+    inputs = read_workspace(Workspace(tmp_path))
+    assert inputs.models == () and inputs.tables["colours"].is_empty() and inputs.input_files.height == 1
+
+
+def test_an_unreadable_table_names_itself(root):
+    (root / "tables/colours.csv").write_bytes(b"")
+    refused(root, "the file is empty", "tables/colours.csv")
+
+
+def test_the_code_map_alone_archives_nothing(root):
+    assert read_code_map(Workspace(root)).is_empty()
+    put(root, "tables/code_map.csv", "source_code,source_part_code,part_code\nhill,A1,00501\n")
+    assert read_code_map(Workspace(root))["part_code"].to_list() == ["00501"]
+    assert not (root / "archive").exists()
+
+
+def test_the_demo_workspace(tmp_path):
+    import shutil
+
+    from pipelines.resources import resource_folder
+
+    shutil.copytree(resource_folder("demo_inputs") / "workspace", tmp_path / "demo")
+    assert read_workspace(Workspace(tmp_path / "demo")).models
