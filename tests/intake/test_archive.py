@@ -13,12 +13,13 @@ from pipelines.intake import archive
 
 
 def test_bytes_are_kept_under_their_hash_and_read_only(tmp_path):
-    (tmp_path / "a.csv").write_bytes(b"hello")
+    (tmp_path / "a.csv").write_bytes(b"abc")
     stored = archive.store(tmp_path / "a.csv", tmp_path / "archive")
-    # SHA-256 of "abc"-like published vectors are in FIPS 180-4; here the library's own digest is the reference.
-    assert stored == hashlib.sha256(b"hello").hexdigest() == archive.hash_of(tmp_path / "a.csv")
+    # NIST, example values for FIPS 180-4: SHA-256 of the message "abc".
+    assert stored == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert archive.hash_of(tmp_path / "a.csv") == stored
     place = tmp_path / "archive" / stored[:2] / stored
-    assert archive.fetch(stored, tmp_path / "archive") == place and place.read_bytes() == b"hello"
+    assert archive.fetch(stored, tmp_path / "archive") == place and place.read_bytes() == b"abc"
     assert stat.S_IMODE(place.stat().st_mode) == 0o444
 
 
