@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from pipelines.cli.common import WorkspaceOption, is_terminal, note, open_workspace, say, text_table
+from pipelines.cli.interrupt import lasting_interrupt
 
 if TYPE_CHECKING:
     from pipelines.flows.nightly import RefreshOutcome
@@ -44,7 +45,12 @@ def run(
     """
     place = open_workspace(workspace)
     day = _date(priced_on)
-    with _progress() as progress:
+    with _progress() as show, lasting_interrupt() as check:
+
+        def progress(name: str, done: int, total: int) -> None:
+            check()
+            show(name, done, total)
+
         outcome = _refresh(place, day, prefect, progress)
     for message in outcome.messages:
         note(message)

@@ -111,7 +111,7 @@ def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
             process.send_signal(signal.SIGINT)
             break
     out, rest = process.communicate(timeout=60)
-    assert process.returncode == 130, "".join(told) + rest
+    assert process.returncode == 130, "".join(told) + rest + out
     assert "Interrupted" in rest and "Traceback" not in rest and not out
     assert not place.published.exists()
     again = kitfare(place, "refresh")
