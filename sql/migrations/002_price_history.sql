@@ -85,11 +85,30 @@ select
 from mended_ancestor
 group by all;
 
--- one row per record of which a mended copy was accepted and not withdrawn
+-- one row per record of which a mended copy was accepted and not withdrawn: the copy mends it, or it failed again where
+-- another copy of the same record did not; a copy it tried to mend in turn does not count
 create view mended_away as
+with accepted_copy as (
+    select mended_ancestor.*
+    from mended_ancestor
+    semi join price_observation using (file_hash, record_number)
+    anti join withdrawn_file using (file_hash)
+)
+
 select distinct
-    mended_ancestor.ancestor_hash as file_hash,
-    mended_ancestor.ancestor_record as record_number
-from mended_ancestor
-semi join price_observation using (file_hash, record_number)
-anti join withdrawn_file using (file_hash);
+    ancestor_hash as file_hash,
+    ancestor_record as record_number
+from accepted_copy
+union
+select
+    failed_again.file_hash,
+    failed_again.record_number
+from mended_ancestor as failed_again
+join accepted_copy
+    on accepted_copy.ancestor_hash = failed_again.ancestor_hash
+    and accepted_copy.ancestor_record = failed_again.ancestor_record
+anti join mended_ancestor as its_ancestor
+    on its_ancestor.file_hash = failed_again.file_hash
+    and its_ancestor.record_number = failed_again.record_number
+    and its_ancestor.ancestor_hash = accepted_copy.file_hash
+    and its_ancestor.ancestor_record = accepted_copy.record_number;

@@ -172,6 +172,19 @@ def gather_exports(files, withdrawn, folded):
             else:
                 counted.append((file, row, chain))
 
+    # A row that failed again is mended when another copy of the same record was accepted, but not the copy it was to mend.
+    copies = [
+        ancestors((file.file_hash, row.record_number))
+        for file in files
+        if file.file_hash not in withdrawn
+        for row in file.rows
+    ]
+    for file in files:
+        for held in file.held:
+            chain = ancestors((file.file_hash, held.record_number))
+            if any(set(chain[1:]) & set(copy[1:]) and copy[0] not in chain for copy in copies):
+                folded.mended.add(chain[0])
+
     # Of the copies of one record, and of the rows of one offer and step, the one mended last counts.
     best_of_record, best_of_offer = {}, {}
     for _file, _row, chain in counted:

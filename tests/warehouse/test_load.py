@@ -131,6 +131,17 @@ def test_a_mended_row_rejoins_its_export_and_is_counted_where_it_came_in(con):
     assert held == [("mm", 2, False), ("pp", 2, True), ("pp", 3, False)]
 
 
+def test_a_row_that_failed_again_is_mended_by_another_copy_but_not_by_the_one_it_should_mend(con):
+    load.load_file(con, taken("pp", [], failures=failures_of(1), unreadable_key_count=1, read_row_count=1), NOW)
+    again = {"failures": failures_of(1), "read_row_count": 1}
+    load.load_file(con, taken("m1", [], parents=parents_of({1: ("pp", 1)}), **again), NOW)
+    load.load_file(con, taken("m2", [{}], parents=parents_of({1: ("pp", 1)})), NOW)
+    load.load_file(con, taken("m3", [], parents=parents_of({1: ("m2", 1)}), **again), NOW)
+    history.fold(con)
+    held = tables.intake_tables(con)["held_row"].select("file_hash", "is_mended").rows()
+    assert held == [("m1", True), ("m3", False), ("pp", True)]
+
+
 def test_a_row_added_to_a_mended_file_cannot_pass_for_a_full_export(con):
     load.load_file(con, taken("pp", [{"part_code": f"{n}"} for n in range(3)], failures=failures_of(4),
                               held_keys=held_keys_of({4: {}}), read_row_count=4), NOW)  # fmt: skip
