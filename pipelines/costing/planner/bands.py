@@ -69,9 +69,18 @@ class VendorBands:
     maximum_piece_count: int | None
 
     @property
-    def has_plain_goods(self) -> bool:
-        """Whether buying less can never break a minimum nor raise a charge that depends on goods values."""
-        return self.is_one_band and all(band.waived_from is None for band in self.handling.values())
+    def is_rising(self) -> bool:
+        """Whether buying less never breaks a rule on goods, and never saves less than the goods at the least factor."""
+        if not self.bands or self.bands[0].start > 0 or any(b.waived_from is not None for b in self.handling.values()):
+            return False
+        least = min(band.factor for band in self.bands)
+        return all(
+            below.end == above.start and below.cost(above.start) <= above.cost(above.start)
+            for below, above in zip(self.bands, self.bands[1:], strict=False)
+        ) and all(
+            below.fixed + (below.factor - least) * above.start <= above.fixed + (above.factor - least) * above.start
+            for below, above in zip(self.bands, self.bands[1:], strict=False)
+        )
 
     @property
     def is_one_band(self) -> bool:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -30,7 +31,8 @@ class Vendors:
 
     Attributes:
         bands: the compiled terms.
-        is_plain: buying less never breaks a rule of theirs or raises a charge.
+        is_rising: buying less never breaks a rule on goods, and never saves less than the goods at the least factor.
+        keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow.
         gains_by_spares: buying more than is used may lower the cost or reach a minimum.
         grain: every goods value of an order is a multiple of this many millionths of the vendor's currency.
         weight_grain: likewise for weights, in millionths of a gram.
@@ -39,7 +41,8 @@ class Vendors:
 
     codes: tuple[str, ...]
     bands: tuple[VendorBands, ...]
-    is_plain: Flags
+    is_rising: Flags
+    keeps_flow: Flags
     gains_by_spares: Flags
     grain: Ints
     weight_grain: Ints
@@ -103,12 +106,22 @@ class Compiled:
     allow_spares: bool
     maximum_vendor_count: int | None
 
-    @property
+    @cached_property
     def step_start(self) -> Ints:
         """First step of every offer, and the number of steps."""
         return np.searchsorted(self.step_offer, np.arange(len(self.offer_row) + 1))
 
     @property
+    def step_count(self) -> Ints:
+        """Price steps of every offer."""
+        return np.diff(self.step_start)
+
+    @property
+    def offer_limit(self) -> Ints:
+        """Most pieces of every offer that can be used."""
+        return np.minimum(self.offer_most, self.offer_want)
+
+    @cached_property
     def use_want(self) -> Ints:
         """Most pieces of its offer that every use can take."""
         pieces = np.ones(len(self.use_offer), np.int64)
@@ -116,16 +129,26 @@ class Compiled:
         pieces[made_up] = self.component_count[self.use_component[made_up]]
         return self.need[self.use_portion] * pieces
 
-    @property
+    @cached_property
     def offer_price(self) -> Floats:
         """Price of every offer's first step, in the vendor's currency."""
         return self.step_price[self.step_start[:-1]]
 
-    @property
+    @cached_property
+    def offer_highest_price(self) -> Floats:
+        """The highest price of every offer's steps, in the vendor's currency."""
+        return np.maximum.reduceat(self.step_price, self.step_start[:-1]) if len(self.step_price) else self.step_price
+
+    @cached_property
+    def offer_spread(self) -> Floats:
+        """Pieces that have to be bought per piece used, at least: more than 1 if the least on sale exceeds the use."""
+        return np.maximum(1.0, self.step_least[self.step_start[:-1]] / self.offer_limit)
+
+    @cached_property
     def offer_floor(self) -> Floats:
-        """The least a piece of every offer can cost, in the buyer's currency."""
+        """The least that a piece used of every offer can cost, in the buyer's currency."""
         lowest = np.minimum.reduceat(self.step_price, self.step_start[:-1]) if len(self.step_price) else self.step_price
-        return lowest * self.vendors.floor[self.offer_vendor]
+        return lowest * self.offer_spread * self.vendors.floor[self.offer_vendor]
 
 
 def compile_problem(problem: Problem) -> Compiled:
@@ -347,14 +370,15 @@ def _vendors(
     weights = _micro(offers["weight_grams"]) * multiple
     values = step_micro * multiple[step_offer]
     step_vendor = offer_vendor[step_offer]
-    is_plain = np.array([terms.has_plain_goods for terms in bands], np.bool_)
-    for number in np.flatnonzero(~is_plain):
+    is_rising = np.array([terms.is_rising for terms in bands], np.bool_)
+    keeps_flow = np.array([terms.is_one_band and not terms.weight_steps for terms in bands], np.bool_) & is_rising
+    for number in np.flatnonzero(~keeps_flow):
         grain[number] = max(1, np.gcd.reduce(values[step_vendor == number], initial=0))
     for number in np.flatnonzero([bool(terms.weight_steps) for terms in bands]):
         weight_grain[number] = max(1, np.gcd.reduce(weights[offer_vendor == number], initial=0))
-    floor = [min((float(band.factor) for band in terms.bands), default=0.0) for terms in bands]
+    floor = np.array([min((float(band.factor) for band in terms.bands), default=0.0) for terms in bands], np.float64)
     return Vendors(
-        tuple(codes), tuple(bands), is_plain, ~is_plain & allow_spares, grain, weight_grain, np.array(floor, np.float64)
+        tuple(codes), tuple(bands), is_rising, keeps_flow, ~is_rising & allow_spares, grain, weight_grain, floor
     )
 
 

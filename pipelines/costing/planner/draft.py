@@ -24,17 +24,34 @@ class Relaxation:
 
 
 @dataclass(frozen=True)
+class Fillers:
+    """Goods values that a relaxation may add to orders of vendors with thresholds, for uses left out.
+
+    Attributes:
+        offer: an offer of the vendor and assortment.
+        most: the most value, in the vendor's currency.
+        credit: what is taken off its cost, per unit of the vendor's currency, in the buyer's.
+    """
+
+    offer: Ints
+    most: Floats
+    credit: Floats
+
+
+@dataclass(frozen=True)
 class ModelOptions:
     """Which part of the problem to state, and how.
 
     Attributes:
         vendors, uses: vendors and uses that may be part of the plan.
         must_use: they must all be used.
-        whole: pieces are whole where whole numbers don't come by themselves.
+        whole: pieces are whole where whole numbers don't come by themselves. Otherwise the program is a relaxation: pieces
+            may be fractions, and spares are counted by value, not by piece.
         unfilled_limit: most pieces left unfilled; None when their number is what is minimised.
         penalty: cost of an unfilled piece.
         relaxation: stands in for uses left out.
-        loose_offers: offers without linking rows of their own; their vendor's goods row links them.
+        fillers: goods values a relaxation may add to orders.
+        loose_offers: offers without linking rows of their own, in a relaxation; their vendor's goods row links them.
     """
 
     vendors: Flags
@@ -44,6 +61,7 @@ class ModelOptions:
     unfilled_limit: int | None = 0
     penalty: float = 0.0
     relaxation: Relaxation | None = None
+    fillers: Fillers | None = None
     loose_offers: Flags | None = None
 
 
@@ -54,7 +72,7 @@ class Goods:
     Attributes:
         column, offer: the column and its offer.
         step: its price step; -1 where pieces bought are pieces used.
-        pieces: pieces per unit of the column.
+        pieces: pieces per unit of the column; 0 for a relaxation's spares, whose unit is one of the vendor's currency.
         price: price per unit, in the vendor's currency.
         most: most units.
     """
@@ -76,6 +94,7 @@ class Draft:
         use: pieces by use.
         handling_paid, handling_waived: binaries by handling charge; one of them is 1 if the assortment is used.
         factor: buyer's cost of one unit of goods by vendor; NaN where it differs between bands.
+        counted: offers whose pieces bought are counted apart from pieces used.
     """
 
     builder: ProgramBuilder
@@ -85,6 +104,7 @@ class Draft:
     use: Ints
     goods: Goods
     factor: Floats
+    counted: Flags
     handling_paid: Ints
     handling_waived: Ints
 
@@ -109,22 +129,23 @@ def begin(builder: ProgramBuilder, compiled: Compiled, options: ModelOptions) ->
     vendors = compiled.vendors
     is_open = options.uses & options.vendors[compiled.offer_vendor[compiled.use_offer]]
     factor = np.array([_uniform_factor([float(band.factor) for band in terms.bands]) for terms in vendors.bands])
-    # Rows over goods values or weights leave fractions in the corners of a flow.
     with_cost = options.unfilled_limit is not None
     priced = np.nan_to_num(factor) if with_cost else np.zeros(len(vendors))
     used_vendors = np.unique(compiled.offer_vendor[compiled.use_offer[is_open]])
     vendor = _placed(len(vendors), used_vendors, _vendor_columns(builder, compiled, options, used_vendors))
-    breaks_flow = ~vendors.is_plain | np.array([bool(terms.weight_steps) for terms in vendors.bands], np.bool_)
-    use, used_goods = _use_columns(builder, compiled, np.flatnonzero(is_open), priced, breaks_flow & options.whole)
-    bought_goods = _step_columns(builder, compiled, is_open, priced, breaks_flow, options.whole)
+    breaks_flow = ~vendors.keeps_flow
+    counted = compiled.is_counted if options.whole else compiled.step_count > 1
+    use, goods = _use_columns(builder, compiled, np.flatnonzero(is_open), priced, counted, breaks_flow & options.whole)
+    blocks = [goods, _step_columns(builder, compiled, is_open, priced, counted, breaks_flow, options.whole)]
+    if not options.whole:
+        blocks.append(_spares_columns(builder, compiled, is_open, priced))
+    if options.fillers is not None:
+        blocks.append(_filler_columns(builder, compiled, options, priced))
     goods = Goods(
-        **{
-            name: np.concatenate([getattr(used_goods, name), getattr(bought_goods, name)])
-            for name in Goods.__dataclass_fields__
-        }
+        **{name: np.concatenate([getattr(block, name) for block in blocks]) for name in Goods.__dataclass_fields__}
     )
     paid, waived = _handling_columns(builder, compiled, is_open, vendor, with_cost)
-    return Draft(builder, compiled, options, vendor, use, goods, factor, paid, waived)
+    return Draft(builder, compiled, options, vendor, use, goods, factor, counted, paid, waived)
 
 
 def _uniform_factor(factors: list[float]) -> float:
@@ -144,13 +165,17 @@ def _vendor_columns(builder: ProgramBuilder, compiled: Compiled, options: ModelO
 
 
 def _use_columns(
-    builder: ProgramBuilder, compiled: Compiled, used: Ints, priced: Floats, whole: Flags
+    builder: ProgramBuilder, compiled: Compiled, used: Ints, priced: Floats, counted: Flags, whole: Flags
 ) -> tuple[Ints, Goods]:
-    """Pieces used. Where they are the pieces bought, they carry the cost."""
+    """Pieces used. Where they are the pieces bought, they carry the cost.
+
+    In a relaxation that is so even if the least that can be bought is more than can be used; then its price is spread over
+    the pieces that can be.
+    """
     offer = compiled.use_offer[used]
     vendor = compiled.offer_vendor[offer]
-    bought = ~compiled.is_counted[offer]
-    price = np.where(bought, compiled.offer_price[offer], 0.0)
+    bought = ~counted[offer]
+    price = np.where(bought, (compiled.offer_price * compiled.offer_spread)[offer], 0.0)
     most = np.minimum(compiled.use_want[used], compiled.offer_most[offer])
     columns = builder.columns(len(used), cost=price * priced[vendor], upper=most, integer=bought & whole[vendor])
     ones = np.ones(int(bought.sum()), np.int64)
@@ -159,13 +184,19 @@ def _use_columns(
 
 
 def _step_columns(
-    builder: ProgramBuilder, compiled: Compiled, is_open: Flags, priced: Floats, breaks_flow: Flags, whole: bool
+    builder: ProgramBuilder,
+    compiled: Compiled,
+    is_open: Flags,
+    priced: Floats,
+    counted: Flags,
+    breaks_flow: Flags,
+    whole: bool,
 ) -> Goods:
     """Multiples bought per price step, for offers of which more may be bought than is used."""
     wanted = np.zeros(len(compiled.offer_row), np.bool_)
     wanted[compiled.use_offer[is_open]] = True
     limits = step_limits(compiled)
-    step = np.flatnonzero((compiled.is_counted & wanted)[compiled.step_offer] & (limits > 0))
+    step = np.flatnonzero((counted & wanted)[compiled.step_offer] & (limits > 0))
     offer = compiled.step_offer[step]
     vendor, pieces = compiled.offer_vendor[offer], compiled.offer_multiple[offer]
     price = compiled.step_price[step] * pieces
@@ -176,6 +207,33 @@ def _step_columns(
         integer=((pieces > 1) | breaks_flow[vendor]) & whole,
     )
     return Goods(columns, offer, step, pieces, price, limits[step] // pieces)
+
+
+def _spares_columns(builder: ProgramBuilder, compiled: Compiled, is_open: Flags, priced: Floats) -> Goods:
+    """Value of spares, per vendor with thresholds and assortment; stated with one of its offers, any."""
+    uses = is_open & ~compiled.vendors.is_rising[compiled.offer_vendor[compiled.use_offer]]
+    used = np.unique(compiled.use_offer[uses])
+    place = np.stack([compiled.offer_vendor[used], compiled.offer_assortment[used]], axis=1)
+    places, first, place_of = np.unique(place, axis=0, return_index=True, return_inverse=True)
+    last = compiled.step_start[used + 1] - 1
+    spares = compiled.step_most[last] if compiled.allow_spares else compiled.step_least[last] - 1
+    most = np.ceil(np.bincount(place_of.ravel(), compiled.offer_highest_price[used] * spares, len(places)))
+    columns = builder.columns(len(places), cost=priced[places[:, 0]], upper=most)
+    return _value_goods(columns, used[first], most)
+
+
+def _filler_columns(builder: ProgramBuilder, compiled: Compiled, options: ModelOptions, priced: Floats) -> Goods:
+    assert options.fillers is not None
+    fillers, vendor = options.fillers, compiled.offer_vendor[options.fillers.offer]
+    usable = options.vendors[vendor]
+    cost = (priced[vendor] - fillers.credit)[usable] if options.unfilled_limit is not None else 0.0
+    most = np.ceil(fillers.most[usable])
+    return _value_goods(builder.columns(int(usable.sum()), cost=cost, upper=most), fillers.offer[usable], most)
+
+
+def _value_goods(columns: Ints, offers: Ints, most: Floats) -> Goods:
+    nothing = np.zeros(len(columns), np.int64)
+    return Goods(columns, offers, nothing - 1, nothing, np.ones(len(columns)), most.astype(np.int64))
 
 
 def _handling_columns(

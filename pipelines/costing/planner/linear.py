@@ -13,7 +13,7 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
-SAFETY_SECONDS = 10.0
+SAFETY_SECONDS = 60.0
 
 
 @dataclass(frozen=True)
@@ -107,18 +107,19 @@ class Outcome:
 def solve(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None = None) -> Outcome:
     """Run HiGHS on one thread with a fixed seed.
 
-    ``infeasible`` is believed only when a second run without presolve says so, too: presolve has been wrong before (HiGHS
-    issues 3258 and 3296).
+    ``infeasible`` is believed only when a second run, with presolve if the first was without and the other way round, says
+    so, too: presolve has been wrong before (HiGHS issues 3258 and 3296).
     """
     outcome = _run(program, options, start)
-    if outcome.status == "infeasible" and options.get("presolve") != "off":
-        outcome = _run(program, {**options, "presolve": "off"}, start)
+    if outcome.status == "infeasible":
+        presolve = "choose" if options.get("presolve") == "off" else "off"
+        outcome = _run(program, {**options, "presolve": presolve}, start)
     return outcome
 
 
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
     # Not highspy.Highs: its constructor prints a banner, before it can be told not to.
-    solver = highspy._Highs()  # type: ignore[attr-defined]
+    solver = highspy._Highs()
     settings = {"output_flag": False, "threads": 1, "random_seed": 0, "time_limit": SAFETY_SECONDS, **options}
     for name, value in settings.items():
         solver.setOptionValue(name, value)

@@ -1,24 +1,31 @@
-"""Finds a purchase plan and a lower bound: linear relaxation, a program over the vendors it uses, and the whole program.
+"""Finds a purchase plan and a lower bound.
 
-The relaxation gives a bound and says which vendors matter; a program restricted to those gives a plan quickly. On large
-problems ``quick`` and ``standard`` stop there; else the whole program goes on from that plan. Pieces left unfilled are limited to what stock alone
-forces; only if that can't be met is their least number worked out first. Every plan is priced by the receipt.
+1. Bound: the linear relaxation of the strong program, in which dear uses stand behind stand-ins (reduce.py). It also says how
+   much each vendor is wanted, and what goods are worth to vendors with thresholds.
+2. Plan: a local search over sets of vendors (search.py); the best sets become plans in whole pieces (repair.py).
+3. ``standard`` and ``deep`` branch on the relaxation, which lifts the bound and names another set of vendors.
+4. Small problems, and all at ``deep``, end with the whole program, started from the best plan.
+
+Every plan is priced by the receipt. Effort is counted in nodes and rounds, never in seconds; the safety limit on seconds only
+guards against a solver that hangs.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
 
 from pipelines.costing.planner import linear
-from pipelines.costing.planner.compiled import Compiled, Flags, compile_problem
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats, compile_problem
 from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.mip_model import Model, build_model
 from pipelines.costing.planner.plan import Plan, checked, nothing, plan_from, read_plan, solution_of
 from pipelines.costing.planner.problem import Problem, Solution
-from pipelines.costing.planner.reduce import behind_stand_ins, cells_of, undominated
+from pipelines.costing.planner.reduce import Front, cells_of, front_of, least_unfilled, undominated
+from pipelines.costing.planner.repair import constructed
+from pipelines.costing.planner.search import ground_of, improve
 from pipelines.costing.planner.warm_start import start_values
 from pipelines.errors import PlanRefusedError
 
@@ -31,158 +38,245 @@ PROVEN_WITHIN = Fraction(1, 10**4)
 COST_TOLERANCE = 1e-6
 """Receipt and program may differ by this, relative to the cost."""
 
-RELATIVE_GAPS = {"quick": 5e-3, "standard": 1e-6, "deep": 0.0}
-NODES = {"quick": 5, "standard": 50, "deep": 20_000}
-VENDORS_KEPT = {"quick": 8, "standard": 10, "deep": 14}
 STAND_IN_DEPTH = 6.0
-"""How often the uses in front of a stand-in could fill their portion."""
+"""How often the uses in front of a stand-in could fill their cell."""
 
-SMALL_PROGRAM = 2_500
-"""Columns up to which every effort solves the whole program; beyond, only ``deep`` does when there is a plan."""
+SMALL_PROGRAM = 1_500
+"""Columns up to which the whole program is solved at every effort; beyond, only at ``deep``."""
+
+UNFILLED_PENALTY = 20.0
+"""Cost of an unfilled piece in a relaxation that only serves to find a plan; far above any piece's price."""
+
+# Branching on the relaxation: HiGHS's own heuristics look for whole solutions of a program that is no plan.
+_BRANCHING = {
+    **{
+        f"mip_heuristic_run_{name}": False
+        for name in ("rins", "rens", "root_reduced_cost", "zi_round", "shifting", "feasibility_jump")
+    },
+    "mip_heuristic_effort": 0.0,
+    "mip_pscost_minreliable": 0,
+}
+
+
+@dataclass(frozen=True)
+class _Effort:
+    """Nodes for the relaxation and for the whole program, rounds and candidates of the local search, sets made plans."""
+
+    relaxation_nodes: int
+    whole_nodes: int
+    rounds: int
+    candidates: int
+    sets: int
+
+
+EFFORTS = {
+    "quick": _Effort(0, 20_000, 20, 20, 4),
+    "standard": _Effort(300, 20_000, 40, 30, 6),
+    "deep": _Effort(20_000, 100_000, 100, 60, 12),
+}
 
 
 @dataclass
-class _Search:
-    """The best plan so far, and the best bound for as few unfilled pieces."""
+class _Planning:
+    """The best plan so far, and the best bound for plans with at most ``limit`` pieces unfilled."""
 
     problem: Problem
     compiled: Compiled
     effort: str
-    uses: Flags
+    exact_uses: Flags
     best: Plan | None = None
+    limit: int = 0
     bound: float = 0.0
     hit_time_limit: bool = False
+    tried: set[bytes] = field(default_factory=set)
+
+    @property
+    def everyone(self) -> Flags:
+        return np.ones(len(self.compiled.vendors), np.bool_)
 
     def offer(self, plan: Plan | None) -> None:
         """Keep a plan if it is better than the best."""
         if plan and (self.best is None or plan.rank(self.compiled) < self.best.rank(self.compiled)):
             self.best = plan
 
-    def model(self, vendors: Flags, limit: int | None, *, penalty: float = 0.0) -> Model:
-        """The program over some vendors, with at most ``limit`` pieces unfilled."""
-        uses = self.uses & vendors[self.compiled.offer_vendor[self.compiled.use_offer]]
-        return build_model(self.compiled, ModelOptions(vendors, uses, unfilled_limit=limit, penalty=penalty))
+    def construct(self, vendors: Flags, factor: Floats) -> None:
+        """Make plans of a set of vendors: one from scratch, one from the relaxation's pieces."""
+        if vendors.tobytes() in self.tried or not vendors.any():
+            return
+        self.tried.add(vendors.tobytes())
+        self.offer(constructed(self.problem, self.compiled, self.exact_uses, vendors, None, factor))
+        uses = undominated(self.compiled, in_relaxation=True)
+        options = ModelOptions(
+            vendors, uses, whole=False, unfilled_limit=int(self.compiled.need.sum()), penalty=UNFILLED_PENALTY
+        )
+        model = build_model(self.compiled, options)
+        outcome = linear.solve(_continuous(model.program), {})
+        if outcome.values is not None:
+            shares = np.where(model.use >= 0, outcome.values[model.use], 0.0)
+            self.offer(constructed(self.problem, self.compiled, self.exact_uses, vendors, shares, factor))
 
-    def run(self, model: Model, nodes: int, gap: float) -> linear.Outcome:
-        """Solve a program from the best plan, and keep what it finds."""
-        start = start_values(model, self.best) if self.best else None
-        options = {"mip_rel_gap": gap, "mip_abs_gap": 1e-7, "mip_max_nodes": nodes}
-        outcome = linear.solve(model.program, options, start)
+    def solve_whole(self, limit: int | None) -> linear.Outcome:
+        """Solve the whole program from the best plan, and keep what it finds."""
+        penalty = 1.0 if limit is None else 0.0
+        model = build_model(
+            self.compiled, ModelOptions(self.everyone, self.exact_uses, unfilled_limit=limit, penalty=penalty)
+        )
+        fits = self.best is not None and (limit is None or self.best.unfilled_count <= limit)
+        start = start_values(model, self.best) if fits and self.best else None
+        nodes = EFFORTS[self.effort].whole_nodes
+        outcome = linear.solve(model.program, {"mip_rel_gap": 0.0, "mip_abs_gap": 1e-7, "mip_max_nodes": nodes}, start)
         self.hit_time_limit |= outcome.hit_time_limit
         if outcome.values is not None:
             plan = read_plan(model, outcome.values)
             plan = checked(self.problem, self.compiled, plan) if plan else None
-            if plan and model.options.unfilled_limit is not None:
-                _must_agree(plan, model, outcome)
+            if plan and limit is not None:
+                _must_agree(plan, model, outcome.values)
             self.offer(plan)
         return outcome
 
 
 def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solution:
-    """A plan with the fewest unfilled pieces and, among those, a low landed cost, with a lower bound.
+    """A plan with few unfilled pieces and, for as many, a low landed cost, with a lower bound.
+
+    On small problems, and where stock alone explains what is unfilled, the number unfilled is the least there is. The bound
+    holds for all plans with at most as many unfilled pieces.
 
     Args:
         problem: what to buy.
-        effort: quick (bound of the linear relaxation), standard or deep (the whole program, to a number of nodes).
+        effort: quick, standard or deep.
         start: a known plan of this problem; the result is never worse.
 
     Raises:
-        PlanRefusedError: receipt and program disagree, or no plan could be read from the solver.
+        PlanRefusedError: receipt and program disagree, or no plan was found.
     """
     compiled = compile_problem(problem)
-    search = _Search(problem, compiled, effort, undominated(compiled))
+    planning = _Planning(problem, compiled, effort, undominated(compiled))
+    planning.offer(checked(problem, compiled, nothing(compiled)))
     if start is not None:
-        search.offer(plan_from(problem, compiled, start))
-    everyone = np.ones(len(compiled.vendors), bool)
-    if not len(compiled.use_offer):
-        search.offer(checked(problem, compiled, nothing(compiled)))
-    else:
-        _plan(search, everyone)
-    if search.best is None:
-        raise PlanRefusedError("the solver found no plan", next_step="report this problem to the maintainers")
-    plan = search.best
-    bound = min(plan.cost, max(Fraction(0), Fraction(search.bound) - BOUND_MARGIN))
+        planning.offer(plan_from(problem, compiled, start))
+    if len(compiled.use_offer):
+        _plan(planning)
+    plan = planning.best
+    if plan is None:
+        raise PlanRefusedError("no plan was found", next_step="report this problem to the maintainers")
+    bound = min(plan.cost, max(Fraction(0), Fraction(planning.bound) - BOUND_MARGIN))
     is_proven = plan.cost - bound <= PROVEN_WITHIN
     return Solution(
         **solution_of(problem, compiled, plan),
         cost=plan.cost,
         lower_bound=plan.cost if is_proven else bound,
         is_proven=is_proven,
-        hit_time_limit=search.hit_time_limit,
+        hit_time_limit=planning.hit_time_limit,
     )
 
 
-def _plan(search: _Search, everyone: Flags) -> None:
-    limit = _forced_unfilled(search.compiled)
-    whole = _with_stand_ins(search, everyone, limit)
-    relaxed = linear.solve(_relaxation(whole.program), {})
-    if relaxed.status != "optimal" or relaxed.values is None or relaxed.row_duals is None:
-        limit = _fewest_unfilled(search, everyone)
-        whole = _with_stand_ins(search, everyone, limit)
-        relaxed = linear.solve(_relaxation(whole.program), {})
-    if relaxed.values is not None and relaxed.row_duals is not None:
-        search.bound = linear.safe_bound(whole.program, relaxed.row_duals)
-        shares = relaxed.values[whole.vendor]
-        kept = np.zeros(len(everyone), bool)
-        kept[np.argsort(-shares, kind="stable")[: VENDORS_KEPT[search.effort]]] = True
-        if not kept.all():
-            search.run(search.model(kept, limit), NODES[search.effort], RELATIVE_GAPS[search.effort])
-    is_filled = search.best is not None and search.best.unfilled_count <= limit
-    whole = search.model(everyone, limit)
-    is_large = len(whole.program.cost) > SMALL_PROGRAM
-    if is_filled and is_large and search.effort != "deep":
+def _plan(planning: _Planning) -> None:
+    compiled = planning.compiled
+    is_small = len(compiled.use_offer) + len(compiled.step_offer) <= SMALL_PROGRAM
+    planning.limit = least_unfilled(compiled)
+    if is_small or planning.effort == "deep":
+        _search(planning)
+        _solve_exactly(planning)
         return
-    effort = search.effort if is_large or search.effort == "deep" else "standard"
-    outcome = search.run(whole, NODES[effort], RELATIVE_GAPS[effort])
-    if outcome.status == "infeasible" or search.best is None or search.best.unfilled_count > limit:
-        limit = _fewest_unfilled(search, everyone)
-        search.bound = 0.0
-        outcome = search.run(search.model(everyone, limit), NODES[effort], RELATIVE_GAPS[effort])
-    search.bound = max(search.bound, outcome.bound)
+    _search(planning)
+    if planning.best is not None and planning.best.unfilled_count > planning.limit:
+        # Rules or prices keep more unfilled than stock alone does: the bound must hold for as many.
+        planning.limit = planning.best.unfilled_count
+        planning.bound = 0.0
+        _search(planning)
 
 
-def _with_stand_ins(search: _Search, everyone: Flags, limit: int) -> Model:
-    """The program with dear uses behind stand-ins: smaller, and its relaxation's value still a lower bound."""
-    compiled = search.compiled
-    cells = cells_of(compiled, search.uses)
-    if not len(cells.use):
-        return search.model(everyone, limit)
-    uses, stand_ins = behind_stand_ins(compiled, search.uses, cells, np.full(len(cells.portion), STAND_IN_DEPTH))
-    return build_model(compiled, ModelOptions(everyone, uses, unfilled_limit=limit, relaxation=stand_ins))
+def _solve_exactly(planning: _Planning) -> None:
+    outcome = planning.solve_whole(planning.limit)
+    if outcome.status == "infeasible" or planning.best is None or planning.best.unfilled_count > planning.limit:
+        fewest = planning.solve_whole(None)
+        if planning.best is None or planning.best.unfilled_count > np.ceil(fewest.bound - 1e-6):
+            raise PlanRefusedError("the least number of pieces that can't be bought could not be proven")
+        planning.limit, planning.bound = planning.best.unfilled_count, 0.0
+        outcome = planning.solve_whole(planning.limit)
+    if outcome.status != "infeasible":
+        planning.bound = max(planning.bound, outcome.bound)
 
 
-def _forced_unfilled(compiled: Compiled) -> int:
-    """Pieces that stock alone leaves unfilled, portion by portion; more may be, never fewer."""
-    direct = compiled.use_makeup < 0
-    most = np.minimum(compiled.offer_most[compiled.use_offer], compiled.use_want)
-    stock = np.bincount(compiled.use_portion[direct], most[direct], len(compiled.need))
-    made = np.zeros(len(compiled.need), bool)
-    made[compiled.makeup_portion] = True
-    return int(np.where(made, 0, np.maximum(compiled.need - stock, 0)).sum())
+def _search(planning: _Planning) -> None:
+    """Bound, wanted vendors, local search, plans."""
+    compiled, effort = planning.compiled, EFFORTS[planning.effort]
+    uses = undominated(compiled, in_relaxation=True)
+    cells = cells_of(compiled, uses)
+    front = front_of(compiled, uses, cells, np.full(len(cells.portion), STAND_IN_DEPTH))
+    model = _relaxation(planning, front)
+    relaxed = linear.solve(_continuous(model.program), {})
+    if relaxed.values is None or relaxed.row_duals is None:
+        return
+    planning.bound = max(planning.bound, linear.safe_bound(model.program, relaxed.row_duals))
+    wanted = np.where(model.vendor >= 0, relaxed.values[model.vendor], 0.0)
+    factor = _effective_factors(compiled, model, relaxed.row_duals)
+    order = np.argsort(-wanted, kind="stable")
+    counted = np.arange(len(wanted))
+    starts = [wanted > 0.5, wanted > 0.3, wanted > 0.2]
+    starts += [np.isin(counted, order[:size]) for size in range(2, 13)]
+    if effort.relaxation_nodes:
+        starts.append(_branched(planning, model, effort.relaxation_nodes))
+    if planning.best is not None:
+        own = np.zeros(len(wanted), np.bool_)
+        own[planning.best.vendors(compiled)] = True
+        starts.append(own)
+    # Twice: with stand-ins' prices for what a set lacks, then at a price that no plan would pay.
+    for stand_ins, considered in ((front.stand_ins, front.uses), (None, planning.exact_uses)):
+        ground = ground_of(compiled, considered, stand_ins, factor)
+        found = improve(ground, starts, order[: effort.candidates], effort.rounds, effort.sets)
+        for vendors in found.sets:
+            planning.construct(vendors, factor)
+        starts = [*found.sets]
 
 
-def _fewest_unfilled(search: _Search, everyone: Flags) -> int:
-    """The least number of unfilled pieces under every rule.
-
-    Raises:
-        PlanRefusedError: it could not be proven.
-    """
-    outcome = search.run(search.model(everyone, None, penalty=1.0), NODES["deep"], 0.0)
-    if search.best is None or search.best.unfilled_count > np.ceil(outcome.bound - 1e-6):
-        raise PlanRefusedError(
-            "the least number of pieces that can't be bought could not be proven", next_step="plan with effort deep"
-        )
-    return search.best.unfilled_count
-
-
-def _relaxation(program: linear.Program) -> linear.Program:
-    return linear.Program(
-        **{**program.__dict__, "is_integer": np.zeros(len(program.is_integer), bool)},
+def _relaxation(planning: _Planning, front: Front) -> Model:
+    return build_model(
+        planning.compiled,
+        ModelOptions(
+            planning.everyone,
+            front.uses,
+            whole=False,
+            unfilled_limit=planning.limit,
+            relaxation=front.stand_ins,
+            fillers=front.fillers,
+            loose_offers=front.loose,
+        ),
     )
 
 
-def _must_agree(plan: Plan, model: Model, outcome: linear.Outcome) -> None:
-    stated = float(np.dot(model.program.cost, outcome.values)) if outcome.values is not None else 0.0
+def _branched(planning: _Planning, model: Model, nodes: int) -> Flags:
+    """Branch on the relaxation: lifts the bound, and gives the vendors of its best solution."""
+    options = {**_BRANCHING, "mip_rel_gap": 1e-6, "mip_max_nodes": nodes}
+    outcome = linear.solve(model.program, options)
+    planning.hit_time_limit |= outcome.hit_time_limit
+    if outcome.status in ("optimal", "feasible", "unknown") and np.isfinite(outcome.bound):
+        planning.bound = max(planning.bound, outcome.bound)
+    chosen = np.zeros(len(model.vendor), np.bool_)
+    if outcome.values is not None:
+        chosen[(model.vendor >= 0) & (outcome.values[model.vendor] > 0.5)] = True
+    return chosen
+
+
+def _effective_factors(compiled: Compiled, model: Model, row_duals: Floats) -> Floats:
+    """What one more unit of goods costs, by vendor: less where it helps to reach a threshold."""
+    factor = np.array([_single_factor(vendor) for vendor in compiled.vendors.bands], np.float64)
+    for number, rows in model.rules.goods_rows.items():
+        factor[number] -= row_duals[rows].sum()
+    return factor
+
+
+def _single_factor(vendor: object) -> float:
+    factors = {band.factor for band in vendor.bands}  # type: ignore[attr-defined]
+    return float(factors.pop()) if len(factors) == 1 else 0.0
+
+
+def _continuous(program: linear.Program) -> linear.Program:
+    return replace(program, is_integer=np.zeros_like(program.is_integer))
+
+
+def _must_agree(plan: Plan, model: Model, values: Floats) -> None:
+    stated = float(np.dot(model.program.cost, values))
     if abs(float(plan.cost) - stated) > COST_TOLERANCE * max(1.0, abs(stated)) + 1e-5:
         raise PlanRefusedError(
             "receipt and optimiser disagree about a plan's cost", where=f"{float(plan.cost)} and {stated}"

@@ -148,18 +148,21 @@ def _stock(draft: Draft) -> None:
     compiled, builder, goods = draft.compiled, draft.builder, draft.goods
     used = np.flatnonzero(draft.use >= 0)
     offer = compiled.use_offer[used]
-    limit = np.minimum(compiled.offer_most, compiled.offer_want)
+    limit = compiled.offer_limit
     loose = draft.options.loose_offers
-    tight = np.ones(len(limit), np.bool_) if loose is None else ~loose
-    offers, row_of = np.unique(offer, return_inverse=True)
-    rows = builder.rows(len(offers), upper=0.0)
-    builder.entries(rows[row_of.ravel()], draft.use[used], 1.0)
-    counted = compiled.is_counted[offers]
+    loose = np.zeros(len(limit), np.bool_) if loose is None else loose & ~draft.counted
+    offers, row_of, use_count = np.unique(offer, return_inverse=True, return_counts=True)
+    has_row = ~loose[offers] | (use_count > 1)
+    rows = np.full(len(offers), -1)
+    rows[has_row] = builder.rows(int(has_row.sum()), upper=np.where(loose, limit, 0)[offers[has_row]])
+    in_row = has_row[row_of.ravel()]
+    builder.entries(rows[row_of.ravel()[in_row]], draft.use[used[in_row]], 1.0)
     steps = np.flatnonzero(goods.step >= 0)
     builder.entries(rows[np.searchsorted(offers, goods.offer[steps])], goods.column[steps], -goods.pieces[steps])
-    draft.gate(rows[~counted], offers[~counted], limit[offers[~counted]])
+    linked = ~loose[offers] & ~draft.counted[offers]
+    draft.gate(rows[linked], offers[linked], limit[offers[linked]])
     share = np.minimum(compiled.use_want[used], limit[offer])
-    own = tight[offer] & (compiled.is_counted[offer] | (share < limit[offer]))
+    own = ~loose[offer] & (draft.counted[offer] | (share < limit[offer]))
     rows = builder.rows(int(own.sum()), upper=0.0)
     builder.entries(rows, draft.use[used[own]], 1.0)
     draft.gate(rows, offer[own], share[own])
@@ -174,13 +177,10 @@ def _price_steps(draft: Draft) -> Ints:
     siblings = np.bincount(goods.offer[steps], minlength=len(compiled.offer_row))[goods.offer[steps]]
     needs_binary = (siblings > 1) | (least > 1)
     stepped, simple = steps[needs_binary], steps[~needs_binary]
-    loose = draft.options.loose_offers
-    if loose is not None:
-        simple = simple[~loose[goods.offer[simple]]]
     rows = builder.rows(len(simple), upper=0.0)
     builder.entries(rows, goods.column[simple], 1.0)
     draft.gate(rows, goods.offer[simple], goods.most[simple])
-    taken[stepped] = builder.columns(len(stepped), upper=1.0, integer=True)
+    taken[stepped] = builder.columns(len(stepped), upper=1.0, integer=draft.options.whole)
     above, below = builder.rows(len(stepped), lower=0.0), builder.rows(len(stepped), upper=0.0)
     for rows, ends in ((above, least[needs_binary]), (below, goods.most[stepped])):
         builder.entries(rows, goods.column[stepped], 1.0)
@@ -200,7 +200,7 @@ def _without_spares(draft: Draft, taken: Ints) -> Ints:
     compiled, builder, goods = draft.compiled, draft.builder, draft.goods
     beyond = np.full(len(goods.column), -1, np.int64)
     steps = np.flatnonzero(goods.step >= 0)
-    if compiled.allow_spares or not len(steps):
+    if compiled.allow_spares or not draft.options.whole or not len(steps):
         return beyond
     offers, row_of = np.unique(goods.offer[steps], return_inverse=True)
     rows = builder.rows(len(offers), upper=compiled.offer_multiple[offers] - 1)

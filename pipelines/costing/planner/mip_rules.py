@@ -20,6 +20,7 @@ class RuleColumns:
     Attributes:
         bands: by vendor, the bands' binaries (-1 for a band out of reach).
         band_goods: by vendor, goods value per band; empty where one factor holds in all.
+        goods_rows: by vendor, the rows that state its goods value.
         weight_steps, dimension_steps: by vendor, the steps' binaries.
         elements: by vendor, elements and their binaries.
         weight_paid, dimension_paid: by vendor, what is paid of the steps' charges; empty where all is.
@@ -27,6 +28,7 @@ class RuleColumns:
 
     bands: dict[int, Ints]
     band_goods: dict[int, Ints]
+    goods_rows: dict[int, Ints]
     weight_steps: dict[int, Ints]
     weight_paid: dict[int, Ints]
     dimension_steps: dict[int, Ints]
@@ -36,13 +38,14 @@ class RuleColumns:
 
 def add_rules(draft: Draft) -> RuleColumns:
     """All rules of all vendors that have columns."""
-    rules = RuleColumns({}, {}, {}, {}, {}, {}, {})
+    rules = RuleColumns({}, {}, {}, {}, {}, {}, {}, {})
     vendor_of_goods = draft.compiled.offer_vendor[draft.goods.offer]
     for number in np.flatnonzero(draft.vendor >= 0).tolist():
         terms = draft.compiled.vendors.bands[number]
         bought = np.flatnonzero(vendor_of_goods == number)
         if not terms.is_one_band:
             _bands(draft, rules, number, bought)
+        bought = bought[draft.goods.pieces[bought] > 0]
         if terms.weight_steps:
             _weight(draft, rules, number, bought)
         if terms.dimension_steps:
@@ -75,7 +78,7 @@ def _bands(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
         values = builder.columns(len(bands), cost=_costs(draft, [band.factor for band in bands]), upper=highs)
         rules.band_goods[number] = np.full(len(terms.bands), -1)
         rules.band_goods[number][reachable] = values
-        split = builder.rows(1, lower=0.0, upper=0.0)
+        split = rules.goods_rows[number] = builder.rows(1, lower=0.0, upper=0.0)
         builder.entries(split, goods.column[bought], goods.price[bought])
         builder.entries(split, values, -1.0)
         above, below = builder.rows(len(bands), lower=0.0), builder.rows(len(bands), upper=0.0)
@@ -84,6 +87,7 @@ def _bands(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
             builder.entries(rows, taken, -ends)
     else:
         above, below = builder.rows(1, lower=0.0), builder.rows(1, upper=0.0)
+        rules.goods_rows[number] = np.append(above, below)
         for row, ends in ((above, lows), (below, highs)):
             builder.entries(row, goods.column[bought], goods.price[bought])
             builder.entries(row, taken, -ends)

@@ -6,9 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
-from pipelines.costing.planner.draft import Relaxation
+from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.draft import Fillers, Relaxation
 from pipelines.costing.planner.mip_rules import charges_rise
+
+FILLER_CLASSES = 8
+NEAR = 0.75
 
 
 @dataclass(frozen=True)
@@ -44,29 +47,28 @@ def cells_of(compiled: Compiled, uses: Flags) -> Cells:
     return Cells(direct[order], cell, np.append(start, len(order)), portion[first], colour[first], floor[order])
 
 
-def undominated(compiled: Compiled) -> Flags:
+def undominated(compiled: Compiled, *, in_relaxation: bool = False) -> Flags:
     """Uses that no other use of the same vendor makes needless.
 
     A use is needless if the same vendor has a listing for the same cell that is no dearer and holds all that portions could
-    want of it: any plan can take its pieces there instead. Only where the choice of the listing changes nothing else: vendors
-    without goods thresholds, sizes or limits on elements, and listings without multiples or price steps.
+    want of it: any plan can take its pieces there instead. Only where the choice changes nothing else: the same assortment,
+    weight and dimension step, no limit on elements, no multiples or price steps, and no threshold for which a dearer piece
+    might count. In a relaxation multiples are spread over the pieces, and value for thresholds comes as spares.
     """
     vendors = compiled.vendors
-    indifferent = vendors.is_plain & np.array(
-        [
-            not terms.weight_steps and not terms.dimension_steps and terms.maximum_element_count is None
-            for terms in vendors.bands
-        ],
-        np.bool_,
-    )
+    indifferent = vendors.is_rising | (vendors.gains_by_spares & in_relaxation)
+    indifferent &= np.array([terms.maximum_element_count is None for terms in vendors.bands], np.bool_)
+    simple = compiled.step_count == 1 if in_relaxation else ~compiled.is_counted
     keep = np.ones(len(compiled.use_offer), np.bool_)
-    offer = compiled.use_offer
-    comparable = (compiled.use_makeup < 0) & ~compiled.is_counted[offer] & indifferent[compiled.offer_vendor[offer]]
+    comparable = (compiled.use_makeup < 0) & (simple & indifferent[compiled.offer_vendor])[compiled.use_offer]
     cells = cells_of(compiled, comparable)
     if not len(cells.use):
         return keep
-    offer = offer[cells.use]
-    place = np.stack([cells.cell, compiled.offer_vendor[offer], compiled.offer_assortment[offer]])
+    offer = compiled.use_offer[cells.use]
+    vendor = compiled.offer_vendor[offer]
+    by_weight = np.array([bool(terms.weight_steps) for terms in vendors.bands], np.bool_)[vendor]
+    weight = np.where(by_weight, np.rint(compiled.offer_weight[offer] * MICRO), 0).astype(np.int64)
+    place = np.stack([cells.cell, vendor, compiled.offer_assortment[offer], compiled.offer_size_class[offer], weight])
     order = np.lexsort((cells.use, cells.floor, *place[::-1]))
     sufficient = (compiled.offer_most >= compiled.offer_want)[offer[order]].astype(np.int64)
     changes = np.append(True, (np.diff(place[:, order], axis=1) != 0).any(axis=0))
@@ -75,43 +77,95 @@ def undominated(compiled: Compiled) -> Flags:
     return keep
 
 
-def behind_stand_ins(compiled: Compiled, uses: Flags, cells: Cells, depth: Floats) -> tuple[Flags, Relaxation]:
+@dataclass(frozen=True)
+class Front:
+    """The uses in front of their cells' stand-ins, and what stands in for those behind, in a relaxation.
+
+    Attributes:
+        uses: uses to state.
+        stand_ins: pieces for cells.
+        fillers: goods values for vendors with thresholds.
+        loose: offers stated that are behind stand-ins.
+        cell_of, filler_of: by use, the stand-in and the filler that take its place; -1 for none.
+    """
+
+    uses: Flags
+    stand_ins: Relaxation
+    fillers: Fillers
+    loose: Flags
+    cell_of: Ints
+    filler_of: Ints
+
+
+def front_of(compiled: Compiled, uses: Flags, cells: Cells, depth: Floats) -> Front:
     """Leave out uses that cost at least as much as a stand-in, which is there in any quantity.
 
-    A cell's stand-in costs as much as the cheapest use dearer than those that could fill it ``depth`` times. Whatever a plan
-    buys behind the stand-in's price the stand-in supplies for no more, so that the problem becomes a relaxation: its optimum is a
-    lower bound, and the optimum of the problem as soon as it uses no stand-in. That needs vendors for whom buying less
-    never costs more; and a listing bought in multiples or steps is left out only with all its uses.
+    A cell's stand-in costs as much as the cheapest use dearer than those that could fill it ``depth`` times. What a plan buys
+    behind it the stand-in supplies for no more, so that the problem becomes a relaxation: its optimum is a lower bound. To
+    thresholds such a purchase also counts by its value; that value comes from a filler, at the least that the purchase costs
+    above the stand-in. Vendors whose charges by size may fall when more is bought keep all their uses, and listings with price
+    steps go only with all their uses.
     """
+    is_behind, price, has_stand_in = _behind(compiled, uses, cells, depth)
+    in_front = np.zeros(len(compiled.offer_row), np.bool_)
+    in_front[compiled.use_offer[uses & ~is_behind]] = True
+    rises = [
+        charges_rise(terms.weight_steps) and charges_rise(terms.dimension_steps) for terms in compiled.vendors.bands
+    ]
+    can_drop = np.array(rises, np.bool_)[compiled.offer_vendor] & ~((compiled.step_count > 1) & in_front)
+    has_goods_row = np.array([not terms.is_one_band for terms in compiled.vendors.bands], np.bool_)
+    useful = np.zeros(len(uses), np.bool_)
+    useful[cells.use] = cells.floor * NEAR < price[cells.cell]
+    useful &= ~compiled.vendors.is_rising[compiled.offer_vendor[compiled.use_offer]]
+    dropped = is_behind & can_drop[compiled.use_offer] & ~useful
+    loose = ~in_front & has_goods_row[compiled.offer_vendor]
+    stand_ins = Relaxation(cells.portion[has_stand_in], cells.colour[has_stand_in], price[has_stand_in])
+    cell_of = np.full(len(uses), -1)
+    cell_of[cells.use] = np.where(dropped[cells.use], (np.cumsum(has_stand_in) - 1)[cells.cell], -1)
+    fillers, filler_of = _fillers(compiled, dropped, cell_of, stand_ins)
+    return Front(uses & ~dropped, stand_ins, fillers, loose, cell_of, filler_of)
+
+
+def _behind(compiled: Compiled, uses: Flags, cells: Cells, depth: Floats) -> tuple[Flags, Floats, Flags]:
+    """Uses behind a stand-in, the stand-ins' prices by cell, and which cells have one."""
+    is_behind = np.zeros(len(uses), np.bool_)
+    price, has_stand_in = np.full(len(cells.portion), np.inf), np.zeros(len(cells.portion), np.bool_)
+    if not len(cells.use):
+        return is_behind, price, has_stand_in
     share = np.minimum(
         compiled.offer_most[compiled.use_offer[cells.use]], compiled.need[compiled.use_portion[cells.use]]
     )
     reached = np.cumsum(share)
     before = np.append(0, reached)[cells.start[:-1]]
-    wanted = before + depth * compiled.need[cells.portion]
-    position = np.searchsorted(reached, wanted, side="left")
+    position = np.searchsorted(reached, before + depth * compiled.need[cells.portion], side="left")
     enough = position < cells.start[1:]
     last_price = np.full(len(cells.portion), np.inf)
     last_price[enough] = cells.floor[position[enough]]
     in_reach = np.add.reduceat(cells.floor <= last_price[cells.cell], cells.start[:-1], dtype=np.int64)
     first_behind = cells.start[:-1] + in_reach
     has_stand_in = first_behind < cells.start[1:]
-    behind = np.zeros(len(uses), np.bool_)
-    behind[cells.use] = cells.floor > last_price[cells.cell]
-    behind &= _may_buy_less(compiled)[compiled.offer_vendor[compiled.use_offer]]
-    in_front = uses & ~behind
-    is_needed = np.zeros(len(compiled.offer_row), np.bool_)
-    is_needed[compiled.use_offer[in_front]] = True
-    behind &= ~(compiled.is_counted & is_needed)[compiled.use_offer]
-    price = cells.floor[first_behind[has_stand_in]]
-    return uses & ~behind, Relaxation(cells.portion[has_stand_in], cells.colour[has_stand_in], price)
+    price[has_stand_in] = cells.floor[first_behind[has_stand_in]]
+    is_behind[cells.use] = cells.floor > last_price[cells.cell]
+    return is_behind, price, has_stand_in
 
 
-def _may_buy_less(compiled: Compiled) -> Flags:
-    return compiled.vendors.is_plain & np.array(
-        [charges_rise(terms.weight_steps) and charges_rise(terms.dimension_steps) for terms in compiled.vendors.bands],
-        np.bool_,
-    )
+def _fillers(compiled: Compiled, dropped: Flags, cell_of: Ints, stand_ins: Relaxation) -> tuple[Fillers, Ints]:
+    """Fillers by vendor, assortment and what the uses left out cost above their stand-ins, in a few classes."""
+    filler_of = np.full(len(dropped), -1)
+    left_out = np.flatnonzero(dropped & ~compiled.vendors.is_rising[compiled.offer_vendor[compiled.use_offer]])
+    offer = compiled.use_offer[left_out]
+    vendor = compiled.offer_vendor[offer]
+    value = compiled.offer_highest_price[offer] * compiled.offer_spread[offer]
+    credit = stand_ins.price[cell_of[left_out]] / value
+    excess = np.floor((1 - credit / compiled.vendors.floor[vendor]) * FILLER_CLASSES).astype(np.int64)
+    place = np.stack([vendor, compiled.offer_assortment[offer], excess], axis=1)
+    places, first, place_of = np.unique(place, axis=0, return_index=True, return_inverse=True)
+    pieces = np.minimum(compiled.offer_most[offer], compiled.use_want[left_out])
+    most = np.bincount(place_of.ravel(), value * pieces, len(places))
+    best_credit = np.zeros(len(places))
+    np.maximum.at(best_credit, place_of.ravel(), credit)
+    filler_of[left_out] = place_of.ravel()
+    return Fillers(offer[first], most, best_credit), filler_of
 
 
 def least_unfilled(compiled: Compiled) -> int:

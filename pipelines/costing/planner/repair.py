@@ -1,0 +1,223 @@
+"""From vendors, or a relaxation's fractions, to a plan in whole pieces that keeps every rule.
+
+Pieces are taken at the floor of the fractions, the rest of each portion from its cheapest uses; then pieces move between the
+uses of a portion as long as that lowers the cost, multiples, price steps and bands included; last, spares lift orders to the
+bands they were costed in. The plan is only as good as these steps; its cost and its soundness are the receipt's to judge.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.orders import Costs
+from pipelines.costing.planner.plan import Plan, checked
+from pipelines.costing.planner.problem import Problem
+from pipelines.costing.planner.search import Ground, bought_for, fill, ground_of, step_of, worth_of
+
+ALTERNATIVES = 12
+"""Uses of a portion that pieces may move to: its cheapest."""
+
+ROUNDS = 60
+
+
+def constructed(
+    problem: Problem,
+    compiled: Compiled,
+    uses: Flags,
+    vendors: Flags,
+    shares: Floats | None = None,
+    factor: Floats | None = None,
+) -> Plan | None:
+    """A plan that uses some vendors; None if it breaks a rule.
+
+    Args:
+        problem, compiled: the problem.
+        uses: uses to consider.
+        vendors: vendors to buy from.
+        shares: pieces by use in a relaxation, to start from.
+    """
+    open_uses = uses & vendors[compiled.offer_vendor[compiled.use_offer]]
+    ground = ground_of(compiled, open_uses, factor=factor)
+    taken = np.zeros(len(ground.use)) if shares is None else np.floor(shares[ground.use] + 1e-6)
+    taken = _filled_up(ground, taken, vendors)
+    taken = _moved(ground, taken)
+    used = np.zeros(len(compiled.use_offer), np.int64)
+    used[ground.use] = np.rint(taken).astype(np.int64)
+    by_offer = np.bincount(compiled.use_offer, used, len(compiled.offer_row))
+    bought = _topped_up(compiled, ground.costs, bought_for(compiled, np.arange(len(by_offer)), by_offer))
+    filled = np.bincount(compiled.use_portion, used, len(compiled.need)).astype(np.int64)
+    plan = Plan(
+        _by_step(compiled, bought), used, compiled.need - filled, np.zeros(len(compiled.makeup_portion), np.int64)
+    )
+    return checked(problem, compiled, plan)
+
+
+def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
+    """What is still missing, from the cheapest uses with stock left."""
+    compiled = ground.compiled
+    used = np.bincount(ground.offer, taken, len(ground.offers))
+    portion = compiled.use_portion[ground.use]
+    rest = replace(
+        ground,
+        compiled=replace(
+            compiled, need=compiled.need - np.bincount(portion, taken, len(compiled.need)).astype(np.int64)
+        ),
+        offer_most=ground.offer_most - used,
+    )
+    more, _, _ = fill(rest, vendors[None])
+    return taken + more[0]
+
+
+@dataclass
+class _State:
+    """Pieces used by offer, goods by vendor, subtotals by handling charge."""
+
+    used: Floats
+    goods: Floats
+    subtotals: Floats
+
+
+def _moved(ground: Ground, taken: Floats) -> Floats:
+    """Move pieces between the uses of a portion while that lowers the cost."""
+    compiled, costs = ground.compiled, ground.costs
+    portion = compiled.use_portion[ground.use]
+    rank = np.arange(len(portion)) - _first_of(portion)
+    choices = np.full((len(compiled.need), ALTERNATIVES), -1)
+    near = rank < ALTERNATIVES
+    choices[portion[near], rank[near]] = np.flatnonzero(near)
+    for _ in range(ROUNDS):
+        state = _state_of(ground, taken)
+        source = np.repeat(np.flatnonzero(taken > 0), ALTERNATIVES)
+        target = choices[portion[np.flatnonzero(taken > 0)]].ravel()
+        sensible = (target >= 0) & (target != source)
+        source, target = source[sensible], target[sensible]
+        source, target, pieces = _amounts(ground, taken, state, source, target)
+        change = _change(ground, costs, state, ground.offer[source], ground.offer[target], pieces)
+        order = np.argsort(change, kind="stable")
+        touched: set[int] = set()
+        for index in order[change[order] < -1e-9][:200]:
+            ends = {
+                int(compiled.offer_vendor[ground.offers[ground.offer[use]]]) for use in (source[index], target[index])
+            }
+            if not ends & touched:
+                touched |= ends
+                taken[source[index]] -= pieces[index]
+                taken[target[index]] += pieces[index]
+        if not touched:
+            break
+    return taken
+
+
+def _amounts(ground: Ground, taken: Floats, state: _State, source: Ints, target: Ints) -> tuple[Ints, Ints, Floats]:
+    """Amounts worth moving: all; what the source has beyond its multiples; what the target's multiples leave unused."""
+    compiled, offers = ground.compiled, ground.offers
+    here, there = ground.offer[source], ground.offer[target]
+    left = np.where(here == there, 0.0, (ground.offer_most - state.used)[there])
+    most = np.minimum(taken[source], left)
+    beyond = np.mod(state.used[here], compiled.offer_multiple[offers[here]])
+    unused = bought_for(compiled, offers[there], state.used[there]) - state.used[there]
+    amounts = [most, np.minimum(most, beyond), np.minimum(most, unused)]
+    different = [amounts[0] > 0, (amounts[1] > 0) & (amounts[1] < most), (amounts[2] > 0) & (amounts[2] < most)]
+    return (
+        np.concatenate([source[keep] for keep in different]),
+        np.concatenate([target[keep] for keep in different]),
+        np.concatenate([amount[keep] for amount, keep in zip(amounts, different, strict=True)]),
+    )
+
+
+def _first_of(portion: Ints) -> Ints:
+    """Position of the first use of every use's portion; portions are contiguous."""
+    changes = np.append(True, np.diff(portion) != 0)
+    return np.flatnonzero(changes)[np.cumsum(changes) - 1]
+
+
+def _state_of(ground: Ground, taken: Floats) -> _State:
+    compiled = ground.compiled
+    used = np.bincount(ground.offer, taken, len(ground.offers))
+    worth = _worth(ground, np.arange(len(used)), used)
+    assortment = compiled.offer_assortment[ground.offers]
+    inside = assortment >= 0
+    return _State(
+        used,
+        np.bincount(compiled.offer_vendor[ground.offers], worth, len(compiled.vendors)),
+        np.bincount(assortment[inside], worth[inside], len(compiled.handling_charge)),
+    )
+
+
+def _worth(ground: Ground, places: Ints, used: Floats) -> Floats:
+    """Goods value of the least purchase that covers the pieces used of some offers."""
+    offers = ground.offers[places]
+    return worth_of(ground.compiled, offers, bought_for(ground.compiled, offers, used))
+
+
+def _change(ground: Ground, costs: Costs, state: _State, source: Ints, target: Ints, pieces: Floats) -> Floats:
+    """What moving pieces from one offer to another does to the cost."""
+    compiled = ground.compiled
+    less = _worth(ground, source, state.used[source] - pieces) - _worth(ground, source, state.used[source])
+    more = _worth(ground, target, state.used[target] + pieces) - _worth(ground, target, state.used[target])
+    here, there = (compiled.offer_vendor[ground.offers[ends]] for ends in (source, target))
+    same = here == there
+
+    def goods_change(vendor: Ints, change: Floats) -> Floats:
+        now = state.goods[vendor]
+        return costs.of_goods(np.maximum(now + change, 0.0), vendor) - costs.of_goods(now, vendor)
+
+    change = goods_change(here, less + np.where(same, more, 0.0))
+    change += np.where(same, 0.0, goods_change(there, more))
+    for ends, moved in ((source, less), (target, more)):
+        charge = compiled.offer_assortment[ground.offers[ends]]
+        inside = np.flatnonzero(charge >= 0)
+        now = state.subtotals[charge[inside]]
+        after = np.maximum(now + moved[inside], 0.0)
+        change[inside] += costs.of_assortments(after, charge[inside]) - costs.of_assortments(now, charge[inside])
+    return change
+
+
+def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
+    """Buy spares so that orders reach the band in which they cost least."""
+    pieces = np.rint(bought).astype(np.int64)
+    if not compiled.allow_spares:
+        return pieces
+    step = step_of(compiled, np.arange(len(pieces)), pieces)
+    price = np.rint(compiled.step_price[step] * MICRO).astype(np.int64)
+    for number in np.flatnonzero(~compiled.vendors.is_rising).tolist():
+        mine = np.flatnonzero(compiled.offer_vendor == number)
+        goods = int(pieces[mine] @ price[mine])
+        if goods:
+            start = costs.start[number, costs.cheapest_band(goods / MICRO, number)]
+            lacking = math.ceil(start * MICRO - 1e-3) - goods
+            pieces[mine] += _spares(compiled, mine, pieces[mine], price[mine], lacking)
+    return pieces
+
+
+def _spares(compiled: Compiled, offers: Ints, pieces: Ints, price: Ints, lacking: int) -> Ints:
+    """Few pieces worth at least what is lacking, and little more: dear ones first, a cheap one last."""
+    multiple = compiled.offer_multiple[offers]
+    simple = (compiled.step_count[offers] == 1) & (
+        (pieces > 0) | (compiled.step_least[compiled.step_start[offers]] == multiple)
+    )
+    room = np.where(simple, (compiled.offer_most[offers] - pieces) // multiple, 0)
+    unit = multiple * price
+    spares = np.zeros(len(offers), np.int64)
+    for place in np.lexsort((offers, -unit)):
+        count = max(0, min(int(room[place]), lacking // int(unit[place])))
+        spares[place] += count * multiple[place]
+        room[place] -= count
+        lacking -= count * int(unit[place])
+    for place in np.lexsort((offers, unit)):
+        if lacking > 0 and room[place] > 0:
+            spares[place] += multiple[place]
+            lacking -= int(unit[place])
+    return spares
+
+
+def _by_step(compiled: Compiled, pieces: Ints) -> Ints:
+    """Quantities by price step."""
+    by_step = np.zeros(len(compiled.step_offer), np.int64)
+    bought = np.flatnonzero(pieces > 0)
+    by_step[step_of(compiled, bought, pieces[bought])] = pieces[bought]
+    return by_step

@@ -1,0 +1,122 @@
+"""The planner against brute force: the same fewest pieces missing, the same unrounded cost, and bounds that hold."""
+
+import polars as pl
+import pytest
+from hypothesis import HealthCheck, given, settings
+
+from pipelines.costing.planner import mip
+from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
+from pipelines.costing.receipt import PURCHASE_COLUMNS, work_out
+from tests.benchmarks.market_generator import Market, random_problem
+from tests.oracle.brute_force import best_plan
+from tests.oracle.random_problems import problems
+
+QUIET = {
+    "deadline": None,
+    "suppress_health_check": [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
+}
+
+
+def unfilled_count(solution) -> int:
+    return int(solution.unfilled["quantity"].sum())
+
+
+def priced(problem, solution):
+    """The receipt of a solution's purchases, each at the highest price step it reaches."""
+    steps = (
+        solution.purchases.join(problem.offer_steps, on="offer_index")
+        .filter(pl.col("step_from_quantity") <= pl.col("quantity"))
+        .sort("step_from_quantity")
+        .group_by("offer_index", "quantity", maintain_order=True)
+        .last()
+    )
+    return work_out(steps.join(problem.offers, on="offer_index").select(PURCHASE_COLUMNS), problem.terms)
+
+
+def assert_optimal(problem, effort):
+    missing, cost = best_plan(problem)
+    solution = mip.solve(problem, effort)
+    assert (unfilled_count(solution), solution.cost) == (missing, cost)
+    assert solution.lower_bound <= cost
+    assert solution.is_proven
+    receipt = priced(problem, solution)
+    assert receipt.exact_cost == cost
+    assert not receipt.broken_rules
+
+
+@settings(max_examples=60, **QUIET)
+@given(problems())
+def test_small_markets_with_every_rule_are_planned_exactly(problem):
+    assert_optimal(problem, "standard")
+
+
+@settings(max_examples=40, **QUIET)
+@given(problems(rules=False))
+def test_small_plain_markets_are_planned_exactly(problem):
+    assert_optimal(problem, "quick")
+
+
+@pytest.mark.slow
+@settings(max_examples=1500, **QUIET)
+@given(problems())
+def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
+    assert_optimal(problem, "standard")
+
+
+@pytest.mark.slow
+@settings(max_examples=600, **QUIET)
+@given(problems())
+def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
+    small, mip.SMALL_PROGRAM = mip.SMALL_PROGRAM, -1
+    try:
+        solution = mip.solve(problem, "standard")
+    finally:
+        mip.SMALL_PROGRAM = small
+    missing, cost = best_plan(problem)
+    receipt = priced(problem, solution)
+    assert unfilled_count(solution) >= missing
+    assert receipt.exact_cost == solution.cost
+    assert not receipt.broken_rules
+    if unfilled_count(solution) == missing:
+        assert solution.lower_bound <= cost <= solution.cost
+        assert not solution.is_proven or solution.cost == cost
+
+
+def test_a_planned_problem_is_planned_alike_again():
+    problem = random_problem(3, Market(line_count=60, piece_count=500, vendor_count=15, rule_share=0.4))
+    first, second = mip.solve(problem, "quick"), mip.solve(problem, "quick")
+    assert first.cost == second.cost
+    assert first.lower_bound == second.lower_bound
+    assert first.purchases.equals(second.purchases)
+    assert first.allocations.equals(second.allocations)
+
+
+def test_more_effort_and_a_known_plan_never_make_it_worse():
+    problem = random_problem(5, Market(line_count=60, piece_count=500, vendor_count=15, rule_share=0.4))
+    quick = mip.solve(problem, "quick")
+    standard = mip.solve(problem, "standard", start=quick)
+    assert unfilled_count(standard) <= unfilled_count(quick)
+    assert standard.cost <= quick.cost
+    assert quick.lower_bound <= standard.cost
+
+
+def problem_of(portions, offers, steps, uses, terms):
+    return Problem(
+        pl.DataFrame(portions, PORTION_SCHEMA, orient="row"),
+        pl.DataFrame(offers, OFFER_SCHEMA, orient="row"),
+        pl.DataFrame(steps, STEP_SCHEMA, orient="row"),
+        pl.DataFrame(uses, USE_SCHEMA, orient="row"),
+        terms,
+    )
+
+
+def test_nothing_wanted_costs_nothing():
+    solution = mip.solve(problem_of([], [], [], [], {}), "standard")
+    assert solution.cost == solution.lower_bound == 0
+    assert solution.is_proven
+
+
+def test_without_offers_everything_is_unfilled_and_said_so():
+    solution = mip.solve(problem_of([(0, 1, 1, 7, "")], [], [], [], {}), "standard")
+    assert solution.unfilled.rows() == [(0, 7)]
+    assert solution.cost == 0
