@@ -224,6 +224,8 @@ def _search(planning: _Planning) -> None:
     # Twice: with stand-ins' prices for what a set lacks, then at a price that no plan would pay.
     for stand_ins, considered in ((front.stand_ins, front.uses), (None, planning.exact_uses)):
         ground = ground_of(compiled, considered, stand_ins, factor)
+        if not len(ground.offers):  # make-ups alone are left to the whole program
+            return
         found = improve(ground, starts, order[: effort.candidates], effort.rounds, effort.sets)
         for vendors in found.sets:
             planning.construct(vendors, factor)
