@@ -1,5 +1,7 @@
 """The planner against brute force: the same fewest pieces missing, the same unrounded cost, and bounds that hold."""
 
+from dataclasses import replace
+
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -67,11 +69,9 @@ def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
 @settings(max_examples=600, **QUIET)
 @given(problems())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
-    small, mip.SMALL_PROGRAM = mip.SMALL_PROGRAM, -1
-    try:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(mip.EFFORTS, "standard", replace(mip.EFFORTS["standard"], whole_up_to=-1))
         solution = mip.solve(problem, "standard")
-    finally:
-        mip.SMALL_PROGRAM = small
     missing, cost = best_plan(problem)
     receipt = priced(problem, solution)
     assert unfilled_count(solution) >= missing

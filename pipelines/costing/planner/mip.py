@@ -4,7 +4,7 @@
    much each vendor is wanted, and what goods are worth to vendors with thresholds.
 2. Plan: a local search over sets of vendors (search.py); the best sets become plans in whole pieces (repair.py).
 3. ``standard`` and ``deep`` branch on the relaxation, which lifts the bound and names another set of vendors.
-4. Small problems, and all at ``deep``, end with the whole program, started from the best plan.
+4. Small problems (larger ones at more effort, all at ``deep``) end with the whole program, started from the best plan.
 
 Every plan is priced by the receipt. Effort is counted in nodes and rounds, never in seconds; the safety limit on seconds only
 guards against a solver that hangs.
@@ -12,6 +12,7 @@ guards against a solver that hangs.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -41,9 +42,6 @@ COST_TOLERANCE = 1e-6
 STAND_IN_DEPTH = 6.0
 """How often the uses in front of a stand-in could fill their cell."""
 
-SMALL_PROGRAM = 1_500
-"""Columns up to which the whole program is solved at every effort; beyond, only at ``deep``."""
-
 UNFILLED_PENALTY = 20.0
 """Cost of an unfilled piece in a relaxation that only serves to find a plan; far above any piece's price."""
 
@@ -60,8 +58,15 @@ _BRANCHING = {
 
 @dataclass(frozen=True)
 class _Effort:
-    """Nodes for the relaxation and for the whole program, rounds and candidates of the local search, sets made plans."""
+    """How far to go.
 
+    Attributes:
+        whole_up_to: uses and price steps up to which the whole program is solved.
+        relaxation_nodes, whole_nodes: nodes for the relaxation and for the whole program.
+        rounds, candidates, sets: rounds and vendors of the local search, and sets of vendors made into plans.
+    """
+
+    whole_up_to: float
     relaxation_nodes: int
     whole_nodes: int
     rounds: int
@@ -70,9 +75,9 @@ class _Effort:
 
 
 EFFORTS = {
-    "quick": _Effort(0, 20_000, 20, 20, 4),
-    "standard": _Effort(300, 20_000, 40, 30, 6),
-    "deep": _Effort(20_000, 100_000, 100, 60, 12),
+    "quick": _Effort(300, 0, 20_000, 20, 20, 2),
+    "standard": _Effort(1_500, 300, 20_000, 40, 30, 6),
+    "deep": _Effort(math.inf, 20_000, 100_000, 100, 60, 12),
 }
 
 
@@ -172,14 +177,11 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
 
 def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
-    is_small = len(compiled.use_offer) + len(compiled.step_offer) <= SMALL_PROGRAM
     planning.limit = least_unfilled(compiled)
-    if is_small or planning.effort == "deep":
-        _search(planning)
-        _solve_exactly(planning)
-        return
     _search(planning)
-    if planning.best is not None and planning.best.unfilled_count > planning.limit:
+    if len(compiled.use_offer) + len(compiled.step_offer) <= EFFORTS[planning.effort].whole_up_to:
+        _solve_exactly(planning)
+    elif planning.best is not None and planning.best.unfilled_count > planning.limit:
         # Rules or prices keep more unfilled than stock alone does: the bound must hold for as many.
         planning.limit = planning.best.unfilled_count
         planning.bound = 0.0
@@ -229,6 +231,8 @@ def _search(planning: _Planning) -> None:
         found = improve(ground, starts, order[: effort.candidates], effort.rounds, effort.sets)
         for vendors in found.sets:
             planning.construct(vendors, factor)
+        if planning.best is not None and planning.best.unfilled_count <= planning.limit:
+            return
         starts = [*found.sets]
 
 
