@@ -1,6 +1,8 @@
 """The planner against brute force: the same fewest pieces missing, the same unrounded cost, and bounds that hold."""
 
 from dataclasses import replace
+from decimal import Decimal
+from fractions import Fraction
 
 import polars as pl
 import pytest
@@ -9,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.receipt import PURCHASE_COLUMNS, work_out
+from pipelines.costing.terms import VendorTerms
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
@@ -108,6 +111,25 @@ def problem_of(portions, offers, steps, uses, terms):
         pl.DataFrame(uses, USE_SCHEMA, orient="row"),
         terms,
     )
+
+
+def test_a_start_is_not_taken_for_the_optimum():
+    """HiGHS 1.16.0, given the plan that buys one piece, called it optimal; three pieces cost less."""
+    brick = ("brick", "olive", "new", "", "", 6, 1, None, Decimal("0.5"), Decimal(8))
+    problem = problem_of(
+        [(0, 1, 1, 1, "")],
+        [(0, "o0", "v2", *brick), (1, "o1", "v3", *brick), (2, "o2", "v3", *brick)],
+        [
+            (0, 1, Decimal("0.25")),
+            *((1, start, Decimal(price)) for start, price in ((1, "0.25"), (2, "0.125"), (3, "0.0625"))),
+            (2, 1, Decimal("0.25")),
+        ],
+        [(0, offer, "olive", *way, 1) for way in (("", ""), ("m", "brick")) for offer in range(3)],
+        {"v2": VendorTerms("v2"), "v3": VendorTerms("v3")},
+    )
+    solution = mip.solve(problem, "standard")
+    assert solution.purchases.rows() == [(1, 3)]
+    assert solution.cost == solution.lower_bound == Fraction(3, 16)
 
 
 def test_nothing_wanted_costs_nothing():
