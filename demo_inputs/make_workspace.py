@@ -42,7 +42,7 @@ def settings() -> Settings:
         report=ReportSettings(title="What six invented models cost"),
         buyer=[
             Buyer(buyer_code="home", title="a buyer at home on the coast", region_code="coast", currency_code="EUR", exchange_margin_pct=Decimal("1.5")),
-            Buyer(buyer_code="isles", title="a buyer across the water", region_code="isles", currency_code="GBP", exchange_margin_pct=Decimal("2.5")),
+            Buyer(buyer_code="isles", title="a buyer across the water", region_code="isles", currency_code="GBP", exchange_margin_pct=Decimal("2.5"), plan_past_months=False),
         ],
     )  # fmt: skip
 

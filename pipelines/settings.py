@@ -71,6 +71,10 @@ class Buyer(_Strict):
         Decimal(0), ge=0, le=50, description="what a bank adds to the exchange rate, in per cent"
     )
 
+    plan_past_months: bool = Field(
+        True, description="whether past month ends are planned for this buyer as well; each buyer adds as much work again"
+    )
+
     @field_validator("currency_code")
     @classmethod
     def _known_currency(cls, value: str) -> str:

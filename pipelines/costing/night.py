@@ -84,6 +84,7 @@ def plan_night(
         for model in inputs.models
         if model.settings.version_on(day) is not None
         for buyer in inputs.settings.buyer
+        if day == today or buyer.plan_past_months
     ]
     done: list[Tables] = []
 

@@ -105,11 +105,12 @@ class _Planning:
             self.best = plan
 
     def construct(self, vendors: Flags, factor: Floats) -> None:
-        """Make plans of a set of vendors: one from scratch, one from the relaxation's pieces."""
+        """Make plans of a set of vendors: one from the relaxation's pieces and, unless quick, one from scratch."""
         if vendors.tobytes() in self.tried or not vendors.any():
             return
         self.tried.add(vendors.tobytes())
-        self.offer(constructed(self.problem, self.compiled, self.exact_uses, vendors, None, factor))
+        if self.effort != "quick":
+            self.offer(constructed(self.problem, self.compiled, self.exact_uses, vendors, None, factor))
         uses = undominated(self.compiled, in_relaxation=True)
         options = ModelOptions(
             vendors, uses, whole=False, unfilled_limit=int(self.compiled.need.sum()), penalty=UNFILLED_PENALTY
