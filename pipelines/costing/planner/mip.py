@@ -104,13 +104,18 @@ class _Planning:
         if plan and (self.best is None or plan.rank(self.compiled) < self.best.rank(self.compiled)):
             self.best = plan
 
-    def construct(self, vendors: Flags, factor: Floats) -> None:
-        """Make plans of a set of vendors: one from the relaxation's pieces and, unless quick, one from scratch."""
+    def construct(self, vendors: Flags, factor: Floats) -> bool:
+        """Make plans of a set of vendors: one from the relaxation's pieces and, unless quick, one from scratch.
+
+        Returns:
+            Whether one of them leaves no more unfilled than it must.
+        """
         if vendors.tobytes() in self.tried or not vendors.any():
-            return
+            return False
         self.tried.add(vendors.tobytes())
+        plans = []
         if self.effort != "quick":
-            self.offer(constructed(self.problem, self.compiled, self.exact_uses, vendors, None, factor))
+            plans.append(constructed(self.problem, self.compiled, self.exact_uses, vendors, None, factor))
         uses = undominated(self.compiled, in_relaxation=True)
         options = ModelOptions(
             vendors, uses, whole=False, unfilled_limit=int(self.compiled.need.sum()), penalty=UNFILLED_PENALTY
@@ -119,7 +124,10 @@ class _Planning:
         outcome = linear.solve(_continuous(model.program), {})
         if outcome.values is not None:
             shares = np.where(model.use >= 0, outcome.values[model.use], 0.0)
-            self.offer(constructed(self.problem, self.compiled, self.exact_uses, vendors, shares, factor))
+            plans.append(constructed(self.problem, self.compiled, self.exact_uses, vendors, shares, factor))
+        for plan in plans:
+            self.offer(plan)
+        return any(plan is not None and plan.unfilled_count <= self.limit for plan in plans)
 
     def solve_whole(self, limit: int | None) -> linear.Outcome:
         """Solve the whole program from the best plan, and keep what it finds."""
@@ -230,9 +238,8 @@ def _search(planning: _Planning) -> None:
         if not len(ground.offers):  # make-ups alone are left to the whole program
             return
         found = improve(ground, starts, order[: effort.candidates], effort.rounds, effort.sets)
-        for vendors in found.sets:
-            planning.construct(vendors, factor)
-        if planning.best is not None and planning.best.unfilled_count <= planning.limit:
+        is_filled = [planning.construct(vendors, factor) for vendors in found.sets]
+        if planning.effort == "quick" and any(is_filled):
             return
         starts = [*found.sets]
 
