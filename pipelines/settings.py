@@ -72,7 +72,8 @@ class Buyer(_Strict):
     )
 
     plan_past_months: bool = Field(
-        True, description="whether past month ends are planned for this buyer as well; each buyer adds as much work again"
+        True,
+        description="whether past month ends are planned for this buyer as well; each buyer adds as much work again",
     )
 
     @field_validator("currency_code")

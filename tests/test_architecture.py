@@ -17,6 +17,7 @@ COMMON = BASE | {
     "pipelines.inputs",
     "pipelines.resources",
     "pipelines.demo",
+    "pipelines.workers",
 }
 STAGES = ("intake", "warehouse", "costing", "trends")
 MAY_IMPORT = {

@@ -18,9 +18,9 @@ from pipelines.costing.plan_cache import PlanCache, digest
 from pipelines.costing.plan_tables import PLAN_CONTRACTS, Tables
 from pipelines.costing.planning import PlannedModel, plan_model
 from pipelines.costing.terms_on import SIZES, TermsBook, assumed_size, buyers_rate, terms_on
-from pipelines.costing.workers import spread
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer
+from pipelines.workers import spread
 from schemas.validate import polars_schema
 
 Progress = Callable[[str, int, int], None]

@@ -19,10 +19,14 @@ from pipelines.settings import Settings, Workspace
 from pipelines.trends import monthly
 from pipelines.warehouse import checks, connect, generation, history, load, market, query
 from pipelines.warehouse import tables as warehouse_tables
+from pipelines.workers import spread
 from schemas.published import CHECK_RESULT, ELEMENT_PRICE, PRICE_INDEX, REFRESH_RUN
-from schemas.validate import empty_frame, validate_typed
+from schemas.validate import empty_frame, polars_schema, validate_typed
 
 Progress = Any
+
+FILES_WORTH_A_PROCESS = 8
+"""With fewer files than this, starting processes costs more than it saves."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +67,7 @@ def clean_up(workspace: Workspace) -> None:
     for folder in (workspace.inbox, workspace.held, workspace.archive, workspace.generations):
         folder.mkdir(exist_ok=True)
     generation.clean_leftovers(workspace)
+    archive.clean_leftovers(workspace.archive)
 
 
 def read_inputs(workspace: Workspace) -> WorkspaceInputs:
@@ -73,20 +78,34 @@ def read_inputs(workspace: Workspace) -> WorkspaceInputs:
 def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) -> IntakeSummary:
     """Take every file of the inbox into the archive and the warehouse; what fails is held, and nothing else stops.
 
-    A file leaves the inbox once its bytes are in the archive and its rows are committed.
+    Files are read by several processes and loaded in the order of their names. A file leaves the inbox once its bytes are
+    in the archive and its rows are committed; one that can't be read at all moves to held/.
     """
-    known = profiles.load_profiles(workspace.profiles)
-    messages, held_count, file_count = [], 0, 0
+    shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
+    messages: list[str] = []
+    held_count = 0
+    paths = _dropped_files(workspace.inbox, messages)
+    workers = inputs.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
+    waiting: dict[Path, take_in.TakenFile] = {}
+    still_to_load = iter(paths)
+    following = next(still_to_load, None)
     with connect.writer(workspace.warehouse) as con:
-        for path in _dropped_files(workspace.inbox, messages):
-            taken = take_in.take_in(path, known, inputs.tables["code_map"], workspace.archive)
-            status = load.load_file(con, taken, now)
-            held_file = held.write_held(taken, workspace.held)
-            file_count += 1
-            messages += _told(path.name, taken, status, held_file)
-            held_count += taken.failures["record_number"].n_unique()
-            _leave_inbox(path, taken.file_hash)
-    return IntakeSummary(messages, held_count, file_count)
+        for read, found in spread(_take_in_one, shared, ((path, path) for path in paths), workers):
+            waiting[read] = found
+            while following in waiting:
+                path, taken = following, waiting.pop(following)
+                status = load.load_file(con, taken, now)
+                held_file = held.write_held(taken, workspace.held)
+                messages += _told(path.name, taken, status, held_file)
+                held_count += taken.failures["record_number"].n_unique() if taken.error is None else 0
+                _leave_inbox(path, taken, workspace.held)
+                following = next(still_to_load, None)
+    return IntakeSummary(messages, held_count, len(paths))
+
+
+def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
+    known, code_map, archive_folder = shared
+    return take_in.take_in(path, known, code_map, archive_folder)
 
 
 def fold_history(workspace: Workspace, inputs: WorkspaceInputs) -> HistoryState:
@@ -190,7 +209,7 @@ def write_tables(
         CheckFailedError: a check returned rows; the folder is not published.
     """
     run = pl.DataFrame([{**stamp, "finished_at": None, **record} for record in records])
-    run = run.cast(dict(empty_frame(REFRESH_RUN).schema)).select(REFRESH_RUN.columns)
+    run = run.cast(polars_schema(REFRESH_RUN)).select(REFRESH_RUN.columns)
     tables = {**tables, "refresh_run": validate_typed(REFRESH_RUN, run, where="refresh_run")}
     generation.build(folder, tables)
     results = checks.run_checks(folder / generation.DATABASE_NAME, stale_after_days=settings.refresh.stale_after_days)
@@ -227,10 +246,14 @@ def _dropped_files(inbox: Path, messages: list[str]) -> list[Path]:
     return files
 
 
-def _leave_inbox(path: Path, file_hash: str) -> None:
-    """Remove a file whose bytes are archived, unless it was replaced meanwhile: then the next refresh takes it in."""
-    if path.exists() and archive.hash_of(path) == file_hash:
+def _leave_inbox(path: Path, taken: take_in.TakenFile, held_folder: Path) -> None:
+    """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file."""
+    if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
+        return
+    if taken.error is None:
         path.unlink()
+    else:
+        path.replace(held_folder / path.name)
 
 
 def _told(name: str, taken: take_in.TakenFile, status: str, held_file: Path | None) -> list[str]:
@@ -238,7 +261,7 @@ def _told(name: str, taken: take_in.TakenFile, status: str, held_file: Path | No
         return [f"{name}: taken in before; nothing changed"]
     told = [f"{name}: {note}" for note in taken.notes]
     if taken.error is not None:
-        told.append(f"{name}: held whole. {taken.error}")
+        told.append(f"{name}: held whole; once that is mended, drop it again from held/. {taken.error}")
     elif held_file is not None:
         count = taken.failures["record_number"].n_unique()
         told.append(

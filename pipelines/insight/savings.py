@@ -16,12 +16,12 @@ from pipelines.costing.fitting import PORTION_KEY, parts_in_reach
 from pipelines.costing.planning import TWO_STAGE_RULES, ModelPlanning
 from pipelines.costing.plans import plan_from_tables
 from pipelines.costing.receipt import work_out
-from pipelines.costing.workers import spread
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.held_line import EFFORT, HeldLines
 from pipelines.insight.moves import Moved
 from pipelines.money import round_money
 from pipelines.settings import Buyer, Scenario
+from pipelines.workers import spread
 from schemas.published import COLOUR_FLEX_SAVING
 from schemas.validate import polars_schema, validate_typed
 

@@ -129,7 +129,7 @@ def _claims_too_much(program: Program, outcome: Outcome, relative_gap: float) ->
 
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
     # Not highspy.Highs: its constructor prints a banner, before it can be told not to.
-    solver = highspy._Highs()
+    solver = highspy._Highs()  # type: ignore[attr-defined]
     settings = {"output_flag": False, "threads": 1, "random_seed": 0, "time_limit": SAFETY_SECONDS, **options}
     for name, value in settings.items():
         solver.setOptionValue(name, value)

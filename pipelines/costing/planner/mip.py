@@ -175,8 +175,11 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
         raise PlanRefusedError("no plan was found", next_step="report this problem to the maintainers")
     bound = min(plan.cost, max(Fraction(0), Fraction(planning.bound) - BOUND_MARGIN))
     is_proven = plan.cost - bound <= PROVEN_WITHIN
+    frames = solution_of(problem, compiled, plan)
     return Solution(
-        **solution_of(problem, compiled, plan),
+        frames["purchases"],
+        frames["allocations"],
+        frames["unfilled"],
         cost=plan.cost,
         lower_bound=plan.cost if is_proven else bound,
         is_proven=is_proven,

@@ -161,7 +161,7 @@ def _fillers(compiled: Compiled, dropped: Flags, cell_of: Ints, stand_ins: Relax
     place = np.stack([vendor, compiled.offer_assortment[offer], excess], axis=1)
     places, first, place_of = np.unique(place, axis=0, return_index=True, return_inverse=True)
     pieces = np.minimum(compiled.offer_most[offer], compiled.use_want[left_out])
-    most = np.bincount(place_of.ravel(), value * pieces, len(places))
+    most = np.bincount(place_of.ravel(), value * pieces, len(places)).astype(np.float64)
     best_credit = np.zeros(len(places))
     np.maximum.at(best_credit, place_of.ravel(), credit)
     filler_of[left_out] = place_of.ravel()

@@ -59,7 +59,7 @@ def constructed(
 def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     """What is still missing, from the cheapest uses with stock left."""
     compiled = ground.compiled
-    used = np.bincount(ground.offer, taken, len(ground.offers))
+    used = np.bincount(ground.offer, taken, len(ground.offers)).astype(np.float64)
     portion = compiled.use_portion[ground.use]
     rest = replace(
         ground,
@@ -137,14 +137,14 @@ def _first_of(portion: Ints) -> Ints:
 
 def _state_of(ground: Ground, taken: Floats) -> _State:
     compiled = ground.compiled
-    used = np.bincount(ground.offer, taken, len(ground.offers))
+    used = np.bincount(ground.offer, taken, len(ground.offers)).astype(np.float64)
     worth = _worth(ground, np.arange(len(used)), used)
     assortment = compiled.offer_assortment[ground.offers]
     inside = assortment >= 0
     return _State(
         used,
-        np.bincount(compiled.offer_vendor[ground.offers], worth, len(compiled.vendors)),
-        np.bincount(assortment[inside], worth[inside], len(compiled.handling_charge)),
+        np.bincount(compiled.offer_vendor[ground.offers], worth, len(compiled.vendors)).astype(np.float64),
+        np.bincount(assortment[inside], worth[inside], len(compiled.handling_charge)).astype(np.float64),
     )
 
 

@@ -138,7 +138,8 @@ def _supply(compiled: Compiled) -> Floats:
     """Most pieces that a vendor has for a portion (vendors x portions)."""
     place = compiled.offer_vendor[compiled.use_offer] * len(compiled.need) + compiled.use_portion
     size = len(compiled.vendors) * len(compiled.need)
-    return np.bincount(place, compiled.offer_most[compiled.use_offer], size).reshape(len(compiled.vendors), -1)
+    pieces = np.bincount(place, compiled.offer_most[compiled.use_offer], size).astype(np.float64)
+    return pieces.reshape(len(compiled.vendors), -1)
 
 
 def _in_group_colours(compiled: Compiled, considered: Flags) -> Flags:
@@ -191,7 +192,7 @@ def fill(ground: Ground, sets: Flags) -> tuple[Floats, Floats, Floats]:
     return taken, np.where(is_open, ground.offer_most, 0.0) - left, missing
 
 
-def bought_for(compiled: Compiled, offers: Ints, used: Floats) -> Floats:
+def bought_for(compiled: Compiled, offers: Ints, used: Floats | Ints) -> Floats:
     """The smallest quantities on sale that cover the pieces used (..., offers)."""
     multiple = compiled.offer_multiple[offers]
     bought = np.ceil(used / multiple - 1e-9) * multiple
@@ -208,7 +209,7 @@ def worth_of(compiled: Compiled, offers: Ints, bought: Floats) -> Floats:
     return bought * compiled.step_price[step]
 
 
-def step_of(compiled: Compiled, offers: Ints, pieces: Floats) -> Ints:
+def step_of(compiled: Compiled, offers: Ints, pieces: Floats | Ints) -> Ints:
     """The price step that quantities (..., offers) fall in; the first where too few are bought."""
     wide = int(compiled.step_most.max(initial=0)) + 1
     keys = compiled.step_offer * wide + compiled.step_least

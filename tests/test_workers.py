@@ -2,8 +2,8 @@ import os
 
 import pytest
 
-from pipelines.costing.workers import spread
 from pipelines.errors import InputError, KitfareError
+from pipelines.workers import spread
 
 
 def add(shared, item):
