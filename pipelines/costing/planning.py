@@ -160,7 +160,22 @@ class ModelPlanning:
         return self._counter_then_others(found, order, scenario)
 
     def _counter_then_others(self, found: Candidates, order: Candidates, scenario: Scenario) -> Plan:
-        """The counter's order first: as many pieces as it can fill, at least cost. Then the rest with independents.
+        """The counter's order first, then the rest with independents; what gets stuck that way is not asked of the counter.
+
+        A colour begun at the counter, or a remainder, may be more than independents can add to. So if pieces stay unfilled,
+        the plan is made again with their lines and colour groups left to the independents, and the better one is taken.
+        """
+        plan = self._two_stages(found, order, scenario)
+        stuck = _stuck(found, plan)
+        eased = order.with_portions(
+            order.portions.join(stuck, on=PORTION_KEY, how="anti").select("portion_index", "quantity")
+        )
+        if not stuck.height or not eased.uses.height:
+            return plan
+        return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
+
+    def _two_stages(self, found: Candidates, order: Candidates, scenario: Scenario) -> Plan:
+        """As many pieces as the counter can fill, at least cost; then the rest with independents.
 
         A colour group the counter began stays in its colour. The lower bound is the sum of both stages' bounds, each of
         its own task: what the rule as defined can reach, given what the counter's order left.
@@ -262,6 +277,16 @@ def _freedom_of(scenario: Scenario) -> tuple[int, bool, bool, int, str]:
 
 def _sound_ones(plans: dict[str, Plan | PlanRefusedError]) -> list[Plan]:
     return [plan for _, plan in sorted(plans.items()) if isinstance(plan, Plan)]
+
+
+def _stuck(found: Candidates, plan: Plan) -> pl.DataFrame:
+    """Portions that stay unfilled though they have uses, and those of their colour groups (PORTION_KEY)."""
+    unfilled = found.portions.join(plan.unfilled.select(PORTION_KEY), on=PORTION_KEY, how="semi").join(
+        found.uses.select("portion_index"), on="portion_index", how="semi"
+    )
+    groups = unfilled.filter(pl.col("group_code") != "").select("group_code").unique()
+    alike = found.portions.join(groups, on="group_code", how="semi")
+    return pl.concat([unfilled, alike]).select(PORTION_KEY).unique(maintain_order=True)
 
 
 def _in_the_groups_colours(found: Candidates, first: Plan) -> Candidates:
