@@ -106,13 +106,13 @@ def test_bands_by_hand():
         Band(Fraction(50), None, Fraction("3.625"), ten_off + Fraction("0.04"), ships_free=True),
     )
     assert bands.handling == {"tiles": HandlingBand(Fraction("2.5"), Fraction(5))}
-    assert not bands.has_plain_goods
+    assert not bands.is_rising
 
 
 def test_plain_terms_are_one_band():
     bands = compile_terms(VendorTerms("v1", shipping_charge=D(7), tax_rate_pct=D(7), rate=Fraction(2)))
     assert bands.bands == (Band(Fraction(0), None, Fraction(14), Fraction("2.14")),)
-    assert bands.has_plain_goods
+    assert bands.is_rising
 
 
 def test_no_band_covers_what_no_step_ships():

@@ -99,6 +99,12 @@ class _Planning:
     def everyone(self) -> Flags:
         return np.ones(len(self.compiled.vendors), np.bool_)
 
+    @property
+    def is_small(self) -> bool:
+        """Whether the whole program is solved."""
+        size = len(self.compiled.use_offer) + len(self.compiled.step_offer)
+        return size <= EFFORTS[self.effort].whole_up_to
+
     def offer(self, plan: Plan | None) -> None:
         """Keep a plan if it is better than the best."""
         if plan and (self.best is None or plan.rank(self.compiled) < self.best.rank(self.compiled)):
@@ -191,7 +197,7 @@ def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
     planning.limit = least_unfilled(compiled)
     _search(planning)
-    if len(compiled.use_offer) + len(compiled.step_offer) <= EFFORTS[planning.effort].whole_up_to:
+    if planning.is_small:
         _solve_exactly(planning)
     elif planning.best is not None and planning.best.unfilled_count > planning.limit:
         # Rules or prices keep more unfilled than stock alone does: the bound must hold for as many.
@@ -229,7 +235,7 @@ def _search(planning: _Planning) -> None:
     counted = np.arange(len(wanted))
     starts = [wanted > 0.5, wanted > 0.3, wanted > 0.2]
     starts += [np.isin(counted, order[:size]) for size in range(2, 13)]
-    if effort.relaxation_nodes:
+    if effort.relaxation_nodes and not planning.is_small:
         starts.append(_branched(planning, model, effort.relaxation_nodes))
     if planning.best is not None:
         own = np.zeros(len(wanted), np.bool_)
