@@ -40,6 +40,7 @@ class Task:
     buyer: Buyer
     day: date
     effort: str
+    with_advice: bool
     market: pl.DataFrame
     last_seen: pl.DataFrame
     summaries: pl.DataFrame
@@ -118,7 +119,7 @@ def _tasks(
             given = (markets[day], last_seen[day], summaries[day])
             reduced = ((model.model_code, day), _reduced(inputs, model, day, given))
         prices, demand_digest = reduced[1]
-        yield Task(model, buyer, day, effort, *prices, demand_digest)
+        yield Task(model, buyer, day, effort, day == today, *prices, demand_digest)
 
 
 def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -> tuple[_Prices, str]:
@@ -174,7 +175,7 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
         currencies.add(task.model.settings.instructions.currency_code)
     return digest(
         task.demand_digest,
-        (task.day, task.buyer, task.effort),
+        (task.day, task.buyer, task.effort, task.with_advice),
         [book.vendors.get(code) or book.why_left_out(code) for code in sellers],
         [(code, buyers_rate(inputs, code, task.day, task.buyer)) for code in sorted(currencies)],
         inputs.tables["vendors"].filter(pl.col("vendor_code").is_in(sellers)).sort("vendor_code"),
@@ -194,5 +195,13 @@ def planner_version() -> str:
 
 def _plan(inputs: WorkspaceInputs, task: Task) -> PlannedModel:
     return plan_model(
-        inputs, task.model, task.day, task.buyer, task.market, task.last_seen, task.summaries, task.effort
+        inputs,
+        task.model,
+        task.day,
+        task.buyer,
+        task.market,
+        task.last_seen,
+        task.summaries,
+        task.effort,
+        task.with_advice,
     )

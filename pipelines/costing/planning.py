@@ -57,6 +57,7 @@ def plan_model(
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
     effort: str,
+    with_advice: bool = True,
 ) -> PlannedModel:
     """Plan every scenario of the settings for one model.
 
@@ -69,21 +70,29 @@ def plan_model(
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
         effort: quick, standard or deep.
+        with_advice: whether to say what would fill unfilled lines; of use only while one can still buy.
 
     Raises:
         InputError: the model's amendments make no sense.
     """
-    return ModelPlanning(inputs, model, day, buyer, market, effort).planned(last_seen, summaries)
+    return ModelPlanning(inputs, model, day, buyer, market, effort, with_advice).planned(last_seen, summaries)
 
 
 class ModelPlanning:
     """One model, buyer and date: what its scenarios share."""
 
     def __init__(
-        self, inputs: WorkspaceInputs, model: Model, day: date, buyer: Buyer, market: pl.DataFrame, effort: str
+        self,
+        inputs: WorkspaceInputs,
+        model: Model,
+        day: date,
+        buyer: Buyer,
+        market: pl.DataFrame,
+        effort: str,
+        with_advice: bool,
     ) -> None:
         self.inputs, self.model, self.day, self.buyer = inputs, model, day, buyer
-        self.market, self.effort = market, effort
+        self.market, self.effort, self.with_advice = market, effort, with_advice
         self.book: TermsBook = terms_on(inputs, day, buyer)
         self._candidates: dict[str, Candidates] = {}
         self._of_scenario: dict[str, Candidates] = {}
@@ -255,7 +264,7 @@ class ModelPlanning:
         missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
         estimated = estimates(missing, last_seen, summaries, self.inputs, self.day, self.buyer, scenario)
         helps = {}
-        if missing.height and not refusal:
+        if self.with_advice and missing.height and not refusal:
             bought = sound.purchases.select(
                 "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
             )

@@ -105,7 +105,9 @@ def _of_scenario(frame: pl.DataFrame, scenario_code: str) -> pl.DataFrame:
 
 def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> list[dict[str, Any]]:
     """COLOUR_FLEX_SAVING rows of one published plan."""
-    planning = ModelPlanning(inputs, published.model, published.day, published.buyer, published.market, EFFORT)
+    planning = ModelPlanning(
+        inputs, published.model, published.day, published.buyer, published.market, EFFORT, with_advice=False
+    )
     candidates, scenario = planning.candidates(published.scenario), published.scenario
     plan = plan_from_tables(candidates, published.rows)
     if plan is None:

@@ -141,7 +141,7 @@ class _Draft:
             found = next(filter(None, map(guesses.date_in_text, self.layout.titles)), None)
             advice = "holds for this file only; better put the date in the file name, see observed_on_in_file_name"
             lines.append(f"observed_on = {_quoted(found or FILL_IN)}   # {advice}")
-        if self.contract is PRICE_EXPORT and "coverage" not in self.roles:
+        if self.contract == PRICE_EXPORT and "coverage" not in self.roles:
             lines.append(
                 'coverage = "partial"   # full: the file lists all the vendor sells, so what is not in it is gone'
             )

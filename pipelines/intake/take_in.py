@@ -163,7 +163,7 @@ class _Examination:
         found = []
         same_key = rows.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series()
         found.append(_row_failures(rows.filter(same_key), mending.SAME_KEY_RULE, "keep one of the rows"))
-        if self.contract is PRICE_EXPORT:
+        if self.contract == PRICE_EXPORT:
             standing = (
                 pl.struct("coverage", "revision_number").n_unique().over("vendor_code", "observed_on", _PARENT) > 1
             )
@@ -184,7 +184,7 @@ class _Examination:
 
     def _keys(self, held_text: pl.DataFrame, failed: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, int]:
         """Keys of held rows that can be read, and how many cannot be trusted."""
-        if self.contract is not PRICE_EXPORT:
+        if self.contract != PRICE_EXPORT:
             return pl.DataFrame(schema=HELD_KEY_SCHEMA), 0
         # An unmapped code is read well enough: no offer of ours has it, and a source may list many parts nobody mapped.
         is_unmapped = pl.col("record_number").is_in(shaped.unmapped.implode()) & (pl.col("held_column") == "part_code")
@@ -212,7 +212,7 @@ class _Examination:
             )
             told.append(f"{repeat_count} {rows} once.")
         frame = shaped.frame
-        if self.contract is PRICE_EXPORT and not self.is_mended and self.table.row_count:
+        if self.contract == PRICE_EXPORT and not self.is_mended and self.table.row_count:
             unstated = frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
             if unstated:
                 told.append(

@@ -134,7 +134,7 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
         return
     assert taken.contract is not None
     rows, failures = taken.rows, taken.failures
-    if taken.contract is PRICE_EXPORT and taken.parents.height:
+    if taken.contract == PRICE_EXPORT and taken.parents.height:
         rows = _added_rows_as_partial(rows, taken.parents)
     if failures.height:
         failures = failures.unique(("record_number", "held_column", "held_rule"), keep="first", maintain_order=True)
@@ -142,7 +142,7 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
     _append(con, "held_failure", failures, taken.file_hash)
     _append(con, "held_key", taken.held_keys, taken.file_hash)
     _append(con, "mended_record", taken.parents, taken.file_hash)
-    if taken.contract is PRICE_EXPORT:
+    if taken.contract == PRICE_EXPORT:
         con.execute("insert into file_to_fold values (?)", [taken.file_hash])
 
 

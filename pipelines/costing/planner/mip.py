@@ -75,7 +75,7 @@ class _Effort:
 
 
 EFFORTS = {
-    "quick": _Effort(300, 0, 20_000, 20, 20, 2),
+    "quick": _Effort(300, 0, 20_000, 20, 20, 1),
     "standard": _Effort(1_500, 300, 20_000, 40, 30, 6),
     "deep": _Effort(math.inf, 20_000, 100_000, 100, 60, 12),
 }
