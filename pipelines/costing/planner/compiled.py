@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipelines.costing.planner.bands import VendorBands, compile_terms
 from pipelines.costing.planner.problem import Problem
+from pipelines.costing.receipt import PURCHASE_COLUMNS
 from pipelines.costing.terms import VendorTerms
 
 MICRO = 1_000_000
@@ -68,6 +69,7 @@ class Compiled:
         is_counted: pieces bought may differ from pieces used, so that they are counted apart.
         step_*: price steps by offer and start (``step_from``); quantities in [least, most] cost ``price`` (vendor's currency) each;
             ``gap`` is how many pieces lie between ``least`` and the next smaller quantity that can be bought.
+        step_facts: offer_index and what a receipt needs to know of a purchase but its quantity, by price step.
         handling_*: handling charges of (vendor, assortment).
     """
 
@@ -100,6 +102,7 @@ class Compiled:
     step_most: Ints
     step_gap: Ints
     step_price: Floats
+    step_facts: pl.DataFrame
     handling_vendor: Ints
     handling_charge: Floats
     handling_waived_from: tuple[Fraction | None, ...]
@@ -318,6 +321,10 @@ def _assembled(
         step_most=_ints(steps["step_most"]),
         step_gap=_ints(steps["gap"]),
         step_price=step_micro / MICRO,
+        step_facts=steps.select("offer_index", "step_from_quantity")
+        .join(problem.offers, on="offer_index", how="left", maintain_order="left")
+        .join(problem.offer_steps, on=["offer_index", "step_from_quantity"], how="left", maintain_order="left")
+        .select("offer_index", *(name for name in PURCHASE_COLUMNS if name != "quantity")),
         handling_vendor=handling.vendor,
         handling_charge=handling.charge,
         handling_waived_from=handling.waived_from,

@@ -11,7 +11,7 @@ import polars as pl
 from pipelines.costing.planner.compiled import Compiled, Floats, Ints
 from pipelines.costing.planner.mip_model import Model
 from pipelines.costing.planner.problem import Problem, Solution
-from pipelines.costing.receipt import PURCHASE_COLUMNS, Receipt, work_out
+from pipelines.costing.receipt import Receipt, work_out
 
 WHOLE_TOLERANCE = 1e-5
 
@@ -65,27 +65,15 @@ def nothing(compiled: Compiled) -> Plan:
     return Plan(bought, used, compiled.need.copy(), makeups)
 
 
-def purchases_of(problem: Problem, compiled: Compiled, plan: Plan) -> pl.DataFrame:
+def purchases_of(compiled: Compiled, plan: Plan) -> pl.DataFrame:
     """The receipt's purchases, and offer_index, by offer."""
     step = np.flatnonzero(plan.bought > 0)
-    row = compiled.offer_row[compiled.step_offer[step]]
-    facts = pl.DataFrame(
-        {
-            "offer_index": row,
-            "quantity": plan.bought[step],
-            "step_from_quantity": compiled.step_from[step],
-        }
-    )
-    return (
-        facts.join(problem.offers, on="offer_index", maintain_order="left")
-        .join(problem.offer_steps, on=["offer_index", "step_from_quantity"], maintain_order="left")
-        .select("offer_index", *PURCHASE_COLUMNS)
-    )
+    return compiled.step_facts[step].with_columns(pl.Series("quantity", plan.bought[step], dtype=pl.Int64))
 
 
 def receipt_of(problem: Problem, compiled: Compiled, plan: Plan) -> Receipt:
     """What the plan's purchases cost."""
-    return work_out(purchases_of(problem, compiled, plan), problem.terms)
+    return work_out(purchases_of(compiled, plan), problem.terms)
 
 
 def faults_of(compiled: Compiled, plan: Plan) -> list[str]:
@@ -195,6 +183,6 @@ def solution_of(problem: Problem, compiled: Compiled, plan: Plan) -> dict[str, p
         {"portion_index": portion, "quantity": plan.unfilled[portion]},
         schema={"portion_index": pl.Int64, "quantity": pl.Int64},
     )
-    purchases = purchases_of(problem, compiled, plan).select("offer_index", "quantity").sort("offer_index")
+    purchases = purchases_of(compiled, plan).select("offer_index", "quantity").sort("offer_index")
     order = ["portion_index", "offer_index", "make_up_code", "component_part_code"]
     return {"purchases": purchases, "allocations": allocations.sort(order), "unfilled": unfilled}
