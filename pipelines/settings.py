@@ -197,14 +197,34 @@ def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
     except FileNotFoundError:
         raise SettingsError(f"{path.name} is missing", where=str(path), next_step="make one") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise SettingsError(f"{path.name} is not readable as TOML: {error}", where=str(path)) from None
+        raise SettingsError(
+            f"{path.name} is not readable as TOML: {error}",
+            where=str(path),
+            next_step='mend that place; text stands in "quotes", and a \\ in it is written \\\\',
+        ) from None
     except ValidationError as error:
-        told = "; ".join(f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors())
+        told = "; ".join(_in_words(found) for found in error.errors())
         raise SettingsError(
             f"{path.name} has settings that make no sense",
             where=f"{path}: {told}",
             next_step="mend them and try again",
         ) from None
+
+
+def _in_words(found: Any) -> str:
+    """What pydantic found, by the key's place in the file; a rule of our own comes without pydantic's preface."""
+    steps = [f"#{step + 1}" if isinstance(step, int) else step for step in found["loc"]]
+    place = ".".join(step for step in steps if "[" not in step).replace(".#", " #")
+    value = found["input"]
+    if found["type"] == "extra_forbidden":
+        told = "there is no such setting"
+    elif found["type"] == "missing":
+        told = "is missing"
+    elif found["type"] == "value_error" or not isinstance(value, str | int | float | date):
+        told = found["msg"].removeprefix("Value error, ")
+    else:
+        told = f"{value!r} will not do: {found['msg'].replace('Input should', 'it should')}"
+    return f"{place}: {told}" if place else told
 
 
 @dataclass(frozen=True)

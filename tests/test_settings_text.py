@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines import settings as settings_module
+from pipelines.errors import SettingsError
 from pipelines.settings import (
     BUILT_IN_SCENARIOS,
     Buyer,
@@ -132,3 +133,28 @@ def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, da
         versions=[ListVersion(list_version=n + 1, released_on=day) for n, day in enumerate(days)],
     )
     assert back(model_toml(model), ModelSettings, tmp_path_factory.getbasetemp()) == model
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting"),
+        ('[refresh]\neffort = "huge"\n', "refresh.effort: 'huge' will not do: it should be 'quick', 'standard' or 'deep'"),
+        ("[refresh]\nmonths_back = -1\n", "refresh.months_back: -1 will not do: it should be greater"),
+        ("", "buyer: is missing"),
+        ('[[buyer]]\nbuyer_code = "home"\n', "buyer #1.title: is missing"),
+        ('[[buyer]]\ncurrency_code = "EURO"\n', "buyer #1.currency_code: 'EURO' is not a currency of ISO 4217"),
+    ],
+)
+def test_what_makes_no_sense_is_said_in_words(text, told, tmp_path):
+    with pytest.raises(SettingsError) as caught:
+        back(text, Settings, tmp_path)
+    assert told in caught.value.where
+    assert "Value error" not in str(caught.value) and "pydantic" not in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["[refresh\n", "[refresh]\nmonths_back = many\n", '[report]\ntitle = "a\nb"\n', "\x00"])
+def test_what_is_no_toml_is_said_with_its_place(text, tmp_path):
+    with pytest.raises(SettingsError, match=r"not readable as TOML.*line [12]") as caught:
+        back(text, Settings, tmp_path)
+    assert caught.value.next_step

@@ -247,21 +247,31 @@ def _dropped_files(inbox: Path, messages: list[str]) -> list[Path]:
 
 
 def _leave_inbox(path: Path, taken: take_in.TakenFile, held_folder: Path) -> None:
-    """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file."""
+    """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
+
+    A copy of it that waited in held/ goes as well once the file can be used.
+    """
     if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
         return
+    waiting = held_folder / path.name
+    is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
     if taken.error is None:
         path.unlink()
-    else:
-        path.replace(held_folder / path.name)
+        if is_known:
+            waiting.unlink()
+        return
+    if waiting.exists() and not is_known:
+        waiting = held_folder / f"{path.stem}.{taken.file_hash[:8]}{path.suffix}"
+    path.replace(waiting)
 
 
 def _told(name: str, taken: take_in.TakenFile, status: str, held_file: Path | None) -> list[str]:
-    if status == "duplicate":
+    if status == "duplicate" and taken.error is None:
         return [f"{name}: taken in before; nothing changed"]
     told = [f"{name}: {note}" for note in taken.notes]
     if taken.error is not None:
-        told.append(f"{name}: held whole; once that is mended, drop it again from held/. {taken.error}")
+        left = "still held whole" if status == "duplicate" else "held whole"
+        told.append(f"{name}: {left}; once that is mended, move it from held/ back to the inbox. {taken.error}")
     elif held_file is not None:
         count = taken.failures["record_number"].n_unique()
         told.append(
