@@ -58,7 +58,7 @@ class Chart:
 def line_chart(
     title: str, dates: Sequence[date], lines: Sequence[Line], tell: Callable[[float], str], until: date | None = None
 ) -> Chart | None:
-    """Draw lines over dates; None when there is nothing to draw.
+    """Draw lines over dates; None when no line has two values: there is nothing to draw then.
 
     Args:
         title: what the chart shows, with its unit.
@@ -72,10 +72,10 @@ def line_chart(
     whole = [line for line in lines if _knows(line)]
     known = [replace(line, values=line.values[: len(shown)]) for line in whole]
     drawn = [line for line in known if _knows(line)]
-    if not drawn:
-        return None
     kept = [sum(value is not None for value in line.values) for line in known]
-    svg = _cut(_draw(tuple(dates), tuple(whole)), kept[::-1])
+    if max(kept, default=0) < 2:
+        return None
+    svg = _cut(_draw(tuple(dates), tuple(whole)), [kept[position] for position in _drawing_order(whole)])
     figures = Table(
         title,
         (Column("Date"), *(Column(line.label, is_number=True) for line in drawn)),
@@ -93,13 +93,17 @@ def _cut(svg: str, kept: Sequence[int]) -> str:
     counts = iter(kept)
 
     def shorten(found: re.Match[str]) -> str:
-        vertices = re.findall(r"[ML][^ML]*", found[2])[: next(counts)]
-        if vertices and vertices[-1].startswith("M") and not vertices[-1].endswith("Z"):
-            # A lone vertex shows, as a dot, only when its path is closed.
-            vertices[-1] += "Z"
-        return found[1] + "".join(vertices) + found[3]
+        vertices = [vertex.removesuffix("Z") for vertex in re.findall(r"[ML][^ML]*", found[2])[: next(counts)]]
+        path = "".join(vertices)
+        # A lone vertex shows as a dot; browsers lose it in dashed lines unless it has a length.
+        return found[1] + re.sub(r"(M[^ML]*)(?=M|$)", r"\1h.1", path) + found[3]
 
     return re.sub(r'(<g class="mark-line[^>]*><path d=")([^"]*)(")', shorten, svg)
+
+
+def _drawing_order(lines: Sequence[Line]) -> list[int]:
+    """Positions of the lines, bottom to top: thin ones above thick ones, and of one width the first above the others."""
+    return sorted(range(len(lines)), key=lambda position: (-lines[position].width, -position))
 
 
 @cache
@@ -118,14 +122,13 @@ def _draw(dates: tuple[date, ...], lines: tuple[Line, ...]) -> str:
     spec["data"]["values"] = [
         {
             "at": at.isoformat(),
-            "series": number,
+            "series": place,
             "value": value,
             "stroke": line.colour,
             "dash": [float(length) for length in line.dash.split()] or [1, 0],
             "width": line.width,
         }
-        # The most important line is given first and drawn last, on top.
-        for number, line in reversed(list(enumerate(lines)))
+        for place, line in enumerate(lines[position] for position in _drawing_order(lines))
         for at, value in zip(dates, line.values, strict=True)
     ]
     if len(dates) > 1:

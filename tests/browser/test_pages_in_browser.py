@@ -1,8 +1,11 @@
 """The pages in a real browser: nothing fetched, nothing wrong, readable on a phone, in print and in the dark."""
 
 import re
+from datetime import date
 
 import pytest
+
+from pipelines.reporting.charts import Line, line_chart
 
 pytestmark = pytest.mark.browser
 
@@ -118,6 +121,39 @@ def test_chart_labels_stay_in_the_picture_and_lines_take_the_pages_colours(chrom
         visit.page.emulate_media(color_scheme="dark")
         dark = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
         assert "rgb(11, 90, 107)" in light and "rgb(108, 196, 214)" in dark and not light & dark
+
+
+COLOURED_PIXELS = """async () => {
+  const svg = document.querySelector('svg').cloneNode(true);
+  svg.setAttribute('width', 350);
+  svg.setAttribute('height', 170);
+  svg.querySelectorAll('.mark-line path').forEach(p => p.setAttribute('stroke', '#f00'));
+  const image = new Image();
+  image.src = 'data:image/svg+xml,' + encodeURIComponent(new XMLSerializer().serializeToString(svg));
+  await image.decode();
+  const canvas = Object.assign(document.createElement('canvas'), {width: 400, height: 200}).getContext('2d');
+  canvas.drawImage(image, 0, 0);
+  const pixels = canvas.getImageData(0, 0, 400, 200).data;
+  let count = 0;
+  for (let at = 0; at < pixels.length; at += 4) count += pixels[at] > 200 && pixels[at + 1] < 50 && pixels[at + 3] > 100;
+  return count;
+}"""
+
+
+@pytest.mark.parametrize("style", range(6))
+def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium, tmp_path, style):
+    """Two values that have no neighbours: two dots."""
+    dates = [date(2026, month, 1) for month in range(1, 5)]
+    chart = line_chart("Cost", dates, [Line("one", (1.0, None, 2.0, None), style, 3.0)], str)
+    svg = str(chart.svg)
+    page = tmp_path / "dots.html"
+    found = []
+    for drawn in (svg, svg.replace("h.1", "h0"), svg.replace("h.1", "Z")):
+        page.write_text(f"<!DOCTYPE html><title>x</title>{drawn}")
+        with Visit(chromium, page) as visit:
+            found.append(visit.run(COLOURED_PIXELS))
+    assert found[0] >= 8
+    assert found[1] == found[2] == 0 or not style, "without a length dots are lost in dashes"
 
 
 def test_figures_stand_flush_right_with_even_digits(chromium, site):

@@ -40,21 +40,24 @@ def test_every_known_value_is_a_vertex_and_gaps_stay_gaps():
     chart = line_chart("Cost, EUR", DATES, LINES, tell)
     second, first = paths(chart)
     assert len(re.findall("[ML]", first)) == 5 and first.count("M") == 2
-    # Lone values show as dots: closed paths with round ends.
-    assert second.count("Z") == 3
+    # Lone values show as dots: very short lines with round ends.
+    assert second.count("h.1") == 3 and "Z" not in second
     assert [line.label for line in chart.lines] == ["Cheapest mix", "Now and then"]
 
 
 @pytest.mark.parametrize("shown", range(1, 7))
 def test_a_line_ends_where_the_reader_is_not_to_look_further(shown):
     whole, part = (line_chart("Cost", DATES, LINES, tell, until) for until in (None, DATES[shown - 1]))
+    if shown == 1:
+        assert part is None, "one value is no line"
+        return
     for line, path, full in zip(reversed(part.lines), paths(part), paths(whole), strict=True):
         known = sum(value is not None for value in line.values)
         assert len(line.values) == shown
         assert len(re.findall("[ML]", path)) == known
-        assert full.startswith(path.removesuffix("Z"))
-        # A lone last vertex must be closed, or nothing is drawn.
-        assert not re.search(r"M[^LZM]*$", path)
+        assert full.startswith(path.removesuffix("h.1"))
+        # A lone vertex must have a length, or nothing is drawn.
+        assert not re.search(r"M[^LMh]*(M|$)", path)
     assert len(part.figures.rows) == shown
     assert DATES[shown - 1].strftime("%-d %B %Y") in part.description
 
@@ -65,9 +68,16 @@ def test_nothing_to_draw_is_no_chart():
     assert line_chart("Cost", DATES, [Line("Late", (None, None, 1.0, 2.0, 3.0, 4.0), 0)], tell, DATES[1]) is None
 
 
-def test_a_single_date_is_drawn_as_a_dot():
-    (path,) = paths(line_chart("Cost", DATES[:1], [Line("One", (5.0,), 0)], tell))
-    assert re.fullmatch(r"M[\d.,]+Z", path)
+def test_a_single_date_is_no_chart():
+    assert line_chart("Cost", DATES[:1], [Line("One", (5.0,), 0), Line("Two", (6.0,), 1)], tell) is None
+
+
+def test_thin_lines_lie_above_thick_ones_and_the_first_above_others_of_its_width():
+    widths = (2.5, 1.0, 1.0)
+    lines = [Line(str(style), (1.0 + style,) * 6, style, width) for style, width in enumerate(widths)]
+    svg = line_chart("Cost", DATES, lines, tell).svg
+    drawn = re.findall(r'mark-line[^>]*><path [^>]*stroke="var\(--series-(\d)\)"', svg)
+    assert drawn == ["1", "3", "2"]
 
 
 def test_the_chart_says_in_words_what_it_shows():
