@@ -103,6 +103,15 @@ def test_more_effort_and_a_known_plan_never_make_it_worse():
     assert quick.lower_bound <= standard.cost
 
 
+@pytest.mark.parametrize("effort", ["quick", "standard"])
+def test_full_orders_send_the_rest_to_other_vendors(effort):
+    problem = random_problem(7, Market(line_count=60, piece_count=500, vendor_count=15))
+    limited = {code: replace(terms, maximum_piece_count=45) for code, terms in problem.terms.items()}
+    solution = mip.solve(replace(problem, terms=limited), effort)
+    assert unfilled_count(solution) == unfilled_count(mip.solve(problem, effort))
+    assert solution.purchases["quantity"].sum() > 400
+
+
 def problem_of(portions, offers, steps, uses, terms):
     return Problem(
         pl.DataFrame(portions, PORTION_SCHEMA, orient="row"),

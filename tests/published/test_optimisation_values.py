@@ -255,18 +255,8 @@ def test_warehouse_location_is_planned_at_its_optimum(name, has_capacity):
     assert solution.is_proven
 
 
-# Where the warehouses in use are full, every plan the search constructs oversteps a vendor's most pieces and is thrown away.
-FULL = {"cap41", "cap44", "cap51", "cap81"}
-
-
 @pytest.mark.parametrize("effort", ["quick", "standard"])
-@pytest.mark.parametrize(
-    ("name", "has_capacity"),
-    [
-        pytest.param(*case, marks=[pytest.mark.xfail(reason="no plan is found")] if case[0] in FULL else [])
-        for case in ORLIB
-    ],
-)
+@pytest.mark.parametrize(("name", "has_capacity"), ORLIB)
 def test_less_effort_brackets_the_optimum(name, has_capacity, effort):
     published = orlib(name, has_capacity)
     solution = planned(published.problem, effort)

@@ -237,6 +237,7 @@ def _search(planning: _Planning) -> None:
     starts += [np.isin(counted, order[:size]) for size in range(2, 13)]
     if effort.relaxation_nodes and not planning.is_small:
         starts.append(_branched(planning, model, effort.relaxation_nodes))
+        planning.construct(starts[-1], factor)
     if planning.best is not None:
         own = np.zeros(len(wanted), np.bool_)
         own[planning.best.vendors(compiled)] = True
@@ -251,6 +252,8 @@ def _search(planning: _Planning) -> None:
         if planning.effort == "quick" and any(is_filled):
             return
         starts = [*found.sets]
+    if planning.best is None or planning.best.unfilled_count > planning.limit:
+        planning.construct(wanted > 1e-6, factor)  # limits on orders can leave every set of the search short
 
 
 def _relaxation(planning: _Planning, front: Front) -> Model:

@@ -2,7 +2,7 @@
 
 Pieces are taken at the floor of the fractions, the rest of each portion from its cheapest uses; then pieces move between the
 uses of a portion as long as that lowers the cost, multiples, price steps and bands included; last, spares lift orders to the
-bands they were costed in. The plan is only as good as these steps; its cost and its soundness are the receipt's to judge.
+bands they were costed in. Orders beyond their vendor's most pieces give some back. The plan is only as good as these steps; its cost and its soundness are the receipt's to judge.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ def constructed(
     open_uses = uses & vendors[compiled.offer_vendor[compiled.use_offer]]
     ground = ground_of(compiled, open_uses, factor=factor)
     taken = np.zeros(len(ground.use)) if shares is None else np.floor(shares[ground.use] + 1e-6)
-    taken = _filled_up(ground, taken, vendors)
-    taken = _moved(ground, taken)
+    taken = _within_piece_limits(ground, _filled_up(ground, taken, vendors), vendors)
+    taken = _within_piece_limits(ground, _moved(ground, taken), vendors)
     used = np.zeros(len(compiled.use_offer), np.int64)
     used[ground.use] = np.rint(taken).astype(np.int64)
     by_offer = np.bincount(compiled.use_offer, used, len(compiled.offer_row))
@@ -59,7 +59,7 @@ def constructed(
 def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     """What is still missing, from the cheapest uses with stock left."""
     compiled = ground.compiled
-    used = np.bincount(ground.offer, taken, len(ground.offers)).astype(np.float64)
+    used = _used(ground, taken)
     portion = compiled.use_portion[ground.use]
     rest = replace(
         ground,
@@ -70,6 +70,56 @@ def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     )
     more, _, _ = fill(rest, vendors[None])
     return taken + more[0]
+
+
+def _within_piece_limits(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
+    """Orders beyond their vendor's most pieces give back what costs least more elsewhere; other vendors fill it in."""
+    compiled, still_open = ground.compiled, vendors.copy()
+    while (beyond := still_open & (_room(ground, _used(ground, taken)) < 0)).any():
+        still_open &= ~beyond
+        taken, used = taken.copy(), _used(ground, taken)
+        room = _room(ground, used)
+        for use in _by_regret(ground, taken, beyond, still_open):
+            place = ground.offer[use]
+            offer = ground.offers[[place]]
+            number, multiple = compiled.offer_vendor[offer[0]], compiled.offer_multiple[offer[0]]
+            if room[number] < 0:
+                pieces = min(taken[use], math.ceil(-room[number] / multiple) * multiple)
+                bought = bought_for(compiled, offer, used[[place]])[0]
+                taken[use] -= pieces
+                used[place] -= pieces
+                room[number] += bought - bought_for(compiled, offer, used[[place]])[0]
+        taken = _filled_up(ground, taken, still_open)
+    return taken
+
+
+def _by_regret(ground: Ground, taken: Floats, beyond: Flags, still_open: Flags) -> Ints:
+    """Uses of vendors beyond their limit, by what a piece costs more at the vendors still open."""
+    compiled = ground.compiled
+    offer, portion = ground.offers[ground.offer], compiled.use_portion[ground.use]
+    vendor, price = compiled.offer_vendor[offer], compiled.offer_floor[offer]
+    has_more = still_open[vendor] & (ground.offer_most > _used(ground, taken))[ground.offer]
+    elsewhere = np.full(len(compiled.need), np.inf)
+    np.minimum.at(elsewhere, portion[has_more], price[has_more])
+    mine = np.flatnonzero(beyond[vendor] & (taken > 0))
+    return mine[np.lexsort((mine, (elsewhere[portion] - price)[mine]))]
+
+
+def _used(ground: Ground, taken: Floats) -> Floats:
+    """Pieces used by offer."""
+    return np.bincount(ground.offer, taken, len(ground.offers)).astype(np.float64)
+
+
+def _room(ground: Ground, used: Floats) -> Floats:
+    """Pieces that orders can still grow by, by vendor; negative beyond the vendor's most."""
+    compiled = ground.compiled
+    bought = bought_for(compiled, ground.offers, used)
+    return _piece_limits(compiled) - np.bincount(compiled.offer_vendor[ground.offers], bought, len(compiled.vendors))
+
+
+def _piece_limits(compiled: Compiled) -> Floats:
+    most = [terms.maximum_piece_count for terms in compiled.vendors.bands]
+    return np.array([np.inf if count is None else count for count in most], np.float64)
 
 
 @dataclass
@@ -117,6 +167,8 @@ def _amounts(ground: Ground, taken: Floats, state: _State, source: Ints, target:
     compiled, offers = ground.compiled, ground.offers
     here, there = ground.offer[source], ground.offer[target]
     left = np.where(here == there, 0.0, (ground.offer_most - state.used)[there])
+    seller, buyer = (compiled.offer_vendor[offers[ends]] for ends in (here, there))
+    left = np.where(seller == buyer, left, np.minimum(left, np.maximum(_room(ground, state.used)[buyer], 0.0)))
     most = np.minimum(taken[source], left)
     beyond = np.mod(state.used[here], compiled.offer_multiple[offers[here]])
     unused = bought_for(compiled, offers[there], state.used[there]) - state.used[there]
@@ -137,7 +189,7 @@ def _first_of(portion: Ints) -> Ints:
 
 def _state_of(ground: Ground, taken: Floats) -> _State:
     compiled = ground.compiled
-    used = np.bincount(ground.offer, taken, len(ground.offers)).astype(np.float64)
+    used = _used(ground, taken)
     worth = _worth(ground, np.arange(len(used)), used)
     assortment = compiled.offer_assortment[ground.offers]
     inside = assortment >= 0
@@ -190,7 +242,9 @@ def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
         if goods:
             start = costs.start[number, costs.cheapest_band(goods / MICRO, number)]
             lacking = math.ceil(start * MICRO - 1e-3) - goods
-            pieces[mine] += _spares(compiled, mine, pieces[mine], price[mine], lacking)
+            spares = _spares(compiled, mine, pieces[mine], price[mine], lacking)
+            if pieces[mine].sum() + spares.sum() <= _piece_limits(compiled)[number]:
+                pieces[mine] += spares
     return pieces
 
 
