@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.reporting.costs import complete_cost
 from pipelines.reporting.facts import Facts, ReportedModel, Row, is_usable
-from pipelines.reporting.tables import NOTHING, Table, columns, count, money, percent, short_day
+from pipelines.reporting.tables import NOTHING, Table, columns, count, gap, money, percent, short_day
 from pipelines.settings import Buyer
 
 
@@ -39,7 +39,11 @@ def what_changed(
         tuple(rows),
         is_stacked=True,
     )
-    words = [_prices(facts, model, buyer), *_causes(facts, model, *known[0], before_on, facts.today)]
+    words = [
+        prices_alone(facts, model, buyer),
+        _certainty(known, before_on),
+        *_causes(facts, model, *known[0], before_on, facts.today),
+    ]
     return table, tuple(word for word in words if word)
 
 
@@ -52,7 +56,18 @@ def _change(facts: Facts, before: Row, now: Row) -> tuple[str, str]:
     return money(change, now["currency_code"], signed=True), percent(share, signed=True)
 
 
-def _prices(facts: Facts, model: ReportedModel, buyer: Buyer) -> str:
+def _certainty(known: list[tuple[Row, Row]], before_on: date) -> str:
+    """How exact both columns are: month ends may be planned with less effort than today, which alone changes a cost."""
+    before, now = (max(float(plan["gap_pct"]) for plan in plans) for plans in zip(*known, strict=True))
+    if not before and not now:
+        return ""
+    return (
+        f"Costs of {short_day(before_on)} are at most {gap(before)} above the best possible, today's at most {gap(now)}; "
+        "part of a change may be that."
+    )
+
+
+def prices_alone(facts: Facts, model: ReportedModel, buyer: Buyer) -> str:
     """What prices alone did: the change of the fixed parts list's index."""
     row = facts.index(model.code, buyer.buyer_code, f"{facts.today:%Y-%m}")
     if row is None or row["is_withheld"] or row["change_1_month_pct"] is None:

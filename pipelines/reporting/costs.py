@@ -8,14 +8,18 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.charts import Chart, Line, line_chart
-from pipelines.reporting.facts import Facts, Row, Saving, gap_amount, is_usable, ranked, saving
-from pipelines.reporting.tables import NOTHING, Table, certainty, columns, count, gap, money, percent
+from pipelines.reporting.facts import Facts, Row, Saving, is_usable, ranked, saving
+from pipelines.reporting.tables import NOTHING, Table, certainty, columns, count, day, gap, money, percent
 from pipelines.reporting.words import STATUS
 from pipelines.settings import Buyer
 
 REFUSED = "refused by a check"
 NOT_TOLD_APART = "can't be told apart"
 WITHHELD = "withheld"
+ESTIMATED = "*"
+"""Marks a complete cost with an estimate for missing pieces in it."""
+FEWER_PIECES = "\u2020"
+"""Marks a landed cost that can't be compared with another row's, because the plan buys fewer pieces."""
 
 
 def complete_cost(facts: Facts, plan: Row | None, *, with_code: bool = False) -> str:
@@ -86,7 +90,7 @@ def how_good(plans: Sequence[Row]) -> str:
     if not usable:
         return ""
     widest = max(usable, key=lambda plan: float(plan["gap_pct"]))
-    if all(gap_amount(plan) == 0 for plan in usable):
+    if not widest["gap_pct"]:
         return "Every row is the cheapest possible for its way of buying, at these prices."
     return "Every row is " + STATUS["bounded"].format(gap=gap(widest["gap_pct"])) + " for the pieces it buys."
 
@@ -96,16 +100,17 @@ def comparison_table(facts: Facts, plans: list[Row], against: Row | None, captio
     in_order = ranked(plans)
     refused = [plan for plan in plans if not is_usable(plan)]
     fewest = min((plan["unfilled_piece_count"] for plan in in_order), default=0)
+    places = [_place(plan) for plan in in_order]
     rows: list[tuple[str, ...]] = []
-    for rank, plan in enumerate(in_order, 1):
+    for plan in in_order:
         code = plan["currency_code"]
-        landed = money(plan["landed_cost"], code) + ("*" if plan["unfilled_piece_count"] > fewest else "")
+        landed = money(plan["landed_cost"], code) + (FEWER_PIECES if plan["unfilled_piece_count"] > fewest else "")
         own = plan == against
         rows.append(
             (
                 facts.scenario_title(plan["scenario_code"]),
                 complete_cost(facts, plan),
-                str(rank),
+                str(places.index(_place(plan)) + 1),  # equal costs share a rank
                 landed,
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
@@ -122,6 +127,10 @@ def comparison_table(facts: Facts, plans: list[Row], against: Row | None, captio
     return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
 
 
+def _place(plan: Row) -> tuple[int, Decimal]:
+    return plan["unfilled_estimate_count"], plan["complete_cost"]
+
+
 def cost_chart(
     facts: Facts, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
 ) -> Chart | None:
@@ -130,7 +139,7 @@ def cost_chart(
     styles = {code: style for style, code in enumerate(facts.scenarios)}
     lines = []
     for code in scenario_codes:
-        plans = (facts.plan(model_code, buyer.buyer_code, code, day) for day in dates)
+        plans = (facts.plan(model_code, buyer.buyer_code, code, on) for on in dates)
         values = tuple(_charted(facts, plan) for plan in plans)
         lines.append(Line(facts.scenario_title(code), values, styles[code], 2.5 if code == "best" else 1.75))
     return line_chart(
@@ -140,6 +149,34 @@ def cost_chart(
         lambda value: money(Decimal(str(value)), buyer.currency_code),
         until,
     )
+
+
+def no_history(buyer: Buyer) -> str:
+    """Why there is no chart of past costs."""
+    if buyer.plan_past_months:
+        return "There is no history to show yet."
+    return "Costs at past month ends are not worked out for this buyer."
+
+
+def least_certain(
+    facts: Facts, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
+) -> str:
+    """One sentence on the charted cost that may be furthest above the best possible; empty where all are the cheapest."""
+    plans = [
+        plan
+        for on in facts.priced_dates(model_code, buyer.buyer_code)
+        if until is None or on <= until
+        for code in scenario_codes
+        if (plan := facts.plan(model_code, buyer.buyer_code, code, on)) is not None
+        and _charted(facts, plan) is not None
+    ]
+    if not plans:
+        return ""
+    plan = max(plans, key=lambda p: float(p["gap_pct"]))
+    if not plan["gap_pct"]:
+        return ""
+    where = f"{facts.scenario_title(plan['scenario_code'])}, {day(plan['priced_on'])}"
+    return f"The least certain cost drawn is at most {gap(plan['gap_pct'])} above the best possible ({where})."
 
 
 def _charted(facts: Facts, plan: Row | None) -> float | None:

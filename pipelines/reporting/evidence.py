@@ -8,8 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.costing.terms_on import terms_on
-from pipelines.reporting.costs import gap_amount
-from pipelines.reporting.facts import Facts, ReportedModel, Row, is_usable
+from pipelines.reporting.facts import Facts, ReportedModel, Row, gap_amount, is_usable
 from pipelines.reporting.freedoms import freedoms_of
 from pipelines.reporting.order_lists import order_folder, workbook_name
 from pipelines.reporting.sheets import age
@@ -152,7 +151,7 @@ def _unfilled_table(facts: Facts, plan: Row) -> Table | None:
             f"{facts.part_name(row['listed_part_code'])}, {facts.colour_name(row['listed_colour_code'])}",
             f"{row['line_number']}.{row['portion_number']}",
             count(row["unfilled_piece_count"]),
-            unit_price(row["estimated_unit_price"], code),
+            number(row["estimated_unit_price"], 4),
             money(row["unfilled_estimate"], code) if row["estimate_basis"] != "none" else NOTHING,
             ESTIMATE_BASES[row["estimate_basis"]],
             row["what_would_help"] or NOTHING,
@@ -167,10 +166,11 @@ def _unfilled_table(facts: Facts, plan: Row) -> Table | None:
 
 
 def _oldest_table(facts: Facts, plans: list[Row]) -> Table | None:
-    """Offers of today's plans that were confirmed longest ago."""
+    """Offers of today's plans that were confirmed longest ago; none where all are of today."""
     bought = pl.concat([empty_frame(PLAN_PURCHASE), *(facts.rows_of(PLAN_PURCHASE, plan) for plan in plans)])
     offers = bought.select("offer_id", "vendor_code", "part_code", "colour_code").unique()
-    found = offers.join(facts.last_confirmed(), on="offer_id").sort("last_confirmed_on", "offer_id").head(OLDEST_COUNT)
+    older = facts.last_confirmed().filter(pl.col("last_confirmed_on") < facts.today)
+    found = offers.join(older, on="offer_id").sort("last_confirmed_on", "offer_id").head(OLDEST_COUNT)
     if not found.height or facts.today is None:
         return None
     vendors = facts.vendor_names()

@@ -11,10 +11,10 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.charts import DASHES, Chart, Line, line_chart
-from pipelines.reporting.costs import WITHHELD, cost_chart, headline_cost
+from pipelines.reporting.costs import WITHHELD, cost_chart, headline_cost, least_certain, no_history
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.render import write_page
-from pipelines.reporting.tables import Table, columns, count, day, month_name, number, percent
+from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, gap, month_name, number, percent
 from pipelines.reporting.words import INDEX_NAMES, METHODS
 from pipelines.settings import Buyer
 from pipelines.trends.movers import movers
@@ -73,21 +73,38 @@ def report(facts: Facts, month: str) -> dict[str, Any]:
 def _for_buyer(facts: Facts, buyer: Buyer, month: str, cut_off: date | None) -> dict[str, Any]:
     shown = [model for model in facts.models if _is_reported(facts, model, buyer, month, cut_off)]
     prices = facts.prices_of(buyer.buyer_code, month)
+    models = [_model(facts, model, buyer, month, cut_off) for model in shown]
     return {
         "buyer": buyer,
         "strip": _strip_table(facts, shown, buyer, month, cut_off),
-        "models": [
-            {
-                "model": model,
-                "costs": cost_chart(facts, model.code, buyer, _charted_scenarios(facts, model, buyer), cut_off),
-                "index": _index_chart(facts, model.code, buyer, month),
-                "words": _contribution_words(facts, model.code, buyer, month),
-            }
-            for model in shown
-        ],
+        "notes": _notes(buyer, models),
+        "models": [item for item in models if item["costs"] or item["index"] or item["words"]],
         "movers": _movers_table(facts, prices, buyer, month),
         "coverage": _coverage_table(facts, shown, buyer, month),
     }
+
+
+def _model(facts: Facts, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None) -> dict[str, Any]:
+    codes = _charted_scenarios(facts, model, buyer)
+    costs = cost_chart(facts, model.code, buyer, codes, cut_off)
+    certain = least_certain(facts, model.code, buyer, codes, cut_off) if costs else ""
+    contributions = _contribution_words(facts, model.code, buyer, month)
+    return {
+        "model": model,
+        "costs": costs,
+        "index": _index_chart(facts, model.code, buyer, month),
+        "words": " ".join(words for words in (contributions, certain) if words),
+    }
+
+
+def _notes(buyer: Buyer, models: list[dict[str, Any]]) -> list[str]:
+    """Why a buyer's section has no costs or no charts."""
+    told = []
+    if not buyer.plan_past_months and not any(item["costs"] for item in models):
+        told.append(no_history(buyer))
+    if models and not any(item["costs"] or item["index"] for item in models):
+        told.append("Charts start with the second month that has figures.")
+    return told
 
 
 def _charted_scenarios(facts: Facts, model: ReportedModel, buyer: Buyer) -> list[str]:
@@ -105,25 +122,25 @@ def _is_reported(facts: Facts, model: ReportedModel, buyer: Buyer, month: str, c
 def _strip_table(
     facts: Facts, models: list[ReportedModel], buyer: Buyer, month: str, cut_off: date | None
 ) -> Table | None:
+    plans = [facts.headline_plan(model.code, buyer.buyer_code, cut_off) if cut_off else None for model in models]
+    has_costs = any(plan is not None for plan in plans)
     rows = []
-    for model in models:
-        plan = facts.headline_plan(model.code, buyer.buyer_code, cut_off) if cut_off else None
+    for model, plan in zip(models, plans, strict=True):
         index = facts.index(model.code, buyer.buyer_code, month)
+        costs = (headline_cost(facts, plan), NOTHING if plan is None else gap(plan["gap_pct"]))
         rows.append(
             (
-                model.title,
-                headline_cost(facts, plan),
+                Link(model.title, f"../sheets/{model.page}.html"),
+                *(costs if has_costs else ()),
                 _change(index, "change_1_month_pct"),
                 _change(index, "change_12_months_pct"),
                 _level(index),
             )
         )
-    headings = columns("Model", "#Cheapest complete cost", "#Prices, 1 month", "#Prices, 12 months", "#Price index")
-    return (
-        Table(f"The month at a glance, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
-        if rows
-        else None
-    )
+    costs_headings = ("#Cheapest complete cost", "#Above the best, at most") if has_costs else ()
+    headings = columns("Model", *costs_headings, "#Prices, 1 month", "#Prices, 12 months", "#Price index")
+    caption = f"The month at a glance, in {buyer.currency_code}" if has_costs else "The month at a glance"
+    return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None
 
 
 def _change(index: Row | None, name: str) -> str:

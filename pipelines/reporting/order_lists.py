@@ -270,7 +270,7 @@ def _vendor_sheet(sheet: Any, styles: _Styles, vendor: Row, lines: Sequence[tupl
         sheet.write_string(row, 0, label, styles.bold)
         if pieces is not None:
             sheet.write_number(row, 6, pieces)
-        sheet.write_number(row, 9, total, amount)
+        sheet.write_number(row, 9, _trimmed(total), amount)
         sheet.write_string(row, 10, code)
         row += 1
 
@@ -291,11 +291,16 @@ def _write_rows(sheet: Any, row: int, rows: Iterable[tuple[Any, ...]], amount: A
 
 def _write_cell(sheet: Any, row: int, column: int, value: Any, amount: Any) -> None:
     if isinstance(value, Decimal):
-        sheet.write_number(row, column, value, amount)
+        sheet.write_number(row, column, _trimmed(value), amount)
     elif isinstance(value, int):
         sheet.write_number(row, column, value)
     elif value:
         sheet.write_string(row, column, value)
+
+
+def _trimmed(value: Decimal) -> Decimal:
+    """The same number without zeros at its end, so that the file does not depend on how many a table keeps."""
+    return Decimal(f"{value.normalize():f}")
 
 
 def _sheet_names(wanted: Sequence[str]) -> list[str]:

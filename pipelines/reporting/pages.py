@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.reporting.costs import comparison_table, complete_cost, headline_cost, saved
+from pipelines.reporting.costs import (
+    ESTIMATED,
+    FEWER_PIECES,
+    comparison_table,
+    complete_cost,
+    headline_cost,
+    saved,
+)
 from pipelines.reporting.evidence import evidence
-from pipelines.reporting.facts import Facts, saving
+from pipelines.reporting.facts import Facts, Row, saving
 from pipelines.reporting.monthly_report import write_report_of
 from pipelines.reporting.render import write_page
 from pipelines.reporting.sheets import sheet
 from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, month_name
-from pipelines.reporting.words import CAUTIONS, COST_WORDS
+from pipelines.reporting.words import CAUTIONS, COST_WORDS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
 from pipelines.settings import Buyer
 from schemas.inputs import WORKSPACE_TABLES
 from schemas.published import ALL_PUBLISHED
@@ -118,24 +125,36 @@ def _compared_for(facts: Facts, buyer: Buyer) -> dict[str, Any]:
     overview: tuple[tuple[str | Link, ...], ...] = tuple(
         (
             Link(model.title, f"sheets/{model.page}.html"),
-            *(complete_cost(facts, facts.plan(model.code, buyer.buyer_code, code)) for code in used),
+            *(_marked_cost(facts, facts.plan(model.code, buyer.buyer_code, code)) for code in used),
         )
         for model in shown
     )
     headings = columns("Model", *(f"#{facts.scenario_title(code)}" for code in used))
+    compared = [
+        comparison_table(
+            facts,
+            facts.plans(model.code, buyer.buyer_code),
+            facts.plan(model.code, buyer.buyer_code, "listed"),
+            f"Ways of buying, in {buyer.currency_code}",
+        )
+        for model in shown
+    ]
     return {
         "buyer": buyer,
         "overview": Table(f"Complete cost today, in {buyer.currency_code}", headings, overview, is_stacked=True),
-        "models": [
-            {
-                "model": model,
-                "table": comparison_table(
-                    facts,
-                    facts.plans(model.code, buyer.buyer_code),
-                    facts.plan(model.code, buyer.buyer_code, "listed"),
-                    f"Ways of buying, in {buyer.currency_code}",
-                ),
-            }
-            for model in shown
-        ],
+        "overview_note": _note(ESTIMATED, ESTIMATED_WORDS, overview),
+        "models": [{"model": model, "table": table} for model, table in zip(shown, compared, strict=True)],
+        "models_note": _note(FEWER_PIECES, FEWER_PIECES_WORDS, [row for table in compared for row in table.rows]),
     }
+
+
+def _marked_cost(facts: Facts, plan: Row | None) -> str:
+    told = complete_cost(facts, plan)
+    is_estimated = plan is not None and told[-1].isdigit() and plan["unfilled_piece_count"]
+    return told + (ESTIMATED if is_estimated else "")
+
+
+def _note(mark: str, words: str, rows: Iterable[tuple[str | Link, ...]]) -> str:
+    """A footnote, if any cell bears its mark."""
+    is_used = any(isinstance(cell, str) and cell.endswith(mark) for row in rows for cell in row)
+    return f"{mark} {words}" if is_used else ""

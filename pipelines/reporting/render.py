@@ -24,7 +24,7 @@ def write_page(path: Path, template: str, **values: Any) -> Path:
 
 @cache
 def _html() -> Environment:
-    environment = _environment(autoescape=True)
+    environment = _environment(autoescape=True, finalize=_unbroken)
     css = (resource_folder("reports") / "templates" / "page.css").read_text(encoding="utf-8")
     environment.globals["css"] = Markup(css)  # our own file
     return environment
@@ -33,6 +33,11 @@ def _html() -> Environment:
 @cache
 def _markdown() -> Environment:
     return _environment(autoescape=False, finalize=_as_markdown)
+
+
+def _unbroken(value: Any) -> Any:
+    """Text in which no line ends between a figure and its per cent sign."""
+    return value.replace(" %", "\u00a0%") if type(value) is str else value
 
 
 def _as_markdown(value: Any) -> str:

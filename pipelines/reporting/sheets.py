@@ -7,18 +7,20 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.reporting.changes import what_changed
+from pipelines.reporting.changes import prices_alone, what_changed
 from pipelines.reporting.costs import (
+    NOT_TOLD_APART,
     complete_cost,
     cost_chart,
     how_good,
-    saved,
+    least_certain,
+    no_history,
     strip,
     ways_table,
 )
-from pipelines.reporting.facts import Facts, ReportedModel, Row, is_usable, saving
+from pipelines.reporting.facts import Facts, ReportedModel, Row, Saving, is_usable, saving
 from pipelines.reporting.freedoms import freedoms_of
-from pipelines.reporting.tables import count, day, money
+from pipelines.reporting.tables import count, day, money, percent
 from pipelines.reporting.words import CAUTIONS, COST_WORDS
 from pipelines.settings import Buyer
 from schemas.published import PLAN_LINE, PLAN_PURCHASE
@@ -50,6 +52,7 @@ def _for_buyer(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, An
     listed = facts.plan(model.code, buyer.buyer_code, "listed")
     best = facts.headline_plan(model.code, buyer.buyer_code)
     changed_table, changed_words = what_changed(facts, model, buyer, plans)
+    chart = cost_chart(facts, model.code, buyer, codes)
     return {
         "buyer": buyer,
         "strip": _strip(facts, listed, best),
@@ -59,7 +62,10 @@ def _for_buyer(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, An
         "freedoms": freedoms_of(facts, model, buyer),
         "changed": changed_table,
         "changed_words": changed_words,
-        "chart": cost_chart(facts, model.code, buyer, codes),
+        "chart": chart,
+        "chart_words": [least_certain(facts, model.code, buyer, codes)]
+        if chart
+        else [no_history(buyer), prices_alone(facts, model, buyer)],
         "not_included": _not_included(plans, buyer),
     }
 
@@ -74,19 +80,23 @@ def _strip(facts: Facts, listed: Row | None, best: Row | None) -> list[dict[str,
         title = facts.scenario_title("listed")
         items.append((title, complete_cost(facts, listed, with_code=True), _parcels(listed)))
     if listed is not None and best is not None and (found := saving(listed, best)) is not None:
-        items.append(
-            (
-                "Saved by the cheaper way",
-                saved(found, best["currency_code"], with_code=True),
-                "against exactly as designed",
-            )
-        )
+        items.append(("Saved by the cheaper way", *_saved_words(found, best["currency_code"])))
     if best is not None and best["instructions_cost"] is not None:
         code = best["currency_code"]
         both = money(best["complete_cost"] + best["instructions_cost"], code, with_code=True)
         note = f"not in the totals; with the parts {both}"
         items.append(("Instructions", money(best["instructions_cost"], code, with_code=True), note))
     return strip(items)
+
+
+def _saved_words(found: Saving, currency_code: str) -> tuple[str, str]:
+    """A saving and, apart from it, its share, so that the figure stays on one line."""
+    if not found.is_told_apart:
+        return NOT_TOLD_APART, "from exactly as designed"
+    if found.share_pct is None:
+        return money(found.amount, currency_code, with_code=True), "against exactly as designed"
+    note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than exactly as designed"
+    return money(found.amount, currency_code, with_code=True), note
 
 
 def _parcels(plan: Row) -> str:

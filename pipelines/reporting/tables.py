@@ -64,8 +64,8 @@ def day(value: date | None) -> str:
 
 
 def short_day(value: date) -> str:
-    """``25 Nov``."""
-    return f"{value.day} {MONTH_NAMES[value.month - 1][:3]}"
+    """``25 Nov``, kept on one line."""
+    return f"{value.day}\u00a0{MONTH_NAMES[value.month - 1][:3]}"
 
 
 def month_name(value: str) -> str:
@@ -139,8 +139,9 @@ class Table:
             position
             for position, column in enumerate(self.columns)
             if not column.is_number
+            or (longest := max((len(str(row[position])) for row in self.rows), default=0)) > 11
             or len(column.label) > 16
-            or max((len(str(row[position])) for row in self.rows), default=0) > 11
+            or len(column.label) + longest > 20
         )
 
     def markdown(self) -> str:

@@ -41,6 +41,9 @@ COST_WORDS = (
     "that can't be bought today, so that ways of buying can be compared even when one of them lacks pieces."
 )
 
+ESTIMATED_WORDS = "Some pieces can't be bought today; an estimate for them is included."
+FEWER_PIECES_WORDS = "Buys fewer pieces than another row of its table: the two landed costs can't be compared."
+
 CAUTIONS = (
     "Prices are estimates until the vendor's basket confirms them.",
     "Tax and customs follow the rules of the place the parcels go to. Check them before you order from abroad.",

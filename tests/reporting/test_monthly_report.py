@@ -42,9 +42,10 @@ def test_the_strip_has_the_cost_and_both_changes_of_the_fixed_lists_index(night,
     for row, code in zip(rows, ("m00", "m01", "m02"), strict=True):
         lowe = index[code, "lowe"]
         assert row[1] == f"{facts.plan(code, 'inland', 'best')['complete_cost']:.2f}"
-        assert row[2] == percent(lowe["change_1_month_pct"], signed=True)
-        assert row[3] == percent(lowe["change_12_months_pct"], signed=True)
-        assert row[4] == f"{lowe['index_level']:.1f}"
+        assert row[2] == "0.4 %", "the sample's plan is at most 0.31 % above the best possible"
+        assert row[3] == percent(lowe["change_1_month_pct"], signed=True)
+        assert row[4] == percent(lowe["change_12_months_pct"], signed=True)
+        assert row[5] == f"{lowe['index_level']:.1f}"
 
 
 def test_the_running_month_is_called_so(facts):
@@ -79,11 +80,11 @@ def test_every_scenario_and_every_index_method_has_its_line(facts):
 def test_a_withheld_index_is_said_to_be_and_why(facts):
     """The sample withholds m01 in its eighth month."""
     section = home(report(facts, "2026-05"))
-    assert section["strip"].rows[1][2:] == ("withheld", "withheld", "withheld")
+    assert section["strip"].rows[1][3:] == ("withheld", "withheld", "withheld")
     assert section["coverage"].rows[1][-1] == "withheld: only 62.0 % of the basket has a price of its own"
     assert section["coverage"].rows[0][-1] == "shown"
     assert section["models"][1]["index"].figures.rows[-1][1:] == ("–", "–", "–")
-    assert section["models"][1]["words"] == ""
+    assert "percentage points" not in section["models"][1]["words"]
 
 
 def test_a_level_given_for_a_withheld_month_is_still_not_shown(night):
@@ -120,6 +121,15 @@ def test_contributions_split_the_months_change(facts, night):
     own = rows.filter(~pl.col("is_imputed"))["contribution_points"]
     assert f"rose gave +{own.filter(own > 0).sum():.2f}" in words
     assert f"fell −{-own.filter(own < 0).sum():.2f}" in words and "imputed lines gave" in words
+
+
+def test_the_first_month_says_that_it_has_no_charts_yet(facts, night, tmp_path):
+    values = report(facts, "2025-10")
+    assert [section["models"] for section in values["sections"]] == [[], []]
+    assert home(values)["notes"] == ["Charts start with the second month that has figures."]
+    for path in write_monthly_report(*night, "2025-10", tmp_path):
+        assert "Charts start with the second month" in path.read_text(encoding="utf-8")
+    assert home(report(facts, "2025-11"))["notes"] == []
 
 
 def test_a_month_without_figures_is_said_not_crashed(night, tmp_path):

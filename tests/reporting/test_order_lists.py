@@ -173,3 +173,20 @@ def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_
     write_order_lists({**one_model, **swap}, tmp_path)
     book = CalamineWorkbook.from_path(tmp_path / "orders/m00/inland/best/m00-inland-best.xlsx")
     assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4
+
+
+def test_zeros_a_table_keeps_at_the_end_of_amounts_change_no_byte(one_model, tmp_path):
+    """Tables have more digits before they are published than in the published database."""
+    wider = {
+        name: frame.with_columns(
+            pl.col(column).cast(pl.Decimal(38, 8)) for column, kind in frame.schema.items() if kind == pl.Decimal
+        )
+        for name, frame in one_model.items()
+    }
+    assert wider["plan_vendor"].schema != one_model["plan_vendor"].schema
+    write_order_lists(one_model, tmp_path / "a")
+    write_order_lists(wider, tmp_path / "b")
+    written = [path for path in (tmp_path / "a").rglob("*.*") if path.is_file()]
+    assert len(written) > 4
+    for path in written:
+        assert path.read_bytes() == (tmp_path / "b" / path.relative_to(tmp_path / "a")).read_bytes(), path.name

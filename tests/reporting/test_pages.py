@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 from sample_tables import BUYERS, TITLES, sample
 
+from pipelines.reporting.costs import comparison_table
 from pipelines.reporting.facts import Facts, ranked, saving
 from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
@@ -218,7 +219,7 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     assert named["m00"] == 0
     # Six lines have a freedom, of which two pay; each is named once for each of the two buyers.
     assert named["m01"] == 2 * len(BUYERS)
-    assert named["m02"] == 6 * len(BUYERS)
+    assert named["m02"] == 2 * len(BUYERS)
     assert "2 of 6 lines with a colour freedom save money; 3 can't be told apart" in sheet_text(folder, "m00", ending)
 
 
@@ -275,8 +276,27 @@ def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night)
     block = page.shown.partition("Ways of buying, in EUR")[2]
     assert [block.index(title) for title in order] == sorted(block.index(title) for title in order)
     listed = facts.plan("m00", "inland", "listed")
-    assert f"{listed['landed_cost']:.2f}*" in block, "a landed cost at unequal fill is marked"
-    assert block.partition("Night ferry")[0].count("*") == 1
+    assert f"{listed['landed_cost']:.2f}†" in block, "a landed cost at unequal fill is marked"
+    assert block.partition("Night ferry")[0].count("†") == 1
+    assert "† Buys fewer pieces than another row" in block
+    overview = page.shown.partition("Ways of buying, in EUR")[0]
+    assert f"{listed['complete_cost']:.2f}*" in overview and "* Some pieces can't be bought today" in overview
+
+
+def test_marks_are_explained_only_where_they_are_used(tmp_path):
+    tables, inputs = sample(titles=["Crane"], month_count=1, with_missing=False)
+    write_pages(tables, inputs, tmp_path)
+    for ending in (".html", ".md"):
+        text = (tmp_path / f"comparison{ending}").read_text(encoding="utf-8")
+        assert "†" not in text and "an estimate for them is included" not in text
+
+
+def test_equal_costs_share_a_rank(night):
+    facts = Facts(*night)
+    plans = facts.plans("m00", "inland")
+    same = [{**plan, "complete_cost": Decimal(9)} if plan["scenario_code"] != "listed" else plan for plan in plans]
+    table = comparison_table(facts, same, None, "Ways")
+    assert [row[2] for row in table.rows] == ["1", "1", "1", "1", "5"]
 
 
 def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
@@ -377,6 +397,70 @@ def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path):
     tables, inputs = sample(titles=["Crane"], month_count=1)
     write_pages(tables, inputs, tmp_path)
     assert "What changed" not in sheet_text(tmp_path, "m00")
+
+
+def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(night, tmp_path):
+    tables, inputs = night
+    buyers = [inputs.settings.buyer[0], inputs.settings.buyer[1].model_copy(update={"plan_past_months": False})]
+    inputs = replace(inputs, settings=inputs.settings.model_copy(update={"buyer": buyers}))
+    planned = (pl.col("buyer_code") == "inland") | (pl.col("priced_on") == date(2026, 11, 25))
+    write_pages({**tables, "model_cost": tables["model_cost"].filter(planned)}, inputs, tmp_path)
+    words = "Costs at past month ends are not worked out for this buyer."
+    for name in ("sheets/m00", "reports/2026-11", "reports/2026-03"):
+        home, _, abroad = Page(tmp_path / f"{name}.html").shown.partition("For a buyer abroad")
+        assert words in abroad and "Complete cost at month ends" not in abroad
+        assert words not in home and "Complete cost at month ends" in home
+        assert words in (tmp_path / f"{name}.md").read_text(encoding="utf-8")
+    assert "Prices alone:" in Page(tmp_path / "sheets/m00.html").shown.partition("For a buyer abroad")[2]
+    past, latest = (
+        Page(tmp_path / f"reports/{month}.html").shown.partition("For a buyer abroad")[2]
+        for month in ("2026-03", "2026-11")
+    )
+    assert "Cheapest complete cost" not in past and "Cheapest complete cost" in latest
+
+
+def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path):
+    month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
+    write_pages(with_plan(night[0], month_end & (pl.col("scenario_code") == "freed"), gap_pct=33.3), night[1], tmp_path)
+    text = sheet_text(tmp_path, "m00")
+    assert (
+        "The least certain cost drawn is at most 33.3 % above the best possible "
+        "(Hidden parts in any colour, 31 October 2026)." in text
+    )
+    assert "Costs of 31 Oct are at most 33.3 % above the best possible, today's at most 0.4 %" in text
+
+
+@pytest.mark.parametrize(
+    ("saving", "is_told_apart", "words"),
+    [
+        (Decimal("0.10"), True, "6 of 6 lines with a colour freedom save money."),
+        (Decimal(0), True, "Of 6 lines with a colour freedom, none saves money on top of the others."),
+        (
+            Decimal(5),
+            False,
+            "Of 6 lines with a colour freedom, none saves an amount that can be told apart from how exact the plans are.",
+        ),
+    ],
+)
+def test_what_lines_save_on_top_of_the_others_is_told(night, tmp_path, saving, is_told_apart, words):
+    values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
+    tables = change(night[0], "colour_flex_saving", values, pl.lit(is_told_apart).alias("is_told_apart"))
+    write_pages(tables, night[1], tmp_path)
+    assert words in sheet_text(tmp_path, "m02")
+    assert ("can't be told apart (5.00)" in sheet_text(tmp_path, "m02-evidence")) == (not is_told_apart)
+    assert "can't be told apart (" not in sheet_text(tmp_path, "m02"), "no figure that readers could take for a saving"
+
+
+def test_savings_with_only_the_view_on_top_of_the_others_are_not_lost(night, tmp_path):
+    last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
+    write_pages(last, night[1], tmp_path)
+    assert "2 of 6 lines with a colour freedom save money" in sheet_text(tmp_path, "m00")
+
+
+def test_offers_of_today_are_not_called_the_oldest(night, tmp_path):
+    fresh = change(night[0], "price_history", pl.lit(date(2026, 11, 25)).alias("last_confirmed_on"))
+    write_pages(fresh, night[1], tmp_path)
+    assert "Oldest offers bought" not in sheet_text(tmp_path, "m00-evidence")
 
 
 def contrast(one, other):
