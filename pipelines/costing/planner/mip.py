@@ -93,6 +93,7 @@ class _Planning:
     limit: int = 0
     bound: float = 0.0
     hit_time_limit: bool = False
+    is_fewest: bool = True
     tried: set[bytes] = field(default_factory=set)
 
     @property
@@ -180,7 +181,7 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
     if plan is None:
         raise PlanRefusedError("no plan was found", next_step="report this problem to the maintainers")
     bound = min(plan.cost, max(Fraction(0), Fraction(planning.bound) - BOUND_MARGIN))
-    is_proven = plan.cost - bound <= PROVEN_WITHIN
+    is_proven = planning.is_fewest and plan.cost - bound <= PROVEN_WITHIN
     frames = solution_of(problem, compiled, plan)
     return Solution(
         frames["purchases"],
@@ -200,7 +201,9 @@ def _plan(planning: _Planning) -> None:
     if planning.is_small:
         _solve_exactly(planning)
     elif planning.best is not None and planning.best.unfilled_count > planning.limit:
-        # Rules or prices keep more unfilled than stock alone does: the bound must hold for as many.
+        # Rules, or the search's limits, keep more unfilled than stock alone does: the bound must hold for as many, and that
+        # nothing fills more is not proven.
+        planning.is_fewest = False
         planning.limit = planning.best.unfilled_count
         planning.bound = 0.0
         _search(planning)
