@@ -139,7 +139,10 @@ def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, da
     ("text", "told"),
     [
         ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting"),
-        ('[refresh]\neffort = "huge"\n', "refresh.effort: 'huge' will not do: it should be 'quick', 'standard' or 'deep'"),
+        (
+            '[refresh]\neffort = "huge"\n',
+            "refresh.effort: 'huge' will not do: it should be 'quick', 'standard' or 'deep'",
+        ),
         ("[refresh]\nmonths_back = -1\n", "refresh.months_back: -1 will not do: it should be greater"),
         ("", "buyer: is missing"),
         ('[[buyer]]\nbuyer_code = "home"\n', "buyer #1.title: is missing"),
@@ -153,7 +156,9 @@ def test_what_makes_no_sense_is_said_in_words(text, told, tmp_path):
     assert "Value error" not in str(caught.value) and "pydantic" not in str(caught.value)
 
 
-@pytest.mark.parametrize("text", ["[refresh\n", "[refresh]\nmonths_back = many\n", '[report]\ntitle = "a\nb"\n', "\x00"])
+@pytest.mark.parametrize(
+    "text", ["[refresh\n", "[refresh]\nmonths_back = many\n", '[report]\ntitle = "a\nb"\n', "\x00"]
+)
 def test_what_is_no_toml_is_said_with_its_place(text, tmp_path):
     with pytest.raises(SettingsError, match=r"not readable as TOML.*line [12]") as caught:
         back(text, Settings, tmp_path)

@@ -57,17 +57,16 @@ def run(
 def _waiting(place: Workspace) -> list[_Waiting]:
     if not place.warehouse.is_file():
         return []
-    from pipelines.warehouse import connect
-    from pipelines.warehouse.tables import intake_tables
+    from pipelines.warehouse import connect, history
 
+    found: dict[str, _Waiting] = {}
     with connect.reader(place.warehouse) as con:
-        tables = intake_tables(con)
-    names = dict(tables["intake_file"].select("file_hash", "file_name").iter_rows())
-    found: dict[str, list[str]] = {}
-    for row in tables["vendor_export"].iter_rows(named=True):
-        if row["export_standing"] == "waiting":
-            found.setdefault(row["file_hash"], []).append(f"{row['vendor_code']} on {row['observed_on']}")
-    return [_Waiting(file_hash, names[file_hash], ", ".join(sorted(told))) for file_hash, told in sorted(found.items())]
+        for export in history.waiting_exports(con):
+            told = f"{export.vendor_code} on {export.observed_on}"
+            known = found.get(export.file_hash)
+            vendors = f"{known.vendors}, {told}" if known else told
+            found[export.file_hash] = _Waiting(export.file_hash, export.file_name, vendors)
+    return [found[file_hash] for file_hash in sorted(found)]
 
 
 def _choose(wanted: str, waiting: list[_Waiting], accepted: set[str]) -> _Waiting:

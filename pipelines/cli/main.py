@@ -34,7 +34,8 @@ class _PlainErrors(TyperGroup):
             if os.environ.get("KITFARE_DEBUG"):
                 traceback.print_exc()
             text, code = _words_and_code(error)
-            typer.echo(printable(text), err=True)
+            for words in (*getattr(error, "__notes__", ()), text):
+                typer.echo(printable(words), err=True)
             raise typer.Exit(code) from None
 
 

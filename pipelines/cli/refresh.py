@@ -31,9 +31,10 @@ def run(
 ) -> None:
     """Take in price files, price every model, publish.
 
-    Files are taken from inbox/. Rows that can't be used are held in held/ and named; nothing else stops for them. Publishing is the last step and
-    one rename: until then, and if anything fails, readers see the last good result. When no input has changed since,
-    nothing is computed.
+    Files are taken from inbox/. Rows that can't be used are held in held/ and named; nothing else stops for them. A
+    file dropped again is read again, with the profiles as they are now. Publishing is the last step and one rename:
+    until then, and if anything fails, readers see the last good result. When no input has changed since, nothing is
+    computed.
 
     The steps run as Prefect tasks when the workspace's schedule is running or --prefect is given.
 

@@ -90,12 +90,14 @@ def refresh(
         KitfareError: an input makes no sense, or a check failed; the last good generation stays.
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
-    clock = _Clock(run_step, progress)
-    with only_refresh(workspace):
+    clock, messages = _Clock(run_step, progress), list[str]()
+    with only_refresh(workspace), _noted(messages):
         clock.run("clean up", steps.clean_up, workspace)
         inputs = clock.run("read the workspace", steps.read_inputs, workspace)
         intake = clock.run("take in dropped files", steps.take_in_files, workspace, inputs, started_at)
+        messages += intake.messages
         history = clock.run("fold the price history", steps.fold_history, workspace, inputs)
+        messages += history.messages
         day = priced_on or steps.resolve_priced_on(inputs.settings, history)
         if history.first_observed_on is None:
             raise UsageError(
@@ -112,7 +114,7 @@ def refresh(
                 False,
                 workspace.published.resolve(),
                 day,
-                [*intake.messages, "Nothing new since the last refresh; the published tables stay as they are."],
+                [*messages, "Nothing new since the last refresh; the published tables stay as they are."],
                 intake.held_row_count,
                 time.monotonic() - began,
                 published["model_cost"],
@@ -141,7 +143,7 @@ def refresh(
             True,
             final,
             day,
-            intake.messages,
+            messages,
             intake.held_row_count,
             time.monotonic() - began,
             tables["model_cost"],
@@ -163,6 +165,17 @@ def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: dat
     for path, file_hash in input_files.sort("input_path").select("input_path", "file_hash").iter_rows():
         digest.update(f"{path}\t{file_hash}\n".encode())
     return digest.hexdigest()
+
+
+@contextmanager
+def _noted(messages: list[str]) -> Iterator[None]:
+    """Files have left the inbox: what became of them must be said, whatever goes wrong after that."""
+    try:
+        yield
+    except Exception as error:
+        for message in messages:
+            error.add_note(message)
+        raise
 
 
 @contextmanager

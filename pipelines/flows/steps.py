@@ -43,11 +43,12 @@ class IntakeSummary:
 
 @dataclass(frozen=True)
 class HistoryState:
-    """The folded history: what identifies it, and the dates it spans (None while it is empty)."""
+    """The folded history: what identifies it, the dates it spans (None while it is empty), and exports that wait."""
 
     fingerprint: str
     first_observed_on: date | None
     last_observed_on: date | None
+    messages: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -95,10 +96,10 @@ def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) 
             while following in waiting:
                 path, taken = following, waiting.pop(following)
                 status = load.load_file(con, taken, now)
-                held_file = held.write_held(taken, workspace.held)
+                held_file = _hold(taken, status, workspace.held)
                 messages += _told(path.name, taken, status, held_file)
-                held_count += taken.failures["record_number"].n_unique() if taken.error is None else 0
-                _leave_inbox(path, taken, workspace.held)
+                held_count += taken.failures["record_number"].n_unique() if held_file else 0
+                _leave_inbox(path, taken, status, workspace.held)
                 following = next(still_to_load, None)
     return IntakeSummary(messages, held_count, len(paths))
 
@@ -118,7 +119,15 @@ def fold_history(workspace: Workspace, inputs: WorkspaceInputs) -> HistoryState:
         )
         history.fold(con)
         first, last = history.observed_dates(con)
-        return HistoryState(history.fingerprint(con), first, last)
+        waiting = history.waiting_exports(con)
+        return HistoryState(history.fingerprint(con), first, last, [_told_waiting(export) for export in waiting])
+
+
+def _told_waiting(export: history.WaitingExport) -> str:
+    return (
+        f"{export.file_name}: waits, because it would close more than half of the offers of {export.vendor_code} on "
+        f"{export.observed_on}; if that is right: `kitfare accept {export.file_hash[:12]}`"
+    )
 
 
 def resolve_priced_on(settings: Settings, state: HistoryState) -> date:
@@ -246,7 +255,19 @@ def _dropped_files(inbox: Path, messages: list[str]) -> list[Path]:
     return files
 
 
-def _leave_inbox(path: Path, taken: take_in.TakenFile, held_folder: Path) -> None:
+def _hold(taken: take_in.TakenFile, status: load.LoadStatus, held_folder: Path) -> Path | None:
+    """Write the file of held rows, but never over one that someone may be mending; None if no rows are held anew."""
+    if taken.error is not None:
+        return None
+    path = held.held_path(taken, held_folder)
+    if status == "duplicate":
+        # There is none if the file was dropped again after it was mended, or if a refresh was killed before it was written.
+        return None if path.exists() else held.write_held(taken, held_folder)
+    path.unlink(missing_ok=True)
+    return held.write_held(taken, held_folder)
+
+
+def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, held_folder: Path) -> None:
     """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
 
     A copy of it that waited in held/ goes as well once the file can be used.
@@ -255,7 +276,7 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, held_folder: Path) -> Non
         return
     waiting = held_folder / path.name
     is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
-    if taken.error is None:
+    if status != "held":
         path.unlink()
         if is_known:
             waiting.unlink()
@@ -265,13 +286,15 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, held_folder: Path) -> Non
     path.replace(waiting)
 
 
-def _told(name: str, taken: take_in.TakenFile, status: str, held_file: Path | None) -> list[str]:
-    if status == "duplicate" and taken.error is None:
-        return [f"{name}: taken in before; nothing changed"]
-    told = [f"{name}: {note}" for note in taken.notes]
-    if taken.error is not None:
-        left = "still held whole" if status == "duplicate" else "held whole"
-        told.append(f"{name}: {left}; once that is mended, move it from held/ back to the inbox. {taken.error}")
+def _told(name: str, taken: take_in.TakenFile, status: load.LoadStatus, held_file: Path | None) -> list[str]:
+    if status == "duplicate":
+        told = [f"{name}: taken in before; nothing changed"]
+    elif status == "reread":
+        told = [f"{name}: taken in before; profiles or the code map now say otherwise, so its rows are replaced"]
+    else:
+        told = [f"{name}: {note}" for note in taken.notes]
+    if status == "held":
+        told.append(f"{name}: held whole; once that is mended, move it from held/ back to inbox/. {taken.error}")
     elif held_file is not None:
         count = taken.failures["record_number"].n_unique()
         told.append(

@@ -20,7 +20,7 @@ _LONGEST_NAME = 180
 
 
 def write_held(taken: TakenFile, held_folder: Path) -> Path | None:
-    """Write the held rows of a file to held/<file name>.<first 8 of its hash>.held.csv.
+    """Write the held rows of a file to :func:`held_path`, in place of what is there.
 
     UTF-8 with a byte order mark, so that spreadsheets read it rightly. Each row says what failed and what to do; a row of a
     mended file that failed again names its first parent, not the mended file. See :mod:`pipelines.intake.mending`.
@@ -62,9 +62,14 @@ def write_held(taken: TakenFile, held_folder: Path) -> Path | None:
         for name in ordered
     )
     held_folder.mkdir(parents=True, exist_ok=True)
-    path = held_folder / f"{_short(taken.file_name)}.{taken.file_hash[:8]}.held.csv"
+    path = held_path(taken, held_folder)
     _replace(path, written)
     return path
+
+
+def held_path(taken: TakenFile, held_folder: Path) -> Path:
+    """Where the held rows of a file wait."""
+    return held_folder / f"{_short(taken.file_name)}.{taken.file_hash[:8]}.held.csv"
 
 
 def _cells(taken: TakenFile) -> list[pl.Expr]:

@@ -162,7 +162,16 @@ class _Examination:
         """Rows that are good alone but contradict each other; all of them fail."""
         found = []
         same_key = rows.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series()
-        found.append(_row_failures(rows.filter(same_key), mending.SAME_KEY_RULE, "keep one of the rows"))
+        repeated = rows.filter(same_key)
+        told = pl.concat_str(
+            [pl.col(name).cast(pl.String).fill_null("") for name in self.contract.key], separator=" / "
+        )
+        # The value lets the warehouse see that all of them are settled once one of them is kept.
+        found.append(
+            _row_failures(repeated, mending.SAME_KEY_RULE, "keep one of the rows").with_columns(
+                held_value=repeated.select(identity).to_series()
+            )
+        )
         if self.contract == PRICE_EXPORT:
             standing = (
                 pl.struct("coverage", "revision_number").n_unique().over("vendor_code", "observed_on", _PARENT) > 1

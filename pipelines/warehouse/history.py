@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date
 
 from pipelines.resources import sql_text
@@ -25,6 +26,16 @@ _RESOLVE = (
     "settled_vendor",
 )
 _WRITE = ("price_history", "offer_confirmation", "vendor_export")
+
+
+@dataclass(frozen=True)
+class WaitingExport:
+    """One vendor's export on one date, that waits for the user's decision."""
+
+    file_hash: str
+    file_name: str
+    vendor_code: str
+    observed_on: date
 
 
 def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterable[str]) -> None:
@@ -85,6 +96,15 @@ def observed_dates(con: Connection) -> tuple[date | None, date | None]:
         "select min(observed_on), max(observed_on) from vendor_export where export_standing in ('winner', 'overlay')"
     ).fetchall()
     return found[0][0], found[0][1]
+
+
+def waiting_exports(con: Connection) -> list[WaitingExport]:
+    """Full exports that would close more than half of their vendor's offers, and were not accepted; by date."""
+    found = con.execute(
+        "select file_hash, file_name, vendor_code, observed_on from vendor_export join received_file using (file_hash) "
+        "where export_standing = 'waiting' order by observed_on, vendor_code, file_hash"
+    ).fetchall()
+    return [WaitingExport(*row) for row in found]
 
 
 def fingerprint(con: Connection) -> str:

@@ -1,4 +1,4 @@
-"""Takes the rows of one file into the warehouse, in one transaction. A file whose hash is known changes nothing."""
+"""Takes the rows of one file into the warehouse, in one transaction. The same rows of the same bytes change nothing."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import Literal, Protocol
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
-from pipelines.warehouse.connect import Connection, insert_frame, transaction
+from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 from schemas.contract import Contract
 from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
 from schemas.validate import polars_schema
 
-LoadStatus = Literal["loaded", "duplicate", "held"]
+LoadStatus = Literal["loaded", "duplicate", "reread", "held"]
 
 WHOLE_FILE = 0
 """The record number under which a file that could not be used at all is held."""
@@ -82,7 +82,8 @@ class TakenFile(Protocol):
 def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatus:
     """Add one file's rows, failures and links to the warehouse; :func:`history.fold` makes the history of them.
 
-    A file that was held whole is taken again when it can be used now, because a profile was written or a table mended.
+    The same bytes may be read in another way than before, because a profile or the code map was mended: then these rows
+    take the place of the earlier ones.
 
     Args:
         con: from ``connect.writer``.
@@ -90,7 +91,8 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
         received_at: UTC.
 
     Returns:
-        loaded; held (the whole file); duplicate (the same bytes were taken in before: nothing changed).
+        loaded; held (the whole file); duplicate (nothing changed: the file was taken in before, and gives the same rows or
+        cannot be used any more); reread (taken in before, with other rows).
 
     Raises:
         InputError: the rows are not what the contract says, or do not add up to the rows read; nothing was changed.
@@ -99,19 +101,27 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
     if not taken.file_hash:
         return "held"
     with transaction(con):
-        known = con.execute("select is_held_whole from received_file where file_hash = ?", [taken.file_hash]).fetchone()
-        con.execute("select 1").fetchall()  # a result read by fetchone() counts as unfinished
-        if known is not None and (not known[0] or taken.error is not None):
+        found = con.execute(
+            "select is_held_whole, table_name from received_file where file_hash = ?", [taken.file_hash]
+        ).fetchall()
+        if not found:
+            _insert(con, taken, received_at)
+            return "loaded" if taken.error is None else "held"
+        is_held_whole, table_name = found[0]
+        if taken.error is not None or (not is_held_whole and _is_loaded(con, taken, table_name)):
             con.execute(
                 "update received_file set repeat_drop_count = repeat_drop_count + 1 where file_hash = ?",
                 [taken.file_hash],
             )
-            return "duplicate"
-        if known is not None:
-            con.execute("delete from received_file where file_hash = ?", [taken.file_hash])
-            con.execute("delete from held_failure where file_hash = ?", [taken.file_hash])
+            return "held" if is_held_whole else "duplicate"
+        for table in ("received_file", *_TABLES.values(), "held_failure", "held_key", "mended_record"):
+            con.execute(f"delete from {table} where file_hash = ?", [taken.file_hash])
         _insert(con, taken, received_at)
-    return "held" if taken.error is not None else "loaded"
+        if is_held_whole:
+            return "loaded"
+        # Even as a summary: it may have had prices of vendors before.
+        con.execute("insert into file_to_fold values (?)", [taken.file_hash])
+        return "reread"
 
 
 def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
@@ -129,21 +139,44 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
             taken.unreadable_key_count,
         ],
     )
+    for table, frame in _rows_by_table(taken).items():
+        _append(con, table, frame, taken.file_hash)
+    if taken.error is None and taken.contract == PRICE_EXPORT:
+        con.execute("insert into file_to_fold values (?)", [taken.file_hash])
+
+
+def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
+    """What the warehouse keeps of the file's rows."""
     if taken.error is not None:
-        _append(con, "held_failure", _whole_file_failure(taken.error), taken.file_hash)
-        return
+        return {"held_failure": _whole_file_failure(taken.error)}
     assert taken.contract is not None
     rows, failures = taken.rows, taken.failures
     if taken.contract == PRICE_EXPORT and taken.parents.height:
         rows = _added_rows_as_partial(rows, taken.parents)
     if failures.height:
         failures = failures.unique(("record_number", "held_column", "held_rule"), keep="first", maintain_order=True)
-    _append(con, _TABLES[taken.contract.name], rows, taken.file_hash)
-    _append(con, "held_failure", failures, taken.file_hash)
-    _append(con, "held_key", taken.held_keys, taken.file_hash)
-    _append(con, "mended_record", taken.parents, taken.file_hash)
-    if taken.contract == PRICE_EXPORT:
-        con.execute("insert into file_to_fold values (?)", [taken.file_hash])
+    return {
+        _TABLES[taken.contract.name]: rows,
+        "held_failure": failures,
+        "held_key": taken.held_keys,
+        "mended_record": taken.parents,
+    }
+
+
+def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
+    """Whether the warehouse has just these rows of the file."""
+    assert taken.contract is not None
+    if taken.contract.name != table_name:
+        return False
+    for table, frame in _rows_by_table(taken).items():
+        stored = frame_of(con, f"select * exclude (file_hash) from {table} where file_hash = ?", [taken.file_hash])
+        if stored.height != frame.height:
+            return False
+        if stored.height:
+            ours = frame.select(stored.columns).cast(stored.schema)
+            if not ours.sort(ours.columns).equals(stored.sort(stored.columns)):
+                return False
+    return True
 
 
 def _append(con: Connection, table: str, frame: pl.DataFrame, file_hash: str) -> None:

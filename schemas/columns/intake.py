@@ -50,7 +50,7 @@ COLUMNS = (
     Column("held_rule", "text", "rule it failed"),
     Column("what_to_do", "text", "what to do next"),
     Column("decided_on", "date", "date of the decision"),
-    Column("is_mended", "flag", "a mended copy of the row was accepted later"),
+    Column("is_mended", "flag", "a mended copy of the row, or of one it contradicts, was accepted later"),
     Column("input_path", "text", "path of an input inside the workspace"),
     Column("refresh_id", "code", "names one refresh: its date and a hash of all its inputs"),
     Column("started_at", "timestamp", "when the refresh began", unit="UTC"),

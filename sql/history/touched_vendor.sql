@@ -1,5 +1,6 @@
 -- one row per vendor whose history may differ now: the vendors of the files to fold, and of all files tied to those
--- by mended rows, because a mended row changes the export it rejoins
+-- by mended rows, because a mended row changes the export it rejoins; a file that was read again may no longer have
+-- rows of a vendor it had when it was folded last
 create or replace temp table touched_vendor as
 with recursive
 link as (
@@ -25,4 +26,8 @@ semi join family using (file_hash)
 union
 select vendor_code
 from held_key
+semi join family using (file_hash)
+union
+select vendor_code
+from vendor_export
 semi join family using (file_hash);

@@ -89,7 +89,7 @@ def test_a_file_held_whole_is_listed_and_can_be_taken_again(con):
     error = UnreadableFileError("no profile fits the columns", where="x.csv", next_step="write a profile")
     broken = Taken("aa", contract=None, error=error, failures=pl.DataFrame(), held_keys=pl.DataFrame())
     assert load.load_file(con, broken, NOW) == "held"
-    assert load.load_file(con, broken, NOW) == "duplicate"
+    assert load.load_file(con, broken, NOW) == "held"
     assert history.fold(con) == 0
     row = accounts(con)["aa"]
     assert (row["file_status"], row["read_row_count"], row["table_name"]) == ("held", 0, "")
@@ -103,6 +103,61 @@ def test_a_file_held_whole_is_listed_and_can_be_taken_again(con):
     assert tables.intake_tables(con)["held_row"].is_empty()
     assert load.load_file(con, broken, NOW) == "duplicate"
     assert accounts(con)["aa"]["file_status"] == "loaded"
+
+
+def test_the_same_bytes_read_in_another_way_replace_what_they_gave(con):
+    failures = {"failures": failures_of(3), "held_keys": held_keys_of({3: {}}), "read_row_count": 3}
+    wrong = taken("aa", [{"vendor_code": "wrong"}, {"part_code": "kept"}], **failures)
+    assert load.load_file(con, wrong, NOW) == "loaded"
+    history.fold(con)
+    right = taken("aa", [{"unit_price": Decimal("0.20")}, {"part_code": "kept"}, {"part_code": "3"}])
+    assert load.load_file(con, right, NOW) == "reread"
+    assert history.fold(con) == 2, "the vendor it no longer names is remade as well"
+    found = tables.intake_tables(con)
+    assert found["price_history"].select("vendor_code", "part_code", "unit_price").sort("part_code").rows() == [
+        ("acorn", "00501", Decimal("0.20")), ("acorn", "3", Decimal("0.10")), ("acorn", "kept", Decimal("0.10")),
+    ]  # fmt: skip
+    assert found["held_row"].is_empty() and set(found["vendor_export"]["vendor_code"]) == {"acorn"}
+    assert accounts(con)["aa"]["accepted_row_count"] == 3
+    before, mark = contents(con), history.fingerprint(con)
+    assert load.load_file(con, right, NOW) == "duplicate"
+    assert history.fold(con) == 0 and history.fingerprint(con) == mark
+    assert {**contents(con), "received_file": 0} == {**before, "received_file": 0}
+
+
+def test_prices_that_turn_out_to_be_a_summary_leave_the_history(con):
+    load.load_file(con, taken("aa", [{}]), NOW)
+    load.load_file(con, taken("bb", [{"vendor_code": "birch"}]), NOW)
+    history.fold(con)
+    assert load.load_file(con, summaries("aa", [{}]), NOW) == "reread"
+    assert history.fold(con) == 1
+    assert tables.intake_tables(con)["price_history"]["vendor_code"].to_list() == ["birch"]
+    assert market.summary_prices(con, date(2026, 12, 1)).height == 1
+
+
+def test_a_reading_that_differs_in_a_failure_alone_is_another(con):
+    load.load_file(con, taken("aa", [{}], failures=failures_of(2), read_row_count=2), NOW)
+    reworded = failures_of(2).with_columns(held_rule=pl.lit("is not among the values the profile names"))
+    assert load.load_file(con, taken("aa", [{}], failures=reworded, read_row_count=2), NOW) == "reread"
+
+
+def test_a_loaded_file_that_cannot_be_read_any_more_stays(con):
+    load.load_file(con, taken("aa", [{}]), NOW)
+    history.fold(con)
+    mark = history.fingerprint(con)
+    broken = Taken("aa", contract=None, error=UnreadableFileError("no profile fits"))
+    assert load.load_file(con, broken, NOW) == "duplicate"
+    assert history.fold(con) == 0 and history.fingerprint(con) == mark
+
+
+def test_of_rows_that_contradict_each_other_all_are_mended_with_the_one_that_is_kept(con):
+    both = failures_of(1, 2).with_columns(held_column=pl.lit(""), held_value=pl.lit("acorn / 00501"))
+    other = failures_of(3, 4).with_columns(held_column=pl.lit(""), held_value=pl.lit("acorn / 00502"))
+    load.load_file(con, taken("pp", [], failures=pl.concat([both, other]), read_row_count=4), NOW)
+    load.load_file(con, taken("mm", [{}], parents=parents_of({1: ("pp", 2)})), NOW)
+    history.fold(con)
+    held = tables.intake_tables(con)["held_row"].select("record_number", "is_mended").rows()
+    assert held == [(1, True), (2, True), (3, False), (4, False)]
 
 
 def test_a_file_that_could_not_be_copied_is_not_recorded(con):

@@ -1,0 +1,165 @@
+"""What a user does between refreshes: mends held rows, writes a profile, decides about an export, asks while it runs."""
+
+import csv
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from tiny_workspace import export, make_workspace
+
+from pipelines.flows.nightly import refresh
+from pipelines.intake.draft import FILL_IN, draft_profile
+from pipelines.warehouse.query import run_query
+
+pytestmark = pytest.mark.slow
+
+KITFARE = str(Path(sys.executable).with_name("kitfare"))
+FOREIGN = (
+    "Preisliste Südhang;;;;\r\nArt. Nr;Farbton;Preis €;Bestand;Stand\r\n"
+    "00501;Rot;0,07;1.200;02.11.2026\r\n00502;Blau;0,30;12;02.11.2026\r\n"
+)
+"""A spreadsheet's export: a title above the header, semicolons, decimal commas, Windows-1252, own words."""
+
+
+@pytest.fixture
+def place(tmp_path):
+    place = make_workspace(tmp_path / "space")
+    refresh(place)
+    return place
+
+
+def rows(place, sql):
+    return run_query(place.published / "kitfare.duckdb", sql, max_rows=None).rows()
+
+
+def told(outcome):
+    return "\n".join(outcome.messages)
+
+
+def drop(place, name, content):
+    path = place.inbox / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def test_nothing_new_changes_nothing(place):
+    before = {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()}
+    outcome = refresh(place)
+    assert not outcome.published and "Nothing new" in told(outcome)
+    assert {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()} == before
+
+
+def test_a_mended_row_is_accepted_and_its_parent_is_mended(place):
+    drop(
+        place,
+        "south-new.csv",
+        export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20)),
+    )
+    assert "1 of 2 rows held" in told(refresh(place))
+    (held,) = place.held.iterdir()
+    text = held.read_text(encoding="utf-8-sig")
+
+    drop(place, held.name, text)
+    assert "1 of 1 rows held" in told(refresh(place))
+    assert rows(place, "select distinct is_mended from held_row") == [(False,)]
+
+    held.write_text(text.replace("?much", "0.35"), encoding="utf-8-sig")
+    drop(place, held.name, held.read_bytes())
+    refresh(place)
+    assert rows(place, "select distinct is_mended from held_row where file_name = 'south-new.csv'") == [(True,)]
+    assert rows(place, "select unit_price::varchar from price_history where part_code = '00502' and valid_to_on is null") == [
+        ("0.350000",)
+    ]  # fmt: skip
+    assert not held.exists(), "what was dropped back and used waits no longer"
+
+
+def test_a_row_left_out_as_the_worse_of_two_is_mended_with_the_one_that_was_kept(place):
+    drop(
+        place,
+        "south-new.csv",
+        export("south", "2026-11-01", ("00502", "blue", "0.35", 9), ("00502", "blue", "0.36", 9)),
+    )
+    assert "2 of 2 rows held" in told(refresh(place))
+    (held,) = place.held.iterdir()
+    with held.open(encoding="utf-8-sig", newline="") as file:
+        found = list(csv.DictReader(file))
+    with (place.inbox / "mended.csv").open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, list(found[0]))
+        writer.writeheader()
+        writer.writerow(found[0])
+    refresh(place)
+    assert rows(place, "select is_mended from held_row") == [(True,), (True,)]
+
+
+def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place):
+    name = "Preisliste_2026-11-02.csv"
+    dropped = drop(place, name, FOREIGN.encode("windows-1252"))
+    drafted = draft_profile(dropped, place)
+    first = refresh(place)
+    assert f"{name}: held whole" in told(first) and "--draft-profile" in told(first)
+    assert (place.held / name).is_file() and not list(place.inbox.iterdir())
+    assert rows(place, f"select file_status from intake_file where file_name = '{name}'") == [("held",)]
+
+    (place.held / name).rename(dropped)
+    assert f"{name}: held whole" in told(refresh(place)) and (place.held / name).is_file()
+
+    edit = {'vendor_code = "FILL IN"': 'vendor_code = "south"', '"Rot" = "FILL IN"': '"Rot" = "red"', '"Blau" = "FILL IN"': '"Blau" = "blue"'}  # fmt: skip
+    for old, new in edit.items():
+        assert drafted.count(old) == 1, drafted
+        drafted = drafted.replace(old, new)
+    (place.profiles / "south.toml").write_text(drafted, encoding="utf-8")
+    drop(place, name, (place.held / name).read_bytes())
+    outcome = refresh(place)
+    assert "held" not in told(outcome)
+    assert not list(place.held.iterdir()), "the copy that waited is no longer needed"
+    assert rows(
+        place, "select part_code, colour_code, unit_price::varchar, quantity_available from price_history where valid_from_on = '2026-11-02'"
+    ) == [("00501", "red", "0.070000", 1200), ("00502", "blue", "0.300000", 12)]  # fmt: skip
+    assert FILL_IN not in drafted.partition("\n")[2]
+
+
+def test_two_unusable_files_of_one_name_are_both_kept(place):
+    for content in ("one\n", "two\n"):
+        drop(place, "prices.csv", content)
+        refresh(place)
+    assert sorted(path.read_text() for path in place.held.iterdir()) == ["one\n", "two\n"]
+
+
+def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place):
+    few = export("south", "2026-11-01", ("00501", "red", "0.12", 20))
+    many = export(
+        "south", "2026-10-31", *((f"0060{n}", "red", "0.10", 5) for n in range(9)), ("00501", "red", "0.12", 20)
+    )
+    drop(place, "south-many.csv", many.replace("full", "partial"))
+    refresh(place)
+    drop(place, "south-few.csv", few)
+    outcome = refresh(place)
+    assert "south-few.csv" in told(outcome) and "kitfare accept" in told(outcome)
+    still_open = "select count(*) from price_history where vendor_code = 'south' and valid_to_on is null"
+    before = rows(place, still_open)
+
+    def kitfare(*arguments):
+        return subprocess.run([KITFARE, *arguments], capture_output=True, text=True, timeout=120, cwd=place.root)
+
+    assert "south-few.csv" in kitfare("status").stdout
+    assert kitfare("accept", "south-few.csv").returncode == 0
+    refresh(place)
+    assert before > [(1,)] and rows(place, still_open) == [(1,)]
+    assert rows(place, "select count(*) from vendor_export where export_standing = 'waiting'") == [(0,)]
+
+
+def test_questions_are_answered_while_a_refresh_runs(place):
+    drop(
+        place,
+        "south-new.csv",
+        export("south", "2026-11-01", ("00502", "blue", "0.41", 9), ("00501", "red", "0.12", 20)),
+    )
+    running = subprocess.Popen([KITFARE, "refresh"], cwd=place.root, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+    seen = []
+    while running.poll() is None:
+        seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
+    assert running.returncode == 0, running.stdout.read()
+    seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
+    assert len(seen) > 5
+    assert [day for _, day in dict.fromkeys(seen)] == ["2026-09-302026-10-31", "2026-10-312026-11-01"]
