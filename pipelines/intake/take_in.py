@@ -163,7 +163,7 @@ class _Examination:
         found = []
         same_key = rows.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series()
         repeated = rows.filter(same_key)
-        told = pl.concat_str(
+        identity = pl.concat_str(
             [pl.col(name).cast(pl.String).fill_null("") for name in self.contract.key], separator=" / "
         )
         # The value lets the warehouse see that all of them are settled once one of them is kept.

@@ -88,7 +88,7 @@ def test_a_folder_of_profiles(tmp_path):
     (tmp_path / "a.toml").write_text('profile_name = "x"\nsource_code = "x"\n')
     with pytest.raises(SettingsError, match="a.toml has settings that make no sense") as caught:
         profiles.load_profiles(tmp_path)
-    assert "table: Field required" in caught.value.where
+    assert "table: is missing" in caught.value.where
 
 
 HEADER = ("Part", "Colour", "Price")
