@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from pipelines.cli.common import WorkspaceOption, find_workspace, note, open_workspace, say
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
 
 
 def run(
@@ -30,15 +33,21 @@ def run(
 
     if not file.is_file():
         raise UsageError(f"{file} is not there, or not a file", where=str(Path.cwd()), next_step="check the path")
-    if draft_profile:
-        from pipelines.intake.draft import draft_profile as draft
-
-        typer.echo(draft(file), nl=False)
-        return
     place = open_workspace(workspace) if workspace or find_workspace() else None
+    if draft_profile:
+        _print_draft(file, place)
+        return
     if place is None:
         note("This is no workspace, so that no profiles are known; --workspace DIR names one.")
 
     from pipelines.intake.inspect_file import inspect_file
 
     say(str(inspect_file(file, place)))
+
+
+def _print_draft(file: Path, place: Workspace | None) -> None:
+    from pipelines.intake.draft import draft_profile
+    from pipelines.intake.workspace_files import look_up_table
+    from schemas.inputs import COLOURS
+
+    typer.echo(draft_profile(file, look_up_table(place, COLOURS) if place else None), nl=False)

@@ -22,23 +22,34 @@ FILL_IN = "FILL IN"
 """Stands where only the user knows; a profile that still has it is refused."""
 
 _SAMPLE_ROWS = 5000
-_SHOWN_VALUES = 40
+_SHOWN_VALUES = 300
 _PRICES = ("unit_price", "lowest_price", "average_price")
 _NUMBERS = (*_PRICES, "quantity_available", "step_from_quantity", "sold_in_multiples_of", "offer_vendor_count")
 
 
-def draft_profile(path: Path) -> str:
+def draft_profile(path: Path, colours: pl.DataFrame | None = None) -> str:
     """A profile for a file, as TOML with comments; lines with FILL IN must be filled in before it is of use.
 
     Finds the encoding, the separator and the header line below any titles, and guesses the columns and how numbers and dates are
     written from names and values.
+
+    Args:
+        path: the file.
+        colours: the table colours; with it the file's colours are matched by code or name, and the others left to fill in.
 
     Raises:
         UnreadableFileError: the file cannot be read at all.
     """
     source = open_source(path)
     layout = find_layout(source)
-    return _Draft(path.name, layout, source.read(layout.options)).text()
+    codes = {} if colours is None else _codes_by_word(colours)
+    return _Draft(path.name, layout, source.read(layout.options), codes).text()
+
+
+def _codes_by_word(colours: pl.DataFrame) -> dict[str, str]:
+    """The colour code that a colour's name or code stands for, whatever its case; codes come before names."""
+    pairs = colours.select("colour_name", "colour_code").rows()
+    return {name.casefold(): code for name, code in pairs} | {code.casefold(): code for _, code in pairs}
 
 
 @dataclass
@@ -46,6 +57,7 @@ class _Draft:
     file_name: str
     layout: Layout
     table: TextTable
+    codes: dict[str, str]
     values: dict[str, pl.Series] = field(init=False)
     roles: dict[str, str] = field(init=False)
     by_value: set[str] = field(init=False)
@@ -159,13 +171,18 @@ class _Draft:
     def _colour_values(self) -> list[str]:
         if "colour_code" not in self.roles:
             return []
-        found = self.values[self.roles["colour_code"]].unique().sort().to_list()
-        lines = [
-            "# If these are not the codes of tables/colours, take away the # and write ours behind each; all must be named.",
-            "# [values.colour_code]",
-        ]
-        lines += [f"# {_quoted(value)} = {_quoted(value)}" for value in found[:_SHOWN_VALUES]]
-        return [*lines, f"# and {len(found) - _SHOWN_VALUES} more"] if len(found) > _SHOWN_VALUES else lines
+        found = _filled(self.table.frame[self.roles["colour_code"]]).unique().sort().to_list()
+        if not self.codes or len(found) > _SHOWN_VALUES:
+            lines = [
+                "# If these are not the codes of tables/colours, take away the # and write ours behind each; all must be named.",
+                "# [values.colour_code]",
+            ]
+            lines += [f"# {_quoted(value)} = {_quoted(value)}" for value in found[:_SHOWN_VALUES]]
+            return [*lines, f"# and {len(found) - _SHOWN_VALUES} more"] if len(found) > _SHOWN_VALUES else lines
+        if set(found) <= set(self.codes.values()):
+            return []
+        lines = ["[values.colour_code]   # the file's colour = ours; rows of a colour without a line are held"]
+        return lines + [f"{_quoted(value)} = {_quoted(self.codes.get(value.casefold(), FILL_IN))}" for value in found]
 
     def _numbers(self) -> list[str]:
         columns = [self.values[self.roles[name]] for name in _NUMBERS if name in self.roles]

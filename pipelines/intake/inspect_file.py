@@ -14,7 +14,7 @@ from pipelines.intake.profiles import load_profiles
 from pipelines.intake.readers import ReadOptions, TextTable, open_source
 from pipelines.intake.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
-from pipelines.intake.workspace_files import read_code_map
+from pipelines.intake.workspace_files import look_up_table
 from pipelines.settings import Workspace
 from schemas.inputs import CODE_MAP
 from schemas.validate import POSITION_COLUMNS, empty_frame
@@ -111,7 +111,7 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
         InputError: the code map breaks its contract.
     """
     profiles = load_profiles(workspace.profiles) if workspace else []
-    code_map = read_code_map(workspace) if workspace else empty_frame(CODE_MAP)
+    code_map = look_up_table(workspace, CODE_MAP) if workspace else empty_frame(CODE_MAP)
     taken = examine(path, archive.hash_of(path), path.name, profiles, code_map)
     options = next((p.read_options for p in profiles if p.profile_name == taken.profile_name), ReadOptions())
     try:

@@ -197,11 +197,14 @@ class Profile(_Strict):
             raise ValueError(f"{', '.join(sorted(stated_twice))}: stated in two ways, keep one")
         for name, value in self.constants.items():
             _check_constant(name, value)
-        if FILL_IN in self.columns.values():
-            raise ValueError("columns: a column is still to be filled in")
+        unnamed = [ours_is for ours_is, theirs in self.columns.items() if theirs == FILL_IN]
+        if unnamed:
+            raise ValueError(f"columns: still to be filled in: {', '.join(unnamed)}")
         for name, mapping in self.values.items():
-            if FILL_IN in mapping.values():
-                raise ValueError(f"values.{name}: a value is still to be filled in")
+            unfilled = [theirs for theirs, ours_is in mapping.items() if ours_is == FILL_IN]
+            if unfilled:
+                shown = ", ".join(unfilled[:5]) + (", ..." if unfilled[5:] else "")
+                raise ValueError(f"values.{name}: still to be filled in: {shown}")
             allowed = COLUMNS[name].allowed
             if allowed and not set(mapping.values()) <= set(allowed):
                 raise ValueError(f"values.{name}: our values are {', '.join(allowed)}")

@@ -17,7 +17,7 @@ from pipelines.intake.profiles import Profile, load_profiles
 from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.contract import Contract
-from schemas.inputs import AMENDMENTS, CODE_MAP, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
+from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.published import INPUT_FILE
 from schemas.validate import POSITION_COLUMNS, describe_failures, empty_frame, polars_schema, require_valid
 
@@ -66,9 +66,13 @@ def read_workspace(workspace: Workspace) -> WorkspaceInputs:
     return WorkspaceInputs(settings, {name: table.frame for name, table in tables.items()}, models, inputs)
 
 
-def read_code_map(workspace: Workspace) -> pl.DataFrame:
-    """The table code_map alone, without archiving anything."""
-    return _WorkspaceReader(workspace, is_archiving=False).table(workspace.tables, CODE_MAP.name, CODE_MAP).frame
+def look_up_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
+    """One of the workspace's tables alone, typed, without archiving anything.
+
+    Raises:
+        InputError: the table breaks its contract.
+    """
+    return _WorkspaceReader(workspace, is_archiving=False).table(workspace.tables, contract.name, contract).frame
 
 
 def _names(contracts: Sequence[Contract]) -> list[str]:

@@ -10,7 +10,9 @@ from tiny_workspace import export, make_workspace
 
 from pipelines.flows.nightly import refresh
 from pipelines.intake.draft import FILL_IN, draft_profile
+from pipelines.intake.workspace_files import look_up_table
 from pipelines.warehouse.query import run_query
+from schemas.inputs import COLOURS
 
 pytestmark = pytest.mark.slow
 
@@ -95,7 +97,7 @@ def test_a_row_left_out_as_the_worse_of_two_is_mended_with_the_one_that_was_kept
 def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place):
     name = "Preisliste_2026-11-02.csv"
     dropped = drop(place, name, FOREIGN.encode("windows-1252"))
-    drafted = draft_profile(dropped, place)
+    drafted = draft_profile(dropped, look_up_table(place, COLOURS))
     first = refresh(place)
     assert f"{name}: held whole" in told(first) and "--draft-profile" in told(first)
     assert (place.held / name).is_file() and not list(place.inbox.iterdir())

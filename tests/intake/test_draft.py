@@ -150,6 +150,29 @@ def test_a_draft_is_always_toml(tmp_path, text):
     assert tomllib.loads(draft_profile(write_text(tmp_path / "a.csv", text)))["table"] == "price_export"
 
 
+def test_known_colours_are_matched_by_code_or_name_and_the_others_asked_for(tmp_path):
+    colours = pl.DataFrame({"colour_code": ["RWN", "ink", "PEB"], "colour_name": ["Rowan", "Ink", "INK"]})
+    body = [("1", word, "0.5", "1") for word in ("rowan", "INK", "PEB", "Ärtgrön")]
+    path = write_csv(tmp_path / "a.csv", body, ("part", "colour", "price", "qty"))
+    said = tomllib.loads(draft_profile(path, colours))["values"]["colour_code"]
+    assert said == {"rowan": "RWN", "INK": "ink", "PEB": "PEB", "Ärtgrön": FILL_IN}
+    with pytest.raises(ValidationError, match="still to be filled in"):
+        Profile.model_validate(tomllib.loads(draft_profile(path, colours)))
+
+
+def test_our_own_colour_codes_need_no_mapping(tmp_path):
+    colours = pl.DataFrame({"colour_code": ["RWN", "PEB"], "colour_name": ["Rowan", "Pebble"]})
+    path = write_csv(tmp_path / "a.csv", [("1", "PEB", "0.5", "1")], ("part", "colour", "price", "qty"))
+    assert "values" not in tomllib.loads(draft_profile(path, colours))
+
+
+def test_a_colour_in_the_last_of_many_rows_is_named_too(tmp_path):
+    body = [("1", "PEB", "0.5", "1")] * 6000 + [("1", "late", "0.5", "1")]
+    path = write_csv(tmp_path / "a.csv", body, ("part", "colour", "price", "qty"))
+    colours = pl.DataFrame({"colour_code": ["PEB"], "colour_name": ["Pebble"]})
+    assert tomllib.loads(draft_profile(path, colours))["values"]["colour_code"] == {"PEB": "PEB", "late": FILL_IN}
+
+
 def test_a_file_that_cannot_be_read_has_no_draft(tmp_path):
     with pytest.raises(UnreadableFileError):
         draft_profile(write_text(tmp_path / "a.csv", ""))

@@ -10,10 +10,10 @@ from intake_cases import write_ods, write_xlsx
 
 from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake import archive
-from pipelines.intake.workspace_files import read_code_map, read_workspace
+from pipelines.intake.workspace_files import look_up_table, read_workspace
 from pipelines.settings import Workspace
 from schemas.columns import COLUMNS
-from schemas.inputs import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
+from schemas.inputs import ALL_INPUTS, CODE_MAP, INBOX, MODEL_FILES, WORKSPACE_TABLES
 from schemas.validate import polars_schema
 
 KITFARE = '[[buyer]]\nbuyer_code = "home"\ntitle = "at home"\nregion_code = "NO"\ncurrency_code = "EUR"\n'
@@ -284,9 +284,9 @@ def test_an_unreadable_table_names_itself(root):
 
 
 def test_the_code_map_alone_archives_nothing(root):
-    assert read_code_map(Workspace(root)).is_empty()
+    assert look_up_table(Workspace(root), CODE_MAP).is_empty()
     put(root, "tables/code_map.csv", "source_code,source_part_code,part_code\nhill,A1,00501\n")
-    assert read_code_map(Workspace(root))["part_code"].to_list() == ["00501"]
+    assert look_up_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
     assert not (root / "archive").exists()
 
 
