@@ -1,0 +1,92 @@
+"""The README's own words: its examples make a workspace that works, and it names every input there is."""
+
+import re
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from pipelines.cli.main import EXIT_CODES, app
+from schemas.inputs import ALL_INPUTS, INBOX
+
+ROOT = Path(__file__).resolve().parents[2]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+SECTIONS = dict(re.findall(r"^#### (\w+)\n\n(.*?)(?=^#|\Z)", README, re.M | re.S))
+TOML = re.findall(r"```toml\n(.*?)```", README, re.S)
+SOURCE_FILE = re.search(r"`(hall_\d+\.csv)`:\n\n```text\n(.*?)```", README, re.S)
+
+
+def run(*arguments):
+    result = CliRunner().invoke(app, [str(argument) for argument in arguments])
+    assert result.exit_code == 0, result.output
+    return result.output
+
+
+def example(name):
+    """The file an example stands for, and its text."""
+    return re.match(r"`([^`]+)`", SECTIONS[name])[1], re.search(r"```csv\n(.*?)```", SECTIONS[name], re.S)[1]
+
+
+@pytest.fixture(scope="module")
+def workspace(tmp_path_factory):
+    """A workspace of nothing but the README's examples."""
+    place = tmp_path_factory.mktemp("readme") / "my-models"
+    run("init", place)
+    (place / "models/gatehouse").mkdir()
+    for name in SECTIONS:
+        file, text = example(name)
+        (place / file).write_text(text, encoding="utf-8")
+    (place / "models/gatehouse/model.toml").write_text(TOML[0], encoding="utf-8")
+    (place / "profiles/hall.toml").write_text(TOML[1], encoding="utf-8")
+    (place / "inbox" / SOURCE_FILE[1]).write_text(SOURCE_FILE[2], encoding="utf-8")
+    return place
+
+
+def test_every_input_has_an_example_of_three_lines_and_its_columns():
+    assert list(SECTIONS) and set(SECTIONS) == {contract.name for contract in ALL_INPUTS}
+    dictionary = (ROOT / "schemas/DICTIONARY.md").read_text(encoding="utf-8")
+    for contract in ALL_INPUTS:
+        header, *rows = example(contract.name)[1].splitlines()
+        assert len(rows) == 2
+        assert set(header.split(",")) <= set(contract.columns)
+        assert f"(schemas/DICTIONARY.md#{contract.name})" in SECTIONS[contract.name]
+        assert f"### {contract.name}\n" in dictionary
+
+
+def test_the_examples_of_price_files_are_taken_whole(workspace):
+    files = [workspace / example(contract.name)[0] for contract in INBOX] + [workspace / "inbox" / SOURCE_FILE[1]]
+    for file in files:
+        assert "2 rows read: 2 accepted, 0 held" in run("inspect", file, "--workspace", workspace)
+
+
+def test_the_draft_finds_what_the_readme_says_it_finds(workspace):
+    drafted = run("inspect", workspace / "inbox" / SOURCE_FILE[1], "--draft-profile")
+    for line in (
+        "header_line = 2",
+        'separator = ";"',
+        'decimal = ","',
+        'observed_on_in_file_name = "%Y%m%d"',
+        'vendor_code = "FILL IN"',
+    ):
+        assert line in drafted
+
+
+def test_the_examples_together_can_be_refreshed(workspace):
+    told = run("refresh", "--workspace", workspace, "--priced-on", "2026-11-24")
+    assert re.search(r"^Gatehouse by the Ford +\d", told, re.M) and "held" not in told
+    published = run("query", "select count(*) as n from model_cost", "--workspace", workspace, "--format", "csv")
+    assert published.split() == ["n", "5"]
+
+
+def test_exit_codes_are_all_told():
+    table = README.partition("## Exit codes")[2].partition("## Cautions")[0]
+    stated = {code for code, _ in re.findall(r"^\| (\d+) \| (.+) \|$", table, re.M)}
+    assert stated == set(re.findall(r"\b(\d+) [a-z]", EXIT_CODES))
+
+
+def test_links_lead_somewhere_and_the_picture_is_small():
+    links = [link for link in re.findall(r"\]\(([^)#]+)", README) if not link.startswith("http")]
+    assert links and all((ROOT / link).exists() for link in links)
+    assert (ROOT / "reports/sample/tram_depot.png").stat().st_size < 150_000
+    headings = {re.sub(r"\W+", "-", h.lower()) for h in re.findall(r"^#+ (.+)$", README, re.M)}
+    assert set(re.findall(r"\]\(#([^)]+)\)", README)) <= headings
