@@ -25,7 +25,7 @@ from pipelines.settings import (
 )
 from pipelines.settings_text import model_toml, settings_toml
 
-HOME = Buyer(buyer_code="home", title="A buyer at home", region_code="home", currency_code="EUR")
+HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
 PLAIN = Settings(buyer=[HOME])
 MODEL = ModelSettings(
     model_code="hut", title="A hut", versions=[ListVersion(list_version=1, released_on=date(2026, 1, 2))]

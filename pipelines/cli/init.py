@@ -69,7 +69,7 @@ def _settings_text() -> str:
     from pipelines.settings import Buyer, Settings
     from pipelines.settings_text import settings_toml
 
-    home = Buyer(buyer_code="home", title="A buyer at home", region_code="home", currency_code="EUR")
+    home = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
     return settings_toml(Settings(buyer=[home]))
 
 
