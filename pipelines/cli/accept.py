@@ -45,13 +45,22 @@ def run(
     """
     place = open_workspace(workspace)
     decisions = place.tables / "accepted_exports.csv"
-    accepted = {row["file_hash"] for row in _read(decisions)[1]}
+    accepted = accepted_hashes(place)
     chosen = _choose(file_or_hash, _waiting(place), accepted)
     if chosen.file_hash in accepted:
         say(f"{chosen.file_name} is accepted already; it counts from the next `kitfare refresh` on.")
         return
     _append(decisions, {"file_hash": chosen.file_hash, "decided_on": date.today().isoformat(), "reason": reason})
     say(f"Accepted {chosen.file_name} ({chosen.vendors}). It counts from the next `kitfare refresh` on.")
+
+
+def accepted_hashes(place: Workspace) -> set[str]:
+    """The files accepted so far, whether or not a refresh has seen the decision.
+
+    Raises:
+        InputError: the file of decisions can't be read.
+    """
+    return {row["file_hash"] for row in _read(place.tables / "accepted_exports.csv")[1]}
 
 
 def _waiting(place: Workspace) -> list[_Waiting]:

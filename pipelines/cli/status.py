@@ -12,9 +12,21 @@ if TYPE_CHECKING:
     from pipelines.settings import Workspace
 
 _LAST_REFRESH = "select priced_on, max(started_at) as started_at, software_version from refresh_run group by all"
+_SHOWN_FILES = 20
 _HELD = """
-select file_name, count(distinct record_number) as row_count, min(held_rule) as held_rule
-from held_row where not is_mended group by file_hash, file_name order by file_name
+select
+    held_row.file_hash,
+    held_row.file_name,
+    count(distinct record_number) as row_count,
+    min_by(
+        case when held_column <> '' then held_column || ': ' else '' end || held_rule,
+        (record_number, held_column, held_rule)
+    ) as first_reason
+from held_row
+left join intake_file using (file_hash)
+where not is_mended and (record_number = 0) = {is_whole}
+group by all
+order by max(received_at) desc, file_name, file_hash
 """
 _WAITING = """
 select intake_file.file_name, vendor_export.vendor_code, vendor_export.observed_on, vendor_export.file_hash
@@ -53,12 +65,45 @@ def _published(place: Workspace, database: Path) -> None:
         started = f"{last['started_at']:%Y-%m-%d %H:%M} UTC"
         say(f"  prices of {last['priced_on']}, refresh begun {started} by kitfare {last['software_version']}")
     say(f"Pages: {place.published / 'index.html'}")
-    held = _rows(database, _HELD)
+    _held(place, database)
+    _waiting(place, database)
+
+
+def _held(place: Workspace, database: Path) -> None:
+    from pipelines.intake.held import held_name
+
+    held = _rows(database, _HELD.format(is_whole="false"))
     say(f"Held rows: {sum(row['row_count'] for row in held)}")
     if held:
-        say(text_table(["file", "rows", "such as"], [list(row.values()) for row in held], numbers=[1]))
-        say(f"Mend them in {place.held} and drop the files into {place.inbox}.")
-    waiting = _rows(database, _WAITING)
+        shown = [
+            [held_name(row["file_name"], row["file_hash"]), row["row_count"], row["first_reason"]]
+            for row in held[:_SHOWN_FILES]
+        ]
+        say(text_table(["file in held/", "rows", "the first one"], shown, numbers=[1]))
+        _and_more(len(held))
+        say(f"Mend them there and drop the file into {place.inbox}.")
+    whole = _rows(database, _HELD.format(is_whole="true"))
+    say(f"Files held whole: {len(whole)}")
+    if whole:
+        shown = [[row["file_name"], row["first_reason"]] for row in whole[:_SHOWN_FILES]]
+        say(text_table(["file in held/", "why"], shown))
+        _and_more(len(whole))
+        say(
+            "`kitfare inspect FILE` says more. One that will never be of use: its file_hash, as in the table intake_file,"
+        )
+        say(f"goes into {place.tables / 'withdrawn_files.csv'}.")
+
+
+def _and_more(count: int) -> None:
+    if count > _SHOWN_FILES:
+        say(f"and {count - _SHOWN_FILES} files that came earlier")
+
+
+def _waiting(place: Workspace, database: Path) -> None:
+    from pipelines.cli.accept import accepted_hashes
+
+    accepted = accepted_hashes(place)
+    waiting = [row for row in _rows(database, _WAITING) if row["file_hash"] not in accepted]
     say(f"Exports that wait for a decision: {len({row['file_hash'] for row in waiting})}")
     if waiting:
         rows = [[row["file_name"], row["vendor_code"], row["observed_on"], row["file_hash"][:12]] for row in waiting]

@@ -69,7 +69,12 @@ def write_held(taken: TakenFile, held_folder: Path) -> Path | None:
 
 def held_path(taken: TakenFile, held_folder: Path) -> Path:
     """Where the held rows of a file wait."""
-    return held_folder / f"{_short(taken.file_name)}.{taken.file_hash[:8]}.held.csv"
+    return held_folder / held_name(taken.file_name, taken.file_hash)
+
+
+def held_name(file_name: str, file_hash: str) -> str:
+    """How the file of a file's held rows is called."""
+    return f"{_short(file_name)}.{file_hash[:8]}.held.csv"
 
 
 def _cells(taken: TakenFile) -> list[pl.Expr]:

@@ -72,6 +72,7 @@ def root(tmp_path_factory):
             "held_column": "condition",
             "held_rule": "must be one",
         },
+        {"file_name": "letter.doc", "file_hash": "c", "record_number": 0, "held_column": "", "held_rule": "not read"},
         {"file_name": "old.csv", "file_hash": "b", "record_number": 1, "held_column": "condition", "is_mended": True},
     ]
     run = {"refresh_id": "g1", "priced_on": datetime(2026, 10, 31).date(), "started_at": datetime(2026, 11, 1, 1, 30)}
@@ -178,7 +179,9 @@ def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
 def test_status_tells_what_waits(root):
     text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
     assert "Published: g1\n  prices of 2026-10-31, refresh begun 2026-11-01 01:30 UTC" in text
-    assert "Held rows: 2\n" in text and "bad.csv" in text and "old.csv" not in text
+    assert "Held rows: 2\n" in text and "bad.csv.a.held.csv" in text and "condition: must be one" in text
+    assert "Files held whole: 1\n" in text and "letter.doc" in text and "not read" in text
+    assert "old.csv" not in text
     assert "wait for a decision: 1\n" in text and "ffffffffffff" in text and "kitfare accept" in text
     assert "Inbox: 1 files" in text
     assert "Prefect server: not running" in text
@@ -188,3 +191,13 @@ def test_status_of_a_new_workspace(tmp_path):
     CliRunner().invoke(app, ["init", str(tmp_path / "new")])
     result = CliRunner().invoke(app, ["status", "--workspace", str(tmp_path / "new")])
     assert result.exit_code == 0 and "Published: nothing yet" in result.stdout
+
+
+def test_status_does_not_ask_again_for_what_was_accepted(root):
+    (root / "tables").mkdir()
+    (root / "tables" / "accepted_exports.csv").write_text(f"file_hash,decided_on,reason\n{'f' * 64},2026-11-01,\n")
+    try:
+        text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
+        assert "wait for a decision: 0\n" in text
+    finally:
+        (root / "tables" / "accepted_exports.csv").unlink()
