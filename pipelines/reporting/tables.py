@@ -134,15 +134,25 @@ class Table:
 
     @cached_property
     def wide_columns(self) -> frozenset[int]:
-        """Columns whose cells need a line of their own when stacked: words, long headings, long figures."""
-        return frozenset(
+        """Columns whose cells have a line of their own when stacked: the first and the last figure, words, long headings, long
+        figures, and those that would stand alone on half a line."""
+        wide = {1, len(self.columns) - 1} | {
             position
             for position, column in enumerate(self.columns)
             if not column.is_number
             or (longest := max((len(str(row[position])) for row in self.rows), default=0)) > 11
             or len(column.label) > 16
             or len(column.label) + longest > 20
-        )
+        }
+        run: list[int] = []
+        for position in range(1, len(self.columns)):
+            if position not in wide:
+                run.append(position)
+                continue
+            if len(run) % 2:
+                wide.add(run[-1])
+            run = []
+        return frozenset(wide - {0})
 
     def markdown(self) -> str:
         """The table as Markdown, everything escaped."""

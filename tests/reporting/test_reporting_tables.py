@@ -121,3 +121,11 @@ def test_a_table_as_markdown():
         "| **a\\|b** | **1.00** |",
         "| [c](c.html) | 2.00 |",
     ]
+
+
+def test_half_lines_of_stacked_rows_come_in_pairs():
+    row = ("way", "351.18", "261.95", "39.63", "49.60", "6", "0", "30.80 (8.8 %)")
+    headings = columns("Way", "#Complete cost", "#Parts", "#Shipping", "#Tax", "#Parcels", "#Missing pieces", "#Saved")
+    assert Table("", headings, (row,)).wide_columns == {1, 6, 7}
+    assert Table("", headings[:3], (row[:3],)).wide_columns == {1, 2}
+    assert Table("", (*headings[:5], headings[7]), ((*row[:5], row[7]),)).wide_columns == {1, 4, 5}
