@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from schemas.columns import COLUMNS
 from schemas.contract import Contract
 from schemas.inputs import INBOX, MODEL_FILES, WORKSPACE_TABLES
+from schemas.plan_files import PLAN_FILES
 from schemas.published import ALL_PUBLISHED
 
 KIND_WORDS = {
@@ -27,6 +28,7 @@ GROUPS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
     ("Files dropped in inbox/", INBOX),
     ("Files in tables/", WORKSPACE_TABLES),
     ("Files in models/<model_code>/", MODEL_FILES),
+    ("Files of `kitfare plan`", PLAN_FILES),
     ("Published tables", ALL_PUBLISHED),
 )
 

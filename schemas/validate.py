@@ -188,9 +188,10 @@ def pandera_schema(contract_name: str) -> pa.DataFrameSchema:
 @cache
 def _contracts() -> dict[str, Contract]:
     from schemas.inputs import ALL_INPUTS
+    from schemas.plan_files import PLAN_FILES
     from schemas.published import ALL_PUBLISHED
 
-    return {contract.name: contract for contract in (*ALL_INPUTS, *ALL_PUBLISHED)}
+    return {contract.name: contract for contract in (*ALL_INPUTS, *PLAN_FILES, *ALL_PUBLISHED)}
 
 
 def _pandera_column(column: Column, may_be_empty: bool) -> pa.Column:

@@ -41,6 +41,14 @@ COLUMNS = (
         minimum=0,
         maximum=100,
     ),
+    Column(
+        "free_quantity",
+        "integer",
+        "this many of the pieces follow colour_rule, the rest is as listed; empty for all of them",
+        unit="pieces",
+        minimum=0,
+        maximum=1_000_000,
+    ),
     Column("accept_conditions", "code_list", "conditions allowed: new, or new;used"),
     Column(
         "is_load_bearing",

@@ -13,10 +13,11 @@ from schemas.columns import COLUMNS
 from schemas.contract import Column, Contract, by_name
 from schemas.dictionary import data_dictionary
 from schemas.inputs import ALL_INPUTS, PRICE_EXPORT
+from schemas.plan_files import PLAN_FILES
 from schemas.published import ALL_PUBLISHED
 from schemas.validate import POLARS_TYPES, pandera_schema, polars_schema, validate_text, validate_typed
 
-CONTRACTS = [*ALL_INPUTS, *ALL_PUBLISHED]
+CONTRACTS = [*ALL_INPUTS, *PLAN_FILES, *ALL_PUBLISHED]
 ROOT = Path(__file__).resolve().parents[2]
 
 GOOD_TEXT = {
