@@ -38,6 +38,10 @@ check: $(INSTALLED) ## format, lint, types and every test
 	$(BIN)/mypy
 	$(MAKE) test
 
+bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZES=100,300 EFFORT=standard RULES=0 MIP_SECONDS=60
+	$(BIN)/python -m tests.benchmarks.plan_bench --sizes $(or $(SIZES),100,300) --effort $(or $(EFFORT),standard) \
+		--rule-share $(or $(RULES),0) --mip-seconds $(or $(MIP_SECONDS),60)
+
 format: $(INSTALLED) ## format and mend what can be mended
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
@@ -45,4 +49,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: help install demo test test-fast check format clean
+.PHONY: help install demo test test-fast check bench-plan format clean

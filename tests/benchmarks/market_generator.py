@@ -27,6 +27,8 @@ class Market:
         piece_count: pieces of the model, about.
         free_share: share of the lines of which a portion may be in any of up to ``colour_count`` colours.
         vendor_count: vendors, each with ``offers_per_vendor`` (least, most) offers that fit some portion.
+        offers_spread: the logarithm's standard deviation of a vendor's offers around the mean of those two, if above 0: most
+            vendors hold little of what is wanted, and a few much.
         rule_share: share of vendors with waivers, minimums, price steps and multiples.
     """
 
@@ -36,9 +38,23 @@ class Market:
     colour_count: int = 25
     vendor_count: int = 40
     offers_per_vendor: tuple[int, int] = (250, 600)
+    offers_spread: float = 0.0
     rule_share: float = 0.0
     shipping: str = "7"
     tax_rate_pct: str = "7"
+
+
+def vendor_market(vendor_count: int, rule_share: float = 0.0) -> Market:
+    """A market of the size of a trade: about 106 fitting offers per vendor, 30 % of the lines free among 2 to 8 colours."""
+    return Market(
+        piece_count=3_000,
+        colour_count=8,
+        vendor_count=vendor_count,
+        offers_per_vendor=(5, 230),
+        offers_spread=0.7,
+        rule_share=rule_share,
+        tax_rate_pct="0",
+    )
 
 
 def random_problem(seed: int, market: Market = Market()) -> Problem:
@@ -112,7 +128,7 @@ def _offers(rng: np.random.Generator, market: Market, elements: pl.DataFrame) ->
     popularity = elements["popularity"].to_numpy() / elements["popularity"].sum()
     frames = []
     for number in range(market.vendor_count):
-        count = min(int(rng.integers(market.offers_per_vendor[0], market.offers_per_vendor[1] + 1)), len(elements))
+        count = min(_offer_count(rng, market), len(elements))
         rows = np.sort(rng.choice(len(elements), count, replace=False, p=popularity))
         level = rng.lognormal(0.0, 0.2)
         price = np.maximum(elements["price"].to_numpy()[rows] * level * rng.lognormal(0.0, 0.35, count), 0.005)
@@ -140,6 +156,15 @@ def _offers(rng: np.random.Generator, market: Market, elements: pl.DataFrame) ->
             largest_dimension_mm=pl.lit(Decimal(32)).cast(MONEY),
         )
     )
+
+
+def _offer_count(rng: np.random.Generator, market: Market) -> int:
+    least, most = market.offers_per_vendor
+    if market.offers_spread == 0:
+        return int(rng.integers(least, most + 1))
+    spread = market.offers_spread
+    drawn = rng.lognormal(np.log((least + most) / 2) - spread**2 / 2, spread)
+    return int(np.clip(round(drawn), least, most))
 
 
 def _with_multiples(rng: np.random.Generator, offers: pl.DataFrame, ruled: set[str]) -> pl.DataFrame:
