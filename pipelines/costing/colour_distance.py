@@ -41,13 +41,13 @@ def distances(colours: pl.DataFrame, listed_codes: Iterable[str]) -> pl.DataFram
     """Distances from some colours to all colours.
 
     Args:
-        colours: the table colours.
+        colours: the table colours; those without srgb_hex are left out.
         listed_codes: colours to measure from; those not in the table are left out.
 
     Returns:
         DISTANCE_SCHEMA, one row per listed colour and colour of the table, itself included.
     """
-    known = dict(colours.select("colour_code", "srgb_hex").sort("colour_code").iter_rows())
+    known = dict(colours.select("colour_code", "srgb_hex").drop_nulls().sort("colour_code").iter_rows())
     rows = [
         (listed, code, srgb_distance(known[listed].upper(), srgb_hex.upper()))
         for listed in sorted(set(listed_codes))

@@ -1,0 +1,198 @@
+"""``kitfare plan``: the cheapest purchase for a list of needs, straight from files."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from datetime import date
+from decimal import Decimal
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipelines.cli.common import note, say, text_table
+
+if TYPE_CHECKING:
+    from pipelines.costing.plan_needs import NeedsPlan
+
+SHOWN_ROWS = 40
+
+
+class Effort(StrEnum):
+    """How much work the planner may do."""
+
+    quick = "quick"
+    standard = "standard"
+    deep = "deep"
+
+
+def _file(option: str, help_text: str) -> Any:
+    return typer.Option(option, metavar="FILE", help=help_text)
+
+
+def run(
+    needs: Annotated[Path, _file("--needs", "What to buy.")],
+    offers: Annotated[Path, _file("--offers", "Who sells what at which price.")],
+    terms: Annotated[Path, _file("--terms", "What each vendor charges besides.")],
+    shipping_steps: Annotated[Path | None, _file("--shipping-steps", "Shipping by weight, size or value.")] = None,
+    handling: Annotated[Path | None, _file("--handling", "Handling charges by assortment.")] = None,
+    interchange: Annotated[Path | None, _file("--interchange", "Parts that may stand in for others.")] = None,
+    make_ups: Annotated[Path | None, _file("--make-ups", "Parts that together stand in for one.")] = None,
+    colours: Annotated[Path | None, _file("--colours", "How colours look, for the rules any and near.")] = None,
+    weights: Annotated[Path | None, _file("--weights", "What a piece of each part weighs.")] = None,
+    rates: Annotated[Path | None, _file("--rates", "Exchange rates.")] = None,
+    currency: Annotated[
+        str | None,
+        typer.Option(metavar="AAA", help="Currency of all totals. Default: the vendors', if they share one."),
+    ] = None,
+    effort: Annotated[Effort, typer.Option(help="How hard to look for a cheaper plan.")] = Effort.standard,
+    max_vendors: Annotated[int | None, typer.Option("--max-vendors", min=1, help="Most vendors to buy from.")] = None,
+    no_spares: Annotated[bool, typer.Option("--no-spares", help="Buy no piece beyond the need.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the whole plan as JSON.")] = False,
+) -> None:
+    """Plan a purchase straight from files, without a workspace.
+
+    Files are CSV, Parquet or any other kind a workspace takes; `kitfare dictionary plan_needs` explains the columns, and so with plan_offers, plan_terms and the rest. Offers that can't be used are told and left out; anything wrong elsewhere stops the plan.
+
+    \b
+    Examples:
+      kitfare plan --needs needs.csv --offers offers.csv --terms terms.csv
+      kitfare plan --needs needs.csv --offers offers.parquet --terms terms.csv \\
+        --colours colours.csv --max-vendors 3 --json
+    """
+    began = time.perf_counter()
+
+    from pipelines.costing.plan_needs import plan_needs
+    from pipelines.intake.plan_files import PlanPaths, read_plan_files
+    from pipelines.settings import Scenario
+
+    further = {
+        "shipping_steps": shipping_steps, "handling": handling, "interchange": interchange, "make_ups": make_ups,
+        "colours": colours, "weights": weights, "rates": rates,
+    }  # fmt: skip
+    given = {name: path for name, path in further.items() if path is not None}
+    scenario = Scenario(
+        scenario_code="files",
+        title="Straight from files",
+        counter="any_mix",
+        conditions=[],  # each row of the needs says its own
+        allow_spares=not no_spares,
+        maximum_vendor_count=max_vendors,
+    )
+    today = date.today()
+    files = read_plan_files(PlanPaths(needs, offers, terms, given), scenario, currency, today)
+    found = plan_needs(files.inputs, files.needs, files.offers, files.left_out, today, effort.value)
+    money = files.inputs.settings.buyer[0].currency_code
+    cautions = [*files.cautions, *_cautions(found)]
+    if as_json:
+        whole = _as_json(found, money, effort.value, cautions, time.perf_counter() - began)
+        sys.stdout.write(json.dumps(whole, ensure_ascii=False, indent=1) + "\n")
+        for caution in cautions:
+            note(f"caution: {caution}")
+    else:
+        _print(found, money, int(files.needs["quantity"].sum()), cautions)
+    if found.refusal:
+        from pipelines.errors import PlanRefusedError
+
+        raise PlanRefusedError(
+            f"the plan failed a check: {found.refusal}",
+            where=str(needs),
+            next_step="report it with the files; no order may be made from it",
+        )
+
+
+def _cautions(found: NeedsPlan) -> list[str]:
+    told = []
+    if found.unweighed_count:
+        told.append(f"{found.unweighed_count} parts bought are of unknown weight or size and count as large ones")
+    if found.hit_time_limit:
+        told.append("a safety time limit cut the search short: the next run may find another plan")
+    return told
+
+
+def _print(found: NeedsPlan, money: str, wanted: int, cautions: list[str]) -> None:
+    receipt = found.receipt
+    if receipt.vendors:
+        rows = [
+            [
+                order.vendor_code, order.piece_count, order.rounded.goods, order.rounded.shipping, order.rounded.handling,
+                order.rounded.tax, order.rounded.total,
+            ]
+            for order in receipt.vendors
+        ]  # fmt: skip
+        parts = receipt.rounded
+        pieces = sum(order.piece_count for order in receipt.vendors)
+        rows.append(["all", pieces, parts.goods, parts.shipping, parts.handling, parts.tax, receipt.landed_cost])
+        header = ["vendor", "pieces", "goods", "shipping", "handling", "tax", f"cost {money}"]
+        say(text_table(header, rows, numbers=range(1, len(header))))
+        say("")
+    missing = int(found.unfilled["quantity"].sum())
+    filled = f"all {wanted} pieces" if not missing else f"{wanted - missing} of {wanted} pieces"
+    say(f"Cost: {receipt.landed_cost} {money} for {filled} from {_count(len(receipt.vendors), 'vendor')}.")
+    say(f"How exact: {_how_exact(found, money)}.")
+    if found.spares.height:
+        say(f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} beyond the need, because that is cheaper.")
+    if missing:
+        say("")
+        shown = found.unfilled.head(SHOWN_ROWS)
+        header = ["line", "portion", "part", "colour", "unfilled", "what would help"]
+        say(text_table(header, list(shown.iter_rows()), numbers=(0, 1, 4)))
+        if found.unfilled.height > SHOWN_ROWS:
+            say(f"and {found.unfilled.height - SHOWN_ROWS} more; --json has all")
+    for caution in cautions:
+        say(f"Caution: {caution}.")
+
+
+def _how_exact(found: NeedsPlan, money: str) -> str:
+    """The bound holds for plans with as few pieces unfilled, so it can be told of partial plans, too."""
+    if found.status == "refused":
+        return "the plan was refused and buys nothing"
+    alike = "no plan that fills as many pieces is cheaper" if found.unfilled.height else "no plan is cheaper"
+    if found.gap_pct == 0:
+        return f"{alike} (proven)" if found.status == "proven" else alike
+    if found.gap_pct == float("inf"):
+        return "how much cheaper a plan could be is not known"
+    return f"at most {found.gap_pct:.2f} % above the best possible, which is no less than {found.lower_bound} {money}"
+
+
+def _as_json(found: NeedsPlan, money: str, effort: str, cautions: list[str], seconds: float) -> dict[str, Any]:
+    receipt, parts = found.receipt, found.receipt.rounded
+    return {
+        "status": found.status,
+        "currency_code": money,
+        "landed_cost": _plain(receipt.landed_cost),
+        "goods": _plain(parts.goods),
+        "shipping": _plain(parts.shipping),
+        "handling": _plain(parts.handling),
+        "tax": _plain(parts.tax),
+        "lower_bound": _plain(found.lower_bound),
+        "gap_pct": None if found.gap_pct == float("inf") else round(found.gap_pct, 6),
+        "vendor_count": len(receipt.vendors),
+        "vendors": [order.vendor_code for order in receipt.vendors],
+        "lines": [_row(row) for row in found.lines.iter_rows(named=True)],
+        "spares": [_row(row) for row in found.spares.iter_rows(named=True)],
+        "unfilled": [_row(row) for row in found.unfilled.iter_rows(named=True)],
+        "effort": effort,
+        "seconds": round(seconds, 3),
+        "cautions": cautions,
+    }
+
+
+def _row(row: dict[str, Any]) -> dict[str, Any]:
+    return {name: _price(value) if isinstance(value, Decimal) else value for name, value in row.items()}
+
+
+def _plain(amount: Decimal) -> str:
+    return f"{amount:f}"
+
+
+def _price(price: Decimal) -> str:
+    """All digits that say something: 0.045000 is 0.045, and 1000.000000 is 1000."""
+    return f"{price.normalize():f}"
+
+
+def _count(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"

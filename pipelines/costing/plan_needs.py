@@ -1,0 +1,234 @@
+"""One purchase plan for a list of needs: no model, no history, one scenario."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+
+import polars as pl
+
+from pipelines.costing.candidates import OFFER_KEY, candidates
+from pipelines.costing.demand import PORTIONS_SCHEMA
+from pipelines.costing.fitting import PORTION_KEY, parts_in_reach
+from pipelines.costing.plan_check import faults
+from pipelines.costing.plan_tables import gap_pct
+from pipelines.costing.planner import mip
+from pipelines.costing.plans import Plan, nothing_bought, plan_of
+from pipelines.costing.receipt import Receipt, work_out
+from pipelines.costing.terms_on import TermsBook, terms_on
+from pipelines.costing.would_help import what_would_help
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import WorkspaceInputs
+from pipelines.money import currency_digits, round_down
+
+_ELEMENT = ["vendor_code", "part_code", "colour_code", "condition"]
+_NO_CODES = pl.lit([], dtype=pl.List(pl.String))
+
+
+@dataclass(frozen=True)
+class NeedsPlan:
+    """The plan and what people ask of it; money is in the buyer's currency unless said otherwise.
+
+    Attributes:
+        status: proven, bounded, partial or refused.
+        refusal: why a refused plan must not be used; it buys nothing and leaves all unfilled.
+        receipt: the costs, by vendor.
+        lower_bound: no plan with as few pieces unfilled costs less; rounded down to the currency's digits.
+        gap_pct: the cost above the bound in per cent of it; infinite above a bound of nothing.
+        lines: line_number, portion_number (of the needs), vendor_code, part_code, colour_code, condition, make_up_code,
+            quantity (pieces used), unit_price (in currency_code, the vendor's).
+        spares: vendor_code, part_code, colour_code, condition, quantity, unit_price, currency_code.
+        unfilled: line_number, portion_number, part_code, colour_code, quantity, what_would_help.
+        unweighed_count: parts bought whose weight is assumed, where shipping goes by weight or size.
+        hit_time_limit: a safety limit bit: the next run may find another plan.
+    """
+
+    status: str
+    refusal: str
+    receipt: Receipt
+    lower_bound: Decimal
+    gap_pct: float
+    lines: pl.DataFrame
+    spares: pl.DataFrame
+    unfilled: pl.DataFrame
+    unweighed_count: int
+    hit_time_limit: bool
+
+
+def plan_needs(
+    inputs: WorkspaceInputs,
+    needs: pl.DataFrame,
+    offers: pl.DataFrame,
+    left_out: Mapping[str, str],
+    day: date,
+    effort: str,
+) -> NeedsPlan:
+    """Plan a purchase under the first scenario of the settings, for their first buyer.
+
+    Args:
+        inputs: the tables of a workspace.
+        needs: PLAN_NEEDS.
+        offers: PLAN_OFFERS.
+        left_out: vendors not to be used whatever their terms, with the reason.
+        day: whose terms, rates and interchange hold.
+        effort: quick, standard or deep.
+    """
+    scenario, buyer = inputs.settings.scenario[0], inputs.settings.buyer[0]
+    known = terms_on(inputs, day, buyer)
+    usable = {code: terms for code, terms in known.vendors.items() if code not in left_out}
+    book = TermsBook(usable, {**known.left_out, **left_out})
+    portions = portions_of(needs)
+    market = market_of(offers, inputs, portions, day)
+    found = candidates(portions, market, inputs, day, scenario, book)
+    plan, refusal = nothing_bought(found), ""
+    try:
+        if found.uses.height:
+            plan = plan_of(found, mip.solve(found.problem(book, scenario), effort))
+        refusal = "; ".join(faults(plan, found, work_out(plan.purchases, book.vendors))[:1])
+    except PlanRefusedError as error:
+        refusal = error.what
+    if refusal:
+        plan = nothing_bought(found)
+    missing = portions.drop("quantity").join(plan.unfilled, on=PORTION_KEY).select(portions.columns)
+    helps: dict[tuple[int, int], str] = {}
+    if missing.height and not refusal:
+        bought = plan.purchases.select(*OFFER_KEY, "quantity")
+        helps = what_would_help(missing, bought, market, inputs, day, scenario, book)
+    receipt = work_out(plan.purchases, book.vendors)
+    bound = round_down(plan.lower_bound, currency_digits(buyer.currency_code))
+    offset = _rest_offset(needs)
+    return NeedsPlan(
+        status=_status(plan, refusal),
+        refusal=refusal,
+        receipt=receipt,
+        lower_bound=min(bound, receipt.landed_cost),
+        gap_pct=gap_pct(plan.cost, plan.lower_bound),
+        lines=_lines(plan, offset),
+        spares=_spares(plan),
+        unfilled=_unfilled(missing, helps, offset),
+        unweighed_count=_unweighed_count(plan, inputs, book),
+        hit_time_limit=plan.hit_time_limit,
+    )
+
+
+def portions_of(needs: pl.DataFrame) -> pl.DataFrame:
+    """The needs as PORTIONS_SCHEMA of demand.py.
+
+    A row with a free quantity becomes two portions: the free pieces keep its number, the rest gets one beyond all of the
+    file's, from which :func:`plan_needs` finds back.
+    """
+    free = pl.min_horizontal("quantity", pl.coalesce("free_quantity", "quantity"))
+    own_group = pl.format("line {} portion {}", "line_number", "portion_number")
+    needs_group = (pl.col("colour_rule") == "any_one") & (pl.col("group_code").fill_null("") == "")
+    shared = needs.with_columns(
+        pl.lit("designer").alias("portion_source"),
+        pl.col("part_code").alias("listed_part_code"),
+        pl.col("colour_code").alias("listed_colour_code"),
+        pl.when(needs_group).then(own_group).otherwise(pl.col("group_code").fill_null("")).alias("group_code"),
+        *(_codes(name) for name in ("accept_colour_codes", "refuse_colour_codes", "accept_conditions")),
+        free.alias("free"),
+    )
+    rest = shared.with_columns(
+        pl.col("portion_number") + _rest_offset(needs),
+        pl.col("quantity") - pl.col("free"),
+        pl.lit("as_listed").alias("colour_rule"),
+        _NO_CODES.alias("accept_colour_codes"),
+        _NO_CODES.alias("refuse_colour_codes"),
+        pl.lit("").alias("group_code"),
+        pl.lit(None, dtype=pl.Float64).alias("near_distance"),
+    )
+    both = [shared.with_columns(pl.col("free").alias("quantity")), rest]
+    names = PORTIONS_SCHEMA.names()
+    return (
+        pl.concat([frame.select(names).cast(PORTIONS_SCHEMA) for frame in both])
+        .filter(pl.col("quantity") > 0)
+        .sort(PORTION_KEY)
+    )
+
+
+def market_of(offers: pl.DataFrame, inputs: WorkspaceInputs, portions: pl.DataFrame, day: date) -> pl.DataFrame:
+    """The offers of parts that could serve, in any colour, as a market of the day with offer_ids."""
+    reach = parts_in_reach(portions["listed_part_code"], inputs.tables).to_frame()
+    near = offers.join(reach, on="part_code", how="semi").with_columns(
+        pl.col("listing_code", "assortment_code").fill_null("")
+    )
+    numbers = near.select(OFFER_KEY).unique().sort(OFFER_KEY).with_row_index("_number", offset=1)
+    return (
+        near.join(numbers, on=OFFER_KEY, how="left")
+        .with_columns(
+            pl.format("o{}", pl.col("_number").cast(pl.String).str.zfill(9)).alias("offer_id"),
+            pl.lit(day).alias("last_confirmed_on"),
+        )
+        .drop("_number")
+        .sort(*OFFER_KEY, "step_from_quantity")
+    )
+
+
+def _rest_offset(needs: pl.DataFrame) -> int:
+    return int(needs["portion_number"].max() or 0)  # type: ignore[arg-type]
+
+
+def _codes(name: str) -> pl.Expr:
+    pieces = pl.col(name).fill_null("").str.split(";").list.eval(pl.element().str.strip_chars())
+    return pieces.list.eval(pl.element().filter(pl.element() != "")).alias(name)
+
+
+def _status(plan: Plan, refusal: str) -> str:
+    if refusal:
+        return "refused"
+    if plan.unfilled.height:
+        return "partial"
+    return "proven" if plan.is_proven else "bounded"
+
+
+def _as_in_the_needs(frame: pl.DataFrame, offset: int) -> pl.DataFrame:
+    number = pl.col("portion_number")
+    return frame.with_columns(pl.when(number > offset).then(number - offset).otherwise(number).alias("portion_number"))
+
+
+def _lines(plan: Plan, offset: int) -> pl.DataFrame:
+    prices = plan.purchases.select("offer_id", *_ELEMENT, "unit_price", "currency_code")
+    by = [*PORTION_KEY, *_ELEMENT, "make_up_code", "unit_price", "currency_code"]
+    served = plan.allocations.drop("colour_code").join(prices, on="offer_id")
+    return _as_in_the_needs(served, offset).group_by(by).agg(pl.col("quantity").sum()).sort(by)
+
+
+def _spares(plan: Plan) -> pl.DataFrame:
+    used = plan.allocations.group_by("offer_id").agg(pl.col("quantity").sum().alias("used"))
+    return (
+        plan.purchases.join(used, on="offer_id", how="left")
+        .with_columns(pl.col("quantity") - pl.col("used").fill_null(0))
+        .filter(pl.col("quantity") > 0)
+        .select(*_ELEMENT, "quantity", "unit_price", "currency_code")
+        .sort(*_ELEMENT, "unit_price")
+    )
+
+
+def _unfilled(missing: pl.DataFrame, helps: Mapping[tuple[int, int], str], offset: int) -> pl.DataFrame:
+    told = [helps.get(key, "") for key in missing.select(PORTION_KEY).iter_rows()]
+    rows = missing.select(
+        *PORTION_KEY,
+        pl.col("listed_part_code").alias("part_code"),
+        pl.col("listed_colour_code").alias("colour_code"),
+        "quantity",
+        pl.Series("what_would_help", told, dtype=pl.String),
+    )
+    by = [*PORTION_KEY, "part_code", "colour_code"]
+    words = pl.col("what_would_help").filter(pl.col("what_would_help") != "").unique(maintain_order=True).str.join("; ")
+    return (
+        _as_in_the_needs(rows, offset).group_by(by, maintain_order=True).agg(pl.col("quantity").sum(), words).sort(by)
+    )
+
+
+def _unweighed_count(plan: Plan, inputs: WorkspaceInputs, book: TermsBook) -> int:
+    bases = {code: {step.basis for step in terms.shipping_steps} for code, terms in book.vendors.items()}
+    parts = inputs.tables["parts"]
+    unweighed: set[str] = set()
+    for column in ("weight_grams", "largest_dimension_mm"):
+        by_size = [code for code, used in bases.items() if column in used]
+        known = parts.filter(pl.col(column).is_not_null())["part_code"].implode()
+        bought = plan.purchases.filter(pl.col("vendor_code").is_in(by_size) & ~pl.col("part_code").is_in(known))
+        unweighed |= set(bought["part_code"])
+    return len(unweighed)

@@ -1,0 +1,81 @@
+"""Published optima again, through files and the command, as anyone would ask for them."""
+
+import json
+from decimal import Decimal
+
+import pytest
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+
+TEN_SHOPS = """
+    13 19 16 19 19 18 17 16 15 14
+    18 13 17 14 15 16 15 17 18 17
+    17 14 13 17 16 18 16 17 18 17
+    19 18 17 13 16 15 15 16 17 14
+    16 14 17 18 13 16 15 16 17 16
+    17 17 16 14 15 13 16 17 18 16
+    17 14 16 17 15 16 13 18 19 17
+    17 16 15 14 17 16 15 13 15 15
+    15 15 16 18 17 15 16 15 13 14
+    16 14 16 18 17 17 15 16 18 13"""
+"""Puzzle "Optimal Internet shopping", solve.club/problems/optimal-internet-shopping: books by shops, 4 to ship, answer 149."""
+
+FIVE_PLANTS = """
+    4000 2000 3000 2500 4500
+    2500 2600 3400 3000 4000
+    1200 1800 2600 4100 3000
+    2200 2600 3100 3700 3200"""
+"""Gurobi's example "facility" (its documentation credits Frontline Systems), warehouses by plants, optimum 210,500."""
+
+
+def planned(folder, prices, wanted, shipping, capacity, *options):
+    """Portion ``c`` wants ``wanted[c]`` of a part that every vendor sells at ``prices[c][v]``."""
+    table = [line.split() for line in prices.strip().splitlines()]
+    texts = {
+        "needs": ["line_number,part_code,colour_code,quantity,colour_rule"]
+        + [f"{c},part{c},olive,{pieces},as_listed" for c, pieces in enumerate(wanted, 1)],
+        "offers": ["vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available"]
+        + [
+            f"v{v:02},part{c},olive,new,{price},EUR,1000"
+            for c, row in enumerate(table, 1)
+            for v, price in enumerate(row, 1)
+        ],
+        "terms": ["vendor_code,shipping,shipping_waived_from,minimum_order,tax_rate_pct,tax_on,maximum_piece_count"]
+        + [
+            f"v{v:02},{charge},,0,0,goods,{most}"
+            for v, (charge, most) in enumerate(zip(shipping, capacity, strict=True), 1)
+        ],
+    }
+    arguments = ["plan", "--json"]
+    for name, lines in texts.items():
+        path = folder / f"{name}.csv"
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        arguments += [f"--{name}", str(path)]
+    result = CliRunner().invoke(app, [*arguments, *options])
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+@pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
+def test_ten_shops(tmp_path, effort):
+    found = planned(tmp_path, TEN_SHOPS, [1] * 10, [4] * 10, [""] * 10, "--effort", effort)
+    assert (found["status"], found["landed_cost"], found["lower_bound"]) == ("proven", "149.00", "149.00")
+    # Of all 1,023 sets of shops only these two cost 149: enumerated, not published.
+    assert found["vendors"] in (["v02", "v10"], ["v02", "v04", "v10"])
+    assert Decimal(found["shipping"]) == 4 * found["vendor_count"]
+    assert (found["gap_pct"], found["unfilled"], found["spares"]) == (0, [], [])
+
+
+def test_ten_shops_from_one_shop(tmp_path):
+    """By hand: shop 7's prices add up to 153, the least of all shops'."""
+    sums = [sum(map(int, column)) for column in zip(*map(str.split, TEN_SHOPS.strip().splitlines()), strict=True)]
+    assert min(sums) == sums[6] == 153 and sums.count(153) == 1
+    found = planned(tmp_path, TEN_SHOPS, [1] * 10, [4] * 10, [""] * 10, "--max-vendors", "1")
+    assert (found["status"], found["landed_cost"], found["vendors"]) == ("proven", "157.00", ["v07"])
+
+
+def test_five_plants(tmp_path):
+    shipping = [12000, 15000, 17000, 13000, 16000]
+    found = planned(tmp_path, FIVE_PLANTS, [15, 18, 14, 20], shipping, [20, 22, 17, 19, 18])
+    assert (found["status"], found["landed_cost"]) == ("proven", "210500.00")
