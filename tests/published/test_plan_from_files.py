@@ -68,11 +68,13 @@ def test_ten_shops(tmp_path, effort):
 
 
 def test_ten_shops_from_one_shop(tmp_path):
-    """By hand: shop 7's prices add up to 153, the least of all shops'."""
+    """By hand: a shop's prices add up to 153 or more."""
     sums = [sum(map(int, column)) for column in zip(*map(str.split, TEN_SHOPS.strip().splitlines()), strict=True)]
-    assert min(sums) == sums[6] == 153 and sums.count(153) == 1
+    cheapest = [f"v{shop:02}" for shop, total in enumerate(sums, 1) if total == min(sums)]
+    assert min(sums) == 153
     found = planned(tmp_path, TEN_SHOPS, [1] * 10, [4] * 10, [""] * 10, "--max-vendors", "1")
-    assert (found["status"], found["landed_cost"], found["vendors"]) == ("proven", "157.00", ["v07"])
+    assert (found["status"], found["landed_cost"], found["vendor_count"]) == ("proven", "157.00", 1)
+    assert found["vendors"][0] in cheapest
 
 
 def test_five_plants(tmp_path):
