@@ -107,7 +107,10 @@ def run(
 def _cautions(found: NeedsPlan) -> list[str]:
     told = []
     if found.unweighed_count:
-        told.append(f"{found.unweighed_count} parts bought are of unknown weight or size and count as large ones")
+        is_one = found.unweighed_count == 1
+        words = "is of unknown weight or size and counts as a large one"
+        many = "are of unknown weight or size and count as large ones"
+        told.append(f"{_count(found.unweighed_count, 'part')} bought {words if is_one else many}")
     if found.hit_time_limit:
         told.append("a safety time limit cut the search short: the next run may find another plan")
     return told
@@ -131,7 +134,9 @@ def _print(found: NeedsPlan, money: str, wanted: int, cautions: list[str]) -> No
         say("")
     missing = int(found.unfilled["quantity"].sum())
     filled = f"all {wanted} pieces" if not missing else f"{wanted - missing} of {wanted} pieces"
-    say(f"Cost: {receipt.landed_cost} {money} for {filled} from {_count(len(receipt.vendors), 'vendor')}.")
+    say(
+        f"Cost: {_amount(receipt.landed_cost, money)} {money} for {filled} from {_count(len(receipt.vendors), 'vendor')}."
+    )
     say(f"How exact: {_how_exact(found, money)}.")
     if found.spares.height:
         say(f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} beyond the need, because that is cheaper.")
@@ -163,12 +168,12 @@ def _as_json(found: NeedsPlan, money: str, effort: str, cautions: list[str], sec
     return {
         "status": found.status,
         "currency_code": money,
-        "landed_cost": _plain(receipt.landed_cost),
-        "goods": _plain(parts.goods),
-        "shipping": _plain(parts.shipping),
-        "handling": _plain(parts.handling),
-        "tax": _plain(parts.tax),
-        "lower_bound": _plain(found.lower_bound),
+        "landed_cost": _amount(receipt.landed_cost, money),
+        "goods": _amount(parts.goods, money),
+        "shipping": _amount(parts.shipping, money),
+        "handling": _amount(parts.handling, money),
+        "tax": _amount(parts.tax, money),
+        "lower_bound": _amount(found.lower_bound, money),
         "gap_pct": None if found.gap_pct == float("inf") else round(found.gap_pct, 6),
         "vendor_count": len(receipt.vendors),
         "vendors": [order.vendor_code for order in receipt.vendors],
@@ -185,8 +190,11 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
     return {name: _price(value) if isinstance(value, Decimal) else value for name, value in row.items()}
 
 
-def _plain(amount: Decimal) -> str:
-    return f"{amount:f}"
+def _amount(amount: Decimal, currency_code: str) -> str:
+    """With all of the currency's digits, also where it is nothing."""
+    from pipelines.money import round_money
+
+    return f"{round_money(amount, currency_code):f}"
 
 
 def _price(price: Decimal) -> str:

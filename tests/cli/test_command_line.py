@@ -14,7 +14,7 @@ from pipelines import __version__, errors
 from pipelines.cli import main
 from pipelines.cli.main import app
 
-COMMANDS = ("init", "refresh", "report", "query", "inspect", "accept", "schedule", "status", "dictionary")
+COMMANDS = ("init", "refresh", "report", "query", "plan", "inspect", "accept", "schedule", "status", "dictionary")
 HEAVY = ("polars", "duckdb", "prefect", "pydantic", "pandera", "numpy", "pyarrow", "altair", "rich", "jinja2")
 
 
@@ -89,7 +89,9 @@ def test_no_command_shows_the_help():
     assert "Commands:" in result.stdout + result.stderr
 
 
-@pytest.mark.parametrize("arguments", [("nope",), ("query",), ("refresh", "--nope"), ("report", "--month")])
+@pytest.mark.parametrize(
+    "arguments", [("nope",), ("query",), ("refresh", "--nope"), ("report", "--month"), ("plan", "--needs", "x")]
+)
 def test_wrong_use_is_2(arguments):
     result = kitfare(*arguments)
     assert result.returncode == 2
@@ -113,7 +115,7 @@ def test_outside_a_workspace_the_way_out_is_said(arguments, tmp_path):
 
 
 def test_every_command_on_a_workspace_takes_one():
-    for command in set(COMMANDS) - {"init", "dictionary"}:
+    for command in set(COMMANDS) - {"init", "dictionary", "plan"}:
         assert "--workspace DIR" in CliRunner().invoke(app, [command, "--help"]).stdout
 
 
