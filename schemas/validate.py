@@ -8,8 +8,10 @@ rule and advice; nothing is dropped.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import pandera.polars as pa
 import polars as pl
@@ -124,7 +126,7 @@ def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl
     """Hold a typed frame to its contract; returns its contract columns in order, or raises with the first failures.
 
     Raises:
-        InputError: a column is missing or of another type, a rule fails, or a key repeats.
+        InputError: a column is missing or of another type, a rule fails, or a key repeats; rows are named by their key.
     """
     _check_columns(contract, frame.columns, where, allow_extra=True, need_all=True)
     expected = polars_schema(contract)
@@ -137,10 +139,15 @@ def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl
     as_text = numbered.select(*_POSITIONS.values(), *(pl.col(name).cast(pl.String) for name in contract.columns))
     failures = pl.concat([_pandera_failures(contract, as_text, numbered), _key_failures(contract, as_text, numbered)])
     if failures.height:
+
+        def key_of(failure: dict[str, Any]) -> str:
+            key = chosen.select(contract.key).row(failure["record_number"] - 1, named=True)
+            return ", ".join(f"{name} {value}" for name, value in key.items())
+
         raise InputError(
             f"table {contract.name} breaks its contract in {failures['record_number'].n_unique()} rows",
             where=where,
-            next_step="mend these: " + "; ".join(describe_failures(failures, limit=5)),
+            next_step="mend these: " + "; ".join(describe_failures(failures, 5, key_of)),
         )
     return chosen
 
@@ -163,12 +170,18 @@ def require_valid(contract: Contract, text: pl.DataFrame, *, where: str) -> pl.D
     return result.rows
 
 
-def describe_failures(failures: pl.DataFrame, limit: int) -> list[str]:
-    """The first failures in words: line, column, value, rule, advice."""
+def _line_of(failure: dict[str, Any]) -> str:
+    return f"line {failure['source_line_number']}"
+
+
+def describe_failures(
+    failures: pl.DataFrame, limit: int, row_of: Callable[[dict[str, Any]], str] = _line_of
+) -> list[str]:
+    """The first failures in words: line (or what ``row_of`` calls the row), column, value, rule, advice."""
     told = []
     for row in failures.head(limit).iter_rows(named=True):
         column = f" {row['held_column']} {row['held_value']!r}:" if row["held_column"] else ""
-        told.append(f"line {row['source_line_number']},{column} {row['held_rule']} ({row['what_to_do']})")
+        told.append(f"{row_of(row)},{column} {row['held_rule']} ({row['what_to_do']})")
     if failures.height > limit:
         told.append(f"and {failures.height - limit} more")
     return told

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.fitting import PORTION_KEY, accepted, fitting_elements
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.stock_on_hand import take_from_stock
 from pipelines.costing.terms import VendorTerms
@@ -29,15 +32,23 @@ STEP_FACT_SCHEMA = pl.Schema(
 )
 
 
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
+Portion = tuple[int, int]
+"""line_number and portion_number."""
+Use = tuple[int, int, str, str]
+"""portion_index, offer_index, make_up_code and component_part_code."""
+
+
 @dataclass(frozen=True)
 class Candidates:
-    """Offers that may fill portions.
+    """Offers that may fill portions. Plans are held against them by the dozen, so what that takes is kept as dicts.
 
     Attributes:
         portions: PORTION_SCHEMA, what is left to buy after stock on hand.
-        offers: OFFER_SCHEMA, only offers with a use.
-        steps: STEP_FACT_SCHEMA, the offers' price steps with what the published tables say of them.
-        uses: USE_SCHEMA.
+        offers: OFFER_SCHEMA, only offers with a use, in the order of OFFER_KEY.
+        steps: STEP_FACT_SCHEMA, the offers' price steps with what the published tables say of them, by offer and start.
+        uses: USE_SCHEMA, by portion, offer, make-up and component.
         on_hand: pieces taken from stock (stock_on_hand.ON_HAND_SCHEMA).
     """
 
@@ -60,43 +71,90 @@ class Candidates:
             scenario.maximum_vendor_count,
         )
 
-    @property
+    @cached_property
     def vendor_codes(self) -> list[str]:
         """The vendors with a use, sorted."""
-        return sorted(set(self.offers["vendor_code"]))
+        return sorted(set(self.offers["vendor_code"].to_list()))
+
+    @cached_property
+    def wanted(self) -> dict[Portion, int]:
+        """Pieces to buy by portion, in the order of ``portions``."""
+        return dict(zip(self._portion_keys, self.portions["quantity"].to_list(), strict=True))
+
+    @cached_property
+    def portion_numbers(self) -> dict[Portion, int]:
+        """portion_index by portion."""
+        return {portion: index for index, portion in enumerate(self._portion_keys)}
+
+    @cached_property
+    def offer_numbers(self) -> dict[str, int]:
+        """offer_index by offer_id, in the order of ``offers``."""
+        return {offer_id: index for index, offer_id in enumerate(self.offers["offer_id"].to_list())}
+
+    @cached_property
+    def component_counts(self) -> dict[Use, int]:
+        """Pieces of the offer that one piece of the portion takes, by use."""
+        columns = ("portion_index", "offer_index", "make_up_code", "component_part_code", "component_count")
+        *use, counts = (self.uses[name].to_list() for name in columns)
+        return dict(zip(zip(*use, strict=True), counts, strict=True))
+
+    @cached_property
+    def components(self) -> dict[tuple[int, str], set[str]]:
+        """The components of each make-up by portion_index and make_up_code."""
+        return _components_of(self.uses)
+
+    @property
+    def _portion_keys(self) -> list[Portion]:
+        return list(zip(*(self.portions[name].to_list() for name in PORTION_KEY), strict=True))
 
     def of_vendors(self, vendor_codes: Collection[str]) -> Candidates:
         """The same without other vendors' offers. Make-ups that lost a component are gone, too."""
-        kept = self.offers.filter(pl.col("vendor_code").is_in(list(vendor_codes)))
-        return self.with_uses(self.uses.join(kept, on="offer_index", how="semi", maintain_order="left"))
+        kept = set(vendor_codes)
+        is_kept = np.array([code in kept for code in self.offers["vendor_code"].to_list()], dtype=bool)
+        return self.with_those_uses(is_kept[self.uses["offer_index"].to_numpy()])
 
     def with_uses(self, uses: pl.DataFrame) -> Candidates:
         """The same with some of the uses only: offers without one are dropped and the rest is numbered anew."""
-        return self._renumbered(self.portions, _whole_make_ups(uses, self.uses))
+        given = replace(self, uses=_uses_sorted(uses))
+        return given._cut(given.portions, _is_in_whole_make_up(given.uses, self.components))
 
-    def with_portions(self, quantities: pl.DataFrame) -> Candidates:
-        """The same with other quantities: portion_index and quantity; portions not named are dropped."""
-        portions = (
-            self.portions.drop("quantity").join(quantities, on="portion_index").filter(pl.col("quantity") > 0)
-        ).select(PORTION_SCHEMA.names())
-        return self._renumbered(portions.sort("portion_index"), self.uses)
+    def with_those_uses(self, is_kept: BoolArray) -> Candidates:
+        """As ``with_uses``, the uses given by row."""
+        if self.components:
+            kept = np.flatnonzero(is_kept)
+            is_kept = is_kept.copy()
+            is_kept[kept] = _is_in_whole_make_up(self.uses[kept], self.components)
+        return self._cut(self.portions, is_kept)
 
-    def _renumbered(self, portions: pl.DataFrame, uses: pl.DataFrame) -> Candidates:
-        new_portions = portions.with_row_index("new_portion").cast({"new_portion": pl.Int64})
-        used = uses.join(portions, on="portion_index", how="semi")
-        offers = self.offers.join(used, on="offer_index", how="semi").sort("offer_index")
-        new_offers = offers.with_row_index("new_offer").cast({"new_offer": pl.Int64})
-        portion_map = new_portions.select("portion_index", "new_portion")
-        offer_map = new_offers.select("offer_index", "new_offer")
+    def with_quantities(self, quantities: dict[Portion, int]) -> Candidates:
+        """The same with other quantities by portion; portions not named, or with nothing left to buy, are dropped."""
+        quantity = np.array([quantities.get(portion, 0) for portion in self._portion_keys], dtype=np.int64)
+        rows = np.flatnonzero(quantity > 0)
+        portions = _with_numbers(self.portions[rows], quantity=quantity[rows])
+        return self._cut(portions, np.ones(self.uses.height, dtype=bool))
+
+    def _cut(self, portions: pl.DataFrame, is_kept: BoolArray) -> Candidates:
+        """Some of the portions, in order, and of the uses; without offers that lose all their uses. Numbered anew.
+
+        A cut keeps the order of rows, so nothing need be sorted again.
+        """
+        of_portion, of_offer = (self.uses[name].to_numpy() for name in ("portion_index", "offer_index"))
+        new_portion = np.full(self.portions.height, -1)
+        new_portion[portions["portion_index"].to_numpy()] = np.arange(portions.height)
+        uses = np.flatnonzero(is_kept & (new_portion[of_portion] >= 0))
+        is_used = np.zeros(self.offers.height, dtype=bool)
+        is_used[of_offer[uses]] = True
+        new_offer = np.cumsum(is_used) - 1
+        offers = np.flatnonzero(is_used)
+        of_step = self.steps["offer_index"].to_numpy()
+        steps = np.flatnonzero(is_used[of_step])
         return replace(
             self,
-            portions=new_portions.with_columns(portion_index="new_portion").select(PORTION_SCHEMA.names()),
-            offers=new_offers.with_columns(offer_index="new_offer").select(OFFER_SCHEMA.names()),
-            steps=_steps_sorted(self.steps.join(offer_map, on="offer_index").with_columns(offer_index="new_offer")),
-            uses=_uses_sorted(
-                used.join(portion_map, on="portion_index")
-                .join(offer_map, on="offer_index")
-                .with_columns(portion_index="new_portion", offer_index="new_offer")
+            portions=_with_numbers(portions, portion_index=np.arange(portions.height)),
+            offers=_with_numbers(self.offers[offers], offer_index=np.arange(offers.size)),
+            steps=_with_numbers(self.steps[steps], offer_index=new_offer[of_step[steps]]),
+            uses=_with_numbers(
+                self.uses[uses], portion_index=new_portion[of_portion[uses]], offer_index=new_offer[of_offer[uses]]
             ),
         )
 
@@ -122,9 +180,16 @@ def candidates(
         scenario: the rules.
         book: the vendors' terms on the day for the buyer.
     """
-    fits = fitting_elements(
-        portions, inputs.tables, day, use_interchange=scenario.use_interchange, conditions=list(scenario.conditions)
-    )
+    fits = fitting_elements(portions, inputs.tables, day, use_interchange=scenario.use_interchange)
+    steps = steps_under_terms(buyable_steps(market), allowed_terms(scenario, book))
+    return candidates_among(steps, portions, fits, inputs, scenario)
+
+
+def candidates_among(
+    steps: pl.DataFrame, portions: pl.DataFrame, fits: pl.DataFrame, inputs: WorkspaceInputs, scenario: Scenario
+) -> Candidates:
+    """As ``candidates``, from the price steps that can be bought and what ``fitting_elements`` gives for the portions."""
+    fits = accepted(fits, portions, scenario.conditions)
     stock = inputs.tables["stock_on_hand"] if scenario.use_stock_on_hand else inputs.tables["stock_on_hand"].clear()
     on_hand = take_from_stock(portions, fits, stock)
     taken = on_hand.group_by(PORTION_KEY).agg(pl.col("quantity").sum().alias("taken"))
@@ -137,7 +202,6 @@ def candidates(
         .cast({"portion_index": pl.Int64})
         .select(PORTION_SCHEMA.names())
     )
-    steps = of_vendors_allowed(buyable_steps(market), scenario, book)
     return offers_that_fit(wanted, fits, steps, inputs.tables["parts"], on_hand)
 
 
@@ -165,17 +229,21 @@ def buyable_steps(market: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def of_vendors_allowed(steps: pl.DataFrame, scenario: Scenario, book: TermsBook) -> pl.DataFrame:
-    """Price steps of vendors with terms, used by the scenario, in the currency of their terms."""
-    allowed = [terms for terms in book.vendors.values() if not why_forbidden(terms, scenario)]
+def steps_under_terms(steps: pl.DataFrame, terms: Collection[VendorTerms]) -> pl.DataFrame:
+    """Price steps of the vendors with these terms, in the currency of their terms."""
     currencies = pl.DataFrame(
         {
-            "vendor_code": [terms.vendor_code for terms in allowed],
-            "currency_code": [terms.currency_code for terms in allowed],
+            "vendor_code": [each.vendor_code for each in terms],
+            "currency_code": [each.currency_code for each in terms],
         },
         schema={"vendor_code": pl.String, "currency_code": pl.String},
     )
     return steps.join(currencies, on=["vendor_code", "currency_code"], how="semi")
+
+
+def allowed_terms(scenario: Scenario, book: TermsBook) -> list[VendorTerms]:
+    """The terms of the vendors that a scenario uses."""
+    return [terms for terms in book.vendors.values() if not why_forbidden(terms, scenario)]
 
 
 def why_forbidden(terms: VendorTerms, scenario: Scenario) -> str:
@@ -204,36 +272,56 @@ def offers_that_fit(
     offers = _numbered_offers(steps, fits, parts)
     numbers = offers.select("offer_index", *OFFER_KEY, "form_certainty")
     is_component = pl.col("make_up_code") != ""
-    uses = (
-        fits.join(wanted.select("portion_index", *PORTION_KEY), on=PORTION_KEY)
-        .join(numbers, on=["part_code", "colour_code", "condition"])
-        .filter(~pl.col("needs_stated_form") | (pl.col("form_certainty") == "stated"))
-        .with_columns(pl.when(is_component).then("part_code").otherwise(pl.lit("")).alias("component_part_code"))
-    )
     in_full = fits.join(wanted.select("portion_index", *PORTION_KEY), on=PORTION_KEY).with_columns(
         pl.when(is_component).then("part_code").otherwise(pl.lit("")).alias("component_part_code")
     )
-    return Candidates(
-        wanted,
-        offers.select(OFFER_SCHEMA.names()).cast(OFFER_SCHEMA),
-        _steps_sorted(steps.join(numbers.drop("form_certainty"), on=OFFER_KEY)),
-        _uses_sorted(uses),
-        on_hand,
-    )._renumbered(wanted, _whole_make_ups(_uses_sorted(uses), in_full))
+    uses = _uses_sorted(
+        in_full.join(numbers, on=["part_code", "colour_code", "condition"]).filter(
+            ~pl.col("needs_stated_form") | (pl.col("form_certainty") == "stated")
+        )
+    )
+    every_step = (
+        steps.join(numbers.drop("form_certainty"), on=OFFER_KEY)
+        .select(STEP_FACT_SCHEMA.names())
+        .cast(STEP_FACT_SCHEMA)
+        .sort("offer_index", "step_from_quantity")
+    )
+    every_offer = offers.select(OFFER_SCHEMA.names()).cast(OFFER_SCHEMA)
+    found = Candidates(wanted, every_offer, every_step, uses, on_hand)
+    return found._cut(wanted, _is_in_whole_make_up(uses, _components_of(in_full)))
 
 
-def _whole_make_ups(uses: pl.DataFrame, in_full: pl.DataFrame) -> pl.DataFrame:
-    """Uses without those of make-ups that lack, in their colour, a component they have in ``in_full``."""
-    needed = in_full.group_by("portion_index", "make_up_code").agg(
-        pl.col("component_part_code").n_unique().alias("whole_count")
-    )
-    in_one_colour = ["portion_index", "colour_code", "make_up_code"]
-    return (
-        uses.with_columns(pl.col("component_part_code").n_unique().over(in_one_colour).alias("part_count"))
-        .join(needed, on=["portion_index", "make_up_code"], maintain_order="left")
-        .filter(pl.col("part_count") == pl.col("whole_count"))
-        .select(USE_SCHEMA.names())
-    )
+def _components_of(uses: pl.DataFrame) -> dict[tuple[int, str], set[str]]:
+    """Components by portion_index and make_up_code, direct uses aside."""
+    found: dict[tuple[int, str], set[str]] = {}
+    made_up = uses.filter(uses["make_up_code"] != "").select("portion_index", "make_up_code", "component_part_code")
+    for portion, make_up, component in made_up.unique().iter_rows():
+        found.setdefault((portion, make_up), set()).add(component)
+    return found
+
+
+def _is_in_whole_make_up(uses: pl.DataFrame, components: dict[tuple[int, str], set[str]]) -> BoolArray:
+    """By row: whether the use is direct, or its make-up has all its components in the use's colour."""
+    rows = (uses["make_up_code"] != "").arg_true().to_numpy()
+    is_whole = np.ones(uses.height, dtype=bool)
+    if rows.size:
+        made_up = uses[rows].select("portion_index", "make_up_code", "colour_code", "component_part_code").rows()
+        present: dict[tuple[int, str, str], set[str]] = {}
+        for portion, make_up, colour, component in made_up:
+            present.setdefault((portion, make_up, colour), set()).add(component)
+        is_whole[rows] = [
+            len(present[portion, make_up, colour]) == len(components[portion, make_up])
+            for portion, make_up, colour, _ in made_up
+        ]
+    return is_whole
+
+
+def _with_numbers(frame: pl.DataFrame, **columns: IntArray) -> pl.DataFrame:
+    """The frame with other numbers in some of its columns."""
+    changed = frame.clone()
+    for name, numbers in columns.items():
+        changed.replace_column(frame.get_column_index(name), pl.Series(name, numbers, dtype=pl.Int64))
+    return changed
 
 
 def _numbered_offers(steps: pl.DataFrame, fits: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
@@ -248,10 +336,6 @@ def _numbered_offers(steps: pl.DataFrame, fits: pl.DataFrame, parts: pl.DataFram
         .with_row_index("offer_index")
         .cast({"offer_index": pl.Int64, **dict.fromkeys(SIZES, pl.Decimal(18, 6))})
     )
-
-
-def _steps_sorted(steps: pl.DataFrame) -> pl.DataFrame:
-    return steps.select(STEP_FACT_SCHEMA.names()).cast(STEP_FACT_SCHEMA).sort("offer_index", "step_from_quantity")
 
 
 def _uses_sorted(uses: pl.DataFrame) -> pl.DataFrame:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import date, timedelta
 from fractions import Fraction
 
 import polars as pl
 
 from pipelines.costing.candidates import OFFER_KEY
-from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.terms_on import buyers_rate
 from pipelines.inputs import WorkspaceInputs
 from pipelines.money import round_half_up
@@ -24,19 +25,65 @@ ESTIMATE_SCHEMA = pl.Schema(
     }
 )
 MAXIMUM_AGE_DAYS = 365
-CONDITIONS = ["new", "used"]
+BASES = ("last_seen", "other_condition", "summary")
+"""What an estimate may go by, the first that knows a price."""
 _ELEMENT = ["part_code", "colour_code", "condition"]
 
 
-def estimates(
-    unfilled: pl.DataFrame,
-    last_seen: pl.DataFrame,
-    summaries: pl.DataFrame,
-    inputs: WorkspaceInputs,
-    day: date,
-    buyer: Buyer,
-    scenario: Scenario,
-) -> pl.DataFrame:
+@dataclass(frozen=True)
+class KnownPrices:
+    """Prices of one piece of an element that were seen up to a date.
+
+    Attributes:
+        prices: part_code, colour_code, condition, seller, currency_code, price, form_certainty, is_summary.
+        rates: the buyer's currency for one unit of each currency; prices in others do not count.
+    """
+
+    prices: pl.DataFrame
+    rates: dict[str, Fraction]
+
+
+def known_prices(
+    last_seen: pl.DataFrame, summaries: pl.DataFrame, inputs: WorkspaceInputs, day: date, buyer: Buyer
+) -> KnownPrices:
+    """What estimates go by: of each offer its price for the fewest pieces, and averages, at most a year old.
+
+    Args:
+        last_seen: PRICE_HISTORY columns, the latest price of every offer.
+        summaries: PRICE_SUMMARY, the latest per source and element.
+        inputs: the workspace.
+        day: whose rates hold; prices after it do not count.
+        buyer: whose currency estimates are in, exchange margin included.
+    """
+    oldest = day - timedelta(days=MAXIMUM_AGE_DAYS)
+    trusted = last_seen.filter(~pl.col("is_suspect")) if "is_suspect" in last_seen.columns else last_seen
+    seen = (
+        trusted.filter(pl.col("last_confirmed_on").is_between(oldest, day))
+        .sort(*OFFER_KEY, "step_from_quantity")
+        .unique(OFFER_KEY, keep="first", maintain_order=True)
+        .select(
+            *_ELEMENT,
+            pl.col("vendor_code").alias("seller"),
+            "currency_code",
+            pl.col("unit_price").alias("price"),
+            "form_certainty",
+            pl.lit(False).alias("is_summary"),
+        )
+    )
+    averages = summaries.filter(pl.col("observed_on").is_between(oldest, day)).select(
+        *_ELEMENT,
+        pl.col("source_code").alias("seller"),
+        "currency_code",
+        pl.col("average_price").alias("price"),
+        pl.lit("stated").alias("form_certainty"),
+        pl.lit(True).alias("is_summary"),
+    )
+    prices = pl.concat([seen, averages])
+    rates = {code: buyers_rate(inputs, code, day, buyer) for code in sorted(set(prices["currency_code"].to_list()))}
+    return KnownPrices(prices, {code: rate for code, rate in rates.items() if rate is not None})
+
+
+def estimates(unfilled: pl.DataFrame, fits: pl.DataFrame, known: KnownPrices, scenario: Scenario) -> pl.DataFrame:
     """A price for one piece of each portion, from the first basis that knows one.
 
     ``last_seen``: the latest price of every fitting offer, fresh or not, of any vendor, at most a year old. Of each
@@ -48,87 +95,42 @@ def estimates(
 
     Args:
         unfilled: the portions concerned, PORTIONS_SCHEMA of demand.py.
-        last_seen: PRICE_HISTORY columns, the latest price of every offer.
-        summaries: PRICE_SUMMARY, the latest per source and element.
-        inputs: the workspace.
-        day: whose rates and interchange hold; prices after it do not count.
-        buyer: whose currency the estimate is in, exchange margin included.
+        fits: FIT_SCHEMA of fitting.py: the elements that may serve these portions, and perhaps others, in any condition.
+        known: the prices.
         scenario: the rules.
 
     Returns:
         ESTIMATE_SCHEMA, one row per portion, in their order.
     """
-    everything = fitting_elements(
-        unfilled, inputs.tables, day, use_interchange=scenario.use_interchange, conditions=CONDITIONS
-    ).filter(pl.col("make_up_code") == "")
-    accepted = pl.col("condition").is_in(pl.col("accept_conditions").list.concat(pl.lit(list(scenario.conditions))))
-    marked = everything.join(unfilled.select(*PORTION_KEY, "accept_conditions"), on=PORTION_KEY).with_columns(
-        accepted.alias("is_accepted")
+    if not unfilled.height:
+        return pl.DataFrame(schema=ESTIMATE_SCHEMA)
+    is_accepted = pl.col("condition").is_in(scenario.conditions) | pl.col("condition").is_in("accept_conditions")
+    lowest = (
+        unfilled.select(*PORTION_KEY, "accept_conditions")
+        .join(fits.filter(pl.col("make_up_code") == ""), on=PORTION_KEY)
+        .join(known.prices, on=_ELEMENT)
+        .filter(~pl.col("needs_stated_form") | (pl.col("form_certainty") == "stated"))
+        .with_columns(is_accepted.alias("is_accepted"))
+        .filter(pl.col("is_accepted") | ~pl.col("is_summary"))
+        .group_by(*PORTION_KEY, "is_summary", "is_accepted", "seller", "currency_code")
+        .agg(pl.col("price").min())
     )
-    fits, others = marked.filter("is_accepted"), marked.filter(~pl.col("is_accepted"))
-    oldest = day - timedelta(days=MAXIMUM_AGE_DAYS)
-    seen = _single_prices(last_seen.filter(pl.col("last_confirmed_on").is_between(oldest, day)))
-    known = summaries.filter(pl.col("observed_on").is_between(oldest, day)).select(
-        *_ELEMENT,
-        "currency_code",
-        pl.col("source_code").alias("seller"),
-        pl.col("average_price").alias("price"),
-        pl.lit("stated").alias("form_certainty"),
-    )
-    rates = _rates(pl.concat([seen["currency_code"], known["currency_code"]]), inputs, day, buyer)
-    found: dict[tuple[int, int], tuple[Fraction, str]] = {}
-    for basis, fitting, prices in (
-        ("summary", fits, known),
-        ("other_condition", others, seen),
-        ("last_seen", fits, seen),
-    ):
-        for portion, price in _median_prices(fitting, prices, rates).items():
-            found[portion] = (price, basis)
-    rows = [
-        (
-            *portion,
-            None if portion not in found else round_half_up(found[portion][0], 6),
-            found.get(portion, (0, "none"))[1],
-        )
-        for portion in unfilled.select(PORTION_KEY).iter_rows()
-    ]
+    sellers: dict[tuple[int, int], dict[str, dict[str, Fraction]]] = {}
+    for line, portion, is_summary, is_taken, seller, currency, price in lowest.iter_rows():
+        if currency in known.rates:
+            basis = "summary" if is_summary else "last_seen" if is_taken else "other_condition"
+            of_basis = sellers.setdefault((line, portion), {}).setdefault(basis, {})
+            converted = Fraction(price) * known.rates[currency]
+            of_basis[seller] = min(converted, of_basis.get(seller, converted))
+    rows = []
+    for key in unfilled.select(PORTION_KEY).iter_rows():
+        of_portion = sellers.get(key, {})
+        basis = next((basis for basis in BASES if basis in of_portion), "none")
+        price = None if basis == "none" else round_half_up(_lower_median(of_portion[basis].values()), 6)
+        rows.append((*key, price, basis))
     return pl.DataFrame(rows, schema=ESTIMATE_SCHEMA, orient="row")
 
 
-def _single_prices(offers: pl.DataFrame) -> pl.DataFrame:
-    """Each offer's price for the fewest pieces."""
-    trusted = offers.filter(~pl.col("is_suspect")) if "is_suspect" in offers.columns else offers
-    return (
-        trusted.sort(*OFFER_KEY, "step_from_quantity")
-        .unique(OFFER_KEY, keep="first", maintain_order=True)
-        .select(
-            *_ELEMENT,
-            "currency_code",
-            pl.col("vendor_code").alias("seller"),
-            pl.col("unit_price").alias("price"),
-            "form_certainty",
-        )
-    )
-
-
-def _rates(currencies: Iterable[str], inputs: WorkspaceInputs, day: date, buyer: Buyer) -> dict[str, Fraction]:
-    rates = {code: buyers_rate(inputs, code, day, buyer) for code in sorted(set(currencies))}
-    return {code: rate for code, rate in rates.items() if rate is not None}
-
-
-def _median_prices(
-    fits: pl.DataFrame, prices: pl.DataFrame, rates: dict[str, Fraction]
-) -> dict[tuple[int, int], Fraction]:
-    lowest = (
-        fits.join(prices, on=_ELEMENT)
-        .filter(~pl.col("needs_stated_form") | (pl.col("form_certainty") == "stated"))
-        .group_by(*PORTION_KEY, "seller", "currency_code")
-        .agg(pl.col("price").min())
-    )
-    by_seller: dict[tuple[int, int], dict[str, Fraction]] = {}
-    for line, portion, seller, currency, price in lowest.iter_rows():
-        if currency in rates:
-            known = by_seller.setdefault((line, portion), {})
-            converted = Fraction(price) * rates[currency]
-            known[seller] = min(converted, known.get(seller, converted))
-    return {portion: sorted(known.values())[(len(known) - 1) // 2] for portion, known in by_seller.items()}
+def _lower_median(prices: Iterable[Fraction]) -> Fraction:
+    ordered = sorted(prices)
+    return ordered[(len(ordered) - 1) // 2]

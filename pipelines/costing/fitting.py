@@ -7,7 +7,7 @@ beyond. Colours that a portion refuses are refused whatever its rule.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 import polars as pl
@@ -15,6 +15,7 @@ import polars as pl
 from pipelines.costing.colour_distance import distances
 
 PORTION_KEY = ["line_number", "portion_number"]
+CONDITIONS = ["new", "used"]
 FIT_SCHEMA = pl.Schema(
     {
         "line_number": pl.Int64(),
@@ -36,16 +37,14 @@ def fitting_elements(
     day: date,
     *,
     use_interchange: bool,
-    conditions: list[str],
 ) -> pl.DataFrame:
-    """Every element that may serve a portion, directly or as a component.
+    """Every element that may serve a portion, directly or as a component, in any condition: see ``accepted``.
 
     Args:
         portions: PORTIONS_SCHEMA of demand.py.
         tables: the workspace tables colours, parts, interchange and make_ups.
         day: whose interchange and make-ups hold.
         use_interchange: whether substitutes and make-ups count.
-        conditions: conditions every portion takes besides its own.
 
     Returns:
         FIT_SCHEMA, one row per portion, element, condition and make-up, sorted.
@@ -53,12 +52,25 @@ def fitting_elements(
     parts = _parts_that_fit(portions, tables, day, use_interchange)
     return (
         parts.join(_colours_that_fit(portions, tables["colours"]), on=PORTION_KEY)
-        .join(_conditions_that_fit(portions, conditions), on=PORTION_KEY)
+        .join(pl.DataFrame({"condition": CONDITIONS}), how="cross")
         .with_columns(pl.col("is_load_bearing").alias("needs_stated_form"))
         .select(FIT_SCHEMA.names())
         .cast(FIT_SCHEMA)
         .sort(*PORTION_KEY, "make_up_code", "part_code", "colour_code", "condition")
     )
+
+
+def accepted(fits: pl.DataFrame, portions: pl.DataFrame, conditions: Sequence[str]) -> pl.DataFrame:
+    """The fitting elements of the portions that are in a condition the portion takes.
+
+    Args:
+        fits: FIT_SCHEMA, of these portions and perhaps others.
+        portions: PORTIONS_SCHEMA of demand.py.
+        conditions: conditions every portion takes besides its own.
+    """
+    own = portions.select(*PORTION_KEY, pl.col("accept_conditions").alias("own"))
+    is_taken = pl.col("condition").is_in(list(conditions)) | pl.col("condition").is_in(pl.col("own"))
+    return fits.join(own, on=PORTION_KEY, maintain_order="left").filter(is_taken).select(FIT_SCHEMA.names())
 
 
 def parts_in_reach(part_codes: pl.Series, tables: Mapping[str, pl.DataFrame]) -> pl.Series:
@@ -173,10 +185,3 @@ def _colours_that_fit(portions: pl.DataFrame, colours: pl.DataFrame) -> pl.DataF
         .unique()
         .join(refused, on=[*PORTION_KEY, "colour_code"], how="anti")
     )
-
-
-def _conditions_that_fit(portions: pl.DataFrame, conditions: list[str]) -> pl.DataFrame:
-    everywhere = pl.lit(conditions, dtype=pl.List(pl.String))
-    return portions.select(
-        *PORTION_KEY, pl.col("accept_conditions").list.concat(everywhere).list.unique().alias("condition")
-    ).explode("condition")

@@ -74,7 +74,7 @@ def plan_night(
         model_cost, plan_vendor, plan_purchase, plan_line and unfilled_line, sorted by key.
 
     Raises:
-        InputError: a model's amendments make no sense.
+        InputError: a model's amendments make no sense, or a row breaks its contract.
         KitfareError: a worker process died.
     """
     cache_of_plans = PlanCache(cache_folder)
@@ -100,7 +100,7 @@ def plan_night(
             cache_of_plans.store(key, planned.tables)
         finish(planned.tables)
     cache_of_plans.prune()
-    return plan_tables.together(done)
+    return plan_tables.held_to_contracts(plan_tables.together(done), "the night's plans")
 
 
 def _tasks(

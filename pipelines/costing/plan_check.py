@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import polars as pl
+from fractions import Fraction
 
-from pipelines.costing.candidates import Candidates
-from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.candidates import Candidates, Portion
 from pipelines.costing.plans import Plan
 from pipelines.costing.receipt import Receipt
 
@@ -30,61 +29,53 @@ def _cost_faults(plan: Plan, receipt: Receipt) -> list[str]:
 
 
 def _purchase_faults(plan: Plan, candidates: Candidates) -> list[str]:
-    limits = candidates.offers.select(
-        "offer_id",
-        "sold_in_multiples_of",
-        pl.min_horizontal("quantity_available", "maximum_per_order").alias("most"),
-    )
-    used = plan.allocations.group_by("offer_id").agg(pl.col("quantity").sum().alias("used"))
-    bought = plan.purchases.join(limits, on="offer_id", how="left").join(used, on="offer_id", how="full", coalesce=True)
-    wrong = bought.filter(
-        pl.col("quantity").is_null()
-        | pl.col("most").is_null()
-        | (pl.col("quantity") > pl.col("most"))
-        | (pl.col("quantity") % pl.col("sold_in_multiples_of") != 0)
-        | (pl.col("quantity") < pl.col("used").fill_null(0))
-    ).sort("offer_id")
-    return [f"the offer {offer_id} can't be bought as planned" for offer_id in wrong["offer_id"]]
+    limits = {
+        offer_id: (multiple, available if most is None else min(available, most))
+        for offer_id, multiple, available, most in candidates.offers.select(
+            "offer_id", "sold_in_multiples_of", "quantity_available", "maximum_per_order"
+        ).iter_rows()
+    }
+    bought: dict[str, int] = {}
+    for offer_id, quantity in plan.purchases.select("offer_id", "quantity").iter_rows():
+        bought[offer_id] = bought.get(offer_id, 0) + quantity
+    used = plan.pieces_used
+    wrong = []
+    for offer_id in sorted(bought.keys() | used.keys()):
+        quantity = bought.get(offer_id, 0)
+        multiple, most = limits.get(offer_id, (1, 0))
+        if not used.get(offer_id, 0) <= quantity <= most or quantity % multiple:
+            wrong.append(f"the offer {offer_id} can't be bought as planned")
+    return wrong
 
 
 def _fill_faults(plan: Plan, candidates: Candidates) -> list[str]:
     """Pieces used and unfilled must add up to each portion; a make-up counts once all its components are there."""
-    portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code")
-    offers = candidates.offers.select("offer_index", "offer_id")
-    key = [*PORTION_KEY, "offer_id", "make_up_code", "component_part_code"]
-    uses = candidates.uses.join(portions, on="portion_index").join(offers, on="offer_index")
-    served = plan.allocations.join(uses.select(*key, "component_count", "group_code"), on=key, how="left")
-    if served["component_count"].null_count():
-        return ["a portion is served by an offer that does not fit it"]
-    in_one_colour = [*PORTION_KEY, "make_up_code", "colour_code"]
-    components = uses.group_by(*PORTION_KEY, "make_up_code").agg(
-        pl.col("component_part_code").n_unique().alias("whole")
-    )
-    filled = (
-        served.group_by(*in_one_colour, "component_part_code")
-        .agg(pl.col("quantity").sum(), pl.col("component_count").first())
-        .with_columns(pl.col("quantity") / pl.col("component_count"))
-        .group_by(in_one_colour)
-        .agg(pl.col("quantity").min(), pl.col("quantity").max().alias("most"), pl.len().alias("present"))
-        .join(components, on=[*PORTION_KEY, "make_up_code"])
-    )
+    groups = candidates.portions["group_code"].to_list()
+    colours: dict[str, set[str]] = {}
+    filled: dict[tuple[Portion, str, str], dict[str, Fraction]] = {}
+    for line, number, offer_id, make_up, component, colour, quantity in plan.allocation_rows:
+        portion = candidates.portion_numbers.get((line, number), -1)
+        use = (portion, candidates.offer_numbers.get(offer_id, -1), make_up, component)
+        count = candidates.component_counts.get(use)
+        if count is None:
+            return ["a portion is served by an offer that does not fit it"]
+        pieces = filled.setdefault(((line, number), make_up, colour), {})
+        pieces[component] = pieces.get(component, Fraction(0)) + Fraction(quantity, count)
+        if groups[portion]:
+            colours.setdefault(groups[portion], set()).add(colour)
     found = []
-    if filled.filter((pl.col("quantity") != pl.col("most")) | (pl.col("present") != pl.col("whole"))).height:
+    told: dict[Portion, Fraction | int] = dict(plan.pieces_missing)
+    is_whole = True
+    for (portion_key, make_up, _), pieces in filled.items():
+        told[portion_key] = told.get(portion_key, 0) + min(pieces.values())
+        whole = candidates.components.get((candidates.portion_numbers[portion_key], make_up), {""})
+        is_whole = is_whole and len(set(pieces.values())) == 1 and pieces.keys() == whole
+    if not is_whole:
         found.append("a make-up lacks some of its components")
-    total = pl.concat([filled.select(*PORTION_KEY, "quantity"), plan.unfilled.cast({"quantity": pl.Float64})])
-    balance = (
-        plan.wanted.join(
-            total.group_by(PORTION_KEY).agg(pl.col("quantity").sum().alias("told")), on=PORTION_KEY, how="left"
-        )
-        .filter(pl.col("told").fill_null(0) != pl.col("quantity"))
-        .sort(PORTION_KEY)
-    )
     found += [
-        f"line {line} portion {portion} is not accounted for"
-        for line, portion in balance.select(PORTION_KEY).iter_rows()
+        f"line {line} portion {number} is not accounted for"
+        for (line, number), quantity in sorted(plan.pieces_wanted.items())
+        if told.get((line, number), 0) != quantity
     ]
-    colours = served.filter(pl.col("group_code") != "").group_by("group_code").agg(pl.col("colour_code").n_unique())
-    found += [
-        f"group {group} is in {count} colours" for group, count in colours.sort("group_code").iter_rows() if count > 1
-    ]
+    found += [f"group {group} is in {len(codes)} colours" for group, codes in sorted(colours.items()) if len(codes) > 1]
     return found

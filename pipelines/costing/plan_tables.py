@@ -1,11 +1,11 @@
-"""The published rows of one plan: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line.
+"""The published rows of one model's plans: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line.
 
 Every amount of money comes from the receipt, rounded; the plan's exact cost serves the gap alone.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -14,6 +14,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.costing.candidates import Portion
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.plans import Plan
 from pipelines.costing.receipt import Receipt
@@ -21,7 +22,8 @@ from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import buyers_rate
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
-from pipelines.settings import Buyer, Scenario
+from pipelines.settings import Buyer
+from schemas.contract import Contract
 from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import polars_schema, validate_typed
 
@@ -31,27 +33,21 @@ Tables = dict[str, pl.DataFrame]
 
 @dataclass(frozen=True)
 class PlanContext:
-    """What the rows of one plan share."""
+    """What the rows of one model, buyer and date share."""
 
     inputs: WorkspaceInputs
     model: Model
     day: date
     buyer: Buyer
-    scenario: Scenario
     effort: str
 
     @property
     def key(self) -> dict[str, Any]:
-        """The values of PLAN_KEY."""
-        return {
-            "priced_on": self.day,
-            "model_code": self.model.model_code,
-            "scenario_code": self.scenario.scenario_code,
-            "buyer_code": self.buyer.buyer_code,
-        }
+        """The values of PLAN_KEY without the scenario's."""
+        return {"priced_on": self.day, "model_code": self.model.model_code, "buyer_code": self.buyer.buyer_code}
 
     def keyed(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """The frame with the plan's key."""
+        """The frame, which has scenario_code, with the plans' key."""
         return frame.with_columns(*(pl.lit(value).alias(name) for name, value in self.key.items()))
 
 
@@ -62,45 +58,55 @@ class CheckedPlan:
     Attributes:
         portions: PORTIONS_SCHEMA of demand.py: all the model wants under the scenario.
         on_hand: ON_HAND_SCHEMA of stock_on_hand.py.
+        estimated: ESTIMATE_SCHEMA of estimate.py for the unfilled portions.
+        helps: what would help them, by portion.
         refusal: why the plan must not be used; empty for a sound one. A refused plan buys nothing.
     """
 
+    scenario_code: str
     plan: Plan
     receipt: Receipt
     portions: pl.DataFrame
     on_hand: pl.DataFrame
-    refusal: str = ""
+    estimated: pl.DataFrame
+    helps: Mapping[Portion, str]
+    refusal: str
+
+    def marked(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """The frame with the scenario's code in front."""
+        return frame.select(pl.lit(self.scenario_code).alias("scenario_code"), pl.all())
 
 
-def plan_tables(
-    context: PlanContext,
-    checked: CheckedPlan,
-    terms: Mapping[str, VendorTerms],
-    estimated: pl.DataFrame,
-    helps: Mapping[tuple[int, int], str],
-) -> Tables:
-    """The rows of one plan by table name, typed as their contracts say.
+def plan_tables(context: PlanContext, checked: Sequence[CheckedPlan], terms: Mapping[str, VendorTerms]) -> Tables:
+    """The rows of the plans of all scenarios by table name, typed as their contracts say and sorted by their keys.
 
     A refused plan is published as one that buys nothing: every piece is unfilled, its cost is all estimate, its status is
     ``refused`` and every unfilled line says why.
 
     Args:
         context: what the rows share.
-        checked: the plan and its receipt.
+        checked: the plans and their receipts.
         terms: of the vendors bought from.
-        estimated: ESTIMATE_SCHEMA of estimate.py for the unfilled portions.
-        helps: what would help them.
     """
-    unfilled = _unfilled_rows(context, checked, estimated, helps)
+    unfilled = {each.scenario_code: _unfilled_rows(context, each) for each in checked}
+    names = dict(context.inputs.tables["vendors"].select("vendor_code", "vendor_name").iter_rows())
+    rows: list[tuple[Contract, list[dict[str, Any]]]] = [
+        (MODEL_COST, [_model_cost(context, each, unfilled[each.scenario_code]) for each in checked]),
+        (PLAN_VENDOR, [row for each in checked for row in _vendor_rows(each, terms, names)]),
+        (UNFILLED_LINE, [row for each in checked for row in unfilled[each.scenario_code]]),
+    ]
     frames = {
-        MODEL_COST.name: _model_cost(context, checked, unfilled),
-        PLAN_VENDOR.name: _vendor_rows(context, checked, terms),
-        PLAN_PURCHASE.name: _purchase_rows(context, checked.plan),
-        PLAN_LINE.name: _line_rows(context, checked),
-        UNFILLED_LINE.name: unfilled,
+        **{
+            contract.name: context.keyed(pl.DataFrame(found, schema=polars_schema(contract), orient="row"))
+            for contract, found in rows
+        },
+        PLAN_PURCHASE.name: context.keyed(_purchase_rows(checked)),
+        PLAN_LINE.name: context.keyed(_line_rows(checked)),
     }
     return {
-        contract.name: frames[contract.name].select(contract.columns).cast(polars_schema(contract))
+        contract.name: frames[contract.name]
+        .select(pl.col(name).cast(kind) for name, kind in polars_schema(contract).items())
+        .sort(contract.key)
         for contract in PLAN_CONTRACTS
     }
 
@@ -129,13 +135,12 @@ def held_to_contracts(tables: Tables, where: str) -> Tables:
     return {contract.name: validate_typed(contract, tables[contract.name], where=where) for contract in PLAN_CONTRACTS}
 
 
-def _model_cost(context: PlanContext, checked: CheckedPlan, unfilled: pl.DataFrame) -> pl.DataFrame:
+def _model_cost(context: PlanContext, checked: CheckedPlan, unfilled: list[dict[str, Any]]) -> dict[str, Any]:
     plan, parts, money = checked.plan, checked.receipt.rounded, context.buyer.currency_code
     landed = checked.receipt.landed_cost
-    estimate = sum(unfilled["unfilled_estimate"], Decimal(0))
-    without_estimate = unfilled.filter(pl.col("estimated_unit_price").is_null())
-    row = {
-        **context.key,
+    estimate = sum((row["unfilled_estimate"] for row in unfilled), Decimal(0))
+    return {
+        "scenario_code": checked.scenario_code,
         "model_title": context.model.settings.title,
         "list_version": context.model.settings.version_on(context.day),
         "copy_count": context.model.settings.copy_count,
@@ -152,16 +157,17 @@ def _model_cost(context: PlanContext, checked: CheckedPlan, unfilled: pl.DataFra
         "lower_bound": min(round_down(plan.lower_bound, currency_digits(money)), landed),
         "gap_pct": gap_pct(plan.cost, plan.lower_bound),
         "vendor_count": plan.vendor_count,
-        "element_count": plan.purchases.select("part_code", "colour_code").n_unique(),
+        "element_count": len(set(plan.purchases.select("part_code", "colour_code").iter_rows())),
         "piece_count": checked.portions["quantity"].sum(),
         "on_hand_piece_count": checked.on_hand["quantity"].sum(),
         "spare_piece_count": plan.spare_count,
         "unfilled_piece_count": plan.unfilled["quantity"].sum(),
-        "unfilled_estimate_count": without_estimate["unfilled_piece_count"].sum(),
+        "unfilled_estimate_count": sum(
+            row["unfilled_piece_count"] for row in unfilled if row["estimated_unit_price"] is None
+        ),
         "oldest_offer_on": plan.purchases["last_confirmed_on"].min(),
         "effort": context.effort,
     }
-    return pl.DataFrame([row], schema=polars_schema(MODEL_COST), orient="row")
 
 
 def _status(checked: CheckedPlan) -> str:
@@ -194,11 +200,12 @@ def instructions_cost(context: PlanContext) -> Decimal | None:
     return round_money(price * rate, context.buyer.currency_code)
 
 
-def _vendor_rows(context: PlanContext, checked: CheckedPlan, terms: Mapping[str, VendorTerms]) -> pl.DataFrame:
-    names = dict(context.inputs.tables["vendors"].select("vendor_code", "vendor_name").iter_rows())
-    rows = [
+def _vendor_rows(
+    checked: CheckedPlan, terms: Mapping[str, VendorTerms], names: Mapping[str, str]
+) -> list[dict[str, Any]]:
+    return [
         {
-            **context.key,
+            "scenario_code": checked.scenario_code,
             "vendor_code": order.vendor_code,
             "vendor_name": names[order.vendor_code],
             "vendor_kind": terms[order.vendor_code].vendor_kind,
@@ -216,70 +223,71 @@ def _vendor_rows(context: PlanContext, checked: CheckedPlan, terms: Mapping[str,
         }
         for order in checked.receipt.vendors
     ]
-    return pl.DataFrame(rows, schema=polars_schema(PLAN_VENDOR), orient="row")
 
 
-def _purchase_rows(context: PlanContext, plan: Plan) -> pl.DataFrame:
-    used = plan.allocations.group_by("offer_id").agg(pl.col("quantity").sum().alias("used_piece_count"))
-    rows = plan.purchases.join(used, on="offer_id", how="left", maintain_order="left").with_columns(
-        pl.col("used_piece_count").fill_null(0)
-    )
+def _purchase_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
+    rows = pl.concat([each.marked(each.plan.purchases) for each in checked])
+    used = [
+        each.plan.pieces_used.get(offer_id, 0)
+        for each in checked
+        for offer_id in each.plan.purchases["offer_id"].to_list()
+    ]
     values = [
         round_money(Fraction(price) * quantity, currency)
         for price, quantity, currency in rows.select("unit_price", "quantity", "currency_code").iter_rows()
     ]
-    return context.keyed(
-        rows.with_columns(
-            pl.col("quantity").alias("bought_piece_count"),
-            (pl.col("quantity") - pl.col("used_piece_count")).alias("spare_piece_count"),
-            pl.col("currency_code").alias("vendor_currency_code"),
-            pl.Series("purchase_value", values, dtype=pl.Decimal(18, 4)),
-        )
+    return rows.with_columns(
+        pl.Series("used_piece_count", used, dtype=pl.Int64),
+        pl.Series("purchase_value", values, dtype=pl.Decimal(18, 4)),
+    ).with_columns(
+        pl.col("quantity").alias("bought_piece_count"),
+        (pl.col("quantity") - pl.col("used_piece_count")).alias("spare_piece_count"),
+        pl.col("currency_code").alias("vendor_currency_code"),
     )
 
 
-def _line_rows(context: PlanContext, checked: CheckedPlan) -> pl.DataFrame:
-    bought = checked.plan.allocations.drop("colour_code").join(
-        checked.plan.purchases.drop("quantity").with_columns(pl.col("currency_code").alias("vendor_currency_code")),
-        on="offer_id",
+def _line_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
+    allocations = pl.concat([each.marked(each.plan.allocations) for each in checked])
+    purchases = pl.concat([each.marked(each.plan.purchases) for each in checked])
+    bought = allocations.drop("colour_code").join(
+        purchases.drop("quantity").with_columns(pl.col("currency_code").alias("vendor_currency_code")),
+        on=["scenario_code", "offer_id"],
     )
-    on_hand = checked.on_hand.with_columns(
+    on_hand = pl.concat([each.marked(each.on_hand) for each in checked]).with_columns(
         *(pl.lit("").alias(name) for name in ("vendor_code", "offer_id", "listing_code", "make_up_code")),
         pl.lit(None, dtype=pl.String).alias("vendor_currency_code"),
         pl.lit(None, dtype=pl.Decimal(18, 6)).alias("unit_price"),
     )
     common = [
-        *PORTION_KEY, "vendor_code", "offer_id", "part_code", "colour_code", "condition", "listing_code", "make_up_code",
-        "quantity", "unit_price", "vendor_currency_code",
+        "scenario_code", *PORTION_KEY, "vendor_code", "offer_id", "part_code", "colour_code", "condition", "listing_code",
+        "make_up_code", "quantity", "unit_price", "vendor_currency_code",
     ]  # fmt: skip
-    listed = checked.portions.drop("quantity")
-    served = pl.concat([bought.select(common), on_hand.select(common)]).join(listed, on=PORTION_KEY)
+    listed = pl.concat([each.marked(each.portions.drop("quantity")) for each in checked])
     is_listed_part = (pl.col("part_code") == pl.col("listed_part_code")) & (pl.col("make_up_code") == "")
-    return context.keyed(
-        served.with_columns(
+    return (
+        pl.concat([bought.select(common), on_hand.select(common)])
+        .join(listed, on=["scenario_code", *PORTION_KEY])
+        .with_columns(
             (pl.col("colour_code") == pl.col("listed_colour_code")).alias("is_listed_colour"),
             is_listed_part.alias("is_listed_part"),
         )
     )
 
 
-def _unfilled_rows(
-    context: PlanContext, checked: CheckedPlan, estimated: pl.DataFrame, helps: Mapping[tuple[int, int], str]
-) -> pl.DataFrame:
-    rows = checked.plan.unfilled.join(estimated, on=PORTION_KEY, how="left").join(
+def _unfilled_rows(context: PlanContext, checked: CheckedPlan) -> list[dict[str, Any]]:
+    rows = checked.plan.unfilled.join(checked.estimated, on=PORTION_KEY, how="left").join(
         checked.portions.drop("quantity"), on=PORTION_KEY
     )
     money = context.buyer.currency_code
-    built = [
+    return [
         {
-            **context.key,
+            "scenario_code": checked.scenario_code,
             **{name: row[name] for name in (*PORTION_KEY, "listed_part_code", "listed_colour_code")},
             "unfilled_piece_count": row["quantity"],
             "estimated_unit_price": row["estimated_unit_price"],
             "unfilled_estimate": round_money((row["estimated_unit_price"] or 0) * row["quantity"], money),
             "estimate_basis": row["estimate_basis"] or "none",
-            "what_would_help": checked.refusal or helps.get((row["line_number"], row["portion_number"]), ""),
+            "what_would_help": checked.refusal or checked.helps.get((row["line_number"], row["portion_number"]), ""),
         }
         for row in rows.iter_rows(named=True)
     ]
-    return pl.DataFrame(built, schema=polars_schema(UNFILLED_LINE), orient="row")

@@ -10,17 +10,26 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 
+import numpy as np
 import polars as pl
 
 from pipelines.costing import demand, plan_tables
-from pipelines.costing.candidates import Candidates, candidates, why_forbidden
-from pipelines.costing.estimate import estimates
-from pipelines.costing.fitting import PORTION_KEY
-from pipelines.costing.plan_cache import digest
+from pipelines.costing.candidates import (
+    Candidates,
+    Portion,
+    buyable_steps,
+    candidates_among,
+    steps_under_terms,
+    why_forbidden,
+)
+from pipelines.costing.estimate import estimates, known_prices
+from pipelines.costing.fitting import PORTION_KEY, fitting_elements
 from pipelines.costing.plan_check import faults
 from pipelines.costing.plan_tables import CheckedPlan, PlanContext, Tables
 from pipelines.costing.planner import mip
+from pipelines.costing.planner.problem import Problem
 from pipelines.costing.plans import Plan, as_solution, joined, nothing_bought, plan_of
 from pipelines.costing.receipt import work_out
 from pipelines.costing.terms_on import TermsBook, terms_on
@@ -38,7 +47,7 @@ class PlannedModel:
     """The plans of all scenarios.
 
     Attributes:
-        tables: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line.
+        tables: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line, not yet held to their contracts.
         notes: remarks for people by scenario code.
         hit_time_limit: a safety limit bit, so the plans may differ next time and must not be kept.
     """
@@ -94,9 +103,11 @@ class ModelPlanning:
         self.inputs, self.model, self.day, self.buyer = inputs, model, day, buyer
         self.market, self.effort, self.with_advice = market, effort, with_advice
         self.book: TermsBook = terms_on(inputs, day, buyer)
+        self._portions: dict[bool, pl.DataFrame] = {}
+        self._fits: dict[tuple[bool, bool], pl.DataFrame] = {}
         self._candidates: dict[str, Candidates] = {}
-        self._of_scenario: dict[str, Candidates] = {}
-        self._plans: dict[str, Plan] = {}
+        self._of_some_vendors: dict[tuple[int, tuple[str, ...]], tuple[Candidates, Candidates]] = {}
+        self._plans: list[tuple[Problem, Plan]] = []
 
     def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
         """The plans of all scenarios."""
@@ -109,40 +120,58 @@ class ModelPlanning:
                 plans[scenario.scenario_code] = refusal
         found = _sound_ones(plans)
         for scenario in scenarios:
-            if not self._goes_to_the_counter_first(scenario) and scenario.scenario_code in plans:
+            if not self._goes_to_the_counter_first(scenario):
                 plans[scenario.scenario_code] = self._best_of(plans[scenario.scenario_code], scenario, found)
-        tables = [self._tables(scenario, plans[scenario.scenario_code], last_seen, summaries) for scenario in scenarios]
         sound = {code: plan for code, plan in plans.items() if isinstance(plan, Plan)}
         return PlannedModel(
-            plan_tables.held_to_contracts(
-                plan_tables.together(tables), f"plans for {self.model.model_code} {self.buyer.buyer_code} {self.day}"
-            ),
+            self._tables(plans, last_seen, summaries),
             {code: plan.notes for code, plan in sorted(sound.items()) if plan.notes},
             any(plan.hit_time_limit for plan in sound.values()),
         )
 
     def portions(self, scenario: Scenario) -> pl.DataFrame:
         """What the model wants under a scenario: PORTIONS_SCHEMA of demand.py."""
-        return demand.portions_on(self.model, self.day, scenario.use_freedoms)
+        freely = scenario.use_freedoms
+        if freely not in self._portions:
+            self._portions[freely] = demand.portions_on(self.model, self.day, freely)
+        return self._portions[freely]
+
+    def fits(self, scenario: Scenario) -> pl.DataFrame:
+        """The elements that may serve the portions, in any condition: FIT_SCHEMA of fitting.py."""
+        rules = (scenario.use_freedoms, scenario.use_interchange)
+        if rules not in self._fits:
+            self._fits[rules] = fitting_elements(
+                self.portions(scenario), self.inputs.tables, self.day, use_interchange=scenario.use_interchange
+            )
+        return self._fits[rules]
 
     def candidates(self, scenario: Scenario) -> Candidates:
-        """The scenario's candidates, cut from those of all vendors, which scenarios with like freedoms share."""
-        anyone = scenario.model_copy(
-            update={"counter": "any_mix", "independents": True, "forbidden_vendors": [], "only_vendors": []}
-        )
-        rules = (anyone.use_freedoms, anyone.use_interchange, anyone.conditions, anyone.use_stock_on_hand)
-        if repr(rules) not in self._candidates:
-            self._candidates[repr(rules)] = candidates(
-                self.portions(anyone), self.market, self.inputs, self.day, anyone, self.book
+        """The scenario's candidates, cut from those of all vendors; scenarios with like rules share them."""
+        rules = repr((scenario.use_freedoms, scenario.use_interchange, scenario.conditions, scenario.use_stock_on_hand))
+        if rules not in self._candidates:
+            self._candidates[rules] = candidates_among(
+                self._steps, self.portions(scenario), self.fits(scenario), self.inputs, scenario
             )
-        if scenario.scenario_code not in self._of_scenario:
-            shared = self._candidates[repr(rules)]
-            allowed = [code for code in shared.vendor_codes if not why_forbidden(self.book.vendors[code], scenario)]
-            self._of_scenario[scenario.scenario_code] = shared.of_vendors(allowed)
-        return self._of_scenario[scenario.scenario_code]
+        everyone = self._candidates[rules]
+        allowed = [code for code in everyone.vendor_codes if not why_forbidden(self.book.vendors[code], scenario)]
+        return self._of_vendors(everyone, allowed)
+
+    @cached_property
+    def _steps(self) -> pl.DataFrame:
+        """The price steps that can be bought of any vendor with terms."""
+        return steps_under_terms(buyable_steps(self.market), self.book.vendors.values())
+
+    def _of_vendors(self, found: Candidates, vendor_codes: list[str]) -> Candidates:
+        """The candidates of some vendors; asked again, the same ones."""
+        key = (id(found), tuple(vendor_codes))
+        if key not in self._of_some_vendors:
+            self._of_some_vendors[key] = found, found.of_vendors(vendor_codes)
+        return self._of_some_vendors[key][1]
 
     def _of_kind(self, found: Candidates, kind: str) -> Candidates:
-        return found.of_vendors([code for code in found.vendor_codes if self.book.vendors[code].vendor_kind == kind])
+        return self._of_vendors(
+            found, [code for code in found.vendor_codes if self.book.vendors[code].vendor_kind == kind]
+        )
 
     def _goes_to_the_counter_first(self, scenario: Scenario) -> bool:
         return (
@@ -152,10 +181,11 @@ class ModelPlanning:
 
     def _counters_order(self, found: Candidates, scenario: Scenario) -> Candidates | None:
         """What the counter is asked for first; None when it has nothing of it."""
-        wanted = found.portions
+        wanted = found.wanted
         if scenario.counter == "marked":
-            wanted = wanted.filter(pl.col("line_number").is_in(self.model.settings.counter_lines))
-        order = self._of_kind(found, "counter").with_portions(wanted.select("portion_index", "quantity"))
+            marked = set(self.model.settings.counter_lines)
+            wanted = {portion: quantity for portion, quantity in wanted.items() if portion[0] in marked}
+        order = self._of_kind(found, "counter").with_quantities(wanted)
         return order if order.uses.height else None
 
     def _plan(self, scenario: Scenario, known: Iterable[Plan]) -> Plan:
@@ -176,10 +206,8 @@ class ModelPlanning:
         """
         plan = self._two_stages(found, order, scenario)
         stuck = _stuck(found, plan)
-        eased = order.with_portions(
-            order.portions.join(stuck, on=PORTION_KEY, how="anti").select("portion_index", "quantity")
-        )
-        if not stuck.height or not eased.uses.height:
+        eased = order.with_quantities({portion: n for portion, n in order.wanted.items() if portion not in stuck})
+        if not stuck or not eased.uses.height:
             return plan
         return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
 
@@ -190,20 +218,14 @@ class ModelPlanning:
         its own task: what the rule as defined can reach, given what the counter's order left.
         """
         first = self._solve(order, scenario, ())
-        filled = (
-            order.portions.select(*PORTION_KEY, "quantity")
-            .join(first.unfilled.rename({"quantity": "missing"}), on=PORTION_KEY, how="left")
-            .select(*PORTION_KEY, (pl.col("quantity") - pl.col("missing").fill_null(0)).alias("filled"))
-        )
-        left = found.portions.join(filled, on=PORTION_KEY, how="left").select(
-            "portion_index", pl.col("quantity") - pl.col("filled").fill_null(0)
-        )
+        filled = {portion: n - first.pieces_missing.get(portion, 0) for portion, n in order.wanted.items()}
+        left = {portion: n - filled.get(portion, 0) for portion, n in found.wanted.items()}
         others = self._of_kind(found, "independent")
         vendors_left = scenario.maximum_vendor_count
         if vendors_left is not None:
             vendors_left -= first.vendor_count
             others = others if vendors_left else others.of_vendors([])
-        rest = _in_the_groups_colours(others, first).with_portions(left)
+        rest = _in_the_groups_colours(others, first).with_quantities(left)
         limited = scenario.model_copy(update={"maximum_vendor_count": vendors_left or None})
         return joined(first, self._solve(rest, limited, ()), found.portions)
 
@@ -212,15 +234,13 @@ class ModelPlanning:
         if not found.uses.height:
             return nothing_bought(found)
         problem = found.problem(self.book, scenario)
-        key = digest(
-            problem.portions, problem.offers, problem.offer_steps, problem.uses, problem.allow_spares,
-            problem.maximum_vendor_count,
-        )  # fmt: skip
+        for other, plan in self._plans:
+            if _are_alike(problem, other):
+                return plan
         starts = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario))]
-        if key not in self._plans:
-            start = min(starts, key=lambda pair: pair[0])[1] if starts else None
-            self._plans[key] = plan_of(found, mip.solve(problem, self.effort, start))
-        return self._plans[key]
+        start = min(starts, key=lambda pair: pair[0])[1] if starts else None
+        self._plans.append((problem, plan_of(found, mip.solve(problem, self.effort, start))))
+        return self._plans[-1][1]
 
     def _best_of(
         self, plan: Plan | PlanRefusedError, scenario: Scenario, known: Iterable[Plan]
@@ -255,22 +275,44 @@ class ModelPlanning:
         return plan
 
     def _tables(
-        self, scenario: Scenario, plan: Plan | PlanRefusedError, last_seen: pl.DataFrame, summaries: pl.DataFrame
+        self, plans: dict[str, Plan | PlanRefusedError], last_seen: pl.DataFrame, summaries: pl.DataFrame
     ) -> Tables:
-        found, portions = self.candidates(scenario), self.portions(scenario)
-        refusal = "" if isinstance(plan, Plan) else plan.what
-        sound = plan if isinstance(plan, Plan) else nothing_bought(found)
-        checked = CheckedPlan(sound, work_out(sound.purchases, self.book.vendors), portions, found.on_hand, refusal)
-        missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
-        estimated = estimates(missing, last_seen, summaries, self.inputs, self.day, self.buyer, scenario)
-        helps = {}
-        if self.with_advice and missing.height and not refusal:
-            bought = sound.purchases.select(
-                "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
+        known = known_prices(last_seen, summaries, self.inputs, self.day, self.buyer)
+        checked = []
+        for scenario in self.inputs.settings.scenarios:
+            plan, found, portions = plans[scenario.scenario_code], self.candidates(scenario), self.portions(scenario)
+            refusal = "" if isinstance(plan, Plan) else plan.what
+            sound = plan if isinstance(plan, Plan) else nothing_bought(found)
+            missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
+            helps = {}
+            if self.with_advice and missing.height and not refusal:
+                bought = sound.purchases.select(
+                    "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
+                )
+                helps = what_would_help(missing, bought, self.market, self.inputs, self.day, scenario, self.book)
+            checked.append(
+                CheckedPlan(
+                    scenario.scenario_code,
+                    sound,
+                    work_out(sound.purchases, self.book.vendors),
+                    portions,
+                    found.on_hand,
+                    estimates(missing, self.fits(scenario), known, scenario),
+                    helps,
+                    refusal,
+                )
             )
-            helps = what_would_help(missing, bought, self.market, self.inputs, self.day, scenario, self.book)
-        context = PlanContext(self.inputs, self.model, self.day, self.buyer, scenario, self.effort)
-        return plan_tables.plan_tables(context, checked, self.book.vendors, estimated, helps)
+        context = PlanContext(self.inputs, self.model, self.day, self.buyer, self.effort)
+        return plan_tables.plan_tables(context, checked, self.book.vendors)
+
+
+def _are_alike(first: Problem, second: Problem) -> bool:
+    """Whether two problems under the same terms ask for the same."""
+    if (first.allow_spares, first.maximum_vendor_count) != (second.allow_spares, second.maximum_vendor_count):
+        return False
+    return all(
+        getattr(first, name).equals(getattr(second, name)) for name in ("portions", "offers", "offer_steps", "uses")
+    )
 
 
 def _freedom_of(scenario: Scenario) -> tuple[int, bool, bool, int, str]:
@@ -288,27 +330,21 @@ def _sound_ones(plans: dict[str, Plan | PlanRefusedError]) -> list[Plan]:
     return [plan for _, plan in sorted(plans.items()) if isinstance(plan, Plan)]
 
 
-def _stuck(found: Candidates, plan: Plan) -> pl.DataFrame:
-    """Portions that stay unfilled though they have uses, and those of their colour groups (PORTION_KEY)."""
-    unfilled = found.portions.join(plan.unfilled.select(PORTION_KEY), on=PORTION_KEY, how="semi").join(
-        found.uses.select("portion_index"), on="portion_index", how="semi"
-    )
-    groups = unfilled.filter(pl.col("group_code") != "").select("group_code").unique()
-    alike = found.portions.join(groups, on="group_code", how="semi")
-    return pl.concat([unfilled, alike]).select(PORTION_KEY).unique(maintain_order=True)
+def _stuck(found: Candidates, plan: Plan) -> set[Portion]:
+    """Portions that stay unfilled though they have uses, and those of their colour groups."""
+    with_uses = set(found.uses["portion_index"].to_list())
+    stuck = {portion for portion in plan.pieces_missing if found.portion_numbers[portion] in with_uses}
+    group_of = dict(zip(found.wanted, found.portions["group_code"].to_list(), strict=True))
+    groups = {group_of[portion] for portion in stuck} - {""}
+    return stuck | {portion for portion, group in group_of.items() if group in groups}
 
 
 def _in_the_groups_colours(found: Candidates, first: Plan) -> Candidates:
     """Without uses that would give a group another colour than the first plan began it in."""
-    groups = first.wanted.select(*PORTION_KEY, "group_code").filter(pl.col("group_code") != "")
-    begun = (
-        first.allocations.join(groups, on=PORTION_KEY)
-        .select("group_code", pl.col("colour_code").alias("begun"))
-        .unique()
-    )
-    kept = (
-        found.uses.join(found.portions.select("portion_index", "group_code"), on="portion_index", maintain_order="left")
-        .join(begun, on="group_code", how="left", maintain_order="left")
-        .filter(pl.col("begun").is_null() | (pl.col("begun") == pl.col("colour_code")))
-    )
-    return found.with_uses(kept.select(found.uses.columns))
+    group_of = {(line, number): group for line, number, group in first.wanted.select(*PORTION_KEY, "group_code").rows()}
+    begun = {group_of[row[:2]]: row[5] for row in first.allocation_rows if group_of[row[:2]]}
+    if not begun:
+        return found
+    colours = [begun.get(group) for group in found.portions["group_code"].to_list()]
+    uses = zip(found.uses["portion_index"].to_list(), found.uses["colour_code"].to_list(), strict=True)
+    return found.with_those_uses(np.array([colours[portion] in (None, colour) for portion, colour in uses], dtype=bool))

@@ -5,13 +5,16 @@ That makes plans of different scenarios comparable: a plan made under narrower r
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cached_property
+from typing import Any
 
+import numpy as np
 import polars as pl
 
-from pipelines.costing.candidates import Candidates
+from pipelines.costing.candidates import Candidates, Portion
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.planner.problem import Solution
 from pipelines.settings import Scenario
@@ -34,7 +37,24 @@ PURCHASE_SCHEMA = pl.Schema(
         "quantity": pl.Int64(),
     }
 )
-_USE_KEY = [*PORTION_KEY, "offer_id", "make_up_code", "component_part_code"]
+UNFILLED_SCHEMA = pl.Schema({**dict.fromkeys(PORTION_KEY, pl.Int64()), "quantity": pl.Int64()})
+ALLOCATION_SCHEMA = pl.Schema(
+    {
+        **dict.fromkeys(PORTION_KEY, pl.Int64()),
+        **dict.fromkeys(("offer_id", "make_up_code", "component_part_code", "colour_code"), pl.String()),
+        "quantity": pl.Int64(),
+    }
+)
+# A solution's frames, which name portions and offers by a problem's row numbers.
+_PURCHASE_NUMBERS = pl.Schema({"offer_index": pl.Int64(), "quantity": pl.Int64()})
+_ALLOCATION_NUMBERS = pl.Schema(
+    {
+        **dict.fromkeys(("portion_index", "offer_index"), pl.Int64()),
+        **dict.fromkeys(("make_up_code", "component_part_code"), pl.String()),
+        "quantity": pl.Int64(),
+    }
+)
+_UNFILLED_NUMBERS = pl.Schema({"portion_index": pl.Int64(), "quantity": pl.Int64()})
 
 
 @dataclass(frozen=True)
@@ -44,9 +64,8 @@ class Plan:
     Attributes:
         wanted: line_number, portion_number, group_code and quantity to buy.
         purchases: PURCHASE_SCHEMA, one row per offer, at the price step its quantity reaches.
-        allocations: line_number, portion_number, offer_id, make_up_code, component_part_code, colour_code, quantity
-            (pieces of the offer used).
-        unfilled: line_number, portion_number, quantity (above 0).
+        allocations: ALLOCATION_SCHEMA, quantity being pieces of the offer used; sorted.
+        unfilled: UNFILLED_SCHEMA, quantity above 0; sorted.
         cost: exact unrounded landed cost in the buyer's currency.
         lower_bound: no plan under the same rules with as few pieces unfilled costs less.
         notes: remarks for people.
@@ -62,51 +81,101 @@ class Plan:
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
 
-    @property
+    @cached_property
     def vendor_count(self) -> int:
         """Vendors ordered from."""
-        return self.purchases["vendor_code"].n_unique()
+        return len(set(self.purchases["vendor_code"].to_list()))
 
-    @property
+    @cached_property
     def spare_count(self) -> int:
         """Pieces bought beyond the need."""
         return int(self.purchases["quantity"].sum()) - int(self.allocations["quantity"].sum())
 
-    @property
+    @cached_property
     def rank(self) -> tuple[int, Fraction, int, int]:
         """What a plan minimises, in order: unfilled pieces, cost, vendors, spares."""
         return int(self.unfilled["quantity"].sum()), self.cost, self.vendor_count, self.spare_count
 
+    @cached_property
+    def pieces_wanted(self) -> dict[Portion, int]:
+        """Pieces to buy by portion."""
+        return _by_portion(self.wanted)
+
+    @cached_property
+    def pieces_missing(self) -> dict[Portion, int]:
+        """Pieces unfilled by portion."""
+        return _by_portion(self.unfilled)
+
+    @cached_property
+    def pieces_used(self) -> dict[str, int]:
+        """Pieces used by offer_id."""
+        used: dict[str, int] = {}
+        for offer_id, quantity in zip(
+            *(self.allocations[name].to_list() for name in ("offer_id", "quantity")), strict=True
+        ):
+            used[offer_id] = used.get(offer_id, 0) + quantity
+        return used
+
+    @cached_property
+    def allocation_rows(self) -> list[tuple[int, int, str, str, str, str, int]]:
+        """The rows of ``allocations``."""
+        return self.allocations.rows()
+
 
 def plan_of(candidates: Candidates, solution: Solution) -> Plan:
     """A solution of a problem of these candidates, in the plan's own words."""
-    portions = candidates.portions.select("portion_index", *PORTION_KEY)
-    offers = candidates.offers.select("offer_index", "offer_id", "colour_code")
-    reached = (
-        solution.purchases.join(candidates.steps.drop("offer_id"), on="offer_index")
-        .filter(pl.col("step_from_quantity") <= pl.col("quantity"))
-        .sort("offer_index", "step_from_quantity")
-        .unique("offer_index", keep="last", maintain_order=True)
+    portions, offer_ids = list(candidates.portion_numbers), list(candidates.offer_numbers)
+    colours = candidates.offers["colour_code"].to_list()
+    allocations = (
+        (*portions[portion], offer_ids[offer], make_up, component, colours[offer], quantity)
+        for portion, offer, make_up, component, quantity in solution.allocations.select(
+            _ALLOCATION_NUMBERS.names()
+        ).iter_rows()
+    )
+    unfilled = (
+        (*portions[portion], quantity)
+        for portion, quantity in solution.unfilled.select(_UNFILLED_NUMBERS.names()).iter_rows()
     )
     return Plan(
         wanted=candidates.portions.select(*PORTION_KEY, "group_code", "quantity"),
-        purchases=reached.join(candidates.offers, on="offer_index")
-        .select(PURCHASE_SCHEMA.names())
-        .cast(PURCHASE_SCHEMA)
-        .sort("vendor_code", "part_code", "colour_code", "condition", "listing_code"),
-        allocations=solution.allocations.join(portions, on="portion_index")
-        .join(offers, on="offer_index")
-        .select(*_USE_KEY, "colour_code", "quantity")
-        .sort(_USE_KEY),
-        unfilled=solution.unfilled.join(portions, on="portion_index")
-        .select(*PORTION_KEY, "quantity")
-        .sort(PORTION_KEY),
+        purchases=_purchases(candidates, solution),
+        allocations=_frame(sorted(allocations), ALLOCATION_SCHEMA),
+        unfilled=_frame(sorted(unfilled), UNFILLED_SCHEMA),
         cost=solution.cost,
         lower_bound=min(solution.lower_bound, solution.cost),
         is_proven=solution.is_proven,
         hit_time_limit=solution.hit_time_limit,
         notes=solution.notes,
     )
+
+
+def _purchases(candidates: Candidates, solution: Solution) -> pl.DataFrame:
+    """PURCHASE_SCHEMA, in the order of the offers; a quantity below an offer's first step is none of it."""
+    step_offers, starts = (candidates.steps[name].to_numpy() for name in ("offer_index", "step_from_quantity"))
+    found = []
+    for offer, quantity in sorted(solution.purchases.select(_PURCHASE_NUMBERS.names()).iter_rows()):
+        first, end = np.searchsorted(step_offers, (offer, offer + 1))
+        reached = int(np.searchsorted(starts[first:end], quantity, side="right"))
+        if reached:
+            found.append((offer, first + reached - 1, quantity))
+    offers, steps, quantities = np.array(found, dtype=np.int64).reshape(-1, 3).T
+    return (
+        candidates.offers[offers]
+        .hstack(candidates.steps[steps].drop("offer_index", "offer_id"))
+        .hstack([pl.Series("quantity", quantities, dtype=pl.Int64)])
+        .select(PURCHASE_SCHEMA.names())
+    )
+
+
+def _by_portion(frame: pl.DataFrame) -> dict[Portion, int]:
+    found: dict[Portion, int] = {}
+    for line, number, quantity in zip(*(frame[name].to_list() for name in (*PORTION_KEY, "quantity")), strict=True):
+        found[line, number] = found.get((line, number), 0) + quantity
+    return found
+
+
+def _frame(rows: Sequence[tuple[Any, ...]], schema: pl.Schema) -> pl.DataFrame:
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def plan_from_tables(candidates: Candidates, tables: Mapping[str, pl.DataFrame]) -> Plan | None:
@@ -141,13 +210,10 @@ def plan_from_tables(candidates: Candidates, tables: Mapping[str, pl.DataFrame])
 
 def nothing_bought(candidates: Candidates) -> Plan:
     """The plan that leaves every portion unfilled: the best one where nothing is on offer."""
-    purchases = pl.DataFrame(schema={"offer_index": pl.Int64, "quantity": pl.Int64})
-    allocations = candidates.uses.clear().select(
-        "portion_index", "offer_index", "make_up_code", "component_part_code", pl.lit(0, pl.Int64).alias("quantity")
-    )
-    unfilled = candidates.portions.select("portion_index", "quantity")
+    unfilled = candidates.portions.select(_UNFILLED_NUMBERS.names())
     zero = Fraction(0)
-    return plan_of(candidates, Solution(purchases, allocations.clear(), unfilled, zero, zero, is_proven=True))
+    purchases, allocations = _frame([], _PURCHASE_NUMBERS), _frame([], _ALLOCATION_NUMBERS)
+    return plan_of(candidates, Solution(purchases, allocations, unfilled, zero, zero, is_proven=True))
 
 
 def joined(first: Plan, second: Plan, wanted: pl.DataFrame) -> Plan:
@@ -160,7 +226,7 @@ def joined(first: Plan, second: Plan, wanted: pl.DataFrame) -> Plan:
         purchases=pl.concat([first.purchases, second.purchases]).sort(
             "vendor_code", "part_code", "colour_code", "condition", "listing_code"
         ),
-        allocations=pl.concat([first.allocations, second.allocations]).sort(_USE_KEY),
+        allocations=_frame(sorted([*first.allocation_rows, *second.allocation_rows]), ALLOCATION_SCHEMA),
         unfilled=second.unfilled,
         cost=first.cost + second.cost,
         lower_bound=first.lower_bound + second.lower_bound,
@@ -175,30 +241,31 @@ def as_solution(plan: Plan, candidates: Candidates, scenario: Scenario) -> Solut
 
     The buyer and the date must be the same, so that the cost stays what it was.
     """
-    portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code", "quantity")
-    offers = candidates.offers.select("offer_index", "offer_id")
-    uses = candidates.uses.join(portions.drop("quantity"), on="portion_index").join(offers, on="offer_index")
-    too_many_vendors = plan.vendor_count > (scenario.maximum_vendor_count or plan.vendor_count)
-    if too_many_vendors or (plan.spare_count and not scenario.allow_spares):
+    if plan.vendor_count > (scenario.maximum_vendor_count or plan.vendor_count):
         return None
-    same = ["line_number", "portion_number", "quantity"]
-    if not plan.wanted.select(same).sort(same).equals(portions.select(same).sort(same)):
+    if (plan.spare_count and not scenario.allow_spares) or plan.pieces_wanted != candidates.wanted:
         return None
-    allowed = plan.allocations.join(uses.drop("colour_code"), on=_USE_KEY)
-    bought = plan.purchases.join(offers, on="offer_id")
-    if allowed.height < plan.allocations.height or bought.height < plan.purchases.height:
+    bought = plan.purchases.select("offer_id", "quantity").rows()
+    if any(offer_id not in candidates.offer_numbers for offer_id, _ in bought):
         return None
-    colours = allowed.filter(pl.col("group_code") != "").group_by("group_code").agg(pl.col("colour_code").n_unique())
-    if colours.filter(pl.col("colour_code") > 1).height:
-        return None
+    groups = candidates.portions["group_code"].to_list()
+    colours: dict[str, str] = {}
+    allocations = []
+    for line, number, offer_id, make_up, component, colour, quantity in plan.allocation_rows:
+        portion = candidates.portion_numbers[line, number]
+        use = (portion, candidates.offer_numbers.get(offer_id, -1), make_up, component)
+        if use not in candidates.component_counts:
+            return None
+        if groups[portion] and colours.setdefault(groups[portion], colour) != colour:
+            return None
+        allocations.append((*use, quantity))
     return Solution(
-        purchases=bought.select("offer_index", "quantity").sort("offer_index"),
-        allocations=allowed.select(
-            "portion_index", "offer_index", "make_up_code", "component_part_code", "quantity"
-        ).sort("portion_index", "offer_index", "make_up_code", "component_part_code"),
-        unfilled=plan.unfilled.join(portions.drop("quantity"), on=PORTION_KEY)
-        .select("portion_index", "quantity")
-        .sort("portion_index"),
+        purchases=_frame(sorted((candidates.offer_numbers[offer_id], n) for offer_id, n in bought), _PURCHASE_NUMBERS),
+        allocations=_frame(sorted(allocations), _ALLOCATION_NUMBERS),
+        unfilled=_frame(
+            sorted((candidates.portion_numbers[portion], n) for portion, n in plan.pieces_missing.items()),
+            _UNFILLED_NUMBERS,
+        ),
         cost=plan.cost,
         lower_bound=Fraction(0),
         is_proven=False,

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import polars as pl
 
-from pipelines.costing.candidates import OFFER_KEY, buyable_steps, of_vendors_allowed, why_forbidden
+from pipelines.costing.candidates import OFFER_KEY, allowed_terms, buyable_steps, steps_under_terms, why_forbidden
 from pipelines.costing.colour_distance import distances
-from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.fitting import CONDITIONS, PORTION_KEY, accepted, fitting_elements
 from pipelines.costing.terms_on import TermsBook
 from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Scenario
@@ -30,16 +31,16 @@ class _Rules:
         portions: pl.DataFrame,
         steps: pl.DataFrame,
         use_interchange: bool | None = None,
-        conditions: list[str] | None = None,
+        conditions: Sequence[str] | None = None,
     ) -> pl.DataFrame:
         """Portion, offer identity and pieces on hand of the offers that fit directly."""
-        fits = fitting_elements(
+        in_any_condition = fitting_elements(
             portions,
             self.inputs.tables,
             self.day,
             use_interchange=self.scenario.use_interchange if use_interchange is None else use_interchange,
-            conditions=conditions or list(self.scenario.conditions),
         ).filter(pl.col("make_up_code") == "")
+        fits = accepted(in_any_condition, portions, conditions or self.scenario.conditions)
         offers = steps.unique(OFFER_KEY).select(*OFFER_KEY, "quantity_available", "form_certainty")
         return (
             fits.join(offers, on=["part_code", "colour_code", "condition"])
@@ -73,7 +74,7 @@ def what_would_help(
     """
     rules = _Rules(inputs, day, scenario, book)
     every_step = buyable_steps(market)
-    steps = of_vendors_allowed(every_step, scenario, book)
+    steps = steps_under_terms(every_step, allowed_terms(scenario, book))
     fitting = rules.on_offer(unfilled, steps)
     any_colour = unfilled.with_columns(
         pl.lit("any").alias("colour_rule"), pl.lit([], dtype=pl.List(pl.String)).alias("accept_colour_codes")
@@ -91,7 +92,7 @@ def what_would_help(
     stand_ins = beyond(rules.on_offer(unfilled, steps, use_interchange=True))
     weaker = beyond(rules.on_offer(without_load, steps, use_interchange=True))
     vendors = beyond(rules.on_offer(unfilled, every_step))
-    conditions = beyond(rules.on_offer(unfilled, steps, conditions=["new", "used"]))
+    conditions = beyond(rules.on_offer(unfilled, steps, conditions=CONDITIONS))
     measured = distances(inputs.tables["colours"], unfilled["listed_colour_code"])
     distance = {(listed, code): value for listed, code, value in measured.iter_rows()}
     names = dict(inputs.tables["colours"].select("colour_code", "colour_name").iter_rows())

@@ -308,7 +308,7 @@ def test_narrowing_keeps_numbers_whole():
     assert without_b.portions.equals(result.portions)
     assert without_b.offers.select("offer_index", "part_code").rows() == [(0, "long")]
     assert without_b.uses.select("portion_index", "offer_index", "make_up_code").rows() == [(0, 0, "")]
-    only_pin = result.with_portions(pl.DataFrame({"portion_index": [0, 1], "quantity": [0, 1]}))
+    only_pin = result.with_quantities({(1, 1): 0, (2, 1): 1})
     assert only_pin.portions.select("portion_index", "line_number", "quantity").rows() == [(0, 2, 1)]
     assert only_pin.offers["part_code"].to_list() == ["pin"]
     assert only_pin.steps.height == 1

@@ -6,7 +6,8 @@ import pytest
 from costing_cases import BUYER, DAY, freedom, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
 
 from pipelines.costing.demand import portions_on
-from pipelines.costing.estimate import ESTIMATE_SCHEMA, estimates
+from pipelines.costing.estimate import ESTIMATE_SCHEMA, estimates, known_prices
+from pipelines.costing.fitting import fitting_elements
 from pipelines.costing.terms_on import terms_on
 from pipelines.costing.would_help import NOTHING_KNOWN, what_would_help
 from pipelines.settings import Buyer, Scenario
@@ -25,15 +26,10 @@ def summary(part, colour, price, **more):
 def estimated(seen=(), summaries=(), rule="as_listed", scenario=FREED, buyer=BUYER, **more):
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, rule, **more)])
     inputs = make_inputs((model,), exchange_rates=RATES)
-    found = estimates(
-        portions_on(model, DAY, True),
-        make_market(*seen),
-        make_summaries(*summaries) if summaries else make_summaries(),
-        inputs,
-        DAY,
-        buyer,
-        scenario,
-    )
+    portions = portions_on(model, DAY, True)
+    fits = fitting_elements(portions, inputs.tables, DAY, use_interchange=scenario.use_interchange)
+    known = known_prices(make_market(*seen), make_summaries(*summaries), inputs, DAY, buyer)
+    found = estimates(portions, fits, known, scenario)
     assert found.schema == ESTIMATE_SCHEMA
     assert found.select("line_number", "portion_number").rows() == [(1, 1)]
     return found["estimated_unit_price"][0], found["estimate_basis"][0]

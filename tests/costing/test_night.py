@@ -175,6 +175,25 @@ def test_plans_that_met_a_time_limit_are_not_kept(tmp_path, monkeypatch):
     assert not list((tmp_path / "plans").glob("*.plan"))
 
 
+def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(tmp_path, monkeypatch):
+    real = planning.plan_tables._model_cost
+
+    def with_one_odd(context, checked, unfilled):
+        row = real(context, checked, unfilled)
+        is_odd = (context.model.model_code, context.buyer.buyer_code, row["scenario_code"]) == (
+            "mill",
+            "abroad",
+            "freed",
+        )
+        return {**row, "plan_status": "odd"} if is_odd else row
+
+    monkeypatch.setattr(planning.plan_tables, "_model_cost", with_one_odd)
+    with pytest.raises(InputError, match="model_cost breaks its contract in 1 rows") as refused:
+        night_of(tmp_path, days=(DAY,))
+    named = f"priced_on {DAY}, model_code mill, scenario_code freed, buyer_code abroad, plan_status 'odd'"
+    assert named in refused.value.next_step
+
+
 def test_errors_travel_between_processes():
     for kind in (KitfareError, InputError, PlanRefusedError):
         error = pickle.loads(pickle.dumps(kind("what", where="where", next_step="next", state="state")))
