@@ -232,10 +232,12 @@ def _purchase_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
         for each in checked
         for offer_id in each.plan.purchases["offer_id"].to_list()
     ]
-    values = [
-        round_money(Fraction(price) * quantity, currency)
-        for price, quantity, currency in rows.select("unit_price", "quantity", "currency_code").iter_rows()
-    ]
+    priced = rows.select("unit_price", "quantity", "currency_code").rows()
+    value_of = {
+        (price, quantity, currency): round_money(Fraction(price) * quantity, currency)
+        for price, quantity, currency in set(priced)
+    }
+    values = [value_of[row] for row in priced]
     return rows.with_columns(
         pl.Series("used_piece_count", used, dtype=pl.Int64),
         pl.Series("purchase_value", values, dtype=pl.Decimal(18, 4)),

@@ -31,7 +31,7 @@ from pipelines.costing.plan_tables import CheckedPlan, PlanContext, Tables
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.plans import Plan, as_solution, joined, nothing_bought, plan_of
-from pipelines.costing.receipt import work_out
+from pipelines.costing.receipt import Receipt, work_out
 from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.costing.would_help import what_would_help
 from pipelines.errors import PlanRefusedError
@@ -108,6 +108,7 @@ class ModelPlanning:
         self._candidates: dict[str, Candidates] = {}
         self._of_some_vendors: dict[tuple[int, tuple[str, ...]], tuple[Candidates, Candidates]] = {}
         self._plans: list[tuple[Problem, Plan]] = []
+        self._receipts: dict[int, tuple[pl.DataFrame, Receipt]] = {}
 
     def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
         """The plans of all scenarios."""
@@ -264,8 +265,14 @@ class ModelPlanning:
                 )
         return plan
 
+    def _receipt(self, plan: Plan) -> Receipt:
+        """The plan's receipt, which plans with the very same purchases share."""
+        if id(plan.purchases) not in self._receipts:
+            self._receipts[id(plan.purchases)] = plan.purchases, work_out(plan.purchases, self.book.vendors)
+        return self._receipts[id(plan.purchases)][1]
+
     def _sound(self, scenario: Scenario, plan: Plan) -> Plan:
-        problems = faults(plan, self.candidates(scenario), work_out(plan.purchases, self.book.vendors))
+        problems = faults(plan, self.candidates(scenario), self._receipt(plan))
         if problems:
             raise PlanRefusedError(
                 f"the plan failed a check: {problems[0]}",
@@ -294,7 +301,7 @@ class ModelPlanning:
                 CheckedPlan(
                     scenario.scenario_code,
                     sound,
-                    work_out(sound.purchases, self.book.vendors),
+                    self._receipt(sound),
                     portions,
                     found.on_hand,
                     estimates(missing, self.fits(scenario), known, scenario),

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from decimal import Context, Decimal, Inexact, localcontext
 from fractions import Fraction
 from typing import Generic, NamedTuple, TypeVar
 
@@ -29,6 +29,9 @@ import polars as pl
 from pipelines.costing.terms import ShippingStep, VendorTerms
 from pipelines.errors import PlanRefusedError
 from pipelines.money import round_money
+
+_EXACT = Context(prec=100, traps=[Inexact])
+"""Sums and products of prices, weights and pieces are whole to the last digit in it; were one not, it would raise."""
 
 Amount = TypeVar("Amount", Decimal, Fraction)
 Other = TypeVar("Other", Decimal, Fraction)
@@ -161,8 +164,9 @@ def work_out(purchases: pl.DataFrame, terms: Mapping[str, VendorTerms]) -> Recei
 
 def work_out_order(order: Sequence[Purchase], terms: VendorTerms) -> VendorReceipt:
     """The receipt of one vendor's order, which has at least one purchase."""
-    value = sum((_value(purchase) for purchase in order), Fraction(0))
-    displayed, broken = _displayed(order, value, terms)
+    values = _times([purchase.unit_price for purchase in order], order)
+    value = _sum(values)
+    displayed, broken = _displayed(order, values, value, terms)
     parts = _with_tax(displayed, terms)
     border = _border(value * terms.rate, terms)
     charged = _charged(displayed, parts, terms)
@@ -180,22 +184,34 @@ def work_out_order(order: Sequence[Purchase], terms: VendorTerms) -> VendorRecei
     )
 
 
-def _value(purchase: Purchase) -> Fraction:
-    return Fraction(purchase.unit_price) * purchase.quantity
+def _times(amounts: Sequence[Decimal], order: Sequence[Purchase]) -> list[Decimal]:
+    """Amounts of one piece, by purchase, as those of all its pieces."""
+    with localcontext(_EXACT):
+        return [amount * purchase.quantity for amount, purchase in zip(amounts, order, strict=True)]
+
+
+def _sum(amounts: Iterable[Decimal]) -> Fraction:
+    with localcontext(_EXACT):
+        return Fraction(sum(amounts, Decimal(0)))
 
 
 def _displayed(
-    order: Sequence[Purchase], value: Fraction, terms: VendorTerms
+    order: Sequence[Purchase], values: Sequence[Decimal], value: Fraction, terms: VendorTerms
 ) -> tuple[Components[Fraction], list[tuple[str, str]]]:
-    """Goods, shipping and handling as the vendor displays them, without tax of their own, and the rules broken."""
+    """Goods, shipping and handling as the vendor displays them, without tax of their own, and the rules broken.
+
+    ``values`` are the purchases' displayed prices times pieces, ``value`` is their sum.
+    """
     goods = value
     if value >= terms.discount_from:
         goods -= value * Fraction(terms.discount_pct) / 100
     shipping, cannot_ship = _shipping(order, value, terms)
-    handling = Fraction(terms.order_fee) + value * Fraction(terms.order_fee_pct) / 100 + _assortments(order, terms)
+    handling = (
+        Fraction(terms.order_fee) + value * Fraction(terms.order_fee_pct) / 100 + _assortments(order, values, terms)
+    )
     if value < terms.soft_minimum:
         handling += Fraction(terms.soft_minimum_charge)
-    broken = [*_broken_rules(order, value, terms), *cannot_ship]
+    broken = [*_broken_rules(order, values, value, terms), *cannot_ship]
     return Components(goods, shipping, handling, Fraction(0)), broken
 
 
@@ -214,8 +230,8 @@ def _plus_tax(parts: Components[Amount], tax: Amount) -> Components[Amount]:
 def _shipping(order: Sequence[Purchase], value: Fraction, terms: VendorTerms) -> tuple[Fraction, list[tuple[str, str]]]:
     sizes = {
         "goods_value": value,
-        "weight_grams": sum((Fraction(purchase.weight_grams) * purchase.quantity for purchase in order), Fraction(0)),
-        "largest_dimension_mm": max(Fraction(purchase.largest_dimension_mm) for purchase in order),
+        "weight_grams": _sum(_times([purchase.weight_grams for purchase in order], order)),
+        "largest_dimension_mm": Fraction(max(purchase.largest_dimension_mm for purchase in order)),
     }
     charge = Fraction(terms.shipping_charge)
     broken = []
@@ -236,17 +252,15 @@ def _step_holding(steps: Iterable[ShippingStep], size: Fraction) -> ShippingStep
     return max((step for step in steps if step.from_value <= size), key=lambda step: step.from_value, default=None)
 
 
-def _assortments(order: Sequence[Purchase], terms: VendorTerms) -> Fraction:
-    subtotals: dict[str, Fraction] = {}
-    for purchase in order:
+def _assortments(order: Sequence[Purchase], values: Sequence[Decimal], terms: VendorTerms) -> Fraction:
+    of_code: dict[str, list[Decimal]] = {}
+    for purchase, value in zip(order, values, strict=True):
         if purchase.assortment_code in terms.handling:
-            subtotals[purchase.assortment_code] = subtotals.get(purchase.assortment_code, Fraction(0)) + _value(
-                purchase
-            )
+            of_code.setdefault(purchase.assortment_code, []).append(value)
     charge = Fraction(0)
-    for code, subtotal in subtotals.items():
+    for code, of_assortment in of_code.items():
         handling = terms.handling[code]
-        if handling.waived_from is None or subtotal < handling.waived_from:
+        if handling.waived_from is None or _sum(of_assortment) < handling.waived_from:
             charge += Fraction(handling.charge)
     return charge
 
@@ -260,13 +274,15 @@ def _border(buyers_value: Fraction, terms: VendorTerms) -> Fraction:
     return buyers_value * Fraction(step.duty_pct) / 100 + Fraction(step.clearance_charge)
 
 
-def _broken_rules(order: Sequence[Purchase], value: Fraction, terms: VendorTerms) -> list[tuple[str, str]]:
+def _broken_rules(
+    order: Sequence[Purchase], values: Sequence[Decimal], value: Fraction, terms: VendorTerms
+) -> list[tuple[str, str]]:
     broken = []
     money = terms.currency_code
     if value < terms.minimum_order:
         broken.append(("minimum_order", f"goods of {float(value):g} {money} are below {terms.minimum_order:f} {money}"))
-    for purchase in order:
-        if _value(purchase) < terms.minimum_line_value:
+    for purchase, of_line in zip(order, values, strict=True):
+        if of_line < terms.minimum_line_value:
             told = f"{purchase.quantity} of {purchase.part_code} in {purchase.colour_code}"
             broken.append(("minimum_line_value", f"{told} are below {terms.minimum_line_value:f} {money}"))
     counts = {

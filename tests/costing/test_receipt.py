@@ -1,6 +1,6 @@
 """Receipts worked by hand, and published rounding rules."""
 
-from decimal import Decimal
+from decimal import Context, Decimal
 from fractions import Fraction
 
 import polars as pl
@@ -254,3 +254,28 @@ def test_rounding_moves_a_total_by_less_than_a_unit_per_rounding(bought_lines, t
     if tax_on == "included":
         displayed = Fraction(receipt.goods_value) + Fraction("7.005")
         assert abs(Fraction(receipt.charged.total) - displayed) <= unit
+
+
+@given(
+    lines=st.lists(
+        st.tuples(
+            st.integers(0, 10**18 - 1).map(lambda whole: str(D(whole).scaleb(-6))),
+            st.integers(1, 10**18),
+            st.sampled_from("xyz"),
+        ),
+        min_size=1,
+        max_size=8,
+    )
+)
+def test_sums_are_exact_whatever_their_digits(lines):
+    """The widest prices and piece counts a table can hold, far beyond the 28 digits decimals have by themselves."""
+    purchases = [
+        bought(price, quantity, f"p{n}", "teal", code, price) for n, (price, quantity, code) in enumerate(lines)
+    ]
+    worth = sum((Fraction(price) * quantity for price, quantity, _ in lines), Fraction(0))
+    of_x = sum((Fraction(price) * quantity for price, quantity, code in lines if code == "x"), Fraction(0))
+    heavy = ShippingStep("weight_grams", Context(prec=100).divide(worth.numerator, D(worth.denominator)), None, D(3))
+    receipt = order(*purchases, shipping_steps=(heavy,), handling={"x": Handling(D(7), D(10**9))})
+    assert receipt.goods_value == worth
+    assert receipt.exact.handling == (7 if "x" in {code for *_, code in lines} and of_x < 10**9 else 0)
+    assert receipt.exact.total == worth + receipt.exact.handling + 3
