@@ -96,6 +96,28 @@ COLOUR_FLEX_SAVING = Contract(
     key=(*PLAN_KEY, "line_number", "saving_view"),
 )  # fmt: skip
 
+PLAN_VARIANT = Contract(
+    name="plan_variant",
+    grain="one row per plan and change to what it may do: what it would cost then",
+    columns=(
+        *PLAN_KEY, "variant_kind", "variant_value", "landed_cost", "unfilled_piece_count", "vendor_count",
+        "variant_vendor_codes",
+    ),
+    key=(*PLAN_KEY, "variant_kind", "variant_value"),
+    notes="Made with little effort: a variant can be bought at this cost, and a cheaper one may exist.",
+)  # fmt: skip
+
+SECOND_SOURCE = Contract(
+    name="second_source",
+    grain="one row per plan and portion bought: who else could fill it",
+    columns=(
+        *PLAN_KEY, "line_number", "portion_number", "quantity", "source_vendor_codes", "paid_unit_price", "source_count",
+        "second_vendor_code", "second_unit_price", "is_second_in_plan",
+    ),
+    key=(*PLAN_KEY, "line_number", "portion_number"),
+    optional={"second_vendor_code": "", "second_unit_price": None},
+)  # fmt: skip
+
 PRICE_INDEX = Contract(
     name="price_index",
     grain="one row per model, buyer, month and index method",
@@ -178,7 +200,7 @@ CHECK_RESULT = Contract(
 )
 
 ALL_PUBLISHED = (
-    MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PRICE_INDEX, ELEMENT_PRICE,
-    PRICE_HISTORY, OFFER_CONFIRMATION, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
+    MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PLAN_VARIANT, SECOND_SOURCE,
+    PRICE_INDEX, ELEMENT_PRICE, PRICE_HISTORY, OFFER_CONFIRMATION, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
 )  # fmt: skip
 """Tables of a generation, in the order a reader meets them. The workspace's own tables are published beside them."""

@@ -123,8 +123,11 @@ def refresh(
         markets = clock.run("read the markets", steps.read_markets, workspace, inputs, days)
         plans = clock.run("plan the purchases", steps.plan_purchases, workspace, inputs, markets, day, progress)
         savings = clock.run("work out savings", steps.work_out_savings, inputs, markets, plans, day)
+        variants = clock.run("explain the plans", steps.explain_plans, inputs, markets, plans, day)
         trends = clock.run("compute the trends", steps.compute_trends, inputs, markets, day)
-        tables = clock.run("gather the tables", steps.gather_tables, workspace, inputs, plans, savings, trends)
+        tables = clock.run(
+            "gather the tables", steps.gather_tables, workspace, inputs, plans, savings, variants, trends
+        )
         stamp = {
             "refresh_id": refresh_id,
             "priced_on": day,

@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.costing import night
 from pipelines.inputs import WorkspaceInputs
+from pipelines.insight import plan_variants
 from pipelines.insight import savings as insight_savings
 from pipelines.intake import archive, held, profiles, take_in, workspace_files
 from pipelines.reporting import order_lists, pages
@@ -174,6 +175,13 @@ def work_out_savings(
     return insight_savings.colour_flex_savings(inputs, markets.by_day[day], plans, day)
 
 
+def explain_plans(
+    inputs: WorkspaceInputs, markets: Markets, plans: dict[str, pl.DataFrame], day: date
+) -> dict[str, pl.DataFrame]:
+    """What the cheapest mixes of the priced date would cost with other vendors, fewer parcels or other shipping charges."""
+    return plan_variants.plan_variants(inputs, markets.by_day[day], plans, day)
+
+
 def compute_trends(inputs: WorkspaceInputs, markets: Markets, day: date) -> dict[str, pl.DataFrame]:
     """Monthly element prices and indices of every model and buyer; the priced date stands for its month."""
     indices, prices = [empty_frame(PRICE_INDEX)], [empty_frame(ELEMENT_PRICE)]
@@ -190,6 +198,7 @@ def gather_tables(
     inputs: WorkspaceInputs,
     plans: dict[str, pl.DataFrame],
     savings: pl.DataFrame,
+    variants: dict[str, pl.DataFrame],
     trends: dict[str, pl.DataFrame],
 ) -> dict[str, pl.DataFrame]:
     """Every table of the generation but the two that record the refresh itself."""
@@ -199,6 +208,7 @@ def gather_tables(
         **inputs.tables,
         **plans,
         "colour_flex_saving": savings,
+        **variants,
         **trends,
         **intake,
         "input_file": inputs.input_files,

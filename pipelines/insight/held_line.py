@@ -15,13 +15,13 @@ from pipelines.costing.receipt import work_out
 from pipelines.costing.terms_on import TermsBook
 from pipelines.errors import PlanRefusedError
 from pipelines.insight.moves import Limits, Moved, Orders, Portion, offers_of
+from pipelines.insight.published_plans import EFFORT
 from pipelines.settings import Scenario
 
 OTHER_VENDORS = 2
 """Vendors looked at besides the plan's own and the listed plan's: those cheapest for the line in its listed colour."""
 OFFERS_PER_VENDOR = 2
 """Offers of one vendor that stay open to a portion besides those the plan uses: its cheapest."""
-EFFORT = "quick"
 
 
 @dataclass(frozen=True)

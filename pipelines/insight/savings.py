@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -11,36 +11,18 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.costing import demand
-from pipelines.costing.fitting import PORTION_KEY, parts_in_reach
-from pipelines.costing.planning import TWO_STAGE_RULES, ModelPlanning
-from pipelines.costing.plans import plan_from_tables
-from pipelines.costing.receipt import work_out
-from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.insight.held_line import EFFORT, HeldLines
+from pipelines.costing.fitting import PORTION_KEY
+from pipelines.inputs import WorkspaceInputs
+from pipelines.insight.held_line import HeldLines
 from pipelines.insight.moves import Moved
+from pipelines.insight.published_plans import PublishedPlan, published_plans
 from pipelines.money import round_money
-from pipelines.settings import Buyer, Scenario
 from pipelines.workers import spread
 from schemas.published import COLOUR_FLEX_SAVING
 from schemas.validate import polars_schema, validate_typed
 
 SCENARIOS = ("freed", "best")
 FREE_RULES = ("any", "any_one", "one_of", "near")
-PLAN_TABLES = ("model_cost", "plan_purchase", "plan_line", "unfilled_line")
-
-
-@dataclass(frozen=True)
-class PublishedPlan:
-    """One published plan: its rows by table name, and the listed plan's rows for its lines."""
-
-    model: Model
-    buyer: Buyer
-    scenario: Scenario
-    day: date
-    market: pl.DataFrame
-    rows: Mapping[str, pl.DataFrame]
-    listed: Mapping[str, pl.DataFrame]
 
 
 def colour_flex_savings(
@@ -69,7 +51,7 @@ def colour_flex_savings(
     Returns:
         COLOUR_FLEX_SAVING, sorted by key; lines of amendments, which have no listed colour of the designer's, are not in it.
     """
-    wanted = enumerate(_published_plans(inputs, market, plans, day))
+    wanted = enumerate(published_plans(inputs, market, plans, day, SCENARIOS))
     rows = [
         row for _, found in spread(savings_of_plan, inputs, wanted, inputs.settings.refresh.workers) for row in found
     ]
@@ -77,44 +59,13 @@ def colour_flex_savings(
     return validate_typed(COLOUR_FLEX_SAVING, frame, where=f"savings on {day}")
 
 
-def _published_plans(
-    inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], day: date
-) -> list[PublishedPlan]:
-    scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
-    found = []
-    for model in inputs.models:
-        listed_parts = demand.portions_on(model, day, use_freedoms=True)["listed_part_code"]
-        reachable = parts_in_reach(listed_parts, inputs.tables).to_list()
-        offers = market.filter(pl.col("part_code").is_in(reachable))
-        for buyer in inputs.settings.buyer:
-            of = (pl.col("priced_on") == day) & (pl.col("model_code") == model.model_code)
-            rows = {name: plans[name].filter(of & (pl.col("buyer_code") == buyer.buyer_code)) for name in PLAN_TABLES}
-            by_code = {code: {name: _of_scenario(frame, code) for name, frame in rows.items()} for code in scenarios}
-            found += [
-                PublishedPlan(model, buyer, scenarios[code], day, offers, by_code[code], by_code["listed"])
-                for code in SCENARIOS
-                if scenarios[code].counter not in TWO_STAGE_RULES
-                and by_code[code]["model_cost"].filter(pl.col("plan_status") != "refused").height
-            ]
-    return found
-
-
-def _of_scenario(frame: pl.DataFrame, scenario_code: str) -> pl.DataFrame:
-    return frame.filter(pl.col("scenario_code") == scenario_code)
-
-
 def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> list[dict[str, Any]]:
     """COLOUR_FLEX_SAVING rows of one published plan."""
-    planning = ModelPlanning(
-        inputs, published.model, published.day, published.buyer, published.market, EFFORT, with_advice=False
-    )
+    planning = published.planning(inputs)
     candidates, scenario = planning.candidates(published.scenario), published.scenario
-    plan = plan_from_tables(candidates, published.rows)
+    plan = published.plan(planning, candidates)
     if plan is None:
         return []
-    cost = work_out(plan.purchases, planning.book.vendors).exact_cost
-    bound = Fraction(published.rows["model_cost"]["lower_bound"][0])
-    plan = replace(plan, cost=cost, lower_bound=min(bound, cost))
     is_free = pl.col("colour_rule").is_in(FREE_RULES) & (pl.col("portion_source") == "designer")
     freed = planning.portions(scenario).filter(is_free).sort(PORTION_KEY)
     lines = HeldLines(candidates, plan, scenario, planning.book, freed)

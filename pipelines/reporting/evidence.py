@@ -26,6 +26,7 @@ from pipelines.reporting.tables import (
     percent,
     unit_price,
 )
+from pipelines.reporting.variants import why_this_plan
 from pipelines.reporting.words import ESTIMATE_BASES, PRIVATE
 from pipelines.settings import Buyer
 from pipelines.trends.movers import movers
@@ -99,6 +100,7 @@ def _plan_details(facts: Facts, model: ReportedModel, plan: Row) -> dict[str, An
         "vendors": _vendors_table(facts, plan),
         "purchases": _purchases_table(facts, plan),
         "unfilled": _unfilled_table(facts, plan),
+        "why": why_this_plan(facts, plan),
         "orders": Link("Order lists of this plan (spreadsheet)", f"{folder}/{workbook_name(plan)}")
         if is_usable(plan) and facts.rows_of(PLAN_VENDOR, plan).height
         else None,

@@ -94,6 +94,23 @@ COLUMNS = (
     ),
     Column("is_told_apart", "flag", "the saving is larger than the gaps of the two plans it compares"),
     Column(
+        "variant_kind",
+        "code",
+        "without_vendor: the vendor of variant_value forbidden; at_most_vendors: no more vendors than variant_value; "
+        "flat_shipping: every independent vendor's flat shipping charge is variant_value, in the buyer's currency",
+        allowed=("without_vendor", "at_most_vendors", "flat_shipping"),
+    ),
+    Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind speaks of"),
+    Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),
+    Column("source_vendor_codes", "code_list", "vendors the plan buys the portion from"),
+    Column(
+        "paid_unit_price", "price", "displayed price of a piece in the plan, on average", unit="currency of the buyer"
+    ),
+    Column("source_count", "integer", "vendors with one offer that fills the whole portion", unit="vendors", minimum=0),
+    Column("second_vendor_code", "code", "cheapest vendor that could fill the portion and does not in the plan"),
+    Column("second_unit_price", "price", "that vendor's displayed price of a piece", unit="currency of the buyer"),
+    Column("is_second_in_plan", "flag", "the plan orders other things from that vendor"),
+    Column(
         "instructions_cost",
         "amount",
         "price of the instructions after sale and code",

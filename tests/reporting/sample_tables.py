@@ -31,12 +31,15 @@ from schemas.published import (
     ELEMENT_PRICE,
     INPUT_FILE,
     MODEL_COST,
+    PLAN_KEY,
     PLAN_LINE,
     PLAN_PURCHASE,
+    PLAN_VARIANT,
     PLAN_VENDOR,
     PRICE_HISTORY,
     PRICE_INDEX,
     REFRESH_RUN,
+    SECOND_SOURCE,
     UNFILLED_LINE,
     VENDOR_EXPORT,
 )
@@ -269,8 +272,8 @@ class _Night:
         self.rows: dict[str, list[dict[str, Any]]] = {
             c.name: []
             for c in (
-                MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PRICE_INDEX,
-                ELEMENT_PRICE, PRICE_HISTORY,
+                MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING,
+                PLAN_VARIANT, SECOND_SOURCE, PRICE_INDEX, ELEMENT_PRICE, PRICE_HISTORY,
             )
         }  # fmt: skip
         self.offers: set[str] = set()
@@ -286,6 +289,8 @@ class _Night:
             plan = self._add_plan(number, model, buyer, scenario)
             for step, day in enumerate(self.days[:-1]):
                 self.rows["model_cost"].append(_earlier(plan, day, 1 + 0.03 * math.sin(step + number) - 0.002 * step))
+            if scenario == "best":
+                self._add_variants(plan)
         self._add_savings(number, model, buyer)
         self._add_trends(number, model, buyer)
 
@@ -458,6 +463,40 @@ class _Night:
                 }
             )
         return total
+
+    def _add_variants(self, plan: dict[str, Any]) -> None:
+        key = {name: plan[name] for name in PLAN_KEY}
+        own = [row for row in self.rows["plan_vendor"] if all(row[name] == value for name, value in key.items())]
+        codes = [row["vendor_code"] for row in own]
+        made = [("without_vendor", code, 3, [other for other in codes if other != code]) for code in codes]
+        made += [("at_most_vendors", str(most), 5 - most, codes[:most]) for most in range(1, len(codes))]
+        made += [("flat_shipping", charge, int(charge) - 7, codes) for charge in ("4", "12")]
+        for kind, value, extra, vendors in made:
+            self.rows["plan_variant"].append(
+                {
+                    **key,
+                    "variant_kind": kind,
+                    "variant_value": value,
+                    "landed_cost": plan["landed_cost"] + extra,
+                    "unfilled_piece_count": plan["unfilled_piece_count"] + (value == "1"),
+                    "vendor_count": len(vendors),
+                    "variant_vendor_codes": ";".join(vendors),
+                }
+            )
+        for row in self.rows["plan_line"]:
+            if all(row[name] == value for name, value in key.items()):
+                others = [code for code in codes if code != row["vendor_code"]][: row["line_number"] % 2]
+                self.rows["second_source"].append(
+                    {
+                        **{name: row[name] for name in (*PLAN_KEY, "line_number", "portion_number", "quantity")},
+                        "source_vendor_codes": row["vendor_code"],
+                        "paid_unit_price": row["unit_price"],
+                        "source_count": 1 + len(others),
+                        "second_vendor_code": "".join(others),
+                        "second_unit_price": row["unit_price"] if others else None,
+                        "is_second_in_plan": bool(others),
+                    }
+                )
 
     def _add_savings(self, number: int, model: Model, buyer: Buyer) -> None:
         for line in model.parts_list.to_dicts()[::2]:

@@ -1,0 +1,242 @@
+"""Why a plan is as it is: what it would cost without one of its vendors, in fewer parcels, with other shipping charges.
+
+Variants are plans of their own, made with little effort: each shows what is possible, and something better may exist. A
+variant's cost is what someone could really pay; what it costs more than the plan may therefore be overstated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipelines.costing.candidates import Candidates
+from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.planner import mip
+from pipelines.costing.plans import Plan, as_solution, plan_of
+from pipelines.costing.receipt import work_out
+from pipelines.costing.terms_on import TermsBook
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import WorkspaceInputs
+from pipelines.insight.published_plans import EFFORT, PublishedPlan, published_plans
+from pipelines.settings import Scenario
+from pipelines.workers import spread
+from schemas.published import PLAN_VARIANT, SECOND_SOURCE
+from schemas.validate import polars_schema, validate_typed
+
+SCENARIOS = ("best",)
+SHIPPING_CHARGES = tuple(Decimal(charge) for charge in (4, 8, 12))
+"""What a parcel may cost to ship, in the buyer's currency: 7 is usual, 6 for a small one (common practice, no source)."""
+
+
+def plan_variants(
+    inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], day: date
+) -> dict[str, pl.DataFrame]:
+    """Variants of every model's cheapest mix on a date, and who else sells what it buys.
+
+    Args:
+        inputs: the workspace.
+        market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the date.
+        plans: the tables of plan_night.
+        day: the priced date.
+
+    Returns:
+        Frames of the contracts PLAN_VARIANT and SECOND_SOURCE, sorted by key.
+    """
+    wanted = enumerate(published_plans(inputs, market, plans, day, SCENARIOS))
+    found: dict[str, list[dict[str, Any]]] = {PLAN_VARIANT.name: [], SECOND_SOURCE.name: []}
+    for _, (variants, sources) in spread(explained, inputs, wanted, inputs.settings.refresh.workers):
+        found[PLAN_VARIANT.name] += variants
+        found[SECOND_SOURCE.name] += sources
+    tables = {}
+    for contract in (PLAN_VARIANT, SECOND_SOURCE):
+        frame = pl.DataFrame(found[contract.name], schema=polars_schema(contract), orient="row").sort(contract.key)
+        tables[contract.name] = validate_typed(contract, frame, where=f"variants of plans on {day}")
+    return tables
+
+
+def explained(inputs: WorkspaceInputs, published: PublishedPlan) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """PLAN_VARIANT and SECOND_SOURCE rows of one published plan."""
+    planning = published.planning(inputs)
+    candidates = planning.candidates(published.scenario)
+    plan = published.plan(planning, candidates)
+    if plan is None or not plan.purchases.height:
+        return [], []
+    key = {
+        "priced_on": published.day,
+        "model_code": published.model.model_code,
+        "scenario_code": published.scenario.scenario_code,
+        "buyer_code": published.buyer.buyer_code,
+    }
+    variants = _Variants(plan, candidates, published.scenario, planning.book)
+    return (
+        [{**key, **row} for row in variants.rows()],
+        [{**key, **row} for row in second_sources(plan, candidates, planning.book)],
+    )
+
+
+class _Variants:
+    """The variants of one plan. Those made first are tried for those that follow."""
+
+    def __init__(self, plan: Plan, candidates: Candidates, scenario: Scenario, book: TermsBook) -> None:
+        self.plan, self.candidates, self.scenario, self.book = plan, candidates, scenario, book
+        self.known = [plan]
+
+    def rows(self) -> list[dict[str, Any]]:
+        """PLAN_VARIANT rows without the plan's key."""
+        vendors = sorted(set(self.plan.purchases["vendor_code"]))
+        made: list[tuple[str, str, Candidates, Scenario]] = []
+        for code in vendors:
+            others = self.candidates.of_vendors(sorted(set(self.candidates.vendor_codes) - {code}))
+            made.append(("without_vendor", code, others, self.scenario))
+        for most in range(len(vendors) - 1, 0, -1):
+            limited = self.scenario.model_copy(update={"maximum_vendor_count": most})
+            made.append(("at_most_vendors", str(most), self.candidates, limited))
+        found: dict[tuple[str, str], Plan] = {}
+        for _, _, allowed, rules in made:
+            self._solve(allowed, rules, self.book)
+        for kind, value, allowed, rules in made:
+            # Every plan made so far that keeps the variant's rules stands for it, the cheapest first.
+            fits = [known for known in self.known if as_solution(known, allowed, rules) is not None]
+            if fits:
+                found[kind, value] = min(fits, key=lambda known: known.rank)
+        rows = [_row(kind, value, variant, self.book) for (kind, value), variant in sorted(found.items())]
+        return rows + self._other_shipping()
+
+    def _solve(self, allowed: Candidates, rules: Scenario, book: TermsBook) -> Plan | None:
+        if not allowed.uses.height:
+            return None
+        fits = [(known.rank, start) for known in self.known if (start := as_solution(known, allowed, rules))]
+        start = min(fits, key=lambda pair: pair[0])[1] if fits else None
+        try:
+            plan = plan_of(allowed, mip.solve(allowed.problem(book, rules), EFFORT, start))
+        except PlanRefusedError:
+            return None
+        receipt = work_out(plan.purchases, book.vendors)
+        if receipt.broken_rules or receipt.exact_cost != plan.cost:
+            return None
+        if book is self.book:
+            self.known.append(plan)
+        return plan
+
+    def _other_shipping(self) -> list[dict[str, Any]]:
+        """Plans if every independent vendor's flat shipping charge were another."""
+        rows = []
+        for charge in SHIPPING_CHARGES:
+            book = _with_shipping(self.book, charge)
+            start = as_solution(self.plan, self.candidates, self.scenario)
+            try:
+                solution = mip.solve(self.candidates.problem(book, self.scenario), EFFORT, start)
+            except PlanRefusedError:
+                continue
+            plan = plan_of(self.candidates, solution)
+            if not work_out(plan.purchases, book.vendors).broken_rules:
+                rows.append(_row("flat_shipping", f"{charge:f}", plan, book))
+        return rows
+
+
+def _row(kind: str, value: str, variant: Plan, book: TermsBook) -> dict[str, Any]:
+    landed = work_out(variant.purchases, book.vendors).landed_cost
+    vendors = sorted(set(variant.purchases["vendor_code"]))
+    return {
+        "variant_kind": kind,
+        "variant_value": value,
+        "landed_cost": landed,
+        "unfilled_piece_count": variant.rank[0],
+        "vendor_count": len(vendors),
+        "variant_vendor_codes": ";".join(vendors),
+    }
+
+
+def _with_shipping(book: TermsBook, charge: Decimal) -> TermsBook:
+    """The terms with another flat shipping charge for every independent vendor that has one."""
+    changed = {
+        code: replace(terms, shipping_charge=_in_vendors_currency(charge, terms.rate))
+        for code, terms in book.vendors.items()
+        if terms.vendor_kind == "independent" and terms.shipping_charge
+    }
+    return replace(book, vendors={**book.vendors, **changed})
+
+
+def _in_vendors_currency(amount: Decimal, rate: Fraction) -> Decimal:
+    exact = Fraction(amount) / rate
+    return (Decimal(exact.numerator) / Decimal(exact.denominator)).quantize(Decimal("0.000001"))
+
+
+def second_sources(plan: Plan, candidates: Candidates, book: TermsBook) -> list[dict[str, Any]]:
+    """SECOND_SOURCE rows, without the plan's key, of every portion that one vendor of the plan or several fill.
+
+    A source is a vendor with one offer that fills the whole portion without make-ups; a portion of a colour group stays in
+    the plan's colour. The second source is the cheapest one that the portion is not bought from, by displayed prices in
+    the buyer's currency.
+    """
+    rates = pl.DataFrame(
+        {
+            "vendor_code": sorted(book.vendors),
+            "rate": [float(book.vendors[code].rate) for code in sorted(book.vendors)],
+        },
+        schema={"vendor_code": pl.String, "rate": pl.Float64},
+    )
+    portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code", "quantity")
+    bought = plan.allocations.join(plan.purchases.select("offer_id", "vendor_code", "unit_price"), on="offer_id")
+    bought = bought.join(rates, on="vendor_code").with_columns(
+        price=pl.col("unit_price").cast(pl.Float64) * pl.col("rate")
+    )
+    colours = bought.select(*PORTION_KEY, pl.col("colour_code").alias("bought_colour")).unique(PORTION_KEY, keep="any")
+    most = pl.min_horizontal("quantity_available", "maximum_per_order")
+    offers = candidates.offers.select(
+        "offer_index",
+        "vendor_code",
+        (most // pl.col("sold_in_multiples_of") * pl.col("sold_in_multiples_of")).alias("most"),
+    )
+    steps = candidates.steps.select("offer_index", "step_from_quantity", "unit_price")
+    sources = (
+        candidates.uses.filter(pl.col("make_up_code") == "")
+        .join(portions, on="portion_index")
+        .join(colours, on=PORTION_KEY)
+        .filter((pl.col("group_code") == "") | (pl.col("colour_code") == pl.col("bought_colour")))
+        .join(offers, on="offer_index")
+        .filter(pl.col("most") >= pl.col("quantity"))
+        .join(steps, on="offer_index")
+        .filter(pl.col("step_from_quantity") <= pl.col("quantity"))
+        .sort("offer_index", "step_from_quantity")
+        .group_by("portion_index", "offer_index", maintain_order=True)
+        .last()
+        .join(rates, on="vendor_code")
+        .with_columns(price=pl.col("unit_price").cast(pl.Float64) * pl.col("rate"))
+        .sort("portion_index", "price", "vendor_code")
+        .unique(["portion_index", "vendor_code"], keep="first", maintain_order=True)
+    )
+    of_portion = dict(sources.group_by(*PORTION_KEY, maintain_order=True))
+    vendors_of_plan = set(plan.purchases["vendor_code"])
+    rows = []
+    for key, served in bought.sort(PORTION_KEY).group_by(PORTION_KEY, maintain_order=True):
+        own = set(served["vendor_code"])
+        able = of_portion.get(key, sources.clear())
+        second = next((row for row in able.iter_rows(named=True) if row["vendor_code"] not in own), None)
+        rows.append(
+            {
+                "line_number": key[0],
+                "portion_number": key[1],
+                "quantity": int(served["quantity"].sum()),
+                "source_vendor_codes": ";".join(sorted(own)),
+                "paid_unit_price": _price(
+                    np.average(served["price"].to_numpy(), weights=served["quantity"].to_numpy())
+                ),
+                "source_count": able.height,
+                "second_vendor_code": second["vendor_code"] if second else "",
+                "second_unit_price": _price(second["price"]) if second else None,
+                "is_second_in_plan": second is not None and second["vendor_code"] in vendors_of_plan,
+            }
+        )
+    return rows
+
+
+def _price(value: float) -> Decimal:
+    return Decimal(repr(float(value))).quantize(Decimal("0.000001"))

@@ -1,0 +1,158 @@
+"""Why the cheapest mix is as it is, for the evidence page: without a vendor, in fewer parcels, dearer shipping, other sources."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import polars as pl
+
+from pipelines.reporting.facts import Facts, Row
+from pipelines.reporting.tables import NOTHING, Table, columns, count, money, number
+from schemas.published import PLAN_LINE, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
+
+FEW_SOURCES = 10
+"""Portions listed that few other vendors could fill."""
+
+
+def why_this_plan(facts: Facts, plan: Row) -> dict[str, Any] | None:
+    """What the template shows of a plan's variants; None for a plan that has none."""
+    variants = facts.rows_of(PLAN_VARIANT, plan)
+    sources = facts.rows_of(SECOND_SOURCE, plan)
+    if not variants.height and not sources.height:
+        return None
+    return {
+        "without": _without_table(facts, plan, variants),
+        "runner_up": _runner_up(facts, plan, variants),
+        "fewer": _fewer_table(plan, variants),
+        "shipping": _shipping_table(facts, plan, variants),
+        "sources_told": _sources_told(plan, sources),
+        "sources": _sources_table(facts, plan, sources),
+    }
+
+
+def _of(variants: pl.DataFrame, kind: str) -> list[Row]:
+    return list(variants.filter(pl.col("variant_kind") == kind).iter_rows(named=True))
+
+
+def _extra(variant: Row, plan: Row) -> str:
+    """What a variant costs more; nothing where it buys fewer pieces, because then the two can't be compared."""
+    if variant["unfilled_piece_count"] > plan["unfilled_piece_count"]:
+        return NOTHING
+    return money(variant["landed_cost"] - plan["landed_cost"], plan["currency_code"], signed=True)
+
+
+def _without_table(facts: Facts, plan: Row, variants: pl.DataFrame) -> Table | None:
+    code, names = plan["currency_code"], facts.vendor_names()
+    orders = {row["vendor_code"]: row for row in facts.rows_of(PLAN_VENDOR, plan).iter_rows(named=True)}
+    rows = tuple(
+        (
+            names.get(row["variant_value"], row["variant_value"]),
+            money(orders[row["variant_value"]]["landed_cost"], code) if row["variant_value"] in orders else NOTHING,
+            money(row["landed_cost"], code),
+            _extra(row, plan),
+            count(row["vendor_count"]),
+            count(row["unfilled_piece_count"]),
+        )
+        for row in _of(variants, "without_vendor")
+    )
+    headings = columns(
+        "Vendor", "#Its order", "#All without it", "#Dearer by", "#Parcels", "#Missing pieces"
+    )  # fmt: skip
+    return (
+        Table(f"What it would cost without one of these vendors, in {code}", headings, rows, is_stacked=True)
+        if rows
+        else None
+    )
+
+
+def _runner_up(facts: Facts, plan: Row, variants: pl.DataFrame) -> str:
+    """The cheapest variant that does without a vendor and buys as much."""
+    fits = [
+        row for row in _of(variants, "without_vendor") if row["unfilled_piece_count"] <= plan["unfilled_piece_count"]
+    ]
+    if not fits:
+        return ""
+    best = min(fits, key=lambda row: (row["landed_cost"], row["variant_vendor_codes"]))
+    names = facts.vendor_names()
+    vendors = ", ".join(names.get(code, code) for code in best["variant_vendor_codes"].split(";"))
+    cost = money(best["landed_cost"], plan["currency_code"], with_code=True)
+    return f"The next best choice of vendors found costs {cost}: {vendors}."
+
+
+def _fewer_table(plan: Row, variants: pl.DataFrame) -> Table | None:
+    code = plan["currency_code"]
+    found = sorted(_of(variants, "at_most_vendors"), key=lambda row: int(row["variant_value"]))
+    rows = [
+        (
+            f"at most {row['variant_value']}",
+            money(row["landed_cost"], code),
+            _extra(row, plan),
+            count(row["unfilled_piece_count"]),
+        )
+        for row in found
+    ]
+    if not rows:
+        return None
+    rows.append(("this plan's", money(plan["landed_cost"], code), NOTHING, count(plan["unfilled_piece_count"])))
+    headings = columns("Parcels", "#Landed cost", "#Dearer by", "#Missing pieces")
+    return Table(f"What fewer parcels would cost, in {code}", headings, tuple(rows), is_stacked=True)
+
+
+def _shipping_table(facts: Facts, plan: Row, variants: pl.DataFrame) -> Table | None:
+    code, names = plan["currency_code"], facts.vendor_names()
+    own = set(facts.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+    found = sorted(_of(variants, "flat_shipping"), key=lambda row: Decimal(row["variant_value"]))
+    rows = []
+    for row in found:
+        vendors = row["variant_vendor_codes"].split(";") if row["variant_vendor_codes"] else []
+        joined = [names.get(vendor, vendor) for vendor in vendors if vendor not in own]
+        left = [names.get(vendor, vendor) for vendor in sorted(own) if vendor not in vendors]
+        change = "; ".join(f"{word} {', '.join(who)}" for word, who in (("with", joined), ("without", left)) if who)
+        rows.append(
+            (
+                money(Decimal(row["variant_value"]), code),
+                money(row["landed_cost"], code),
+                count(row["vendor_count"]),
+                change or "the same vendors",
+            )
+        )
+    headings = columns("Shipping of a small vendor", "#Landed cost", "#Parcels", "Vendors")
+    title = f"If every small vendor's flat shipping charge were another, in {code}"
+    return Table(title, headings, tuple(rows), is_stacked=True) if rows else None
+
+
+def _sources_told(plan: Row, sources: pl.DataFrame) -> str:
+    if not sources.height:
+        return ""
+    alone = sources.filter(pl.col("second_vendor_code") == "").height
+    inside = sources.filter(pl.col("is_second_in_plan")).height
+    return (
+        f"Of {count(sources.height)} portions bought, {count(alone)} could come whole from nobody else, and for "
+        f"{count(inside)} the cheapest other source is a vendor this plan orders from anyway."
+    )
+
+
+def _sources_table(facts: Facts, plan: Row, sources: pl.DataFrame) -> Table | None:
+    """The portions with the fewest sources."""
+    scarce = sources.sort("source_count", "line_number", "portion_number").head(FEW_SOURCES)
+    lines = facts.rows_of(PLAN_LINE, plan).unique(["line_number", "portion_number"], keep="first", maintain_order=True)
+    listed = lines.select("line_number", "portion_number", "listed_part_code", "listed_colour_code")
+    names = facts.vendor_names()
+    rows = tuple(
+        (
+            f"{facts.part_name(row['listed_part_code'])}, {facts.colour_name(row['listed_colour_code'])}",
+            f"{row['line_number']}.{row['portion_number']}",
+            count(row["quantity"]),
+            ", ".join(names.get(code, code) for code in row["source_vendor_codes"].split(";")),
+            number(row["paid_unit_price"], 4),
+            names.get(row["second_vendor_code"], row["second_vendor_code"]) or "nobody",
+            number(row["second_unit_price"], 4),
+        )
+        for row in scarce.join(listed, on=["line_number", "portion_number"], maintain_order="left").iter_rows(
+            named=True
+        )
+    )
+    headings = columns("Listed as", "#Line", "#Pieces", "Bought from", "#Price", "Next source", "#Price there")
+    title = f"Portions with the fewest sources, in {plan['currency_code']}"
+    return Table(title, headings, rows, is_stacked=True) if rows else None

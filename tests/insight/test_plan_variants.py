@@ -1,0 +1,114 @@
+"""What the cheapest mix would cost without a vendor, in fewer parcels, with other shipping; and who else sells its parts."""
+
+from decimal import Decimal
+
+import polars as pl
+from costing_cases import (
+    BUYER,
+    DAY,
+    freedom,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+)  # fmt: skip
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.plan_variants import plan_variants
+from schemas.published import PLAN_VARIANT, SECOND_SOURCE
+from schemas.validate import polars_schema
+
+TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="3"), terms("c", shipping_charge="2")]
+FREE = [terms(code) for code in "abc"]
+MODEL = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 10)])
+# Both from a: 1 + 2 + 5 = 8. Without a: bricks from b, 3 + 3, plates from c, 4 + 2 = 12.
+MARKET = make_market(
+    offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"),
+    offer("a", "plate", "grey", "0.20"), offer("c", "plate", "grey", "0.40"),
+)  # fmt: skip
+
+
+def variants(model=MODEL, market=MARKET, vendor_terms=TERMS, **tables):
+    inputs = make_inputs((model,), (BUYER,), vendor_terms=vendor_terms, **tables)
+    plans = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables
+    found = plan_variants(inputs, market, plans, DAY)
+    for contract in (PLAN_VARIANT, SECOND_SOURCE):
+        assert found[contract.name].schema == polars_schema(contract)
+        assert set(found[contract.name]["scenario_code"]) <= {"best"}
+    return found
+
+
+def of(found, kind):
+    rows = found["plan_variant"].filter(pl.col("variant_kind") == kind)
+    named = ("variant_value", "landed_cost", "unfilled_piece_count", "variant_vendor_codes")
+    return {value: rest for value, *rest in rows.select(named).iter_rows()}
+
+
+def test_leaving_the_vendor_out_costs_what_the_others_charge():
+    found = variants()
+    assert of(found, "without_vendor") == {"a": [Decimal(12), 0, "b;c"]}
+    assert of(found, "at_most_vendors") == {}
+
+
+def test_fewer_parcels_may_lack_pieces():
+    market = make_market(offer("a", "brick", "red", "0.10"), offer("c", "plate", "grey", "0.40"))
+    found = variants(market=market)
+    assert of(found, "at_most_vendors") == {"1": [Decimal(6), 10, "a"]} or of(found, "at_most_vendors") == {
+        "1": [Decimal(6), 10, "c"]
+    }
+    assert of(found, "without_vendor") == {"a": [Decimal(6), 10, "c"], "c": [Decimal(6), 10, "a"]}
+
+
+def test_fewer_parcels_cost_more():
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("a", "plate", "grey", "2"), offer("c", "plate", "grey", "0.40")
+    )
+    # a and c: 1 + 5 + 4 + 2 = 12; a alone: 1 + 20 + 5 = 26.
+    assert of(variants(market=market), "at_most_vendors") == {"1": [Decimal(26), 0, "a"]}
+
+
+def test_other_shipping_charges_change_the_vendors():
+    """With dear parcels the two small orders become one."""
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.95"), offer("b", "plate", "grey", "0.20")
+    )
+    # a and b: 1 + 2 + two parcels; b alone: 9.50 + 2 + one parcel: dearer by 8.50 less a parcel.
+    assert of(variants(market=market), "flat_shipping") == {
+        "4": [Decimal(11), 0, "a;b"],
+        "8": [Decimal(19), 0, "a;b"],
+        "12": [Decimal("23.50"), 0, "b"],
+    }
+
+
+def test_vendors_without_a_flat_charge_keep_shipping_free():
+    found = variants(vendor_terms=FREE)
+    assert {cost for cost, *_ in of(found, "flat_shipping").values()} == {Decimal(3)}
+
+
+def test_second_sources():
+    rows = variants()["second_source"].drop("priced_on", "model_code", "scenario_code", "buyer_code").rows(named=True)
+    assert [list(row.values()) for row in rows] == [
+        [1, 1, 10, "a", Decimal("0.1"), 2, "b", Decimal("0.3"), False],
+        [2, 1, 10, "a", Decimal("0.2"), 2, "c", Decimal("0.4"), False],
+    ]
+
+
+def test_a_source_must_have_all_the_pieces_and_a_freedom_widens_the_choice():
+    model = make_model([line(1, "brick", "red", 10)], [freedom(1, "any")])
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.11", 9), offer("b", "brick", "blue", "0.30"),
+        offer("c", "plate", "grey", "0.01"),
+    )  # fmt: skip
+    (row,) = variants(model, market, FREE)["second_source"].rows(named=True)
+    assert (row["source_count"], row["second_vendor_code"], row["second_unit_price"]) == (2, "b", Decimal("0.3"))
+    alone = make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.11", 9))
+    (row,) = variants(model, alone, FREE)["second_source"].rows(named=True)
+    assert (row["source_count"], row["second_vendor_code"], row["second_unit_price"]) == (1, "", None)
+
+
+def test_a_plan_that_buys_nothing_has_no_variants():
+    found = variants(market=make_market(offer("c", "wheel", "black", "1")))
+    assert found["plan_variant"].height == found["second_source"].height == 0
