@@ -80,6 +80,16 @@ def portions_on(model: Model, day: date, use_freedoms: bool) -> pl.DataFrame:
     )
 
 
+def latest_change(model: Model, day: date) -> date | None:
+    """The last date up to a day from which on the model may want something else; up to the day it wants the same."""
+    dates = [
+        *(version.released_on for version in model.settings.versions),
+        *model.amendments["valid_from_on"].to_list(),
+        *model.freedoms["judged_on"].to_list(),
+    ]
+    return max((changed_on for changed_on in dates if changed_on <= day), default=None)
+
+
 def _lines_on(model: Model, day: date) -> pl.DataFrame:
     version = model.settings.version_on(day)
     if version is None:

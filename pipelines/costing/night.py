@@ -26,6 +26,7 @@ from schemas.validate import polars_schema
 Progress = Callable[[str, int, int], None]
 STEP_NAME = "plan the purchases"
 _Prices = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
+_Portions = tuple[pl.DataFrame, pl.DataFrame]
 _SCHEMAS = {contract.name: polars_schema(contract) for contract in PLAN_CONTRACTS}
 
 
@@ -113,18 +114,31 @@ def _tasks(
 ) -> Iterator[Task]:
     refresh = inputs.settings.refresh
     reduced: tuple[tuple[str, date], tuple[_Prices, str]] | None = None
+    portions: dict[tuple[str, date | None], _Portions] = {}
     for model, buyer, day in wanted:
         effort = refresh.effort if day == today else refresh.past_effort
         if reduced is None or reduced[0] != (model.model_code, day):
             given = (markets[day], last_seen[day], summaries[day])
-            reduced = ((model.model_code, day), _reduced(inputs, model, day, given))
+            reduced = ((model.model_code, day), _reduced(inputs, model, day, given, portions))
         prices, demand_digest = reduced[1]
         yield Task(model, buyer, day, effort, day == today, *prices, demand_digest)
 
 
-def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -> tuple[_Prices, str]:
-    """Prices of the parts the model could use, and the hash of them and of all else that any buyer's plans look at."""
-    freed, listed = (demand.portions_on(model, day, use_freedoms) for use_freedoms in (True, False))
+def _reduced(
+    inputs: WorkspaceInputs,
+    model: Model,
+    day: date,
+    given: _Prices,
+    portions: dict[tuple[str, date | None], _Portions],
+) -> tuple[_Prices, str]:
+    """Prices of the parts the model could use, and the hash of them and of all else that any buyer's plans look at.
+
+    ``portions`` are those of the dates before, freed and as listed, by model and latest change; this date's are added.
+    """
+    changed = (model.model_code, demand.latest_change(model, day))
+    if changed not in portions:
+        portions[changed] = demand.portions_on(model, day, True), demand.portions_on(model, day, False)
+    freed, listed = portions[changed]
     parts = parts_in_reach(freed["listed_part_code"], inputs.tables).to_list()
     market, seen, known = (frame.filter(pl.col("part_code").is_in(parts)) for frame in given)
     settings, tables = model.settings, inputs.tables

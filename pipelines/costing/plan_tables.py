@@ -73,8 +73,8 @@ class CheckedPlan:
     refusal: str
 
     def marked(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """The frame with the scenario's code in front."""
-        return frame.select(pl.lit(self.scenario_code).alias("scenario_code"), pl.all())
+        """The frame with the scenario's code."""
+        return frame.hstack([pl.Series("scenario_code", [self.scenario_code] * frame.height, dtype=pl.String)])
 
 
 def plan_tables(context: PlanContext, checked: Sequence[CheckedPlan], terms: Mapping[str, VendorTerms]) -> Tables:

@@ -159,12 +159,9 @@ def _purchases(candidates: Candidates, solution: Solution) -> pl.DataFrame:
         if reached:
             found.append((offer, first + reached - 1, quantity))
     offers, steps, quantities = np.array(found, dtype=np.int64).reshape(-1, 3).T
-    return (
-        candidates.offers[offers]
-        .hstack(candidates.steps[steps].drop("offer_index", "offer_id"))
-        .hstack([pl.Series("quantity", quantities, dtype=pl.Int64)])
-        .select(PURCHASE_SCHEMA.names())
-    )
+    facts, priced = candidates.offers[offers], candidates.steps[steps]
+    columns = {series.name: series for series in (*priced, *facts, pl.Series("quantity", quantities, dtype=pl.Int64))}
+    return pl.DataFrame([columns[name] for name in PURCHASE_SCHEMA.names()])
 
 
 def _by_portion(frame: pl.DataFrame) -> dict[Portion, int]:

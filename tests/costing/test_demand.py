@@ -5,7 +5,7 @@ from costing_cases import DAY, freedom, line, make_model
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.demand import PORTIONS_SCHEMA, portions_on
+from pipelines.costing.demand import PORTIONS_SCHEMA, latest_change, portions_on
 from pipelines.errors import InputError
 from pipelines.settings import ListVersion
 
@@ -198,3 +198,33 @@ def test_portions_always_add_up_to_their_line(quantity, copies, stated, use_free
     assert found["quantity"].sum() == quantity * copies
     assert found["quantity"].min() >= 1
     assert found["portion_number"].is_unique().all()
+
+
+def test_between_its_changes_a_model_wants_the_same():
+    model = make_model(
+        [line(1, "brick", "red", 4, list_version=1), line(1, "brick", "red", 6, list_version=2)],
+        [freedom(1, "any", judged_on="2026-03-01"), freedom(1, "as_listed", judged_on="2026-05-02")],
+        [
+            {
+                "line_number": 90,
+                "amendment_action": "add",
+                "part_code": "plate",
+                "quantity": 5,
+                "valid_from_on": "2026-04-01",
+            },
+            {"line_number": 1, "amendment_action": "remove", "quantity": 1, "valid_from_on": "2026-06-01"},
+        ],
+        versions=[
+            ListVersion(list_version=1, released_on=date(2026, 2, 1)),
+            ListVersion(list_version=2, released_on=date(2026, 7, 1)),
+        ],
+    )
+    days = [date(2026, month, day) for month in range(1, 9) for day in (1, 2, 28)]
+    changes = {day: latest_change(model, day) for day in days}
+    assert [changed for changed in dict.fromkeys(changes.values()) if changed] == [
+        date(2026, 2, 1), date(2026, 3, 1), date(2026, 4, 1), date(2026, 5, 2), date(2026, 6, 1), date(2026, 7, 1),
+    ]  # fmt: skip
+    for use_freedoms in (True, False):
+        for day, changed in changes.items():
+            found = portions_on(model, day, use_freedoms)
+            assert found.height == 0 if changed is None else found.equals(portions_on(model, changed, use_freedoms))
