@@ -103,6 +103,15 @@ def test_more_effort_and_a_known_plan_never_make_it_worse():
     assert quick.lower_bound <= standard.cost
 
 
+@pytest.mark.parametrize("seed", [1, 2, 4, 6, 8])
+def test_more_effort_alone_never_makes_it_worse(seed):
+    problem = random_problem(seed, Market(line_count=40, piece_count=300, vendor_count=15, rule_share=0.5))
+    quick, standard = mip.solve(problem, "quick"), mip.solve(problem, "standard")
+    assert (unfilled_count(standard), standard.cost) <= (unfilled_count(quick), quick.cost)
+    assert quick.lower_bound <= standard.cost
+    assert standard.cost - standard.lower_bound < standard.cost / 50
+
+
 @pytest.mark.parametrize("effort", ["quick", "standard"])
 def test_full_orders_send_the_rest_to_other_vendors(effort):
     problem = random_problem(7, Market(line_count=60, piece_count=500, vendor_count=15))

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 from pipelines.costing.terms import ShippingStep, VendorTerms
 
@@ -68,7 +69,7 @@ class VendorBands:
     maximum_element_count: int | None
     maximum_piece_count: int | None
 
-    @property
+    @cached_property
     def is_rising(self) -> bool:
         """Whether buying less never breaks a rule on goods, and never saves less than the goods at the least factor."""
         if not self.bands or self.bands[0].start > 0 or any(b.waived_from is not None for b in self.handling.values()):
@@ -95,8 +96,21 @@ class VendorBands:
         return None
 
 
+_COMPILED: dict[int, tuple[VendorTerms, VendorBands]] = {}
+_COMPILED_AT_MOST = 10_000
+
+
 def compile_terms(terms: VendorTerms) -> VendorBands:
-    """Terms as bands."""
+    """Terms as bands; the problems of one day and buyer share their terms, so the same object is compiled once."""
+    known = _COMPILED.get(id(terms))
+    if known is None or known[0] is not terms:
+        if len(_COMPILED) >= _COMPILED_AT_MOST:
+            _COMPILED.clear()
+        known = _COMPILED[id(terms)] = terms, _bands_of(terms)
+    return known[1]
+
+
+def _bands_of(terms: VendorTerms) -> VendorBands:
     points = sorted(_breakpoints(terms))
     ends = [*points[1:], None]
     bands = [band for start, end in zip(points, ends, strict=True) if (band := _band(start, end, terms))]

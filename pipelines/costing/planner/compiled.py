@@ -6,8 +6,7 @@ every component. Index arrays name their target in the singular: ``use_offer[u]`
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -18,9 +17,9 @@ from numpy.typing import NDArray
 from pipelines.costing.planner.bands import VendorBands, compile_terms
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.receipt import PURCHASE_COLUMNS
-from pipelines.costing.terms import VendorTerms
 
 MICRO = 1_000_000
+_UNLIMITED = np.iinfo(np.int64).max // 2
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -158,47 +157,47 @@ def compile_problem(problem: Problem) -> Compiled:
     """The problem as arrays."""
     codes = problem.offers["vendor_code"].unique().sort().to_list()
     bands = [compile_terms(problem.terms[code]) for code in codes]
-    offers = _offers(problem, codes, bands)
-    steps = _reachable_steps(problem, offers)
-    uses = _whole_uses(problem, steps)
-    offers = offers.join(uses.select("offer_index").unique(), on="offer_index", how="semi")
-    offers = offers.sort("offer_index").with_columns(pl.int_range(pl.len()).alias("offer"))
-    numbers = offers.select("offer_index", "offer")
-    steps = steps.join(numbers, on="offer_index").sort("offer", "step_from_quantity")
-    uses = uses.join(numbers, on="offer_index").sort("portion_index", "offer", "use_row")
-    return _assembled(problem, codes, bands, offers, steps, uses)
+    shipped = _shipped(problem, bands)
+    steps = _reachable_steps(problem, shipped)
+    uses = _whole_uses(problem, np.unique(steps.offer))
+    row = np.unique(uses.offer)
+    number = np.full(len(problem.offers), -1)
+    number[row] = np.arange(len(row))
+    kept = number[steps.offer] >= 0
+    steps = _Steps(**{name: getattr(steps, name)[kept] for name in _Steps.__dataclass_fields__})
+    return _assembled(problem, codes, bands, shipped, row, replace(steps, offer=number[steps.offer]), uses, number)
 
 
-def _offers(problem: Problem, codes: list[str], bands: list[VendorBands]) -> pl.DataFrame:
-    """Offers that ship, with the vendor's number, dimension step, and most pieces as stock, limits and multiples allow."""
-    limits = pl.DataFrame(
-        {
-            "vendor_code": codes,
-            "vendor": range(len(codes)),
-            "piece_limit": [terms.maximum_piece_count for terms in bands],
-            "minimum_line": [_micro_ceiling(terms.minimum_line_value) for terms in bands],
-            "has_bands": [bool(terms.bands) for terms in bands],
-        },
-        schema={
-            "vendor_code": pl.String,
-            "vendor": pl.Int64,
-            "piece_limit": pl.Int64,
-            "minimum_line": pl.Int64,
-            "has_bands": pl.Boolean,
-        },
-    )
-    multiple = pl.col("sold_in_multiples_of")
-    most = pl.min_horizontal("quantity_available", "maximum_per_order", "piece_limit") // multiple * multiple
-    offers = problem.offers.join(limits, on="vendor_code", maintain_order="left").with_columns(most.alias("most"))
-    return offers.with_columns(_size_classes(offers, bands)).filter(
-        "has_bands", pl.col("most") >= multiple, pl.col("size_class") >= 0
-    )
+@dataclass(frozen=True)
+class _Shipped:
+    """By offer of the problem: vendor, dimension step, most pieces as stock, limits and multiples allow; whether it ships."""
+
+    vendor: Ints
+    size_class: Ints
+    multiple: Ints
+    most: Ints
+    minimum_line: Ints
+    ships: Flags
 
 
-def _size_classes(offers: pl.DataFrame, bands: list[VendorBands]) -> pl.Series:
+def _shipped(problem: Problem, bands: list[VendorBands]) -> _Shipped:
+    offers = problem.offers
+    vendor = _ranks(offers["vendor_code"])
+    limits = [terms.maximum_piece_count for terms in bands]
+    piece_limit = np.array([_UNLIMITED if limit is None else limit for limit in limits], np.int64)
+    multiple = _ints(offers["sold_in_multiples_of"])
+    most = np.minimum(_ints(offers["quantity_available"]), _ints(offers["maximum_per_order"].fill_null(_UNLIMITED)))
+    most = np.minimum(most, piece_limit[vendor]) // multiple * multiple
+    size_class = _size_classes(vendor, _micro(offers["largest_dimension_mm"]), bands)
+    has_bands = np.array([bool(terms.bands) for terms in bands], np.bool_)
+    minimum_line = np.array([_micro_ceiling(terms.minimum_line_value) for terms in bands], np.int64)
+    ships = has_bands[vendor] & (most >= multiple) & (size_class >= 0)
+    return _Shipped(vendor, size_class, multiple, most, minimum_line[vendor], ships)
+
+
+def _size_classes(vendor: Ints, size: Ints, bands: list[VendorBands]) -> Ints:
     """The dimension step of every offer at its vendor: 0 where the vendor has none, -1 where the piece can't ship."""
-    classes = np.zeros(len(offers), np.int64)
-    vendor, size = offers["vendor"].to_numpy(), _micro(offers["largest_dimension_mm"])
+    classes = np.zeros(len(vendor), np.int64)
     for number, terms in enumerate(bands):
         if terms.dimension_steps:
             rows = np.flatnonzero(vendor == number)
@@ -208,122 +207,149 @@ def _size_classes(offers: pl.DataFrame, bands: list[VendorBands]) -> pl.Series:
                     step.end is None or size[rows] < _micro_ceiling(step.end)
                 )
                 classes[rows[inside]] = index
-    return pl.Series("size_class", classes)
+    return classes
 
 
-def _reachable_steps(problem: Problem, offers: pl.DataFrame) -> pl.DataFrame:
-    """Price steps with the least and most pieces they can be bought in; a minimum line value raises the least."""
-    multiple = pl.col("sold_in_multiples_of")
-    price = pl.Series("price_micro", _micro(problem.offer_steps["unit_price"]))
-    at_least = pl.max_horizontal("step_from_quantity", _ceil_div(pl.col("minimum_line"), pl.col("price_micro")), 1)
-    before, after = pl.col("offer_index").shift(1), pl.col("offer_index").shift(-1)
-    following = pl.when(after == pl.col("offer_index")).then(pl.col("step_from_quantity").shift(-1))
-    below = pl.when(before == pl.col("offer_index")).then(pl.col("step_most").shift(1)).otherwise(0)
-    return (
-        problem.offer_steps.with_columns(price)
-        .sort("offer_index", "step_from_quantity")
-        .with_columns(following.alias("following"))
-        .join(offers.select("offer_index", "vendor", "most", "minimum_line", multiple), on="offer_index")
-        .with_columns(
-            (_ceil_div(at_least, multiple) * multiple).alias("least"),
-            pl.min_horizontal("most", (pl.col("following") - 1) // multiple * multiple).alias("step_most"),
-        )
-        .filter(pl.col("least") <= pl.col("step_most"))
-        .sort("offer_index", "step_from_quantity")
-        .with_columns((pl.col("least") - below).alias("gap"))
-    )
+@dataclass(frozen=True)
+class _Steps:
+    """Price steps by offer and start: row in the problem, start, least and most pieces, price in millionths, gap below."""
+
+    offer: Ints
+    row: Ints
+    start: Ints
+    least: Ints
+    most: Ints
+    micro: Ints
+    gap: Ints
 
 
-def _whole_uses(problem: Problem, steps: pl.DataFrame) -> pl.DataFrame:
+def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
+    """Price steps that some quantity reaches; a minimum line value raises the least."""
+    offer, start = _ints(problem.offer_steps["offer_index"]), _ints(problem.offer_steps["step_from_quantity"])
+    row = np.lexsort((start, offer))
+    offer, start, micro = offer[row], start[row], _micro(problem.offer_steps["unit_price"])[row]
+    has_next = np.append(offer[1:] == offer[:-1], False) if len(offer) else np.zeros(0, np.bool_)
+    end = np.where(has_next, np.append(start[1:], 0)[: len(start)] - 1, _UNLIMITED)
+    multiple = shipped.multiple[offer]
+    line = shipped.minimum_line[offer]
+    for_line = np.where(micro > 0, -(-line // np.maximum(micro, 1)), np.where(line > 0, _UNLIMITED, 0))
+    at_least = np.maximum(np.maximum(start, 1), for_line)
+    least = -(-at_least // multiple) * multiple
+    most = np.minimum(shipped.most[offer], end // multiple * multiple)
+    kept = shipped.ships[offer] & (least <= most)
+    offer, least, most = offer[kept], least[kept], most[kept]
+    follows = np.append(False, offer[1:] == offer[:-1])[: len(offer)]
+    gap = least - np.where(follows, np.append(0, most[:-1])[: len(offer)], 0)
+    return _Steps(offer, row[kept], start[kept], least, most, micro[kept], gap)
+
+
+@dataclass(frozen=True)
+class _Uses:
+    """Uses by portion and offer: row and offer in the problem, make-up and component (-1 for none); and the components."""
+
+    row: Ints
+    portion: Ints
+    offer: Ints
+    makeup: Ints
+    component: Ints
+    component_makeup: Ints
+    component_count: Ints
+
+
+def _whole_uses(problem: Problem, buyable: Ints) -> _Uses:
     """Uses of offers that can be bought, with make-ups and their components numbered; make-ups with a gap left out."""
-    key = ["portion_index", "colour_code", "make_up_code"]
-    wanted = problem.uses.with_row_index("use_row").cast({"use_row": pl.Int64})
-    made_up = wanted.filter(pl.col("make_up_code") != "")
-    uses = wanted.join(steps.select("offer_index").unique(), on="offer_index", how="semi")
-    if made_up.height:
-        part = pl.col("component_part_code").n_unique().alias("part_count")
-        whole = made_up.group_by("portion_index", "make_up_code").agg(part)
-        found = uses.filter(pl.col("make_up_code") != "").group_by(key).agg(part)
-        kept = found.join(whole, on=["portion_index", "make_up_code", "part_count"], how="semi").select(key)
-        kept = kept.sort(key).with_row_index("makeup").cast({"makeup": pl.Int64})
-    else:
-        kept = made_up.select(key).with_columns(pl.lit(-1, pl.Int64).alias("makeup"))
-    return uses.join(kept, on=key, how="left").filter((pl.col("make_up_code") == "") | pl.col("makeup").is_not_null())
+    portion, offer = _ints(problem.uses["portion_index"]), _ints(problem.uses["offer_index"])
+    count = _ints(problem.uses["component_count"])
+    can_be = np.zeros(len(problem.offers), np.bool_)
+    can_be[buyable] = True
+    makeup, component, kept = np.full(len(offer), -1), np.full(len(offer), -1), can_be[offer]
+    made_up = np.flatnonzero((problem.uses["make_up_code"] != "").to_numpy())
+    component_makeup = component_count = np.zeros(0, np.int64)
+    if len(made_up):
+        mine = problem.uses[made_up]
+        code, part, colour = (_ranks(mine[name]) for name in ("make_up_code", "component_part_code", "colour_code"))
+        wide = np.stack([portion[made_up], code, part])
+        whole, whole_of = np.unique(np.unique(wide, axis=1)[:2], axis=1, return_counts=True)
+        found = np.flatnonzero(can_be[offer[made_up]])
+        keys, key = np.unique(np.stack([portion[made_up], colour, code])[:, found], axis=1, return_inverse=True)
+        parts = np.bincount(np.unique(np.stack([key.ravel(), part[found]]), axis=1)[0], minlength=keys.shape[1])
+        place = {tuple(pair): int(size) for pair, size in zip(whole.T.tolist(), whole_of, strict=True)}
+        is_whole = np.array([place[p, c] for p, _, c in keys.T.tolist()], np.int64) == parts
+        numbers = np.where(is_whole, np.cumsum(is_whole) - 1, -1)[key.ravel()]
+        makeup[made_up[found]] = numbers
+        kept[made_up[found]] = numbers >= 0
+        stated, part = made_up[found][numbers >= 0], part[found][numbers >= 0]
+        pairs, first, which = np.unique(
+            np.stack([makeup[stated], part]), axis=1, return_index=True, return_inverse=True
+        )
+        component[stated] = which.ravel()
+        component_makeup, component_count = pairs[0], count[stated[first]]
+    row = np.flatnonzero(kept)
+    row = row[np.lexsort((row, offer[row], portion[row]))]
+    return _Uses(row, portion[row], offer[row], makeup[row], component[row], component_makeup, component_count)
 
 
 def _assembled(
     problem: Problem,
     codes: list[str],
     bands: list[VendorBands],
-    offers: pl.DataFrame,
-    steps: pl.DataFrame,
-    uses: pl.DataFrame,
+    shipped: _Shipped,
+    row: Ints,
+    steps: _Steps,
+    uses: _Uses,
+    number: Ints,
 ) -> Compiled:
-    components = (
-        uses.filter(pl.col("makeup") >= 0)
-        .unique(["makeup", "component_part_code"])
-        .sort("makeup", "component_part_code")
-        .with_row_index("component")
-        .cast({"component": pl.Int64})
-    )
-    uses = uses.join(
-        components.select("makeup", "component_part_code", "component"),
-        on=["makeup", "component_part_code"],
-        how="left",
-        maintain_order="left",
-    )
-    colours = uses["colour_code"].rank("dense").cast(pl.Int64).to_numpy() - 1
-    vendor = _ints(offers["vendor"])
+    offers = problem.offers[row]
+    colours = _ranks(problem.uses["colour_code"][uses.row])
+    vendor, multiple = shipped.vendor[row], shipped.multiple[row]
     need = _ints(problem.portions["quantity"])
-    wanted = need[_ints(uses["portion_index"])] * _ints(uses["component_count"])
-    want = np.bincount(_ints(uses["offer"]), wanted, len(offers)).astype(np.int64)
-    handling = _handling(offers, bands, codes, problem.terms)
-    step_offer, multiple = _ints(steps["offer"]), _ints(offers["sold_in_multiples_of"])
-    step_micro = _ints(steps["price_micro"])
-    vendors = _vendors(codes, bands, vendor, multiple, step_offer, step_micro, offers, problem.allow_spares)
-    counts = np.bincount(step_offer, minlength=len(offers))
-    first = np.searchsorted(step_offer, np.arange(len(offers)))
-    least = _ints(steps["least"])
-    is_counted = (multiple > 1) | (counts > 1) | (least[first] > 1) | vendors.gains_by_spares[vendor]
+    wanted = need[uses.portion] * _ints(problem.uses["component_count"])[uses.row]
+    use_offer = number[uses.offer]
+    handling = _handling(offers, vendor, bands)
+    vendors = _vendors(codes, bands, vendor, multiple, steps.offer, steps.micro, offers, problem.allow_spares)
+    counts = np.bincount(steps.offer, minlength=len(row))
+    first = np.searchsorted(steps.offer, np.arange(len(row)))
+    is_counted = (multiple > 1) | (counts > 1) | (steps.least[first] > 1) | vendors.gains_by_spares[vendor]
     groups = problem.portions["group_code"]
-    makeups = components.unique("makeup", keep="first", maintain_order=True).sort("makeup")
+    makeup_portion, makeup_colour = np.zeros((2, int(uses.makeup.max(initial=-1)) + 1), np.int64)
+    made_up = uses.makeup >= 0
+    makeup_portion[uses.makeup[made_up]], makeup_colour[uses.makeup[made_up]] = uses.portion[made_up], colours[made_up]
+    element = np.stack([vendor, _ranks(offers["part_code"]), _ranks(offers["colour_code"])])
+    facts = offers.select(name for name in PURCHASE_COLUMNS if name not in ("quantity", "unit_price"))
     return Compiled(
         vendors=vendors,
         need=need,
-        group=np.where(groups == "", -1, groups.rank("dense").cast(pl.Int64).to_numpy()),
-        use_portion=_ints(uses["portion_index"]),
-        use_offer=_ints(uses["offer"]),
+        group=np.where((groups == "").to_numpy(), -1, _ranks(groups) + 1),
+        use_portion=uses.portion,
+        use_offer=use_offer,
         use_colour=colours,
-        use_makeup=_ints(uses["makeup"].fill_null(-1)),
-        use_component=_ints(uses["component"].fill_null(-1)),
-        use_row=_ints(uses["use_row"]),
-        makeup_portion=_ints(makeups["portion_index"]),
-        makeup_colour=_first_colours(uses, colours, len(makeups)),
-        component_makeup=_ints(components["makeup"]),
-        component_count=_ints(components["component_count"]),
-        offer_row=_ints(offers["offer_index"]),
+        use_makeup=uses.makeup,
+        use_component=uses.component,
+        use_row=uses.row,
+        makeup_portion=makeup_portion,
+        makeup_colour=makeup_colour,
+        component_makeup=uses.component_makeup,
+        component_count=uses.component_count,
+        offer_row=row,
         offer_vendor=vendor,
-        offer_most=_ints(offers["most"]),
-        offer_want=want,
+        offer_most=shipped.most[row],
+        offer_want=np.bincount(use_offer, wanted, len(row)).astype(np.int64),
         offer_multiple=multiple,
         offer_assortment=handling.row_of_offer,
-        offer_element=offers.select(pl.struct("vendor", "part_code", "colour_code").rank("dense"))
-        .to_series()
-        .cast(pl.Int64)
-        .to_numpy()
-        - 1,
+        offer_element=np.unique(element, axis=1, return_inverse=True)[1].ravel(),
         offer_weight=_micro(offers["weight_grams"]) / MICRO,
-        offer_size_class=_ints(offers["size_class"]),
+        offer_size_class=shipped.size_class[row],
         is_counted=is_counted,
-        step_offer=step_offer,
-        step_from=_ints(steps["step_from_quantity"]),
-        step_least=least,
-        step_most=_ints(steps["step_most"]),
-        step_gap=_ints(steps["gap"]),
-        step_price=step_micro / MICRO,
-        step_facts=steps.select("offer_index", "step_from_quantity")
-        .join(problem.offers, on="offer_index", how="left", maintain_order="left")
-        .join(problem.offer_steps, on=["offer_index", "step_from_quantity"], how="left", maintain_order="left")
+        step_offer=steps.offer,
+        step_from=steps.start,
+        step_least=steps.least,
+        step_most=steps.most,
+        step_gap=steps.gap,
+        step_price=steps.micro / MICRO,
+        step_facts=facts[steps.offer]
+        .with_columns(
+            problem.offer_steps["unit_price"][steps.row], pl.Series("offer_index", row[steps.offer], dtype=pl.Int64)
+        )
         .select("offer_index", *(name for name in PURCHASE_COLUMNS if name != "quantity")),
         handling_vendor=handling.vendor,
         handling_charge=handling.charge,
@@ -341,22 +367,12 @@ class _Handling:
     waived_from: tuple[Fraction | None, ...]
 
 
-def _handling(
-    offers: pl.DataFrame, bands: list[VendorBands], codes: list[str], terms: Mapping[str, VendorTerms]
-) -> _Handling:
-    rows = [
-        (number, code, band) for number, vendor in enumerate(bands) for code, band in sorted(vendor.handling.items())
-    ]
-    table = pl.DataFrame(
-        [(number, code, row) for row, (number, code, _) in enumerate(rows)],
-        schema={"vendor": pl.Int64, "assortment_code": pl.String, "handling": pl.Int64},
-        orient="row",
-    )
-    joined = offers.select("vendor", "assortment_code").join(
-        table, on=["vendor", "assortment_code"], how="left", maintain_order="left"
-    )
+def _handling(offers: pl.DataFrame, vendor: Ints, bands: list[VendorBands]) -> _Handling:
+    rows = [(number, code, band) for number, terms in enumerate(bands) for code, band in sorted(terms.handling.items())]
+    place = {(number, code): row for row, (number, code, _) in enumerate(rows)}
+    assortments = offers["assortment_code"].to_list() if rows else [""] * len(vendor)
     return _Handling(
-        _ints(joined["handling"].fill_null(-1)),
+        np.array([place.get(pair, -1) for pair in zip(vendor.tolist(), assortments, strict=True)], np.int64),
         np.array([number for number, _, _ in rows], np.int64),
         np.array([float(band.charge) for _, _, band in rows], np.float64),
         tuple(band.waived_from for _, _, band in rows),
@@ -389,15 +405,9 @@ def _vendors(
     )
 
 
-def _first_colours(uses: pl.DataFrame, colours: Ints, count: int) -> Ints:
-    makeup = _ints(uses["makeup"].fill_null(-1))
-    found = np.zeros(count, np.int64)
-    found[makeup[makeup >= 0]] = colours[makeup >= 0]
-    return found
-
-
-def _ceil_div(above: pl.Expr, below: pl.Expr) -> pl.Expr:
-    return (above + below - 1) // below
+def _ranks(series: pl.Series) -> Ints:
+    """Places of text among its different values in order, from 0."""
+    return series.rank("dense").cast(pl.Int64).to_numpy() - 1
 
 
 def _ints(series: pl.Series) -> Ints:

@@ -186,6 +186,11 @@ def safe_bound(program: Program, row_duals: Floats) -> float:
     Math. Programming 99 (2004) 283-296): for any multipliers, rows priced at their nearer bound plus every column at the
     bound its reduced cost favours. Rounding errors of the sums are left to the caller's margin.
     """
+    return priced_columns(program, row_duals)[0]
+
+
+def priced_columns(program: Program, row_duals: Floats) -> tuple[float, Floats]:
+    """The safe bound of some row duals, and every column's reduced cost at them."""
     duals = np.where(
         ((row_duals > 0) & np.isinf(program.row_lower)) | ((row_duals < 0) & np.isinf(program.row_upper)),
         0.0,
@@ -198,4 +203,4 @@ def safe_bound(program: Program, row_duals: Floats) -> float:
     )
     reduced = program.cost - priced
     columns = np.where(reduced > 0, reduced * program.lower, reduced * program.upper)
-    return float(rows.sum() + columns[reduced != 0].sum())
+    return float(rows.sum() + columns[reduced != 0].sum()), reduced

@@ -1,10 +1,11 @@
 """Finds a purchase plan and a lower bound.
 
-1. Bound: the linear relaxation of the strong program, in which dear uses stand behind stand-ins (reduce.py). It also says how
-   much each vendor is wanted, and what goods are worth to vendors with thresholds.
+1. Bound: the linear relaxation of the strong program (root.py); on large problems dear uses stand behind stand-ins (reduce.py).
+   It also says how much each vendor is wanted, and what goods are worth to vendors with thresholds.
 2. Plan: a local search over sets of vendors (search.py); the best sets become plans in whole pieces (repair.py).
-3. ``standard`` and ``deep`` branch on the relaxation, which lifts the bound and names another set of vendors.
-4. Small problems (larger ones at more effort, all at ``deep``) end with the whole program, started from the best plan.
+3. ``standard`` and ``deep`` branch on the relaxation, which lifts the bound; its best solution becomes a plan, too.
+4. Small problems (larger ones at more effort, all at ``deep``) end with the whole program, started from the best plan. What the
+   relaxation says no better plan can use is left out of it; what is left decides whether it is small.
 
 Every plan is priced by the receipt. Effort is counted in nodes and rounds, never in seconds; the safety limit on seconds only
 guards against a solver that hangs.
@@ -24,8 +25,9 @@ from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.mip_model import Model, build_model
 from pipelines.costing.planner.plan import Plan, checked, nothing, plan_from, read_plan, solution_of
 from pipelines.costing.planner.problem import Problem, Solution
-from pipelines.costing.planner.reduce import Front, cells_of, front_of, least_unfilled, undominated
+from pipelines.costing.planner.reduce import least_unfilled, undominated
 from pipelines.costing.planner.repair import constructed
+from pipelines.costing.planner.root import Root, continuous, solved_root
 from pipelines.costing.planner.search import ground_of, improve
 from pipelines.costing.planner.warm_start import start_values
 from pipelines.errors import PlanRefusedError
@@ -36,16 +38,24 @@ BOUND_MARGIN = Fraction(1, 10**5)
 PROVEN_WITHIN = Fraction(1, 10**4)
 """A plan this close to its bound is proven: a hundredth of a cent, below what any currency can pay."""
 
+WHOLE_GAP = float(PROVEN_WITHIN) / 4
+"""The whole program ends this close to its bound: near enough to prove the plan."""
+
 COST_TOLERANCE = 1e-6
 """Receipt and program may differ by this, relative to the cost."""
 
-STAND_IN_DEPTH = 6.0
-"""How often the uses in front of a stand-in could fill their cell."""
+TINY = 300
+"""Uses and price steps up to which the whole program is solved at once, without branching on the relaxation before."""
 
 UNFILLED_PENALTY = 20.0
 """Cost of an unfilled piece in a relaxation that only serves to find a plan; far above any piece's price."""
 
-# Branching on the relaxation: HiGHS's own heuristics look for whole solutions of a program that is no plan.
+BUDGET_SHARE, BUDGET_LEAST = 0.03, 5.0
+"""How far above its linear bound a relaxation's optimum is expected, as a share and in the buyer's currency: about one vendor's
+charges. A smaller program holds when it is so, and the budget is the bound when it is not."""
+
+# Branching on the relaxation: HiGHS's own heuristics look for whole solutions of a program that is no plan, and its restarts
+# cut again what is cut already.
 _BRANCHING = {
     **{
         f"mip_heuristic_run_{name}": False
@@ -53,6 +63,8 @@ _BRANCHING = {
     },
     "mip_heuristic_effort": 0.0,
     "mip_pscost_minreliable": 0,
+    "mip_allow_restart": False,
+    "mip_rel_gap": 5e-4,
 }
 
 
@@ -61,7 +73,7 @@ class _Effort:
     """How far to go.
 
     Attributes:
-        whole_up_to: uses and price steps up to which the whole program is solved.
+        whole_up_to: uses and price steps that a plan may still need, up to which the whole program is solved.
         relaxation_nodes, whole_nodes: nodes for the relaxation and for the whole program.
         rounds, candidates, sets: rounds and vendors of the local search, and sets of vendors made into plans.
     """
@@ -76,7 +88,7 @@ class _Effort:
 
 EFFORTS = {
     "quick": _Effort(300, 0, 20_000, 20, 20, 1),
-    "standard": _Effort(1_500, 300, 20_000, 40, 30, 6),
+    "standard": _Effort(800, 300, 1_000, 40, 30, 4),
     "deep": _Effort(math.inf, 20_000, 100_000, 100, 60, 12),
 }
 
@@ -94,6 +106,7 @@ class _Planning:
     bound: float = 0.0
     hit_time_limit: bool = False
     is_fewest: bool = True
+    root: Root | None = None
     tried: set[bytes] = field(default_factory=set)
 
     @property
@@ -101,51 +114,80 @@ class _Planning:
         return np.ones(len(self.compiled.vendors), np.bool_)
 
     @property
+    def is_filled(self) -> bool:
+        """Whether the best plan leaves no more unfilled than it must."""
+        return self.best is not None and self.best.unfilled_count <= self.limit
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether the best plan is as good as the bound."""
+        return self.best is not None and self.is_filled and self.best.cost - Fraction(self.bound) <= PROVEN_WITHIN / 2
+
+    @property
+    def budget(self) -> float:
+        """What the best plan costs; without bound while it leaves too much unfilled."""
+        return float(self.best.cost) if self.best is not None and self.is_filled else math.inf
+
+    @property
     def is_small(self) -> bool:
         """Whether the whole program is solved."""
-        size = len(self.compiled.use_offer) + len(self.compiled.step_offer)
-        return size <= EFFORTS[self.effort].whole_up_to
+        return self.size(self.exact_uses if self.root is None else self.needed[1]) <= EFFORTS[self.effort].whole_up_to
+
+    @property
+    def needed(self) -> tuple[Flags, Flags]:
+        """Vendors and uses that a plan no dearer than the best may use."""
+        if self.root is None or self.root.limit != self.limit:
+            return self.everyone, self.exact_uses
+        return self.root.within(self.budget, self.exact_uses)
+
+    def size(self, uses: Flags) -> int:
+        """How many uses, and price steps of their offers."""
+        is_used = np.zeros(len(self.compiled.offer_row), np.bool_)
+        is_used[self.compiled.use_offer[uses]] = True
+        return int(uses.sum() + is_used[self.compiled.step_offer].sum())
 
     def offer(self, plan: Plan | None) -> None:
         """Keep a plan if it is better than the best."""
         if plan and (self.best is None or plan.rank(self.compiled) < self.best.rank(self.compiled)):
             self.best = plan
 
-    def construct(self, vendors: Flags, factor: Floats) -> bool:
-        """Make plans of a set of vendors: one from the relaxation's pieces and, unless quick, one from scratch.
+    def construct(self, vendors: Flags, factor: Floats, shares: Floats | None = None) -> bool:
+        """Make a plan of a set of vendors, from scratch or from a relaxation's pieces by use.
 
         Returns:
-            Whether one of them leaves no more unfilled than it must.
+            Whether it leaves no more unfilled than it must.
         """
-        if vendors.tobytes() in self.tried or not vendors.any():
+        key = vendors.tobytes() + (b"" if shares is None else shares.tobytes())
+        if key in self.tried or not vendors.any():
             return False
-        self.tried.add(vendors.tobytes())
-        plans = []
-        if self.effort != "quick":
-            plans.append(constructed(self.problem, self.compiled, self.exact_uses, vendors, None, factor))
+        self.tried.add(key)
+        plan = constructed(self.problem, self.compiled, self.exact_uses, vendors, shares, factor)
+        self.offer(plan)
+        return plan is not None and plan.unfilled_count <= self.limit
+
+    def construct_from_program(self, vendors: Flags, factor: Floats) -> None:
+        """Make a plan of a set of vendors from its own linear program, in which the vendors' limits hold."""
         uses = undominated(self.compiled, in_relaxation=True)
         options = ModelOptions(
             vendors, uses, whole=False, unfilled_limit=int(self.compiled.need.sum()), penalty=UNFILLED_PENALTY
         )
         model = build_model(self.compiled, options)
-        outcome = linear.solve(_continuous(model.program), {})
+        outcome = linear.solve(continuous(model.program), {})
         if outcome.values is not None:
-            shares = np.where(model.use >= 0, outcome.values[model.use], 0.0)
-            plans.append(constructed(self.problem, self.compiled, self.exact_uses, vendors, shares, factor))
-        for plan in plans:
-            self.offer(plan)
-        return any(plan is not None and plan.unfilled_count <= self.limit for plan in plans)
+            self.construct(vendors, factor, _pieces(model, outcome.values))
 
     def solve_whole(self, limit: int | None) -> linear.Outcome:
         """Solve the whole program from the best plan, and keep what it finds."""
         penalty = 1.0 if limit is None else 0.0
-        model = build_model(
-            self.compiled, ModelOptions(self.everyone, self.exact_uses, unfilled_limit=limit, penalty=penalty)
-        )
+        budget = self.budget if limit == self.limit else math.inf
+        vendors, uses = self.needed if budget < math.inf else (self.everyone, self.exact_uses)
+        model = build_model(self.compiled, ModelOptions(vendors, uses, unfilled_limit=limit, penalty=penalty))
         fits = self.best is not None and (limit is None or self.best.unfilled_count <= limit)
         start = start_values(model, self.best) if fits and self.best else None
         nodes = EFFORTS[self.effort].whole_nodes
-        outcome = linear.solve(model.program, {"mip_rel_gap": 0.0, "mip_abs_gap": 1e-7, "mip_max_nodes": nodes}, start)
+        outcome = linear.solve(
+            model.program, {"mip_rel_gap": 0.0, "mip_abs_gap": WHOLE_GAP, "mip_max_nodes": nodes}, start
+        )
         self.hit_time_limit |= outcome.hit_time_limit
         if outcome.values is not None:
             plan = read_plan(model, outcome.values)
@@ -153,7 +195,8 @@ class _Planning:
             if plan and limit is not None:
                 _must_agree(plan, model, outcome.values)
             self.offer(plan)
-        return outcome
+        # What was left out costs at least the budget.
+        return outcome if outcome.status == "infeasible" else replace(outcome, bound=min(outcome.bound, budget))
 
 
 def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solution:
@@ -198,6 +241,8 @@ def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
     planning.limit = least_unfilled(compiled)
     _search(planning)
+    if planning.is_proven:
+        return
     if planning.is_small:
         _solve_exactly(planning)
     elif planning.best is not None and planning.best.unfilled_count > planning.limit:
@@ -222,31 +267,23 @@ def _solve_exactly(planning: _Planning) -> None:
 
 
 def _search(planning: _Planning) -> None:
-    """Bound, wanted vendors, local search, plans."""
+    """Bound, wanted vendors, local search, plans, branching."""
     compiled, effort = planning.compiled, EFFORTS[planning.effort]
-    uses = undominated(compiled, in_relaxation=True)
-    cells = cells_of(compiled, uses)
-    front = front_of(compiled, uses, cells, np.full(len(cells.portion), STAND_IN_DEPTH))
-    model = _relaxation(planning, front)
-    relaxed = linear.solve(_continuous(model.program), {})
-    if relaxed.values is None or relaxed.row_duals is None:
+    root = planning.root = solved_root(compiled, planning.limit)
+    if root is None:
         return
-    planning.bound = max(planning.bound, linear.safe_bound(model.program, relaxed.row_duals))
-    wanted = np.where(model.vendor >= 0, relaxed.values[model.vendor], 0.0)
-    factor = _effective_factors(compiled, model, relaxed.row_duals)
+    planning.bound = max(planning.bound, root.bound)
+    wanted, factor = root.wanted, root.factor
     order = np.argsort(-wanted, kind="stable")
     counted = np.arange(len(wanted))
     starts = [wanted > 0.5, wanted > 0.3, wanted > 0.2]
     starts += [np.isin(counted, order[:size]) for size in range(2, 13)]
-    if effort.relaxation_nodes and not planning.is_small:
-        starts.append(_branched(planning, model, effort.relaxation_nodes))
-        planning.construct(starts[-1], factor)
     if planning.best is not None:
         own = np.zeros(len(wanted), np.bool_)
         own[planning.best.vendors(compiled)] = True
         starts.append(own)
     # Twice: with stand-ins' prices for what a set lacks, then at a price that no plan would pay.
-    for stand_ins, considered in ((front.stand_ins, front.uses), (None, planning.exact_uses)):
+    for stand_ins, considered in ((root.front.stand_ins, root.front.uses), (None, planning.exact_uses)):
         ground = ground_of(compiled, considered, stand_ins, factor)
         if not len(ground.offers):  # make-ups alone are left to the whole program
             return
@@ -255,53 +292,34 @@ def _search(planning: _Planning) -> None:
         if planning.effort == "quick" and any(is_filled):
             return
         starts = [*found.sets]
-    if planning.best is None or planning.best.unfilled_count > planning.limit:
-        planning.construct(wanted > 1e-6, factor)  # limits on orders can leave every set of the search short
+    if not planning.is_filled:
+        planning.construct_from_program(wanted > 1e-6, factor)  # limits on orders can leave every set short
+    if effort.relaxation_nodes and planning.size(planning.needed[1]) > TINY and not planning.is_proven:
+        _branch(planning, root, effort.relaxation_nodes)
 
 
-def _relaxation(planning: _Planning, front: Front) -> Model:
-    return build_model(
-        planning.compiled,
-        ModelOptions(
-            planning.everyone,
-            front.uses,
-            whole=False,
-            unfilled_limit=planning.limit,
-            relaxation=front.stand_ins,
-            fillers=front.fillers,
-            loose_offers=front.loose,
-        ),
-    )
-
-
-def _branched(planning: _Planning, model: Model, nodes: int) -> Flags:
-    """Branch on the relaxation: lifts the bound, and gives the vendors of its best solution."""
-    options = {**_BRANCHING, "mip_rel_gap": 1e-6, "mip_max_nodes": nodes}
-    outcome = linear.solve(model.program, options)
+def _branch(planning: _Planning, root: Root, nodes: int) -> None:
+    """Branch on the relaxation: lifts the bound; its best solution becomes a plan."""
+    budget = min(planning.budget, root.bound + max(BUDGET_SHARE * root.bound, BUDGET_LEAST))
+    model = root.program_within(budget)
+    outcome = linear.solve(model.program, {**_BRANCHING, "mip_max_nodes": nodes})
     planning.hit_time_limit |= outcome.hit_time_limit
-    if outcome.status in ("optimal", "feasible", "unknown") and np.isfinite(outcome.bound):
-        planning.bound = max(planning.bound, outcome.bound)
-    chosen = np.zeros(len(model.vendor), np.bool_)
+    limit = math.inf if root.has_stand_ins else budget
+    if outcome.status == "infeasible" and limit < math.inf:
+        planning.bound = max(planning.bound, limit)
+    elif outcome.status != "infeasible" and np.isfinite(outcome.bound):
+        planning.bound = max(planning.bound, min(outcome.bound, limit))
     if outcome.values is not None:
+        chosen = np.zeros(len(model.vendor), np.bool_)
         chosen[(model.vendor >= 0) & (outcome.values[model.vendor] > 0.5)] = True
-    return chosen
+        planning.construct(chosen, root.factor, _pieces(model, outcome.values))
+        if root.has_stand_ins:
+            planning.construct(chosen, root.factor)
 
 
-def _effective_factors(compiled: Compiled, model: Model, row_duals: Floats) -> Floats:
-    """What one more unit of goods costs, by vendor: less where it helps to reach a threshold."""
-    factor = np.array([_single_factor(vendor) for vendor in compiled.vendors.bands], np.float64)
-    for number, rows in model.rules.goods_rows.items():
-        factor[number] -= row_duals[rows].sum()
-    return factor
-
-
-def _single_factor(vendor: object) -> float:
-    factors = {band.factor for band in vendor.bands}  # type: ignore[attr-defined]
-    return float(factors.pop()) if len(factors) == 1 else 0.0
-
-
-def _continuous(program: linear.Program) -> linear.Program:
-    return replace(program, is_integer=np.zeros_like(program.is_integer))
+def _pieces(model: Model, values: Floats) -> Floats:
+    """Pieces by use."""
+    return np.where(model.use >= 0, values[model.use], 0.0)
 
 
 def _must_agree(plan: Plan, model: Model, values: Floats) -> None:

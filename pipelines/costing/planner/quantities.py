@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import lru_cache
 
 import numpy as np
 
@@ -41,6 +42,7 @@ def highest_thresholds(compiled: Compiled) -> Floats:
     return highest
 
 
+@lru_cache(maxsize=50_000)
 def just_below(threshold: Fraction, grain: int) -> float:
     """Half a grain below the first attainable value at or above a threshold; grains are in millionths.
 
