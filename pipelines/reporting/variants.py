@@ -47,7 +47,7 @@ def _without_table(facts: Facts, plan: Row, variants: pl.DataFrame) -> Table | N
     orders = {row["vendor_code"]: row for row in facts.rows_of(PLAN_VENDOR, plan).iter_rows(named=True)}
     rows = tuple(
         (
-            names.get(row["variant_value"], row["variant_value"]),
+            str(names.get(row["variant_value"], row["variant_value"])),
             money(orders[row["variant_value"]]["landed_cost"], code) if row["variant_value"] in orders else NOTHING,
             money(row["landed_cost"], code),
             _extra(row, plan),
