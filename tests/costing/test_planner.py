@@ -121,6 +121,16 @@ def test_full_orders_send_the_rest_to_other_vendors(effort):
     assert solution.purchases["quantity"].sum() > 400
 
 
+@pytest.mark.parametrize("effort", ["quick", "standard"])
+def test_orders_of_too_many_elements_send_the_rest_to_other_vendors(effort):
+    problem = random_problem(7, Market(line_count=60, piece_count=500, vendor_count=15))
+    limited = {code: replace(terms, maximum_element_count=12) for code, terms in problem.terms.items()}
+    solution = mip.solve(replace(problem, terms=limited), effort)
+    assert unfilled_count(solution) == unfilled_count(mip.solve(problem, effort))
+    assert solution.purchases["quantity"].sum() > 400
+    assert not priced(replace(problem, terms=limited), solution).broken_rules
+
+
 def problem_of(portions, offers, steps, uses, terms):
     return Problem(
         pl.DataFrame(portions, PORTION_SCHEMA, orient="row"),

@@ -2,7 +2,7 @@
 
 Pieces are taken at the floor of the fractions, the rest of each portion from its cheapest uses; then pieces move between the
 uses of a portion as long as that lowers the cost, multiples, price steps and bands included; last, spares lift orders to the
-bands they were costed in. Orders beyond their vendor's most pieces give some back. The plan is only as good as these steps; its cost and its soundness are the receipt's to judge.
+bands they were costed in. Orders beyond their vendor's most pieces or elements give some back. The plan is only as good as these steps; its cost and its soundness are the receipt's to judge.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
-from pipelines.costing.planner.orders import Costs
+from pipelines.costing.planner.orders import BROKEN, Costs
 from pipelines.costing.planner.plan import Plan, checked
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.planner.search import Ground, bought_for, fill, ground_of, step_of, worth_of
@@ -43,8 +43,8 @@ def constructed(
     open_uses = uses & vendors[compiled.offer_vendor[compiled.use_offer]]
     ground = ground_of(compiled, open_uses, factor=factor)
     taken = np.zeros(len(ground.use)) if shares is None else np.floor(shares[ground.use] + 1e-6)
-    taken = _within_piece_limits(ground, _filled_up(ground, taken, vendors), vendors)
-    taken = _within_piece_limits(ground, _moved(ground, taken), vendors)
+    taken = _within_limits(ground, _filled_up(ground, taken, vendors), vendors)
+    taken = _within_limits(ground, _moved(ground, taken), vendors)
     used = np.zeros(len(compiled.use_offer), np.int64)
     used[ground.use] = np.rint(taken).astype(np.int64)
     by_offer = np.bincount(compiled.use_offer, used, len(compiled.offer_row))
@@ -72,6 +72,36 @@ def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     return taken + more[0]
 
 
+def _within_limits(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
+    """Orders within their vendors' most elements and pieces."""
+    return _within_piece_limits(ground, _within_element_limits(ground, taken, vendors), vendors)
+
+
+def _within_element_limits(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
+    """Orders of too many elements give back those that cost least more elsewhere; vendors still open fill it in."""
+    compiled, still_open = ground.compiled, vendors.copy()
+    limits = {
+        number: terms.maximum_element_count
+        for number, terms in enumerate(compiled.vendors.bands)
+        if terms.maximum_element_count is not None
+    }
+    vendor = compiled.offer_vendor[ground.offers[ground.offer]]
+    element = compiled.offer_element[ground.offers[ground.offer]]
+    while True:
+        counts = {number: len(np.unique(element[(vendor == number) & (taken > 0)])) for number in limits}
+        full = [number for number, limit in limits.items() if still_open[number] and counts[number] > limit]
+        if not full:
+            return taken
+        still_open[full] = False
+        taken, more = taken.copy(), _regret(ground, taken, still_open) * taken
+        for number in full:
+            mine = np.flatnonzero((vendor == number) & (taken > 0))
+            elements, which = np.unique(element[mine], return_inverse=True)
+            given_back = np.argsort(np.bincount(which, more[mine]), kind="stable")[: len(elements) - limits[number]]
+            taken[mine[np.isin(which, given_back)]] = 0.0
+        taken = _filled_up(ground, taken, still_open)
+
+
 def _within_piece_limits(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     """Orders beyond their vendor's most pieces give back what costs least more elsewhere; other vendors fill it in."""
     compiled, still_open = ground.compiled, vendors.copy()
@@ -95,14 +125,20 @@ def _within_piece_limits(ground: Ground, taken: Floats, vendors: Flags) -> Float
 
 def _by_regret(ground: Ground, taken: Floats, beyond: Flags, still_open: Flags) -> Ints:
     """Uses of vendors beyond their limit, by what a piece costs more at the vendors still open."""
+    vendor = ground.compiled.offer_vendor[ground.offers[ground.offer]]
+    mine = np.flatnonzero(beyond[vendor] & (taken > 0))
+    return mine[np.lexsort((mine, _regret(ground, taken, still_open)[mine]))]
+
+
+def _regret(ground: Ground, taken: Floats, still_open: Flags) -> Floats:
+    """What a piece costs more at the vendors still open, by use; much where they have none left."""
     compiled = ground.compiled
     offer, portion = ground.offers[ground.offer], compiled.use_portion[ground.use]
     vendor, price = compiled.offer_vendor[offer], compiled.offer_floor[offer]
     has_more = still_open[vendor] & (ground.offer_most > _used(ground, taken))[ground.offer]
-    elsewhere = np.full(len(compiled.need), np.inf)
+    elsewhere = np.full(len(compiled.need), BROKEN)
     np.minimum.at(elsewhere, portion[has_more], price[has_more])
-    mine = np.flatnonzero(beyond[vendor] & (taken > 0))
-    return mine[np.lexsort((mine, (elsewhere[portion] - price)[mine]))]
+    return elsewhere[portion] - price
 
 
 def _used(ground: Ground, taken: Floats) -> Floats:

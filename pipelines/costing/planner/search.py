@@ -20,6 +20,9 @@ from pipelines.costing.planner.orders import BROKEN, Costs, charge_at
 SHORT_COST = BROKEN / 1000
 """Cost of a piece that is missing without a stand-in."""
 
+EXCESS_ELEMENT = 0.1
+"""What an element too many counts as, against one more vendor's charges: it can mostly be had elsewhere for a little more."""
+
 STAND_IN_MARKUP = 1.5
 """What a stand-in's piece counts as, against its price: the real piece behind it costs more."""
 
@@ -274,7 +277,8 @@ def _rarer_charges(ground: Ground, bought: Floats, goods: Floats) -> Floats:
         if terms.maximum_piece_count is not None:
             total += BROKEN / 100 * np.maximum(pieces.sum(axis=1) - terms.maximum_piece_count, 0)
         if terms.maximum_element_count is not None:
-            total += BROKEN / 100 * np.maximum((pieces > 0).sum(axis=1) - terms.maximum_element_count, 0)
+            excess = np.maximum((pieces > 0).sum(axis=1) - terms.maximum_element_count, 0)
+            total += ground.costs.typical_fixed * EXCESS_ELEMENT * excess
     return total
 
 
