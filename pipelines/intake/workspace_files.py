@@ -158,7 +158,11 @@ def read_table(path: Path, name: str, contract: Contract) -> pl.DataFrame:
             where="; ".join(describe_failures(table.problems, limit=5)),
             next_step="mend the rows and run the command again",
         )
-    filled = [c for c in table.frame.columns if not c.startswith("(column ") or table.frame[c].str.strip_chars().any()]
+    filled = [
+        name
+        for name in table.frame.columns
+        if not name.startswith("(column ") or (table.frame[name].str.strip_chars() != "").any()
+    ]
     return require_valid(contract, table.frame.select(filled), where=name)
 
 

@@ -110,6 +110,18 @@ def test_tables_of_every_kind(root):
         (root / "tables" / name).unlink()
 
 
+@pytest.mark.parametrize("cells", ["", "  ", "x"])
+def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root, cells):
+    text = (root / "tables/vendors.csv").read_text().splitlines()
+    mended = [text[0] + ",", *(line + "," + cells for line in text[1:])]
+    (root / "tables/vendors.csv").write_text("\n".join(mended) + "\n")
+    if cells.strip():
+        with pytest.raises(InputError, match="vendors.csv"):
+            read_workspace(Workspace(root))
+    else:
+        assert read_workspace(Workspace(root)).tables["vendors"].height == len(text) - 1
+
+
 def test_a_table_that_is_there_twice(root):
     put(root, "tables/colours.tsv", COLOURS)
     refused(root, "the table colours is there twice: colours.csv, colours.tsv")
