@@ -30,6 +30,7 @@ from pipelines.costing.planner.repair import constructed
 from pipelines.costing.planner.root import Root, continuous, solved_root
 from pipelines.costing.planner.search import ground_of, improve
 from pipelines.costing.planner.warm_start import start_values
+from pipelines.costing.planner.whole_market import MARKET_EFFORTS, first_factors, is_market, search_market
 from pipelines.errors import PlanRefusedError
 
 BOUND_MARGIN = Fraction(1, 10**5)
@@ -240,6 +241,10 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
 def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
     planning.limit = least_unfilled(compiled)
+    if is_market(compiled):
+        _search_market(planning)
+        if planning.is_filled:
+            return
     _search(planning)
     if planning.is_proven:
         return
@@ -252,6 +257,22 @@ def _plan(planning: _Planning) -> None:
         planning.limit = planning.best.unfilled_count
         planning.bound = 0.0
         _search(planning)
+
+
+def _search_market(planning: _Planning) -> None:
+    """Many vendors: vendors are searched and branched on, instead of the program's columns."""
+    factor = first_factors(planning.compiled)
+
+    def construct(vendors: Flags) -> float:
+        if vendors.any() and vendors.tobytes() not in planning.tried:
+            planning.construct(vendors, factor)
+            planning.construct_from_program(vendors, factor)
+        return planning.budget
+
+    effort = MARKET_EFFORTS[planning.effort]
+    found = search_market(planning.compiled, planning.exact_uses, planning.limit, effort, construct)
+    planning.bound = max(planning.bound, found.value)
+    planning.hit_time_limit |= found.hit_time_limit
 
 
 def _solve_exactly(planning: _Planning) -> None:

@@ -1,0 +1,203 @@
+"""Which vendors to buy from when thousands sell: a local search that only ever looks at the vendors of the set at hand.
+
+A set of ten vendors has about a thousand uses, however large the market, so that costing it takes a fraction of a millisecond.
+Vendors worth adding are ranked by what they would save against the price each portion pays for its dearest piece, for all
+vendors in one pass over all uses. How the pieces are taken is as in search.py; what orders cost is orders.py's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.orders import Costs
+from pipelines.costing.planner.search import bought_for, ground_of, worth_of
+
+ADDS_PER_DROP = 15
+"""Vendors tried in the place of one that is dropped."""
+
+
+@dataclass(frozen=True)
+class Shelves:
+    """Direct uses by vendor, each vendor's in the order in which they are taken.
+
+    Attributes:
+        start: where every vendor's uses start, and their number.
+        rank: place in the order in which uses are taken: by turn (portions that share stock take turns), portion and price.
+        turn, portion, offer, price, share: of the uses; prices in the buyer's currency, shares as the most a use can take.
+        last_turn: number of turns less one.
+        short: cost of a piece that nobody in a set sells.
+        fixed: what an order costs beside goods, at least: the saving that a vendor must beat.
+    """
+
+    compiled: Compiled
+    costs: Costs
+    start: Ints
+    rank: Ints
+    turn: Ints
+    portion: Ints
+    offer: Ints
+    price: Floats
+    share: Floats
+    last_turn: int
+    short: Floats
+    fixed: Floats
+
+    @classmethod
+    def of(cls, compiled: Compiled, uses: Flags, factor: Floats) -> Shelves:
+        """Shelves of some uses, at the vendors' factors on goods."""
+        ground = ground_of(compiled, uses, None, factor)
+        use, turns = ground.use, np.zeros(len(ground.use), np.int64)
+        for number, part in enumerate(ground.passes):
+            turns[part] = number
+        offer = compiled.use_offer[use]
+        vendor = compiled.offer_vendor[offer]
+        spread = (compiled.offer_spread * compiled.offer_price)[offer]
+        price = spread * factor[vendor]
+        order = np.lexsort((np.arange(len(use)), vendor))
+        start = np.searchsorted(vendor[order], np.arange(len(compiled.vendors) + 1))
+        costs = ground.costs
+        fixed = np.where(np.isfinite(costs.start), costs.fixed, np.inf).min(axis=1)
+        dearest = np.zeros(len(compiled.need))
+        np.maximum.at(dearest, compiled.use_portion[use], price)
+        return cls(
+            compiled,
+            costs,
+            start,
+            order,
+            turns[order],
+            compiled.use_portion[use][order],
+            offer[order],
+            price[order],
+            ground.share[order],
+            int(turns.max(initial=0)),
+            dearest + 2 * costs.typical_fixed,
+            fixed,
+        )
+
+    def uses_of(self, vendors: Ints) -> Ints:
+        """Uses of some vendors, in the order in which they are taken."""
+        parts = [np.arange(self.start[vendor], self.start[vendor + 1]) for vendor in vendors]
+        use = np.concatenate(parts) if parts else np.zeros(0, np.int64)
+        return use[np.argsort(self.rank[use])]
+
+    def cost(self, vendors: Ints) -> tuple[float, Floats]:
+        """What buying from some vendors costs, about, and what each portion pays for its dearest piece."""
+        compiled = self.compiled
+        use = self.uses_of(vendors)
+        offers, place = np.unique(self.offer[use], return_inverse=True)
+        left = compiled.offer_most[offers].astype(np.float64)
+        used = np.zeros(len(offers))
+        missing, dearest = compiled.need.astype(np.float64), np.where(compiled.need > 0, self.short, 0.0)
+        bounds = np.searchsorted(self.turn[use], np.arange(self.last_turn + 2))
+        for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
+            if begin == end:
+                continue
+            mine, at = use[begin:end], place[begin:end]
+            portion = self.portion[mine]
+            first = np.flatnonzero(np.append(True, np.diff(portion) != 0))
+            reached = np.cumsum(np.minimum(self.share[mine], left[at]))
+            base = np.repeat(np.append(0.0, reached[first[1:] - 1]), np.diff(np.append(first, len(mine))))
+            before = np.append(0.0, reached[:-1]) - base
+            need = compiled.need[portion]
+            taken = np.minimum(reached - base, need) - np.minimum(before, need)
+            left[at] -= taken
+            used[at] += taken
+            filled = np.add.reduceat(taken, first)
+            missing[portion[first]] -= filled
+            paid = np.maximum.reduceat(np.where(taken > 0, self.price[mine], 0.0), first)
+            dearest[portion[first]] = np.where(missing[portion[first]] > 0.5, self.short[portion[first]], paid)
+        worth = worth_of(compiled, offers, bought_for(compiled, offers, used))
+        seller = compiled.offer_vendor[offers]
+        goods = np.bincount(seller, worth, len(self.fixed)).astype(np.float64)[vendors]
+        total = float(self.costs.of_goods(goods, vendors).sum() + missing @ self.short)
+        charge = compiled.offer_assortment[offers]
+        inside = charge >= 0
+        if inside.any():
+            charges, at = np.unique(charge[inside], return_inverse=True)
+            total += float(self.costs.of_assortments(np.bincount(at, worth[inside]).astype(np.float64), charges).sum())
+        return total, dearest
+
+    def savings(self, dearest: Floats) -> Floats:
+        """What every vendor would save at most against what portions pay now, less its fixed charge."""
+        gain = np.maximum(dearest[self.portion] - self.price, 0.0) * self.share
+        seller = np.repeat(np.arange(len(self.fixed)), np.diff(self.start))
+        return np.bincount(seller, gain, len(self.fixed)) - self.fixed
+
+
+@dataclass
+class VendorSearch:
+    """Adds, drops and swaps vendors while that pays; remembers what it has costed.
+
+    Attributes:
+        evaluations: sets costed so far.
+        known: cost and dearest prices of every set costed.
+    """
+
+    shelves: Shelves
+    limit: int | None = None
+    keep: int = 12
+    evaluations: int = 0
+    known: dict[tuple[int, ...], tuple[float, Floats]] = field(default_factory=dict)
+
+    def cost(self, vendors: tuple[int, ...]) -> float:
+        """What a set costs, about."""
+        return self._judged(vendors)[0]
+
+    def paid(self, vendors: tuple[int, ...]) -> Floats:
+        """What each portion pays for its dearest piece when a set is bought from."""
+        return self._judged(vendors)[1]
+
+    def _judged(self, vendors: tuple[int, ...]) -> tuple[float, Floats]:
+        if vendors not in self.known:
+            self.evaluations += 1
+            self.known[vendors] = self.shelves.cost(np.array(vendors, np.int64))
+        return self.known[vendors]
+
+    def best(self) -> list[tuple[int, ...]]:
+        """The best sets seen, best first."""
+        return sorted(self.known, key=lambda vendors: (self.known[vendors][0], vendors))[: self.keep]
+
+    def descend(self, vendors: Sequence[int]) -> tuple[int, ...]:
+        """A set that no single addition, removal or promising swap improves."""
+        current = tuple(sorted(set(vendors)))
+        while True:
+            cost = self.cost(current)
+            better = min(((self.cost(other), other) for other in self._neighbours(current)), default=(np.inf, current))
+            if better[0] >= cost - 1e-9:
+                return current
+            current = better[1]
+
+    def _neighbours(self, current: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+        yield from self._with_one_more(current)
+        for vendor in current:
+            fewer = tuple(v for v in current if v != vendor)
+            yield fewer
+            yield from self._with_one_more(fewer)
+
+    def _with_one_more(self, current: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+        if self.limit is not None and len(current) >= self.limit:
+            return
+        savings = self.shelves.savings(self._judged(current)[1])
+        savings[list(current)] = -np.inf
+        count = min(ADDS_PER_DROP, len(savings))
+        likely = np.argpartition(-savings, count - 1)[:count]
+        for vendor in sorted(likely[savings[likely] > 0].tolist()):
+            yield tuple(sorted((*current, vendor)))
+
+    def restart(self, wanted: Sequence[int], rounds: int, seed: int = 0) -> tuple[int, ...]:
+        """Shake the best set: a few vendors go, a few wanted ones come, and it is improved again."""
+        rng = np.random.default_rng(seed)
+        best = self.best()[0]
+        for _ in range(rounds):
+            kept = list(best)
+            for _ in range(min(len(kept) - 1, int(rng.integers(2, 5)))):
+                kept.pop(int(rng.integers(len(kept))))
+            added = rng.choice(len(wanted), min(len(wanted), int(rng.integers(1, 4))), replace=False)
+            fresh = self.descend([*kept, *(wanted[index] for index in added)])
+            if self.cost(fresh) < self.cost(best) - 1e-9:
+                best = fresh
+        return best

@@ -1,0 +1,117 @@
+"""A plan and a bound where hundreds or thousands of vendors sell: search, prices, branching in turn.
+
+1. A local search finds a good set of vendors (vendor_search.py); plans are made of the best sets.
+2. Prices of portions, from linear programs over the vendors worth it, bound the whole problem (lagrangean.py).
+3. The bound is lifted to one target after another between the root's bound and the plan's cost (vendor_branching.py), as far as
+   the work allowed reaches. Sets of vendors that its programs want start the search again.
+
+Work is counted in iterations of linear programs and rounds of search.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
+from pipelines.costing.planner.lagrangean import Lagrangean
+from pipelines.costing.planner.vendor_branching import Branching, root_prices
+from pipelines.costing.planner.vendor_search import Shelves, VendorSearch
+
+TARGETS = (0.25, 0.5, 0.625, 0.75, 0.875, 1.0)
+"""Targets, as shares of the way from the root's bound to the plan's cost."""
+
+GROWTH = 2
+"""The next target is expected to take at least so many times the last one's work."""
+
+WANTED = 40
+"""Vendors that restarts of the search may bring in: those that the root's prices want most."""
+
+
+@dataclass(frozen=True)
+class MarketEffort:
+    """Restarts of the search, plans made of its best sets, and iterations of linear programs below the root."""
+
+    restarts: int
+    sets: int
+    work: int
+
+
+MARKET_EFFORTS = {
+    "quick": MarketEffort(0, 1, 0),
+    "standard": MarketEffort(3, 4, 150_000),
+    "deep": MarketEffort(20, 12, 600_000),
+}
+
+MARKET_VENDORS, MARKET_USES = 80, 10_000
+"""Problems of at least so many vendors and uses are planned here."""
+
+
+@dataclass(frozen=True)
+class MarketBound:
+    """No plan with as few pieces unfilled costs less than ``value``."""
+
+    value: float
+    hit_time_limit: bool
+
+
+def is_market(compiled: Compiled) -> bool:
+    """Whether a problem is large enough."""
+    return len(compiled.vendors) >= MARKET_VENDORS and len(compiled.use_offer) >= MARKET_USES
+
+
+def search_market(
+    compiled: Compiled,
+    uses: Flags,
+    unfilled_limit: int,
+    effort: MarketEffort,
+    construct: Callable[[Flags], float],
+) -> MarketBound:
+    """Search and bound; ``construct`` makes a plan of a set of vendors and returns the best plan's cost so far (or infinity)."""
+    search = VendorSearch(
+        Shelves.of(compiled, uses, first_factors(compiled)), compiled.maximum_vendor_count, effort.sets
+    )
+    found = search.descend(())
+    cost = _construct_best(search, construct, 1)
+    lagrangean = Lagrangean.of(compiled, unfilled_limit)
+    dear = float(search.shelves.short.max(initial=1.0))
+    guess = np.append(search.paid(found), np.zeros(len(compiled.component_makeup)))
+    prices, root = root_prices(lagrangean, guess, dear)
+    wanted = np.argsort(root.vendor_cost, kind="stable")[:WANTED].tolist()
+    search.restart(wanted, effort.restarts)
+    cost = min(cost, _construct_best(search, construct, effort.sets))
+    best, reached, spent = root.value, 0.0, 0
+    branching = Branching(lagrangean, prices, root, dear, effort.work)
+    for share in TARGETS:
+        target = root.value + share * (cost - root.value)
+        if not np.isfinite(cost) or target <= best or branching.work_left < GROWTH * spent or branching.work_left <= 0:
+            continue
+        before = branching.work_left
+        reached = branching.prove(target)
+        best, spent = max(best, reached), before - branching.work_left
+        for vendors in branching.sets[-effort.sets :]:
+            search.descend(vendors.tolist())
+            cost = min(cost, construct(_flags(vendors, len(compiled.vendors))))
+        cost = min(cost, _construct_best(search, construct, effort.sets))
+        branching.sets.clear()
+    return MarketBound(best, branching.hit_time_limit)
+
+
+def first_factors(compiled: Compiled) -> Floats:
+    """What goods cost in every vendor's lowest band."""
+    return np.array(
+        [float(terms.bands[0].factor) if terms.bands else 0.0 for terms in compiled.vendors.bands], np.float64
+    )
+
+
+def _construct_best(search: VendorSearch, construct: Callable[[Flags], float], count: int) -> float:
+    vendors = len(search.shelves.fixed)
+    return min(construct(_flags(np.array(found, np.int64), vendors)) for found in search.best()[:count])
+
+
+def _flags(vendors: np.ndarray, count: int) -> Flags:
+    flags = np.zeros(count, np.bool_)
+    flags[vendors] = True
+    return flags

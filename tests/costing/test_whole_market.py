@@ -1,0 +1,113 @@
+"""Planning at market size: bounds never above the optimum, whatever the prices; the same plan as the whole program; no chance."""
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.costing.planner import mip, whole_market
+from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.lagrangean import Lagrangean
+from tests.benchmarks.market_generator import Market, random_problem, vendor_market
+from tests.oracle.brute_force import best_plan
+from tests.oracle.random_problems import problems
+
+QUIET = {
+    "deadline": None,
+    "suppress_health_check": [
+        HealthCheck.too_slow,
+        HealthCheck.data_too_large,
+        HealthCheck.filter_too_much,
+        HealthCheck.function_scoped_fixture,
+    ],
+}
+SLACK = 1e-6
+SMALL = Market(line_count=40, piece_count=300, colour_count=6, vendor_count=30, offers_per_vendor=(8, 25))
+
+
+def without(problem, vendor_code):
+    """The problem without one vendor's offers, numbered anew."""
+    offers = problem.offers.filter(pl.col("vendor_code") != vendor_code)
+    number = offers.select("offer_index").with_row_index("new").cast({"new": pl.Int64})
+
+    def renumbered(frame):
+        return frame.join(number, on="offer_index").with_columns(offer_index=pl.col("new")).select(frame.columns)
+
+    return replace(
+        problem, offers=renumbered(offers), offer_steps=renumbered(problem.offer_steps), uses=renumbered(problem.uses)
+    )
+
+
+def planned_as_market(problem, effort, monkeypatch):
+    monkeypatch.setattr(mip, "is_market", lambda compiled: True)
+    return mip.solve(problem, effort)
+
+
+@settings(max_examples=200, **QUIET)
+@given(problems(), st.integers(0, 2**32 - 1))
+def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
+    missing, cost = best_plan(problem)
+    compiled = compile_problem(problem)
+    if not len(compiled.use_offer):
+        return
+    lagrangean = Lagrangean.of(compiled, missing)
+    rng, has_makeups = np.random.default_rng(seed), (problem.uses["make_up_code"] != "").any()
+    for scale in (0.5, 3.0):
+        prices = rng.normal(scale, scale, len(lagrangean.row_want))
+        assert lagrangean.bound(prices).value <= float(cost) + SLACK
+        if has_makeups:  # a make-up without one vendor's component would be another make-up
+            continue
+        for number, code in enumerate(compiled.vendors.codes):
+            alone = np.arange(len(compiled.vendors)) == number
+            nobody = np.zeros_like(alone)
+            others_missing, others_cost = best_plan(without(problem, code))
+            if others_missing == missing:
+                bound = lagrangean.bound(prices, nobody, alone).value
+                assert bound <= float(others_cost) + SLACK
+                assert abs(lagrangean.among(~alone).bound(prices, nobody, alone).value - bound) < SLACK
+            if (others_missing, others_cost) > (missing, cost):  # then every cheapest plan uses the vendor
+                assert lagrangean.bound(prices, alone, nobody).value <= float(cost) + SLACK
+
+
+@settings(max_examples=60, **QUIET)
+@given(problem=problems())
+@pytest.mark.parametrize("effort", ["quick", "deep"])
+def test_small_markets_are_bounded_when_planned_as_large_ones(problem, effort, monkeypatch):
+    missing, cost = best_plan(problem)
+    solution = planned_as_market(problem, effort, monkeypatch)
+    unfilled = int(solution.unfilled["quantity"].sum())
+    assert unfilled >= missing
+    if unfilled == missing:
+        assert solution.lower_bound <= cost <= solution.cost
+
+
+@pytest.mark.parametrize("rule_share", [0.0, 0.4])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_branching_on_vendors_agrees_with_the_whole_program(seed, rule_share, monkeypatch):
+    problem = random_problem(seed, replace(SMALL, rule_share=rule_share))
+    exact = mip.solve(problem, "deep")
+    assert exact.is_proven
+    ours = planned_as_market(problem, "deep", monkeypatch)
+    assert ours.lower_bound <= exact.cost <= ours.cost
+    if rule_share == 0:
+        assert ours.is_proven
+    assert ours.cost <= exact.cost * 102 / 100
+
+
+def test_prices_settle_near_the_best_and_targets_lift_the_bound():
+    problem = random_problem(1, vendor_market(90))
+    compiled = compile_problem(problem)
+    assert whole_market.is_market(compiled)
+    quick, standard = (mip.solve(problem, effort) for effort in ("quick", "standard"))
+    assert quick.lower_bound < standard.lower_bound <= standard.cost <= quick.cost
+    assert standard.cost - standard.lower_bound < standard.cost / 50
+
+
+def test_the_same_market_gives_the_same_plan():
+    problem = random_problem(2, vendor_market(90))
+    first, second = (mip.solve(problem, "quick") for _ in range(2))
+    assert (first.cost, first.lower_bound) == (second.cost, second.lower_bound)
+    assert first.purchases.equals(second.purchases)
