@@ -23,6 +23,12 @@ from pipelines.costing.planner.vendor_search import Shelves, VendorSearch
 TARGETS = (0.25, 0.5, 0.625, 0.75, 0.875, 1.0)
 """Targets, as shares of the way from the root's bound to the plan's cost."""
 
+EASY = 100
+"""A target that leaves so few vendors is tried without lower ones before."""
+
+PROMISING = 1.01
+"""The search starts again from a set that costs at most so many times the best."""
+
 GROWTH = 2
 """The next target is expected to take at least so many times the last one's work."""
 
@@ -82,18 +88,23 @@ def search_market(
     wanted = np.argsort(root.vendor_cost, kind="stable")[:WANTED].tolist()
     search.restart(wanted, effort.restarts)
     cost = min(cost, _construct_best(search, construct, effort.sets))
-    best, reached, spent = root.value, 0.0, 0
+    best, spent = root.value, 0
     branching = Branching(lagrangean, prices, root, dear, effort.work)
-    for share in TARGETS:
-        target = root.value + share * (cost - root.value)
-        if not np.isfinite(cost) or target <= best or branching.work_left < GROWTH * spent or branching.work_left <= 0:
+    for index, share in enumerate(TARGETS):
+        target, following = (
+            root.value + s * (cost - root.value) for s in (share, TARGETS[min(index + 1, len(TARGETS) - 1)])
+        )
+        if not np.isfinite(cost) or target <= best or branching.work_left < max(1, GROWTH * spent):
+            continue
+        if share < 1 and (root.value + np.maximum(root.vendor_cost, 0.0) < following).sum() <= EASY:
             continue
         before = branching.work_left
-        reached = branching.prove(target)
-        best, spent = max(best, reached), before - branching.work_left
+        best = max(best, branching.prove(target))
+        spent = before - branching.work_left
         for vendors in branching.sets[-effort.sets :]:
-            search.descend(vendors.tolist())
-            cost = min(cost, construct(_flags(vendors, len(compiled.vendors))))
+            if search.cost(tuple(vendors.tolist())) <= PROMISING * cost:
+                search.descend(vendors.tolist())
+                cost = min(cost, construct(_flags(vendors, len(compiled.vendors))))
         cost = min(cost, _construct_best(search, construct, effort.sets))
         branching.sets.clear()
     return MarketBound(best, branching.hit_time_limit)
