@@ -162,21 +162,23 @@ class VendorSearch:
         return sorted(self.known, key=lambda vendors: (self.known[vendors][0], vendors))[: self.keep]
 
     def descend(self, vendors: Sequence[int]) -> tuple[int, ...]:
-        """A set that no single addition, removal or promising swap improves."""
+        """A set that no single addition, removal or promising swap improves; the first kind of step that pays is taken."""
         current = tuple(sorted(set(vendors)))
         while True:
-            cost = self.cost(current)
-            better = min(((self.cost(other), other) for other in self._neighbours(current)), default=(np.inf, current))
-            if better[0] >= cost - 1e-9:
+            for group in self._neighbours(current):
+                better = min(((self.cost(other), other) for other in group), default=(np.inf, current))
+                if better[0] < self.cost(current) - 1e-9:
+                    current = better[1]
+                    break
+            else:
                 return current
-            current = better[1]
 
-    def _neighbours(self, current: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
-        yield from self._with_one_more(current)
-        for vendor in current:
-            fewer = tuple(v for v in current if v != vendor)
-            yield fewer
-            yield from self._with_one_more(fewer)
+    def _neighbours(self, current: tuple[int, ...]) -> Iterator[list[tuple[int, ...]]]:
+        yield list(self._with_one_more(current))
+        fewer = [tuple(v for v in current if v != vendor) for vendor in current]
+        yield fewer
+        for rest in sorted(fewer, key=self.cost):  # what is missed least is swapped first
+            yield list(self._with_one_more(rest))
 
     def _with_one_more(self, current: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
         if self.limit is not None and len(current) >= self.limit:

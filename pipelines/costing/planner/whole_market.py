@@ -20,7 +20,7 @@ from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.vendor_branching import Branching, root_prices
 from pipelines.costing.planner.vendor_search import Shelves, VendorSearch
 
-TARGETS = (0.25, 0.5, 0.625, 0.75, 0.875, 1.0)
+TARGETS = (0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0)
 """Targets, as shares of the way from the root's bound to the plan's cost."""
 
 EASY = 100
@@ -47,8 +47,8 @@ class MarketEffort:
 
 MARKET_EFFORTS = {
     "quick": MarketEffort(0, 1, 0),
-    "standard": MarketEffort(3, 4, 150_000),
-    "deep": MarketEffort(20, 12, 600_000),
+    "standard": MarketEffort(12, 4, 150_000),
+    "deep": MarketEffort(60, 12, 600_000),
 }
 
 MARKET_VENDORS, MARKET_USES = 80, 10_000
@@ -86,6 +86,8 @@ def search_market(
     guess = np.append(search.paid(found), np.zeros(len(compiled.component_makeup)))
     prices, root = root_prices(lagrangean, guess, dear)
     wanted = np.argsort(root.vendor_cost, kind="stable")[:WANTED].tolist()
+    for least in (0.5, 0.3, 0.2) if effort.restarts else ():
+        search.descend(np.flatnonzero(prices.wanted > least).tolist())
     search.restart(wanted, effort.restarts)
     cost = min(cost, _construct_best(search, construct, effort.sets))
     best, spent = root.value, 0
