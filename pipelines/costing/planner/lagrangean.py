@@ -20,7 +20,7 @@ import numpy as np
 
 from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 
-LEVELS = (0.0, 0.25, 0.5, 0.75, 0.9)
+LEVELS = (0.0, 0.25, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95, 0.975)
 """Factors on goods, as shares of a vendor's highest, at which vendors with thresholds are looked at beside their bands' own."""
 
 

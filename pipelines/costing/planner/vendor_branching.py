@@ -118,7 +118,7 @@ def _near_uses(
     floor = compiled.offer_floor[compiled.use_offer]
     droppable = in_pool & (compiled.use_makeup < 0) & compiled.vendors.is_rising[vendor]
     droppable &= (compiled.step_count == 1)[compiled.use_offer]
-    dropped = droppable & (floor > near * np.maximum(prices[portion], 0.0))
+    dropped = droppable & (floor > near * np.maximum(prices[portion], ROUNDING))
     grouped = compiled.group[portion] >= 0
     width = int(compiled.use_colour.max(initial=0)) + 1
     cell = portion * width + np.where(grouped, compiled.use_colour, 0)
