@@ -35,6 +35,11 @@ SHIPPING_CHARGES = tuple(Decimal(charge) for charge in (4, 8, 12))
 """What a parcel may cost to ship, in the buyer's currency: 7 is usual, 6 for a small one (common practice, no source)."""
 
 
+OTHER_VENDORS = 12
+"""Vendors looked at besides the plan's own: those that are among the cheapest for most portions."""
+AMONG_CHEAPEST = 3
+
+
 def plan_variants(
     inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], day: date
 ) -> dict[str, pl.DataFrame]:
@@ -74,11 +79,38 @@ def explained(inputs: WorkspaceInputs, published: PublishedPlan) -> tuple[list[d
         "scenario_code": published.scenario.scenario_code,
         "buyer_code": published.buyer.buyer_code,
     }
-    variants = _Variants(plan, candidates, published.scenario, planning.book)
+    variants = _Variants(plan, _shortlisted(plan, candidates, planning.book), published.scenario, planning.book)
     return (
         [{**key, **row} for row in variants.rows()],
         [{**key, **row} for row in second_sources(plan, candidates, planning.book)],
     )
+
+
+def _shortlisted(plan: Plan, candidates: Candidates, book: TermsBook) -> Candidates:
+    """The candidates of the plan's vendors and of a few others."""
+    own = set(plan.purchases["vendor_code"])
+    cheapest = candidates.steps.group_by("offer_index").agg(pl.col("unit_price").cast(pl.Float64).min().alias("price"))
+    place = pl.col("price").rank("min").over("portion_index")
+    counts = (
+        candidates.uses.select("portion_index", "offer_index")
+        .join(candidates.offers.select("offer_index", "vendor_code"), on="offer_index")
+        .join(cheapest, on="offer_index")
+        .join(_rates(book), on="vendor_code")
+        .with_columns(pl.col("price") * pl.col("rate"))
+        .filter(~pl.col("vendor_code").is_in(sorted(own)))
+        .filter(place <= AMONG_CHEAPEST)
+        .group_by("vendor_code")
+        .agg(pl.col("portion_index").n_unique().alias("portion_count"))
+        .sort("portion_count", "vendor_code", descending=[True, False])
+    )
+    return candidates.of_vendors(sorted(own | set(counts["vendor_code"].head(OTHER_VENDORS))))
+
+
+def _rates(book: TermsBook) -> pl.DataFrame:
+    """The buyer's currency for one unit of each vendor's; it only ranks and shows prices."""
+    codes = sorted(book.vendors)
+    rates = [float(book.vendors[code].rate) for code in codes]
+    return pl.DataFrame({"vendor_code": codes, "rate": rates}, schema={"vendor_code": pl.String, "rate": pl.Float64})
 
 
 class _Variants:
@@ -176,13 +208,7 @@ def second_sources(plan: Plan, candidates: Candidates, book: TermsBook) -> list[
     the plan's colour. The second source is the cheapest one that the portion is not bought from, by displayed prices in
     the buyer's currency.
     """
-    rates = pl.DataFrame(
-        {
-            "vendor_code": sorted(book.vendors),
-            "rate": [float(book.vendors[code].rate) for code in sorted(book.vendors)],
-        },
-        schema={"vendor_code": pl.String, "rate": pl.Float64},
-    )
+    rates = _rates(book)
     portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code", "quantity")
     bought = plan.allocations.join(plan.purchases.select("offer_id", "vendor_code", "unit_price"), on="offer_id")
     bought = bought.join(rates, on="vendor_code").with_columns(
