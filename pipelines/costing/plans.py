@@ -17,6 +17,7 @@ import polars as pl
 from pipelines.costing.candidates import Candidates, Portion
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.planner.problem import Solution
+from pipelines.costing.price_steps import average_price, goods_value
 from pipelines.settings import Scenario
 
 PURCHASE_SCHEMA = pl.Schema(
@@ -33,8 +34,9 @@ PURCHASE_SCHEMA = pl.Schema(
         "currency_code": pl.String(),
         "last_confirmed_on": pl.Date(),
         "step_from_quantity": pl.Int64(),
-        "unit_price": pl.Decimal(18, 6),
+        "unit_price": pl.Decimal(18, 6),  # the average where the pieces have different prices
         "quantity": pl.Int64(),
+        "goods_value": pl.Decimal(38, 6),  # what all pieces cost as displayed
     }
 )
 UNFILLED_SCHEMA = pl.Schema({**dict.fromkeys(PORTION_KEY, pl.Int64()), "quantity": pl.Int64()})
@@ -160,7 +162,20 @@ def _purchases(candidates: Candidates, solution: Solution) -> pl.DataFrame:
             found.append((offer, first + reached - 1, quantity))
     offers, steps, quantities = np.array(found, dtype=np.int64).reshape(-1, 3).T
     facts, priced = candidates.offers[offers], candidates.steps[steps]
-    columns = {series.name: series for series in (*priced, *facts, pl.Series("quantity", quantities, dtype=pl.Int64))}
+    prices, values = priced["unit_price"].to_list(), []
+    for row, (offer, _, quantity) in enumerate(found):
+        values.append(prices[row] * quantity)
+        if facts["step_kind"][row] == "incremental":
+            first, end = np.searchsorted(step_offers, (offer, offer + 1))
+            ladder = candidates.steps[first:end].select("step_from_quantity", "unit_price").rows()
+            values[row] = goods_value(ladder, "incremental", quantity)
+            prices[row] = average_price(values[row], quantity)
+    told = (
+        pl.Series("quantity", quantities, dtype=pl.Int64),
+        pl.Series("unit_price", prices, dtype=PURCHASE_SCHEMA["unit_price"]),
+        pl.Series("goods_value", values, dtype=PURCHASE_SCHEMA["goods_value"]),
+    )
+    columns = {series.name: series for series in (*priced, *facts, *told)}
     return pl.DataFrame([columns[name] for name in PURCHASE_SCHEMA.names()])
 
 

@@ -14,9 +14,10 @@ from pipelines.costing.planner.compiled import compile_problem
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.planner.reduce import undominated
 from pipelines.costing.planner.repair import constructed
-from pipelines.costing.receipt import PURCHASE_COLUMNS, work_out
+from pipelines.costing.receipt import work_out
 from pipelines.costing.terms import VendorTerms
 from tests.benchmarks.market_generator import Market, random_problem
+from tests.oracle.brute_force import Market as OracleMarket
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
 
@@ -31,7 +32,7 @@ def unfilled_count(solution) -> int:
 
 
 def priced(problem, solution):
-    """The receipt of a solution's purchases, each at the highest price step it reaches."""
+    """The receipt of a solution's purchases: all pieces at the highest price step reached, or each at its own."""
     steps = (
         solution.purchases.join(problem.offer_steps, on="offer_index")
         .filter(pl.col("step_from_quantity") <= pl.col("quantity"))
@@ -39,7 +40,10 @@ def priced(problem, solution):
         .group_by("offer_index", "quantity", maintain_order=True)
         .last()
     )
-    return work_out(steps.join(problem.offers, on="offer_index").select(PURCHASE_COLUMNS), problem.terms)
+    bought = steps.join(problem.offers, on="offer_index")
+    market = OracleMarket(problem)
+    values = [market.value(offer, quantity) for offer, quantity in bought.select("offer_index", "quantity").iter_rows()]
+    return work_out(bought.with_columns(pl.Series("goods_value", values, pl.Decimal(38, 6))), problem.terms)
 
 
 def assert_optimal(problem, effort):

@@ -36,10 +36,18 @@ class Market:
         useful = {use["offer_index"] for use in self.uses}
         self.on_sale = [quantities if i in useful else [] for i, quantities in enumerate(self.on_sale)]
 
-    def price(self, offer: int, quantity: int) -> Decimal | None:
-        """The price of the highest step that the quantity reaches."""
-        reached = [step for step in self.prices[offer] if step[0] <= quantity]
-        return max(reached)[1] if reached else None
+    def value(self, offer: int, quantity: int) -> Decimal | None:
+        """What so many pieces cost as displayed: at one price, or piece by piece; None below the first step."""
+        if quantity < min(self.prices[offer])[0]:
+            return None
+        if self.offers[offer]["step_kind"] == "all_units":
+            return self.price(offer, quantity) * quantity
+        return sum((self.price(offer, piece) for piece in range(1, quantity + 1)), Decimal(0))
+
+    def price(self, offer: int, piece: int) -> Decimal:
+        """The price of the highest step that a number of pieces reaches; of the first one if it reaches none."""
+        reached = [step for step in self.prices[offer] if step[0] <= piece]
+        return max(reached, default=min(self.prices[offer]))[1]
 
     def _can_serve(self, use: dict) -> bool:
         """Whether the offer is on sale, and for a make-up every other component is, too. Others are not even spares."""
@@ -64,8 +72,8 @@ class Market:
         least_value = self.terms[offer["vendor_code"]].minimum_line_value
         found = []
         for quantity in range(offer["sold_in_multiples_of"], most + 1, offer["sold_in_multiples_of"]):
-            price = self.price(index, quantity)
-            if price is not None and price * quantity >= least_value:
+            value = self.value(index, quantity)
+            if value is not None and value >= least_value:
                 found.append(quantity)
         return found
 
@@ -129,6 +137,7 @@ def _purchase(market: Market, index: int, quantity: int) -> Purchase:
         market.price(index, quantity),
         offer["weight_grams"],
         offer["largest_dimension_mm"],
+        market.value(index, quantity),
     )
 
 

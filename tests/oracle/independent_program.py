@@ -118,16 +118,22 @@ class _Program:
         most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
         packs = self.model.addVar(vtype="I", lb=0, ub=most // multiple)
         steps = self.steps[index]
-        at_step, parts, value = [], [], []
+        at_step, parts, value, below = [], [], [], 0.0
         for number, (start, price) in enumerate(steps):
             last = steps[number + 1][0] - 1 if number + 1 < len(steps) else most
             bought_here, here = self._amount(), self._whether()
             self.model.addCons(bought_here >= start * here)
             self.model.addCons(bought_here <= max(0, min(last, most)) * here)
-            self.model.addCons(float(price) * bought_here >= float(terms.minimum_line_value) * here)
+            if number and offer["step_kind"] == "incremental":
+                first, last_price = (steps[number - 1][0] if number > 1 else 1), float(steps[number - 1][1])
+                below += last_price * (start - first)
+                worth_here = below * here + float(price) * (bought_here - (start - 1) * here)
+            else:
+                worth_here = float(price) * bought_here
+            self.model.addCons(worth_here >= float(terms.minimum_line_value) * here)
             at_step.append(here)
             parts.append(bought_here)
-            value.append(float(price) * bought_here)
+            value.append(worth_here)
         buys = self._whether()
         self.model.addCons(quicksum(at_step) == buys)
         self.model.addCons(multiple * packs == quicksum(parts))

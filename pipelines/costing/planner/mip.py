@@ -241,7 +241,7 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
 def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
     planning.limit = least_unfilled(compiled)
-    if is_market(compiled):
+    if is_market(compiled) and not compiled.step_base_micro.any():  # the search by vendor knows no incremental steps
         _search_market(planning)
         if planning.is_filled:
             return

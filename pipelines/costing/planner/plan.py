@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 
 import numpy as np
@@ -68,7 +69,15 @@ def nothing(compiled: Compiled) -> Plan:
 def purchases_of(compiled: Compiled, plan: Plan) -> pl.DataFrame:
     """The receipt's purchases, and offer_index, by offer."""
     step = np.flatnonzero(plan.bought > 0)
-    return compiled.step_facts[step].with_columns(pl.Series("quantity", plan.bought[step], dtype=pl.Int64))
+    found = compiled.step_facts[step].with_columns(pl.Series("quantity", plan.bought[step], dtype=pl.Int64))
+    if not compiled.step_base_micro[step].any():
+        return found
+    base = [Decimal(micro).scaleb(-6) for micro in compiled.step_base_micro[step].tolist()]
+    values = [
+        price * quantity + more
+        for price, quantity, more in zip(found["unit_price"].to_list(), plan.bought[step].tolist(), base, strict=True)
+    ]
+    return found.with_columns(pl.Series("goods_value", values, dtype=pl.Decimal(38, 6)))
 
 
 def receipt_of(problem: Problem, compiled: Compiled, plan: Plan) -> Receipt:

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import polars as pl
 
+from pipelines.costing.price_steps import STEP_KINDS
 from pipelines.costing.terms import VendorTerms
 
 PORTION_SCHEMA = pl.Schema(
@@ -36,10 +37,12 @@ OFFER_SCHEMA = pl.Schema(
         "largest_dimension_mm": pl.Decimal(18, 6),
     }
 )
+WHOLE_OFFER_SCHEMA = pl.Schema({**OFFER_SCHEMA, "step_kind": pl.String()})
+"""With what an offer has beside: one of STEP_KINDS, all_units where the column is left out."""
 STEP_SCHEMA = pl.Schema(
     {
         "offer_index": pl.Int64(),
-        "step_from_quantity": pl.Int64(),  # the price holds for all pieces bought once this many are
+        "step_from_quantity": pl.Int64(),  # once so many pieces are bought, the price holds for all (all_units) or from this one on
         "unit_price": pl.Decimal(18, 6),  # in the vendor's currency
     }
 )
@@ -60,7 +63,8 @@ class Problem:
     """What to buy, from which offers, under which terms.
 
     A portion is filled piece by piece. A piece is one piece of an offer with a direct use, or a whole make-up: for one
-    (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock.
+    (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock. ``offers`` may
+    come without step_kind.
     """
 
     portions: pl.DataFrame
@@ -72,14 +76,18 @@ class Problem:
     maximum_vendor_count: int | None = None
 
     def __post_init__(self) -> None:
+        if "step_kind" not in self.offers.columns:
+            object.__setattr__(self, "offers", self.offers.with_columns(step_kind=pl.lit("all_units")))
         for frame, schema in (
             (self.portions, PORTION_SCHEMA),
-            (self.offers, OFFER_SCHEMA),
+            (self.offers, WHOLE_OFFER_SCHEMA),
             (self.offer_steps, STEP_SCHEMA),
             (self.uses, USE_SCHEMA),
         ):
             if frame.schema != schema:
                 raise TypeError(f"expected the columns {schema}, got {frame.schema}")
+        if unknown := sorted(set(self.offers["step_kind"].to_list()) - set(STEP_KINDS), key=str):
+            raise ValueError(f"step_kind is one of {', '.join(STEP_KINDS)}, not {unknown[0]!r}")
 
 
 @dataclass(frozen=True)

@@ -272,10 +272,11 @@ def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
         return pieces
     step = step_of(compiled, np.arange(len(pieces)), pieces)
     price = np.rint(compiled.step_price[step] * MICRO).astype(np.int64)
+    base = np.where(pieces > 0, compiled.step_base_micro[step], 0)
     for number in np.flatnonzero(~compiled.vendors.is_rising).tolist():
         mine = np.flatnonzero(compiled.offer_vendor == number)
-        goods = int(pieces[mine] @ price[mine])
-        if goods:
+        goods = int(pieces[mine] @ price[mine] + base[mine].sum())
+        if pieces[mine].any():
             start = costs.start[number, costs.cheapest_band(goods / MICRO, number)]
             lacking = math.ceil(start * MICRO - 1e-3) - goods
             spares = _spares(compiled, mine, pieces[mine], price[mine], lacking)
@@ -287,7 +288,7 @@ def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
 def _spares(compiled: Compiled, offers: Ints, pieces: Ints, price: Ints, lacking: int) -> Ints:
     """Few pieces worth at least what is lacking, and little more: dear ones first, a cheap one last."""
     multiple = compiled.offer_multiple[offers]
-    simple = (compiled.step_count[offers] == 1) & (
+    simple = ~compiled.is_stepped[offers] & (
         (pieces > 0) | (compiled.step_least[compiled.step_start[offers]] == multiple)
     )
     room = np.where(simple, (compiled.offer_most[offers] - pieces) // multiple, 0)

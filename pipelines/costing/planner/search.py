@@ -205,10 +205,11 @@ def bought_for(compiled: Compiled, offers: Ints, used: Floats | Ints) -> Floats:
 def worth_of(compiled: Compiled, offers: Ints, bought: Floats) -> Floats:
     """Goods values of quantities (..., offers), each at the price of its step."""
     step = np.broadcast_to(compiled.step_start[offers], bought.shape)
-    stepped = np.flatnonzero(compiled.step_count[offers] > 1)
+    stepped = np.flatnonzero(compiled.is_stepped[offers])
     if len(stepped):
         step = step.copy()
         step[..., stepped] = step_of(compiled, offers[stepped], bought[..., stepped])
+        return bought * compiled.step_price[step] + np.where(bought > 0, compiled.step_base[step], 0.0)
     return bought * compiled.step_price[step]
 
 
