@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
@@ -69,6 +70,8 @@ class Candidates:
             terms,
             scenario.allow_spares,
             scenario.maximum_vendor_count,
+            frozenset(scenario.forced_vendors),
+            Fraction(scenario.parcel_bother),
         )
 
     @cached_property

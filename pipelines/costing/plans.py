@@ -6,7 +6,7 @@ That makes plans of different scenarios comparable: a plan made under narrower r
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
@@ -69,7 +69,9 @@ class Plan:
         allocations: ALLOCATION_SCHEMA, quantity being pieces of the offer used; sorted.
         unfilled: UNFILLED_SCHEMA, quantity above 0; sorted.
         cost: exact unrounded landed cost in the buyer's currency.
-        lower_bound: no plan under the same rules with as few pieces unfilled costs less.
+        lower_bound: no plan under the same rules with as few pieces unfilled costs less, the bother of its orders beyond this
+            plan's included; at least 0.
+        parcel_bother: of one order, in the buyer's currency; no part of the cost.
         notes: remarks for people.
     """
 
@@ -82,6 +84,7 @@ class Plan:
     is_proven: bool
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
+    parcel_bother: Fraction = Fraction(0)
 
     @cached_property
     def vendor_count(self) -> int:
@@ -95,8 +98,15 @@ class Plan:
 
     @cached_property
     def rank(self) -> tuple[int, Fraction, int, int]:
-        """What a plan minimises, in order: unfilled pieces, cost, vendors, spares."""
-        return int(self.unfilled["quantity"].sum()), self.cost, self.vendor_count, self.spare_count
+        """What a plan minimises, in order: unfilled pieces, cost with the bother of its orders, vendors, spares."""
+        cost = self.cost + self.parcel_bother * self.vendor_count
+        return int(self.unfilled["quantity"].sum()), cost, self.vendor_count, self.spare_count
+
+    def bounded_like(self, other: Plan) -> Plan:
+        """This plan with another's lower bound, which is of the same problem."""
+        bother = self.parcel_bother * (other.vendor_count - self.vendor_count)
+        bound = other.lower_bound + bother if other.lower_bound else Fraction(0)
+        return replace(self, lower_bound=max(Fraction(0), min(bound, self.cost)))
 
     @cached_property
     def pieces_wanted(self) -> dict[Portion, int]:
@@ -148,6 +158,7 @@ def plan_of(candidates: Candidates, solution: Solution) -> Plan:
         is_proven=solution.is_proven,
         hit_time_limit=solution.hit_time_limit,
         notes=solution.notes,
+        parcel_bother=solution.parcel_bother,
     )
 
 
@@ -245,6 +256,7 @@ def joined(first: Plan, second: Plan, wanted: pl.DataFrame) -> Plan:
         is_proven=first.is_proven and second.is_proven,
         hit_time_limit=first.hit_time_limit or second.hit_time_limit,
         notes=(*first.notes, *second.notes),
+        parcel_bother=first.parcel_bother,
     )
 
 
@@ -254,6 +266,13 @@ def as_solution(plan: Plan, candidates: Candidates, scenario: Scenario) -> Solut
     The buyer and the date must be the same, so that the cost stays what it was.
     """
     if plan.vendor_count > (scenario.maximum_vendor_count or plan.vendor_count):
+        return None
+    used = {
+        code
+        for offer_id, code in plan.purchases.select("offer_id", "vendor_code").iter_rows()
+        if offer_id in plan.pieces_used
+    }
+    if not set(scenario.forced_vendors) <= used:
         return None
     if (plan.spare_count and not scenario.allow_spares) or plan.pieces_wanted != candidates.wanted:
         return None

@@ -183,6 +183,8 @@ class Orders:
         receipts |= self._receipts(bought, changed)
         if any(receipt.broken_rules for receipt in receipts.values()):
             return None
+        if not limits.forced_vendors <= {self.offers[row[2]].vendor_code for row in rows}:
+            return None
         if len(receipts) > (limits.maximum_vendor_count or len(receipts)):
             return None
         plan = replace(
@@ -218,6 +220,7 @@ class Limits:
 
     allow_spares: bool
     maximum_vendor_count: int | None
+    forced_vendors: frozenset[str]
 
 
 @dataclass(frozen=True)

@@ -78,8 +78,11 @@ class Market:
         return found
 
 
-def best_plan(problem: Problem) -> tuple[int, Fraction]:
-    """Fewest unfilled pieces, and the least exact cost of a plan with so few."""
+def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
+    """Fewest unfilled pieces, and the least exact cost, with the bother of its orders, of a plan with so few.
+
+    None if no plan uses a piece of every forced vendor.
+    """
     market = Market(problem)
 
     codes = sorted({offer["vendor_code"] for offer in market.offers})
@@ -99,12 +102,15 @@ def best_plan(problem: Problem) -> tuple[int, Fraction]:
     for unfilled, used in _allocations(market):
         by_vendor = {code: tuple(used[index] for index in mine) for code, (mine, _) in orders.items()}
         bought_from = [code for code in codes if any(by_vendor[code])]
+        if not problem.forced_vendors <= set(bought_from):
+            continue
         if market.maximum_vendor_count is not None and len(bought_from) > market.maximum_vendor_count:
             continue
         costs = [cheapest_order(code, by_vendor[code]) for code in bought_from]
         if None not in costs:
-            best[unfilled] = min(sum(costs, Fraction(0)), best.get(unfilled, Fraction(10**9)))
-    return min(best.items())
+            cost = sum(costs, problem.parcel_bother * len(costs))
+            best[unfilled] = min(cost, best.get(unfilled, Fraction(10**9)))
+    return min(best.items(), default=None)
 
 
 def _orders(market: Market, vendor_code: str) -> tuple[list[int], dict[tuple[int, ...], Fraction]]:

@@ -20,7 +20,7 @@ BELOW = 2e-4
 
 
 def best_cost(problem: Problem, gap: float = 1e-7) -> tuple[int, float, float]:
-    """Fewest unfilled pieces, the least cost of such a plan, and SCIP's bound on it."""
+    """Fewest unfilled pieces, the least cost of such a plan with its orders' bother, and SCIP's bound on it."""
     assert problem.allow_spares
     fewest = round(_solved(_Program(problem), None, 0.0).getObjVal())
     model = _solved(_Program(problem), fewest, gap)
@@ -64,6 +64,9 @@ class _Program:
         self.opened, self.costs = [], []
         for code, indices in by_vendor.items():
             self.costs.append(self._vendor(problem.terms[code], indices))
+            self.costs.append(float(problem.parcel_bother) * self.opened[-1])
+            if code in problem.forced_vendors:
+                self.model.addCons(quicksum(taken for index in indices for taken in self.used[index]) >= 1)
         if problem.maximum_vendor_count is not None:
             self.model.addCons(quicksum(self.opened) <= problem.maximum_vendor_count)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from fractions import Fraction
 
 import polars as pl
 from hypothesis import strategies as st
@@ -51,6 +52,10 @@ def problems(draw: st.DrawFn, rules: bool = True) -> Problem:
         terms,
         allow_spares=draw(st.booleans()) if rules else True,
         maximum_vendor_count=draw(maybe(st.integers(1, 2), None)) if rules else None,
+        forced_vendors=draw(maybe(st.frozensets(st.sampled_from(sorted(terms)), max_size=2), frozenset()))
+        if rules
+        else frozenset(),
+        parcel_bother=draw(maybe(amounts("0.25", "5").map(Fraction), Fraction(0))) if rules else Fraction(0),
     )
 
 

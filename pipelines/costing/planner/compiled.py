@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipelines.costing.planner.bands import VendorBands, compile_terms
+from pipelines.costing.planner.bands import VendorBands, compile_terms, with_bother
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.price_steps import bases
 from pipelines.costing.receipt import PURCHASE_COLUMNS
@@ -31,7 +31,8 @@ class Vendors:
     """Vendors with something to sell, by code.
 
     Attributes:
-        bands: the compiled terms.
+        bands: the compiled terms; fixed charges include the bother of an order.
+        is_forced: every plan uses a piece of theirs.
         is_rising: buying less never breaks a rule on goods, and never saves less than the goods at the least factor.
         keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow.
         gains_by_spares: buying more than is used may lower the cost or reach a minimum.
@@ -48,6 +49,7 @@ class Vendors:
     grain: Ints
     weight_grain: Ints
     floor: Floats
+    is_forced: Flags
 
     def __len__(self) -> int:
         return len(self.codes)
@@ -170,7 +172,7 @@ class Compiled:
 def compile_problem(problem: Problem) -> Compiled:
     """The problem as arrays."""
     codes = problem.offers["vendor_code"].unique().sort().to_list()
-    bands = [compile_terms(problem.terms[code]) for code in codes]
+    bands = [with_bother(compile_terms(problem.terms[code]), problem.parcel_bother) for code in codes]
     shipped = _shipped(problem, bands)
     steps = _reachable_steps(problem, shipped)
     uses = _whole_uses(problem, np.unique(steps.offer))
@@ -323,7 +325,7 @@ def _assembled(
     wanted = need[uses.portion] * _ints(problem.uses["component_count"])[uses.row]
     use_offer = number[uses.offer]
     handling = _handling(offers, vendor, bands)
-    vendors = _vendors(codes, bands, vendor, multiple, steps, offers, problem.allow_spares)
+    vendors = _vendors(codes, bands, vendor, multiple, steps, offers, problem)
     counts = np.bincount(steps.offer, minlength=len(row))
     first = np.searchsorted(steps.offer, np.arange(len(row)))
     is_counted = (multiple > 1) | (counts > 1) | (steps.least[first] > 1) | vendors.gains_by_spares[vendor]
@@ -405,7 +407,7 @@ def _vendors(
     multiple: Ints,
     steps: _Steps,
     offers: pl.DataFrame,
-    allow_spares: bool,
+    problem: Problem,
 ) -> Vendors:
     grain, weight_grain = np.ones(len(codes), np.int64), np.ones(len(codes), np.int64)
     weights = _micro(offers["weight_grams"]) * multiple
@@ -418,9 +420,9 @@ def _vendors(
     for number in np.flatnonzero([bool(terms.weight_steps) for terms in bands]):
         weight_grain[number] = max(1, np.gcd.reduce(weights[offer_vendor == number], initial=0))
     floor = np.array([min((float(band.factor) for band in terms.bands), default=0.0) for terms in bands], np.float64)
-    return Vendors(
-        tuple(codes), tuple(bands), is_rising, keeps_flow, ~is_rising & allow_spares, grain, weight_grain, floor
-    )
+    gains = ~is_rising & problem.allow_spares
+    is_forced = np.array([code in problem.forced_vendors for code in codes], np.bool_)
+    return Vendors(tuple(codes), tuple(bands), is_rising, keeps_flow, gains, grain, weight_grain, floor, is_forced)
 
 
 def _ranks(series: pl.Series) -> Ints:

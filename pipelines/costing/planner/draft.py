@@ -179,7 +179,8 @@ def _placed(count: int, where: Ints, columns: Ints) -> Ints:
 def _vendor_columns(builder: ProgramBuilder, compiled: Compiled, options: ModelOptions, used: Ints) -> Ints:
     fixed = np.array([float(terms.bands[0].fixed) if terms.is_one_band else 0.0 for terms in compiled.vendors.bands])
     cost = fixed[used] if options.unfilled_limit is not None else 0.0
-    return builder.columns(len(used), cost=cost, lower=float(options.must_use), upper=1.0, integer=not options.must_use)
+    lower = np.maximum(compiled.vendors.is_forced[used], options.must_use)
+    return builder.columns(len(used), cost=cost, lower=lower, upper=1.0, integer=not options.must_use)
 
 
 def _use_columns(

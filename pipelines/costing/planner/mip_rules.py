@@ -51,6 +51,7 @@ def add_rules(draft: Draft) -> RuleColumns:
         if terms.dimension_steps:
             _dimension(draft, rules, number, bought)
         _limits(draft, rules, number, bought)
+    _forced(draft)
     _handling(draft)
     if (limit := draft.compiled.maximum_vendor_count) is not None:
         used = draft.vendor[draft.vendor >= 0]
@@ -93,6 +94,15 @@ def _bands(draft: Draft, rules: RuleColumns, number: int) -> None:
         for row, ends in ((above, lows), (below, highs)):
             builder.entries(row, column, price)
             builder.entries(row, taken, -ends)
+
+
+def _forced(draft: Draft) -> None:
+    """At least one piece of every forced vendor is used; unknown where stand-ins take the place of uses left out."""
+    builder, compiled = draft.builder, draft.compiled
+    if draft.options.relaxation is None:
+        for number in np.flatnonzero(compiled.vendors.is_forced):
+            stated = np.flatnonzero((draft.use >= 0) & (compiled.offer_vendor[compiled.use_offer] == number))
+            builder.entries(builder.rows(1, lower=1.0), draft.use[stated], 1.0)
 
 
 def _costs(draft: Draft, amounts: list[Fraction]) -> Floats:

@@ -64,7 +64,8 @@ class Problem:
 
     A portion is filled piece by piece. A piece is one piece of an offer with a direct use, or a whole make-up: for one
     (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock. ``offers`` may
-    come without step_kind.
+    come without step_kind. A plan uses at least one piece of every one of ``forced_vendors``; without that it is no plan. Each
+    order counts ``parcel_bother`` (buyer's currency) when plans are compared and bounded; it is no part of the landed cost.
     """
 
     portions: pl.DataFrame
@@ -74,6 +75,8 @@ class Problem:
     terms: Mapping[str, VendorTerms]
     allow_spares: bool = True
     maximum_vendor_count: int | None = None
+    forced_vendors: frozenset[str] = frozenset()
+    parcel_bother: Fraction = Fraction(0)
 
     def __post_init__(self) -> None:
         if "step_kind" not in self.offers.columns:
@@ -99,8 +102,10 @@ class Solution:
         allocations: portion_index, offer_index, make_up_code, component_part_code, quantity (pieces of the offer used).
         unfilled: portion_index, quantity (pieces not bought, above 0).
         cost: exact unrounded landed cost in the buyer's currency.
-        lower_bound: no plan with as few unfilled pieces costs less; at most ``cost``.
+        lower_bound: no plan with as few unfilled pieces costs less, the bother of its orders beyond this plan's included; at
+            most ``cost``, at least 0.
         is_proven: cost equals the bound within half of the smallest money unit's hundredth.
+        parcel_bother: the problem's.
         hit_time_limit: the safety limit bit; such a plan is never cached.
     """
 
@@ -112,3 +117,4 @@ class Solution:
     is_proven: bool
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
+    parcel_bother: Fraction = Fraction(0)
