@@ -12,7 +12,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from pipelines.errors import SettingsError, UsageError
 from pipelines.money import is_currency
@@ -106,6 +106,30 @@ class Scenario(_Strict):
     maximum_vendor_count: int | None = Field(None, ge=1, description="most vendors in one plan")
     forbidden_vendors: list[str] = Field([], description="vendors never used")
     only_vendors: list[str] = Field([], description="if not empty, only these vendors are used")
+    forced_vendors: list[str] = Field(
+        [], description="every plan orders something it uses from each of these vendors; without that it is refused"
+    )
+    parcel_bother: ExactDecimal = Field(
+        Decimal(0),
+        ge=0,
+        description="what one more parcel is worth avoiding, in the buyer's currency: counts when plans are compared, "
+        "never in what they cost",
+    )
+
+    @model_validator(mode="after")
+    def _can_force(self) -> Scenario:
+        """Forced vendors may be used, and are not too many."""
+        forced = set(self.forced_vendors)
+        unused = (forced & set(self.forbidden_vendors)) | (
+            forced - set(self.only_vendors) if self.only_vendors else set()
+        )
+        if unused:
+            raise ValueError(
+                f"forced_vendors names vendors that the scenario does not use: {', '.join(sorted(unused))}"
+            )
+        if self.maximum_vendor_count is not None and len(forced) > self.maximum_vendor_count:
+            raise ValueError("forced_vendors names more vendors than maximum_vendor_count allows")
+        return self
 
 
 BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (

@@ -29,14 +29,15 @@ PLAN_OFFERS = Contract(
     columns=(
         "vendor_code", "part_code", "colour_code", "condition", "unit_price", "currency_code", "quantity_available",
         "listing_code", "sold_in_multiples_of", "step_from_quantity", "assortment_code", "maximum_per_order",
-        "form_certainty",
+        "form_certainty", "step_kind",
     ),
     key=("vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity"),
     optional={
         "listing_code": "", "sold_in_multiples_of": "1", "step_from_quantity": "1", "assortment_code": "",
-        "maximum_per_order": None, "form_certainty": "stated",
+        "maximum_per_order": None, "form_certainty": "stated", "step_kind": "all_units",
     },
-    notes="`--offers`. Rows that fail are told and left out; of rows that share a key all are.",
+    notes="`--offers`. Rows that fail are told and left out; of rows that share a key all are, and so are all steps of an offer "
+    "that differ in step_kind.",
 )  # fmt: skip
 
 _FLAT_TERMS = {

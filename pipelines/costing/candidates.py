@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
@@ -12,7 +13,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from pipelines.costing.fitting import PORTION_KEY, accepted, fitting_elements
-from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
+from pipelines.costing.planner.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
 from pipelines.costing.stock_on_hand import take_from_stock
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import SIZES, TermsBook, assumed_size
@@ -46,7 +47,7 @@ class Candidates:
 
     Attributes:
         portions: PORTION_SCHEMA, what is left to buy after stock on hand.
-        offers: OFFER_SCHEMA, only offers with a use, in the order of OFFER_KEY.
+        offers: WHOLE_OFFER_SCHEMA, only offers with a use, in the order of OFFER_KEY.
         steps: STEP_FACT_SCHEMA, the offers' price steps with what the published tables say of them, by offer and start.
         uses: USE_SCHEMA, by portion, offer, make-up and component.
         on_hand: pieces taken from stock (stock_on_hand.ON_HAND_SCHEMA).
@@ -69,6 +70,8 @@ class Candidates:
             terms,
             scenario.allow_spares,
             scenario.maximum_vendor_count,
+            frozenset(scenario.forced_vendors),
+            Fraction(scenario.parcel_bother),
         )
 
     @cached_property
@@ -208,8 +211,11 @@ def candidates_among(
 def buyable_steps(market: pl.DataFrame) -> pl.DataFrame:
     """The price steps of offers that can be bought: not suspect in any step, with enough stock for the least purchase.
 
-    Steps of one offer share one stock; should they disagree, the most careful figure counts.
+    Steps of one offer share one stock; should they disagree, the most careful figure counts. Without the column step_kind all are
+    all_units.
     """
+    if "step_kind" not in market.columns:
+        market = market.with_columns(pl.lit("all_units").alias("step_kind"))
     is_suspect = pl.col("is_suspect") if "is_suspect" in market.columns else pl.lit(False)
     shared = [
         pl.col("quantity_available").min(),
@@ -286,7 +292,7 @@ def offers_that_fit(
         .cast(STEP_FACT_SCHEMA)
         .sort("offer_index", "step_from_quantity")
     )
-    every_offer = offers.select(OFFER_SCHEMA.names()).cast(OFFER_SCHEMA)
+    every_offer = offers.select(WHOLE_OFFER_SCHEMA.names()).cast(WHOLE_OFFER_SCHEMA)
     found = Candidates(wanted, every_offer, every_step, uses, on_hand)
     return found._cut(wanted, _is_in_whole_make_up(uses, _components_of(in_full)))
 

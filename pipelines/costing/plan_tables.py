@@ -232,11 +232,8 @@ def _purchase_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
         for each in checked
         for offer_id in each.plan.purchases["offer_id"].to_list()
     ]
-    priced = rows.select("unit_price", "quantity", "currency_code").rows()
-    value_of = {
-        (price, quantity, currency): round_money(Fraction(price) * quantity, currency)
-        for price, quantity, currency in set(priced)
-    }
+    priced = rows.select("goods_value", "currency_code").rows()
+    value_of = {(value, currency): round_money(value, currency) for value, currency in set(priced)}
     values = [value_of[row] for row in priced]
     return rows.with_columns(
         pl.Series("used_piece_count", used, dtype=pl.Int64),

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
+from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
@@ -210,7 +211,10 @@ class ModelPlanning:
         eased = order.with_quantities({portion: n for portion, n in order.wanted.items() if portion not in stuck})
         if not stuck or not eased.uses.height:
             return plan
-        return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
+        try:
+            return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
+        except PlanRefusedError:  # what is left for the counter no longer takes in every forced vendor
+            return plan
 
     def _two_stages(self, found: Candidates, order: Candidates, scenario: Scenario) -> Plan:
         """As many pieces as the counter can fill, at least cost; then the rest with independents.
@@ -218,7 +222,10 @@ class ModelPlanning:
         A colour group the counter began stays in its colour. The lower bound is the sum of both stages' bounds, each of
         its own task: what the rule as defined can reach, given what the counter's order left.
         """
-        first = self._solve(order, scenario, ())
+        counters = [code for code, terms in self.book.vendors.items() if terms.vendor_kind == "counter"]
+        at_counter = [code for code in scenario.forced_vendors if code in counters]
+        elsewhere = [code for code in scenario.forced_vendors if code not in counters]
+        first = self._solve(order, scenario.model_copy(update={"forced_vendors": at_counter}), ())
         filled = {portion: n - first.pieces_missing.get(portion, 0) for portion, n in order.wanted.items()}
         left = {portion: n - filled.get(portion, 0) for portion, n in found.wanted.items()}
         others = self._of_kind(found, "independent")
@@ -227,17 +234,21 @@ class ModelPlanning:
             vendors_left -= first.vendor_count
             others = others if vendors_left else others.of_vendors([])
         rest = _in_the_groups_colours(others, first).with_quantities(left)
-        limited = scenario.model_copy(update={"maximum_vendor_count": vendors_left or None})
+        limited = scenario.model_copy(
+            update={"maximum_vendor_count": vendors_left or None, "forced_vendors": elsewhere}
+        )
         return joined(first, self._solve(rest, limited, ()), found.portions)
 
     def _solve(self, found: Candidates, scenario: Scenario, known: Iterable[Plan]) -> Plan:
         """Plan one problem, from the best known plan that keeps its rules; like problems are planned once."""
-        if not found.uses.height:
+        if not found.uses.height and not scenario.forced_vendors:
             return nothing_bought(found)
         problem = found.problem(self.book, scenario)
         for other, plan in self._plans:
             if _are_alike(problem, other):
                 return plan
+        bother = problem.parcel_bother
+        known = [replace(plan, parcel_bother=bother) for plan in known]
         starts = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario))]
         start = min(starts, key=lambda pair: pair[0])[1] if starts else None
         self._plans.append((problem, plan_of(found, mip.solve(problem, self.effort, start))))
@@ -252,13 +263,12 @@ class ModelPlanning:
         found = self.candidates(scenario)
         if scenario.counter in TWO_STAGE_RULES:
             found = self._of_kind(found, "independent")
-        for other in known:
+        for known_plan in known:
+            other = replace(known_plan, parcel_bother=Fraction(scenario.parcel_bother))
             if other.rank < plan.rank and as_solution(other, found, scenario) is not None:
-                bound = min(plan.lower_bound, other.cost)
                 is_proven = plan.is_proven and other.rank[0] == plan.rank[0]
                 plan = replace(
-                    other,
-                    lower_bound=bound,
+                    other.bounded_like(plan),
                     is_proven=is_proven,
                     hit_time_limit=plan.hit_time_limit,
                     notes=plan.notes,
@@ -315,10 +325,12 @@ class ModelPlanning:
 
 def _are_alike(first: Problem, second: Problem) -> bool:
     """Whether two problems under the same terms ask for the same."""
-    if (first.allow_spares, first.maximum_vendor_count) != (second.allow_spares, second.maximum_vendor_count):
-        return False
-    return all(
-        getattr(first, name).equals(getattr(second, name)) for name in ("portions", "offers", "offer_steps", "uses")
+    rules, frames = (
+        ("allow_spares", "maximum_vendor_count", "forced_vendors", "parcel_bother"),
+        ("portions", "offers", "offer_steps", "uses"),
+    )
+    return all(getattr(first, name) == getattr(second, name) for name in rules) and all(
+        getattr(first, name).equals(getattr(second, name)) for name in frames
     )
 
 

@@ -6,7 +6,7 @@ That makes plans of different scenarios comparable: a plan made under narrower r
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import cached_property
 from typing import Any
@@ -17,6 +17,7 @@ import polars as pl
 from pipelines.costing.candidates import Candidates, Portion
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.planner.problem import Solution
+from pipelines.costing.price_steps import average_price, goods_value
 from pipelines.settings import Scenario
 
 PURCHASE_SCHEMA = pl.Schema(
@@ -33,8 +34,9 @@ PURCHASE_SCHEMA = pl.Schema(
         "currency_code": pl.String(),
         "last_confirmed_on": pl.Date(),
         "step_from_quantity": pl.Int64(),
-        "unit_price": pl.Decimal(18, 6),
+        "unit_price": pl.Decimal(18, 6),  # the average where the pieces have different prices
         "quantity": pl.Int64(),
+        "goods_value": pl.Decimal(38, 6),  # what all pieces cost as displayed
     }
 )
 UNFILLED_SCHEMA = pl.Schema({**dict.fromkeys(PORTION_KEY, pl.Int64()), "quantity": pl.Int64()})
@@ -67,7 +69,9 @@ class Plan:
         allocations: ALLOCATION_SCHEMA, quantity being pieces of the offer used; sorted.
         unfilled: UNFILLED_SCHEMA, quantity above 0; sorted.
         cost: exact unrounded landed cost in the buyer's currency.
-        lower_bound: no plan under the same rules with as few pieces unfilled costs less.
+        lower_bound: no plan under the same rules with as few pieces unfilled costs less, the bother of its orders beyond this
+            plan's included; at least 0.
+        parcel_bother: of one order, in the buyer's currency; no part of the cost.
         notes: remarks for people.
     """
 
@@ -80,6 +84,7 @@ class Plan:
     is_proven: bool
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
+    parcel_bother: Fraction = Fraction(0)
 
     @cached_property
     def vendor_count(self) -> int:
@@ -93,8 +98,15 @@ class Plan:
 
     @cached_property
     def rank(self) -> tuple[int, Fraction, int, int]:
-        """What a plan minimises, in order: unfilled pieces, cost, vendors, spares."""
-        return int(self.unfilled["quantity"].sum()), self.cost, self.vendor_count, self.spare_count
+        """What a plan minimises, in order: unfilled pieces, cost with the bother of its orders, vendors, spares."""
+        cost = self.cost + self.parcel_bother * self.vendor_count
+        return int(self.unfilled["quantity"].sum()), cost, self.vendor_count, self.spare_count
+
+    def bounded_like(self, other: Plan) -> Plan:
+        """This plan with another's lower bound, which is of the same problem."""
+        bother = self.parcel_bother * (other.vendor_count - self.vendor_count)
+        bound = other.lower_bound + bother if other.lower_bound else Fraction(0)
+        return replace(self, lower_bound=max(Fraction(0), min(bound, self.cost)))
 
     @cached_property
     def pieces_wanted(self) -> dict[Portion, int]:
@@ -146,6 +158,7 @@ def plan_of(candidates: Candidates, solution: Solution) -> Plan:
         is_proven=solution.is_proven,
         hit_time_limit=solution.hit_time_limit,
         notes=solution.notes,
+        parcel_bother=solution.parcel_bother,
     )
 
 
@@ -160,7 +173,20 @@ def _purchases(candidates: Candidates, solution: Solution) -> pl.DataFrame:
             found.append((offer, first + reached - 1, quantity))
     offers, steps, quantities = np.array(found, dtype=np.int64).reshape(-1, 3).T
     facts, priced = candidates.offers[offers], candidates.steps[steps]
-    columns = {series.name: series for series in (*priced, *facts, pl.Series("quantity", quantities, dtype=pl.Int64))}
+    prices, values = priced["unit_price"].to_list(), []
+    for row, (offer, _, quantity) in enumerate(found):
+        values.append(prices[row] * quantity)
+        if facts["step_kind"][row] == "incremental":
+            first, end = np.searchsorted(step_offers, (offer, offer + 1))
+            ladder = candidates.steps[first:end].select("step_from_quantity", "unit_price").rows()
+            values[row] = goods_value(ladder, "incremental", quantity)
+            prices[row] = average_price(values[row], quantity)
+    told = (
+        pl.Series("quantity", quantities, dtype=pl.Int64),
+        pl.Series("unit_price", prices, dtype=PURCHASE_SCHEMA["unit_price"]),
+        pl.Series("goods_value", values, dtype=PURCHASE_SCHEMA["goods_value"]),
+    )
+    columns = {series.name: series for series in (*priced, *facts, *told)}
     return pl.DataFrame([columns[name] for name in PURCHASE_SCHEMA.names()])
 
 
@@ -230,6 +256,7 @@ def joined(first: Plan, second: Plan, wanted: pl.DataFrame) -> Plan:
         is_proven=first.is_proven and second.is_proven,
         hit_time_limit=first.hit_time_limit or second.hit_time_limit,
         notes=(*first.notes, *second.notes),
+        parcel_bother=first.parcel_bother,
     )
 
 
@@ -239,6 +266,13 @@ def as_solution(plan: Plan, candidates: Candidates, scenario: Scenario) -> Solut
     The buyer and the date must be the same, so that the cost stays what it was.
     """
     if plan.vendor_count > (scenario.maximum_vendor_count or plan.vendor_count):
+        return None
+    used = {
+        code
+        for offer_id, code in plan.purchases.select("offer_id", "vendor_code").iter_rows()
+        if offer_id in plan.pieces_used
+    }
+    if not set(scenario.forced_vendors) <= used:
         return None
     if (plan.spare_count and not scenario.allow_spares) or plan.pieces_wanted != candidates.wanted:
         return None

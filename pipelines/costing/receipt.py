@@ -2,7 +2,7 @@
 
 The optimiser is checked against this, so nothing here knows of it. How a vendor's order is worked out:
 
-- The *goods value* is the sum of displayed unit prices times pieces. Every threshold (minimums, waivers, discounts, shipping
+- The *goods value* is the sum of displayed unit prices times pieces, each piece at its own price where steps are incremental. Every threshold (minimums, waivers, discounts, shipping
   steps by value, border steps) and every percentage (discount, order fee, duty) goes by it; a threshold is reached when the
   goods value equals it. Border thresholds compare the goods value converted at ``rate``.
 - goods: the goods value less the order discount.
@@ -43,7 +43,11 @@ PURCHASE_COLUMNS = (
 
 
 class Purchase(NamedTuple):
-    """Pieces bought from one listing; ``unit_price`` is that of its price step, in the vendor's currency."""
+    """Pieces bought from one listing; money is in the vendor's currency.
+
+    ``unit_price`` is that of the price step for all pieces. Where pieces have different prices, ``goods_value`` says what all of
+    them cost as displayed, and the unit price does not count.
+    """
 
     part_code: str
     colour_code: str
@@ -53,6 +57,7 @@ class Purchase(NamedTuple):
     unit_price: Decimal
     weight_grams: Decimal
     largest_dimension_mm: Decimal
+    goods_value: Decimal | None = None
 
 
 @dataclass(frozen=True)
@@ -144,14 +149,15 @@ def work_out(purchases: pl.DataFrame, terms: Mapping[str, VendorTerms]) -> Recei
     """The receipt of a plan.
 
     Args:
-        purchases: PURCHASE_COLUMNS, one row per listing bought from (quantity at least 1).
+        purchases: PURCHASE_COLUMNS and, if need be, ``goods_value``; one row per listing bought from (quantity at least 1).
         terms: by vendor code; all of one buyer.
 
     Raises:
         PlanRefusedError: a vendor has no terms, or the terms are of buyers with different currencies.
     """
     orders: dict[str, list[Purchase]] = {}
-    for vendor_code, *rest in purchases.select(PURCHASE_COLUMNS).iter_rows():
+    valued = [name for name in ("goods_value",) if name in purchases.columns]
+    for vendor_code, *rest in purchases.select(*PURCHASE_COLUMNS, *valued).iter_rows():
         orders.setdefault(vendor_code, []).append(Purchase(*rest))
     if unknown := sorted(set(orders) - set(terms)):
         raise PlanRefusedError(
@@ -164,7 +170,11 @@ def work_out(purchases: pl.DataFrame, terms: Mapping[str, VendorTerms]) -> Recei
 
 def work_out_order(order: Sequence[Purchase], terms: VendorTerms) -> VendorReceipt:
     """The receipt of one vendor's order, which has at least one purchase."""
-    values = _times([purchase.unit_price for purchase in order], order)
+    displayed_values = _times([purchase.unit_price for purchase in order], order)
+    values = [
+        value if purchase.goods_value is None else purchase.goods_value
+        for purchase, value in zip(order, displayed_values, strict=True)
+    ]
     value = _sum(values)
     displayed, broken = _displayed(order, values, value, terms)
     parts = _with_tax(displayed, terms)

@@ -67,7 +67,8 @@ class HeldLines:
         bought = candidates.offers.join(plan.purchases, on="offer_id", how="semi")["offer_index"]
         offers = offers_of(candidates, [*bought, *self.in_listed_colour["offer_index"]])
         self.orders = Orders(plan, offers, book.vendors)
-        self._limits = Limits(scenario.allow_spares, scenario.maximum_vendor_count)
+        forced = frozenset(scenario.forced_vendors)
+        self._limits = Limits(scenario.allow_spares, scenario.maximum_vendor_count, forced)
 
     def line(self, portions: pl.DataFrame, listed_vendors: Collection[str]) -> Line | None:
         """The line of some freed portions; None where its listed colour is refused or nobody offers it."""
@@ -115,8 +116,7 @@ class HeldLines:
         if receipt.broken_rules or receipt.exact_cost != plan.cost:
             return None
         if start is not None and start.plan.rank < plan.rank:
-            bound = min(plan.lower_bound, start.plan.cost)
-            return Moved(replace(start.plan, lower_bound=bound), start.landed_cost)
+            return Moved(start.plan.bounded_like(plan), start.landed_cost)
         return Moved(plan, receipt.landed_cost)
 
     def _held_candidates(self, line: Line) -> Candidates:

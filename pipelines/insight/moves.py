@@ -13,6 +13,7 @@ import polars as pl
 
 from pipelines.costing.candidates import Candidates
 from pipelines.costing.plans import PURCHASE_SCHEMA, Plan
+from pipelines.costing.price_steps import average_price, goods_value
 from pipelines.costing.receipt import Purchase, VendorReceipt, work_out_order
 from pipelines.costing.terms import VendorTerms
 
@@ -30,6 +31,7 @@ class Offer:
     most: int
     multiple: int
     steps: tuple[tuple[int, Decimal], ...]
+    step_kind: str
 
     def quantity_for(self, used: int) -> int | None:
         """The least that can be bought to use so many pieces; None when there are not as many."""
@@ -42,9 +44,20 @@ class Offer:
         return max(step for step in self.steps if step[0] <= quantity)
 
     def purchase(self, quantity: int) -> Purchase:
-        """So many pieces, at the price of their step."""
+        """So many pieces, at their steps' prices."""
         facts = {name: self.facts[name] for name in Purchase._fields if name in self.facts}
-        return Purchase(**facts, quantity=quantity, unit_price=self.step_at(quantity)[1])
+        value = self.value(quantity)
+        return Purchase(**facts, quantity=quantity, unit_price=self.price(quantity), goods_value=value)
+
+    def value(self, quantity: int) -> Decimal:
+        """What so many pieces cost as displayed."""
+        return goods_value(self.steps, self.step_kind, quantity)
+
+    def price(self, quantity: int) -> Decimal:
+        """The price of one of so many pieces, or their average."""
+        if self.step_kind == "incremental":
+            return average_price(self.value(quantity), quantity)
+        return self.step_at(quantity)[1]
 
 
 def offers_of(candidates: Candidates, offer_indices: Iterable[int]) -> dict[str, Offer]:
@@ -62,7 +75,12 @@ def offers_of(candidates: Candidates, offer_indices: Iterable[int]) -> dict[str,
         multiple = row["sold_in_multiples_of"]
         most = min(row["quantity_available"], row["maximum_per_order"] or row["quantity_available"])
         found[row["offer_id"]] = Offer(
-            row, row["vendor_code"], most // multiple * multiple, multiple, tuple(sorted(steps[row["offer_index"]]))
+            row,
+            row["vendor_code"],
+            most // multiple * multiple,
+            multiple,
+            tuple(sorted(steps[row["offer_index"]])),
+            row["step_kind"],
         )
     return found
 
@@ -165,6 +183,8 @@ class Orders:
         receipts |= self._receipts(bought, changed)
         if any(receipt.broken_rules for receipt in receipts.values()):
             return None
+        if not limits.forced_vendors <= {self.offers[row[2]].vendor_code for row in rows}:
+            return None
         if len(receipts) > (limits.maximum_vendor_count or len(receipts)):
             return None
         plan = replace(
@@ -187,8 +207,9 @@ class Orders:
     def _purchases(self, bought: Pieces) -> pl.DataFrame:
         rows = []
         for offer_id, quantity in sorted(bought.items()):
-            start, price = self.offers[offer_id].step_at(quantity)
-            told = {"step_from_quantity": start, "unit_price": price, "quantity": quantity}
+            offer = self.offers[offer_id]
+            told = {"step_from_quantity": offer.step_at(quantity)[0], "unit_price": offer.price(quantity)}
+            told |= {"quantity": quantity, "goods_value": offer.value(quantity)}
             rows.append([{**self.offers[offer_id].facts, **told}[name] for name in PURCHASE_SCHEMA.names()])
         return pl.DataFrame(rows, schema=PURCHASE_SCHEMA, orient="row")
 
@@ -199,6 +220,7 @@ class Limits:
 
     allow_spares: bool
     maximum_vendor_count: int | None
+    forced_vendors: frozenset[str]
 
 
 @dataclass(frozen=True)

@@ -45,7 +45,8 @@ class PublishedPlan:
             return None
         cost = work_out(plan.purchases, planning.book.vendors).exact_cost
         bound = Fraction(self.rows["model_cost"]["lower_bound"][0])
-        return replace(plan, cost=cost, lower_bound=min(bound, cost))
+        bother = Fraction(self.scenario.parcel_bother)
+        return replace(plan, cost=cost, lower_bound=min(bound, cost), parcel_bother=bother)
 
 
 def published_plans(

@@ -119,6 +119,17 @@ def check_vendor_codes(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
     return pl.concat(found)
 
 
+def check_step_kinds(offers: PlanFile) -> pl.DataFrame:
+    """Failures of offers whose price steps are not all of one kind."""
+    offer = [name for name in offers.contract.key if name != "step_from_quantity"]
+    return offers.failing(
+        pl.col("step_kind").n_unique().over(offer) > 1,
+        "step_kind",
+        "other steps of the offer are of another kind",
+        "state one kind for all of them",
+    )
+
+
 def check_stand_ins(interchange: PlanFile) -> pl.DataFrame:
     """Failures of parts that stand in for themselves."""
     is_itself = pl.col("part_code") == pl.col("stand_in_part_code")

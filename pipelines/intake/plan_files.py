@@ -7,7 +7,7 @@ enough to stop: a plan for half the needs, or by half the terms, would be an ans
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -118,6 +118,10 @@ def _absent(contract: Contract) -> PlanFile:
 
 def _read_offers(path: Path) -> tuple[PlanFile, list[str]]:
     found, failures = _read(path, PLAN_OFFERS)
+    mixed = plan_checks.check_step_kinds(found)
+    if mixed.height:
+        failures = pl.concat([failures, mixed])
+        found = replace(found, rows=found.rows.join(mixed, on="record_number", how="anti", maintain_order="left"))
     count = failures["record_number"].n_unique()
     if not found.rows.height:
         raise _broken(found, failures)

@@ -41,6 +41,13 @@ COLUMNS = (
         maximum=100_000_000,
     ),
     Column(
+        "step_kind",
+        "code",
+        "what the price of a step holds for: all_units: all pieces, once the step is reached; incremental: the pieces from the "
+        "step on, while those below it cost their own steps' prices",
+        allowed=("all_units", "incremental"),
+    ),
+    Column(
         "assortment_code",
         "code",
         "the part of a vendor's range that shares one handling charge; empty for none",

@@ -105,6 +105,17 @@ def test_the_whole_answer_by_hand(planned):
     }  # fmt: skip
 
 
+def test_incremental_steps_price_each_piece_at_its_own_step(planned):
+    """16 pieces: 9 at 0.10 and 7 at 0.06 are 1.32, on average 0.0825; at one price for all they would be 0.96."""
+    columns = f"{OFFERS},step_from_quantity,step_kind"
+    rows = ["orchard,00501,black,new,0.10,EUR,120,1,{}", "orchard,00501,black,new,0.06,EUR,120,10,{}"]
+    terms = ["vendor_code,shipping", "orchard,2"]
+    for kind, goods, price in (("incremental", "1.32", "0.0825"), ("all_units", "0.96", "0.06")):
+        found = planned(TWO_NEEDS[:2], [columns, *(row.format(kind) for row in rows)], terms)
+        assert (found["status"], found["goods"]) == ("proven", goods)
+        assert [(line["quantity"], line["unit_price"]) for line in found["lines"]] == [(16, price)]
+
+
 def test_what_people_read(plan):
     needs = [*TWO_NEEDS, "3,00503,red,5,as_listed", "4,00502,blue,6,as_listed"]
     offers = [*TWO_OFFERS, "hall,00502,white,new,0.09,EUR,40", "hall,00502,pink,new,-1,EUR,40"]

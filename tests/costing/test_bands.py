@@ -52,6 +52,7 @@ purchases = st.builds(
     condition=st.just("new"),
     assortment_code=st.sampled_from(["", *ASSORTMENTS]),
     quantity=st.integers(1, 8),
+    goods_value=st.none(),
     unit_price=st.one_of(
         st.integers(1, 12).map(lambda quarters: D(quarters) / 4), st.decimals("0.000001", 9, places=6)
     ),

@@ -14,9 +14,11 @@ from pipelines.costing.planner.compiled import compile_problem
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.planner.reduce import undominated
 from pipelines.costing.planner.repair import constructed
-from pipelines.costing.receipt import PURCHASE_COLUMNS, work_out
+from pipelines.costing.receipt import work_out
 from pipelines.costing.terms import VendorTerms
+from pipelines.errors import PlanRefusedError
 from tests.benchmarks.market_generator import Market, random_problem
+from tests.oracle.brute_force import Market as OracleMarket
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
 
@@ -31,7 +33,7 @@ def unfilled_count(solution) -> int:
 
 
 def priced(problem, solution):
-    """The receipt of a solution's purchases, each at the highest price step it reaches."""
+    """The receipt of a solution's purchases: all pieces at the highest price step reached, or each at its own."""
     steps = (
         solution.purchases.join(problem.offer_steps, on="offer_index")
         .filter(pl.col("step_from_quantity") <= pl.col("quantity"))
@@ -39,17 +41,37 @@ def priced(problem, solution):
         .group_by("offer_index", "quantity", maintain_order=True)
         .last()
     )
-    return work_out(steps.join(problem.offers, on="offer_index").select(PURCHASE_COLUMNS), problem.terms)
+    bought = steps.join(problem.offers, on="offer_index")
+    market = OracleMarket(problem)
+    values = [market.value(offer, quantity) for offer, quantity in bought.select("offer_index", "quantity").iter_rows()]
+    return work_out(bought.with_columns(pl.Series("goods_value", values, pl.Decimal(38, 6))), problem.terms)
+
+
+def bother_of(problem, solution):
+    """The bother of a solution's orders."""
+    vendors = solution.purchases.join(problem.offers, on="offer_index")["vendor_code"]
+    assert problem.forced_vendors <= set(vendors)
+    return problem.parcel_bother * vendors.n_unique()
+
+
+def assert_refused(problem, effort):
+    with pytest.raises(PlanRefusedError, match="no plan has an order at every forced vendor"):
+        mip.solve(problem, effort)
 
 
 def assert_optimal(problem, effort):
-    missing, cost = best_plan(problem)
+    best = best_plan(problem)
+    if best is None:
+        assert_refused(problem, effort)
+        return
+    missing, cost = best
     solution = mip.solve(problem, effort)
-    assert (unfilled_count(solution), solution.cost) == (missing, cost)
-    assert solution.lower_bound <= cost
+    bother = bother_of(problem, solution)
+    assert (unfilled_count(solution), solution.cost + bother) == (missing, cost)
+    assert solution.lower_bound == solution.cost
     assert solution.is_proven
     receipt = priced(problem, solution)
-    assert receipt.exact_cost == cost
+    assert receipt.exact_cost == solution.cost
     assert not receipt.broken_rules
 
 
@@ -78,15 +100,21 @@ def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(mip.EFFORTS, "standard", replace(mip.EFFORTS["standard"], whole_up_to=-1))
+        best = best_plan(problem)
+        if best is None:
+            assert_refused(problem, "standard")
+            return
         solution = mip.solve(problem, "standard")
-    missing, cost = best_plan(problem)
+    missing, cost = best
+    bother = bother_of(problem, solution)
     receipt = priced(problem, solution)
     assert unfilled_count(solution) >= missing
     assert receipt.exact_cost == solution.cost
     assert not receipt.broken_rules
     if unfilled_count(solution) == missing:
-        assert solution.lower_bound <= cost <= solution.cost
-        assert not solution.is_proven or solution.cost == cost
+        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
+        assert cost <= solution.cost + bother
+        assert not solution.is_proven or solution.cost + bother == cost
 
 
 def test_a_planned_problem_is_planned_alike_again():
@@ -177,3 +205,61 @@ def test_without_offers_everything_is_unfilled_and_said_so():
     solution = mip.solve(problem_of([(0, 1, 1, 7, "")], [], [], [], {}), "standard")
     assert solution.unfilled.rows() == [(0, 7)]
     assert solution.cost == 0
+
+
+def corner_shops(**rules):
+    """Four bricks: 1.00 at a, 1.20 at b, 1.50 at c, who have two each; orders cost nothing beside."""
+    shops = {"a": "1", "b": "1.2", "c": "1.5"}
+    facts = ("brick", "olive", "new", "", "", 2, 1, None, Decimal("0.5"), Decimal(8))
+    problem = problem_of(
+        [(0, 1, 1, 4, "")],
+        [(number, f"o{number}", code, *facts) for number, code in enumerate(shops)],
+        [(number, 1, Decimal(price)) for number, price in enumerate(shops.values())],
+        [(0, number, "olive", "", "", 1) for number in range(3)],
+        {code: VendorTerms(code) for code in shops},
+    )
+    return replace(problem, **rules)
+
+
+@pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
+def test_a_forced_vendor_gets_an_order_at_the_least_extra_cost(effort):
+    solution = mip.solve(corner_shops(), effort)
+    assert (solution.purchases.rows(), solution.cost) == ([(0, 2), (1, 2)], Fraction("4.4"))
+    forced = mip.solve(corner_shops(forced_vendors=frozenset("c")), effort)
+    assert (forced.purchases.rows(), forced.cost) == ([(0, 2), (1, 1), (2, 1)], Fraction("4.7"))
+    assert forced.is_proven
+
+
+@pytest.mark.parametrize(
+    ("rules", "named"),
+    [
+        ({"forced_vendors": frozenset({"c", "nobody"})}, "nobody"),
+        ({"forced_vendors": frozenset("abc"), "maximum_vendor_count": 2}, "a, b, c"),
+        (
+            # Two pieces at 1.50 never reach it.
+            {"forced_vendors": frozenset("c"), "terms": {c: VendorTerms(c, minimum_order=Decimal(4)) for c in "abc"}},
+            "c",
+        ),
+    ],
+)
+def test_vendors_that_cannot_be_forced_are_named(rules, named):
+    with pytest.raises(PlanRefusedError) as caught:
+        mip.solve(corner_shops(**rules), "standard")
+    assert caught.value.what == f"no plan has an order at every forced vendor: {named}"
+    assert "force fewer" in caught.value.next_step
+
+
+def test_bother_saves_parcels_and_is_no_part_of_the_cost():
+    """Two pieces from a save 0.40 against all four from b: worth a second parcel only while it is less of a bother."""
+    stocked = corner_shops()
+    stocked = replace(
+        stocked, offers=stocked.offers.with_columns(quantity_available=pl.Series([2, 5, 5], dtype=pl.Int64))
+    )
+    for bother, bought, cost in (
+        ("0", [(0, 2), (1, 2)], "4.4"),
+        ("0.39", [(0, 2), (1, 2)], "4.4"),
+        ("0.41", [(1, 4)], "4.8"),
+    ):
+        solution = mip.solve(replace(stocked, parcel_bother=Fraction(bother)), "standard")
+        assert (solution.purchases.rows(), solution.cost) == (bought, Fraction(cost))
+        assert solution.lower_bound == solution.cost and solution.is_proven

@@ -196,8 +196,8 @@ def test_one_element_in_two_listings_counts_once():
 def frame(*rows):
     data = [(vendor, p.part_code, p.colour_code, p.condition, *p[3:]) for vendor, p in rows]
     money = pl.Decimal(18, 6)
-    types = dict.fromkeys(("unit_price", "weight_grams", "largest_dimension_mm"), money)
-    return pl.DataFrame(data, schema=list(PURCHASE_COLUMNS), orient="row", schema_overrides=types)
+    types = dict.fromkeys(("unit_price", "weight_grams", "largest_dimension_mm", "goods_value"), money)
+    return pl.DataFrame(data, schema=[*PURCHASE_COLUMNS, "goods_value"], orient="row", schema_overrides=types)
 
 
 def test_a_plan_adds_up_its_vendors():

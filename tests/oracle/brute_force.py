@@ -36,10 +36,18 @@ class Market:
         useful = {use["offer_index"] for use in self.uses}
         self.on_sale = [quantities if i in useful else [] for i, quantities in enumerate(self.on_sale)]
 
-    def price(self, offer: int, quantity: int) -> Decimal | None:
-        """The price of the highest step that the quantity reaches."""
-        reached = [step for step in self.prices[offer] if step[0] <= quantity]
-        return max(reached)[1] if reached else None
+    def value(self, offer: int, quantity: int) -> Decimal | None:
+        """What so many pieces cost as displayed: at one price, or piece by piece; None below the first step."""
+        if quantity < min(self.prices[offer])[0]:
+            return None
+        if self.offers[offer]["step_kind"] == "all_units":
+            return self.price(offer, quantity) * quantity
+        return sum((self.price(offer, piece) for piece in range(1, quantity + 1)), Decimal(0))
+
+    def price(self, offer: int, piece: int) -> Decimal:
+        """The price of the highest step that a number of pieces reaches; of the first one if it reaches none."""
+        reached = [step for step in self.prices[offer] if step[0] <= piece]
+        return max(reached, default=min(self.prices[offer]))[1]
 
     def _can_serve(self, use: dict) -> bool:
         """Whether the offer is on sale, and for a make-up every other component is, too. Others are not even spares."""
@@ -64,14 +72,17 @@ class Market:
         least_value = self.terms[offer["vendor_code"]].minimum_line_value
         found = []
         for quantity in range(offer["sold_in_multiples_of"], most + 1, offer["sold_in_multiples_of"]):
-            price = self.price(index, quantity)
-            if price is not None and price * quantity >= least_value:
+            value = self.value(index, quantity)
+            if value is not None and value >= least_value:
                 found.append(quantity)
         return found
 
 
-def best_plan(problem: Problem) -> tuple[int, Fraction]:
-    """Fewest unfilled pieces, and the least exact cost of a plan with so few."""
+def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
+    """Fewest unfilled pieces, and the least exact cost, with the bother of its orders, of a plan with so few.
+
+    None if no plan uses a piece of every forced vendor.
+    """
     market = Market(problem)
 
     codes = sorted({offer["vendor_code"] for offer in market.offers})
@@ -91,12 +102,15 @@ def best_plan(problem: Problem) -> tuple[int, Fraction]:
     for unfilled, used in _allocations(market):
         by_vendor = {code: tuple(used[index] for index in mine) for code, (mine, _) in orders.items()}
         bought_from = [code for code in codes if any(by_vendor[code])]
+        if not problem.forced_vendors <= set(bought_from):
+            continue
         if market.maximum_vendor_count is not None and len(bought_from) > market.maximum_vendor_count:
             continue
         costs = [cheapest_order(code, by_vendor[code]) for code in bought_from]
         if None not in costs:
-            best[unfilled] = min(sum(costs, Fraction(0)), best.get(unfilled, Fraction(10**9)))
-    return min(best.items())
+            cost = sum(costs, problem.parcel_bother * len(costs))
+            best[unfilled] = min(cost, best.get(unfilled, Fraction(10**9)))
+    return min(best.items(), default=None)
 
 
 def _orders(market: Market, vendor_code: str) -> tuple[list[int], dict[tuple[int, ...], Fraction]]:
@@ -129,6 +143,7 @@ def _purchase(market: Market, index: int, quantity: int) -> Purchase:
         market.price(index, quantity),
         offer["weight_grams"],
         offer["largest_dimension_mm"],
+        market.value(index, quantity),
     )
 
 

@@ -20,7 +20,7 @@ BELOW = 2e-4
 
 
 def best_cost(problem: Problem, gap: float = 1e-7) -> tuple[int, float, float]:
-    """Fewest unfilled pieces, the least cost of such a plan, and SCIP's bound on it."""
+    """Fewest unfilled pieces, the least cost of such a plan with its orders' bother, and SCIP's bound on it."""
     assert problem.allow_spares
     fewest = round(_solved(_Program(problem), None, 0.0).getObjVal())
     model = _solved(_Program(problem), fewest, gap)
@@ -64,6 +64,9 @@ class _Program:
         self.opened, self.costs = [], []
         for code, indices in by_vendor.items():
             self.costs.append(self._vendor(problem.terms[code], indices))
+            self.costs.append(float(problem.parcel_bother) * self.opened[-1])
+            if code in problem.forced_vendors:
+                self.model.addCons(quicksum(taken for index in indices for taken in self.used[index]) >= 1)
         if problem.maximum_vendor_count is not None:
             self.model.addCons(quicksum(self.opened) <= problem.maximum_vendor_count)
 
@@ -118,16 +121,22 @@ class _Program:
         most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
         packs = self.model.addVar(vtype="I", lb=0, ub=most // multiple)
         steps = self.steps[index]
-        at_step, parts, value = [], [], []
+        at_step, parts, value, below = [], [], [], 0.0
         for number, (start, price) in enumerate(steps):
             last = steps[number + 1][0] - 1 if number + 1 < len(steps) else most
             bought_here, here = self._amount(), self._whether()
             self.model.addCons(bought_here >= start * here)
             self.model.addCons(bought_here <= max(0, min(last, most)) * here)
-            self.model.addCons(float(price) * bought_here >= float(terms.minimum_line_value) * here)
+            if number and offer["step_kind"] == "incremental":
+                first, last_price = (steps[number - 1][0] if number > 1 else 1), float(steps[number - 1][1])
+                below += last_price * (start - first)
+                worth_here = below * here + float(price) * (bought_here - (start - 1) * here)
+            else:
+                worth_here = float(price) * bought_here
+            self.model.addCons(worth_here >= float(terms.minimum_line_value) * here)
             at_step.append(here)
             parts.append(bought_here)
-            value.append(float(price) * bought_here)
+            value.append(worth_here)
         buys = self._whether()
         self.model.addCons(quicksum(at_step) == buys)
         self.model.addCons(multiple * packs == quicksum(parts))

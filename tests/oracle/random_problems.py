@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from fractions import Fraction
 
 import polars as pl
 from hypothesis import strategies as st
 
-from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
+from pipelines.costing.planner.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
 from pipelines.costing.terms import VendorTerms
 from tests.oracle.random_terms import ASSORTMENTS, amounts, maybe, vendor_terms
 
@@ -45,12 +46,16 @@ def problems(draw: st.DrawFn, rules: bool = True) -> Problem:
             uses += draw(_makeup(index, offers))
     return Problem(
         pl.DataFrame(portions, PORTION_SCHEMA, orient="row"),
-        pl.DataFrame(offers, OFFER_SCHEMA),
+        pl.DataFrame(offers, WHOLE_OFFER_SCHEMA),
         pl.DataFrame(steps, STEP_SCHEMA, orient="row"),
         pl.DataFrame(uses, USE_SCHEMA, orient="row"),
         terms,
         allow_spares=draw(st.booleans()) if rules else True,
         maximum_vendor_count=draw(maybe(st.integers(1, 2), None)) if rules else None,
+        forced_vendors=draw(maybe(st.frozensets(st.sampled_from(sorted(terms)), max_size=2), frozenset()))
+        if rules
+        else frozenset(),
+        parcel_bother=draw(maybe(amounts("0.25", "5").map(Fraction), Fraction(0))) if rules else Fraction(0),
     )
 
 
@@ -87,6 +92,7 @@ def _offers(draw: st.DrawFn, vendor_codes: list[str], rules: bool) -> tuple[list
                 "maximum_per_order": draw(maybe(st.integers(1, 4), None)) if rules else None,
                 "weight_grams": draw(st.sampled_from([Decimal("0.5"), Decimal("1.25"), Decimal(4)])),
                 "largest_dimension_mm": draw(st.sampled_from([Decimal(8), Decimal(15), Decimal(40)])),
+                "step_kind": draw(st.sampled_from(["all_units", "incremental"])) if rules else "all_units",
             }
         )
         price = draw(st.one_of(amounts("0.25", "3"), st.decimals("0.0001", 3, places=4)))

@@ -96,6 +96,13 @@ class VendorBands:
         return None
 
 
+def with_bother(terms: VendorBands, bother: Fraction) -> VendorBands:
+    """The bands with what an order is a bother on top of every fixed charge."""
+    if not bother:
+        return terms
+    return replace(terms, bands=tuple(replace(band, fixed=band.fixed + bother) for band in terms.bands))
+
+
 _COMPILED: dict[int, tuple[VendorTerms, VendorBands]] = {}
 _COMPILED_AT_MOST = 10_000
 

@@ -14,8 +14,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipelines.costing.planner.bands import VendorBands, compile_terms
+from pipelines.costing.planner.bands import VendorBands, compile_terms, with_bother
 from pipelines.costing.planner.problem import Problem
+from pipelines.costing.price_steps import bases
 from pipelines.costing.receipt import PURCHASE_COLUMNS
 
 MICRO = 1_000_000
@@ -30,7 +31,8 @@ class Vendors:
     """Vendors with something to sell, by code.
 
     Attributes:
-        bands: the compiled terms.
+        bands: the compiled terms; fixed charges include the bother of an order.
+        is_forced: every plan uses a piece of theirs.
         is_rising: buying less never breaks a rule on goods, and never saves less than the goods at the least factor.
         keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow.
         gains_by_spares: buying more than is used may lower the cost or reach a minimum.
@@ -47,6 +49,7 @@ class Vendors:
     grain: Ints
     weight_grain: Ints
     floor: Floats
+    is_forced: Flags
 
     def __len__(self) -> int:
         return len(self.codes)
@@ -66,8 +69,9 @@ class Compiled:
             the most that portions can use, ``assortment`` a row of ``handling`` or -1, ``element`` numbers (vendor, part,
             colour), ``size_class`` the vendor's dimension step.
         is_counted: pieces bought may differ from pieces used, so that they are counted apart.
-        step_*: price steps by offer and start (``step_from``); quantities in [least, most] cost ``price`` (vendor's currency) each;
-            ``gap`` is how many pieces lie between ``least`` and the next smaller quantity that can be bought.
+        step_*: price steps by offer and start (``step_from``); quantities in [least, most] cost ``base`` and ``price``
+            each (vendor's currency); ``base`` is 0 where the price holds for all pieces, and may be negative; ``gap`` is how
+            many pieces lie between ``least`` and the next smaller quantity that can be bought.
         step_facts: offer_index and what a receipt needs to know of a purchase but its quantity, by price step.
         handling_*: handling charges of (vendor, assortment).
     """
@@ -101,6 +105,8 @@ class Compiled:
     step_most: Ints
     step_gap: Ints
     step_price: Floats
+    step_base: Floats
+    step_base_micro: Ints
     step_facts: pl.DataFrame
     handling_vendor: Ints
     handling_charge: Floats
@@ -117,6 +123,13 @@ class Compiled:
     def step_count(self) -> Ints:
         """Price steps of every offer."""
         return np.diff(self.step_start)
+
+    @cached_property
+    def is_stepped(self) -> Flags:
+        """Whether a piece's price depends on how many are bought, by offer."""
+        stepped = self.step_count > 1
+        stepped[self.step_offer[self.step_base != 0]] = True
+        return stepped
 
     @property
     def offer_limit(self) -> Ints:
@@ -138,8 +151,9 @@ class Compiled:
 
     @cached_property
     def offer_highest_price(self) -> Floats:
-        """The highest price of every offer's steps, in the vendor's currency."""
-        return np.maximum.reduceat(self.step_price, self.step_start[:-1]) if len(self.step_price) else self.step_price
+        """The highest price of a piece in every offer's steps, in the vendor's currency."""
+        more = np.maximum(self.step_base / self.step_least, 0.0)  # pieces below the first step that can be reached
+        return np.maximum.reduceat(self.step_price + more, self.step_start[:-1]) if len(more) else more
 
     @cached_property
     def offer_spread(self) -> Floats:
@@ -149,14 +163,16 @@ class Compiled:
     @cached_property
     def offer_floor(self) -> Floats:
         """The least that a piece used of every offer can cost, in the buyer's currency."""
-        lowest = np.minimum.reduceat(self.step_price, self.step_start[:-1]) if len(self.step_price) else self.step_price
+        # Within a step the average price is lowest at one of its ends.
+        average = self.step_price + np.minimum(self.step_base / self.step_least, self.step_base / self.step_most)
+        lowest = np.minimum.reduceat(average, self.step_start[:-1]) if len(average) else average
         return lowest * self.offer_spread * self.vendors.floor[self.offer_vendor]
 
 
 def compile_problem(problem: Problem) -> Compiled:
     """The problem as arrays."""
     codes = problem.offers["vendor_code"].unique().sort().to_list()
-    bands = [compile_terms(problem.terms[code]) for code in codes]
+    bands = [with_bother(compile_terms(problem.terms[code]), problem.parcel_bother) for code in codes]
     shipped = _shipped(problem, bands)
     steps = _reachable_steps(problem, shipped)
     uses = _whole_uses(problem, np.unique(steps.offer))
@@ -212,7 +228,7 @@ def _size_classes(vendor: Ints, size: Ints, bands: list[VendorBands]) -> Ints:
 
 @dataclass(frozen=True)
 class _Steps:
-    """Price steps by offer and start: row in the problem, start, least and most pieces, price in millionths, gap below."""
+    """Price steps by offer and start: row in the problem, start, least and most pieces, price and base in millionths, gap."""
 
     offer: Ints
     row: Ints
@@ -220,6 +236,7 @@ class _Steps:
     least: Ints
     most: Ints
     micro: Ints
+    base: Ints
     gap: Ints
 
 
@@ -232,7 +249,9 @@ def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
     end = np.where(has_next, np.append(start[1:], 0)[: len(start)] - 1, _UNLIMITED)
     multiple = shipped.multiple[offer]
     line = shipped.minimum_line[offer]
-    for_line = np.where(micro > 0, -(-line // np.maximum(micro, 1)), np.where(line > 0, _UNLIMITED, 0))
+    base = bases(offer, start, micro, (problem.offers["step_kind"] == "incremental").to_numpy()[offer])
+    lacking = line - base
+    for_line = np.where(micro > 0, -(-lacking // np.maximum(micro, 1)), np.where(lacking > 0, _UNLIMITED, 0))
     at_least = np.maximum(np.maximum(start, 1), for_line)
     least = -(-at_least // multiple) * multiple
     most = np.minimum(shipped.most[offer], end // multiple * multiple)
@@ -240,7 +259,7 @@ def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
     offer, least, most = offer[kept], least[kept], most[kept]
     follows = np.append(False, offer[1:] == offer[:-1])[: len(offer)]
     gap = least - np.where(follows, np.append(0, most[:-1])[: len(offer)], 0)
-    return _Steps(offer, row[kept], start[kept], least, most, micro[kept], gap)
+    return _Steps(offer, row[kept], start[kept], least, most, micro[kept], base[kept], gap)
 
 
 @dataclass(frozen=True)
@@ -306,7 +325,7 @@ def _assembled(
     wanted = need[uses.portion] * _ints(problem.uses["component_count"])[uses.row]
     use_offer = number[uses.offer]
     handling = _handling(offers, vendor, bands)
-    vendors = _vendors(codes, bands, vendor, multiple, steps.offer, steps.micro, offers, problem.allow_spares)
+    vendors = _vendors(codes, bands, vendor, multiple, steps, offers, problem)
     counts = np.bincount(steps.offer, minlength=len(row))
     first = np.searchsorted(steps.offer, np.arange(len(row)))
     is_counted = (multiple > 1) | (counts > 1) | (steps.least[first] > 1) | vendors.gains_by_spares[vendor]
@@ -346,6 +365,8 @@ def _assembled(
         step_most=steps.most,
         step_gap=steps.gap,
         step_price=steps.micro / MICRO,
+        step_base=steps.base / MICRO,
+        step_base_micro=steps.base,
         step_facts=facts[steps.offer]
         .with_columns(
             problem.offer_steps["unit_price"][steps.row], pl.Series("offer_index", row[steps.offer], dtype=pl.Int64)
@@ -384,15 +405,14 @@ def _vendors(
     bands: list[VendorBands],
     offer_vendor: Ints,
     multiple: Ints,
-    step_offer: Ints,
-    step_micro: Ints,
+    steps: _Steps,
     offers: pl.DataFrame,
-    allow_spares: bool,
+    problem: Problem,
 ) -> Vendors:
     grain, weight_grain = np.ones(len(codes), np.int64), np.ones(len(codes), np.int64)
     weights = _micro(offers["weight_grams"]) * multiple
-    values = step_micro * multiple[step_offer]
-    step_vendor = offer_vendor[step_offer]
+    values = np.gcd(steps.micro * multiple[steps.offer], steps.base)
+    step_vendor = offer_vendor[steps.offer]
     is_rising = np.array([terms.is_rising for terms in bands], np.bool_)
     keeps_flow = np.array([terms.is_one_band and not terms.weight_steps for terms in bands], np.bool_) & is_rising
     for number in np.flatnonzero(~keeps_flow):
@@ -400,9 +420,9 @@ def _vendors(
     for number in np.flatnonzero([bool(terms.weight_steps) for terms in bands]):
         weight_grain[number] = max(1, np.gcd.reduce(weights[offer_vendor == number], initial=0))
     floor = np.array([min((float(band.factor) for band in terms.bands), default=0.0) for terms in bands], np.float64)
-    return Vendors(
-        tuple(codes), tuple(bands), is_rising, keeps_flow, ~is_rising & allow_spares, grain, weight_grain, floor
-    )
+    gains = ~is_rising & problem.allow_spares
+    is_forced = np.array([code in problem.forced_vendors for code in codes], np.bool_)
+    return Vendors(tuple(codes), tuple(bands), is_rising, keeps_flow, gains, grain, weight_grain, floor, is_forced)
 
 
 def _ranks(series: pl.Series) -> Ints:

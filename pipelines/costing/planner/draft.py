@@ -74,6 +74,7 @@ class Goods:
         step: its price step; -1 where pieces bought are pieces used.
         pieces: pieces per unit of the column; 0 for a relaxation's spares, whose unit is one of the vendor's currency.
         price: price per unit, in the vendor's currency.
+        base: what a price step costs beside its units once it is taken, in the vendor's currency.
         most: most units.
     """
 
@@ -81,6 +82,17 @@ class Goods:
     offer: Ints
     step: Ints
     pieces: Ints
+    price: Floats
+    base: Floats
+    most: Ints
+
+
+@dataclass(frozen=True)
+class Worth:
+    """Every column that adds to the goods value of an order: ``price`` per unit (vendor's currency), ``most`` units."""
+
+    column: Ints
+    offer: Ints
     price: Floats
     most: Ints
 
@@ -93,8 +105,11 @@ class Draft:
         vendor: binaries by vendor.
         use: pieces by use.
         handling_paid, handling_waived: binaries by handling charge; one of them is 1 if the assortment is used.
+        priced: buyer's cost that goods columns carry per unit of the vendor's currency: the factor, 0 where that is NaN or
+            cost is not minimised.
         factor: buyer's cost of one unit of goods by vendor; NaN where it differs between bands.
         counted: offers whose pieces bought are counted apart from pieces used.
+        worth: complete once the price steps are stated.
     """
 
     builder: ProgramBuilder
@@ -103,6 +118,8 @@ class Draft:
     vendor: Ints
     use: Ints
     goods: Goods
+    worth: Worth
+    priced: Floats
     factor: Floats
     counted: Flags
     handling_paid: Ints
@@ -134,7 +151,7 @@ def begin(builder: ProgramBuilder, compiled: Compiled, options: ModelOptions) ->
     used_vendors = np.unique(compiled.offer_vendor[compiled.use_offer[is_open]])
     vendor = _placed(len(vendors), used_vendors, _vendor_columns(builder, compiled, options, used_vendors))
     breaks_flow = ~vendors.keeps_flow
-    counted = compiled.is_counted if options.whole else compiled.step_count > 1
+    counted = compiled.is_counted if options.whole else compiled.is_stepped
     use, goods = _use_columns(builder, compiled, np.flatnonzero(is_open), priced, counted, breaks_flow & options.whole)
     blocks = [goods, _step_columns(builder, compiled, is_open, priced, counted, breaks_flow, options.whole)]
     if not options.whole:
@@ -144,8 +161,9 @@ def begin(builder: ProgramBuilder, compiled: Compiled, options: ModelOptions) ->
     goods = Goods(
         **{name: np.concatenate([getattr(block, name) for block in blocks]) for name in Goods.__dataclass_fields__}
     )
+    worth = Worth(goods.column, goods.offer, goods.price, goods.most)
     paid, waived = _handling_columns(builder, compiled, is_open, vendor, with_cost)
-    return Draft(builder, compiled, options, vendor, use, goods, factor, counted, paid, waived)
+    return Draft(builder, compiled, options, vendor, use, goods, worth, priced, factor, counted, paid, waived)
 
 
 def _uniform_factor(factors: list[float]) -> float:
@@ -161,7 +179,8 @@ def _placed(count: int, where: Ints, columns: Ints) -> Ints:
 def _vendor_columns(builder: ProgramBuilder, compiled: Compiled, options: ModelOptions, used: Ints) -> Ints:
     fixed = np.array([float(terms.bands[0].fixed) if terms.is_one_band else 0.0 for terms in compiled.vendors.bands])
     cost = fixed[used] if options.unfilled_limit is not None else 0.0
-    return builder.columns(len(used), cost=cost, lower=float(options.must_use), upper=1.0, integer=not options.must_use)
+    lower = np.maximum(compiled.vendors.is_forced[used], options.must_use)
+    return builder.columns(len(used), cost=cost, lower=lower, upper=1.0, integer=not options.must_use)
 
 
 def _use_columns(
@@ -179,7 +198,7 @@ def _use_columns(
     most = np.minimum(compiled.use_want[used], compiled.offer_most[offer])
     columns = builder.columns(len(used), cost=price * priced[vendor], upper=most, integer=bought & whole[vendor])
     ones = np.ones(int(bought.sum()), np.int64)
-    goods = Goods(columns[bought], offer[bought], -ones, ones, price[bought], most[bought])
+    goods = Goods(columns[bought], offer[bought], -ones, ones, price[bought], 0.0 * price[bought], most[bought])
     return _placed(len(compiled.use_offer), used, columns), goods
 
 
@@ -206,7 +225,7 @@ def _step_columns(
         upper=limits[step] // pieces,
         integer=((pieces > 1) | breaks_flow[vendor]) & whole,
     )
-    return Goods(columns, offer, step, pieces, price, limits[step] // pieces)
+    return Goods(columns, offer, step, pieces, price, compiled.step_base[step], limits[step] // pieces)
 
 
 def _spares_columns(builder: ProgramBuilder, compiled: Compiled, is_open: Flags, priced: Floats) -> Goods:
@@ -233,7 +252,9 @@ def _filler_columns(builder: ProgramBuilder, compiled: Compiled, options: ModelO
 
 def _value_goods(columns: Ints, offers: Ints, most: Floats) -> Goods:
     nothing = np.zeros(len(columns), np.int64)
-    return Goods(columns, offers, nothing - 1, nothing, np.ones(len(columns)), most.astype(np.int64))
+    return Goods(
+        columns, offers, nothing - 1, nothing, np.ones(len(columns)), np.zeros(len(columns)), most.astype(np.int64)
+    )
 
 
 def _handling_columns(

@@ -14,6 +14,7 @@ guards against a solver that hangs.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
@@ -169,6 +170,7 @@ class _Planning:
     def construct_from_program(self, vendors: Flags, factor: Floats) -> None:
         """Make a plan of a set of vendors from its own linear program, in which the vendors' limits hold."""
         uses = undominated(self.compiled, in_relaxation=True)
+        vendors = vendors | self.compiled.vendors.is_forced
         options = ModelOptions(
             vendors, uses, whole=False, unfilled_limit=int(self.compiled.need.sum()), penalty=UNFILLED_PENALTY
         )
@@ -212,18 +214,22 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
         start: a known plan of this problem; the result is never worse.
 
     Raises:
-        PlanRefusedError: receipt and program disagree, or no plan was found.
+        PlanRefusedError: receipt and program disagree, no plan orders from every forced vendor, or none was found.
     """
+    _require_forced_offers(problem)
     compiled = compile_problem(problem)
     planning = _Planning(problem, compiled, effort, undominated(compiled))
     planning.offer(checked(problem, compiled, nothing(compiled)))
     if start is not None:
         planning.offer(plan_from(problem, compiled, start))
+    if not compiled.vendors.is_forced[np.unique(compiled.offer_vendor)].sum() == len(problem.forced_vendors):
+        raise _no_plan_of(problem.forced_vendors)
     if len(compiled.use_offer):
         _plan(planning)
     plan = planning.best
     if plan is None:
         raise PlanRefusedError("no plan was found", next_step="report this problem to the maintainers")
+    bother = problem.parcel_bother * len(plan.vendors(compiled))
     bound = min(plan.cost, max(Fraction(0), Fraction(planning.bound) - BOUND_MARGIN))
     is_proven = planning.is_fewest and plan.cost - bound <= PROVEN_WITHIN
     frames = solution_of(problem, compiled, plan)
@@ -231,8 +237,9 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
         frames["purchases"],
         frames["allocations"],
         frames["unfilled"],
-        cost=plan.cost,
-        lower_bound=plan.cost if is_proven else bound,
+        cost=plan.cost - bother,
+        lower_bound=max(Fraction(0), (plan.cost if is_proven else bound) - bother),
+        parcel_bother=problem.parcel_bother,
         is_proven=is_proven,
         hit_time_limit=planning.hit_time_limit,
     )
@@ -241,14 +248,15 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
 def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
     planning.limit = least_unfilled(compiled)
-    if is_market(compiled):
+    # The search by vendor knows neither incremental steps nor forced vendors; bother is in the bands.
+    if is_market(compiled) and not compiled.step_base_micro.any() and not compiled.vendors.is_forced.any():
         _search_market(planning)
         if planning.is_filled:
             return
     _search(planning)
     if planning.is_proven:
         return
-    if planning.is_small:
+    if planning.is_small or planning.best is None:
         _solve_exactly(planning)
     elif planning.best is not None and planning.best.unfilled_count > planning.limit:
         # Rules, or the search's limits, keep more unfilled than stock alone does: the bound must hold for as many, and that
@@ -257,6 +265,20 @@ def _plan(planning: _Planning) -> None:
         planning.limit = planning.best.unfilled_count
         planning.bound = 0.0
         _search(planning)
+
+
+def _require_forced_offers(problem: Problem) -> None:
+    if missing := problem.forced_vendors - set(problem.offers["vendor_code"].to_list()):
+        raise _no_plan_of(missing)
+    if problem.maximum_vendor_count is not None and len(problem.forced_vendors) > problem.maximum_vendor_count:
+        raise _no_plan_of(problem.forced_vendors)
+
+
+def _no_plan_of(vendor_codes: Collection[str]) -> PlanRefusedError:
+    return PlanRefusedError(
+        f"no plan has an order at every forced vendor: {', '.join(sorted(vendor_codes))}",
+        next_step="look at what these vendors offer, their minimums, and the most vendors allowed; or force fewer",
+    )
 
 
 def _search_market(planning: _Planning) -> None:
@@ -279,6 +301,8 @@ def _solve_exactly(planning: _Planning) -> None:
     outcome = planning.solve_whole(planning.limit)
     if outcome.status == "infeasible" or planning.best is None or planning.best.unfilled_count > planning.limit:
         fewest = planning.solve_whole(None)
+        if fewest.status == "infeasible" and planning.problem.forced_vendors:
+            raise _no_plan_of(planning.problem.forced_vendors)
         if planning.best is None or planning.best.unfilled_count > np.ceil(fewest.bound - 1e-6):
             raise PlanRefusedError("the least number of pieces that can't be bought could not be proven")
         planning.limit, planning.bound = planning.best.unfilled_count, 0.0

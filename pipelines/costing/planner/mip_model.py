@@ -17,7 +17,7 @@ import numpy as np
 
 from pipelines.costing.planner import draft as drafting
 from pipelines.costing.planner.compiled import Compiled, Ints
-from pipelines.costing.planner.draft import Draft, Goods, ModelOptions
+from pipelines.costing.planner.draft import Draft, Goods, ModelOptions, Worth
 from pipelines.costing.planner.linear import Program, ProgramBuilder
 from pipelines.costing.planner.mip_rules import RuleColumns, add_rules
 
@@ -169,18 +169,23 @@ def _stock(draft: Draft) -> None:
 
 
 def _price_steps(draft: Draft) -> Ints:
-    """At most one step of an offer, in the quantities it holds for. Returns the binaries by goods column."""
+    """At most one step of an offer, in the quantities it holds for, with its base. Returns the binaries by goods column."""
     compiled, builder, goods = draft.compiled, draft.builder, draft.goods
     taken = np.full(len(goods.column), -1, np.int64)
     steps = np.flatnonzero(goods.step >= 0)
     least = compiled.step_least[goods.step[steps]] // goods.pieces[steps]
     siblings = np.bincount(goods.offer[steps], minlength=len(compiled.offer_row))[goods.offer[steps]]
-    needs_binary = (siblings > 1) | (least > 1)
+    base = goods.base[steps]
+    needs_binary = (siblings > 1) | (least > 1) | (base != 0)
     stepped, simple = steps[needs_binary], steps[~needs_binary]
     rows = builder.rows(len(simple), upper=0.0)
     builder.entries(rows, goods.column[simple], 1.0)
     draft.gate(rows, goods.offer[simple], goods.most[simple])
-    taken[stepped] = builder.columns(len(stepped), upper=1.0, integer=draft.options.whole)
+    cost = goods.base[stepped] * draft.priced[compiled.offer_vendor[goods.offer[stepped]]]
+    taken[stepped] = builder.columns(len(stepped), cost=cost, upper=1.0, integer=draft.options.whole)
+    based = stepped[goods.base[stepped] != 0]
+    bases = Worth(taken[based], goods.offer[based], goods.base[based], np.ones(len(based), np.int64))
+    draft.worth = Worth(*(np.append(getattr(draft.worth, name), getattr(bases, name)) for name in vars(bases)))
     above, below = builder.rows(len(stepped), lower=0.0), builder.rows(len(stepped), upper=0.0)
     for rows, ends in ((above, least[needs_binary]), (below, goods.most[stepped])):
         builder.entries(rows, goods.column[stepped], 1.0)

@@ -44,13 +44,14 @@ def add_rules(draft: Draft) -> RuleColumns:
         terms = draft.compiled.vendors.bands[number]
         bought = np.flatnonzero(vendor_of_goods == number)
         if not terms.is_one_band:
-            _bands(draft, rules, number, bought)
+            _bands(draft, rules, number)
         bought = bought[draft.goods.pieces[bought] > 0]
         if terms.weight_steps:
             _weight(draft, rules, number, bought)
         if terms.dimension_steps:
             _dimension(draft, rules, number, bought)
         _limits(draft, rules, number, bought)
+    _forced(draft)
     _handling(draft)
     if (limit := draft.compiled.maximum_vendor_count) is not None:
         used = draft.vendor[draft.vendor >= 0]
@@ -58,11 +59,13 @@ def add_rules(draft: Draft) -> RuleColumns:
     return rules
 
 
-def _bands(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
+def _bands(draft: Draft, rules: RuleColumns, number: int) -> None:
     """The goods value lies in the one band that is taken."""
-    builder, goods = draft.builder, draft.goods
+    builder, worth = draft.builder, draft.worth
+    mine = np.flatnonzero(draft.compiled.offer_vendor[worth.offer] == number)
+    column, price = worth.column[mine], worth.price[mine]
     terms, grain = draft.compiled.vendors.bands[number], int(draft.compiled.vendors.grain[number])
-    top = float(goods.price[bought] @ goods.most[bought])
+    top = float(np.maximum(price, 0.0) @ worth.most[mine])
     lows = np.array([just_below(band.start, grain) if band.start > 0 else 0.0 for band in terms.bands])
     highs = np.array([top if band.end is None else min(top, just_below(band.end, grain)) for band in terms.bands])
     reachable = np.flatnonzero((lows <= top) & (highs > 0))
@@ -79,7 +82,7 @@ def _bands(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
         rules.band_goods[number] = np.full(len(terms.bands), -1)
         rules.band_goods[number][reachable] = values
         split = rules.goods_rows[number] = builder.rows(1, lower=0.0, upper=0.0)
-        builder.entries(split, goods.column[bought], goods.price[bought])
+        builder.entries(split, column, price)
         builder.entries(split, values, -1.0)
         above, below = builder.rows(len(bands), lower=0.0), builder.rows(len(bands), upper=0.0)
         for rows, ends in ((above, lows), (below, highs)):
@@ -89,8 +92,17 @@ def _bands(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
         above, below = builder.rows(1, lower=0.0), builder.rows(1, upper=0.0)
         rules.goods_rows[number] = np.append(above, below)
         for row, ends in ((above, lows), (below, highs)):
-            builder.entries(row, goods.column[bought], goods.price[bought])
+            builder.entries(row, column, price)
             builder.entries(row, taken, -ends)
+
+
+def _forced(draft: Draft) -> None:
+    """At least one piece of every forced vendor is used; unknown where stand-ins take the place of uses left out."""
+    builder, compiled = draft.builder, draft.compiled
+    if draft.options.relaxation is None:
+        for number in np.flatnonzero(compiled.vendors.is_forced):
+            stated = np.flatnonzero((draft.use >= 0) & (compiled.offer_vendor[compiled.use_offer] == number))
+            builder.entries(builder.rows(1, lower=1.0), draft.use[stated], 1.0)
 
 
 def _costs(draft: Draft, amounts: list[Fraction]) -> Floats:
@@ -99,14 +111,14 @@ def _costs(draft: Draft, amounts: list[Fraction]) -> Floats:
 
 def _handling(draft: Draft) -> None:
     """An assortment's charge is waived only if its subtotal reaches the threshold."""
-    builder, goods, compiled = draft.builder, draft.goods, draft.compiled
-    assortment = compiled.offer_assortment[goods.offer]
+    builder, worth, compiled = draft.builder, draft.worth, draft.compiled
+    assortment = compiled.offer_assortment[worth.offer]
     for charge in np.flatnonzero(draft.handling_waived >= 0):
         bought = np.flatnonzero(assortment == charge)
         grain = int(compiled.vendors.grain[compiled.handling_vendor[charge]])
         threshold = just_below(compiled.handling_waived_from[charge] or Fraction(0), grain)
         row = builder.rows(1, lower=0.0)
-        builder.entries(row, goods.column[bought], goods.price[bought])
+        builder.entries(row, worth.column[bought], worth.price[bought])
         builder.entries(row, draft.handling_waived[charge], -threshold)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from decimal import Decimal
 from fractions import Fraction
 
 import numpy as np
@@ -18,7 +19,10 @@ WHOLE_TOLERANCE = 1e-5
 
 @dataclass(frozen=True)
 class Plan:
-    """Pieces bought per price step, used per use, unfilled per portion, and whole make-ups; priced by the receipt."""
+    """Pieces bought per price step, used per use, unfilled per portion, and whole make-ups.
+
+    ``cost`` is the receipt's landed cost and the bother of its orders: what plans are compared by.
+    """
 
     bought: Ints
     used: Ints
@@ -68,7 +72,15 @@ def nothing(compiled: Compiled) -> Plan:
 def purchases_of(compiled: Compiled, plan: Plan) -> pl.DataFrame:
     """The receipt's purchases, and offer_index, by offer."""
     step = np.flatnonzero(plan.bought > 0)
-    return compiled.step_facts[step].with_columns(pl.Series("quantity", plan.bought[step], dtype=pl.Int64))
+    found = compiled.step_facts[step].with_columns(pl.Series("quantity", plan.bought[step], dtype=pl.Int64))
+    if not compiled.step_base_micro[step].any():
+        return found
+    base = [Decimal(micro).scaleb(-6) for micro in compiled.step_base_micro[step].tolist()]
+    values = [
+        price * quantity + more
+        for price, quantity, more in zip(found["unit_price"].to_list(), plan.bought[step].tolist(), base, strict=True)
+    ]
+    return found.with_columns(pl.Series("goods_value", values, dtype=pl.Decimal(38, 6)))
 
 
 def receipt_of(problem: Problem, compiled: Compiled, plan: Plan) -> Receipt:
@@ -101,6 +113,10 @@ def faults_of(compiled: Compiled, plan: Plan) -> list[str]:
         "a colour group in several colours": _mixed_groups(compiled, plan),
         "too many vendors": compiled.maximum_vendor_count is not None
         and len(plan.vendors(compiled)) > compiled.maximum_vendor_count,
+        "a forced vendor without an order": (
+            compiled.vendors.is_forced
+            & (_summed(compiled.offer_vendor, used, len(compiled.vendors)) == 0)
+        ).any(),
         "needless spares": not compiled.allow_spares and _has_needless_spares(compiled, plan, bought, used),
     }  # fmt: skip
     return [fault for fault, found in checks.items() if found]
@@ -136,9 +152,8 @@ def checked(problem: Problem, compiled: Compiled, plan: Plan) -> Plan | None:
     if faults_of(compiled, plan):
         return None
     receipt = receipt_of(problem, compiled, plan)
-    return (
-        None if receipt.broken_rules else Plan(plan.bought, plan.used, plan.unfilled, plan.makeups, receipt.exact_cost)
-    )
+    cost = receipt.exact_cost + problem.parcel_bother * len(receipt.vendors)
+    return None if receipt.broken_rules else Plan(plan.bought, plan.used, plan.unfilled, plan.makeups, cost)
 
 
 def plan_from(problem: Problem, compiled: Compiled, solution: Solution) -> Plan | None:

@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import polars as pl
 
+from pipelines.costing.price_steps import STEP_KINDS
 from pipelines.costing.terms import VendorTerms
 
 PORTION_SCHEMA = pl.Schema(
@@ -36,10 +37,12 @@ OFFER_SCHEMA = pl.Schema(
         "largest_dimension_mm": pl.Decimal(18, 6),
     }
 )
+WHOLE_OFFER_SCHEMA = pl.Schema({**OFFER_SCHEMA, "step_kind": pl.String()})
+"""With what an offer has beside: one of STEP_KINDS, all_units where the column is left out."""
 STEP_SCHEMA = pl.Schema(
     {
         "offer_index": pl.Int64(),
-        "step_from_quantity": pl.Int64(),  # the price holds for all pieces bought once this many are
+        "step_from_quantity": pl.Int64(),  # once so many pieces are bought, the price holds for all (all_units) or from this one on
         "unit_price": pl.Decimal(18, 6),  # in the vendor's currency
     }
 )
@@ -60,7 +63,9 @@ class Problem:
     """What to buy, from which offers, under which terms.
 
     A portion is filled piece by piece. A piece is one piece of an offer with a direct use, or a whole make-up: for one
-    (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock.
+    (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock. ``offers`` may
+    come without step_kind. A plan uses at least one piece of every one of ``forced_vendors``; without that it is no plan. Each
+    order counts ``parcel_bother`` (buyer's currency) when plans are compared and bounded; it is no part of the landed cost.
     """
 
     portions: pl.DataFrame
@@ -70,16 +75,22 @@ class Problem:
     terms: Mapping[str, VendorTerms]
     allow_spares: bool = True
     maximum_vendor_count: int | None = None
+    forced_vendors: frozenset[str] = frozenset()
+    parcel_bother: Fraction = Fraction(0)
 
     def __post_init__(self) -> None:
+        if "step_kind" not in self.offers.columns:
+            object.__setattr__(self, "offers", self.offers.with_columns(step_kind=pl.lit("all_units")))
         for frame, schema in (
             (self.portions, PORTION_SCHEMA),
-            (self.offers, OFFER_SCHEMA),
+            (self.offers, WHOLE_OFFER_SCHEMA),
             (self.offer_steps, STEP_SCHEMA),
             (self.uses, USE_SCHEMA),
         ):
             if frame.schema != schema:
                 raise TypeError(f"expected the columns {schema}, got {frame.schema}")
+        if unknown := sorted(set(self.offers["step_kind"].to_list()) - set(STEP_KINDS), key=str):
+            raise ValueError(f"step_kind is one of {', '.join(STEP_KINDS)}, not {unknown[0]!r}")
 
 
 @dataclass(frozen=True)
@@ -91,8 +102,10 @@ class Solution:
         allocations: portion_index, offer_index, make_up_code, component_part_code, quantity (pieces of the offer used).
         unfilled: portion_index, quantity (pieces not bought, above 0).
         cost: exact unrounded landed cost in the buyer's currency.
-        lower_bound: no plan with as few unfilled pieces costs less; at most ``cost``.
+        lower_bound: no plan with as few unfilled pieces costs less, the bother of its orders beyond this plan's included; at
+            most ``cost``, at least 0.
         is_proven: cost equals the bound within half of the smallest money unit's hundredth.
+        parcel_bother: the problem's.
         hit_time_limit: the safety limit bit; such a plan is never cached.
     """
 
@@ -104,3 +117,4 @@ class Solution:
     is_proven: bool
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
+    parcel_bother: Fraction = Fraction(0)

@@ -24,7 +24,7 @@ def step_limits(compiled: Compiled) -> Ints:
     vendor = compiled.offer_vendor[offer]
     gains = compiled.vendors.gains_by_spares[vendor]
     if gains.any():
-        top = highest_thresholds(compiled)[vendor[gains]]
+        top = np.maximum(highest_thresholds(compiled)[vendor] - compiled.step_base, 0.0)[gains]
         extra[gains] = np.minimum(np.ceil(top / compiled.step_price[gains]), compiled.step_most[gains]).astype(np.int64)
     wanted = -(-(want + extra) // multiple) * multiple
     limits = np.minimum(compiled.step_most, np.maximum(compiled.step_least, wanted))

@@ -58,7 +58,7 @@ def undominated(compiled: Compiled, *, in_relaxation: bool = False) -> Flags:
     vendors = compiled.vendors
     indifferent = vendors.is_rising | (vendors.gains_by_spares & in_relaxation)
     indifferent &= np.array([terms.maximum_element_count is None for terms in vendors.bands], np.bool_)
-    simple = compiled.step_count == 1 if in_relaxation else ~compiled.is_counted
+    simple = ~compiled.is_stepped if in_relaxation else ~compiled.is_counted
     keep = np.ones(len(compiled.use_offer), np.bool_)
     comparable = (compiled.use_makeup < 0) & (simple & indifferent[compiled.offer_vendor])[compiled.use_offer]
     cells = cells_of(compiled, comparable)
@@ -104,7 +104,7 @@ def front_of(compiled: Compiled, uses: Flags, cells: Cells, depth: Floats) -> Fr
     behind it the stand-in supplies for no more, so that the problem becomes a relaxation: its optimum is a lower bound. To
     thresholds such a purchase also counts by its value; that value comes from a filler, at the least that the purchase costs
     above the stand-in. Vendors whose charges by size may fall when more is bought keep all their uses, and listings with price
-    steps go only with all their uses.
+    steps go only with all their uses, and only from vendors without thresholds.
     """
     is_behind, price, has_stand_in = _behind(compiled, uses, cells, depth)
     in_front = np.zeros(len(compiled.offer_row), np.bool_)
@@ -112,7 +112,9 @@ def front_of(compiled: Compiled, uses: Flags, cells: Cells, depth: Floats) -> Fr
     rises = [
         charges_rise(terms.weight_steps) and charges_rise(terms.dimension_steps) for terms in compiled.vendors.bands
     ]
-    can_drop = np.array(rises, np.bool_)[compiled.offer_vendor] & ~((compiled.step_count > 1) & in_front)
+    can_drop = np.array(rises, np.bool_)[compiled.offer_vendor] & ~(compiled.is_stepped & in_front)
+    # What a piece counts for a threshold depends on how many are bought: no filler says it.
+    can_drop &= ~(compiled.is_stepped & ~compiled.vendors.is_rising[compiled.offer_vendor])
     has_goods_row = np.array([not terms.is_one_band for terms in compiled.vendors.bands], np.bool_)
     useful = np.zeros(len(uses), np.bool_)
     useful[cells.use] = cells.floor * NEAR < price[cells.cell]

@@ -44,7 +44,7 @@ def constructed(
     ground = ground_of(compiled, open_uses, factor=factor)
     taken = np.zeros(len(ground.use)) if shares is None else np.floor(shares[ground.use] + 1e-6)
     taken = _within_limits(ground, _filled_up(ground, taken, vendors), vendors)
-    taken = _within_limits(ground, _moved(ground, taken), vendors)
+    taken = _within_limits(ground, _with_forced(ground, _moved(ground, taken)), vendors)
     used = np.zeros(len(compiled.use_offer), np.int64)
     used[ground.use] = np.rint(taken).astype(np.int64)
     by_offer = np.bincount(compiled.use_offer, used, len(compiled.offer_row))
@@ -54,6 +54,31 @@ def constructed(
         _by_step(compiled, bought), used, compiled.need - filled, np.zeros(len(compiled.makeup_portion), np.int64)
     )
     return checked(problem, compiled, plan)
+
+
+def _with_forced(ground: Ground, taken: Floats) -> Floats:
+    """A piece from every forced vendor that has none in use, in the place of the piece where that costs least more."""
+    compiled = ground.compiled
+    offer, portion = ground.offers[ground.offer], compiled.use_portion[ground.use]
+    vendor, price = compiled.offer_vendor[offer], compiled.offer_floor[offer]
+    for number in np.flatnonzero(compiled.vendors.is_forced):
+        pieces = np.bincount(vendor, taken, len(compiled.vendors))
+        if pieces[number]:
+            continue
+        can_give = (taken > 0) & ~(compiled.vendors.is_forced & (pieces <= 1))[vendor]
+        pairs = [
+            (price[to] - (price[away].max() if len(away) else BROKEN), to, away)
+            for to in np.flatnonzero((vendor == number) & (ground.offer_most > _used(ground, taken))[ground.offer])
+            for away in [np.flatnonzero(can_give & (portion == portion[to]))]
+            if len(away) or taken[portion == portion[to]].sum() < compiled.need[portion[to]]
+        ]
+        if pairs:
+            _, to, away = min(pairs, key=lambda pair: (pair[0], pair[1]))
+            taken = taken.copy()
+            taken[to] += 1
+            if len(away):
+                taken[away[np.argmax(price[away])]] -= 1
+    return taken
 
 
 def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
@@ -272,10 +297,11 @@ def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
         return pieces
     step = step_of(compiled, np.arange(len(pieces)), pieces)
     price = np.rint(compiled.step_price[step] * MICRO).astype(np.int64)
+    base = np.where(pieces > 0, compiled.step_base_micro[step], 0)
     for number in np.flatnonzero(~compiled.vendors.is_rising).tolist():
         mine = np.flatnonzero(compiled.offer_vendor == number)
-        goods = int(pieces[mine] @ price[mine])
-        if goods:
+        goods = int(pieces[mine] @ price[mine] + base[mine].sum())
+        if pieces[mine].any():
             start = costs.start[number, costs.cheapest_band(goods / MICRO, number)]
             lacking = math.ceil(start * MICRO - 1e-3) - goods
             spares = _spares(compiled, mine, pieces[mine], price[mine], lacking)
@@ -287,7 +313,7 @@ def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
 def _spares(compiled: Compiled, offers: Ints, pieces: Ints, price: Ints, lacking: int) -> Ints:
     """Few pieces worth at least what is lacking, and little more: dear ones first, a cheap one last."""
     multiple = compiled.offer_multiple[offers]
-    simple = (compiled.step_count[offers] == 1) & (
+    simple = ~compiled.is_stepped[offers] & (
         (pieces > 0) | (compiled.step_least[compiled.step_start[offers]] == multiple)
     )
     room = np.where(simple, (compiled.offer_most[offers] - pieces) // multiple, 0)

@@ -61,9 +61,11 @@ class Root:
         """Vendors, and those of some uses, that plans costing no more than a budget may use."""
         room = budget - self.bound + BUDGET_MARGIN
         vendors, kept = np.ones(len(self.model.vendor), np.bool_), uses.copy()
+        forced = self.compiled.vendors.is_forced  # their columns are never 0, so that their reduced costs say nothing
         for columns, flags in ((self.model.vendor, vendors), (self.model.use, kept)):
             stated = columns >= 0
             flags[stated] &= self.reduced[columns[stated]] <= room
+        vendors |= forced
         return vendors, kept & vendors[self.compiled.offer_vendor[self.compiled.use_offer]]
 
     def program_within(self, budget: float) -> Model:

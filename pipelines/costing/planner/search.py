@@ -205,10 +205,11 @@ def bought_for(compiled: Compiled, offers: Ints, used: Floats | Ints) -> Floats:
 def worth_of(compiled: Compiled, offers: Ints, bought: Floats) -> Floats:
     """Goods values of quantities (..., offers), each at the price of its step."""
     step = np.broadcast_to(compiled.step_start[offers], bought.shape)
-    stepped = np.flatnonzero(compiled.step_count[offers] > 1)
+    stepped = np.flatnonzero(compiled.is_stepped[offers])
     if len(stepped):
         step = step.copy()
         step[..., stepped] = step_of(compiled, offers[stepped], bought[..., stepped])
+        return bought * compiled.step_price[step] + np.where(bought > 0, compiled.step_base[step], 0.0)
     return bought * compiled.step_price[step]
 
 
@@ -292,15 +293,15 @@ def improve(ground: Ground, starts: Sequence[Flags], candidates: Ints, rounds: i
         rounds: neighbourhoods looked at, at most.
         keep: sets to return, at most; sets that leave nothing short come first.
     """
-    limit = ground.compiled.maximum_vendor_count
-    sets = np.unique(np.array(starts), axis=0)
+    limit, forced = ground.compiled.maximum_vendor_count, ground.compiled.vendors.is_forced
+    sets = np.unique(np.array(starts) | forced, axis=0)
     sets = sets[sets.sum(axis=1) <= limit] if limit is not None else sets
     if not len(sets):
-        sets = np.zeros((1, len(ground.compiled.vendors)), np.bool_)
+        sets = forced[None].copy()
     seen = [judge(ground, sets)]
     best = seen[0][_best(seen[0])]
     for _ in range(rounds):
-        around = _neighbours(best.sets[0], candidates, limit)
+        around = _neighbours(best.sets[0], candidates, limit, forced)
         if not len(around):
             break
         seen.append(judge(ground, around))
@@ -320,9 +321,9 @@ def _best(judged: Judged) -> Ints:
     return np.array([np.argmin(judged.costs)])
 
 
-def _neighbours(current: Flags, candidates: Ints, limit: int | None) -> Flags:
-    """Sets with one vendor more, one less, or one exchanged."""
-    inside, outside = np.flatnonzero(current), candidates[~current[candidates]]
+def _neighbours(current: Flags, candidates: Ints, limit: int | None, forced: Flags) -> Flags:
+    """Sets with one vendor more, one less, or one exchanged; forced vendors stay."""
+    inside, outside = np.flatnonzero(current & ~forced), candidates[~current[candidates]]
     dropped = np.repeat(current[None], len(inside), axis=0)
     dropped[np.arange(len(inside)), inside] = False
     added = np.repeat(current[None], len(outside), axis=0)

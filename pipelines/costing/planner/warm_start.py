@@ -33,7 +33,7 @@ def start_values(model: Model, plan: Plan) -> Floats | None:
     least = np.where(counted, model.compiled.step_least[goods.step], 0)
     _set(values, model.step_beyond[quantity > least])
     _set_groups(model, plan, values)
-    worth = quantity // goods.pieces * goods.price
+    worth = quantity // goods.pieces * goods.price + goods.base * (quantity > 0)
     _set_handling(model, values, worth)
     bought_from = model.compiled.offer_vendor[goods.offer]
     reached = [

@@ -1,0 +1,78 @@
+"""Forced vendors and the bother of parcels as a scenario's rules: in plans of one and of two stages, and in settings."""
+
+from decimal import Decimal
+
+import pytest
+from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
+from pydantic import ValidationError
+
+from pipelines.costing.planning import plan_model
+from pipelines.settings import Scenario
+
+MODEL = make_model([line(1, "brick", "red", 4)], counter_lines=[1])
+MARKET = make_market(
+    offer("a", "brick", "red", "1.00", 2),
+    offer("b", "brick", "red", "1.20"),
+    offer("c", "brick", "red", "1.50"),
+    offer("till", "brick", "red", "2.00", 3),
+)
+VENDORS = [vendor("a"), vendor("b"), vendor("c"), vendor("till", vendor_kind="counter")]
+
+
+def planned(**rules):
+    """The cost row under these rules, and what is said of unfilled lines; built-in scenarios are planned before and after."""
+    scenario = Scenario(scenario_code="mine", title="x", **rules)
+    inputs = make_inputs((MODEL,), (BUYER,), (scenario,), vendors=VENDORS)
+    tables = plan_model(inputs, MODEL, DAY, BUYER, MARKET, MARKET, make_summaries(), "standard").tables
+    mine = {name: frame.filter(frame["scenario_code"] == "mine") for name, frame in tables.items()}
+    assert tables["model_cost"].filter(tables["model_cost"]["scenario_code"] == "freed")[
+        "landed_cost"
+    ].item() == Decimal("4.4")
+    (row,) = mine["model_cost"].to_dicts()
+    return row, mine["unfilled_line"]["what_would_help"].to_list()
+
+
+@pytest.mark.parametrize(
+    ("rules", "cost", "vendor_count"),
+    [
+        ({"forced_vendors": ["c"]}, "4.70", 3),  # 2 at a, 1 at b, 1 at c; the cheaper plan of `freed` is none here
+        ({"forced_vendors": ["a", "b"]}, "4.40", 2),
+        ({"parcel_bother": Decimal("0.39")}, "4.40", 2),
+        ({"parcel_bother": Decimal("0.41")}, "4.80", 1),  # all at b; `freed`'s plan costs less and is more bother
+        ({"parcel_bother": Decimal(9), "forced_vendors": ["c"]}, "6.00", 1),
+        ({"counter": "all_it_has", "forced_vendors": ["till", "c"]}, "7.50", 2),  # 3 at the till, then 1
+        ({"counter": "marked", "forced_vendors": ["a"]}, "7.00", 2),
+    ],
+)
+def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules, cost, vendor_count):
+    row, _ = planned(**rules)
+    assert (row["plan_status"], row["landed_cost"], row["vendor_count"]) == ("proven", Decimal(cost), vendor_count)
+    assert row["lower_bound"] == row["landed_cost"] and row["gap_pct"] == 0
+
+
+@pytest.mark.parametrize(
+    ("rules", "named"),
+    [
+        ({"forced_vendors": ["nobody"]}, "nobody"),
+        ({"forced_vendors": ["till"]}, "till"),  # the counter is not used
+        ({"counter": "all_it_has", "forced_vendors": ["a", "b"]}, "a, b"),  # one piece is left for them
+    ],
+)
+def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules, named):
+    row, said = planned(**rules)
+    assert (row["plan_status"], row["landed_cost"], row["unfilled_piece_count"]) == ("refused", 0, 4)
+    assert said == [f"no plan has an order at every forced vendor: {named}"]
+
+
+@pytest.mark.parametrize(
+    ("rules", "words"),
+    [
+        ({"forced_vendors": ["a"], "forbidden_vendors": ["a"]}, "does not use: a"),
+        ({"forced_vendors": ["a", "b"], "only_vendors": ["b"]}, "does not use: a"),
+        ({"forced_vendors": ["a", "b"], "maximum_vendor_count": 1}, "more vendors than maximum_vendor_count"),
+        ({"parcel_bother": Decimal(-1)}, "greater than or equal to 0"),
+    ],
+)
+def test_rules_that_contradict_each_other_are_no_scenario(rules, words):
+    with pytest.raises(ValidationError, match=words):
+        Scenario(scenario_code="mine", title="x", **rules)
