@@ -49,11 +49,7 @@ def element_prices(
         One row per date and element, sorted by them: day, part_code, colour_code, element_price (Float64, buyer's currency; null
         when stock covers less than ``PRICED_FROM_SHARE`` of the need), market_vendor_count, market_quantity (Int64).
     """
-    offers = _offers(needs, markets)
-    offers = offers.join(_serving_since(vendor_terms, buyer.region_code), on="vendor_code")
-    offers = offers.filter(pl.col("served_from_on") <= pl.col("day"))
-    offers = offers.join(_currency_factors(offers, buyer, exchange_rates), on=["day", "currency_code"])
-    found = _cheapest_cover(offers.with_columns(price=pl.col("unit_price").cast(pl.Float64) * pl.col("factor")))
+    found = _cheapest_cover(usable_offers(needs, markets, buyer, vendor_terms, exchange_rates))
     days = pl.DataFrame({"day": sorted(markets)}, schema={"day": pl.Date})
     grid = days.join(needs.select(ELEMENT), how="cross")
     return (
@@ -61,6 +57,26 @@ def element_prices(
         .with_columns(pl.col("market_vendor_count", "market_quantity").fill_null(0))
         .sort("day", *ELEMENT)
     )
+
+
+def usable_offers(
+    needs: pl.DataFrame,
+    markets: Mapping[date, pl.DataFrame],
+    buyer: Buyer,
+    vendor_terms: pl.DataFrame,
+    exchange_rates: pl.DataFrame,
+) -> pl.DataFrame:
+    """The offers that count for an element's price (see :func:`element_prices`, also for the arguments), one row each.
+
+    Returns:
+        day, part_code, colour_code, need, vendor_code, listing_code, currency_code, unit_price, quantity_available,
+        maximum_per_order, and ``price`` (Float64, buyer's currency, margin included).
+    """
+    offers = _offers(needs, markets)
+    offers = offers.join(_serving_since(vendor_terms, buyer.region_code), on="vendor_code")
+    offers = offers.filter(pl.col("served_from_on") <= pl.col("day"))
+    offers = offers.join(_currency_factors(offers, buyer, exchange_rates), on=["day", "currency_code"])
+    return offers.with_columns(price=pl.col("unit_price").cast(pl.Float64) * pl.col("factor"))
 
 
 def _offers(needs: pl.DataFrame, markets: Mapping[date, pl.DataFrame]) -> pl.DataFrame:
