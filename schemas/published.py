@@ -141,6 +141,53 @@ ELEMENT_PRICE = Contract(
     optional={"element_price": None, "price_change_pct": None, "contribution_points": None},
 )  # fmt: skip
 
+INDEX_BAND = Contract(
+    name="index_band",
+    grain="one row per model, buyer and month that is shown: how far the index methods lie apart",
+    columns=("model_code", "buyer_code", "month", "lowest_index_level", "highest_index_level", "band_reason"),
+    key=("model_code", "buyer_code", "month"),
+)
+
+INDEX_CONTRIBUTION = Contract(
+    name="index_contribution",
+    grain="one row per model, buyer, month, months compared, view and group: the group's part of the change of lowe",
+    columns=(
+        "model_code", "buyer_code", "month", "change_month_count", "contribution_view", "contribution_group",
+        "group_contribution_points", "contributing_line_count",
+    ),
+    key=("model_code", "buyer_code", "month", "change_month_count", "contribution_view", "contribution_group"),
+    notes="The groups of a view add up to the change of lowe. Lines one by one are in element_price.",
+)  # fmt: skip
+
+INDEX_VINTAGE = Contract(
+    name="index_vintage",
+    grain="one row per model, buyer, past month and method: its level as first published, never changed afterwards",
+    columns=(
+        "model_code", "buyer_code", "month", "index_method", "first_published_on", "first_published_level",
+        "first_published_base_month", "list_version",
+    ),
+    key=("model_code", "buyer_code", "month", "index_method"),
+    notes="What earlier refreshes published, read from the workspace's index_vintages/.",
+)  # fmt: skip
+
+INDEX_REVISION = Contract(
+    name="index_revision",
+    grain="one row per model, buyer, month and method whose level differs from the one first published",
+    columns=(
+        "model_code", "buyer_code", "month", "index_method", "first_published_on", "first_published_level", "index_level",
+        "revision_points", "revision_reason",
+    ),
+    key=("model_code", "buyer_code", "month", "index_method"),
+)  # fmt: skip
+
+COST_CHANGE = Contract(
+    name="cost_change",
+    grain="one row per plan, the earlier plan it is compared with, and part of the change in complete cost",
+    columns=(*PLAN_KEY, "compared_on", "currency_code", "change_part", "cost_change", "is_break"),
+    key=(*PLAN_KEY, "compared_on", "change_part"),
+    notes="Consecutive month ends, the priced date last. The parts add up to the change exactly.",
+)
+
 INTAKE_FILE = Contract(
     name="intake_file",
     grain="one row per file taken in",
@@ -201,6 +248,6 @@ CHECK_RESULT = Contract(
 
 ALL_PUBLISHED = (
     MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PLAN_VARIANT, SECOND_SOURCE,
-    PRICE_INDEX, ELEMENT_PRICE, PRICE_HISTORY, OFFER_CONFIRMATION, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
+    PRICE_INDEX, ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, INDEX_REVISION, COST_CHANGE, PRICE_HISTORY, OFFER_CONFIRMATION, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
 )  # fmt: skip
 """Tables of a generation, in the order a reader meets them. The workspace's own tables are published beside them."""

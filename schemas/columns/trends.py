@@ -5,7 +5,13 @@ from schemas.contract import Column
 COLUMNS = (
     Column("month", "month", "calendar month", pattern="2026-10"),
     Column("base_month", "month", "month in which the index is 100", pattern="2026-10"),
-    Column("index_method", "code", "index formula", allowed=("lowe", "jevons", "geks-tornqvist")),
+    Column(
+        "index_method",
+        "code",
+        "index formula; lowe is the headline. lowe, geks-tornqvist and matched-chain weigh by the quantities of the parts list, "
+        "geks-tornqvist-bought by those each month's plan uses, jevons weighs every element alike",
+        allowed=("lowe", "jevons", "geks-tornqvist", "geks-tornqvist-bought", "matched-chain"),
+    ),
     Column("index_level", "number", "index, base month = 100"),
     Column("change_1_month_pct", "number", "change against the month before, from unrounded levels", unit="%"),
     Column("change_12_months_pct", "number", "change against the same month a year before", unit="%"),
@@ -42,4 +48,65 @@ COLUMNS = (
     Column("price_change_pct", "number", "change of the element's price against the month before", unit="%"),
     Column("market_vendor_count", "integer", "vendors with a fresh offer of the element", unit="vendors"),
     Column("market_quantity", "integer", "pieces on offer", unit="pieces"),
+    Column("lowest_index_level", "number", "lowest level of lowe, geks-tornqvist and geks-tornqvist-bought"),
+    Column("highest_index_level", "number", "highest level of lowe, geks-tornqvist and geks-tornqvist-bought"),
+    Column(
+        "band_reason",
+        "code",
+        "why the methods differ: quantities of the months' plans move, prices are missing, both, or neither: then the formulas "
+        "differ by a hair and the band says nothing",
+        allowed=("quantities", "gaps", "both", "neither"),
+    ),
+    Column(
+        "change_month_count", "integer", "months between the two months compared: 1 or 12", unit="months", minimum=1
+    ),
+    Column(
+        "contribution_view",
+        "code",
+        "what lines are grouped by: part family, colour family, or the kinds of vendors whose stock made the price",
+        allowed=("part_family", "colour_family", "vendor_kinds"),
+    ),
+    Column(
+        "contribution_group",
+        "text",
+        "the group; in every view lines whose price is imputed, and lines priced anew after a gap, are groups of their own: "
+        "imputed, newly priced",
+    ),
+    Column("group_contribution_points", "number", "the group's part of the change of lowe", unit="percentage points"),
+    Column("contributing_line_count", "integer", "lines in the group", unit="lines"),
+    Column("first_published_on", "date", "priced date of the refresh that first published the month's level"),
+    Column("first_published_level", "number", "the level as first published"),
+    Column("first_published_base_month", "month", "month in which the index was 100 then", pattern="2026-10"),
+    Column("revision_points", "number", "level now less level as first published", unit="index points"),
+    Column(
+        "revision_reason",
+        "code",
+        "list: another version of the parts list is priced now than then; prices: the price history or settings changed",
+        allowed=("list", "prices"),
+    ),
+    Column("compared_on", "date", "the earlier of the two dates compared"),
+    Column(
+        "change_part",
+        "code",
+        "what a part of a change in complete cost comes from; pipelines/insight/cost_change.py defines each exactly",
+        allowed=(
+            "prices",
+            "exchange_rates",
+            "terms",
+            "list",
+            "judgements",
+            "ended_offers",
+            "vendors",
+            "colours",
+            "forms",
+            "shipping_structure",
+            "estimates",
+        ),
+    ),
+    Column("cost_change", "amount", "part of the change in complete cost; the parts add up to it", unit="currency"),
+    Column(
+        "is_break",
+        "flag",
+        "the list or our judgements changed between the dates: the costs are not of the same thing",
+    ),
 )
