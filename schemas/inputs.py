@@ -94,6 +94,15 @@ CODE_MAP = Contract(
     notes="Rows from an ambiguous code leave the form open. A source with a code map holds rows whose code is not in it.",
 )
 
+ELEMENT_STATUS = Contract(
+    name="element_status",
+    grain="one row per element and start date",
+    columns=("part_code", "colour_code", "element_status", "valid_from_on", "reason"),
+    key=("part_code", "colour_code", "valid_from_on"),
+    optional={"valid_from_on": "1900-01-01", "reason": ""},
+    notes="What you know of whether an element is still made. It goes beside availability; no plan looks at it.",
+)
+
 VENDORS = Contract(
     name="vendors",
     grain="one row per vendor",
@@ -183,11 +192,23 @@ WITHDRAWN_FILES = Contract(
     columns=("file_hash", "decided_on", "reason"),
     key=("file_hash",),
     optional={"reason": ""},
+    notes="Written by `kitfare withdraw`.",
 )
 
+CONFIRMED_PRICES = Contract(
+    name="confirmed_prices",
+    grain="one row per offer and price that stands out and is right all the same",
+    columns=(
+        "vendor_code", "part_code", "colour_code", "condition", "listing_code", "unit_price", "valid_from_on", "reason",
+    ),
+    key=("vendor_code", "part_code", "colour_code", "condition", "listing_code", "unit_price"),
+    optional={"condition": "new", "listing_code": "", "valid_from_on": "1900-01-01", "reason": ""},
+    notes="The offer's prices near this one are no longer suspect for dates from valid_from_on on. See suspect_price.",
+)  # fmt: skip
+
 WORKSPACE_TABLES = (
-    COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, VENDORS, VENDOR_TERMS, SHIPPING_STEPS, HANDLING_CHARGES,
-    BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES, ACCEPTED_EXPORTS, WITHDRAWN_FILES,
+    COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, ELEMENT_STATUS, VENDORS, VENDOR_TERMS, SHIPPING_STEPS, HANDLING_CHARGES,
+    BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES, ACCEPTED_EXPORTS, WITHDRAWN_FILES, CONFIRMED_PRICES,
 )  # fmt: skip
 """Files tables/<name>.csv of a workspace; one that is absent counts as empty."""
 

@@ -88,10 +88,7 @@ def _held(place: Workspace, database: Path) -> None:
         shown = [[row["file_name"], row["first_reason"]] for row in whole[:_SHOWN_FILES]]
         say(text_table(["file in held/", "why"], shown))
         _and_more(len(whole))
-        say(
-            "`kitfare inspect FILE` says more. One that will never be of use: its file_hash, as in the table intake_file,"
-        )
-        say(f"goes into {place.tables / 'withdrawn_files.csv'}.")
+        say("`kitfare inspect FILE` says more. One that will never be of use: `kitfare withdraw FILE`.")
 
 
 def _and_more(count: int) -> None:

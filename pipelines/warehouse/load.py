@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, Protocol
 
@@ -122,6 +123,25 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
         # Even as a summary: it may have had prices of vendors before.
         con.execute("insert into file_to_fold values (?)", [taken.file_hash])
         return "reread"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A file the warehouse has: when it was taken in with the rows it has now, and under which name."""
+
+    file_hash: str
+    file_name: str
+    received_at: datetime
+    read_row_count: int
+
+
+def readings(con: Connection) -> list[Reading]:
+    """Every file the warehouse has, in the order in which they were taken in."""
+    found = con.execute(
+        "select file_hash, file_name, received_at, read_row_count from received_file order by received_at, file_name, "
+        "file_hash"
+    ).fetchall()
+    return [Reading(*row) for row in found]
 
 
 def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:

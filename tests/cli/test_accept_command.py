@@ -8,6 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli import accept
+from pipelines.cli.decisions import KnownFile
 from pipelines.cli.main import app
 
 NORTH = hashlib.sha256(b"north").hexdigest()
@@ -20,8 +21,8 @@ def place(tmp_path, monkeypatch):
     (tmp_path / "kitfare.toml").touch()
     (tmp_path / "tables").mkdir()
     waiting = [
-        accept._Waiting(NORTH, "north.csv", "north on 2026-10-31"),
-        accept._Waiting(SOUTH, "south.csv", "south on 2026-10-31"),
+        KnownFile(NORTH, "north.csv", "north on 2026-10-31"),
+        KnownFile(SOUTH, "south.csv", "south on 2026-10-31"),
     ]
     monkeypatch.setattr(accept, "_waiting", lambda place: waiting)
     monkeypatch.chdir(tmp_path)
@@ -58,8 +59,8 @@ def test_what_does_not_wait_is_refused_and_what_does_is_listed(wanted, place):
 
 def test_a_name_that_fits_several_is_refused(place, monkeypatch):
     twice = [
-        accept._Waiting(NORTH, "x.csv", "north on 2026-10-30"),
-        accept._Waiting(SOUTH, "x.csv", "north on 2026-10-31"),
+        KnownFile(NORTH, "x.csv", "north on 2026-10-30"),
+        KnownFile(SOUTH, "x.csv", "north on 2026-10-31"),
     ]
     monkeypatch.setattr(accept, "_waiting", lambda place: twice)
     result = run("x.csv")
