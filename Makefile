@@ -4,6 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 INSTALLED := $(VENV)/.installed
+PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses 4 --dist worksteal
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
@@ -27,10 +28,13 @@ demo: $(INSTALLED) ## the whole night on an invented scenario, into demo/
 	$(BIN)/kitfare refresh --workspace demo --prefect
 
 test: $(INSTALLED) ## every test
-	$(BIN)/python -m pytest
+	$(PYTEST)
+
+test-long: $(INSTALLED) ## every test, those with random input with many more examples; takes most of an hour
+	KITFARE_LONG_TESTS=1 $(PYTEST)
 
 test-fast: $(INSTALLED) ## the tests that take seconds
-	$(BIN)/python -m pytest -m "not slow and not browser and not flows"
+	$(PYTEST) -m "not slow and not browser and not flows"
 
 check: $(INSTALLED) ## format, lint, types and every test
 	$(BIN)/ruff format --check .
@@ -49,4 +53,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: help install demo test test-fast check bench-plan format clean
+.PHONY: help install demo test test-long test-fast check bench-plan format clean

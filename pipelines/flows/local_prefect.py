@@ -20,7 +20,7 @@ from pipelines.errors import BusyError, KitfareError
 from pipelines.flows.prefect_server import ALREADY_UP, LOOPBACK
 from pipelines.settings import Workspace
 
-START_TIMEOUT_SECONDS = 120
+START_TIMEOUT_SECONDS = 300
 STOP_TIMEOUT_SECONDS = 15
 
 QUIET = {

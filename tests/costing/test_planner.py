@@ -18,6 +18,7 @@ from pipelines.costing.receipt import work_out
 from pipelines.costing.terms import VendorTerms
 from pipelines.errors import PlanRefusedError
 from tests.benchmarks.market_generator import Market, random_problem
+from tests.length import examples
 from tests.oracle.brute_force import Market as OracleMarket
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
@@ -88,14 +89,14 @@ def test_small_plain_markets_are_planned_exactly(problem):
 
 
 @pytest.mark.slow
-@settings(max_examples=1500, **QUIET)
+@settings(max_examples=examples(250, 1500), **QUIET)
 @given(problems())
 def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
     assert_optimal(problem, "standard")
 
 
 @pytest.mark.slow
-@settings(max_examples=600, **QUIET)
+@settings(max_examples=examples(150, 600), **QUIET)
 @given(problems())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     with pytest.MonkeyPatch.context() as patch:

@@ -26,6 +26,7 @@ from pipelines.errors import PlanRefusedError
 from pipelines.settings import Buyer, Discount, Instructions, Scenario
 from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import validate_typed
+from tests.length import examples
 
 CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
 
@@ -402,7 +403,7 @@ offers_drawn = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(10, 25), deadline=None)
 @given(
     lines=st.lists(
         st.tuples(st.sampled_from(PARTS), st.sampled_from(SHADES), st.integers(1, 8)), min_size=1, max_size=3

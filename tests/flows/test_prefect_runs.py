@@ -116,11 +116,11 @@ def is_here(host: str) -> bool:
 
 
 def tracing(trace: Path) -> list[str]:
-    """The system's own watch, where there is one: it sees compiled libraries too."""
-    strace = shutil.which("strace")
-    if not strace or subprocess.run([strace, "-o", os.devnull, "true"], capture_output=True).returncode:
+    """The system's own watch, where there is one: it sees compiled libraries too. It stops at the watched calls alone."""
+    strace = [shutil.which("strace") or "", "-f", "--seccomp-bpf"]
+    if not strace[0] or subprocess.run([*strace, "-o", os.devnull, "true"], capture_output=True).returncode:
         return []
-    return [strace, "-f", "-qq", "-e", "trace=connect,sendto,sendmsg,sendmmsg", "-o", str(trace)]
+    return [*strace, "-qq", "-e", "trace=connect,sendto,sendmsg,sendmmsg", "-o", str(trace)]
 
 
 def traced_addresses(trace: str) -> set[str]:
@@ -144,7 +144,7 @@ def in_terminal(command: list[str], env: dict[str, str]) -> tuple[str, int]:
     listener = threading.Thread(target=listen, daemon=True)
     listener.start()
     try:
-        code = process.wait(300)
+        code = process.wait(500)
     finally:
         process.kill()
     listener.join(10)

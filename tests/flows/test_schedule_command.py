@@ -35,7 +35,7 @@ def start(root, log):
         process = subprocess.Popen(
             [KITFARE, "schedule", "--at", "02:30", "--time-zone", "Europe/Warsaw"], stdout=said, stderr=said, cwd=root
         )
-    deadline = time.monotonic() + 120
+    deadline = time.monotonic() + 300
     while "Ctrl-C ends it" not in log.read_text():
         assert process.poll() is None and time.monotonic() < deadline, log.read_text()
         time.sleep(0.2)

@@ -25,6 +25,7 @@ from pipelines.insight.savings import colour_flex_savings
 from pipelines.settings import RefreshSettings, Scenario
 from schemas.published import COLOUR_FLEX_SAVING
 from schemas.validate import polars_schema
+from tests.length import examples
 
 PLATES = [line(9, "plate", "grey", 10)]
 
@@ -230,7 +231,7 @@ def test_several_processes_find_the_same():
     assert saved(model, market, workers=2).equals(saved(model, market))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(6, 20), deadline=None)
 @given(
     lines=st.lists(st.tuples(st.sampled_from(["brick", "plate"]), st.sampled_from(["red", "blue"]), st.integers(1, 6)), min_size=1, max_size=3),
     offers=st.lists(

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from reference_fold import File, Row, reference_fold
 
 from schemas.published import INTAKE_FILE
+from tests.length import examples
 
 QUICK = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
-LONG = settings(max_examples=150, deadline=None, suppress_health_check=list(HealthCheck))
+LONG = settings(max_examples=examples(20, 150), deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def check_against_reference(case: Case) -> None:
