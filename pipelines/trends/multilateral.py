@@ -13,9 +13,12 @@ from pipelines.trends.index_numbers import (
     FloatArray,
     Formula,
     Panel,
-    compare,
+    dutot,
+    fisher,
+    jevons,
     tornqvist,
     value_shares,
+    walsh,
 )
 
 
@@ -47,19 +50,18 @@ def geks(panel: Panel, formula: Formula = tornqvist, base_month: str | None = No
     return np.exp(np.divide(total, count, out=levels, where=count > 0))
 
 
-def time_product_dummy(panel: Panel, base_month: str | None = None) -> FloatArray:
-    """Weighted time-product-dummy index: exp(a_t) of the regression ln p_it = a_t + b_i, weighted by value shares.
+def time_product_dummy(panel: Panel, base_month: str | None = None, is_weighted: bool = True) -> FloatArray:
+    """Time-product-dummy index: exp(a_t) of the regression ln p_it = a_t + b_i, weighted by value shares or not at all.
 
-    The share of item i in month t is p_it q_it over the value of month t (Diewert and Fox 2017). The
-    item effects b_i are swept out, which leaves one linear equation per month.
+    The share of item i in month t is p_it q_it over the value of month t (Diewert and Fox 2017); without weights every price
+    counts alike. The item effects b_i are swept out, which leaves one linear equation per month.
     """
     base = 0 if base_month is None else panel.row(base_month)
     known = np.isfinite(panel.prices)
     prices = np.where(known, panel.prices, 1.0)
-    weights = np.array(
-        [value_shares(p, q) for p, q in zip(prices, np.where(known, panel.quantities, 0.0), strict=True)]
-    )
-    weights = np.nan_to_num(weights)
+    quantities = np.where(known, panel.quantities, 0.0)
+    shares = np.array([value_shares(p, q) for p, q in zip(prices, quantities, strict=True)])
+    weights = np.nan_to_num(shares) if is_weighted else known.astype(np.float64)
     of_item = weights.sum(axis=0)
     within = np.divide(weights, of_item, out=np.zeros_like(weights), where=of_item > 0)
     equations = np.diag(weights.sum(axis=1)) - weights @ within.T
@@ -88,13 +90,30 @@ def geary_khamis(panel: Panel, base_month: str | None = None) -> FloatArray:
 
 
 def _log_comparisons(panel: Panel, formula: Formula) -> FloatArray:
-    """ln X(l, t) for all months l (rows) and t (columns); NaN where two months share nothing."""
-    count = len(panel.months)
-    logs = np.zeros((count, count))
-    for first in range(count):
-        for second in range(first + 1, count):
-            logs[first, second] = np.log(compare(panel, first, second, formula))
-    return logs - logs.T
+    """ln X(l, t) for all months l (rows) and t (columns); NaN where two months share nothing of any weight.
+
+    Sums over the items that two months share are products of matrices here, because every formula allowed is one of such sums.
+    Zeros stand where an item has no price, so that it adds nothing.
+    """
+    known = np.isfinite(panel.prices)
+    prices = np.where(known, panel.prices, 0.0)
+    quantities = np.where(known, panel.quantities, 0.0)
+    present = known.astype(np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if formula in (tornqvist, jevons):
+            weights = prices * quantities if formula is tornqvist else present
+            logs = np.log(np.where(known, prices, 1.0))
+            # Mean of ln p_t - ln p_l over the shared items, weighted as in month l; half of Törnqvist's exponent.
+            forward = (weights @ logs.T - (weights * logs) @ present.T) / (weights @ present.T)
+            compared = (forward - forward.T) / 2
+        else:
+            # X(l, t) = cost in t of a basket of l over its cost in l; Fisher adds the basket of t by its transpose.
+            basket = {fisher: quantities, walsh: np.sqrt(quantities), dutot: present}[formula]
+            of_month = basket if formula is walsh else present
+            priced = prices * of_month if formula is walsh else prices
+            cost = np.log(basket @ priced.T) - np.log((prices * basket) @ of_month.T)
+            compared = (cost - cost.T) / 2
+    return np.where(np.isfinite(compared), compared, np.nan)
 
 
 def _tied_to(present: np.ndarray, base: int) -> np.ndarray:

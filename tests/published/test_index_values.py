@@ -8,7 +8,7 @@ import pytest
 from index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
 from pipelines.trends.contributions import fisher_contributions, jevons_contributions
-from pipelines.trends.imputation import carry_forward, impute_class_mean
+from pipelines.trends.imputation import carry_forward
 from pipelines.trends.index_numbers import (
     FORMULAS,
     Panel,
@@ -256,61 +256,3 @@ def test_a_matched_chain_fails_on_seasonal_goods():
     panel = Panel.from_frame(turvey())
     levels = chained_index(panel, fisher)
     assert levels[-1] / levels[panel.row("1970-12")] < 0.5
-
-
-# Prices of twelve products of four businesses; none where there is a dash. R package piar, data/ms_prices.
-TWO_STAGE = """
-B1 1 1.14 - - -
-B1 2 - 6.94 2.32 -
-B1 3 6.09 5.45 - -
-B2 4 6.23 - 3.03 2.65
-B2 5 8.61 - 1.59 3.05
-B2 6 6.40 - 0.40 5.07
-B3 7 0.09 8.37 2.19 1.81
-B3 8 2.33 2.86 8.11 7.60
-B3 9 6.66 2.67 5.26 2.01
-B3 10 5.14 1.87 9.15 2.59
-B4 11 - - 8.31 9.92
-B4 12 - - 0.46 8.07
-"""
-
-
-def two_stage() -> tuple[np.ndarray, list[str]]:
-    lines = [line.split() for line in TWO_STAGE.strip().splitlines()]
-    prices = [[math.nan if word == "-" else float(word) for word in line[2:]] for line in lines]
-    return np.array(prices).T, [line[0] for line in lines]
-
-
-def test_self_correcting_imputation_of_two_stage_prices():
-    """piar tests/testthat/test-known-values.R, index times 100 by business, self-correcting imputation.
-
-    The published example lets a business in which nothing was observed move with a weighted mean of all businesses, we with the
-    plain mean. The values here are those that do not hang on it: B2 is back in the third month, and its level then must not depend
-    on what was imputed for it in the second.
-    """
-    observed, businesses = two_stage()
-    prices = impute_class_mean(observed, businesses).prices
-    expected = {
-        "B1": {1: 89.4909688013136, 2: 29.9162892822837},
-        "B2": {2: 17.7722681519892, 3: 49.2372928695834},
-        "B3": {1: 202.000360773041, 2: 330.33835909201, 3: 177.720715283958},
-    }
-    for business, levels in expected.items():
-        chosen = np.array(businesses) == business
-        found = 100 * np.exp(np.log(prices[:, chosen] / prices[0, chosen]).mean(axis=1))
-        for row, level in levels.items():
-            assert found[row] == pytest.approx(level, rel=1e-12), (business, row)
-
-
-def test_carry_forward_of_two_stage_prices():
-    """piar tests: month-to-month Jevons of B1 and B2 with missing prices carried forward."""
-    observed, businesses = two_stage()
-    carried = carry_forward(observed).prices
-    panel = Panel(("1", "2", "3", "4"), tuple(map(str, range(12))), carried, np.ones_like(carried))
-    for business, expected in {"B1": "0.8949097 0.5781816 1.0000", "B2": "1.0000 0.1777227 2.7704563"}.items():
-        chosen = np.array(businesses) == business
-        own = Panel(panel.months, panel.item_codes, np.where(chosen, carried, np.nan), panel.quantities)
-        # Product 1 has no row after the first month: it left the sample and is not carried.
-        own.prices[1:, 0] = np.nan
-        links = [compare(own, row - 1, row, jevons) for row in (1, 2, 3)]
-        np.testing.assert_allclose(links, numbers(expected), rtol=0, atol=5.1e-8)

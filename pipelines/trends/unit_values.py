@@ -1,0 +1,32 @@
+"""Unit values: one price for one item sold at several prices in a month."""
+
+from __future__ import annotations
+
+import polars as pl
+
+
+def unit_values(rows: pl.DataFrame) -> pl.DataFrame:
+    """The mean price per piece, sum(p q) / sum(q), of every item in every month, over its sellers or transactions.
+
+    Right for one homogeneous item: an element is one, whoever sells it (CPI Manual 2020, ch. 10; from memory). Over unlike items it measures what was bought
+    instead of what prices did, so there is no unit value index of a basket here.
+
+    Args:
+        rows: month, item_code, price, quantity (0 or more); any number of rows per month and item.
+
+    Returns:
+        One row per month and item, sorted: month, item_code, price (Float64), quantity (Float64, the sum). Rows without a price
+        or a quantity do not count; an item of whose priced rows none has a quantity above 0 has the plain mean of its prices and quantity 0.
+    """
+    price, quantity = pl.col("price").cast(pl.Float64), pl.col("quantity").cast(pl.Float64).fill_null(0.0)
+    priced = rows.select("month", "item_code", price, quantity).filter(pl.col("price").is_not_null())
+    bought = pl.col("quantity").sum()
+    value = (pl.col("price") * pl.col("quantity")).sum()
+    return (
+        priced.group_by("month", "item_code")
+        .agg(
+            pl.when(bought > 0).then(value / bought).otherwise(pl.col("price").mean()).alias("price"),
+            bought.alias("quantity"),
+        )
+        .sort("month", "item_code")
+    )
