@@ -50,6 +50,29 @@ def impute_class_mean(observed: FloatArray, classes: Sequence[str]) -> Imputed:
     return Imputed(filled, np.isnan(observed) & ~np.isnan(filled))
 
 
+def impute_overall_mean(observed: FloatArray, basket: FloatArray | None = None) -> Imputed:
+    """Let a missing price move by the mean change of all items (overall-mean imputation); self-correcting and back-cast likewise.
+
+    Args:
+        observed: prices by month and item.
+        basket: quantities by item: the mean is then the change of what the basket of observed items costs, which is the same
+            as leaving the missing items out of the month's link of a Lowe index. Without it, every item counts alike.
+    """
+    if basket is None:
+        return impute_class_mean(observed, [""] * observed.shape[1])
+    filled = observed.copy()
+    changes = np.ones(len(observed))
+    for row in range(1, len(observed)):
+        both = np.isfinite(observed[row]) & np.isfinite(filled[row - 1])
+        cost_before = (filled[row - 1, both] * basket[both]).sum()
+        if cost_before > 0:
+            changes[row] = (observed[row, both] * basket[both]).sum() / cost_before
+        filled[row] = np.where(np.isnan(observed[row]), filled[row - 1] * changes[row], observed[row])
+    for row in range(len(observed) - 2, -1, -1):
+        filled[row] = np.where(np.isnan(filled[row]), filled[row + 1] / changes[row + 1], filled[row])
+    return Imputed(filled, np.isnan(observed) & ~np.isnan(filled))
+
+
 def carry_forward(observed: FloatArray) -> Imputed:
     """Repeat the last observed price. For comparison only: it hides change (CPI Manual 2020, 6.61)."""
     filled = observed.copy()

@@ -14,7 +14,6 @@ from pipelines.trends.index_numbers import (
     Formula,
     Panel,
     dutot,
-    fisher,
     jevons,
     tornqvist,
     value_shares,
@@ -108,7 +107,7 @@ def _log_comparisons(panel: Panel, formula: Formula) -> FloatArray:
             compared = (forward - forward.T) / 2
         else:
             # X(l, t) = cost in t of a basket of l over its cost in l; Fisher adds the basket of t by its transpose.
-            basket = {fisher: quantities, walsh: np.sqrt(quantities), dutot: present}[formula]
+            basket = present if formula is dutot else np.sqrt(quantities) if formula is walsh else quantities
             of_month = basket if formula is walsh else present
             priced = prices * of_month if formula is walsh else prices
             cost = np.log(basket @ priced.T) - np.log((prices * basket) @ of_month.T)

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.trends.imputation import carry_forward, impute_class_mean
+from pipelines.trends.imputation import carry_forward, impute_class_mean, impute_overall_mean
 from pipelines.trends.index_numbers import Panel, lowe_index
 
 NAN = math.nan
@@ -36,6 +36,29 @@ def test_class_mean_of_one_class():
     assert np.argwhere(imputed.is_imputed).tolist() == [[2, 2], [4, 1], [5, 1]]
 
 
+def test_overall_mean_weighted_by_the_basket():
+    """Imputed prices and index by a separate program."""
+    imputed = impute_overall_mean(PRICES, BASKET)
+    assert [imputed.prices[at] for at in ((2, 2), (4, 1), (5, 1))] == pytest.approx(
+        [23.578947, 4.224490, 4.353741], abs=5.1e-7
+    )
+    assert lowe(imputed.prices) == pytest.approx([1, 1.016, 0.998175, 1.050667, 1.109633, 1.143583], abs=5.1e-7)
+    assert np.argwhere(imputed.is_imputed).tolist() == [[2, 2], [4, 1], [5, 1]]
+
+
+def test_overall_mean_is_one_class_for_all():
+    found, expected = impute_overall_mean(PRICES), impute_class_mean(PRICES, ["f"] * 4)
+    assert (found.prices == expected.prices).all() and (found.is_imputed == expected.is_imputed).all()
+
+
+def test_overall_mean_before_the_first_price_and_in_an_empty_month():
+    prices = np.array([[2.0, NAN, NAN], [NAN, NAN, NAN], [3.0, 5.0, NAN]])
+    found = impute_overall_mean(prices, np.array([1.0, 2.0, 3.0]))
+    assert found.prices[:, 0] == pytest.approx([2, 2, 3])
+    assert found.prices[:, 1] == pytest.approx([10 / 3, 10 / 3, 5])
+    assert np.isnan(found.prices[:, 2]).all() and not found.is_imputed[:, 2].any()
+
+
 def test_carry_forward_hides_the_change():
     carried = carry_forward(PRICES)
     assert lowe(carried.prices) == pytest.approx([1, 1.016, 1.002667, 1.050667, 1.094667, 1.12], abs=5.1e-7)
@@ -44,9 +67,10 @@ def test_carry_forward_hides_the_change():
 
 def test_the_level_corrects_itself_when_an_item_comes_back():
     """In month 4 item C is back: however month 3 was filled, the index of month 4 is the same."""
-    fourth = [lowe(filled.prices)[3] for filled in (impute_class_mean(PRICES, ["f"] * 4), carry_forward(PRICES))]
-    assert fourth == pytest.approx([1.050667, 1.050667], abs=5.1e-7)
-    assert fourth[0] == fourth[1]
+    treatments = (impute_class_mean(PRICES, ["f"] * 4), impute_overall_mean(PRICES, BASKET), carry_forward(PRICES))
+    fourth = [lowe(filled.prices)[3] for filled in treatments]
+    assert fourth == pytest.approx([1.050667] * 3, abs=5.1e-7)
+    assert len(set(fourth)) == 1
 
 
 def test_an_item_moves_with_its_own_class():

@@ -24,6 +24,7 @@ METHODS = {
     "geks-jevons": lambda panel: geks(panel, jevons),
     "geks-walsh": lambda panel: geks(panel, walsh),
     "time-product-dummy": time_product_dummy,
+    "time-product-dummy, unweighted": lambda panel: time_product_dummy(panel, is_weighted=False),
     "geary-khamis": geary_khamis,
 }
 
@@ -43,6 +44,7 @@ WITH_GAPS = {
     "geks-tornqvist": [1, 1.014082, 0.994645, 1.063331, 1.125637, 1.147933],
     "geks-jevons": [1, 1.013491, 1.006326, 1.065065, 1.114455, 1.136641],
     "time-product-dummy": [1, 1.015080, 0.996698, 1.058582, 1.126688, 1.141125],
+    "time-product-dummy, unweighted": [1, 1.014291, 1.027737, 1.061815, 1.104362, 1.121063],
     "geary-khamis": [1, 1.015508, 0.990288, 1.057359, 1.124711, 1.137827],
 }
 
@@ -162,6 +164,7 @@ def test_clearance_prices_bias_every_multilateral_method():
         "geks-tornqvist": 1.058725,
         "geks-jevons": 1.063359,
         "time-product-dummy": 1.132300,
+        "time-product-dummy, unweighted": 1.142153,
         "geary-khamis": 1.132259,
     }
     for name, value in expected.items():
