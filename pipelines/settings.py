@@ -58,6 +58,12 @@ class ReportSettings(_Strict):
         0.8, ge=0, le=1, description="an index or cost below this share of the basket priced is withheld"
     )
     mover_count: int = Field(5, ge=1, description="rises and falls listed in the monthly report")
+    running_out_months: int = Field(
+        6,
+        ge=1,
+        le=60,
+        description="an element whose stock surely falls is running out if by its trend it covers the need no longer",
+    )
 
 
 class Buyer(_Strict):
@@ -141,6 +147,84 @@ BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (
 )
 
 
+class JointOrder(_Strict):
+    """Several models bought together, in shared parcels."""
+
+    joint_order_code: str = Field(description="short name used in tables", examples=["together"])
+    title: str = Field(description="words for pages", examples=["Both models in one go"])
+    model_codes: list[str] = Field(
+        min_length=2,
+        description="the models; up to 8 get their fair share worked out",
+        examples=[["model_a", "model_b"]],
+    )
+    buyer_code: str = Field(description="who buys", examples=["home"])
+    scenario_code: str = Field(
+        "best",
+        description="the way of buying; not one in which the counter's order is fixed before the others' (marked, all_it_has)",
+    )
+    use_stock_on_hand: bool = Field(True, description="whether stock on hand is used first")
+    effort: Effort = Field(
+        "quick", description="planning effort for all models together; parts of them are planned quick"
+    )
+
+    @field_validator("model_codes")
+    @classmethod
+    def _different(cls, value: list[str]) -> list[str]:
+        if len(set(value)) < len(value):
+            raise ValueError("model_codes names a model twice")
+        return value
+
+
+class Watch(_Strict):
+    """Something to be told about after a refresh."""
+
+    watch_code: str = Field(description="short name used in tables and news", examples=["crane_is_cheap"])
+    kind: Literal["model_below", "line_scarce", "vendor_moves_model"] = Field(
+        description="model_below: a model costs less than amount; line_scarce: an element of its list gets scarce; "
+        "vendor_moves_model: one vendor's new prices and stock move a model",
+        examples=["line_scarce"],
+    )
+    model_codes: list[str] = Field([], description="the models watched; empty for all")
+    buyer_codes: list[str] = Field([], description="the buyers watched for; empty for all")
+    amount: ExactDecimal | None = Field(
+        None, gt=0, description="model_below: tell when the complete cost is below this, in the buyer's currency"
+    )
+    scenario_code: str = Field("best", description="model_below: the way of buying")
+    vendor_count: int = Field(
+        2,
+        ge=1,
+        description="line_scarce: tell when fewer vendors than this offer an element, when all together can't fill its need, or "
+        "when it is running out",
+    )
+    change_pct: ExactDecimal = Field(
+        Decimal(3),
+        gt=0,
+        description="vendor_moves_model: tell when the basket's cost moves by more than this, in per cent",
+    )
+
+    @model_validator(mode="after")
+    def _amount_is_given(self) -> Watch:
+        if self.kind == "model_below" and self.amount is None:
+            raise ValueError("a watch of the kind model_below needs an amount")
+        return self
+
+
+class WatchNews(_Strict):
+    """Where the news of watches goes; nothing is sent over a network."""
+
+    file: str = Field(
+        "",
+        description="file the watches that fired are written to after each new refresh, as JSON, from the workspace's folder; "
+        "empty for none",
+    )
+    command: list[str] = Field(
+        [],
+        description="program and arguments to run when a watch fired that had not in the refresh before; it is given the same "
+        "JSON on its standard input and starts in the workspace's folder, without a shell",
+    )
+    command_seconds: int = Field(60, ge=1, le=3600, description="seconds after which the command is stopped")
+
+
 class Settings(_Strict):
     """All of kitfare.toml."""
 
@@ -151,6 +235,60 @@ class Settings(_Strict):
         default_factory=list,
         description="scenarios of your own; one with the code of a built-in scenario replaces it",
     )
+    watch: list[Watch] = Field(default_factory=list, description="what to be told about after each refresh")
+    watch_news: WatchNews = Field(
+        default_factory=WatchNews, description="where the news of watches goes, besides the page watches.html"
+    )
+    joint_order: list[JointOrder] = Field(
+        default_factory=list,
+        description="models to buy together: what shared parcels save, and each model's fair share of the cost",
+    )
+
+    @model_validator(mode="after")
+    def _watches_make_sense(self) -> Settings:
+        """Watches have codes of their own and name buyers and scenarios that are there."""
+        known = {
+            "buyer": {buyer.buyer_code for buyer in self.buyer},
+            "scenario": {scenario.scenario_code for scenario in self.scenarios},
+        }
+        seen: set[str] = set()
+        for watch in self.watch:
+            if watch.watch_code in seen:
+                raise ValueError(f"two watches are called {watch.watch_code}")
+            seen.add(watch.watch_code)
+            named = [("buyer", code) for code in watch.buyer_codes] + [("scenario", watch.scenario_code)]
+            for kind, code in named:
+                if code not in known[kind]:
+                    raise ValueError(
+                        f"the watch {watch.watch_code} names the {kind} {code}, which is none of {', '.join(sorted(known[kind]))}"
+                    )
+        return self
+
+    @model_validator(mode="after")
+    def _orders_make_sense(self) -> Settings:
+        """Joint orders name buyers and scenarios that are there, and have codes of their own."""
+        scenarios = {scenario.scenario_code: scenario for scenario in self.scenarios}
+        buyers = {buyer.buyer_code for buyer in self.buyer}
+        seen: set[str] = set()
+        for order in self.joint_order:
+            code = order.joint_order_code
+            if code in seen:
+                raise ValueError(f"two joint orders are called {code}")
+            seen.add(code)
+            if order.buyer_code not in buyers:
+                raise ValueError(
+                    f"the joint order {code} is for the buyer {order.buyer_code}, who is none of {', '.join(sorted(buyers))}"
+                )
+            scenario = scenarios.get(order.scenario_code)
+            if scenario is None:
+                raise ValueError(
+                    f"the joint order {code} names the scenario {order.scenario_code}, which is none of {', '.join(scenarios)}"
+                )
+            if scenario.counter in ("marked", "all_it_has"):
+                raise ValueError(
+                    f"the joint order {code} names the scenario {order.scenario_code}, whose counter is {scenario.counter}: choose none or any_mix"
+                )
+        return self
 
     @property
     def scenarios(self) -> tuple[Scenario, ...]:

@@ -1,6 +1,8 @@
 """Contracts of the tables in published/: what a reader may query and rely on."""
 
+from schemas.buying import COUNTER_CONTRACTS, JOINT_CONTRACTS, SWING_CONTRACTS, WHOLE_COST_CONTRACTS
 from schemas.contract import Contract
+from schemas.outlook import ALL_OUTLOOK
 
 PLAN_KEY = ("priced_on", "model_code", "scenario_code", "buyer_code")
 
@@ -23,6 +25,27 @@ OFFER_CONFIRMATION = Contract(
     key=("offer_id", "confirmed_from_on"),
     notes="With the winners of vendor_export it gives the latest confirmation up to any day; see the macro market_on.",
 )
+
+OFFER_SOURCE = Contract(
+    name="offer_source",
+    grain="one row per spell of an offer's price step: the row of a price file that opened it",
+    columns=("offer_id", "step_from_quantity", "file_hash", "source_line_number", "record_number"),
+    key=("offer_id", "step_from_quantity"),
+    notes="The file is archive/<first two digits>/<file_hash>; vendor_export says which files confirmed it later.",
+)
+
+CORRECTED_ROW = Contract(
+    name="corrected_row",
+    grain="one row per row of a price file that a declared correction changed or dropped",
+    columns=(
+        "file_hash", "record_number", "source_line_number", "vendor_code", "part_code", "colour_code", "condition",
+        "listing_code", "observed_on", "correction_action", "unit_price", "currency_code", "corrected_unit_price",
+        "corrected_currency_code", "reason",
+    ),
+    key=("file_hash", "record_number"),
+    optional={"listing_code": "", "corrected_unit_price": None, "corrected_currency_code": None},
+    notes="unit_price and currency_code are as received. A price that could not be one after its correction drops the row.",
+)  # fmt: skip
 
 MODEL_COST = Contract(
     name="model_cost",
@@ -188,6 +211,24 @@ COST_CHANGE = Contract(
     notes="Consecutive month ends, the priced date last. The parts add up to the change exactly.",
 )
 
+SUSPECT_PRICE = Contract(
+    name="suspect_price",
+    grain="one row per spell of an offer's price step whose price stands out",
+    columns=(
+        "offer_id", "step_from_quantity", "vendor_code", "part_code", "colour_code", "condition", "listing_code",
+        "currency_code", "unit_price", "price_from_on", "valid_from_on", "valid_to_on", "own_price", "own_ratio",
+        "market_price", "market_ratio", "rival_vendor_count", "pack_size", "suspicion", "cleared_from_on",
+        "wanted_piece_count", "cost_influence", "influence_rank",
+    ),
+    key=("offer_id", "step_from_quantity"),
+    optional={
+        "listing_code": "", "valid_to_on": None, "own_price": None, "own_ratio": None, "market_price": None,
+        "market_ratio": None, "pack_size": None, "cleared_from_on": None, "influence_rank": None,
+    },
+    notes="Such offers stay in the history and out of plans and trends until the price changes or tables/confirmed_prices "
+    "says that it is right.",
+)  # fmt: skip
+
 INTAKE_FILE = Contract(
     name="intake_file",
     grain="one row per file taken in",
@@ -248,6 +289,7 @@ CHECK_RESULT = Contract(
 
 ALL_PUBLISHED = (
     MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PLAN_VARIANT, SECOND_SOURCE,
-    PRICE_INDEX, ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, INDEX_REVISION, COST_CHANGE, PRICE_HISTORY, OFFER_CONFIRMATION, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
+    PRICE_INDEX, ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, INDEX_REVISION, COST_CHANGE, *ALL_OUTLOOK, *JOINT_CONTRACTS, *COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS, PRICE_HISTORY, OFFER_CONFIRMATION, SUSPECT_PRICE, OFFER_SOURCE,
+    CORRECTED_ROW, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
 )  # fmt: skip
 """Tables of a generation, in the order a reader meets them. The workspace's own tables are published beside them."""

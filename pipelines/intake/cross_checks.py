@@ -11,7 +11,7 @@ from typing import Protocol
 import polars as pl
 
 from pipelines.errors import InputError, SettingsError
-from pipelines.settings import ModelSettings
+from pipelines.settings import ModelSettings, Settings
 
 _SHOWN = 5
 _VENDOR_TABLES = ("vendor_terms", "shipping_steps", "handling_charges")
@@ -48,6 +48,7 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "parts stand in for themselves",
         "remove the rows",
     )
+    _check_corrections(tables["source_corrections"])
 
 
 def check_model_codes(codes: Sequence[str]) -> None:
@@ -60,6 +61,18 @@ def check_model_codes(codes: Sequence[str]) -> None:
                 f"the models {other} and {code} differ in upper and lower case only",
                 where=f"models/{code}",
                 next_step="rename one of the folders and its model_code",
+            )
+
+
+def check_joint_orders(settings: Settings, codes: Sequence[str]) -> None:
+    """Joint orders are of models that are there."""
+    for order in settings.joint_order:
+        missing = [code for code in order.model_codes if code not in codes]
+        if missing:
+            raise SettingsError(
+                f"the joint order {order.joint_order_code} names models that are not there: {', '.join(missing)}",
+                where="kitfare.toml, joint_order model_codes",
+                next_step=f"name some of: {', '.join(sorted(codes))}",
             )
 
 
@@ -112,6 +125,42 @@ def _check_model_toml(place: str, settings: ModelSettings, own: Mapping[str, _Ta
                 where=where,
                 next_step=f"mend {key} or {own['parts'].path}",
             )
+
+
+def _check_corrections(corrections: _Table) -> None:
+    action = pl.col("correction_action")
+    _refuse(
+        corrections,
+        (action == "multiply_price") != pl.col("correction_factor").is_not_null(),
+        "correction_factor",
+        "a factor is needed for multiply_price, and for nothing else",
+        "fill it in, or leave it empty",
+    )
+    _refuse(
+        corrections,
+        (action == "set_currency") != pl.col("corrected_currency_code").is_not_null(),
+        "corrected_currency_code",
+        "a currency is needed for set_currency, and for nothing else",
+        "fill it in, or leave it empty",
+    )
+    _refuse(
+        corrections,
+        (pl.col("observed_to_on") < pl.col("observed_from_on"))
+        | (pl.col("guard_price_to") < pl.col("guard_price_from")),
+        "observed_from_on",
+        "corrections end before they begin",
+        "exchange the two dates, or the two prices",
+    )
+    has_no_guard = pl.all_horizontal(
+        pl.col(name).is_null() for name in ("guard_price_from", "guard_price_to", "guard_currency_code")
+    )
+    _refuse(
+        corrections,
+        has_no_guard & pl.col("observed_to_on").is_null(),
+        "observed_from_on",
+        "corrections would never end",
+        "say how the error shows (guard_price_from, guard_price_to or guard_currency_code), or give observed_to_on",
+    )
 
 
 def _check_amendments(parts: _Table, amendments: _Table) -> None:

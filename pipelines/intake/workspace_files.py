@@ -62,6 +62,7 @@ def read_workspace(workspace: Workspace) -> WorkspaceInputs:
     cross_checks.check_tables(tables)
     models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
     cross_checks.check_model_codes([model.model_code for model in models])
+    cross_checks.check_joint_orders(settings, [model.model_code for model in models])
     inputs = pl.DataFrame(reader.records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
     return WorkspaceInputs(settings, {name: table.frame for name, table in tables.items()}, models, inputs)
 

@@ -1,6 +1,6 @@
 """Every column of every table, defined once, grouped by domain."""
 
-from schemas.columns import intake, models, parts, plans, prices, terms, trends
+from schemas.columns import buying, intake, models, outlook, parts, plans, prices, screens, terms, trends
 from schemas.contract import Column, by_name
 
 COLUMNS: dict[str, Column] = by_name(
@@ -11,6 +11,9 @@ COLUMNS: dict[str, Column] = by_name(
         models.COLUMNS,
         plans.COLUMNS,
         trends.COLUMNS,
+        screens.COLUMNS,
+        outlook.COLUMNS,
+        buying.COLUMNS,
         intake.COLUMNS,
     ]
 )

@@ -1,0 +1,302 @@
+"""Several models bought together: what shared parcels save, each model's fair share, and which model to buy first.
+
+Three ways are compared, all with the same stock on hand, each costed in full (estimates for pieces that can't be bought
+included):
+
+- separate: each model as if nobody else bought, so several may count on the same stock;
+- one after the other: each model from what those before it left, their spares used first; every sequence of up to
+  4 models, and of more each model first with the others following by cost;
+- together: one plan for all, or the best sequence with its orders put together, whichever is better. So it never costs more
+  than a sequence at equal fill; it may cost more than the separate plans, because stock can be bought only once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from itertools import combinations, permutations
+from typing import Any
+
+import polars as pl
+
+from pipelines.costing.estimate import KnownPrices, estimates, known_prices
+from pipelines.costing.fitting import PORTION_KEY, parts_in_reach
+from pipelines.costing.plan_tables import gap_pct
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.fair_share import in_whole_units, proportional_shares, shapley_shares
+from pipelines.insight.joint_tables import JointResult, Position, joint_rows
+from pipelines.insight.shared_buying import NOTHING_BOUGHT, Orders, SharedMarket
+from pipelines.money import currency_digits, round_down, round_money
+from pipelines.settings import JointOrder
+from pipelines.workers import spread
+from schemas.buying import JOINT_CONTRACTS
+from schemas.validate import polars_schema, validate_typed
+
+FAIR_UP_TO = 8
+"""Models whose shares are worked out from the cost of every set of them."""
+ALL_SEQUENCES_UP_TO = 4
+
+
+@dataclass(frozen=True)
+class JointTask:
+    """One joint order with the prices of the parts its models could use."""
+
+    order: JointOrder
+    models: tuple[Model, ...]
+    day: date
+    market: pl.DataFrame
+    last_seen: pl.DataFrame
+    summaries: pl.DataFrame
+    published: Mapping[str, pl.DataFrame]
+
+
+def joint_orders(
+    inputs: WorkspaceInputs,
+    market: pl.DataFrame,
+    last_seen: pl.DataFrame,
+    summaries: pl.DataFrame,
+    plans: Mapping[str, pl.DataFrame],
+    day: date,
+) -> dict[str, pl.DataFrame]:
+    """The tables of all joint orders of the settings on a date.
+
+    A model without a parts list on the date is left out of its orders; an order for fewer than two models is left out.
+
+    Args:
+        inputs: the workspace.
+        market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the date.
+        last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
+        summaries: PRICE_SUMMARY, for estimates.
+        plans: the tables of plan_night, from which planning starts.
+        day: the priced date.
+
+    Returns:
+        Frames of JOINT_CONTRACTS by name, sorted by key.
+    """
+    tasks = list(enumerate(_tasks(inputs, market, last_seen, summaries, plans, day)))
+    rows: dict[str, list[dict[str, Any]]] = {contract.name: [] for contract in JOINT_CONTRACTS}
+    for _, found in spread(rows_of_order, inputs, tasks, min(inputs.settings.refresh.workers, len(tasks))):
+        for name, more in found.items():
+            rows[name] += more
+    tables = {}
+    for contract in JOINT_CONTRACTS:
+        frame = pl.DataFrame(rows[contract.name], schema=polars_schema(contract), orient="row").sort(contract.key)
+        tables[contract.name] = validate_typed(contract, frame, where=f"joint orders on {day}")
+    return tables
+
+
+def _tasks(
+    inputs: WorkspaceInputs,
+    market: pl.DataFrame,
+    last_seen: pl.DataFrame,
+    summaries: pl.DataFrame,
+    plans: Mapping[str, pl.DataFrame],
+    day: date,
+) -> list[JointTask]:
+    by_code = {model.model_code: model for model in inputs.models}
+    tasks = []
+    for order in inputs.settings.joint_order:
+        models = tuple(
+            by_code[code] for code in order.model_codes if by_code[code].settings.version_on(day) is not None
+        )
+        if len(models) < 2:
+            continue
+        listed = pl.concat([model.parts_list["part_code"] for model in models]).unique()
+        added = pl.concat([model.amendments["part_code"].drop_nulls() for model in models]).unique()
+        parts = parts_in_reach(pl.concat([listed, added]).unique(), inputs.tables).to_list()
+        of_order = (
+            (pl.col("priced_on") == day)
+            & pl.col("model_code").is_in(order.model_codes)
+            & (pl.col("buyer_code") == order.buyer_code)
+            & (pl.col("scenario_code") == order.scenario_code)
+        )
+        published = {name: plans[name].filter(of_order) for name in ("plan_purchase", "plan_line")}
+        is_near = pl.col("part_code").is_in(parts)
+        offered, seen, known = (frame.filter(is_near) for frame in (market, last_seen, summaries))
+        tasks.append(JointTask(order, models, day, offered, seen, known, published))
+    return tasks
+
+
+def rows_of_order(inputs: WorkspaceInputs, task: JointTask) -> dict[str, list[dict[str, Any]]]:
+    """Rows of JOINT_CONTRACTS by table name, of one joint order."""
+    return joint_rows(JointBuying(inputs, task).result())
+
+
+class JointBuying:
+    """One joint order: its subsets, sequences and shares."""
+
+    def __init__(self, inputs: WorkspaceInputs, task: JointTask) -> None:
+        buyer = next(each for each in inputs.settings.buyer if each.buyer_code == task.order.buyer_code)
+        scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == task.order.scenario_code)
+        self.task, self.order, self.buyer = task, task.order, buyer
+        self.shared = SharedMarket(
+            inputs, task.models, task.day, buyer, scenario, task.market, task.order.use_stock_on_hand
+        )
+        self.known: KnownPrices = known_prices(task.last_seen, task.summaries, inputs, task.day, buyer)
+        self.many = len(task.models)
+        self._published = [self._published_orders(model) for model in range(self.many)]
+        self._after: dict[tuple[int, ...], Orders] = {}
+        self._best: dict[frozenset[int], Orders] = {}
+
+    def result(self) -> JointResult:
+        """Everything the tables tell."""
+        sequences = sorted(
+            ((self._sequence(sequence), sequence) for sequence in self._sequences()),
+            key=lambda pair: (self.shared.rank(pair[0]), pair[1]),
+        )
+        self._fill_subsets()
+        together = self._together(
+            self.shared.everyone, [self.shared.put_together(orders) for orders, _ in sequences], self.order.effort
+        )
+        self._best[self.shared.everyone] = together
+        separate = [self.cost(self._alone(model)) for model in range(self.many)]
+        total = self.cost(together)
+        return JointResult(
+            shared=self.shared,
+            order=self.order,
+            together=together,
+            estimate=self.estimate(together),
+            unpriced_count=self.unpriced_count(together),
+            lower_bound=self._bound(together),
+            gap_pct=gap_pct(Fraction(self.shared.landed_cost(together)), Fraction(self._bound(together))),
+            separate_costs=separate,
+            separate_unfilled_count=sum(self._alone(model).unfilled_count for model in range(self.many)),
+            shares=self._shares(total, separate),
+            share_method="shapley" if self.many <= FAIR_UP_TO else "proportional",
+            sequences=[self._positions(sequence) for _, sequence in sequences],
+        )
+
+    # What buying costs
+
+    def cost(self, orders: Orders) -> Decimal:
+        """Landed cost and the estimates for what is unfilled."""
+        return self.shared.landed_cost(orders) + self.estimate(orders)
+
+    def estimate(self, orders: Orders) -> Decimal:
+        """The estimates for unfilled pieces; those that have none count nothing."""
+        priced = ((price, quantity) for price, quantity in self._estimates(orders) if price is not None)
+        money = self.buyer.currency_code
+        return sum((round_money(price * quantity, money) for price, quantity in priced), Decimal(0))
+
+    def unpriced_count(self, orders: Orders) -> int:
+        """Unfilled pieces without an estimate."""
+        return sum(quantity for price, quantity in self._estimates(orders) if price is None)
+
+    def _estimates(self, orders: Orders) -> list[tuple[Decimal | None, int]]:
+        missing = dict(orders.unfilled)
+        if not missing:
+            return []
+        keys = pl.DataFrame(list(missing), schema=dict.fromkeys(PORTION_KEY, pl.Int64), orient="row")
+        portions = self.shared.portions.join(keys, on=PORTION_KEY, how="semi", maintain_order="left")
+        found = estimates(portions, self.shared.fits, self.known, self.shared.scenario)
+        rows = found.select(*PORTION_KEY, "estimated_unit_price").iter_rows()
+        return [(price, missing[line, number]) for line, number, price in rows]
+
+    def _bound(self, together: Orders) -> Decimal:
+        """Of plans that order once from each vendor; nothing where none was worked out."""
+        landed = self.shared.landed_cost(together)
+        bound = round_down(together.lower_bound or Fraction(0), currency_digits(self.buyer.currency_code))
+        return min(bound, landed)
+
+    # Plans
+
+    def _published_orders(self, model: int) -> Orders:
+        """The published plan of one model, to start from."""
+        code = self.task.models[model].model_code
+        bought, lines = (
+            self.task.published[name].filter(pl.col("model_code") == code) for name in ("plan_purchase", "plan_line")
+        )
+        orders: dict[str, dict[str, int]] = {}
+        for vendor, offer_id, quantity in bought.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
+            orders.setdefault(vendor, {})[offer_id] = quantity
+        component = pl.when(pl.col("make_up_code") == "").then(pl.lit("")).otherwise("part_code")
+        served = lines.filter(pl.col("vendor_code") != "").select(
+            pl.col("line_number") + model * self.shared.line_step,
+            "portion_number",
+            "offer_id",
+            "make_up_code",
+            component,
+            "colour_code",
+            "quantity",
+        )
+        is_known = {offer_id for pieces in orders.values() for offer_id in pieces} <= self.shared.offers.keys()
+        return Orders(tuple(sorted(orders.items())), tuple(served.rows())) if is_known else NOTHING_BOUGHT
+
+    def _alone(self, model: int) -> Orders:
+        return self._next((), model)
+
+    def _next(self, before: tuple[int, ...], model: int) -> Orders:
+        """The orders for a model after others, each from what those before it left."""
+        key = (*before, model)
+        if key not in self._after:
+            known = [self._published[model]] if not before else [self._alone(model), self._published[model]]
+            self._after[key] = self.shared.after(model, self._sequence(before), known)
+        return self._after[key]
+
+    def _sequence(self, sequence: tuple[int, ...]) -> Orders:
+        orders = NOTHING_BOUGHT
+        for at, model in enumerate(sequence):
+            orders = orders.followed_by(self._next(sequence[:at], model))
+        return orders
+
+    def _sequences(self) -> list[tuple[int, ...]]:
+        if self.many <= ALL_SEQUENCES_UP_TO:
+            return list(permutations(range(self.many)))
+        by_cost = sorted(range(self.many), key=lambda model: (-self.cost(self._alone(model)), model))
+        return [(first, *(model for model in by_cost if model != first)) for first in range(self.many)]
+
+    def _fill_subsets(self) -> None:
+        """The best orders found for every set of models but all of them, small ones first."""
+        for model in range(self.many):
+            self._best[frozenset([model])] = self._alone(model)
+        if self.many > FAIR_UP_TO:
+            return
+        for size in range(2, self.many):
+            for models in combinations(range(self.many), size):
+                self._best[frozenset(models)] = self._together(frozenset(models), [], "quick")
+
+    def _together(self, models: frozenset[int], known: list[Orders], effort: str) -> Orders:
+        """The best of one plan for some models, what is known, and the last model added to the best orders of the others."""
+        last = max(models)
+        others = models - {last}
+        tried = list(known)
+        if others in self._best:
+            first = self._best[others]
+            added = self.shared.after(last, first, [self._alone(last), self._published[last]])
+            tried.append(self.shared.put_together(first.followed_by(added)))
+        planned = self.shared.together(sorted(models), tried, effort)
+        best = min([planned, *tried], key=self.shared.rank)
+        if planned.unfilled_count != best.unfilled_count:  # a bound of plans that fill less is none of this one
+            return best
+        return Orders(
+            best.orders, best.served, best.on_hand, best.unfilled, planned.lower_bound, planned.hit_time_limit
+        )
+
+    def _shares(self, total: Decimal, separate: list[Decimal]) -> list[Decimal]:
+        """Each model's share of the cost of all, in the currency's digits; they add up to it."""
+        if self.many <= FAIR_UP_TO:
+            costs = {models: Fraction(self.cost(orders)) for models, orders in self._best.items()}
+            shares = shapley_shares(range(self.many), costs)
+        else:
+            shares = proportional_shares([Fraction(cost) for cost in separate], Fraction(total))
+        whole = in_whole_units(shares, currency_digits(self.buyer.currency_code))
+        return [round_money(share, self.buyer.currency_code) for share in whole]
+
+    def _positions(self, sequence: tuple[int, ...]) -> list[Position]:
+        """What each model of a sequence costs in its place, and what the spares before it are worth to it."""
+        positions = []
+        for at, model in enumerate(sequence):
+            before, own = self._sequence(sequence[:at]), self._next(sequence[:at], model)
+            used = sum(row[-1] for row in own.served) - sum(own.bought.values()) + sum(own.spares.values())
+            worth = Decimal(0)
+            if used:
+                without = self.shared.after(model, before, [self._alone(model)], use_spares=False)
+                if without.unfilled_count == own.unfilled_count:
+                    worth = max(Decimal(0), self.cost(without) - self.cost(own))
+            positions.append(
+                Position(model, self.cost(own), own.unfilled_count, sum(row[-1] for row in own.on_hand), used, worth)
+            )
+        return positions

@@ -1,0 +1,417 @@
+"""Buying for several models in one market: what each wants, what is left once others have bought, orders put together.
+
+Portions keep their numbers within a model; their line numbers are shifted by model, so that all models together look like
+one. Plans become orders of pieces by offer, because one vendor may get several of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from functools import cached_property
+
+import polars as pl
+
+from pipelines.costing import demand
+from pipelines.costing.candidates import (
+    OFFER_KEY,
+    Candidates,
+    Portion,
+    allowed_terms,
+    buyable_steps,
+    candidates_among,
+    steps_under_terms,
+)
+from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.planner import mip
+from pipelines.costing.planner.problem import Solution
+from pipelines.costing.plans import Plan, as_solution, nothing_bought, plan_of
+from pipelines.costing.receipt import VendorReceipt, work_out_order
+from pipelines.costing.terms_on import TermsBook, terms_on
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.moves import Offer, Pieces, landed, offers_of
+from pipelines.insight.published_plans import EFFORT
+from pipelines.settings import Buyer, Scenario
+
+Served = tuple[int, int, str, str, str, str, int]
+"""A row of ALLOCATION_SCHEMA: the pieces of an offer that serve a portion."""
+Element = tuple[str, str, str]
+"""part_code, colour_code and condition."""
+_ELEMENT = ["part_code", "colour_code", "condition"]
+
+
+@dataclass(frozen=True)
+class Orders:
+    """What is bought, in orders of one vendor each, and what for.
+
+    Attributes:
+        orders: vendor_code and pieces by offer_id; a vendor may come several times.
+        served: which pieces serve which portion, those left over by earlier orders included.
+        on_hand: line_number, portion_number, the element and pieces taken from stock on hand.
+        unfilled: pieces by portion.
+        lower_bound: see Plan; of plans that order once from each vendor; None where nothing is known.
+    """
+
+    orders: tuple[tuple[str, Mapping[str, int]], ...] = ()
+    served: tuple[Served, ...] = ()
+    on_hand: tuple[tuple[int, int, str, str, str, int], ...] = ()
+    unfilled: tuple[tuple[Portion, int], ...] = ()
+    lower_bound: Fraction | None = None
+    hit_time_limit: bool = False
+
+    @property
+    def unfilled_count(self) -> int:
+        """Pieces that could not be bought."""
+        return sum(quantity for _, quantity in self.unfilled)
+
+    @cached_property
+    def bought(self) -> Pieces:
+        """Pieces bought by offer_id, all orders together."""
+        return _added(pieces for _, pieces in self.orders)
+
+    @cached_property
+    def spares(self) -> Pieces:
+        """Pieces bought and not used, by offer_id."""
+        left = dict(self.bought)
+        for row in self.served:
+            left[row[2]] = left.get(row[2], 0) - row[-1]
+        return {offer_id: quantity for offer_id, quantity in left.items() if quantity > 0}
+
+    def followed_by(self, other: Orders) -> Orders:
+        """These orders and then others."""
+        return Orders(
+            (*self.orders, *other.orders),
+            (*self.served, *other.served),
+            (*self.on_hand, *other.on_hand),
+            (*self.unfilled, *other.unfilled),
+            None,
+            self.hit_time_limit or other.hit_time_limit,
+        )
+
+
+NOTHING_BOUGHT = Orders()
+
+
+def _added(many: Iterable[Mapping[str, int]]) -> Pieces:
+    total: Pieces = {}
+    for pieces in many:
+        for offer_id, quantity in pieces.items():
+            total[offer_id] = total.get(offer_id, 0) + quantity
+    return total
+
+
+class SharedMarket:
+    """Several models, one buyer, one scenario, one date.
+
+    Args:
+        inputs: the workspace.
+        models: each with a version of its parts list on the day.
+        day: whose prices, terms, rates, lists and judgements hold.
+        buyer: who buys.
+        scenario: the rules; its counter is not one that is asked first.
+        market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
+        use_stock_on_hand: whether stock on hand is used first.
+    """
+
+    def __init__(
+        self,
+        inputs: WorkspaceInputs,
+        models: Sequence[Model],
+        day: date,
+        buyer: Buyer,
+        scenario: Scenario,
+        market: pl.DataFrame,
+        use_stock_on_hand: bool,
+    ) -> None:
+        self.inputs, self.models, self.day, self.buyer = inputs, tuple(models), day, buyer
+        self.scenario = scenario.model_copy(update={"use_stock_on_hand": use_stock_on_hand})
+        self.book: TermsBook = terms_on(inputs, day, buyer)
+        own = [demand.portions_on(model, day, scenario.use_freedoms) for model in models]
+        self.line_step = 10 ** len(str(max((int(frame["line_number"].max() or 0) for frame in own), default=0)))  # type: ignore[arg-type]
+        self.portions = pl.concat(self._as_its_own(model, frame) for model, frame in enumerate(own))
+        self.fits = fitting_elements(self.portions, inputs.tables, day, use_interchange=scenario.use_interchange)
+        self._market = market.join(self.fits.select("part_code").unique(), on="part_code", how="semi")
+        self._wholes: dict[frozenset[int], Candidates] = {}
+
+    def _as_its_own(self, model: int, portions: pl.DataFrame) -> pl.DataFrame:
+        """Portions with line numbers of the model's own, and colour groups that no other model shares."""
+        group = (
+            pl.when(pl.col("group_code") == "")
+            .then(pl.lit(""))
+            .otherwise(pl.format("{} {}", pl.lit(model), "group_code"))
+        )
+        return portions.with_columns(pl.col("line_number") + model * self.line_step, group.alias("group_code"))
+
+    @property
+    def everyone(self) -> frozenset[int]:
+        """The positions of all models."""
+        return frozenset(range(len(self.models)))
+
+    def model_of(self, line_number: int) -> int:
+        """The position of the model that a line belongs to."""
+        return line_number // self.line_step
+
+    def candidates(
+        self, models: Collection[int], stock: pl.DataFrame | None = None, bought: Mapping[str, int] | None = None
+    ) -> Candidates:
+        """What may fill the portions of some models, from stock on hand and the offers that others have left."""
+        inputs, market = self.inputs, self._market
+        if stock is not None:
+            inputs = replace(inputs, tables={**inputs.tables, "stock_on_hand": stock})
+        if bought:
+            keys = [(*(self.offers[offer_id].facts[name] for name in OFFER_KEY), n) for offer_id, n in bought.items()]
+            gone = pl.DataFrame(keys, schema={**dict.fromkeys(OFFER_KEY, pl.String), "gone": pl.Int64}, orient="row")
+            market = market.join(gone, on=OFFER_KEY, how="left", maintain_order="left").with_columns(
+                pl.col("quantity_available") - pl.col("gone").fill_null(0)
+            )
+            market = market.filter(pl.col("quantity_available") > 0).drop("gone")
+        of_models = (pl.col("line_number") // self.line_step).is_in(sorted(models))
+        steps = steps_under_terms(buyable_steps(market), allowed_terms(self.scenario, self.book))
+        return candidates_among(
+            steps, self.portions.filter(of_models), self.fits.filter(of_models), inputs, self.scenario
+        )
+
+    def whole(self, models: Collection[int]) -> Candidates:
+        """The candidates of some models as if nobody had bought and nothing were on hand."""
+        key = frozenset(models)
+        if key not in self._wholes:
+            self._wholes[key] = self.candidates(models, self.inputs.tables["stock_on_hand"].clear())
+        return self._wholes[key]
+
+    @cached_property
+    def offers(self) -> dict[str, Offer]:
+        """Every offer that may serve any model, by offer_id."""
+        whole = self.whole(self.everyone)
+        return offers_of(whole, whole.offers["offer_index"].to_list())
+
+    # Plans
+
+    def after(self, model: int, before: Orders, known: Iterable[Orders], *, use_spares: bool = True) -> Orders:
+        """The orders for one model once others are placed: from stock on hand that is left, spares, and offers that are left.
+
+        Args:
+            model: its position.
+            before: the orders placed.
+            known: orders for the model to start from, as far as they can still be had.
+            use_spares: whether spares of the orders before are used first, which cost nothing more.
+        """
+        found = self.candidates([model], self._stock_after(before), before.bought)
+        from_spares = self._from_spares(model, before.spares, found) if use_spares else []
+        wanted = dict(found.wanted)
+        for row in from_spares:
+            wanted[row[:2]] -= row[-1]
+        planned = self._planned(found.with_quantities(wanted), known, EFFORT)
+        on_hand = tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows())
+        return replace(planned, served=(*planned.served, *from_spares), on_hand=on_hand)
+
+    def together(self, models: Collection[int], known: Iterable[Orders], effort: str) -> Orders:
+        """The orders for some models in one go, one per vendor."""
+        found = self.candidates(models)
+        planned = self._planned(found, known, effort)
+        return replace(planned, on_hand=tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows()))
+
+    def _planned(self, found: Candidates, known: Iterable[Orders], effort: str) -> Orders:
+        if not found.uses.height:
+            return self._of_plan(nothing_bought(found))
+        starts = [plan for orders in known if (plan := self._cut_to(orders, found)) is not None]
+        best = min(starts, key=lambda plan: plan.rank, default=None)
+        start: Solution | None = None if best is None else as_solution(best, found, self.scenario)
+        try:
+            plan = plan_of(found, mip.solve(found.problem(self.book, self.scenario), effort, start))
+        except PlanRefusedError:  # such as a forced vendor that has nothing left
+            return self._of_plan(nothing_bought(found))
+        return self._of_plan(plan)
+
+    def _of_plan(self, plan: Plan) -> Orders:
+        orders: dict[str, Pieces] = {}
+        for vendor, offer_id, quantity in plan.purchases.select("vendor_code", "offer_id", "quantity").iter_rows():
+            orders.setdefault(vendor, {})[offer_id] = quantity
+        unfilled = tuple(sorted(plan.pieces_missing.items()))
+        served = tuple(plan.allocation_rows)
+        return Orders(tuple(sorted(orders.items())), served, (), unfilled, plan.lower_bound, plan.hit_time_limit)
+
+    def _cut_to(self, known: Orders, found: Candidates) -> Plan | None:
+        """Known orders as one plan for what is wanted now, from what can be had now; None where vendors would not accept it.
+
+        Make-ups are kept whole or not at all. Pieces bought beyond the use stay bought where that is allowed: a minimum or a
+        waiver may need them.
+        """
+        offers = offers_of(found, found.offers["offer_index"].to_list())
+        group_of = dict(zip(found.wanted, found.portions["group_code"].to_list(), strict=True))
+        left, used, rows, colours = dict(found.wanted), Pieces(), list[Served](), dict[str, str]()
+        for block in _blocks(known.served):
+            portion, colour, is_direct = block[0][:2], block[0][5], not block[0][3]
+            free = [offers[row[2]].most - used.get(row[2], 0) if row[2] in offers else 0 for row in block]
+            counts = [found.component_counts.get(_use_of(found, row), 0) if portion in left else 0 for row in block]
+            if not all(counts) or (group_of[portion] and colours.setdefault(group_of[portion], colour) != colour):
+                continue
+            if is_direct:
+                taken = [min(block[0][-1], left[portion], free[0])]
+                pieces = taken[0]
+            else:
+                taken = [row[-1] for row in block]
+                first = block[0][4]
+                pieces = sum(row[-1] for row in block if row[4] == first) // counts[0]
+            if pieces <= 0 or pieces > left[portion] or any(n > most for n, most in zip(taken, free, strict=True)):
+                continue
+            left[portion] -= pieces
+            for row, quantity in zip(block, taken, strict=True):
+                used[row[2]] = used.get(row[2], 0) + quantity
+                rows.append((*row[:6], quantity))
+        return self._accepted(found, offers, used, known.bought, rows, {p: n for p, n in left.items() if n})
+
+    def _accepted(
+        self,
+        found: Candidates,
+        offers: Mapping[str, Offer],
+        used: Pieces,
+        before: Mapping[str, int],
+        rows: Sequence[Served],
+        unfilled: Mapping[Portion, int],
+    ) -> Plan | None:
+        needed = {offer_id: offers[offer_id].quantity_for(quantity) for offer_id, quantity in used.items()}
+        plans = []
+        for keeps in (True, False) if self.scenario.allow_spares else (False,):
+            bought: Pieces = {}
+            for offer_id, quantity in needed.items():
+                if quantity is None:
+                    return None
+                kept = (
+                    min(before.get(offer_id, 0), offers[offer_id].most)
+                    // offers[offer_id].multiple
+                    * offers[offer_id].multiple
+                )
+                bought[offer_id] = max(quantity, kept) if keeps else quantity
+            receipts = self.receipts(self._by_vendor(bought))
+            if any(receipt.broken_rules for receipt in receipts):
+                continue
+            facts = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(bought.items())]
+            numbered = [
+                (found.portion_numbers[row[:2]], found.offer_numbers[row[2]], row[3], row[4], row[6]) for row in rows
+            ]
+            plans.append(
+                plan_of(
+                    found,
+                    Solution(
+                        pl.DataFrame(facts, schema={"offer_index": pl.Int64, "quantity": pl.Int64}, orient="row"),
+                        pl.DataFrame(numbered, schema=_NUMBERED, orient="row")
+                        .group_by([name for name in _NUMBERED if name != "quantity"], maintain_order=True)
+                        .agg(pl.col("quantity").sum()),
+                        pl.DataFrame(
+                            [(found.portion_numbers[portion], n) for portion, n in sorted(unfilled.items())],
+                            schema={"portion_index": pl.Int64, "quantity": pl.Int64},
+                            orient="row",
+                        ),
+                        sum((receipt.exact.total for receipt in receipts), Fraction(0)),
+                        Fraction(0),
+                        is_proven=False,
+                        parcel_bother=Fraction(self.scenario.parcel_bother),
+                    ),
+                )
+            )
+        return min(plans, key=lambda plan: plan.rank, default=None)
+
+    def _stock_after(self, before: Orders) -> pl.DataFrame:
+        stock = self.inputs.tables["stock_on_hand"]
+        taken: dict[Element, int] = {}
+        for row in before.on_hand:
+            taken[row[2:5]] = taken.get(row[2:5], 0) + row[5]
+        gone = [taken.get(element, 0) for element in stock.select(_ELEMENT).iter_rows()]
+        left = pl.col("quantity_on_hand") - pl.Series("gone", gone, dtype=pl.Int64)
+        return stock.with_columns(left.alias("quantity_on_hand")).filter(pl.col("quantity_on_hand") > 0)
+
+    def _from_spares(self, model: int, spares: Pieces, found: Candidates) -> list[Served]:
+        """Spares given to the portions that want something, in order; neither in make-ups nor where colours must be alike."""
+        whole = self.whole([model])
+        alone = {p for p, group in zip(found.wanted, found.portions["group_code"].to_list(), strict=True) if not group}
+        left, rows = dict(spares), list[Served]()
+        numbers, ids = list(whole.portion_numbers), list(whole.offer_numbers)
+        wanted = dict(found.wanted)
+        is_spare = pl.Series([offer_id in left for offer_id in ids], dtype=pl.Boolean)
+        uses = whole.uses.filter(pl.col("make_up_code") == "", is_spare.gather(whole.uses["offer_index"]))
+        for portion_index, offer_index, colour in uses.select(
+            "portion_index", "offer_index", "colour_code"
+        ).iter_rows():
+            portion, offer_id = numbers[portion_index], ids[offer_index]
+            taken = min(wanted.get(portion, 0), left[offer_id]) if portion in alone else 0
+            if taken > 0:
+                wanted[portion] -= taken
+                left[offer_id] -= taken
+                rows.append((*portion, offer_id, "", "", colour, taken))
+        return rows
+
+    # Orders put together
+
+    def _by_vendor(self, pieces: Mapping[str, int]) -> list[tuple[str, Pieces]]:
+        orders: dict[str, Pieces] = {}
+        for offer_id, quantity in sorted(pieces.items()):
+            orders.setdefault(self.offers[offer_id].vendor_code, {})[offer_id] = quantity
+        return sorted(orders.items())
+
+    def receipt(self, vendor_code: str, pieces: Mapping[str, int]) -> VendorReceipt:
+        """The receipt of one order."""
+        order = [self.offers[offer_id].purchase(quantity) for offer_id, quantity in sorted(pieces.items())]
+        return work_out_order(order, self.book.vendors[vendor_code])
+
+    def receipts(self, orders: Iterable[tuple[str, Mapping[str, int]]]) -> list[VendorReceipt]:
+        """The receipts of orders."""
+        return [self.receipt(vendor, pieces) for vendor, pieces in orders]
+
+    def put_together(self, orders: Orders) -> Orders:
+        """The same pieces with each vendor's orders put together where the vendor accepts that and it costs no more.
+
+        Limits on the pieces, elements or weight of an order, and duty that begins at a value, keep orders apart.
+        """
+        merged: list[tuple[str, Mapping[str, int]]] = []
+        for vendor, pieces in orders.orders:
+            for at, (other, already) in enumerate(merged):
+                both = _added([already, pieces])
+                if other == vendor and self._is_no_dearer(vendor, both, already, pieces):
+                    merged[at] = (vendor, both)
+                    break
+            else:
+                merged.append((vendor, pieces))
+        return replace(orders, orders=tuple(sorted(merged, key=lambda order: order[0])))
+
+    def _is_no_dearer(self, vendor: str, both: Pieces, first: Mapping[str, int], second: Mapping[str, int]) -> bool:
+        if any(quantity > self.offers[offer_id].most for offer_id, quantity in both.items()):
+            return False
+        receipt = self.receipt(vendor, both)
+        apart = self.receipt(vendor, first).exact.total + self.receipt(vendor, second).exact.total
+        return not receipt.broken_rules and receipt.exact.total <= apart
+
+    def rank(self, orders: Orders) -> tuple[int, Fraction, int, int]:
+        """What plans minimise, in order: unfilled pieces, cost with the bother of parcels, parcels, spares."""
+        cost = sum((receipt.exact.total for receipt in self.receipts(orders.orders)), Fraction(0))
+        bother = Fraction(self.scenario.parcel_bother) * len(orders.orders)
+        return orders.unfilled_count, cost + bother, len(orders.orders), sum(orders.spares.values())
+
+    def landed_cost(self, orders: Orders) -> Decimal:
+        """The rounded landed cost of orders."""
+        return landed({str(at): receipt for at, receipt in enumerate(self.receipts(orders.orders))})
+
+
+_NUMBERED = {
+    "portion_index": pl.Int64,
+    "offer_index": pl.Int64,
+    "make_up_code": pl.String,
+    "component_part_code": pl.String,
+    "quantity": pl.Int64,
+}
+
+
+def _blocks(served: Iterable[Served]) -> list[list[Served]]:
+    """Rows that stand and fall together: each direct one alone, those of a portion's make-up in one colour together."""
+    blocks: dict[tuple[object, ...], list[Served]] = {}
+    for at, row in enumerate(served):
+        blocks.setdefault((*row[:2], row[3], row[5]) if row[3] else (at,), []).append(row)
+    return list(blocks.values())
+
+
+def _use_of(found: Candidates, row: Served) -> tuple[int, int, str, str]:
+    portion = found.portion_numbers.get(row[:2], -1)
+    return portion, found.offer_numbers.get(row[2], -1), row[3], row[4]
