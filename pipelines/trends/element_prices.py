@@ -49,7 +49,7 @@ def element_prices(
         One row per date and element, sorted by them: day, part_code, colour_code, element_price (Float64, buyer's currency; null
         when stock covers less than ``PRICED_FROM_SHARE`` of the need), market_vendor_count, market_quantity (Int64).
     """
-    found = _cheapest_cover(usable_offers(needs, markets, buyer, vendor_terms, exchange_rates))
+    found = cheapest_cover(usable_offers(needs, markets, buyer, vendor_terms, exchange_rates), ("day", *ELEMENT))
     days = pl.DataFrame({"day": sorted(markets)}, schema={"day": pl.Date})
     grid = days.join(needs.select(ELEMENT), how="cross")
     return (
@@ -115,9 +115,8 @@ def _currency_factors(offers: pl.DataFrame, buyer: Buyer, exchange_rates: pl.Dat
     return pl.DataFrame(rows, {"day": pl.Date, "currency_code": pl.String, "factor": pl.Float64}, orient="row")
 
 
-def _cheapest_cover(offers: pl.DataFrame) -> pl.DataFrame:
-    """Mean price of the cheapest pieces up to the need, per date and element."""
-    group = ("day", *ELEMENT)
+def cheapest_cover(offers: pl.DataFrame, group: tuple[str, ...]) -> pl.DataFrame:
+    """Mean price of the cheapest pieces up to the need, per group, such as date and element; offers of :func:`usable_offers`."""
     buyable = pl.min_horizontal("quantity_available", "maximum_per_order")
     before = (pl.col("buyable").cum_sum() - pl.col("buyable")).over(group)
     taken = (pl.col("need") - pl.col("before")).clip(0, pl.col("buyable"))

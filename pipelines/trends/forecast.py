@@ -1,0 +1,141 @@
+"""Where an index goes next, from its own past alone, and whether such a forecast is worth anything.
+
+Method: Theta (Assimakopoulos and Nikolopoulos 2000), which is simple exponential smoothing with half the slope of the straight
+line through all points as drift (Hyndman and Billah 2003). It is the plainest method that did well in the M3 competition
+(Makridakis and Hibon 2000). Everything works on logarithms, so that changes are relative. Formulas from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from pipelines.trends.index_numbers import FloatArray
+from pipelines.trends.seasonal import STRONG, decompose
+
+HORIZON = 3
+"""Months ahead."""
+LEVEL = 0.80
+LEAST_HISTORY = 12
+"""Months before a first forecast is tried."""
+LEAST_ORIGINS = 9
+"""Past months from which forecasts must have been tried (common practice, no source)."""
+WORTHWHILE = 0.95
+"""A forecast must miss by so much less than "same as last month": one that is hardly better is luck (no source)."""
+SMOOTHING = np.linspace(0.05, 1.0, 20)
+
+Method = Literal["theta", "theta-seasonal"]
+
+
+@dataclass(frozen=True)
+class Trial:
+    """How forecasts from past months did.
+
+    ``errors`` has one row per origin and one column per month ahead: absolute errors in logarithms, NaN where the month is not over
+    yet; ``naive_errors`` the same of "same as last month".
+    """
+
+    errors: FloatArray
+    naive_errors: FloatArray
+
+    @property
+    def origin_count(self) -> int:
+        """Past months from which forecasts were tried."""
+        return len(self.errors)
+
+    @property
+    def error(self) -> float:
+        """Mean over all origins and horizons, NaN without any."""
+        return _mean(self.errors)
+
+    @property
+    def naive_error(self) -> float:
+        """The same of "same as last month"."""
+        return _mean(self.naive_errors)
+
+    @property
+    def beats_naive(self) -> bool:
+        """Whether the forecasts came closer than "same as last month", by more than a hair and over enough trials."""
+        return self.origin_count >= LEAST_ORIGINS and self.error < WORTHWHILE * self.naive_error
+
+    def half_widths(self) -> FloatArray:
+        """Half the width of the interval for each month ahead, in logarithms: the error that ``LEVEL`` of the trials stayed below.
+
+        Split conformal prediction (Lei and others 2018): of n errors in order the one ranked (n + 1) LEVEL, rounded up, and the largest
+        if there are too few. It is what forecasts really missed by, whatever the reason, and needs no model of errors.
+        """
+        widths = []
+        for column in self.errors.T:
+            known = np.sort(column[np.isfinite(column)])
+            widths.append(known[min(int(np.ceil((len(known) + 1) * LEVEL)), len(known)) - 1])
+        return np.array(widths)
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Levels of the ``HORIZON`` months to come, and the method that was used."""
+
+    method: Method
+    levels: FloatArray
+
+
+def forecast(levels: FloatArray, first_month_of_year: int) -> Forecast:
+    """The next ``HORIZON`` months of a monthly series without gaps.
+
+    A season is taken out first and put back where three years show a strong one
+    (:func:`~pipelines.trends.seasonal.decompose`).
+
+    Args:
+        levels: above 0, at least three, earliest first.
+        first_month_of_year: 1 for January, of the first level.
+    """
+    logs = np.log(levels)
+    season = decompose(logs, first_month_of_year)
+    is_seasonal = season is not None and season.strength >= STRONG
+    pattern = season.by_month if season is not None and is_seasonal else np.zeros(12)
+    months = (first_month_of_year - 1 + np.arange(len(logs) + HORIZON)) % 12
+    ahead = _theta(logs - pattern[months[: len(logs)]]) + pattern[months[len(logs) :]]
+    return Forecast("theta-seasonal" if is_seasonal else "theta", np.exp(ahead))
+
+
+def rolling_origin(levels: FloatArray, first_month_of_year: int) -> Trial:
+    """Forecast from every past month that has ``LEAST_HISTORY`` months up to it, with what was known then, and compare.
+
+    Every horizon of every origin counts once, for the method and for "same as last month" alike (Tashman 2000; Hyndman and
+    Athanasopoulos, Forecasting: Principles and Practice, section 5.10).
+    """
+    origins = range(LEAST_HISTORY, len(levels))
+    errors, naive = (np.full((len(origins), HORIZON), np.nan) for _ in range(2))
+    for row, origin in enumerate(origins):
+        actual = np.log(levels[origin : origin + HORIZON])
+        made = np.log(forecast(levels[:origin], first_month_of_year).levels)
+        errors[row, : len(actual)] = np.abs(actual - made[: len(actual)])
+        naive[row, : len(actual)] = np.abs(actual - np.log(levels[origin - 1]))
+    return Trial(errors, naive)
+
+
+def _mean(errors: FloatArray) -> float:
+    known = errors[np.isfinite(errors)]
+    return float(known.mean()) if known.size else float("nan")
+
+
+def _theta(logs: FloatArray) -> FloatArray:
+    """Forecasts of ``HORIZON`` steps.
+
+    With smoothed level l, smoothing a, slope b of the least-squares line and n points, the forecast h steps ahead is
+    l + b/2 (h - 1 + 1/a - (1 - a)^n / a). The smoothing is the one of a grid whose one-step errors are least squares.
+    """
+    count = len(logs)
+    slope = float(np.polyfit(np.arange(count), logs, 1)[0])
+    level = np.full(len(SMOOTHING), logs[0])
+    squares = np.zeros(len(SMOOTHING))
+    for value in logs[1:]:
+        squares += (value - level) ** 2
+        level = level + SMOOTHING * (value - level)
+    best = int(np.argmin(squares))
+    smoothing = SMOOTHING[best]
+    steps = np.arange(1, HORIZON + 1)
+    ahead: FloatArray = level[best] + slope / 2 * (steps - 1 + 1 / smoothing - (1 - smoothing) ** count / smoothing)
+    return ahead

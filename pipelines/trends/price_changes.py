@@ -1,0 +1,156 @@
+"""How the price changes of a model's elements are spread, and which vendors' changes move a model."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+from pipelines.inputs import WorkspaceInputs
+from pipelines.settings import Buyer
+from pipelines.trends.element_prices import ELEMENT, cheapest_cover, usable_offers
+from pipelines.trends.monthly import basket_lines
+from pipelines.trends.months import month_before
+from schemas.outlook import PRICE_CHANGE_DISTRIBUTION, VENDOR_MOVE
+from schemas.validate import empty_frame, polars_schema, validate_typed
+
+SPANS = (1, 12)
+NO_CHANGE_PCT = 1e-9
+"""Means of equal prices may differ in their last bits."""
+PERCENTILES = (10, 25, 50, 75, 90)
+
+
+def price_change_distribution(element_price: pl.DataFrame) -> pl.DataFrame:
+    """Percentiles of the changes of the elements' prices over 1 and 12 months, and how many rose, stood still and fell.
+
+    Only elements with a price of their own in both months count, each once. Percentiles are of type 7 (linear interpolation).
+
+    Args:
+        element_price: contract ELEMENT_PRICE.
+
+    Returns:
+        A frame of the contract PRICE_CHANGE_DISTRIBUTION.
+    """
+    group = ("model_code", "buyer_code", "month")
+    observed = (
+        element_price.filter(pl.col("element_price").is_not_null() & ~pl.col("is_imputed"))
+        .unique([*group, *ELEMENT], keep="first", maintain_order=True)
+        .select(*group, *ELEMENT, "element_price")
+    )
+    months = observed["month"].unique().to_list()
+    found = []
+    for span in SPANS:
+        earlier = pl.DataFrame(
+            {"month": months, "earlier": [month_before(month, span) for month in months]},
+            {"month": pl.String, "earlier": pl.String},
+        )
+        pairs = observed.join(earlier, on="month").join(
+            observed.rename({"month": "earlier", "element_price": "price_before"}),
+            on=["model_code", "buyer_code", "earlier", *ELEMENT],
+        )
+        change = 100 * (pl.col("element_price") / pl.col("price_before") - 1)
+        found.append(
+            pairs.with_columns(change=change)
+            .group_by(group)
+            .agg(
+                change_month_count=pl.lit(span, pl.Int64),
+                item_count=pl.len().cast(pl.Int64),
+                risen_share=(pl.col("change") > NO_CHANGE_PCT).mean(),
+                unchanged_share=(pl.col("change").abs() <= NO_CHANGE_PCT).mean(),
+                fallen_share=(pl.col("change") < -NO_CHANGE_PCT).mean(),
+                **{f"change_p{p}_pct": pl.col("change").quantile(p / 100, "linear") for p in PERCENTILES},
+            )
+        )
+    rows = pl.concat(found).select(PRICE_CHANGE_DISTRIBUTION.columns).sort(PRICE_CHANGE_DISTRIBUTION.key)
+    return validate_typed(PRICE_CHANGE_DISTRIBUTION, rows, where="distribution of price changes")
+
+
+def vendor_moves(
+    inputs: WorkspaceInputs, before_on: date, before: pl.DataFrame, day: date, market: pl.DataFrame
+) -> pl.DataFrame:
+    """What each vendor's change between two dates does to the cost of each model's basket, all others being as they are today.
+
+    For every vendor the basket is priced with today's market and once more with the vendor's offers of the earlier date in place of
+    today's; the effect is the ratio. Prices are those of the index (:func:`~pipelines.trends.element_prices.element_prices`), over the
+    elements priced both times, so shipping, charges and terms are left out.
+
+    Args:
+        inputs: settings, models, vendor_terms and exchange_rates.
+        before_on: the earlier date, and ``before`` its market, as ``market_on`` gives it.
+        day: the later date, and ``market`` its market.
+
+    Returns:
+        A frame of the contract VENDOR_MOVE; vendors that move nothing are absent.
+    """
+    found = [empty_frame(VENDOR_MOVE)]
+    for model in inputs.models:
+        needs = basket_lines(model, day).group_by(ELEMENT).agg(pl.col("quantity").sum()).sort(ELEMENT)
+        if needs.is_empty():
+            continue
+        for buyer in inputs.settings.buyer:
+            moves = _moves(needs, buyer, inputs, before_on, before, day, market)
+            keys = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
+            rows = moves.with_columns(**{k: pl.lit(v) for k, v in keys.items()}, compared_on=pl.lit(before_on))
+            found.append(rows.select(VENDOR_MOVE.columns).cast(polars_schema(VENDOR_MOVE)))
+    return validate_typed(VENDOR_MOVE, pl.concat(found).sort(VENDOR_MOVE.key), where="moves by vendors")
+
+
+def _moves(
+    needs: pl.DataFrame,
+    buyer: Buyer,
+    inputs: WorkspaceInputs,
+    before_on: date,
+    before: pl.DataFrame,
+    day: date,
+    market: pl.DataFrame,
+) -> pl.DataFrame:
+    """vendor_code, moved_element_count and vendor_effect_pct."""
+    tables = inputs.tables
+    # Both markets at the rates of today: a currency's move is no vendor's.
+    now, then = (
+        usable_offers(needs, {day: frame}, buyer, tables["vendor_terms"], tables["exchange_rates"])
+        for frame in (market, before)
+    )
+    touched = _changed(then, now)
+    variants = pl.concat(
+        [
+            # Everybody else's offers of the elements the vendor changed, as they are today,
+            touched.join(now, on=ELEMENT, suffix="_of").filter(pl.col("vendor_code") != pl.col("vendor_code_of")),
+            # and the vendor's own as they were.
+            touched.join(then.with_columns(vendor_code_of=pl.col("vendor_code")), on=["vendor_code", *ELEMENT]).select(
+                "vendor_code",
+                *ELEMENT,
+                *(c for c in now.columns if c not in ("vendor_code", *ELEMENT)),
+                "vendor_code_of",
+            ),
+        ],
+        how="diagonal",
+    ).rename({"vendor_code": "variant", "vendor_code_of": "vendor_code"})
+    priced_now = cheapest_cover(now, ELEMENT).select(*ELEMENT, price_now="element_price")
+    priced_then = cheapest_cover(variants, ("variant", *ELEMENT)).select(
+        "variant", *ELEMENT, price_then="element_price"
+    )
+    pairs = needs.join(priced_now, on=ELEMENT).drop_nulls("price_now")
+    basket = (pairs["quantity"] * pairs["price_now"]).sum()
+    cost = pl.col("quantity") * (pl.col("price_now") - pl.col("price_then"))
+    moved = pairs.join(priced_then.drop_nulls("price_then"), on=ELEMENT)
+    return (
+        moved.with_columns(effect=cost)
+        .filter(pl.col("effect").abs() > NO_CHANGE_PCT / 100 * pl.col("quantity") * pl.col("price_now"))
+        .group_by(vendor_code=pl.col("variant"))
+        .agg(moved_element_count=pl.len().cast(pl.Int64), effect=pl.col("effect").sum())
+        .with_columns(vendor_effect_pct=100 * pl.col("effect") / (basket - pl.col("effect")))
+    )
+
+
+def _changed(then: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
+    """Vendors and elements whose offers differ between two sets of offers."""
+    content = ("vendor_code", *ELEMENT, "listing_code", "price", "quantity_available", "maximum_per_order")
+    old, new = then.select(content), now.select(content)
+    both = pl.concat(
+        [
+            old.join(new, on=content, how="anti", nulls_equal=True),
+            new.join(old, on=content, how="anti", nulls_equal=True),
+        ]
+    )
+    return both.select("vendor_code", *ELEMENT).unique().sort("vendor_code", *ELEMENT)
