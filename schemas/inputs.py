@@ -206,9 +206,28 @@ CONFIRMED_PRICES = Contract(
     notes="The offer's prices near this one are no longer suspect for dates from valid_from_on on. See suspect_price.",
 )  # fmt: skip
 
+SOURCE_CORRECTIONS = Contract(
+    name="source_corrections",
+    grain="one row per known error of a vendor's exports and its first date",
+    columns=(
+        "vendor_code", "part_code", "colour_code", "observed_from_on", "observed_to_on", "correction_action",
+        "correction_factor", "corrected_currency_code", "guard_price_from", "guard_price_to", "guard_currency_code",
+        "decided_on", "reason",
+    ),
+    key=("vendor_code", "part_code", "colour_code", "observed_from_on"),
+    optional={
+        "part_code": "*", "colour_code": "*", "observed_to_on": None, "correction_factor": None,
+        "corrected_currency_code": None, "guard_price_from": None, "guard_price_to": None, "guard_currency_code": None,
+    },
+    notes="* is any part or colour. Of several corrections of one row that with part and colour named holds, then that with "
+    "the part, then the latest start. The guard says how the error shows: a row outside of it is right as it is, and from its "
+    "date on the source has mended itself for that offer. A correction without a guard needs observed_to_on.",
+)  # fmt: skip
+
 WORKSPACE_TABLES = (
     COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, ELEMENT_STATUS, VENDORS, VENDOR_TERMS, SHIPPING_STEPS, HANDLING_CHARGES,
     BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES, ACCEPTED_EXPORTS, WITHDRAWN_FILES, CONFIRMED_PRICES,
+    SOURCE_CORRECTIONS,
 )  # fmt: skip
 """Files tables/<name>.csv of a workspace; one that is absent counts as empty."""
 

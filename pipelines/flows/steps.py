@@ -14,14 +14,15 @@ from pipelines.costing import night
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight import plan_variants
 from pipelines.insight import savings as insight_savings
+from pipelines.insight import suspects as insight_suspects
 from pipelines.intake import archive, held, profiles, take_in, workspace_files
 from pipelines.reporting import order_lists, pages
 from pipelines.settings import Settings, Workspace
-from pipelines.trends import monthly
-from pipelines.warehouse import checks, connect, generation, history, load, market, query
+from pipelines.trends import monthly, suspects
+from pipelines.warehouse import checks, connect, generation, history, load, market, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
-from schemas.published import CHECK_RESULT, ELEMENT_PRICE, PRICE_INDEX, REFRESH_RUN
+from schemas.published import CHECK_RESULT, ELEMENT_PRICE, PLAN_VARIANT, PRICE_INDEX, REFRESH_RUN
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 Progress = Any
@@ -118,16 +119,26 @@ def fold_history(workspace: Workspace, inputs: WorkspaceInputs) -> HistoryState:
             accepted=inputs.tables["accepted_exports"]["file_hash"].to_list(),
             withdrawn=inputs.tables["withdrawn_files"]["file_hash"].to_list(),
         )
+        history.set_corrections(con, inputs.tables["source_corrections"])
         history.fold(con)
         first, last = history.observed_dates(con)
         waiting = history.waiting_exports(con)
-        return HistoryState(history.fingerprint(con), first, last, [_told_waiting(export) for export in waiting])
+        ended = history.ended_corrections(con)
+        messages = [*(_told_waiting(export) for export in waiting), *(_told_ended(found) for found in ended)]
+        return HistoryState(history.fingerprint(con), first, last, messages)
 
 
 def _told_waiting(export: history.WaitingExport) -> str:
     return (
         f"{export.file_name}: waits, because it would close more than half of the offers of {export.vendor_code} on "
         f"{export.observed_on}; if that is right: `kitfare accept {export.file_hash[:12]}`"
+    )
+
+
+def _told_ended(found: history.EndedCorrection) -> str:
+    return (
+        f"source_corrections: the one of {found.vendor_code}, part {found.part_code}, colour {found.colour_code}, from "
+        f"{found.observed_from_on} corrects nothing since {found.mended_on}; if the source has mended itself, give it an observed_to_on"
     )
 
 
@@ -146,6 +157,39 @@ def published_tables(workspace: Workspace, refresh_id: str) -> dict[str, pl.Data
         return None
     database = workspace.published / generation.DATABASE_NAME
     return {"model_cost": query.run_query(database, "select * from model_cost", max_rows=None)}
+
+
+def screen_prices(workspace: Workspace, inputs: WorkspaceInputs) -> pl.DataFrame:
+    """Find the prices that stand out, and keep them from plans and trends until they change or are confirmed.
+
+    Returns:
+        One row per spell of such a price; :func:`weigh_suspects` adds what they could cost.
+    """
+    tables = inputs.tables
+    with connect.writer(workspace.warehouse) as con:
+        new_prices = screening.new_prices(con)
+        rates = suspects.common_rates(new_prices, tables["exchange_rates"], inputs.settings.buyer[0].currency_code)
+        found = suspects.candidates(new_prices, tables["parts"], rates)
+        rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
+        flagged = suspects.against_market(found, rivals, rates)
+        spells = suspects.spells(flagged, screening.spells_of(con, suspects.flagged_prices(flagged)))
+        spells = suspects.cleared(spells, tables["confirmed_prices"])
+        screening.set_suspects(con, spells)
+    return spells
+
+
+def weigh_suspects(
+    inputs: WorkspaceInputs,
+    markets: Markets,
+    plans: dict[str, pl.DataFrame],
+    found: pl.DataFrame,
+    variants: dict[str, pl.DataFrame],
+    day: date,
+) -> dict[str, pl.DataFrame]:
+    """Rank the prices that stand out by what they could cost, and add to the variants plans that trust them."""
+    ranked, trusting = insight_suspects.weigh_suspects(inputs, markets.by_day[day], plans, found, day)
+    every = pl.concat([variants["plan_variant"], trusting]).sort(PLAN_VARIANT.key)
+    return {**variants, "plan_variant": every, "suspect_price": ranked}
 
 
 def read_markets(workspace: Workspace, inputs: WorkspaceInputs, days: list[date]) -> Markets:

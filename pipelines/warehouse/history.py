@@ -12,10 +12,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
-from pipelines.resources import sql_text
-from pipelines.warehouse.connect import Connection, transaction
+import polars as pl
 
-_GATHER = ("export_row", "listing", "export_listing", "untrusted_key", "export", "held_listing")
+from pipelines.resources import sql_text
+from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
+
+_GATHER = ("listing", "export_listing", "untrusted_key", "export", "held_listing")
 _RESOLVE = (
     "export_standing",
     "listing_event",
@@ -57,6 +59,29 @@ def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterab
                 con.execute("insert into file_to_fold values (?)", [file_hash])
 
 
+def set_corrections(con: Connection, corrections: pl.DataFrame) -> None:
+    """Make these the known errors of sources.
+
+    Args:
+        con: from ``connect.writer``.
+        corrections: SOURCE_CORRECTIONS.
+    """
+    before = frame_of(con, "select * from source_correction")
+    corrections = corrections.select(before.columns).cast(before.schema)
+    changed = pl.concat([before, corrections]).filter(pl.struct(before.columns).is_unique())
+    if changed.is_empty():
+        return
+    with transaction(con):
+        con.execute("delete from source_correction")
+        insert_frame(con, "source_correction", corrections)
+        vendors = changed["vendor_code"].unique().to_list()
+        con.execute(
+            "insert into file_to_fold select distinct file_hash from price_observation where vendor_code in "
+            "(select unnest(?::varchar[]))",
+            [vendors],
+        )
+
+
 def fold(con: Connection) -> int:
     """Remake the history of every vendor that files or decisions since the last fold may have changed; all or nothing.
 
@@ -71,9 +96,12 @@ def fold(con: Connection) -> int:
             return 0
         _run(con, "touched_vendor")
         con.execute("delete from outdone_row")
-        _run(con, "outdone_row", *_GATHER)
-        for table in _WRITE:
+        _run(con, "outdone_row", "export_row")
+        for table in ("corrected_row", *_WRITE):
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
+        if _count(con, "source_correction"):
+            _run(con, "corrected_row")
+        _run(con, *_GATHER)
         con.execute("create or replace temp table unsettled_vendor as select vendor_code from touched_vendor")
         con.execute(
             "create or replace temp table waiting_export as "
@@ -85,7 +113,7 @@ def fold(con: Connection) -> int:
             con.execute("delete from unsettled_vendor where vendor_code in (select vendor_code from settled_vendor)")
         con.execute("delete from file_to_fold")
         vendor_count = _count(con, "touched_vendor")
-        for table in (*_GATHER, *_RESOLVE, "touched_vendor", "unsettled_vendor", "waiting_export"):
+        for table in ("export_row", *_GATHER, *_RESOLVE, "touched_vendor", "unsettled_vendor", "waiting_export"):
             con.execute(f"drop table if exists {table}")
         return vendor_count
 
@@ -105,6 +133,24 @@ def waiting_exports(con: Connection) -> list[WaitingExport]:
         "where export_standing = 'waiting' order by observed_on, vendor_code, file_hash"
     ).fetchall()
     return [WaitingExport(*row) for row in found]
+
+
+@dataclass(frozen=True)
+class EndedCorrection:
+    """A declared correction that no row needs any more since a date: the source shows the error no longer."""
+
+    vendor_code: str
+    part_code: str
+    colour_code: str
+    observed_from_on: date
+    mended_on: date
+
+
+def ended_corrections(con: Connection) -> list[EndedCorrection]:
+    """Corrections with a guard whose latest exports show no error any more, with the first date without it."""
+    if not _count(con, "source_correction"):
+        return []
+    return [EndedCorrection(*row) for row in con.execute(sql_text("history/ended_correction.sql")).fetchall()]
 
 
 def fingerprint(con: Connection) -> str:

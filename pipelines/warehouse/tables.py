@@ -6,19 +6,29 @@ import polars as pl
 
 from pipelines.warehouse.connect import Connection, frame_of
 from schemas.contract import Contract
-from schemas.published import HELD_ROW, INTAKE_FILE, OFFER_CONFIRMATION, PRICE_HISTORY, VENDOR_EXPORT
+from schemas.published import (
+    CORRECTED_ROW,
+    HELD_ROW,
+    INTAKE_FILE,
+    OFFER_CONFIRMATION,
+    OFFER_SOURCE,
+    PRICE_HISTORY,
+    VENDOR_EXPORT,
+)
 
 _SOURCES: tuple[tuple[Contract, str], ...] = (
     (PRICE_HISTORY, "price_history"),
     (OFFER_CONFIRMATION, "offer_confirmation"),
     (VENDOR_EXPORT, "vendor_export"),
+    (OFFER_SOURCE, "price_history"),
+    (CORRECTED_ROW, "corrected_row"),
     (INTAKE_FILE, "intake_file()"),
     (HELD_ROW, "held_row()"),
 )
 
 
 def intake_tables(con: Connection) -> dict[str, pl.DataFrame]:
-    """price_history, offer_confirmation, vendor_export, intake_file and held_row, each by its contract and key.
+    """The tables of ``_SOURCES``, each by its contract and key.
 
     Call it after :func:`history.fold`: rows that were never folded are counted nowhere, and the check
     ``row_accounting`` says so.

@@ -9,6 +9,9 @@ with digest as (
     select 'vendor_export', md5_number(to_json(vendor_export)::varchar)
     from vendor_export
     union all
+    select 'corrected_row', md5_number(to_json(corrected_row)::varchar)
+    from corrected_row
+    union all
     select 'summary', md5_number(to_json(summary_observation)::varchar)
     from summary_observation
     union all

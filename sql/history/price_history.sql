@@ -37,7 +37,10 @@ select
     export_row.form_certainty,
     spell.valid_from_on,
     spell.valid_to_on,
-    spell.last_confirmed_on
+    spell.last_confirmed_on,
+    export_row.file_hash,
+    export_row.source_line_number,
+    export_row.record_number
 from spell
 join export_row
     on export_row.export_hash = spell.export_hash

@@ -3,7 +3,7 @@
 -- In a withdrawn file every row counts as withdrawn, in a file held whole every row but repeats counts as held. Rows of
 -- a waiting export count as held until it is accepted. A held row stays counted as held after it was mended: its mended
 -- copy is a row of the file that brought it, and is counted there by the standing of the export it rejoined. A row
--- outdone by a mended copy counts as superseded.
+-- outdone by a mended copy counts as superseded, whether or not a declared correction is about it.
 create or replace macro intake_file() as table
 with price_row as (
     select
@@ -11,6 +11,7 @@ with price_row as (
         case
             when withdrawn_file.file_hash is not null then 'withdrawn'
             when outdone_row.file_hash is not null then 'superseded'
+            when dropped_row.file_hash is not null then 'dropped'
             when vendor_export.export_standing in ('winner', 'overlay') then 'accepted'
             when vendor_export.export_standing = 'superseded' then 'superseded'
             when vendor_export.export_standing = 'waiting' then 'waiting'
@@ -18,6 +19,11 @@ with price_row as (
     from price_observation
     left join mended_root using (file_hash, record_number)
     left join outdone_row using (file_hash, record_number)
+    left join (
+        select file_hash, record_number
+        from corrected_row
+        where correction_action = 'drop'
+    ) as dropped_row using (file_hash, record_number)
     left join withdrawn_file on withdrawn_file.file_hash = mended_root.root_hash
     left join vendor_export
         on vendor_export.file_hash = coalesce(mended_root.root_hash, price_observation.file_hash)
@@ -44,7 +50,8 @@ fate_count as (
         count(*) filter (fate = 'accepted') as accepted_row_count,
         count(*) filter (fate = 'superseded') as superseded_row_count,
         count(*) filter (fate = 'waiting') as waiting_row_count,
-        count(*) filter (fate = 'withdrawn') as withdrawn_row_count
+        count(*) filter (fate = 'withdrawn') as withdrawn_row_count,
+        count(*) filter (fate = 'dropped') as dropped_row_count
     from (
         select file_hash, fate from price_row
         union all
@@ -68,6 +75,7 @@ gathered as (
         coalesce(fate_count.superseded_row_count, 0) as superseded_row_count,
         coalesce(fate_count.waiting_row_count, 0) as waiting_row_count,
         coalesce(fate_count.withdrawn_row_count, 0) as withdrawn_row_count,
+        coalesce(fate_count.dropped_row_count, 0) as dropped_row_count,
         coalesce(held_count.held_row_count, 0) as held_row_count
     from received_file
     left join withdrawn_file using (file_hash)
@@ -97,7 +105,6 @@ select
     case when is_withdrawn then 0 else superseded_row_count end as superseded_row_count,
     case when is_withdrawn then 0 else duplicate_row_count end as duplicate_row_count,
     case when is_withdrawn then read_row_count else withdrawn_row_count end as withdrawn_row_count,
-    -- no declared corrections exist yet
-    cast(0 as bigint) as dropped_row_count
+    case when is_withdrawn then 0 else dropped_row_count end as dropped_row_count
 from gathered
 order by file_hash;

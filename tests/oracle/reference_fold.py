@@ -4,8 +4,10 @@ The SQL of ``sql/history/`` must give exactly this, whatever the order of arriva
 """
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
+from decimal import ROUND_HALF_UP, Decimal
 
 Key = tuple[str, str, str, str]  # part, colour, condition, listing
 Record = tuple[str, int]  # file hash, record number
@@ -46,6 +48,35 @@ class File:
     unreadable_key_count: int = 0
 
 
+@dataclass(frozen=True)
+class Correction:
+    """A declared error of a source: part and colour may be "*"; prices and currency of the guard may be None."""
+
+    vendor: str
+    part: str
+    colour: str
+    from_on: date
+    to_on: date | None
+    action: str
+    factor: Decimal | None = None
+    currency: str | None = None
+    guard: tuple = (None, None, None)  # lowest price, highest price, currency
+
+    def is_about(self, row: Row) -> bool:
+        return (
+            row.vendor == self.vendor
+            and self.part in ("*", row.key[0])
+            and self.colour in ("*", row.key[1])
+            and self.from_on <= row.day
+            and (self.to_on is None or row.day <= self.to_on)
+        )
+
+    def is_shown_by(self, row: Row) -> bool:
+        low, high, currency = self.guard
+        price = row.content[0]
+        return (low is None or price >= low) and (high is None or price <= high) and currency in (None, row.content[1])
+
+
 @dataclass
 class Export:
     """The rows of one file for one vendor and date, mended rows included."""
@@ -82,11 +113,14 @@ class Folded:
     standing: dict[tuple[str, str, date], tuple] = field(default_factory=dict)  # -> coverage, revision, standing, rows
     fate: dict[Record, str] = field(default_factory=dict)
     mended: set[Record] = field(default_factory=set)
+    corrected: dict[Record, tuple | None] = field(default_factory=dict)  # -> content, None if dropped
 
 
-def reference_fold(files: list[File], accepted: set[str], withdrawn: set[str]) -> Folded:
+def reference_fold(
+    files: list[File], accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
+) -> Folded:
     folded = Folded()
-    by_vendor_day = gather_exports(files, withdrawn, folded)
+    by_vendor_day = gather_exports(files, withdrawn, folded, corrections)
     for vendor in sorted(by_vendor_day):
         open_spells: dict[Key, Spell] = {}
         for day in sorted(by_vendor_day[vendor]):
@@ -149,7 +183,7 @@ def note_standing(folded, vendor, day, export, standing):
         folded.standing[export.file_hash, vendor, day] = (coverage, export.revision, standing, export.row_count)
 
 
-def gather_exports(files, withdrawn, folded):
+def gather_exports(files, withdrawn, folded, corrections):
     """Exports by vendor and date. Mended rows go back to the export they came from."""
     known = {file.file_hash: file for file in files}
     parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.held) if r.parent}
@@ -200,6 +234,7 @@ def gather_exports(files, withdrawn, folded):
     ]
     for _file, _row, chain in counted:
         folded.fate[chain[0]] = "superseded"
+    survivors = corrected(survivors, corrections, folded)
 
     exports: dict[tuple[str, str, date], Export] = {}
     for _file, row, chain in survivors:
@@ -229,6 +264,45 @@ def gather_exports(files, withdrawn, folded):
     for (_file_hash, vendor, day), export in exports.items():
         by_vendor_day[vendor][day].append(export)
     return by_vendor_day
+
+
+def corrected(survivors, corrections, folded):
+    """The rows with their known errors put right, without those that a correction drops."""
+    mended_on = {}  # from when on a correction no longer holds for an offer
+    for _file, row, _chain in survivors:
+        for correction in corrections:
+            if correction.is_about(row) and not correction.is_shown_by(row):
+                offer = (correction, row.vendor, row.key)
+                mended_on[offer] = min(mended_on.get(offer, row.day), row.day)
+
+    kept = []
+    for file, row, chain in survivors:
+        fitting = [
+            c
+            for c in corrections
+            if c.is_about(row) and c.is_shown_by(row) and row.day < mended_on.get((c, row.vendor, row.key), date.max)
+        ]
+        if fitting:
+            best = max(fitting, key=lambda c: (c.part != "*", c.colour != "*", c.from_on))
+            content = content_after(best, row.content)
+            folded.corrected[chain[0]] = content
+            if content is None:
+                folded.fate[chain[0]] = "dropped"
+                continue
+            row = replace(row, content=content)
+        kept.append((file, row, chain))
+    return kept
+
+
+def content_after(correction, content):
+    """None where the row is dropped, or where what would come out is no price."""
+    price, currency, *rest = content
+    if correction.action == "set_currency":
+        currency = correction.currency
+    if correction.action == "multiply_price":
+        price = (price * correction.factor).quantize(Decimal("0.000001"), ROUND_HALF_UP)
+    is_price = Decimal("0.000001") <= price <= 100_000
+    return None if correction.action == "drop" or not is_price else (price, currency, *rest)
 
 
 def may_close(file, folded):

@@ -6,10 +6,13 @@ from decimal import Decimal
 from pathlib import Path
 from random import Random
 
-from reference_fold import File, Folded, Held, Row, latest_confirmation, reference_fold
+import polars as pl
+from reference_fold import Correction, File, Folded, Held, Row, latest_confirmation, reference_fold
 from warehouse_kit import NOW, Taken, failures_of, held_keys_of, parents_of, taken
 
 from pipelines.warehouse import connect, history, load, market, tables
+from schemas.inputs import SOURCE_CORRECTIONS
+from schemas.validate import polars_schema
 
 FIRST = date(2026, 1, 1)
 DAYS = [FIRST + timedelta(days=n) for n in range(7)]
@@ -39,6 +42,7 @@ class Case:
     files: tuple[File, ...]
     accepted: frozenset[str] = frozenset()
     withdrawn: frozenset[str] = frozenset()
+    corrections: tuple[Correction, ...] = ()
 
 
 def random_case(rng: Random, most: int = 10) -> Case:
@@ -58,7 +62,41 @@ def random_case(rng: Random, most: int = 10) -> Case:
         tuple(rng.sample(files, len(files))),
         frozenset(file_hash for file_hash in hashes if rng.random() < accepted_share),
         frozenset(file_hash for file_hash in hashes if rng.random() < withdrawn_share),
+        random_corrections(rng),
     )
+
+
+def random_corrections(rng: Random) -> tuple[Correction, ...]:
+    """Mostly none; else a few that overlap, most of them with a guard."""
+    if rng.random() < 0.5:
+        return ()
+    found = {}
+    for _ in range(rng.randint(1, 4)):
+        start = rng.choice(DAYS[:4])
+        scope = (rng.choice(VENDORS), rng.choice(("*", "p1", "p2")), rng.choice(("*", "c1")), start)
+        end = rng.choice((None, None, start, DAYS[-1]))
+        guard = rng.choice(
+            (
+                (None, None, None),
+                (None, Decimal("0.1"), None),
+                (Decimal("0.1"), Decimal("0.1"), "EUR"),
+                (None, None, "USD"),
+            )
+        )
+        action = rng.choice(("drop", "multiply_price", "set_currency"))
+        factor = rng.choice((Decimal("0.5"), Decimal(10), Decimal("0.000001"))) if action == "multiply_price" else None
+        currency = "SEK" if action == "set_currency" else None
+        found[scope] = Correction(*scope, end, action, factor, currency, guard)
+    return tuple(found.values())
+
+
+def corrections_frame(corrections: tuple[Correction, ...]) -> pl.DataFrame:
+    """As the table source_corrections has them."""
+    rows = [
+        (c.vendor, c.part, c.colour, c.from_on, c.to_on, c.action, c.factor, c.currency, *c.guard, FIRST, "known")
+        for c in corrections
+    ]
+    return pl.DataFrame(rows, schema=polars_schema(SOURCE_CORRECTIONS), orient="row")
 
 
 def random_content(rng: Random) -> tuple:
@@ -173,6 +211,7 @@ def fold_in_batches(case: Case, batches: list[list[File]], decide_at: int = 0) -
         for number, batch in enumerate(batches):
             if number == decide_at:
                 history.set_decisions(con, accepted=case.accepted, withdrawn=case.withdrawn)
+                history.set_corrections(con, corrections_frame(case.corrections))
             for file in batch:
                 assert load.load_file(con, as_taken(file), NOW) == "loaded"
             history.fold(con)
@@ -193,7 +232,7 @@ def checked_days() -> list[date]:
 
 def expected(case: Case) -> tuple[Folded, dict]:
     """The reference's answer, laid out like :func:`compared`."""
-    folded = reference_fold(list(case.files), set(case.accepted), set(case.withdrawn))
+    folded = reference_fold(list(case.files), set(case.accepted), set(case.withdrawn), case.corrections)
     steps = [(spell, step, content) for spell in folded.spells for step, content in spell.steps.items()]
     known = {file.file_hash for file in case.files} - case.withdrawn
     return folded, {
@@ -205,6 +244,10 @@ def expected(case: Case) -> tuple[Folded, dict]:
             (file_hash, vendor, day, coverage, revision, standing, count)
             for (file_hash, vendor, day), (coverage, revision, standing, count) in folded.standing.items()
         },
+        "corrected_row": {
+            (*record, *(content or (None, None))[:2]) for record, content in folded.corrected.items()
+        },
+        "offer_source": len(steps),
         "held_row": {
             (f.file_hash, h.record_number, (f.file_hash, h.record_number) in folded.mended)
             for f in case.files
@@ -259,6 +302,8 @@ def compared(found: dict) -> dict:
             (*row[price["key"]], *(row[price[name]] for name in content)) for row in found["price_history"]
         ),
         "vendor_export": unrepeated(found["vendor_export"]),
+        "corrected_row": unrepeated((*row[:2], *row[12:14]) for row in found["corrected_row"]),
+        "offer_source": len(unrepeated(row[:2] for row in found["offer_source"])),
         "held_row": unrepeated((row[0], row[3], row[8]) for row in found["held_row"]),
         "market": {
             day: unrepeated((*r[price["key"]], r[price["price"]], r[price["confirmed"]]) for r in found[day][0])

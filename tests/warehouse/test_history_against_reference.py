@@ -52,6 +52,7 @@ def check_accounting(case: Case, folded, rows: list[tuple]) -> None:
         assert counts["accepted"] == fates["accepted"]
         assert counts["held"] == len(file.held) + fates["waiting"]
         assert counts["superseded"] == fates["superseded"]
+        assert counts["dropped"] == fates["dropped"]
         assert counts["withdrawn"] == fates["withdrawn"]
         assert row["file_status"] == ("waiting" if fates["waiting"] else "loaded")
 
@@ -107,9 +108,16 @@ def test_the_random_cases_reach_every_rule():
         seen["lasting"] += any(len(s.confirmed_on) > 2 for s in folded.spells)
         seen["mended"] += bool(folded.mended)
         decisions = (set(case.accepted), set(case.withdrawn))
-        seen["acceptance matters"] += folded.spells != reference_fold(case.files, set(), decisions[1]).spells
-        seen["withdrawal matters"] += folded.spells != reference_fold(case.files, decisions[0], set()).spells
+        seen["acceptance matters"] += (
+            folded.spells != reference_fold(case.files, set(), decisions[1], case.corrections).spells
+        )
+        seen["withdrawal matters"] += (
+            folded.spells != reference_fold(case.files, decisions[0], set(), case.corrections).spells
+        )
+        seen["corrections matter"] += reference_fold(case.files, *decisions).spells != folded.spells
+        seen["corrected"] += any(folded.corrected.values())
         trusting = [replace(f, read_row_count=10**6) for f in case.files]
+        decisions = (*decisions, case.corrections)
         spells = reference_fold(trusting, *decisions).spells
         seen["unreadable keys matter"] += spells != folded.spells
         keyless = [replace(f, held=tuple(replace(h, offer=None) for h in f.held)) for f in trusting]
@@ -117,7 +125,7 @@ def test_the_random_cases_reach_every_rule():
         orphans = [replace(f, rows=tuple(replace(r, parent=None) for r in f.rows)) for f in case.files]
         seen["parents matter"] += reference_fold(orphans, *decisions).spells != folded.spells
     for name in ("winner", "overlay", "superseded", "waiting", "row accepted", "row superseded", "row waiting",
-                 "row withdrawn", "closed", "reopened", "lasting", "mended", "acceptance matters", "withdrawal matters",
+                 "row withdrawn", "row dropped", "corrected", "corrections matter", "closed", "reopened", "lasting", "mended", "acceptance matters", "withdrawal matters",
                  "unreadable keys matter", "held keys matter", "parents matter"):  # fmt: skip
         assert seen[name] >= 8, (name, seen)
 
