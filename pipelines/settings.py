@@ -164,7 +164,9 @@ class JointOrder(_Strict):
     )
     use_stock_on_hand: bool = Field(True, description="whether stock on hand is used first")
     effort: Effort = Field(
-        "quick", description="planning effort for all models together; parts of them are planned quick"
+        "standard",
+        description="planning effort for all models together and for every set of them; 3 models take some seconds, each "
+        "further one doubles that",
     )
 
     @field_validator("model_codes")

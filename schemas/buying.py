@@ -51,7 +51,7 @@ JOINT_SHARE = Contract(
         "on_hand_piece_count", "unfilled_piece_count", "share_method",
     ),
     key=(*_JOINT_KEY, "model_code"),
-    notes="Shapley value of the complete costs of all sets of up to 8 models, sets planned at quick effort; for more "
+    notes="Shapley value of the complete costs of all sets of up to 8 models, all planned at the order's effort; for more "
     "models in proportion to the separate costs. Shares add up to the complete cost.",
 )  # fmt: skip
 

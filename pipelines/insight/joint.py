@@ -256,7 +256,7 @@ class JointBuying:
             return
         for size in range(2, self.many):
             for models in combinations(range(self.many), size):
-                self._best[frozenset(models)] = self._together(frozenset(models), [], "quick")
+                self._best[frozenset(models)] = self._together(frozenset(models), [], self.order.effort)
 
     def _together(self, models: frozenset[int], known: list[Orders], effort: str) -> Orders:
         """The best of one plan for some models, what is known, and the last model added to the best orders of the others."""
