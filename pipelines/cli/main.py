@@ -10,7 +10,20 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from pipelines.cli import accept, dictionary, init, inspect, plan, query, refresh, report, schedule, status, withdraw
+from pipelines.cli import (
+    accept,
+    dictionary,
+    index,
+    init,
+    inspect,
+    plan,
+    query,
+    refresh,
+    report,
+    schedule,
+    status,
+    withdraw,
+)
 from pipelines.cli.common import printable
 
 UNEXPECTED = 70
@@ -92,7 +105,7 @@ def _top(
     pass
 
 
-for _command in (init, refresh, report, query, plan, inspect, accept, withdraw, schedule, status, dictionary):
+for _command in (init, refresh, report, query, plan, index, inspect, accept, withdraw, schedule, status, dictionary):
     app.command(_command.__name__.rpartition(".")[2])(_command.run)
 
 

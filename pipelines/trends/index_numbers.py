@@ -12,7 +12,7 @@ chapters 9 and 20, the others chapter 15; and in Balk (2008), Price and Quantity
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,8 +50,8 @@ class Panel:
     quantities: FloatArray
 
     @staticmethod
-    def from_frame(frame: pl.DataFrame) -> Panel:
-        """Arrange a frame with the columns month, item_code, price and quantity; months and items are sorted.
+    def from_frame(frame: pl.DataFrame, months: Sequence[str] | None = None) -> Panel:
+        """Arrange a frame with the columns month, item_code, price and quantity; months and items are sorted, or months as given.
 
         A row without a price is as good as no row; a row without a quantity counts as quantity 0.
 
@@ -65,7 +65,8 @@ class Panel:
             raise ValueError("prices of an index must be finite and above 0")
         if rows.filter((pl.col("quantity") < 0) | ~pl.col("quantity").is_finite()).height:
             raise ValueError("quantities of an index must be finite and 0 or more")
-        months, item_codes = sorted(set(frame["month"])), sorted(set(frame["item_code"]))
+        months = sorted(set(frame["month"])) if months is None else months
+        item_codes = sorted(set(frame["item_code"]))
         prices, quantities = np.full((2, len(months), len(item_codes)), np.nan)
         row_of, column_of = {m: n for n, m in enumerate(months)}, {i: n for n, i in enumerate(item_codes)}
         at = [row_of[m] for m in rows["month"]], [column_of[i] for i in rows["item_code"]]
