@@ -18,26 +18,36 @@ SLIPS = (
     ("quillrock", date(2026, 5, 31), 12.0),
 )
 """(vendor, date, factor): one price with a slipped decimal point, on one date each."""
+PACKS = (
+    ("hobblecote", date(2026, 10, 31), 1),
+    ("tangleholt", date(2026, 10, 31), -1),
+)
+"""(vendor, date, power): one price of something sold in fives or tens, on one date: a pack's price in place of a piece's, or
+a piece's price divided by the pack once more."""
 UNREADABLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(range(256)) * 4
 """A file of a kind that is not read: the head of an old office document."""
 
 
 def slipped(rows: pl.DataFrame, day: date) -> pl.DataFrame:
-    """Slip the decimal point of one price: of the vendor's new offers the one with the largest stock."""
+    """Prices wrong by a decimal point or a pack: of each vendor's new offers the one with the largest stock."""
     for vendor, on, factor in SLIPS:
-        if on != day:
-            continue
-        key = (pl.col("vendor_code") == vendor) & (pl.col("condition") == "new") & (pl.col("listing") == "")
-        chosen = (
-            rows.filter(key & (pl.col("need") > 0)).sort("quantity", "part_code", "colour_code").row(-1, named=True)
-        )
-        same = key & (pl.col("part_code") == chosen["part_code"]) & (pl.col("colour_code") == chosen["colour_code"])
-        unit = pl.col("price_unit")
-        moved = (pl.col("price_e4") * factor / unit).round().cast(pl.Int64) * unit
-        rows = rows.with_columns(
-            pl.when(same).then(pl.max_horizontal(moved, unit)).otherwise("price_e4").alias("price_e4")
-        )
+        if on == day:
+            rows = _mispriced(rows, vendor, pl.lit(True), pl.lit(factor))
+    for vendor, on, power in PACKS:
+        if on == day:
+            rows = _mispriced(rows, vendor, pl.col("multiple") > 1, pl.col("multiple").cast(pl.Float64) ** power)
     return rows
+
+
+def _mispriced(rows: pl.DataFrame, vendor: str, which: pl.Expr, factor: pl.Expr) -> pl.DataFrame:
+    key = (pl.col("vendor_code") == vendor) & (pl.col("condition") == "new") & (pl.col("listing") == "")
+    chosen = (
+        rows.filter(key & which & (pl.col("need") > 0)).sort("quantity", "part_code", "colour_code").row(-1, named=True)
+    )
+    same = key & (pl.col("part_code") == chosen["part_code"]) & (pl.col("colour_code") == chosen["colour_code"])
+    unit = pl.col("price_unit")
+    moved = (pl.col("price_e4") * factor / unit).round().cast(pl.Int64) * unit
+    return rows.with_columns(pl.when(same).then(pl.max_horizontal(moved, unit)).otherwise("price_e4").alias("price_e4"))
 
 
 def shortened(rows: pl.DataFrame, day: date) -> pl.DataFrame:

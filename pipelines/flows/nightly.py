@@ -20,7 +20,7 @@ import polars as pl
 
 from pipelines import __version__
 from pipelines.errors import BusyError, UsageError
-from pipelines.flows import steps
+from pipelines.flows import steps, watch_news
 from pipelines.settings import Workspace
 
 Result = TypeVar("Result")
@@ -119,12 +119,18 @@ def refresh(
                 time.monotonic() - began,
                 published["model_cost"],
             )
+        suspects = clock.run("screen the prices", steps.screen_prices, workspace, inputs)
         days = [day, *month_ends_before(day, inputs.settings.refresh.months_back)]
         markets = clock.run("read the markets", steps.read_markets, workspace, inputs, days)
         plans = clock.run("plan the purchases", steps.plan_purchases, workspace, inputs, markets, day, progress)
         savings = clock.run("work out savings", steps.work_out_savings, inputs, markets, plans, day)
         variants = clock.run("explain the plans", steps.explain_plans, inputs, markets, plans, day)
+        variants = clock.run(
+            "weigh suspect prices", steps.weigh_suspects, inputs, markets, plans, suspects, variants, day
+        )
         trends = clock.run("compute the trends", steps.compute_trends, inputs, markets, day)
+        outlook = clock.run("look ahead", steps.look_ahead, inputs, markets, plans, trends, day)
+        trends = {**trends, **outlook}
         tables = clock.run(
             "gather the tables", steps.gather_tables, workspace, inputs, plans, savings, variants, trends
         )
@@ -140,7 +146,9 @@ def refresh(
             "write the tables", steps.write_tables, folder, tables, clock.records, stamp, inputs.settings
         )
         clock.run("write the pages", steps.write_pages, folder, tables, inputs)
+        watched_before = steps.watches_before(workspace)
         final = clock.run("publish", steps.publish, workspace, folder, refresh_id, inputs.settings)
+        messages += watch_news.pass_on(workspace, refresh_id, day, tables["watch_result"], watched_before)
         return RefreshOutcome(
             refresh_id,
             True,

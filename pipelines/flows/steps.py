@@ -12,16 +12,17 @@ import polars as pl
 
 from pipelines.costing import night
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight import plan_variants
+from pipelines.insight import buying_time, plan_variants, watches
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
 from pipelines.intake import archive, held, profiles, take_in, workspace_files
 from pipelines.reporting import order_lists, pages
 from pipelines.settings import Settings, Workspace
-from pipelines.trends import monthly, suspects
+from pipelines.trends import availability, monthly, price_changes, suspects
 from pipelines.warehouse import checks, connect, generation, history, load, market, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
+from schemas.outlook import VENDOR_MOVE, WATCH_RESULT
 from schemas.published import CHECK_RESULT, ELEMENT_PRICE, PLAN_VARIANT, PRICE_INDEX, REFRESH_RUN
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
@@ -237,6 +238,30 @@ def compute_trends(inputs: WorkspaceInputs, markets: Markets, day: date) -> dict
     return {"price_index": pl.concat(indices), "element_price": pl.concat(prices)}
 
 
+def look_ahead(
+    inputs: WorkspaceInputs,
+    markets: Markets,
+    plans: dict[str, pl.DataFrame],
+    trends: dict[str, pl.DataFrame],
+    day: date,
+) -> dict[str, pl.DataFrame]:
+    """Availability, the spread of price changes, vendors' moves, when to buy, and what the watches found."""
+    found = availability.availability(inputs, markets.by_day, markets.last_seen[day], markets.summaries[day])
+    earlier = max((on for on in markets.by_day if on < day), default=None)
+    tables = {
+        "element_availability": found.elements,
+        "model_availability": found.models,
+        "price_change_distribution": price_changes.price_change_distribution(trends["element_price"]),
+        "vendor_move": empty_frame(VENDOR_MOVE)
+        if earlier is None
+        else price_changes.vendor_moves(inputs, earlier, markets.by_day[earlier], day, markets.by_day[day]),
+        **buying_time.buying_time(inputs, plans["model_cost"], trends["price_index"], day),
+    }
+    todays = plans["model_cost"].filter(pl.col("priced_on") == day)
+    watched = watches.Watched(todays, tables["element_availability"], tables["vendor_move"])
+    return {**tables, "watch_result": watches.watch_results(inputs, watched)}
+
+
 def gather_tables(
     workspace: Workspace,
     inputs: WorkspaceInputs,
@@ -294,6 +319,12 @@ def publish(workspace: Workspace, folder: Path, refresh_id: str, settings: Setti
     folder.rename(final)
     generation.publish(workspace, final, settings.refresh.keep_generations)
     return final
+
+
+def watches_before(workspace: Workspace) -> pl.DataFrame | None:
+    """What the watches found in the generation readers see now; None if there is none that knows."""
+    path = workspace.published / "tables" / f"{WATCH_RESULT.name}.parquet"
+    return pl.read_parquet(path) if path.is_file() else None
 
 
 def _dropped_files(inbox: Path, messages: list[str]) -> list[Path]:

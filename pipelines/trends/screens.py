@@ -16,9 +16,17 @@ def quartile_limits(values: pl.Expr, cutoff: float = 2.5, minimum_spread: float 
     ``minimum_spread`` d keeps a group in which most prices stand still from flagging every change; the manual's a times the median
     of the relatives is about d = a in logarithms.
     """
-    median = values.median()
-    below = pl.max_horizontal(median - _quartile(values, 0.25), pl.lit(minimum_spread))
-    above = pl.max_horizontal(_quartile(values, 0.75) - median, pl.lit(minimum_spread))
+    return limits_from_quartiles(
+        _quartile(values, 0.25), values.median(), _quartile(values, 0.75), cutoff, minimum_spread
+    )
+
+
+def limits_from_quartiles(
+    first: pl.Expr, median: pl.Expr, third: pl.Expr, cutoff: float = 2.5, minimum_spread: float = 0.0
+) -> tuple[pl.Expr, pl.Expr]:
+    """As :func:`quartile_limits` where the quartiles are columns already: much faster over many small groups."""
+    below = pl.max_horizontal(median - first, pl.lit(minimum_spread))
+    above = pl.max_horizontal(third - median, pl.lit(minimum_spread))
     return median - cutoff * below, median + cutoff * above
 
 

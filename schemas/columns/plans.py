@@ -97,8 +97,9 @@ COLUMNS = (
         "variant_kind",
         "code",
         "without_vendor: the vendor of variant_value forbidden; at_most_vendors: no more vendors than variant_value; "
-        "flat_shipping: every independent vendor's flat shipping charge is variant_value, in the buyer's currency",
-        allowed=("without_vendor", "at_most_vendors", "flat_shipping"),
+        "flat_shipping: every independent vendor's flat shipping charge is variant_value, in the buyer's currency; "
+        "suspects_trusted: offers with suspicious prices may be bought as well",
+        allowed=("without_vendor", "at_most_vendors", "flat_shipping", "suspects_trusted"),
     ),
     Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind speaks of"),
     Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),

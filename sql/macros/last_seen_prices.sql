@@ -29,8 +29,14 @@ select
     latest.valid_from_on,
     case when latest.valid_to_on <= day then latest.valid_to_on end as valid_to_on,
     confirmed.last_confirmed_on,
-    -- no screen flags offers yet
-    false as is_suspect
+    exists (
+        select 1
+        from suspect_price
+        where
+            suspect_price.offer_id = latest.offer_id
+            and suspect_price.step_from_quantity = latest.step_from_quantity
+            and (suspect_price.cleared_from_on is null or suspect_price.cleared_from_on > day)
+    ) as is_suspect
 from latest
 join confirmed_on(day) as confirmed using (offer_id)
 where latest.valid_from_on = latest.latest_from_on

@@ -20,8 +20,14 @@ select
     -- open on the day, whatever came later
     cast(null as date) as valid_to_on,
     confirmed.last_confirmed_on,
-    -- no screen flags offers yet
-    false as is_suspect
+    exists (
+        select 1
+        from suspect_price
+        where
+            suspect_price.offer_id = price_history.offer_id
+            and suspect_price.step_from_quantity = price_history.step_from_quantity
+            and (suspect_price.cleared_from_on is null or suspect_price.cleared_from_on > day)
+    ) as is_suspect
 from price_history
 join confirmed_on(day) as confirmed using (offer_id)
 where

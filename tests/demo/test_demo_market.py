@@ -182,7 +182,14 @@ def test_mishaps_touch_what_they_say_and_nothing_else(market):
     rows = market.night(truth.NIGHT_COUNT)
     slipped = mishaps.slipped(rows, day)
     changed = slipped.filter(slipped["price_e4"] != rows["price_e4"])
-    assert sorted(changed["vendor_code"].unique()) == sorted(vendor for vendor, on, _ in mishaps.SLIPS if on == day)
+    wrong = (*mishaps.SLIPS, *mishaps.PACKS)
+    assert sorted(changed["vendor_code"].unique()) == sorted(vendor for vendor, on, _ in wrong if on == day)
+    assert changed.select(pl.struct("vendor_code", "part_code", "colour_code").n_unique()).item() == 4
+    for vendor, on, power in mishaps.PACKS:
+        row = rows.join(changed, on=[*KEY, "multiple"], suffix="_wrong").filter(pl.col("vendor_code") == vendor)
+        assert on == day and row.height == 1 and row["multiple"].item() > 1
+        ratio = row["price_e4_wrong"].item() / row["price_e4"].item()
+        assert ratio == pytest.approx(row["multiple"].item() ** power, rel=0.08), "but for the vendor's decimals"
     vendor, on, factor = mishaps.CORRECTION
     month = market.month(truth.MONTH_ENDS.index(on))
     wrong = mishaps.with_the_mistake(month)

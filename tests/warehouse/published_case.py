@@ -16,6 +16,7 @@ from schemas.published import (
     PLAN_PURCHASE,
     PLAN_VENDOR,
     REFRESH_RUN,
+    SUSPECT_PRICE,
     UNFILLED_LINE,
 )
 from schemas.validate import polars_schema
@@ -37,6 +38,7 @@ def published_tables() -> dict[str, pl.DataFrame]:
         "plan_line": typed(PLAN_LINE, *line_rows(offers)),
         "unfilled_line": typed(UNFILLED_LINE, unfilled_row()),
         "colour_flex_saving": typed(COLOUR_FLEX_SAVING, saving_row()),
+        "suspect_price": typed(SUSPECT_PRICE, suspect_row(offers)),
         "refresh_run": typed(REFRESH_RUN, run_row("first")),
     }
 
@@ -152,6 +154,18 @@ def saving_row() -> dict:
     return {
         **PLAN, "line_number": 1, "listed_part_code": "00501", "listed_colour_code": "7", "colour_rule": "any",
         "quantity": 6, "saving_view": "alone", "saving": Decimal("1.50"), "is_told_apart": True,
+    }  # fmt: skip
+
+
+def suspect_row(offers: dict[str, str]) -> dict:
+    """A price that was confirmed in time."""
+    return {
+        "offer_id": offers["00777"], "step_from_quantity": 1, "vendor_code": "birch", "part_code": "00777", "colour_code": "7",
+        "condition": "new", "listing_code": "", "currency_code": "EUR", "unit_price": Decimal("0.05"),
+        "price_from_on": date(2026, 1, 10), "valid_from_on": date(2026, 1, 10), "valid_to_on": None, "own_price": Decimal("0.50"),
+        "own_ratio": 0.1, "market_price": None, "market_ratio": None, "rival_vendor_count": 0, "pack_size": 10,
+        "suspicion": "decimal_point", "cleared_from_on": date(2026, 1, 20), "wanted_piece_count": 6,
+        "cost_influence": Decimal("2.70"), "influence_rank": None,
     }  # fmt: skip
 
 

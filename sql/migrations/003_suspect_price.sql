@@ -1,0 +1,9 @@
+-- what the screen of suspicious prices found last; all of it can be made again from the history and the workspace
+
+-- one row per spell of an offer's price step whose price stands out
+create table suspect_price (
+    offer_id varchar not null,
+    step_from_quantity bigint not null,
+    -- from when on a confirmation says that the price is right
+    cleared_from_on date
+);
