@@ -1,0 +1,85 @@
+"""Passing on what watches found: a file, and a program of the user's. Nothing goes over a network, and nothing here stops a refresh."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from datetime import date
+
+import polars as pl
+
+from pipelines.settings import Workspace
+from schemas.outlook import WATCH_RESULT
+
+FIRED = ("watch_code", "model_code", "buyer_code", "watch_subject")
+
+
+def newly_fired(results: pl.DataFrame, before: pl.DataFrame | None) -> pl.DataFrame:
+    """The watches that fired now and had not fired in the refresh before, if there was one."""
+    fired = results.filter(pl.col("is_fired"))
+    return fired if before is None else fired.join(before.filter(pl.col("is_fired")), on=FIRED, how="anti")
+
+
+def news_text(refresh_id: str, day: date, results: pl.DataFrame, before: pl.DataFrame | None) -> str:
+    """What fired as JSON: refresh_id, priced_on, and ``fired`` with the columns of WATCH_RESULT and ``is_new``."""
+    new = set(newly_fired(results, before).select(FIRED).iter_rows())
+    fired = [
+        {**row, "is_new": tuple(row[name] for name in FIRED) in new}
+        for row in results.filter(pl.col("is_fired")).sort(WATCH_RESULT.key).to_dicts()
+    ]
+    return (
+        json.dumps(
+            {"refresh_id": refresh_id, "priced_on": day.isoformat(), "fired": fired}, indent=2, ensure_ascii=False
+        )
+        + "\n"
+    )
+
+
+def pass_on(
+    workspace: Workspace, refresh_id: str, day: date, results: pl.DataFrame, before: pl.DataFrame | None
+) -> list[str]:
+    """Write the file and run the command that the settings name; returns what to tell the user, failures included."""
+    news = workspace.settings().watch_news
+    text = news_text(refresh_id, day, results, before)
+    fresh = newly_fired(results, before)
+    told = [
+        f"watch {row['watch_code']}: {row['model_code']}, {row['buyer_code']}: {_subject(row)}{row['watch_told']}"
+        for row in fresh.head(SHOWN).to_dicts()
+    ]
+    if fresh.height > SHOWN:
+        told.append(f"and {fresh.height - SHOWN} more of the watches: published/watches.html")
+    if news.file:
+        path = workspace.root / news.file
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            told.append(
+                f"the news of the watches could not be written to {path}: {error.strerror}; mend watch_news.file"
+            )
+    if news.command and fresh.height:
+        told += _run(news.command, text, workspace, news.command_seconds)
+    return told
+
+
+SHOWN = 5
+"""Watches told one by one at the end of a refresh."""
+
+
+def _subject(row: dict[str, object]) -> str:
+    return f"{row['watch_subject']}: " if row["watch_kind"] == "line_scarce" else ""
+
+
+def _run(command: list[str], text: str, workspace: Workspace, seconds: int) -> list[str]:
+    try:
+        done = subprocess.run(
+            command, input=text, text=True, capture_output=True, cwd=workspace.root, timeout=seconds, check=False
+        )
+    except subprocess.TimeoutExpired:
+        return [f"watch_news.command was stopped after {seconds} s"]
+    except (OSError, ValueError) as error:
+        return [f"watch_news.command could not be run: {error}"]
+    if done.returncode:
+        last = (done.stderr or done.stdout).strip().splitlines()[-1:] or ["it said nothing"]
+        return [f"watch_news.command ended with {done.returncode}: {last[0]}"]
+    return []

@@ -1,0 +1,154 @@
+"""Watches: what the settings ask to be told about, looked up in the tables of the refresh."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from pipelines.inputs import WorkspaceInputs
+from pipelines.settings import Watch
+from schemas.outlook import WATCH_RESULT
+from schemas.validate import polars_schema, validate_typed
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What watches look at: plans of the priced date (MODEL_COST), ELEMENT_AVAILABILITY, VENDOR_MOVE."""
+
+    costs: pl.DataFrame
+    elements: pl.DataFrame
+    vendors: pl.DataFrame
+
+
+def watch_results(inputs: WorkspaceInputs, watched: Watched) -> pl.DataFrame:
+    """The table WATCH_RESULT: for every watch, model and buyer what fired, or one row that says that nothing did.
+
+    A model that a watch names and the workspace lacks gets a row that says so.
+    """
+    known = {model.model_code: model.settings.title for model in inputs.models}
+    rows: list[Row] = []
+    for watch in inputs.settings.watch:
+        buyers = watch.buyer_codes or [buyer.buyer_code for buyer in inputs.settings.buyer]
+        for model_code in watch.model_codes or known:
+            for buyer_code in buyers:
+                key = {
+                    "watch_code": watch.watch_code,
+                    "model_code": model_code,
+                    "buyer_code": buyer_code,
+                    "watch_kind": watch.kind,
+                    "watch_limit": _limit(watch),
+                    "watch_subject": "",
+                    "watched_value": None,
+                    "is_fired": False,
+                }
+                if model_code not in known:
+                    rows.append(
+                        key | {"watch_told": f"There is no model {model_code}; mend the watch in kitfare.toml."}
+                    )
+                    continue
+                found = [key | row for row in _KINDS[watch.kind](watch, model_code, buyer_code, watched)]
+                rows += found
+    frame = pl.DataFrame(
+        [{name: row[name] for name in WATCH_RESULT.columns} for row in rows], polars_schema(WATCH_RESULT)
+    )
+    return validate_typed(WATCH_RESULT, frame.sort(WATCH_RESULT.key), where="watches")
+
+
+def _limit(watch: Watch) -> float:
+    if watch.kind == "model_below":
+        return float(watch.amount or 0)
+    return float(watch.vendor_count) if watch.kind == "line_scarce" else float(watch.change_pct)
+
+
+def _model_below(watch: Watch, model_code: str, buyer_code: str, watched: Watched) -> Iterator[Row]:
+    plans = watched.costs.filter(
+        (pl.col("model_code") == model_code)
+        & (pl.col("buyer_code") == buyer_code)
+        & (pl.col("scenario_code") == watch.scenario_code)
+    ).to_dicts()
+    if not plans:
+        yield {"watch_told": "There is no plan for this date."}
+        return
+    plan = plans[0]
+    if plan["plan_status"] == "refused":
+        yield {"watch_told": "The plan failed a check, so its cost is not looked at."}
+        return
+    cost, money = plan["complete_cost"], plan["currency_code"]
+    if plan["unfilled_estimate_count"]:
+        yield {
+            "watch_told": f"Costs at least {cost:f} {money}; {plan['unfilled_estimate_count']} pieces have no price at all."
+        }
+        return
+    is_below = watch.amount is not None and cost < watch.amount
+    estimated = f", of which {plan['unfilled_estimate']:f} is an estimate" if plan["unfilled_piece_count"] else ""
+    yield {
+        "is_fired": is_below,
+        "watched_value": float(cost),
+        "watch_told": f"Costs {cost:f} {money}{estimated}: {'below' if is_below else 'not below'} {watch.amount:f}.",
+    }
+
+
+def _line_scarce(watch: Watch, model_code: str, buyer_code: str, watched: Watched) -> Iterator[Row]:
+    mine = watched.elements.filter((pl.col("model_code") == model_code) & (pl.col("buyer_code") == buyer_code))
+    scarce = mine.filter(
+        (pl.col("market_vendor_count") < watch.vendor_count) | (pl.col("fillable_share") < 1) | pl.col("is_running_out")
+    )
+    for row in scarce.sort("weakness_rank").iter_rows(named=True):
+        yield {
+            "watch_subject": f"{row['part_code']} {row['colour_code']}",
+            "is_fired": True,
+            "watched_value": float(row["market_vendor_count"]),
+            "watch_told": scarce_words(row),
+        }
+    if not mine.height:
+        yield {"watch_told": "The model has no parts list for this date."}
+    elif not scarce.height:
+        yield {
+            "watch_told": f"Every element is offered by {watch.vendor_count} vendors or more, in the quantity needed."
+        }
+
+
+def scarce_words(row: Row) -> str:
+    """What makes an element scarce, in words."""
+    vendors, pieces, need = row["market_vendor_count"], row["buyable_piece_count"], row["needed_piece_count"]
+    if not pieces:
+        seen = f"last seen {row['last_seen_on']}" if row["last_seen_on"] is not None else "never seen"
+        return f"Nobody offers it; {need} needed; {seen}."
+    told = f"{pieces} on offer from {vendors} vendor{'s' if vendors != 1 else ''}; {need} needed"
+    if row["is_running_out"]:
+        latest = row["months_left_high"]
+        told += f"; by its trend gone in about {row['months_left']:.1f} months ({row['months_left_low']:.1f} to {latest:.1f})"
+    return told + "."
+
+
+def _vendor_moves(watch: Watch, model_code: str, buyer_code: str, watched: Watched) -> Iterator[Row]:
+    mine = watched.vendors.filter((pl.col("model_code") == model_code) & (pl.col("buyer_code") == buyer_code))
+    effect, limit = pl.col("vendor_effect_pct"), float(watch.change_pct)
+    moving = mine.filter(effect.abs() > limit).sort(effect.abs(), "vendor_code", descending=[True, False])
+    for row in moving.iter_rows(named=True):
+        yield {
+            "watch_subject": row["vendor_code"],
+            "is_fired": True,
+            "watched_value": row["vendor_effect_pct"],
+            "watch_told": f"{row['vendor_code']}: its new prices and stock since {row['compared_on']} change the parts' cost by "
+            f"{row['vendor_effect_pct']:+.1f} % ({row['moved_element_count']} elements).",
+        }
+    if not moving.height:
+        most = mine.sort(effect.abs(), descending=True).head(1).to_dicts()
+        told = f"; the most is {most[0]['vendor_effect_pct']:+.1f} %" if most else ""
+        yield {
+            "watched_value": most[0]["vendor_effect_pct"] if most else None,
+            "watch_told": f"No vendor's change moves the parts' cost by more than {watch.change_pct:f} %{told}.",
+        }
+
+
+_KINDS: dict[str, Callable[[Watch, str, str, Watched], Iterator[Row]]] = {
+    "model_below": _model_below,
+    "line_scarce": _line_scarce,
+    "vendor_moves_model": _vendor_moves,
+}
