@@ -14,6 +14,7 @@ from pipelines.reporting.charts import DASHES, Chart, Line, line_chart
 from pipelines.reporting.costs import WITHHELD, cost_chart, headline_cost, least_certain, no_history
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.render import write_page
+from pipelines.reporting.suspects import suspect_section
 from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, gap, month_name, number, percent
 from pipelines.reporting.words import INDEX_NAMES, METHODS
 from pipelines.settings import Buyer
@@ -65,6 +66,7 @@ def report(facts: Facts, month: str) -> dict[str, Any]:
         "is_running": cut_off is not None and (cut_off + timedelta(days=1)).month == cut_off.month,
         "base_months": ", ".join(month_name(base) for base in sorted(base_months)),
         "sections": [section for section in sections if section["strip"]],
+        "suspects": suspect_section(facts, cut_off),
         "methods": METHODS,
         "floor": percent(facts.settings.report.coverage_floor * 100, digits=0),
     }

@@ -1,0 +1,41 @@
+"""A suspicious price from the inbox to the published tables, and a user who says that it is right."""
+
+import pytest
+from tiny_workspace import export, make_workspace
+
+from pipelines.flows.nightly import refresh
+from pipelines.warehouse import generation, query
+
+pytestmark = pytest.mark.slow
+
+
+def ask(place, sql):
+    return query.run_query(place.published / generation.DATABASE_NAME, sql).rows()
+
+
+def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path):
+    place = make_workspace(tmp_path / "space")
+    # A tenth of what it was a month before, and there is no market to speak of.
+    slipped = export("north", "2026-10-30", ("00501", "red", "0.011", 50))
+    (place.inbox / "north.csv").write_text(slipped, encoding="utf-8")
+    assert refresh(place).published
+    found = "select vendor_code, suspicion, pack_size, influence_rank, wanted_piece_count, cleared_from_on from suspect_price"
+    assert ask(place, found) == [("north", "decimal_point", 10, 1, 10, None)]
+    assert ask(place, "select count(*) from price_history where unit_price = 0.011") == [(1,)], "nothing is deleted"
+    on_market = (
+        "select vendor_code, is_suspect from market_on(date '2026-10-31', 30) where part_code = '00501' order by all"
+    )
+    assert ask(place, on_market) == [("north", True), ("south", False)]
+    assert ask(place, "select distinct vendor_code from plan_purchase where priced_on = '2026-10-31'") == [("south",)]
+    best = "select landed_cost::double from model_cost where scenario_code = 'best' and priced_on = '2026-10-31'"
+    assert ask(place, best) == [(8.8,)]
+    report = (place.published / "reports" / "2026-10.md").read_text(encoding="utf-8")
+    assert "Prices that stand out" in report and "about 1/10 of the usual price" in report
+
+    confirmed = "vendor_code,part_code,colour_code,unit_price,reason\nnorth,00501,red,0.011,clearance\n"
+    (place.tables / "confirmed_prices.csv").write_text(confirmed, encoding="utf-8")
+    assert refresh(place).published, "a confirmation is an input like any other"
+    assert ask(place, on_market) == [("north", False), ("south", False)]
+    assert ask(place, "select cleared_from_on is not null, influence_rank from suspect_price") == [(True, None)]
+    assert "stand out" not in (place.published / "reports" / "2026-10.md").read_text(encoding="utf-8")
+    assert not refresh(place).published

@@ -1,0 +1,122 @@
+"""The monthly report's section of prices that stand out."""
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from sample_tables import frame, sample
+
+from pipelines.reporting.facts import Facts
+from pipelines.reporting.monthly_report import write_monthly_report
+from pipelines.reporting.suspects import in_words, suspect_section
+from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
+
+TODAY = date(2026, 11, 25)
+
+
+def suspect(**changes):
+    row = {
+        "offer_id": "o1", "step_from_quantity": 1, "vendor_code": "north", "part_code": "odd part", "colour_code": "red", "condition": "new",
+        "listing_code": "", "currency_code": "EUR", "unit_price": Decimal("1.00"), "price_from_on": date(2026, 11, 20),
+        "valid_from_on": date(2026, 11, 20), "valid_to_on": None, "own_price": Decimal("0.10"), "own_ratio": 10.0, "market_price": Decimal("0.11"),
+        "market_ratio": 9.09, "rival_vendor_count": 5, "pack_size": 10, "suspicion": "price_per_pack", "cleared_from_on": None,
+        "wanted_piece_count": 0, "cost_influence": Decimal("0"), "influence_rank": 2,
+    }  # fmt: skip
+    return {**row, **changes}
+
+
+@pytest.fixture(scope="module")
+def night():
+    return sample(month_count=3)
+
+
+def facts(night, *rows, variants=()):
+    tables, inputs = night
+    added = {"suspect_price": frame(SUSPECT_PRICE, list(rows)), "plan_variant": frame(PLAN_VARIANT, list(variants))}
+    return Facts({**tables, **added}, inputs)
+
+
+def first_cells(section):
+    return [row[0] for row in section["table"].rows]
+
+
+def test_without_suspects_there_is_no_section(night, tmp_path):
+    assert suspect_section(facts(night), TODAY) is None and suspect_section(facts(night, suspect()), None) is None
+    for path in write_monthly_report(*night, "2026-11", tmp_path):
+        assert "stand out" not in path.read_text(encoding="utf-8")
+
+
+def test_prices_come_by_rank_one_line_an_offer(night):
+    rows = [
+        suspect(),
+        suspect(step_from_quantity=50, influence_rank=3),
+        suspect(offer_id="o2", part_code="dear", influence_rank=1),
+        suspect(offer_id="o3", part_code="sold out", influence_rank=None),
+    ]
+    section = suspect_section(facts(night, *rows), TODAY)
+    assert [cell.split(",")[0] for cell in first_cells(section)] == ["dear", "odd part"]
+    assert section["more"] == "" and section["effects"] == []
+    many = [suspect(offer_id=f"o{n}", part_code=f"p{n:02}", influence_rank=n) for n in range(1, 14)]
+    section = suspect_section(facts(night, *many), TODAY)
+    assert len(section["table"].rows) == 10 and section["more"].startswith("3 more")
+
+
+def test_a_past_month_shows_what_was_known_then(night):
+    past = date(2026, 9, 30)
+    then = {"price_from_on": date(2026, 9, 1), "valid_from_on": date(2026, 9, 1), "influence_rank": None}
+    rows = [
+        suspect(offer_id="a", part_code="then", valid_to_on=date(2026, 10, 2), **then),
+        suspect(offer_id="b", part_code="further", market_ratio=0.01, valid_to_on=date(2026, 10, 2), **then),
+        suspect(offer_id="c", part_code="gone", valid_to_on=past, **then),
+        suspect(offer_id="d", part_code="later confirmed", cleared_from_on=TODAY, **then),
+        suspect(offer_id="e", part_code="confirmed", cleared_from_on=past, **then),
+        suspect(offer_id="f", part_code="later"),
+    ]
+    section = suspect_section(facts(night, *rows), past)
+    assert [cell.split(",")[0] for cell in first_cells(section)] == ["further", "later confirmed", "then"]
+    assert len(section["table"].columns) == 6, "what they could cost is known for today alone"
+
+
+def test_elements_of_models_that_publish_no_lines_are_not_named(night):
+    section = suspect_section(facts(night, suspect(part_code="secret", wanted_piece_count=3)), TODAY)
+    assert first_cells(section) == ["a part (not named)"]
+
+
+def test_the_difference_of_trusting_them_is_told_where_there_is_one(night, tmp_path):
+    plain = facts(night)
+    plan = plain.plan("m00", "inland", "best")
+    variant = {name: plan[name] for name in PLAN_VARIANT.columns[:4]} | {
+        "variant_kind": "suspects_trusted", "variant_value": "all", "landed_cost": plan["landed_cost"] - Decimal("1.5"),
+        "unfilled_piece_count": plan["unfilled_piece_count"], "vendor_count": 2, "variant_vendor_codes": "a;b",
+    }  # fmt: skip
+    same = {**variant, "model_code": "m01", "landed_cost": plain.plan("m01", "inland", "best")["landed_cost"]}
+    same["unfilled_piece_count"] = plain.plan("m01", "inland", "best")["unfilled_piece_count"]
+    known = facts(night, suspect(), variants=[variant, same])
+    told = suspect_section(known, TODAY)["effects"]
+    assert len(told) == 1 and f"{plan['landed_cost'] - Decimal('1.5'):.2f}" in told[0] and "missing" not in told[0]
+    tables = {
+        **night[0],
+        "suspect_price": frame(SUSPECT_PRICE, [suspect()]),
+        "plan_variant": frame(PLAN_VARIANT, [variant]),
+    }
+    for path in write_monthly_report(tables, night[1], "2026-11", tmp_path):
+        text = path.read_text(encoding="utf-8")
+        assert (
+            "Prices that stand out" in text
+            and "the price of a pack of 10?" in text
+            and told[0] in text.replace("\u00a0", " ")
+        )
+
+
+@pytest.mark.parametrize(
+    ("suspicion", "pack", "ratio", "words"),
+    [
+        ("price_per_pack", 10, 9.8, "about 10 times the usual price: the price of a pack of 10?"),
+        ("decimal_point", 10, 0.1, "about 1/10 of the usual price: a slipped decimal point, or a pack of 10"),
+        ("price_divided", 5, 0.2, "about 1/5 of the usual price: divided by a pack of 5 once too often?"),
+        ("stands_out", None, 2.44, "2.4 times the usual price"),
+        ("stands_out", None, 0.334, "0.33 times the usual price"),
+    ],
+)
+def test_a_suspicion_in_words(suspicion, pack, ratio, words):
+    assert in_words({"suspicion": suspicion, "pack_size": pack}, ratio) == words
