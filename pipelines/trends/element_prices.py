@@ -6,7 +6,7 @@ looking at shipping. Comparable over months, because need, condition and form st
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
 
@@ -49,13 +49,32 @@ def element_prices(
         One row per date and element, sorted by them: day, part_code, colour_code, element_price (Float64, buyer's currency; null
         when stock covers less than ``PRICED_FROM_SHARE`` of the need), market_vendor_count, market_quantity (Int64).
     """
-    found = cheapest_cover(usable_offers(needs, markets, buyer, vendor_terms, exchange_rates), ("day", *ELEMENT))
-    days = pl.DataFrame({"day": sorted(markets)}, schema={"day": pl.Date})
-    grid = days.join(needs.select(ELEMENT), how="cross")
+    offers = usable_offers(needs, markets, buyer, vendor_terms, exchange_rates)
+    return prices_from_offers(offers.drop("need"), needs, sorted(markets)).drop("supplier_kinds")
+
+
+def prices_from_offers(
+    offers: pl.DataFrame, needs: pl.DataFrame, days: Sequence[date], per: tuple[str, ...] = ()
+) -> pl.DataFrame:
+    """As :func:`element_prices`, for several baskets at once, from offers looked up before.
+
+    Args:
+        offers: as :func:`usable_offers` gives them, without ``need``, for all elements of all baskets; maybe with vendor_kind.
+        needs: columns ``per``, part_code, colour_code and quantity, one row per basket and element.
+        days: the dates.
+        per: columns of ``needs`` that tell baskets apart.
+
+    Returns:
+        The columns ``per``, those of :func:`element_prices`, and ``supplier_kinds``: whose stock made the price, ``independent``,
+        ``counter`` or ``both``; null where there is none or vendor_kind is not given.
+    """
+    wanted = needs.select(*per, *ELEMENT, pl.col("quantity").alias("need"))
+    found = cheapest_cover(offers.join(wanted, on=ELEMENT), (*per, "day", *ELEMENT))
+    grid = pl.DataFrame({"day": days}, schema={"day": pl.Date}).join(needs.select(*per, *ELEMENT), how="cross")
     return (
-        grid.join(found, on=["day", *ELEMENT], how="left")
+        grid.join(found, on=[*per, "day", *ELEMENT], how="left")
         .with_columns(pl.col("market_vendor_count", "market_quantity").fill_null(0))
-        .sort("day", *ELEMENT)
+        .sort(*per, "day", *ELEMENT)
     )
 
 
@@ -116,11 +135,26 @@ def _currency_factors(offers: pl.DataFrame, buyer: Buyer, exchange_rates: pl.Dat
 
 
 def cheapest_cover(offers: pl.DataFrame, group: tuple[str, ...]) -> pl.DataFrame:
-    """Mean price of the cheapest pieces up to the need, per group, such as date and element; offers of :func:`usable_offers`."""
+    """Mean price of the cheapest pieces up to the need, per group, such as date and element; offers of :func:`usable_offers`.
+
+    Returns:
+        ``group``, element_price, market_vendor_count, market_quantity, and supplier_kinds (see :func:`prices_from_offers`).
+    """
     buyable = pl.min_horizontal("quantity_available", "maximum_per_order")
     before = (pl.col("buyable").cum_sum() - pl.col("buyable")).over(group)
     taken = (pl.col("need") - pl.col("before")).clip(0, pl.col("buyable"))
     is_priced = pl.col("covered") >= PRICED_FROM_SHARE * pl.col("need")
+    kind = pl.col("vendor_kind") if "vendor_kind" in offers.columns else pl.lit(None, dtype=pl.String)
+    supplies = pl.col("taken") > 0
+    from_counter, from_others = ((supplies & is_kind).any() for is_kind in (kind == "counter", kind != "counter"))
+    kinds = (
+        pl.when(pl.col("from_counter") & pl.col("from_others"))
+        .then(pl.lit("both"))
+        .when(pl.col("from_counter"))
+        .then(pl.lit("counter"))
+        .when(pl.col("from_others"))
+        .then(pl.lit("independent"))
+    )
     return (
         offers.with_columns(buyable=buyable)
         .sort(*group, "price", "vendor_code", "listing_code")
@@ -133,7 +167,12 @@ def cheapest_cover(offers: pl.DataFrame, group: tuple[str, ...]) -> pl.DataFrame
             (pl.col("price") * pl.col("taken")).sum().alias("paid"),
             pl.col("vendor_code").n_unique().cast(pl.Int64).alias("market_vendor_count"),
             pl.col("quantity_available").sum().alias("market_quantity"),
+            from_counter.alias("from_counter"),
+            from_others.alias("from_others"),
         )
-        .with_columns(element_price=pl.when(is_priced).then(pl.col("paid") / pl.col("covered")))
-        .select(*group, "element_price", "market_vendor_count", "market_quantity")
+        .with_columns(
+            element_price=pl.when(is_priced).then(pl.col("paid") / pl.col("covered")),
+            supplier_kinds=pl.when(is_priced).then(kinds),
+        )
+        .select(*group, "element_price", "market_vendor_count", "market_quantity", "supplier_kinds")
     )
