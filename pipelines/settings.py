@@ -46,6 +46,10 @@ class RefreshSettings(_Strict):
     months_back: int = Field(24, ge=0, le=240, description="month ends before the priced date to price as well")
     effort: Effort = Field("standard", description="planning effort for the priced date: quick, standard or deep")
     past_effort: Effort = Field("quick", description="planning effort for past month ends")
+    copy_counts: list[Annotated[int, Field(ge=1, le=100)]] = Field(
+        [1, 2, 3],
+        description="numbers of copies whose cost, bought at once, is shown beside the model's own copy_count",
+    )
     workers: int = Field(2, ge=1, le=64, description="plans worked on at once")
     keep_generations: int = Field(3, ge=2, le=100, description="published generations that stay on disk")
 

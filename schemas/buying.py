@@ -79,8 +79,8 @@ COUNTER_CHOICE = Contract(
         "counter_vendor_code": "", "counter_unit_price": None, "elsewhere_vendor_code": "", "elsewhere_unit_price": None,
         "counter_saving": None,
     },
-    notes="Prices are the mean displayed price of the cheapest stock that covers the portion, each portion by itself: "
-    "without shipping, handling and tax, which only a plan can weigh.",
+    notes="Prices are the mean price of the cheapest stock that covers the portion, each portion by itself, without "
+    "shipping and handling, which only a plan can weigh.",
 )  # fmt: skip
 
 COUNTER_THRESHOLD = Contract(

@@ -152,14 +152,14 @@ class ModelPlanning:
         rules = repr((scenario.use_freedoms, scenario.use_interchange, scenario.conditions, scenario.use_stock_on_hand))
         if rules not in self._candidates:
             self._candidates[rules] = candidates_among(
-                self._steps, self.portions(scenario), self.fits(scenario), self.inputs, scenario
+                self.steps, self.portions(scenario), self.fits(scenario), self.inputs, scenario
             )
         everyone = self._candidates[rules]
         allowed = [code for code in everyone.vendor_codes if not why_forbidden(self.book.vendors[code], scenario)]
         return self._of_vendors(everyone, allowed)
 
     @cached_property
-    def _steps(self) -> pl.DataFrame:
+    def steps(self) -> pl.DataFrame:
         """The price steps that can be bought of any vendor with terms."""
         return steps_under_terms(buyable_steps(self.market), self.book.vendors.values())
 

@@ -22,18 +22,17 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.costing.estimate import KnownPrices, estimates, known_prices
-from pipelines.costing.fitting import PORTION_KEY, parts_in_reach
+from pipelines.costing.estimate import known_prices
+from pipelines.costing.fitting import parts_in_reach
 from pipelines.costing.plan_tables import gap_pct
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.complete_costs import CompleteCosts
 from pipelines.insight.fair_share import in_whole_units, proportional_shares, shapley_shares
 from pipelines.insight.joint_tables import JointResult, Position, joint_rows
-from pipelines.insight.shared_buying import NOTHING_BOUGHT, Orders, SharedMarket
+from pipelines.insight.placed_orders import NOTHING_BOUGHT, Orders
+from pipelines.insight.shared_buying import SharedMarket
 from pipelines.money import currency_digits, round_down, round_money
 from pipelines.settings import JointOrder
-from pipelines.workers import spread
-from schemas.buying import JOINT_CONTRACTS
-from schemas.validate import polars_schema, validate_typed
 
 FAIR_UP_TO = 8
 """Models whose shares are worked out from the cost of every set of them."""
@@ -53,15 +52,15 @@ class JointTask:
     published: Mapping[str, pl.DataFrame]
 
 
-def joint_orders(
+def joint_tasks(
     inputs: WorkspaceInputs,
     market: pl.DataFrame,
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
     plans: Mapping[str, pl.DataFrame],
     day: date,
-) -> dict[str, pl.DataFrame]:
-    """The tables of all joint orders of the settings on a date.
+) -> list[JointTask]:
+    """The joint orders of the settings on a date.
 
     A model without a parts list on the date is left out of its orders; an order for fewer than two models is left out.
 
@@ -72,30 +71,7 @@ def joint_orders(
         summaries: PRICE_SUMMARY, for estimates.
         plans: the tables of plan_night, from which planning starts.
         day: the priced date.
-
-    Returns:
-        Frames of JOINT_CONTRACTS by name, sorted by key.
     """
-    tasks = list(enumerate(_tasks(inputs, market, last_seen, summaries, plans, day)))
-    rows: dict[str, list[dict[str, Any]]] = {contract.name: [] for contract in JOINT_CONTRACTS}
-    for _, found in spread(rows_of_order, inputs, tasks, min(inputs.settings.refresh.workers, len(tasks))):
-        for name, more in found.items():
-            rows[name] += more
-    tables = {}
-    for contract in JOINT_CONTRACTS:
-        frame = pl.DataFrame(rows[contract.name], schema=polars_schema(contract), orient="row").sort(contract.key)
-        tables[contract.name] = validate_typed(contract, frame, where=f"joint orders on {day}")
-    return tables
-
-
-def _tasks(
-    inputs: WorkspaceInputs,
-    market: pl.DataFrame,
-    last_seen: pl.DataFrame,
-    summaries: pl.DataFrame,
-    plans: Mapping[str, pl.DataFrame],
-    day: date,
-) -> list[JointTask]:
     by_code = {model.model_code: model for model in inputs.models}
     tasks = []
     for order in inputs.settings.joint_order:
@@ -135,7 +111,8 @@ class JointBuying:
         self.shared = SharedMarket(
             inputs, task.models, task.day, buyer, scenario, task.market, task.order.use_stock_on_hand
         )
-        self.known: KnownPrices = known_prices(task.last_seen, task.summaries, inputs, task.day, buyer)
+        known = known_prices(task.last_seen, task.summaries, inputs, task.day, buyer)
+        self.costs = CompleteCosts(self.shared, known)
         self.many = len(task.models)
         self._published = [self._published_orders(model) for model in range(self.many)]
         self._after: dict[tuple[int, ...], Orders] = {}
@@ -152,14 +129,14 @@ class JointBuying:
             self.shared.everyone, [self.shared.put_together(orders) for orders, _ in sequences], self.order.effort
         )
         self._best[self.shared.everyone] = together
-        separate = [self.cost(self._alone(model)) for model in range(self.many)]
-        total = self.cost(together)
+        separate = [self.costs.cost(self._alone(model)) for model in range(self.many)]
+        total = self.costs.cost(together)
         return JointResult(
             shared=self.shared,
             order=self.order,
             together=together,
-            estimate=self.estimate(together),
-            unpriced_count=self.unpriced_count(together),
+            estimate=self.costs.estimate(together),
+            unpriced_count=self.costs.unpriced_count(together),
             lower_bound=self._bound(together),
             gap_pct=gap_pct(Fraction(self.shared.landed_cost(together)), Fraction(self._bound(together))),
             separate_costs=separate,
@@ -168,32 +145,6 @@ class JointBuying:
             share_method="shapley" if self.many <= FAIR_UP_TO else "proportional",
             sequences=[self._positions(sequence) for _, sequence in sequences],
         )
-
-    # What buying costs
-
-    def cost(self, orders: Orders) -> Decimal:
-        """Landed cost and the estimates for what is unfilled."""
-        return self.shared.landed_cost(orders) + self.estimate(orders)
-
-    def estimate(self, orders: Orders) -> Decimal:
-        """The estimates for unfilled pieces; those that have none count nothing."""
-        priced = ((price, quantity) for price, quantity in self._estimates(orders) if price is not None)
-        money = self.buyer.currency_code
-        return sum((round_money(price * quantity, money) for price, quantity in priced), Decimal(0))
-
-    def unpriced_count(self, orders: Orders) -> int:
-        """Unfilled pieces without an estimate."""
-        return sum(quantity for price, quantity in self._estimates(orders) if price is None)
-
-    def _estimates(self, orders: Orders) -> list[tuple[Decimal | None, int]]:
-        missing = dict(orders.unfilled)
-        if not missing:
-            return []
-        keys = pl.DataFrame(list(missing), schema=dict.fromkeys(PORTION_KEY, pl.Int64), orient="row")
-        portions = self.shared.portions.join(keys, on=PORTION_KEY, how="semi", maintain_order="left")
-        found = estimates(portions, self.shared.fits, self.known, self.shared.scenario)
-        rows = found.select(*PORTION_KEY, "estimated_unit_price").iter_rows()
-        return [(price, missing[line, number]) for line, number, price in rows]
 
     def _bound(self, together: Orders) -> Decimal:
         """Of plans that order once from each vendor; nothing where none was worked out."""
@@ -205,25 +156,9 @@ class JointBuying:
 
     def _published_orders(self, model: int) -> Orders:
         """The published plan of one model, to start from."""
-        code = self.task.models[model].model_code
-        bought, lines = (
-            self.task.published[name].filter(pl.col("model_code") == code) for name in ("plan_purchase", "plan_line")
-        )
-        orders: dict[str, dict[str, int]] = {}
-        for vendor, offer_id, quantity in bought.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
-            orders.setdefault(vendor, {})[offer_id] = quantity
-        component = pl.when(pl.col("make_up_code") == "").then(pl.lit("")).otherwise("part_code")
-        served = lines.filter(pl.col("vendor_code") != "").select(
-            pl.col("line_number") + model * self.shared.line_step,
-            "portion_number",
-            "offer_id",
-            "make_up_code",
-            component,
-            "colour_code",
-            "quantity",
-        )
-        is_known = {offer_id for pieces in orders.values() for offer_id in pieces} <= self.shared.offers.keys()
-        return Orders(tuple(sorted(orders.items())), tuple(served.rows())) if is_known else NOTHING_BOUGHT
+        of_model = pl.col("model_code") == self.task.models[model].model_code
+        bought, lines = (self.task.published[name].filter(of_model) for name in ("plan_purchase", "plan_line"))
+        return self.shared.published_orders(model, bought, lines)
 
     def _alone(self, model: int) -> Orders:
         return self._next((), model)
@@ -245,7 +180,7 @@ class JointBuying:
     def _sequences(self) -> list[tuple[int, ...]]:
         if self.many <= ALL_SEQUENCES_UP_TO:
             return list(permutations(range(self.many)))
-        by_cost = sorted(range(self.many), key=lambda model: (-self.cost(self._alone(model)), model))
+        by_cost = sorted(range(self.many), key=lambda model: (-self.costs.cost(self._alone(model)), model))
         return [(first, *(model for model in by_cost if model != first)) for first in range(self.many)]
 
     def _fill_subsets(self) -> None:
@@ -278,7 +213,7 @@ class JointBuying:
     def _shares(self, total: Decimal, separate: list[Decimal]) -> list[Decimal]:
         """Each model's share of the cost of all, in the currency's digits; they add up to it."""
         if self.many <= FAIR_UP_TO:
-            costs = {models: Fraction(self.cost(orders)) for models, orders in self._best.items()}
+            costs = {models: Fraction(self.costs.cost(orders)) for models, orders in self._best.items()}
             shares = shapley_shares(range(self.many), costs)
         else:
             shares = proportional_shares([Fraction(cost) for cost in separate], Fraction(total))
@@ -295,8 +230,10 @@ class JointBuying:
             if used:
                 without = self.shared.after(model, before, [self._alone(model)], use_spares=False)
                 if without.unfilled_count == own.unfilled_count:
-                    worth = max(Decimal(0), self.cost(without) - self.cost(own))
+                    worth = max(Decimal(0), self.costs.cost(without) - self.costs.cost(own))
             positions.append(
-                Position(model, self.cost(own), own.unfilled_count, sum(row[-1] for row in own.on_hand), used, worth)
+                Position(
+                    model, self.costs.cost(own), own.unfilled_count, sum(row[-1] for row in own.on_hand), used, worth
+                )
             )
         return positions

@@ -8,7 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.insight.moves import Pieces
-from pipelines.insight.shared_buying import Orders, Served, SharedMarket
+from pipelines.insight.placed_orders import Orders, Served
+from pipelines.insight.shared_buying import SharedMarket
 from pipelines.settings import JointOrder
 from schemas.buying import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
 

@@ -79,14 +79,14 @@ def explained(inputs: WorkspaceInputs, published: PublishedPlan) -> tuple[list[d
         "scenario_code": published.scenario.scenario_code,
         "buyer_code": published.buyer.buyer_code,
     }
-    variants = _Variants(plan, _shortlisted(plan, candidates, planning.book), published.scenario, planning.book)
+    variants = _Variants(plan, shortlisted(plan, candidates, planning.book), published.scenario, planning.book)
     return (
         [{**key, **row} for row in variants.rows()],
         [{**key, **row} for row in second_sources(plan, candidates, planning.book)],
     )
 
 
-def _shortlisted(plan: Plan, candidates: Candidates, book: TermsBook) -> Candidates:
+def shortlisted(plan: Plan, candidates: Candidates, book: TermsBook) -> Candidates:
     """The candidates of the plan's vendors and of a few others."""
     own = set(plan.purchases["vendor_code"])
     cheapest = candidates.steps.group_by("offer_index").agg(pl.col("unit_price").cast(pl.Float64).min().alias("price"))

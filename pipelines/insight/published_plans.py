@@ -18,7 +18,7 @@ from pipelines.costing.receipt import work_out
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, Scenario
 
-PLAN_TABLES = ("model_cost", "plan_purchase", "plan_line", "unfilled_line")
+PLAN_TABLES = ("model_cost", "plan_vendor", "plan_purchase", "plan_line", "unfilled_line")
 EFFORT = "quick"
 
 

@@ -7,7 +7,7 @@ one. Plans become orders of pieces by offer, because one vendor may get several 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -33,75 +33,15 @@ from pipelines.costing.receipt import VendorReceipt, work_out_order
 from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.changes import NO_CHANGES, Changes
 from pipelines.insight.moves import Offer, Pieces, landed, offers_of
+from pipelines.insight.placed_orders import NOTHING_BOUGHT, Orders, Served, added
 from pipelines.insight.published_plans import EFFORT
 from pipelines.settings import Buyer, Scenario
 
-Served = tuple[int, int, str, str, str, str, int]
-"""A row of ALLOCATION_SCHEMA: the pieces of an offer that serve a portion."""
 Element = tuple[str, str, str]
 """part_code, colour_code and condition."""
 _ELEMENT = ["part_code", "colour_code", "condition"]
-
-
-@dataclass(frozen=True)
-class Orders:
-    """What is bought, in orders of one vendor each, and what for.
-
-    Attributes:
-        orders: vendor_code and pieces by offer_id; a vendor may come several times.
-        served: which pieces serve which portion, those left over by earlier orders included.
-        on_hand: line_number, portion_number, the element and pieces taken from stock on hand.
-        unfilled: pieces by portion.
-        lower_bound: see Plan; of plans that order once from each vendor; None where nothing is known.
-    """
-
-    orders: tuple[tuple[str, Mapping[str, int]], ...] = ()
-    served: tuple[Served, ...] = ()
-    on_hand: tuple[tuple[int, int, str, str, str, int], ...] = ()
-    unfilled: tuple[tuple[Portion, int], ...] = ()
-    lower_bound: Fraction | None = None
-    hit_time_limit: bool = False
-
-    @property
-    def unfilled_count(self) -> int:
-        """Pieces that could not be bought."""
-        return sum(quantity for _, quantity in self.unfilled)
-
-    @cached_property
-    def bought(self) -> Pieces:
-        """Pieces bought by offer_id, all orders together."""
-        return _added(pieces for _, pieces in self.orders)
-
-    @cached_property
-    def spares(self) -> Pieces:
-        """Pieces bought and not used, by offer_id."""
-        left = dict(self.bought)
-        for row in self.served:
-            left[row[2]] = left.get(row[2], 0) - row[-1]
-        return {offer_id: quantity for offer_id, quantity in left.items() if quantity > 0}
-
-    def followed_by(self, other: Orders) -> Orders:
-        """These orders and then others."""
-        return Orders(
-            (*self.orders, *other.orders),
-            (*self.served, *other.served),
-            (*self.on_hand, *other.on_hand),
-            (*self.unfilled, *other.unfilled),
-            None,
-            self.hit_time_limit or other.hit_time_limit,
-        )
-
-
-NOTHING_BOUGHT = Orders()
-
-
-def _added(many: Iterable[Mapping[str, int]]) -> Pieces:
-    total: Pieces = {}
-    for pieces in many:
-        for offer_id, quantity in pieces.items():
-            total[offer_id] = total.get(offer_id, 0) + quantity
-    return total
 
 
 class SharedMarket:
@@ -115,6 +55,7 @@ class SharedMarket:
         scenario: the rules; its counter is not one that is asked first.
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         use_stock_on_hand: whether stock on hand is used first.
+        changes: what is assumed otherwise than the workspace says.
     """
 
     def __init__(
@@ -126,15 +67,20 @@ class SharedMarket:
         scenario: Scenario,
         market: pl.DataFrame,
         use_stock_on_hand: bool,
+        changes: Changes = NO_CHANGES,
     ) -> None:
         self.inputs, self.models, self.day, self.buyer = inputs, tuple(models), day, buyer
+        scenario = changes.in_scenario(scenario)
         self.scenario = scenario.model_copy(update={"use_stock_on_hand": use_stock_on_hand})
-        self.book: TermsBook = terms_on(inputs, day, buyer)
+        self.book: TermsBook = changes.in_terms(terms_on(inputs, day, buyer))
         own = [demand.portions_on(model, day, scenario.use_freedoms) for model in models]
         self.line_step = 10 ** len(str(max((int(frame["line_number"].max() or 0) for frame in own), default=0)))  # type: ignore[arg-type]
+        own = [changes.in_portions(frame) for frame in own]
         self.portions = pl.concat(self._as_its_own(model, frame) for model, frame in enumerate(own))
         self.fits = fitting_elements(self.portions, inputs.tables, day, use_interchange=scenario.use_interchange)
-        self._market = market.join(self.fits.select("part_code").unique(), on="part_code", how="semi")
+        self._market = changes.in_prices(market).join(
+            self.fits.select("part_code").unique(), on="part_code", how="semi"
+        )
         self._wholes: dict[frozenset[int], Candidates] = {}
 
     def _as_its_own(self, model: int, portions: pl.DataFrame) -> pl.DataFrame:
@@ -189,6 +135,24 @@ class SharedMarket:
         return offers_of(whole, whole.offers["offer_index"].to_list())
 
     # Plans
+
+    def published_orders(self, model: int, plan_purchase: pl.DataFrame, plan_line: pl.DataFrame) -> Orders:
+        """A published plan of one model as orders; nothing where an offer of it is not on the market."""
+        orders: dict[str, Pieces] = {}
+        for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
+            orders.setdefault(vendor, {})[offer_id] = n
+        component = pl.when(pl.col("make_up_code") == "").then(pl.lit("")).otherwise("part_code")
+        served = plan_line.filter(pl.col("vendor_code") != "").select(
+            pl.col("line_number") + model * self.line_step,
+            "portion_number",
+            "offer_id",
+            "make_up_code",
+            component.alias("component_part_code"),
+            "colour_code",
+            "quantity",
+        )
+        is_known = {offer_id for pieces in orders.values() for offer_id in pieces} <= self.offers.keys()
+        return Orders(tuple(sorted(orders.items())), tuple(served.rows())) if is_known else NOTHING_BOUGHT
 
     def after(self, model: int, before: Orders, known: Iterable[Orders], *, use_spares: bool = True) -> Orders:
         """The orders for one model once others are placed: from stock on hand that is left, spares, and offers that are left.
@@ -369,7 +333,7 @@ class SharedMarket:
         merged: list[tuple[str, Mapping[str, int]]] = []
         for vendor, pieces in orders.orders:
             for at, (other, already) in enumerate(merged):
-                both = _added([already, pieces])
+                both = added([already, pieces])
                 if other == vendor and self._is_no_dearer(vendor, both, already, pieces):
                     merged[at] = (vendor, both)
                     break

@@ -33,9 +33,14 @@ COLUMNS = (
         "spares_worth", "amount", "what it would cost more without those spares, as far as plans tell", unit=_BUYERS
     ),
     Column("counter_vendor_code", "code", "the counter"),
-    Column("counter_unit_price", "price", "displayed price of a piece at the counter", unit=_BUYERS),
+    Column("counter_unit_price", "price", "price of a piece at the counter, with the tax on goods", unit=_BUYERS),
     Column("elsewhere_vendor_code", "code", "independent vendor whose pieces are the cheapest elsewhere"),
-    Column("elsewhere_unit_price", "price", "displayed price of a piece from independent vendors", unit=_BUYERS),
+    Column(
+        "elsewhere_unit_price",
+        "price",
+        "price of a piece from independent vendors, with the tax on goods",
+        unit=_BUYERS,
+    ),
     Column(
         "counter_saving",
         "amount",

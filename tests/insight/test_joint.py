@@ -21,13 +21,14 @@ from costing_cases import (
 from length import examples
 
 from pipelines.insight import joint
-from pipelines.insight.joint import joint_orders
+from pipelines.insight.buying import buying_tables
 from pipelines.settings import JointOrder
 from schemas.buying import JOINT_CONTRACTS
-from schemas.published import PLAN_LINE, PLAN_PURCHASE
+from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import empty_frame, polars_schema
 
-NO_PLANS = {contract.name: empty_frame(contract) for contract in (PLAN_PURCHASE, PLAN_LINE)}
+PLAN_CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
+NO_PLANS = {contract.name: empty_frame(contract) for contract in PLAN_CONTRACTS}
 PARCELS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="3"), terms("c", shipping_charge="2")]
 
 
@@ -45,7 +46,7 @@ def bought(models, market, vendor_terms=PARCELS, plans=NO_PLANS, last_seen=None,
         }
     )
     seen = market if last_seen is None else last_seen
-    found = joint_orders(replace(inputs, settings=settings), market, seen, make_summaries(), plans, DAY)
+    found = buying_tables(replace(inputs, settings=settings), market, seen, make_summaries(), plans, DAY)
     for contract in JOINT_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return found
