@@ -18,6 +18,7 @@ from pipelines.cli import (
     inspect,
     plan,
     query,
+    rebuild,
     refresh,
     report,
     schedule,
@@ -105,7 +106,21 @@ def _top(
     pass
 
 
-for _command in (init, refresh, report, query, plan, index, inspect, accept, withdraw, schedule, status, dictionary):
+for _command in (
+    init,
+    refresh,
+    report,
+    query,
+    plan,
+    index,
+    inspect,
+    accept,
+    withdraw,
+    rebuild,
+    schedule,
+    status,
+    dictionary,
+):
     app.command(_command.__name__.rpartition(".")[2])(_command.run)
 
 

@@ -46,7 +46,7 @@ def run(
     """
     place = open_workspace(workspace)
     day = _date(priced_on)
-    with _progress() as show, lasting_interrupt() as check:
+    with show_progress() as show, lasting_interrupt() as check:
 
         def progress(name: str, done: int, total: int) -> None:
             check()
@@ -135,7 +135,7 @@ def _date(text: str | None) -> date | None:
 
 
 @contextmanager
-def _progress() -> Iterator[Progress]:
+def show_progress() -> Iterator[Progress]:
     """A bar on a terminal; elsewhere a line per step and per tenth of the plans."""
     if not is_terminal():
         yield _lines()

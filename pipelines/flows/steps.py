@@ -15,15 +15,15 @@ from pipelines.inputs import WorkspaceInputs
 from pipelines.insight import buying_time, plan_variants, watches
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
-from pipelines.intake import archive, held, profiles, take_in, workspace_files
+from pipelines.intake import archive, held, journal, profiles, take_in, workspace_files
 from pipelines.reporting import order_lists, pages
 from pipelines.settings import Settings, Workspace
-from pipelines.trends import availability, monthly, price_changes, suspects
+from pipelines.trends import availability, price_changes, suspects
 from pipelines.warehouse import checks, connect, generation, history, load, market, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
 from schemas.outlook import VENDOR_MOVE, WATCH_RESULT
-from schemas.published import CHECK_RESULT, ELEMENT_PRICE, PLAN_VARIANT, PRICE_INDEX, REFRESH_RUN
+from schemas.published import CHECK_RESULT, PLAN_VARIANT, REFRESH_RUN
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 Progress = Any
@@ -75,8 +75,19 @@ def clean_up(workspace: Workspace) -> None:
 
 
 def read_inputs(workspace: Workspace) -> WorkspaceInputs:
-    """Everything the workspace says, validated and archived."""
-    return workspace_files.read_workspace(workspace)
+    """Everything the workspace says, validated and archived; the archive's journal says from now on what it was."""
+    inputs = workspace_files.read_workspace(workspace)
+    if workspace.warehouse.is_file():
+        # What a killed refresh took in was read with the inputs it wrote down.
+        with connect.reader(workspace.warehouse) as con:
+            _note_readings(workspace, con)
+    journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
+    return inputs
+
+
+def _note_readings(workspace: Workspace, con: connect.Connection) -> None:
+    known = load.readings(con)
+    journal.note_readings(workspace.archive, [(file.file_hash, file.file_name, file.received_at) for file in known])
 
 
 def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) -> IntakeSummary:
@@ -104,6 +115,8 @@ def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) 
                 held_count += taken.failures["record_number"].n_unique() if held_file else 0
                 _leave_inbox(path, taken, status, workspace.held)
                 following = next(still_to_load, None)
+        if paths:
+            _note_readings(workspace, con)
     return IntakeSummary(messages, held_count, len(paths))
 
 
@@ -225,17 +238,6 @@ def explain_plans(
 ) -> dict[str, pl.DataFrame]:
     """What the cheapest mixes of the priced date would cost with other vendors, fewer parcels or other shipping charges."""
     return plan_variants.plan_variants(inputs, markets.by_day[day], plans, day)
-
-
-def compute_trends(inputs: WorkspaceInputs, markets: Markets, day: date) -> dict[str, pl.DataFrame]:
-    """Monthly element prices and indices of every model and buyer; the priced date stands for its month."""
-    indices, prices = [empty_frame(PRICE_INDEX)], [empty_frame(ELEMENT_PRICE)]
-    for model in inputs.models:
-        for buyer in inputs.settings.buyer:
-            index, price = monthly.price_trends(inputs, model, buyer, markets.by_day)
-            indices.append(index)
-            prices.append(price)
-    return {"price_index": pl.concat(indices), "element_price": pl.concat(prices)}
 
 
 def look_ahead(

@@ -1,0 +1,157 @@
+"""Makes the warehouse again from the archive alone: its files, and its journal of what was taken in with which inputs."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.errors import InputError, KitfareError, UsageError
+from pipelines.flows.nightly import only_refresh
+from pipelines.intake import archive, journal, profiles, take_in, workspace_files
+from pipelines.settings import Workspace
+from pipelines.warehouse import connect, history, load
+from pipelines.warehouse import tables as warehouse_tables
+from schemas.contract import Contract
+from schemas.inputs import ACCEPTED_EXPORTS, CODE_MAP, SOURCE_CORRECTIONS, WITHDRAWN_FILES
+from schemas.validate import empty_frame
+
+CLOCK_COLUMNS = ("received_at",)
+"""What two warehouses of the same inputs may differ in."""
+
+
+@dataclass(frozen=True)
+class Rebuilt:
+    """``differences`` are tables whose rows differ from the warehouse that was there; None if it could not be read."""
+
+    path: Path
+    file_count: int
+    differences: list[str] | None = field(default_factory=list)
+
+
+def rebuild(
+    workspace: Workspace, *, replace: bool, progress: Callable[[str, int, int], None] = lambda *_: None
+) -> Rebuilt:
+    """Take every file of the journal in again, with the profiles and the code map of its time, and fold.
+
+    Args:
+        workspace: its archive is read; with ``replace`` the warehouse is replaced, and the old one kept beside it.
+        replace: False only compares, and leaves everything as it is.
+        progress: called with the files done and all.
+
+    Raises:
+        BusyError: a refresh is at work.
+        InputError: the archive lacks a file, or its journal is broken; nothing was replaced.
+        UsageError: nothing was ever taken in.
+    """
+    fresh = workspace.warehouse.with_name(workspace.warehouse.name + ".rebuilding")
+    with only_refresh(workspace):
+        _remove(fresh)
+        try:
+            count = _fill(fresh, workspace.archive, progress)
+            differences = compare(fresh, workspace.warehouse)
+            if replace:
+                _put_in_place(fresh, workspace.warehouse)
+        finally:
+            _remove(fresh)
+    return Rebuilt(workspace.warehouse, count, differences)
+
+
+def compare(one: Path, other: Path) -> list[str] | None:
+    """Names of the tables that differ in canonical form: rows by key, clocks left out. None if one cannot be read."""
+    try:
+        first, second = _canonical(one), _canonical(other)
+    except KitfareError:
+        return None
+    return sorted(name for name in first if not first[name].equals(second[name]))
+
+
+def _canonical(path: Path) -> dict[str, pl.DataFrame]:
+    with connect.reader(path) as con:
+        return {name: frame.drop(CLOCK_COLUMNS, strict=False) for name, frame in _all_tables(con).items()}
+
+
+def _all_tables(con: connect.Connection) -> dict[str, pl.DataFrame]:
+    summaries = connect.frame_of(con, "select * from summary_observation order by all")
+    return {**warehouse_tables.intake_tables(con), "summary_observation": summaries}
+
+
+def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], None]) -> int:
+    book = journal.read_journal(archive_folder)
+    if not book.readings:
+        raise UsageError("nothing was ever taken in", where=str(archive_folder), next_step="run `kitfare refresh`")
+    known: dict[tuple[tuple[str, str], ...], tuple[list[profiles.Profile], pl.DataFrame]] = {}
+    with connect.writer(path) as con:
+        for number, reading in enumerate(book.readings):
+            progress("take in archived files", number, len(book.readings))
+            shaping = tuple(
+                sorted((n, h) for n, h in reading.inputs.items() if n.startswith(("profiles/", "tables/code_map.")))
+            )
+            if shaping not in known:
+                known[shaping] = (
+                    _profiles(reading.inputs, archive_folder),
+                    table_of(reading.inputs, CODE_MAP, archive_folder),
+                )
+            place = archive.fetch(reading.file_hash, archive_folder)
+            taken = take_in.examine(place, reading.file_hash, reading.file_name, *known[shaping])
+            load.load_file(con, taken, reading.received_at)
+        progress("fold the price history", 0, 0)
+        decisions = {
+            contract.name: table_of(book.inputs, contract, archive_folder)
+            for contract in (ACCEPTED_EXPORTS, WITHDRAWN_FILES, SOURCE_CORRECTIONS)
+        }
+        history.set_decisions(
+            con,
+            accepted=decisions["accepted_exports"]["file_hash"].to_list(),
+            withdrawn=decisions["withdrawn_files"]["file_hash"].to_list(),
+        )
+        history.set_corrections(con, decisions["source_corrections"])
+        history.fold(con)
+    return len({reading.file_hash for reading in book.readings})
+
+
+def _profiles(inputs: Mapping[str, str], archive_folder: Path) -> list[profiles.Profile]:
+    """Those of a refresh, from the archive; put into a folder under their names, because that is how they are read."""
+    with tempfile.TemporaryDirectory(prefix="kitfare-") as name:
+        for path, file_hash in inputs.items():
+            if path.startswith("profiles/"):
+                (Path(name) / Path(path).name).write_bytes(archive.fetch(file_hash, archive_folder).read_bytes())
+        return profiles.load_profiles(Path(name))
+
+
+def table_of(inputs: Mapping[str, str], contract: Contract, archive_folder: Path) -> pl.DataFrame:
+    """A workspace table as it was at a refresh, from the archive; empty where there was none."""
+    for path, file_hash in inputs.items():
+        if path.startswith(f"tables/{contract.name}."):
+            rows = workspace_files.read_table(archive.fetch(file_hash, archive_folder), path, contract)
+            return rows.select(contract.columns).sort(contract.key)
+    return empty_frame(contract)
+
+
+def _put_in_place(fresh: Path, warehouse: Path) -> None:
+    """One rename; the old warehouse stays as <name>.before. Its log must be gone, or the new file would be given it."""
+    before, log = warehouse.with_name(warehouse.name + ".before"), warehouse.with_name(warehouse.name + ".wal")
+    _remove(before)
+    try:
+        if log.exists():
+            log.replace(before.with_name(before.name + ".wal"))
+        if warehouse.exists():
+            os.link(warehouse, before)
+        with fresh.open("rb") as stream:
+            os.fsync(stream.fileno())
+        fresh.replace(warehouse)
+    except OSError as error:
+        raise InputError(
+            f"the new warehouse cannot be put in place: {error.strerror or error}",
+            where=str(warehouse),
+            next_step="mend that and run `kitfare rebuild` again",
+        ) from None
+
+
+def _remove(path: Path) -> None:
+    for name in (path.name, path.name + ".wal"):
+        path.with_name(name).unlink(missing_ok=True)

@@ -1,0 +1,133 @@
+"""The archive's journal: which files were taken in, when, under which names, and with which profiles, tables and settings.
+
+With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. Its pages are
+``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that one that is
+missing or was changed is seen.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pipelines.errors import InputError
+
+FOLDER = "journal"
+_NUMBER_DIGITS = 6
+
+
+@dataclass(frozen=True)
+class JournalReading:
+    """One file as it was taken in: ``inputs`` are the workspace's files at that time, path -> hash."""
+
+    file_hash: str
+    file_name: str
+    received_at: datetime
+    inputs: Mapping[str, str]
+
+
+@dataclass
+class Journal:
+    """All pages, read. ``inputs`` are those of the latest refresh; empty while there is no page."""
+
+    page_count: int = 0
+    last_hash: str = ""
+    inputs: dict[str, str] = field(default_factory=dict)
+    readings: list[JournalReading] = field(default_factory=list)
+    input_hashes: dict[str, str] = field(default_factory=dict)
+    """hash -> path of every workspace file a refresh has ever used."""
+
+
+def read_journal(archive_folder: Path) -> Journal:
+    """Every page, in order.
+
+    Raises:
+        InputError: a page is missing, was changed, or cannot be read.
+    """
+    journal = Journal()
+    for path in _pages(archive_folder):
+        number, _, stated_hash = path.stem.partition("-")
+        content = path.read_bytes()
+        if hashlib.sha256(content).hexdigest() != stated_hash:
+            raise _broken("a page of the archive's journal was damaged", path)
+        page = json.loads(content)
+        if int(number) != journal.page_count + 1 or page["previous"] != journal.last_hash:
+            raise _broken("pages of the archive's journal are missing before this one", path)
+        journal.page_count, journal.last_hash = int(number), stated_hash
+        if "inputs" in page:
+            journal.inputs = page["inputs"]
+            journal.input_hashes.update({file_hash: name for name, file_hash in page["inputs"].items()})
+        journal.readings += [
+            JournalReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
+            for file_hash, name, received_at in page.get("readings", ())
+        ]
+    return journal
+
+
+def note_inputs(archive_folder: Path, inputs: Mapping[str, str]) -> None:
+    """Write down what the workspace's files are from now on, unless they are what they were."""
+    journal = read_journal(archive_folder)
+    if not journal.page_count or journal.inputs != dict(inputs):
+        _write(archive_folder, journal, {"inputs": dict(sorted(inputs.items()))})
+
+
+def note_readings(archive_folder: Path, readings: Iterable[tuple[str, str, datetime]]) -> None:
+    """Write down those files taken in (hash, name, when) that are not there yet, as read with the latest inputs.
+
+    What a killed refresh took in is written by the next one, before it writes down inputs of its own.
+    """
+    journal = read_journal(archive_folder)
+    if not journal.page_count:
+        return
+    known = {(reading.file_hash, reading.received_at) for reading in journal.readings}
+    fresh = [[file_hash, name, at.isoformat()] for file_hash, name, at in readings if (file_hash, at) not in known]
+    if fresh:
+        _write(archive_folder, journal, {"readings": fresh})
+
+
+def _pages(archive_folder: Path) -> list[Path]:
+    return sorted((archive_folder / FOLDER).glob("[0-9]*.json"))
+
+
+def _write(archive_folder: Path, journal: Journal, page: dict[str, Any]) -> None:
+    """Written beside, synced, then renamed: a kill leaves a whole page or none."""
+    folder = archive_folder / FOLDER
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        content = json.dumps({"previous": journal.last_hash, **page}, ensure_ascii=False, indent=0).encode()
+        name = f"{journal.page_count + 1:0{_NUMBER_DIGITS}d}-{hashlib.sha256(content).hexdigest()}.json"
+        handle, temporary = tempfile.mkstemp(prefix=".storing-", dir=archive_folder)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(temporary).chmod(0o444)
+        Path(temporary).replace(folder / name)
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+    except OSError as error:
+        raise InputError(
+            f"the archive's journal cannot be written: {error.strerror or error}",
+            where=str(folder),
+            state="files that were taken in are in the archive and the warehouse; the next refresh writes them down",
+            next_step="check the permissions and the free space of the disk, then refresh again",
+        ) from None
+
+
+def _broken(what: str, path: Path) -> InputError:
+    return InputError(
+        what,
+        where=str(path),
+        state="the warehouse and what is published are not touched by this",
+        next_step=f"restore {path.parent} from a backup",
+    )
