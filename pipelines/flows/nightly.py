@@ -20,7 +20,8 @@ import polars as pl
 
 from pipelines import __version__
 from pipelines.errors import BusyError, UsageError
-from pipelines.flows import steps, watch_news
+from pipelines.flows import steps, trend_steps, watch_news
+from pipelines.intake import index_vintages
 from pipelines.settings import Workspace
 
 Result = TypeVar("Result")
@@ -105,6 +106,7 @@ def refresh(
                 where=str(workspace.inbox),
                 next_step="drop a price export into the inbox folder and refresh again",
             )
+        all_inputs, inputs = inputs, index_vintages.before(inputs, day)
         inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
         refresh_id = f"{day.isoformat()}-{inputs_hash[:12]}"
         published = steps.published_tables(workspace, refresh_id)
@@ -128,7 +130,7 @@ def refresh(
         variants = clock.run(
             "weigh suspect prices", steps.weigh_suspects, inputs, markets, plans, suspects, variants, day
         )
-        trends = clock.run("compute the trends", steps.compute_trends, inputs, markets, day)
+        trends = clock.run("compute the trends", trend_steps.compute_trends, inputs, markets.by_day, plans, day)
         outlook = clock.run("look ahead", steps.look_ahead, inputs, markets, plans, trends, day)
         trends = {**trends, **outlook}
         tables = clock.run(
@@ -147,6 +149,15 @@ def refresh(
         )
         clock.run("write the pages", steps.write_pages, folder, tables, inputs)
         watched_before = steps.watches_before(workspace)
+        clock.run(
+            "record the indices",
+            trend_steps.record_published,
+            workspace,
+            all_inputs,
+            tables["price_index"],
+            day,
+            refresh_id,
+        )
         final = clock.run("publish", steps.publish, workspace, folder, refresh_id, inputs.settings)
         messages += watch_news.pass_on(workspace, refresh_id, day, tables["watch_result"], watched_before)
         return RefreshOutcome(

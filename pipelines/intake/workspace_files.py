@@ -12,13 +12,13 @@ from pydantic import BaseModel
 
 from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.intake import archive, cross_checks
+from pipelines.intake import archive, cross_checks, index_vintages
 from pipelines.intake.profiles import Profile, load_profiles
 from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
-from schemas.published import INPUT_FILE
+from schemas.published import INDEX_VINTAGE, INPUT_FILE
 from schemas.validate import POSITION_COLUMNS, describe_failures, empty_frame, polars_schema, require_valid
 
 TABLE_SUFFIXES = (
@@ -63,8 +63,13 @@ def read_workspace(workspace: Workspace) -> WorkspaceInputs:
     models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
     cross_checks.check_model_codes([model.model_code for model in models])
     cross_checks.check_joint_orders(settings, [model.model_code for model in models])
+    vintages = [
+        reader.table(workspace.root / index_vintages.FOLDER, name, INDEX_VINTAGE).frame
+        for name in index_vintages.vintage_files(workspace)
+    ]
     inputs = pl.DataFrame(reader.records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
-    return WorkspaceInputs(settings, {name: table.frame for name, table in tables.items()}, models, inputs)
+    frames = {name: table.frame for name, table in tables.items()}
+    return WorkspaceInputs(settings, {**frames, INDEX_VINTAGE.name: index_vintages.joined(vintages)}, models, inputs)
 
 
 def look_up_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:

@@ -1,0 +1,80 @@
+"""The workspace's record of what was published of the indices: one file per refresh that published months for the first time.
+
+Files are ``index_vintages/<priced date>-<hash>.csv`` (contract INDEX_VINTAGE). kitfare writes them and never changes one; like every
+input they are archived. A refresh takes account of those of earlier priced dates only, so that the same date priced again
+from the same inputs gives the same numbers.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.errors import InputError
+from pipelines.inputs import WorkspaceInputs
+from pipelines.settings import Workspace
+from schemas.published import INDEX_VINTAGE
+from schemas.validate import empty_frame
+
+FOLDER = "index_vintages"
+
+
+def vintage_files(workspace: Workspace) -> list[str]:
+    """Names without endings, in the order of their dates."""
+    return sorted(path.stem for path in (workspace.root / FOLDER).glob("[0-9]*.csv"))
+
+
+def joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
+    """All vintages, sorted.
+
+    Raises:
+        InputError: two files state the same month.
+    """
+    whole = pl.concat([empty_frame(INDEX_VINTAGE), *frames]).sort(INDEX_VINTAGE.key)
+    twice = whole.filter(pl.struct(INDEX_VINTAGE.key).is_duplicated())
+    if twice.height:
+        model, buyer, month, method = twice.row(0)[: len(INDEX_VINTAGE.key)]
+        raise InputError(
+            f"two files say what was first published of {method} of {model} for {buyer} in {month}",
+            where=FOLDER,
+            next_step="kitfare never writes that: remove the file that was copied or edited",
+        )
+    return whole
+
+
+def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:
+    """The inputs with the vintages of earlier priced dates only."""
+    vintages = inputs.tables.get(INDEX_VINTAGE.name)
+    if vintages is None:
+        return inputs
+    is_later = (pl.col("table_name") == INDEX_VINTAGE.name) & (pl.col("input_path") >= f"{FOLDER}/{day}")
+    return replace(
+        inputs,
+        tables={**inputs.tables, INDEX_VINTAGE.name: vintages.filter(pl.col("first_published_on") < day)},
+        input_files=inputs.input_files.filter(~is_later),
+    )
+
+
+def write_vintage(workspace: Workspace, refresh_id: str, rows: pl.DataFrame) -> Path:
+    """Write one file, whole or not at all.
+
+    Args:
+        workspace: in whose folder.
+        refresh_id: the file's name; begins with the priced date.
+        rows: contract INDEX_VINTAGE, months in no other file.
+    """
+    folder = workspace.root / FOLDER
+    folder.mkdir(exist_ok=True)
+    handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=folder)
+    with os.fdopen(handle, "wb") as stream:
+        rows.write_csv(stream)
+        stream.flush()
+        os.fsync(stream.fileno())
+    path = folder / f"{refresh_id}.csv"
+    Path(temporary).replace(path)
+    return path
