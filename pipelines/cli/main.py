@@ -23,6 +23,7 @@ from pipelines.cli import (
     report,
     schedule,
     status,
+    verify,
     withdraw,
 )
 from pipelines.cli.common import printable
@@ -117,6 +118,7 @@ for _command in (
     accept,
     withdraw,
     rebuild,
+    verify,
     schedule,
     status,
     dictionary,

@@ -20,6 +20,8 @@ from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.resources import resource_folder, sql_text
 
 Connection = duckdb.DuckDBPyConnection
+DATABASE_ERRORS = (duckdb.Error, KitfareError)
+"""What opening or reading a damaged database raises."""
 
 MEMORY_LIMIT = "2GB"
 PUBLISHED_MACROS = ("confirmed_on", "market_on", "last_seen_prices")

@@ -6,6 +6,7 @@ A kill at any moment leaves the last good generation, and what it left lying is 
 
 from __future__ import annotations
 
+import hashlib
 import os
 import shutil
 from collections.abc import Iterator
@@ -33,6 +34,9 @@ from schemas.validate import empty_frame, validate_typed
 
 DATABASE_NAME = "kitfare.duckdb"
 TABLES_FOLDER = "tables"
+SUMS_NAME = "SHA256SUMS"
+"""The hash of every file of a generation, as ``sha256sum --check`` reads it."""
+
 CONTRACTS: dict[str, Contract] = {contract.name: contract for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)}
 """Every table of a generation; one that is not given is published empty, so that views and checks always find it."""
 
@@ -115,6 +119,8 @@ def publish(workspace: Workspace, folder: Path, keep: int) -> None:
             state="the new generation is complete but not published",
             next_step="move it away and refresh again",
         )
+    lines = [f"{digest}  {name}\n" for name, digest in _sums(folder).items()]
+    (folder / SUMS_NAME).write_text("".join(lines), encoding="utf-8")
     os.utime(folder)
     _sync_tree(folder)
     _sync(workspace.generations)
@@ -126,10 +132,40 @@ def publish(workspace: Workspace, folder: Path, keep: int) -> None:
     _prune(workspace, keep)
 
 
+def changed_files(folder: Path) -> Iterator[tuple[Path, str]]:
+    """Files of a generation that are not as they were published, and what is the matter with them."""
+    sums = folder / SUMS_NAME
+    if not sums.is_file():
+        yield sums, "is missing"
+        return
+    stated = {}
+    for line in sums.read_text(encoding="utf-8").splitlines():
+        digest, _, name = line.partition("  ")
+        stated[name] = digest
+    found = _sums(folder)
+    for name in sorted(stated.keys() | found.keys()):
+        if name not in found:
+            yield folder / name, "is missing"
+        elif name not in stated:
+            yield folder / name, "was not published"
+        elif found[name] != stated[name]:
+            yield folder / name, "was changed"
+
+
+def _sums(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file of a generation but the list of them, by its path within."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        if path.is_file() and path.relative_to(folder).as_posix() != SUMS_NAME:
+            with path.open("rb") as stream:
+                found[path.relative_to(folder).as_posix()] = hashlib.file_digest(stream, "sha256").hexdigest()
+    return found
+
+
 def clean_leftovers(workspace: Workspace) -> None:
     """Remove what killed refreshes left: half-built and half-removed generations, and a link that was not swapped in."""
     (workspace.root / _NEW_LINK).unlink(missing_ok=True)
-    for folder in _generations(workspace):
+    for folder in generations(workspace):
         if folder.name.endswith((_BUILDING, _REMOVING)):
             shutil.rmtree(folder)
 
@@ -137,7 +173,7 @@ def clean_leftovers(workspace: Workspace) -> None:
 def _prune(workspace: Workspace, keep: int) -> None:
     """Remove all but the ``keep`` generations published last; never the one readers see."""
     seen = workspace.published.resolve()
-    others = [f for f in _generations(workspace) if f.resolve() != seen and not f.name.endswith(_BUILDING)]
+    others = [f for f in generations(workspace) if f.resolve() != seen and not f.name.endswith(_BUILDING)]
     others.sort(key=lambda folder: (folder.stat().st_mtime_ns, folder.name), reverse=True)
     for folder in others[max(keep - 1, 0) :]:
         # Renamed first: a half-removed generation must not look like a whole one.
@@ -146,7 +182,8 @@ def _prune(workspace: Workspace, keep: int) -> None:
         shutil.rmtree(doomed)
 
 
-def _generations(workspace: Workspace) -> list[Path]:
+def generations(workspace: Workspace) -> list[Path]:
+    """Every generation's folder, whole or not."""
     if not workspace.generations.is_dir():
         return []
     return [path for path in workspace.generations.iterdir() if path.is_dir() and not path.is_symlink()]

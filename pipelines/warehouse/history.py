@@ -118,6 +118,23 @@ def fold(con: Connection) -> int:
         return vendor_count
 
 
+def refold(con: Connection) -> None:
+    """Remake the history of all vendors, as if nothing had been folded yet."""
+    con.execute("insert into file_to_fold select file_hash from received_file where table_name = 'price_export'")
+    fold(con)
+
+
+def is_pending(con: Connection) -> bool:
+    """Whether files or decisions wait for a fold."""
+    return _count(con, "file_to_fold") > 0
+
+
+def unaccounted_files(con: Connection) -> list[str]:
+    """Names of files of which rows were lost or counted twice; see the check row_accounting."""
+    found = con.execute(f"with intake_file as (from intake_file()) {sql_text('checks/row_accounting.sql')}").fetchall()
+    return [str(row[1]) for row in found]
+
+
 def observed_dates(con: Connection) -> tuple[date | None, date | None]:
     """The first and last date of exports in the history; None while there are none."""
     found = con.execute(
