@@ -15,12 +15,15 @@ from pipelines.settings import (
     Buyer,
     Discount,
     Instructions,
+    JointOrder,
     ListVersion,
     ModelSettings,
     RefreshSettings,
     ReportSettings,
     Scenario,
     Settings,
+    Watch,
+    WatchNews,
     load_toml,
 )
 from pipelines.settings_text import model_toml, settings_toml
@@ -46,7 +49,9 @@ def switched_on(text: str) -> str:
     return re.sub(r"(?m)^#(?=[\[a-z])", "", text)
 
 
-@pytest.mark.parametrize("kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario])
+@pytest.mark.parametrize(
+    "kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario, JointOrder, Watch, WatchNews]
+)
 def test_every_key_of_kitfare_toml_is_there(kind):
     text = settings_toml(PLAIN)
     for name, field in kind.model_fields.items():
@@ -71,6 +76,9 @@ def test_no_settings_class_is_forgotten():
         ReportSettings,
         Buyer,
         Scenario,
+        JointOrder,
+        Watch,
+        WatchNews,
         ModelSettings,
         Instructions,
         Discount,

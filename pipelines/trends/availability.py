@@ -67,7 +67,7 @@ def availability(
             if needs.is_empty():
                 continue
             keys = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
-            grid = _grid(needs, offered, model.settings.copy_count)
+            grid = _grid(needs, offered, sorted(markets), model.settings.copy_count)
             models.append(_typed(MODEL_AVAILABILITY, _by_month(grid), keys))
             now = (
                 grid.filter(pl.col("day") == day)
@@ -104,12 +104,11 @@ def _pieces_on_offer(
     )
 
 
-def _grid(needs: pl.DataFrame, offered: pl.DataFrame, copies: int) -> pl.DataFrame:
+def _grid(needs: pl.DataFrame, offered: pl.DataFrame, days: list[date], copies: int) -> pl.DataFrame:
     """Every element on every date, with nothing where nobody offers it; sorted by date and element."""
     pieces = pl.col("buyable_piece_count")
     return (
-        offered.select("day")
-        .unique()
+        pl.DataFrame({"day": days}, {"day": pl.Date})
         .join(needs, how="cross")
         .join(offered, on=["day", *ELEMENT], how="left")
         .with_columns(pl.col("market_vendor_count", "buyable_piece_count").fill_null(0))
@@ -144,7 +143,7 @@ def _trends(grid: pl.DataFrame, days: list[date], running_out_months: int) -> pl
     recent = grid.filter(pl.col("day").is_in(days))
     latest = recent.filter(pl.col("day") == days[-1])
     pieces, need = latest["buyable_piece_count"].to_numpy(), latest["need"].to_numpy()
-    if len(days) < LEAST_TREND_DATES or recent.height != len(days) * latest.height:
+    if len(days) < LEAST_TREND_DATES:
         slope = low = high = np.full(latest.height, np.nan)
     else:
         times = np.array([(day - days[0]).days / DAYS_PER_MONTH for day in days])

@@ -5,6 +5,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
+from outlook_case import outlook_tables
 from warehouse_kit import NOW, failures_of, held_keys_of, taken
 
 from pipelines.warehouse import connect, history, load, tables
@@ -40,6 +41,7 @@ def published_tables() -> dict[str, pl.DataFrame]:
         "colour_flex_saving": typed(COLOUR_FLEX_SAVING, saving_row()),
         "suspect_price": typed(SUSPECT_PRICE, suspect_row(offers)),
         "refresh_run": typed(REFRESH_RUN, run_row("first")),
+        **outlook_tables(),
     }
 
 

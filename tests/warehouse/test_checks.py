@@ -10,6 +10,9 @@ from schemas.validate import validate_typed
 
 # One way to break each promise, and what its report must then name.
 BREAKAGES = {
+    "availability_adds_up": ("update element_availability set buyable_piece_count = 5 where part_code = '00777'", "mill"),
+    "forecasts_are_earned": ("update forecast_trial set is_forecast_shown = false", "2026-02"),
+    "price_change_shares_add_up": ("update price_change_distribution set risen_share = 0.3", "risen_share=0.3"),
     "bought_offers_stand": ("update price_history set valid_to_on = '2026-01-18' where part_code = '00777'", "birch"),
     "exports_hold_accepted_rows": ("update vendor_export set row_count = 5 where file_hash = 'bb'", "export_row_count=9"),
     "held_rows_are_listed": ("delete from held_row", "bb"),
@@ -38,6 +41,15 @@ BREAKAGES = {
 
 # Further ways, for promises with several parts.
 MORE_BREAKAGES = [
+    ("availability_adds_up", "delete from element_availability"),
+    ("availability_adds_up", "update model_availability set buildable_copy_count = 1"),
+    ("availability_adds_up", "update model_availability set fillable_share = 0.8"),
+    ("availability_adds_up", "update element_availability set market_vendor_count = 2"),
+    ("forecasts_are_earned", "delete from forecast_trial"),
+    ("forecasts_are_earned", "update forecast_trial set naive_error_pct = 1.0"),
+    ("forecasts_are_earned", "update price_forecast set forecast_high = 100.5"),
+    ("forecasts_are_earned", "update price_forecast set month = '2026-01'"),
+    ("price_change_shares_add_up", "update price_change_distribution set change_p75_pct = -1.5"),
     ("bought_offers_stand", "update price_history set valid_from_on = '2026-01-21' where part_code = '00777'"),
     ("bought_offers_stand", "update plan_purchase set offer_id = 'unknown' where vendor_code = 'birch'"),
     ("bought_offers_stand", "update offer_confirmation set confirmed_from_on = '2025-12-01', confirmed_to_on = "

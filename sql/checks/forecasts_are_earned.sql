@@ -1,0 +1,20 @@
+-- a forecast is published only where trials say so, with its level inside its interval, for months after the last index
+with last_month as (
+    select model_code, buyer_code, max(month) as month
+    from price_index
+    group by model_code, buyer_code
+)
+
+select
+    price_forecast.model_code,
+    price_forecast.buyer_code,
+    price_forecast.month,
+    price_forecast.forecast_level
+from price_forecast
+left join forecast_trial using (model_code, buyer_code)
+left join last_month using (model_code, buyer_code)
+where
+    forecast_trial.is_forecast_shown is distinct from true
+    or not (forecast_trial.forecast_error_pct < forecast_trial.naive_error_pct)
+    or not (price_forecast.forecast_level between price_forecast.forecast_low and price_forecast.forecast_high)
+    or not (price_forecast.month > last_month.month);

@@ -1,0 +1,124 @@
+"""Watches fire when what they watch is so, say so in words, and a mistaken one is told, not lost."""
+
+from datetime import date
+from decimal import Decimal
+
+import pytest
+from outlook_rows import HOME, HUT, TODAY, cost_row, frame
+from pydantic import ValidationError
+
+from pipelines.inputs import WorkspaceInputs
+from pipelines.insight.watches import Watched, watch_results
+from pipelines.settings import Settings
+from schemas.outlook import ELEMENT_AVAILABILITY, VENDOR_MOVE
+from schemas.published import INPUT_FILE, MODEL_COST
+from schemas.validate import empty_frame
+
+
+def results(watch, costs=(), elements=(), vendors=()):
+    settings = Settings.model_validate({"buyer": [HOME.model_dump()], "watch": [{"watch_code": "w", **watch}]})
+    inputs = WorkspaceInputs(settings, {}, (HUT,), empty_frame(INPUT_FILE))
+    keyed = {"model_code": "hut", "buyer_code": "home"}
+    watched = Watched(
+        frame(MODEL_COST, list(costs)),
+        frame(ELEMENT_AVAILABILITY, [keyed | row for row in elements]),
+        frame(VENDOR_MOVE, [keyed | {"compared_on": date(2026, 10, 31)} | row for row in vendors]),
+    )
+    return watch_results(inputs, watched).to_dicts()
+
+
+def element(part, **other):
+    row = {
+        "part_code": part, "colour_code": "red", "element_status": "current", "needed_piece_count": 10,
+        "market_vendor_count": 5, "buyable_piece_count": 100, "fillable_share": 1.0, "copies_on_offer": 10,
+        "weakness_rank": 1,
+    }  # fmt: skip
+    return row | other
+
+
+@pytest.mark.parametrize(("amount", "fired"), [("100.01", True), ("100.00", False), ("99.99", False)])
+def test_a_model_fires_only_below_its_amount(amount, fired):
+    (row,) = results({"kind": "model_below", "amount": Decimal(amount)}, [cost_row(TODAY, "100.00")])
+    assert row["is_fired"] is fired and row["watched_value"] == 100 and "Costs 100.00" in row["watch_told"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"plan_status": "refused"}, "failed a check"),
+        ({"unfilled_estimate_count": 2}, "at least 10"),
+    ],
+)
+def test_a_cost_that_is_no_cost_never_fires(changes, words):
+    (row,) = results({"kind": "model_below", "amount": Decimal(500)}, [cost_row(TODAY, "10", **changes)])
+    assert not row["is_fired"] and words in row["watch_told"]
+    (row,) = results({"kind": "model_below", "amount": Decimal(500)})
+    assert row["watch_told"] == "There is no plan for this date."
+
+
+def test_scarce_elements_fire_one_by_one_weakest_first():
+    rows = results(
+        {"kind": "line_scarce", "vendor_count": 2},
+        elements=[
+            element("fine"),
+            element("lonely", market_vendor_count=1, weakness_rank=3),
+            element(
+                "gone", market_vendor_count=0, buyable_piece_count=0, fillable_share=0.0, last_seen_on=date(2026, 9, 1)
+            ),
+            element(
+                "going",
+                is_running_out=True,
+                months_left=3.21,
+                months_left_low=2.0,
+                months_left_high=5.5,
+                weakness_rank=4,
+            ),
+        ],
+    )
+    told = {row["watch_subject"]: row["watch_told"] for row in rows}
+    assert set(told) == {"gone red", "lonely red", "going red"} and all(row["is_fired"] for row in rows)
+    assert told["gone red"] == "Nobody offers it; 10 needed; last seen 2026-09-01."
+    assert told["lonely red"] == "100 on offer from 1 vendor; 10 needed."
+    assert told["going red"].endswith("by its trend gone in about 3.2 months (2.0 to 5.5).")
+
+
+def test_plenty_is_said_too():
+    (row,) = results({"kind": "line_scarce"}, elements=[element("fine")])
+    assert not row["is_fired"] and row["watch_subject"] == "" and "2 vendors or more" in row["watch_told"]
+
+
+def test_a_vendors_move_fires_up_or_down_beyond_the_limit():
+    vendors = [
+        {"vendor_code": v, "vendor_effect_pct": e, "moved_element_count": 7}
+        for v, e in (("up", 3.01), ("down", -4.5), ("edge", 3.0))
+    ]
+    rows = {row["watch_subject"]: row for row in results({"kind": "vendor_moves_model"}, vendors=vendors)}
+    assert set(rows) == {"up", "down"}
+    assert "-4.5 % (7 elements)" in rows["down"]["watch_told"] and rows["up"]["watch_limit"] == 3
+    (quiet,) = results({"kind": "vendor_moves_model", "change_pct": 10}, vendors=vendors)
+    assert not quiet["is_fired"] and "the most is -4.5 %" in quiet["watch_told"]
+
+
+def test_a_model_that_is_not_there_is_told():
+    (row,) = results({"kind": "line_scarce", "model_codes": ["hutt"]})
+    assert row["model_code"] == "hutt" and not row["is_fired"] and "no model hutt" in row["watch_told"]
+
+
+@pytest.mark.parametrize(
+    ("watch", "words"),
+    [
+        ({"kind": "model_below"}, "needs an amount"),
+        ({"kind": "line_scarce", "buyer_codes": ["nobody"]}, "names the buyer nobody"),
+        ({"kind": "model_below", "amount": 5, "scenario_code": "bset"}, "names the scenario bset"),
+        ({"kind": "weather"}, "model_below"),
+    ],
+)
+def test_watches_that_make_no_sense_are_refused(watch, words):
+    with pytest.raises(ValidationError, match=words):
+        results(watch)
+
+
+def test_two_watches_of_one_code_are_refused():
+    twice = [{"watch_code": "w", "kind": "line_scarce"}] * 2
+    with pytest.raises(ValidationError, match="two watches are called w"):
+        Settings.model_validate({"buyer": [HOME.model_dump()], "watch": twice})

@@ -1,0 +1,118 @@
+"""Forecasts: the method against its own definition, planted drift and season, and no forecast where there is nothing to forecast."""
+
+import numpy as np
+import pytest
+
+from pipelines.trends import forecast as forecasts
+from pipelines.trends.forecast import HORIZON, forecast, rolling_origin
+from pipelines.trends.seasonal import STRONG, decompose
+from tests.length import examples
+
+
+def theta_by_its_lines(logs):
+    """Theta as first defined: the mean of the straight line and of the smoothed line with doubled curvature.
+
+    Assimakopoulos and Nikolopoulos 2000. It shares nothing with the formula under test but the smoothing constant, which is chosen on
+    the series itself.
+    """
+    count = len(logs)
+    when = np.arange(count)
+    slope, start = np.polyfit(when, logs, 1)
+    line = start + slope * np.arange(count + HORIZON)
+    doubled = 2 * logs - line[:count]
+
+    def smooth(values, alpha):
+        level, squares = values[0], 0.0
+        for value in values[1:]:
+            squares += (value - level) ** 2
+            level += alpha * (value - level)
+        return level, squares
+
+    alpha = min(np.linspace(0.05, 1.0, 20), key=lambda a: smooth(logs, a)[1])
+    level = smooth(doubled, alpha)[0]
+    return (line[count:] + level) / 2
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_formula_is_the_mean_of_the_two_lines(seed):
+    logs = np.cumsum(np.random.default_rng(seed).normal(0.004, 0.01, 24))
+    assert np.log(forecast(np.exp(logs), 1).levels) == pytest.approx(theta_by_its_lines(logs), abs=1e-12)
+
+
+def test_a_straight_line_goes_on_and_a_flat_one_stays():
+    levels = 100 * np.exp(0.005 * np.arange(30))
+    made = forecast(levels, 4)
+    assert made.method == "theta"
+    # Half the slope is what the method adds beyond the smoothed level, which lags by half a step at full smoothing.
+    assert np.diff(np.log(made.levels)) == pytest.approx([0.0025] * 2)
+    assert forecast(np.full(30, 80.0), 1).levels == pytest.approx([80.0] * 3)
+
+
+def planted(months, drift=0.005, season=0.03, noise=0.002, seed=3, peak=12):
+    """Levels with a drift a month, a season that peaks in a month of the year, and noise; the first month is a January."""
+    when = np.arange(months)
+    wave = season * np.cos(2 * np.pi * (when + 1 - peak) / 12)
+    return 100 * np.exp(drift * when + wave + np.random.default_rng(seed).normal(0, noise, months))
+
+
+def test_a_planted_season_is_found_within_half_a_point():
+    season = decompose(np.log(planted(48)), 1)
+    wave = 0.03 * np.cos(2 * np.pi * (np.arange(12) + 1 - 12) / 12)
+    assert season.by_month == pytest.approx(wave, abs=0.005)
+    assert season.strength > 0.9 and list(season.year_count) == [3] * 12
+    assert (season.low <= season.by_month + 1e-12).all() and (season.by_month <= season.high + 1e-12).all()
+    assert season.by_month.sum() == pytest.approx(0)
+
+
+def test_the_season_belongs_to_the_month_of_the_year_wherever_the_series_starts():
+    whole = np.log(planted(60, noise=0.0))
+    late = decompose(whole[5:], 6)
+    assert late.by_month == pytest.approx(decompose(whole, 1).by_month, abs=1e-6)
+
+
+def test_two_years_are_too_few_and_noise_is_no_season():
+    assert decompose(np.log(planted(35)), 1) is None
+    noise = np.random.default_rng(1).normal(0, 0.01, 60)
+    assert decompose(np.cumsum(noise), 1).strength < STRONG
+    assert forecast(np.exp(np.cumsum(noise)), 1).method == "theta"
+
+
+def test_drift_and_season_are_forecast_better_than_by_last_months_level():
+    levels = planted(60)
+    trial = rolling_origin(levels, 1)
+    assert trial.beats_naive and trial.error < 0.7 * trial.naive_error
+    made, truth = forecast(levels, 1), planted(63)[60:]
+    assert made.method == "theta-seasonal"
+    assert made.levels == pytest.approx(truth, rel=0.015)
+
+
+def test_a_walk_without_direction_is_hardly_ever_forecast():
+    """Of walks that nobody can forecast few pass by luck, and a shown interval is no narrower than what past forecasts missed by."""
+    passed = 0
+    number = examples(40, 400)
+    for seed in range(number):
+        levels = 100 * np.exp(np.cumsum(np.random.default_rng(seed).normal(0, 0.015, 30)))
+        passed += rolling_origin(levels, 1).beats_naive
+    assert passed <= 0.2 * number
+
+
+def test_the_interval_is_what_four_of_five_trials_kept_to():
+    trial = rolling_origin(planted(60, season=0, noise=0.01), 1)
+    for ahead, width in enumerate(trial.half_widths()):
+        errors = trial.errors[:, ahead]
+        errors = errors[np.isfinite(errors)]
+        assert np.mean(errors <= width) >= forecasts.LEVEL
+        assert np.mean(errors < width) <= forecasts.LEVEL + 0.05
+
+
+def test_trials_use_only_what_was_known_then():
+    levels = planted(40)
+    longer = np.concatenate([levels, [500.0]])
+    early = rolling_origin(longer, 1).errors[: 40 - forecasts.LEAST_HISTORY - HORIZON]
+    assert np.array_equal(early, rolling_origin(levels, 1).errors[: len(early)])
+
+
+def test_a_short_past_gives_no_verdict():
+    trial = rolling_origin(planted(12), 1)
+    assert trial.origin_count == 0 and not trial.beats_naive and np.isnan(trial.error)
+    assert not rolling_origin(planted(14), 1).beats_naive
