@@ -8,9 +8,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.planner import mip, whole_market
+from pipelines.costing.planner import linear, mip, pool_program, whole_market
 from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.lagrangean import Lagrangean
+from pipelines.costing.planner.mip_model import build_model
+from pipelines.costing.planner.reduce import least_unfilled
+from pipelines.costing.planner.root import continuous
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
@@ -116,3 +120,26 @@ def test_the_same_market_gives_the_same_plan():
     first, second = (mip.solve(problem, "quick") for _ in range(2))
     assert (first.cost, first.lower_bound) == (second.cost, second.lower_bound)
     assert first.purchases.equals(second.purchases)
+
+
+@pytest.mark.parametrize(("seed", "rule_share"), [(1, 0.0), (2, 0.0), (3, 0.4)])
+def test_cuts_say_what_a_row_for_every_offer_says(seed, rule_share):
+    problem = random_problem(seed, replace(SMALL, vendor_count=pool_program.FEW, rule_share=rule_share))
+    compiled = compile_problem(problem)
+    everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
+    nobody, guess, dear = ~everyone, np.full(len(compiled.need), 0.1), 50.0
+    assert pool_program.is_supply(compiled).mean() > 0.3
+    options = ModelOptions(everyone, all_uses, whole=False, unfilled_limit=least_unfilled(compiled))
+    usual = linear.solve(continuous(build_model(compiled, options).program), {})
+    small = pool_program.PoolProgram(compiled, everyone, guess, least_unfilled(compiled), dear)
+    prices = small.solve(nobody, nobody)
+    assert small.value == pytest.approx(usual.bound, rel=1e-5)
+    bound = Lagrangean.of(compiled, least_unfilled(compiled)).bound(prices.rows).value
+    if rule_share == 0:
+        assert bound == pytest.approx(usual.bound, rel=1e-5)
+    else:  # each vendor's best band for itself may be worth more or less than the relaxation's mix of bands
+        assert bound == pytest.approx(usual.bound, rel=0.1)
+    without_first = nobody.copy()
+    without_first[int(np.argmax(prices.wanted))] = True
+    small.solve(nobody, without_first)
+    assert small.value >= usual.bound + 1e-6  # a wanted vendor is missed

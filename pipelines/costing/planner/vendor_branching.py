@@ -13,119 +13,42 @@ what the solver claims.
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import highspy
 import numpy as np
 
-from pipelines.costing.planner import linear
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
-from pipelines.costing.planner.draft import ModelOptions, Relaxation
+from pipelines.costing.planner.compiled import Flags, Floats, Ints
 from pipelines.costing.planner.lagrangean import Bound, Lagrangean
-from pipelines.costing.planner.mip_model import build_model
+from pipelines.costing.planner.pool_program import FEW, PoolProgram, Prices
 
 FIRST_POOL = 120
 """Vendors in the first linear program."""
 
-NEAR = 1.3
-"""Uses that cost up to so many times their portion's price are stated; a stand-in takes the place of the rest."""
-
-FEW = 30
-"""Of so few vendors all uses are stated."""
-
 WHOLE = 1e-6
 
 ROUNDING = 1e-7
+
+OUT, IN = 0, 1
+
+PROBES = 8
+"""Vendors never branched on that a node tries for a few iterations."""
+
+UNDECIDED = 1e-4
+"""A vendor of which the program wants all or nothing but so little is decided."""
+
+NEVER_LESS = 1e-2
+"""Rises are put down to a move of at least so much."""
+
+MOST_RISE = 2.0
+"""A probe counts for at most so many times what is missing to the target."""
 
 SHRINKS = 0.5
 """A node with less than this share of its program's vendors left gets a smaller program."""
 
 SETTLED = 1e-4
 """Root prices are good enough when another linear program lifts the bound by less than this share."""
-
-
-@dataclass
-class Prices:
-    """Prices by row (lagrangean.py), and how much the linear program wants each vendor (0 to 1)."""
-
-    rows: Floats
-    wanted: Floats
-
-
-class PoolProgram:
-    """The linear relaxation over some vendors, solved again and again with vendors in and out."""
-
-    def __init__(self, compiled: Compiled, vendors: Flags, prices: Floats, unfilled_limit: int, dear: float) -> None:
-        """State it.
-
-        Args:
-            compiled, vendors, unfilled_limit: the problem, the vendors in the pool, most pieces unfilled.
-            prices: about what portions pay, by row, to tell near uses.
-            dear: price at which any number of pieces can be had, so that there always is a solution.
-        """
-        self.hit_time_limit = False
-        self.iterations = 0
-        self._count = len(vendors)
-        near = NEAR if vendors.sum() > FEW else np.inf
-        in_pool = vendors[compiled.offer_vendor[compiled.use_offer]]
-        uses, stand_ins = _near_uses(compiled, in_pool, prices, dear, near)
-        options = ModelOptions(vendors, uses, whole=False, unfilled_limit=unfilled_limit, relaxation=stand_ins)
-        model = build_model(compiled, options)
-        first = int((model.handling_paid >= 0).sum())
-        components = len(compiled.component_makeup)
-        portions = np.arange(len(compiled.need)) + first + components
-        self._rows = np.append(portions, np.arange(components) + first)
-        self._vendors = np.flatnonzero(model.vendor >= 0)
-        self._columns = model.vendor[self._vendors].astype(np.int32)
-        program = replace(model.program, is_integer=np.zeros_like(model.program.is_integer))
-        self._solver = _solver_of(program)
-
-    def stop_at(self, value: float) -> None:
-        """Let the solver stop where its own value exceeds this a little: the node is done with."""
-        self._solver.setOptionValue("objective_bound", value + 1e-3 * abs(value))
-
-    def solve(self, is_in: Flags, is_out: Flags) -> Prices | None:
-        """Prices with some vendors used and others not; None if the solver has none to offer."""
-        lower, upper = is_in[self._vendors].astype(np.float64), (~is_out[self._vendors]).astype(np.float64)
-        self._solver.changeColsBounds(len(self._columns), self._columns, lower, upper)
-        # The limit counts all runs of this solver.
-        self._solver.setOptionValue("time_limit", self._solver.getRunTime() + linear.SAFETY_SECONDS)
-        self._solver.run()
-        self.iterations += max(0, self._solver.getInfo().simplex_iteration_count)
-        self.hit_time_limit |= self._solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
-        solution = self._solver.getSolution()
-        if not solution.dual_valid:
-            return None
-        wanted = np.zeros(self._count)
-        wanted[self._vendors] = np.array(solution.col_value)[self._columns]
-        return Prices(np.array(solution.row_dual)[self._rows], wanted)
-
-
-def _solver_of(program: linear.Program) -> highspy.Highs:
-    solver = highspy._Highs()  # type: ignore[attr-defined]  # its public twin prints a banner
-    settings = {"output_flag": False, "threads": 1, "random_seed": 0}
-    for name, value in settings.items():
-        solver.setOptionValue(name, value)
-    solver.passModel(linear._as_highs(program))
-    return solver
-
-
-def _near_uses(
-    compiled: Compiled, in_pool: Flags, prices: Floats, dear: float, near: float
-) -> tuple[Flags, Relaxation]:
-    """Uses worth stating, and stand-ins for the rest at the price of the cheapest left out, at most ``dear``."""
-    portion, vendor = compiled.use_portion, compiled.offer_vendor[compiled.use_offer]
-    floor = compiled.offer_floor[compiled.use_offer]
-    droppable = in_pool & (compiled.use_makeup < 0) & compiled.vendors.is_rising[vendor]
-    droppable &= (compiled.step_count == 1)[compiled.use_offer]
-    dropped = droppable & (floor > near * np.maximum(prices[portion], ROUNDING))
-    grouped = compiled.group[portion] >= 0
-    width = int(compiled.use_colour.max(initial=0)) + 1
-    cell = portion * width + np.where(grouped, compiled.use_colour, 0)
-    cells, place = np.unique(cell, return_inverse=True)
-    price = np.full(len(cells), dear)
-    np.minimum.at(price, place[dropped], floor[dropped])
-    return in_pool & ~dropped, Relaxation(cells // width, cells % width, price)
 
 
 def root_prices(lagrangean: Lagrangean, guess: Floats, dear: float) -> tuple[Prices, Bound]:
@@ -159,23 +82,36 @@ def root_prices(lagrangean: Lagrangean, guess: Floats, dear: float) -> tuple[Pri
 
 @dataclass(order=True)
 class _Node:
-    """Vendors in and out, with the bound that this gives and the vendor to branch on (-1 when all are decided)."""
+    """Vendors in and out, with the bound that this gives and the vendor to branch on (-1 when all are decided).
+
+    ``wanted`` is how much of that vendor the program wanted, ``basis`` where it stood.
+    """
 
     bound: float
     number: int
     is_in: Flags = field(compare=False)
     is_out: Flags = field(compare=False)
-    vendor: int = field(compare=False)
     tree: _Tree = field(compare=False)
+    vendor: int = field(compare=False, default=-1)
+    wanted: float = field(compare=False, default=0.0)
+    basis: highspy.HighsBasis | None = field(compare=False, default=None)
 
     def children(self) -> list[_Node]:
         """Those of the two with the vendor out and in that are not done with, the one solved last at the end."""
         if self.vendor < 0:
             return []
-        with_it, without_it = self.is_in.copy(), self.is_out.copy()
-        with_it[self.vendor] = without_it[self.vendor] = True
-        found = [self.tree.node(self.is_in, without_it, self.bound), self.tree.node(with_it, self.is_out, self.bound)]
-        return [child for child in found if child is not None]
+        found = []
+        for side in (OUT, IN):
+            is_in, is_out = self.is_in.copy(), self.is_out.copy()
+            (is_in if side == IN else is_out)[self.vendor] = True
+            self.tree.start_from(self.basis)
+            child = self.tree.node(is_in, is_out, self.bound)
+            reached = self.tree.target if child is None else child.bound
+            distance = 1 - self.wanted if side == IN else self.wanted
+            self.tree.learn(side, self.vendor, (reached - self.bound) / max(distance, NEVER_LESS))
+            if child is not None:
+                found.append(child)
+        return found
 
 
 @dataclass
@@ -186,7 +122,11 @@ class Branching:
         lagrangean, prices, root: the problem, and its prices and bound over all vendors.
         dear: above what any plan pays for a piece.
         work_left: iterations of linear programs still allowed.
-        sets: sets of vendors that linear programs wanted.
+        best_cost: told a set of vendors that a program wants, says what the best plan costs by now.
+        target: what is being proven; never above the best plan's cost.
+        gain, count: by side (out, in) and vendor, how much the bound rises per unit that the vendor is moved, on average, and
+            of how many tries (pseudo-costs: Benichou and others, Experiments in mixed-integer linear programming, Math.
+            Programming 1 (1971) 76-94).
     """
 
     lagrangean: Lagrangean
@@ -194,65 +134,115 @@ class Branching:
     root: Bound
     dear: float
     work_left: int
-    sets: list[Ints] = field(default_factory=list)
+    best_cost: Callable[[Ints], float]
+    target: float = 0.0
     node_count: int = 0
     hit_time_limit: bool = False
+    gain: Floats = field(init=False)
+    count: Ints = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.gain = np.zeros((2, len(self.root.vendor_cost)))
+        self.count = np.zeros((2, len(self.root.vendor_cost)), np.int64)
 
     def prove(self, target: float) -> float:
-        """A lower bound: the target if it could be reached, else what was."""
+        """A lower bound: the target, or what the best plan costs if that is less, if it could be reached; else what was."""
+        self.target = target
         pool = self.root.value + np.maximum(self.root.vendor_cost, 0.0) < target
         if self.root.value >= target or not pool.any():
             return target
         nobody = np.zeros(len(pool), np.bool_)
-        first = _Tree(self, target, pool, self.prices.rows).node(nobody, ~pool, self.root.value)
+        current = _Tree(self, pool, self.prices.rows).node(nobody, ~pool, self.root.value)
         heap: list[_Node] = []
-        current, lowest_leaf = first, target
+        lowest_leaf = target
         while (current is not None or heap) and self.work_left > 0:
             # Children follow their parent where they can: the solver starts from where it was.
             node = current or heapq.heappop(heap)
-            still_open = node.children()
-            if not still_open and node.vendor < 0:
+            still_open = node.children() if node.bound < self.target - ROUNDING else []
+            if node.vendor < 0:
                 lowest_leaf = min(lowest_leaf, node.bound)
             current = still_open.pop() if still_open else None
             for child in still_open:
                 heapq.heappush(heap, child)
         unfinished = [*heap, *([current] if current else [])]
-        return min(lowest_leaf, min((node.bound for node in unfinished), default=target))
+        return min(self.target, lowest_leaf, min((node.bound for node in unfinished), default=target))
 
 
 class _Tree:
     """The nodes that share a linear program: those of one target with some vendors in the pool."""
 
-    def __init__(self, branching: Branching, target: float, pool: Flags, prices: Floats) -> None:
-        self._branching, self._target = branching, target
+    def __init__(self, branching: Branching, pool: Flags, prices: Floats) -> None:
+        self._branching = branching
         self._size = int(pool.sum())
         self._lagrangean = branching.lagrangean.among(pool)
         compiled, limit = self._lagrangean.compiled, self._lagrangean.unfilled_limit
         self._program = PoolProgram(compiled, pool, prices, limit, branching.dear)
-        self._program.stop_at(target)
+
+    @property
+    def target(self) -> float:
+        """What is being proven."""
+        return self._branching.target
+
+    def start_from(self, basis: highspy.HighsBasis | None) -> None:
+        """Start the next program from where another stood."""
+        if basis is not None:
+            self._program.start_from(basis)
 
     def node(self, is_in: Flags, is_out: Flags, bound: float) -> _Node | None:
         """The node with some vendors in and out; None if no plan there costs less than the target."""
         before = self._program.iterations
+        self._program.stop_at(self.target)
         prices = self._program.solve(is_in, is_out)
         self._branching.work_left -= self._program.iterations - before
         self._branching.node_count += 1
         number = self._branching.node_count
         self._branching.hit_time_limit |= self._program.hit_time_limit
         if prices is None:
-            return _Node(bound, number, is_in, is_out, -1, self)
+            return _Node(bound, number, is_in, is_out, self)
         found = self._lagrangean.bound(prices.rows, is_in, is_out)
         bound = max(bound, found.value)
-        if bound >= self._target - ROUNDING:
+        if bound >= self.target - ROUNDING:
             return None
         cost, is_free = found.vendor_cost, ~is_in & ~is_out
-        is_out = is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self._target))
-        is_in = is_in | (is_free & ~is_out & (found.value - np.minimum(cost, 0.0) >= self._target))
+        is_out = is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self.target))
+        is_in = is_in | (is_free & ~is_out & (found.value - np.minimum(cost, 0.0) >= self.target))
         is_free &= ~is_in & ~is_out
         if (~is_out).sum() < SHRINKS * self._size and (self._size > FEW or not is_free.any()):
             # Far fewer vendors: a program of their own is smaller, and knows their prices.
-            return _Tree(self._branching, self._target, ~is_out, prices.rows).node(is_in, is_out, bound)
-        self._branching.sets.append(np.flatnonzero(is_in | (is_free & (prices.wanted > 0.5))))
-        score = np.where(is_free, np.minimum(prices.wanted, 1 - prices.wanted) + WHOLE, -1.0)
-        vendor = int(np.argmax(score)) if is_free.any() else -1
-        return _Node(bound, number, is_in, is_out, vendor, self)
+            return _Tree(self._branching, ~is_out, prices.rows).node(is_in, is_out, bound)
+        wanted = np.flatnonzero(is_in | (is_free & (prices.wanted > 0.5)))
+        self._branching.target = min(self.target, self._branching.best_cost(wanted))
+        if not is_free.any():
+            return _Node(bound, number, is_in, is_out, self)
+        basis = self._program.basis
+        vendor = self._to_branch_on(is_in, is_out, prices.wanted, basis)
+        return _Node(bound, number, is_in, is_out, self, vendor, float(prices.wanted[vendor]), basis)
+
+    def learn(self, side: int, vendor: int, gain: float) -> None:
+        """Remember how much the bound rose per unit that a vendor was moved."""
+        gains, counts = self._branching.gain, self._branching.count
+        counts[side, vendor] += 1
+        gains[side, vendor] += (gain - gains[side, vendor]) / counts[side, vendor]
+
+    def _to_branch_on(self, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis) -> int:
+        """The free vendor of which both sides are expected to lift the bound most; some that were never tried are probed."""
+        split = np.minimum(wanted, 1 - wanted)
+        undecided = np.flatnonzero(~is_in & ~is_out & (split > UNDECIDED))
+        if not len(undecided):
+            return int(np.argmax(~is_in & ~is_out))
+        fresh = undecided[self._branching.count.min(axis=0)[undecided] == 0]
+        for vendor in fresh[np.argsort(-split[fresh], kind="stable")][:PROBES].tolist():
+            self._probe(vendor, is_in, is_out, wanted, basis)
+        known = undecided[self._branching.count.min(axis=0)[undecided] > 0]
+        down, up = self._branching.gain[:, known]
+        score = np.maximum(down * wanted[known], WHOLE) * np.maximum(up * (1 - wanted[known]), WHOLE)
+        return int(known[np.argmax(score)])
+
+    def _probe(self, vendor: int, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis) -> None:
+        value, before = self._program.value, self._program.iterations
+        for side, distance in ((OUT, wanted[vendor]), (IN, 1 - wanted[vendor])):
+            flags = [is_out.copy(), is_in.copy()]
+            flags[side][vendor] = True
+            rise = self._program.probe(flags[IN], flags[OUT], basis) - value
+            self.learn(side, vendor, min(max(rise, 0.0), MOST_RISE * (self.target - value)) / distance)
+        self._branching.work_left -= self._program.iterations - before

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.vendor_branching import Branching, root_prices
 from pipelines.costing.planner.vendor_search import Shelves, VendorSearch
@@ -23,7 +23,7 @@ from pipelines.costing.planner.vendor_search import Shelves, VendorSearch
 TARGETS = (0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0)
 """Targets, as shares of the way from the root's bound to the plan's cost."""
 
-EASY = 100
+EASY = 250
 """A target that leaves so few vendors is tried without lower ones before."""
 
 PROMISING = 1.01
@@ -47,8 +47,8 @@ class MarketEffort:
 
 MARKET_EFFORTS = {
     "quick": MarketEffort(0, 1, 0),
-    "standard": MarketEffort(12, 4, 150_000),
-    "deep": MarketEffort(60, 12, 600_000),
+    "standard": MarketEffort(12, 4, 400_000),
+    "deep": MarketEffort(60, 12, 1_600_000),
 }
 
 MARKET_VENDORS, MARKET_USES = 80, 10_000
@@ -91,7 +91,18 @@ def search_market(
     search.restart(wanted, effort.restarts)
     cost = min(cost, _construct_best(search, construct, effort.sets))
     best, spent = root.value, 0
-    branching = Branching(lagrangean, prices, root, dear, effort.work)
+    promising = PROMISING * cost
+
+    def best_cost(wanted: Ints) -> float:
+        nonlocal cost, promising
+        vendors = tuple(wanted.tolist())
+        if search.cost(vendors) < promising:
+            promising = search.cost(vendors)
+            search.descend(vendors)
+            cost = min(cost, _construct_best(search, construct, 1))
+        return cost
+
+    branching = Branching(lagrangean, prices, root, dear, effort.work, best_cost)
     for index, share in enumerate(TARGETS):
         target, following = (
             root.value + s * (cost - root.value) for s in (share, TARGETS[min(index + 1, len(TARGETS) - 1)])
@@ -103,12 +114,7 @@ def search_market(
         before = branching.work_left
         best = max(best, branching.prove(target))
         spent = before - branching.work_left
-        for vendors in branching.sets[-effort.sets :]:
-            if search.cost(tuple(vendors.tolist())) <= PROMISING * cost:
-                search.descend(vendors.tolist())
-                cost = min(cost, construct(_flags(vendors, len(compiled.vendors))))
         cost = min(cost, _construct_best(search, construct, effort.sets))
-        branching.sets.clear()
     return MarketBound(best, branching.hit_time_limit)
 
 
