@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from pipelines.settings import Buyer, RefreshSettings, ReportSettings, Settings
+from pipelines.settings import Buyer, JointOrder, RefreshSettings, ReportSettings, Settings
 from pipelines.settings_text import model_toml, settings_toml
 
 from . import revisions, vendor_list
@@ -43,6 +43,9 @@ def settings() -> Settings:
         buyer=[
             Buyer(buyer_code="home", title="a buyer at home on the coast", region_code="coast", currency_code="EUR", exchange_margin_pct=Decimal("1.5")),
             Buyer(buyer_code="isles", title="a buyer across the water", region_code="isles", currency_code="GBP", exchange_margin_pct=Decimal("2.5"), plan_past_months=False),
+        ],
+        joint_order=[
+            JointOrder(joint_order_code="waterside", title="The three small ones in one go", model_codes=["greenhouse", "harbour_tug", "post_boat"], buyer_code="home"),
         ],
     )  # fmt: skip
 

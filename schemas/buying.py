@@ -172,7 +172,8 @@ WHAT_IF_SWING = Contract(
         "unfilled_piece_count",
     ),
     key=(*_PLAN_KEY, "assumption", "swing_side"),
-    notes="Each side is planned anew with little effort from the published plan: it can be bought at this cost.",
+    notes="Prices, shipping, tax and exchange rates: the same purchases at changed terms, unless a vendor would refuse them. The "
+    "rest is planned anew with little effort, starting from the published plan.",
 )  # fmt: skip
 
 JOINT_CONTRACTS = (JOINT_ORDER, JOINT_VENDOR, JOINT_PLAN, JOINT_SHARE, JOINT_SEQUENCE)

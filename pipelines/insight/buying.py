@@ -38,6 +38,8 @@ from schemas.validate import polars_schema, validate_typed
 
 SCENARIO = "best"
 """The way of buying that is looked into."""
+STARTS = ("listed", "freed")
+"""Ways of buying whose published plans are started from when freedoms or the counter are taken away."""
 BUYING_CONTRACTS = (*JOINT_CONTRACTS, *COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS)
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -140,7 +142,9 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
     if plan is None:
         return rows
     counters = [code for code in candidates.vendor_codes if planning.book.vendors[code].vendor_kind == "counter"]
-    near = sorted({*shortlisted(plan, candidates, planning.book).vendor_codes, *counters})
+    others = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
+    sellers = {code for own in others for code in own["plan_vendor"]["vendor_code"]}
+    near = sorted({*shortlisted(plan, candidates, planning.book).vendor_codes, *counters, *sellers})
     few = task.market.filter(pl.col("vendor_code").is_in(near))
     known = known_prices(task.last_seen, task.summaries, inputs, task.day, task.buyer)
     return {
@@ -148,5 +152,5 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
         **counter_rows(task.best, plan, candidates, candidates.of_vendors(near), planning.book),
         LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates),
         COPY_COST.name: copy_cost_rows(inputs, task.best, few, known),
-        WHAT_IF_SWING.name: swing_rows(inputs, task.best, few, known),
+        WHAT_IF_SWING.name: swing_rows(inputs, task.best, plan, planning.book, few, known, others),
     }

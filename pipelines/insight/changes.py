@@ -21,7 +21,7 @@ class Changes:
     Attributes:
         shipping_pct: shipping charges higher by so many per cent; lower if negative.
         flat_shipping: every independent vendor's flat shipping charge that is not nothing, in the buyer's currency.
-        tax_points: tax rates higher by so many percentage points, never below 0.
+        tax_points: tax rates higher by so many percentage points, never below 0, where a vendor charges tax; net prices stay.
         price_pct: prices higher by so many per cent.
         rate_pct: foreign currencies dearer by so many per cent.
         without_vendors, only_vendors: vendors not used, or the only ones used.
@@ -86,8 +86,11 @@ class Changes:
             terms = replace(
                 terms, shipping_charge=_to_six(Fraction(terms.shipping_charge) * factor), shipping_steps=steps
             )
-        if self.tax_points is not None:
-            terms = replace(terms, tax_rate_pct=max(Decimal(0), terms.tax_rate_pct + self.tax_points))
+        if self.tax_points is not None and terms.tax_rate_pct:
+            rate = max(Decimal(0), terms.tax_rate_pct + self.tax_points)
+            if terms.tax_on == "included":  # net prices stay, so what is displayed moves with the tax in it
+                terms = replace(terms, rate=terms.rate * _factor(rate) / _factor(terms.tax_rate_pct))
+            terms = replace(terms, tax_rate_pct=rate)
         if self.rate_pct is not None and terms.currency_code != terms.buyer_currency_code:
             terms = replace(terms, rate=terms.rate * _factor(self.rate_pct))
         return terms
@@ -99,6 +102,14 @@ class Changes:
         factor = _factor(self.price_pct)
         prices = [max(_to_six(Fraction(price) * factor), Decimal("0.000001")) for price in market["unit_price"]]
         return market.with_columns(pl.Series("unit_price", prices, dtype=pl.Decimal(18, 6)))
+
+    def in_purchases(self, purchases: pl.DataFrame) -> pl.DataFrame:
+        """Purchases (PURCHASE_SCHEMA of plans.py) at the changed prices."""
+        if self.price_pct is None:
+            return purchases
+        factor = _factor(self.price_pct)
+        values = [_to_six(Fraction(value) * factor) for value in purchases["goods_value"]]
+        return self.in_prices(purchases).with_columns(pl.Series("goods_value", values, dtype=pl.Decimal(38, 6)))
 
     def in_portions(self, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with some lines in any colour and others as listed; a changed portion leaves its colour group."""

@@ -156,7 +156,8 @@ class LineChanges:
     ) -> None:
         self.inputs, self.published, self.planning, self.plan = inputs, published, planning, plan
         self.scenario, self.candidates, self.estimates = published.scenario, candidates, estimates
-        self._offers = offers_of(candidates, candidates.offers["offer_index"].to_list())
+        self._known_offers: dict[int, tuple[Candidates, dict[str, Offer]]] = {}
+        self._offers = self._offers_of(candidates)
         forced = frozenset(self.scenario.forced_vendors)
         self._limits = Limits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
 
@@ -182,6 +183,11 @@ class LineChanges:
         fits = fitting_elements(portions, self.inputs.tables, self.published.day, use_interchange=interchange)
         found = candidates_among(self.planning.steps, portions, fits, self.inputs, self.scenario)
         return found.of_vendors(self.candidates.vendor_codes)
+
+    def _offers_of(self, found: Candidates) -> dict[str, Offer]:
+        if id(found) not in self._known_offers:
+            self._known_offers[id(found)] = found, offers_of(found, found.offers["offer_index"].to_list())
+        return self._known_offers[id(found)][1]
 
     def _wanted(self, line: int) -> dict[Portion, int]:
         return {portion: n for portion, n in self.candidates.wanted.items() if portion[0] == line}
@@ -223,12 +229,11 @@ class LineChanges:
     ) -> dict[Portion, list[tuple[Fraction, Offer]]]:
         """Direct uses of a line's portions, cheapest first."""
         portions = list(found.wanted.items())
-        direct = found.uses.filter(pl.col("make_up_code") == "")
+        numbers = [found.portion_numbers[portion] for portion in found.wanted if portion[0] == line]
+        direct = found.uses.filter(pl.col("make_up_code") == "", pl.col("portion_index").is_in(numbers))
         for name, value in only.items():
             direct = direct.filter(pl.col(name) == value)
-        numbers = [found.portion_numbers[portion] for portion in found.wanted if portion[0] == line]
-        direct = direct.filter(pl.col("portion_index").is_in(numbers))
-        offers = offers_of(found, direct["offer_index"].to_list())
+        offers = self._offers_of(found)
         ids = list(found.offer_numbers)
         uses: dict[Portion, list[tuple[Fraction, Offer]]] = {}
         for portion_index, offer_index in direct.select("portion_index", "offer_index").iter_rows():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -10,6 +10,9 @@ from typing import Any
 import polars as pl
 
 from pipelines.costing.estimate import KnownPrices
+from pipelines.costing.plans import Plan
+from pipelines.costing.receipt import work_out
+from pipelines.costing.terms_on import TermsBook
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.changes import Changes
 from pipelines.insight.complete_costs import CompleteCosts
@@ -41,8 +44,8 @@ def swings_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> list[Swin
     found = [
         Swing("prices", "down", "10 % lower", Changes(price_pct=Decimal(-10)), False),
         Swing("prices", "up", "10 % higher", Changes(price_pct=Decimal(10)), False),
-        Swing("shipping", "down", "25 % cheaper", Changes(shipping_pct=Decimal(-25)), True),
-        Swing("shipping", "up", "25 % dearer", Changes(shipping_pct=Decimal(25)), True),
+        Swing("shipping", "down", "25 % cheaper", Changes(shipping_pct=Decimal(-25)), False),
+        Swing("shipping", "up", "25 % dearer", Changes(shipping_pct=Decimal(25)), False),
         Swing("tax", "down", "5 points lower", Changes(tax_points=Decimal(-5)), False),
         Swing("tax", "up", "5 points higher", Changes(tax_points=Decimal(5)), False),
     ]
@@ -65,57 +68,70 @@ def swings_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> list[Swin
 
 
 def swing_rows(
-    inputs: WorkspaceInputs, published: PublishedPlan, market: pl.DataFrame, known: KnownPrices
+    inputs: WorkspaceInputs,
+    published: PublishedPlan,
+    plan: Plan,
+    book: TermsBook,
+    market: pl.DataFrame,
+    known: KnownPrices,
+    others: Sequence[Mapping[str, pl.DataFrame]],
 ) -> list[Row]:
     """WHAT_IF_SWING rows of one published plan.
 
     Args:
         inputs: the workspace.
         published: the plan.
+        plan: the same in its own words.
+        book: the vendors' terms.
         market: the offers looked at.
         known: prices seen, for estimates.
+        others: rows of other published plans of the model, to start from as well.
     """
-    plan: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
+    starts = [published.rows, *others]
+    told: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
     rows = []
     for swing in swings_of(published, published.rows["plan_vendor"]):
-        found = _changed(inputs, published, market, known, swing)
-        if found is not None:
-            cost, unfilled = found
-            rows.append(
-                {
-                    **{name: plan[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
-                    "assumption": swing.assumption,
-                    "swing_side": swing.side,
-                    "changed_to": swing.words,
-                    "currency_code": plan["currency_code"],
-                    "complete_cost": cost,
-                    "swing_amount": cost - plan["complete_cost"],
-                    "unfilled_piece_count": unfilled,
-                }
-            )
+        same = None if swing.is_planned_anew else _same_purchases(told, plan, book, swing.changes)
+        cost, unfilled = same or _planned_anew(inputs, published, market, known, starts, swing.changes)
+        rows.append(
+            {
+                **{name: told[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
+                "assumption": swing.assumption,
+                "swing_side": swing.side,
+                "changed_to": swing.words,
+                "currency_code": told["currency_code"],
+                "complete_cost": cost,
+                "swing_amount": cost - told["complete_cost"],
+                "unfilled_piece_count": unfilled,
+            }
+        )
     return rows
 
 
-def _changed(
-    inputs: WorkspaceInputs, published: PublishedPlan, market: pl.DataFrame, known: KnownPrices, swing: Swing
-) -> tuple[Decimal, int] | None:
-    """Complete cost and unfilled pieces; None where the same purchases would not be accepted as changed."""
-    scenario = published.scenario
+def _planned_anew(
+    inputs: WorkspaceInputs,
+    published: PublishedPlan,
+    market: pl.DataFrame,
+    known: KnownPrices,
+    starts: Sequence[Mapping[str, pl.DataFrame]],
+    changes: Changes,
+) -> tuple[Decimal, int]:
+    """Complete cost and unfilled pieces of a plan that starts from the best published one that can still be had."""
+    use_stock = published.scenario.use_stock_on_hand
+    models = [published.model]
     shared = SharedMarket(
-        inputs,
-        [published.model],
-        published.day,
-        published.buyer,
-        scenario,
-        market,
-        scenario.use_stock_on_hand,
-        swing.changes,
+        inputs, models, published.day, published.buyer, published.scenario, market, use_stock, changes
     )
-    plan = published.rows["model_cost"].row(0, named=True)
-    start = shared.published_orders(0, published.rows["plan_purchase"], published.rows["plan_line"])
-    if swing.is_planned_anew:
-        orders = shared.together([0], [start], EFFORT)
-        return CompleteCosts(shared, known).cost(orders), orders.unfilled_count
-    if any(receipt.broken_rules for receipt in shared.receipts(start.orders)) or not start.orders:
+    known_orders = [shared.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in starts]
+    orders = shared.together([0], known_orders, EFFORT)
+    return CompleteCosts(shared, known).cost(orders), orders.unfilled_count
+
+
+def _same_purchases(
+    told: Mapping[str, Any], plan: Plan, book: TermsBook, changes: Changes
+) -> tuple[Decimal, int] | None:
+    """Complete cost and unfilled pieces of the same purchases; None where vendors would not accept them as changed."""
+    receipt = work_out(changes.in_purchases(plan.purchases), changes.in_terms(book).vendors)
+    if receipt.broken_rules:
         return None
-    return shared.landed_cost(start) + plan["unfilled_estimate"], plan["unfilled_piece_count"]
+    return receipt.landed_cost + told["unfilled_estimate"], told["unfilled_piece_count"]
