@@ -12,7 +12,7 @@ import polars as pl
 
 from pipelines.costing import night
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight import buying_time, plan_variants, watches
+from pipelines.insight import buying, buying_time, plan_variants, watches
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
 from pipelines.intake import archive, held, journal, profiles, take_in, workspace_files
@@ -228,9 +228,9 @@ def plan_purchases(
 
 def work_out_savings(
     inputs: WorkspaceInputs, markets: Markets, plans: dict[str, pl.DataFrame], day: date
-) -> pl.DataFrame:
-    """What each line's colour freedom saves in the priced date's plans."""
-    return insight_savings.colour_flex_savings(inputs, markets.by_day[day], plans, day)
+) -> dict[str, pl.DataFrame]:
+    """What freedoms save in the priced date's plans, line by line, and which unjudged lines to look at first."""
+    return insight_savings.freedom_savings(inputs, markets.by_day[day], plans, day)
 
 
 def explain_plans(
@@ -238,6 +238,13 @@ def explain_plans(
 ) -> dict[str, pl.DataFrame]:
     """What the cheapest mixes of the priced date would cost with other vendors, fewer parcels or other shipping charges."""
     return plan_variants.plan_variants(inputs, markets.by_day[day], plans, day)
+
+
+def weigh_ways_of_buying(
+    inputs: WorkspaceInputs, markets: Markets, plans: dict[str, pl.DataFrame], day: date
+) -> dict[str, pl.DataFrame]:
+    """Orders across models, the counter question, whole costs, and which assumption matters most, on the priced date."""
+    return buying.buying_tables(inputs, markets.by_day[day], markets.last_seen[day], markets.summaries[day], plans, day)
 
 
 def look_ahead(
@@ -268,7 +275,7 @@ def gather_tables(
     workspace: Workspace,
     inputs: WorkspaceInputs,
     plans: dict[str, pl.DataFrame],
-    savings: pl.DataFrame,
+    savings: dict[str, pl.DataFrame],
     variants: dict[str, pl.DataFrame],
     trends: dict[str, pl.DataFrame],
 ) -> dict[str, pl.DataFrame]:
@@ -278,7 +285,7 @@ def gather_tables(
     return {
         **inputs.tables,
         **plans,
-        "colour_flex_saving": savings,
+        **savings,
         **variants,
         **trends,
         **intake,
@@ -380,7 +387,9 @@ def _told(name: str, taken: take_in.TakenFile, status: load.LoadStatus, held_fil
         told = [f"{name}: taken in before; profiles or the code map now say otherwise, so its rows are replaced"]
     else:
         told = [f"{name}: {note}" for note in taken.notes]
-    if status == "held":
+    if status == "held" and not taken.file_hash:
+        told.append(f"{name}: left in the inbox for the next refresh. {taken.error}")
+    elif status == "held":
         told.append(f"{name}: held whole; once that is mended, move it from held/ back to inbox/. {taken.error}")
     elif held_file is not None:
         count = taken.failures["record_number"].n_unique()

@@ -6,6 +6,7 @@ import hashlib
 import os
 import stat
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
@@ -19,18 +20,20 @@ def store(path: Path, archive_folder: Path) -> str:
     """Copy a file into the archive and return the SHA-256 of what was copied.
 
     The bytes are hashed while they are copied, from one read, so that a file replaced meanwhile cannot end up under
-    another's hash. A kill leaves at most a temporary file, which :func:`clean_leftovers` removes.
+    another's hash. A file that is written to meanwhile is refused: what was copied may be half of each. A kill leaves at
+    most a temporary file, which :func:`clean_leftovers` removes.
 
     Raises:
-        InputError: the file cannot be read, or the archive cannot be written.
+        InputError: the file cannot be read, or is being written, or the archive cannot be written.
     """
     try:
         # Without O_NONBLOCK, opening a named pipe would wait for a writer for ever.
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         with os.fdopen(handle, "rb") as source:
-            if not stat.S_ISREG(os.fstat(handle).st_mode):
+            before = os.fstat(handle)
+            if not stat.S_ISREG(before.st_mode):
                 raise OSError("it is not a plain file")
-            return _store(source, archive_folder)
+            return _store(source, archive_folder, lambda: _is_unchanged(before, os.fstat(handle)))
     except OSError as error:
         raise InputError(
             f"the file cannot be copied into the archive: {error.strerror or error}",
@@ -40,7 +43,11 @@ def store(path: Path, archive_folder: Path) -> str:
         ) from None
 
 
-def _store(source: BinaryIO, archive_folder: Path) -> str:
+def _is_unchanged(before: os.stat_result, after: os.stat_result) -> bool:
+    return (before.st_size, before.st_mtime_ns) == (after.st_size, after.st_mtime_ns)
+
+
+def _store(source: BinaryIO, archive_folder: Path, is_unchanged: Callable[[], bool]) -> str:
     archive_folder.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(prefix=".storing-", dir=archive_folder)
     try:
@@ -49,6 +56,8 @@ def _store(source: BinaryIO, archive_folder: Path) -> str:
             while block := source.read(_BLOCK):
                 digest.update(block)
                 target.write(block)
+            if not is_unchanged():
+                raise OSError("it was written to while it was read")
             target.flush()
             os.fsync(target.fileno())
         Path(temporary).chmod(_READ_ONLY)

@@ -73,10 +73,10 @@ def test_a_file_replaced_while_it_is_read_ends_under_the_hash_of_what_was_read(t
     (tmp_path / "a.csv").write_bytes(b"old" * 1_000_000)
     real = archive._store
 
-    def replaced_meanwhile(source, folder):
+    def replaced_meanwhile(source, folder, is_unchanged):
         (tmp_path / "b.csv").write_bytes(b"new" * 1_000_000)
         (tmp_path / "b.csv").replace(tmp_path / "a.csv")
-        return real(source, folder)
+        return real(source, folder, is_unchanged)
 
     monkeypatch.setattr(archive, "_store", replaced_meanwhile)
     stored = archive.store(tmp_path / "a.csv", tmp_path / "archive")
@@ -102,3 +102,42 @@ def test_leftovers_of_a_kill_are_cleaned_up(tmp_path):
     archive.clean_leftovers(tmp_path)
     archive.clean_leftovers(tmp_path / "absent")
     assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["abc"]
+
+
+def test_a_file_that_is_written_to_while_it_is_read_is_refused_and_one_replaced_by_a_rename_is_read_whole(
+    tmp_path, monkeypatch
+):
+    path, other, folder = tmp_path / "a.csv", tmp_path / "b.csv", tmp_path / "archive"
+
+    def meanwhile(act):
+        """Do it after the first block was read."""
+        store = archive._store
+
+        class Acting:
+            def __init__(self, source):
+                self.source, self.reads = source, 0
+
+            def read(self, size):
+                self.reads += 1
+                if self.reads == 2:
+                    act()
+                return self.source.read(size)
+
+        monkeypatch.setattr(archive, "_store", lambda source, *rest: store(Acting(source), *rest))
+
+    size = archive._BLOCK + 10
+    path.write_bytes(b"a" * size)
+    os.utime(path, ns=(1, 1))
+    meanwhile(lambda: path.write_bytes(b"b" * size))
+    with pytest.raises(InputError, match="written to while it was read") as caught:
+        archive.store(path, folder)
+    assert "stays where it is" in caught.value.state
+    assert [file for file in folder.rglob("*") if file.is_file()] == []
+    monkeypatch.undo()
+
+    path.write_bytes(b"a" * size)
+    other.write_bytes(b"b" * size)
+    meanwhile(lambda: other.replace(path))
+    stored = archive.store(path, folder)
+    assert archive.fetch(stored, folder).read_bytes() == b"a" * size
+    assert archive.hash_of(path) != stored, "what replaced it is for the next refresh"
