@@ -3,6 +3,7 @@
 from schemas.buying import COUNTER_CONTRACTS, JOINT_CONTRACTS, SWING_CONTRACTS, WHOLE_COST_CONTRACTS
 from schemas.contract import Contract
 from schemas.outlook import ALL_OUTLOOK
+from schemas.savings import SAVING_CONTRACTS
 
 PLAN_KEY = ("priced_on", "model_code", "scenario_code", "buyer_code")
 
@@ -107,16 +108,6 @@ UNFILLED_LINE = Contract(
     ),
     key=(*PLAN_KEY, "line_number", "portion_number"),
     optional={"estimated_unit_price": None, "what_would_help": ""},
-)  # fmt: skip
-
-COLOUR_FLEX_SAVING = Contract(
-    name="colour_flex_saving",
-    grain="one row per plan and line with a colour freedom",
-    columns=(
-        *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
-        "saving", "is_told_apart",
-    ),
-    key=(*PLAN_KEY, "line_number", "saving_view"),
 )  # fmt: skip
 
 PLAN_VARIANT = Contract(
@@ -288,7 +279,7 @@ CHECK_RESULT = Contract(
 )
 
 ALL_PUBLISHED = (
-    MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING, PLAN_VARIANT, SECOND_SOURCE,
+    MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, *SAVING_CONTRACTS, PLAN_VARIANT, SECOND_SOURCE,
     PRICE_INDEX, ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, INDEX_REVISION, COST_CHANGE, *ALL_OUTLOOK, *JOINT_CONTRACTS, *COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS, PRICE_HISTORY, OFFER_CONFIRMATION, SUSPECT_PRICE, OFFER_SOURCE,
     CORRECTED_ROW, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
 )  # fmt: skip

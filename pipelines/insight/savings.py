@@ -1,46 +1,50 @@
-"""What each line's colour freedom saves: the plan's cost against its cost with this one line held to its listed colour."""
+"""What freedoms of colour and form save, line by line, so that it adds up; and which unjudged lines to look at first."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from functools import cached_property
 from typing import Any
 
 import polars as pl
 
-from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.plans import Plan
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight.held_line import HeldLines
-from pipelines.insight.moves import Moved
+from pipelines.insight.fair_share import in_whole_units
+from pipelines.insight.freed_uses import COLOUR, FORM, FREE_RULES, Unit, freed_uses
+from pipelines.insight.freedom_game import Game, Shares, fair_shares, interactions
+from pipelines.insight.freedom_plans import FreedomCost, FreedomPlanner
+from pipelines.insight.look_first import best_choices, greedy_order
 from pipelines.insight.published_plans import PublishedPlan, published_plans
-from pipelines.money import round_money
+from pipelines.insight.ways_of_buying import MILLION, FreedMarket, Freedom
+from pipelines.money import currency_digits, round_half_up
+from pipelines.settings import Scenario
 from pipelines.workers import spread
-from schemas.published import COLOUR_FLEX_SAVING
+from schemas.contract import Contract
+from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST, SAVING_CONTRACTS
 from schemas.validate import polars_schema, validate_typed
 
-SCENARIOS = ("freed", "best")
-FREE_RULES = ("any", "any_one", "one_of", "near")
+LISTED, FREED = "listed", "freed"
+"""The two plans that savings lie between; both without the counter, so that nothing else differs."""
+FIRST_LOOKS = 10
+"""Lines of the look-first list that are planned with, to see what the reckoning is worth."""
+CHOICES_NAMED = 25
+"""Budgets of lines up to which the best choice is named."""
+WORTH_A_LOOK = 10
+"""A saving of fewer of the currency's smallest units than this is not worth a look."""
+INTERPLAY_AMONG, INTERPLAY_FROM, INTERPLAY_NAMED = 20, 5, 3
+"""Freedoms looked at in pairs; smallest units from which an effect is told; lines named."""
+
+Rows = list[dict[str, Any]]
 
 
-def colour_flex_savings(
+def freedom_savings(
     inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], day: date
-) -> pl.DataFrame:
-    """The saving of each line's freedom in the plans ``freed`` and ``best`` of a date (saving_view ``last``).
-
-    A line's saving is the landed cost with this one line held to its listed colour, less the plan's landed cost; all
-    other freedoms stay. The held plan starts from the published one and is re-planned with the plan's own vendors, the
-    listed plan's vendors for the line, and the few others cheapest for it in its listed colour. It is a valid plan, so the
-    saving is what the freedom is worth against a plan anyone could really buy; a plan with yet another vendor might do
-    better, so it may be overstated, never invented. Holding a line back can't be cheaper: should the re-plan turn out
-    cheaper than the published plan, that was the published plan's gap, and the saving is 0 and not told apart.
-
-    ``is_told_apart``: the saving is larger than the gaps of both plans in money: the published plan's own, and the held
-    plan's among the vendors it was re-planned with. Where the listed colour can't be had in full, the estimate of the
-    listed plan stands for the missing pieces, and the saving is not told apart, because an estimate is no price; a line
-    without even an estimate is left out, as is one whose listed colour is refused.
+) -> dict[str, pl.DataFrame]:
+    """Savings and look-first lists of every model and buyer on a date, between the plans ``listed`` and ``freed``.
 
     Args:
         inputs: the workspace.
@@ -49,104 +53,392 @@ def colour_flex_savings(
         day: the priced date.
 
     Returns:
-        COLOUR_FLEX_SAVING, sorted by key; lines of amendments, which have no listed colour of the designer's, are not in it.
+        Frames of SAVING_CONTRACTS, sorted by key. Lines of amendments have no listed colour of the designer's and are not in
+        them; nor are lines whose listed colour is refused, and lines with pieces that have no price as listed, not even an
+        estimate, because there is nothing to compare with.
     """
-    wanted = enumerate(published_plans(inputs, market, plans, day, SCENARIOS))
-    rows = [
-        row for _, found in spread(savings_of_plan, inputs, wanted, inputs.settings.refresh.workers) for row in found
-    ]
-    frame = pl.DataFrame(rows, schema=polars_schema(COLOUR_FLEX_SAVING), orient="row").sort(COLOUR_FLEX_SAVING.key)
-    return validate_typed(COLOUR_FLEX_SAVING, frame, where=f"savings on {day}")
+    scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
+    found: dict[str, Rows] = {contract.name: [] for contract in SAVING_CONTRACTS}
+    if not (scenarios[LISTED].use_freedoms or scenarios[LISTED].use_interchange):
+        wanted = enumerate(published_plans(inputs, market, plans, day, (FREED,)))
+        for _, rows in spread(savings_of_plan, inputs, wanted, inputs.settings.refresh.workers):
+            for name, of_table in rows.items():
+                found[name] += of_table
+    return {contract.name: _frame(contract, found[contract.name], day) for contract in SAVING_CONTRACTS}
 
 
-def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> list[dict[str, Any]]:
-    """COLOUR_FLEX_SAVING rows of one published plan."""
-    planning = published.planning(inputs)
-    candidates, scenario = planning.candidates(published.scenario), published.scenario
-    plan = published.plan(planning, candidates)
-    if plan is None:
-        return []
-    is_free = pl.col("colour_rule").is_in(FREE_RULES) & (pl.col("portion_source") == "designer")
-    freed = planning.portions(scenario).filter(is_free).sort(PORTION_KEY)
-    lines = HeldLines(candidates, plan, scenario, planning.book, freed)
-    rows = []
-    for _, portions in freed.group_by("line_number", maintain_order=True):
-        saving = _saving(lines, portions, published)
-        if saving is not None:
-            main = portions.sort("quantity", descending=True, maintain_order=True).row(0, named=True)
-            named = ("line_number", "listed_part_code", "listed_colour_code", "colour_rule")
+def _frame(contract: Contract, rows: Rows, day: date) -> pl.DataFrame:
+    frame = pl.DataFrame(rows, schema=polars_schema(contract), orient="row").sort(contract.key)
+    return validate_typed(contract, frame, where=f"{contract.name} on {day}")
+
+
+def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> dict[str, Rows]:
+    """Rows by table of one freed plan; none where the plan as listed was refused or is not among today's offers."""
+    if not published.listed["model_cost"].filter(pl.col("plan_status") != "refused").height:
+        return {}
+    return FreedomSavings(inputs, published).rows()
+
+
+class FreedomSavings:
+    """The savings between one freed plan and the plan as listed.
+
+    The line savings are a reckoning (ways_of_buying), put in proportion: what all freedoms save by the reckoning stands for what
+    the published plans differ by. So fair shares add up to the published saving to the last cent, and alone and last compare
+    with them.
+    """
+
+    def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan) -> None:
+        self.inputs, self.published = inputs, published
+        self.listed_scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == LISTED)
+        self.planning = published.planning(inputs)
+        self.portions = self.planning.portions(published.scenario)
+        self.market = FreedMarket(
+            freed_uses(inputs, self.planning, self.listed_scenario, published.scenario),
+            [rows["plan_purchase"]["vendor_code"] for rows in (published.listed, published.rows)],
+            self._missing,
+            self._left_out,
+        )
+        self.digits = currency_digits(published.buyer.currency_code)
+
+    def rows(self) -> dict[str, Rows]:
+        """Rows by table."""
+        looks = self._look_rows()
+        return {
+            FREEDOM_COST.name: self._cost_rows(looks),
+            **self._saving_rows(),
+            LOOK_FIRST.name: looks,
+        }
+
+    @cached_property
+    def key(self) -> dict[str, Any]:
+        """The plan's key."""
+        return {
+            "priced_on": self.published.day,
+            "model_code": self.published.model.model_code,
+            "scenario_code": self.published.scenario.scenario_code,
+            "buyer_code": self.published.buyer.buyer_code,
+        }
+
+    @cached_property
+    def _missing(self) -> dict[tuple[int, int], tuple[int, float]]:
+        """By line and portion, pieces missing as listed and the estimate for one."""
+        columns = ("line_number", "portion_number", "unfilled_piece_count", "estimated_unit_price")
+        rows = self.published.listed["unfilled_line"].select(columns).iter_rows()
+        return {(line, portion): (count, float(price or 0)) for line, portion, count, price in rows}
+
+    @cached_property
+    def _left_out(self) -> set[int]:
+        """Lines with nothing to compare with."""
+        unpriced = self.published.listed["unfilled_line"].filter(pl.col("estimated_unit_price").is_null())[
+            "line_number"
+        ]
+        refused = self.portions.filter(pl.col("listed_colour_code").is_in(pl.col("refuse_colour_codes")))["line_number"]
+        return {*unpriced, *refused}
+
+    # Totals
+
+    @cached_property
+    def total(self) -> Decimal:
+        """What the freed plan saves in complete cost; 0 where it saves nothing, such as where it buys what had but an estimate."""
+        listed, freed = self.published.listed["model_cost"], self.published.rows["model_cost"]
+        return max(Decimal(0), listed["complete_cost"][0] - freed["complete_cost"][0])
+
+    @cached_property
+    def gaps(self) -> tuple[Decimal, Decimal]:
+        """How far the plans as listed and freed may be above the best possible."""
+        listed, freed = (rows["model_cost"].row(0, named=True) for rows in (self.published.listed, self.published.rows))
+        return listed["landed_cost"] - listed["lower_bound"], freed["landed_cost"] - freed["lower_bound"]
+
+    def _cost_rows(self, looks: Rows) -> Rows:
+        plans = self._known_plans()
+        planner = FreedomPlanner(self.inputs, self.published, self.planning)
+        of_plans = [frozenset(plan.purchases["vendor_code"]) for plan in plans]
+        listed, freed = (
+            _published_cost(rows["model_cost"].row(0, named=True))
+            for rows in (self.published.listed, self.published.rows)
+        )
+        found: dict[str, tuple[FreedomCost, int | None]] = {
+            "none": (listed, None),
+            "both": (freed, self.game.total_saving),
+        }
+        for allowed, change, players in (
+            ("colour", {"use_freedoms": True}, self.market.granted),
+            ("interchange", {"use_interchange": True}, self.market.forms),
+        ):
+            vendors = [*of_plans, self._cheapest_vendors(players)]
+            cost = planner.cost(self.listed_scenario.model_copy(update=change), plans, vendors)
+            if cost is not None:
+                # A cheaper plan than with all freedoms shows the freed plan's gap; with fewer freedoms nothing is cheaper.
+                cheapest = freed if cost.complete_cost < freed.complete_cost else cost
+                found[allowed] = cheapest, self.market.game(players).total_saving
+        first = [row["line_number"] for row in looks if row["is_worth_a_look"]][:FIRST_LOOKS]
+        if first:
+            vendors = [*of_plans, self._cheapest_vendors([*self.players, *((line, COLOUR) for line in first)])]
+            cost = planner.cost_with_freed(first, plans, vendors)
+            if cost is not None:
+                so_far = next(row["look_saving_so_far"] for row in looks if row["line_number"] == first[-1])
+                found["first_looks"] = cost, self.game.total_saving + int(so_far * MILLION)
+        told = {**self._judged(), "share_basis": self._share_basis}
+        return [
+            {
+                **self.key,
+                **told,
+                "freedoms_allowed": allowed,
+                "landed_cost": cost.landed_cost,
+                "unfilled_piece_count": cost.unfilled_piece_count,
+                "complete_cost": cost.complete_cost,
+                "total_saving": (saving := max(Decimal(0), listed.complete_cost - cost.complete_cost)),
+                "is_told_apart": saving > sum(self.gaps),
+                "modelled_saving": None if modelled is None else self._money(Fraction(modelled, MILLION)),
+                "looked_line_numbers": ";".join(map(str, sorted(first))) if allowed == "first_looks" else "",
+            }
+            for allowed, (cost, modelled) in sorted(found.items())
+        ]
+
+    def _known_plans(self) -> list[Plan]:
+        freed = self.published.plan(self.planning, self.planning.candidates(self.published.scenario))
+        listed = PublishedPlan(
+            self.published.model,
+            self.published.buyer,
+            self.listed_scenario,
+            self.published.day,
+            self.published.market,
+            self.published.listed,
+            self.published.listed,
+        ).plan(self.planning, self.planning.candidates(self.listed_scenario))
+        return [plan for plan in (listed, freed) if plan is not None]
+
+    def _cheapest_vendors(self, free: Collection[Freedom]) -> frozenset[str]:
+        """The vendors of the cheapest way of buying with some freedoms."""
+        way = int(self.market.game([], free).fixed.argmin())
+        used = self.market.ways.sets.masks[way]
+        return frozenset(code for code, is_used in zip(self.market.uses.vendor_codes, used, strict=True) if is_used)
+
+    def _judged(self) -> dict[str, Any]:
+        """How much of the designer's list somebody has judged."""
+        designers = self.portions.filter(pl.col("portion_source") == "designer")
+        lines = designers["line_number"].n_unique()
+        unjudged = designers.filter(pl.col("colour_rule") == "unjudged")["line_number"].n_unique()
+        judged = lines - unjudged
+        return {"line_count": lines, "judged_line_count": judged, "judged_share": judged / lines if lines else 0.0}
+
+    # Savings by line
+
+    @cached_property
+    def players(self) -> list[Freedom]:
+        """The freedoms that are granted."""
+        return [*self.market.granted, *self.market.forms]
+
+    @cached_property
+    def game(self) -> Game:
+        """Their game."""
+        return self.market.game(self.players)
+
+    @cached_property
+    def shares(self) -> Shares:
+        """Their fair shares, by the reckoning."""
+        return fair_shares(self.game)
+
+    @property
+    def _has_shares(self) -> bool:
+        """Whether the published saving can be shared out: it is nothing, or the reckoning sees where it comes from."""
+        return not self.total or self.game.total_saving > 0
+
+    @property
+    def _share_basis(self) -> str:
+        if not self.total or not self.game.total_saving:
+            return "none"
+        return "exact" if self.shares.is_exact else "sampled"
+
+    @cached_property
+    def _proportion(self) -> Fraction:
+        """Currency of the published saving for one unit of the reckoning."""
+        return Fraction(self.total) / self.game.total_saving if self.game.total_saving else Fraction(0)
+
+    def _money(self, amount: Fraction) -> Decimal:
+        return round_half_up(amount, self.digits)
+
+    def _saving_rows(self) -> dict[str, Rows]:
+        lines = self._lines_by_freedom()
+        fair = self._fair_amounts(lines)
+        found: dict[str, Rows] = {COLOUR_FLEX_SAVING.name: [], INTERCHANGE_SAVING.name: []}
+        numbers = {freedom: number for number, freedom in enumerate(self.players)}
+        for freedom, own in sorted(lines.items()):
+            number = numbers.get(freedom)
+            zero = Fraction(0)
+            alone, last, error = (
+                zero if number is None else Fraction(float(values[number])) * self._proportion
+                for values in (self.game.alone, self.game.last, self.shares.errors)
+            )
+            interplay, partners = self._interplays.get(number, ("none", ""))
+            for line in own:
+                amounts = {"alone": self._money(alone), "last": self._money(last)}
+                if self._has_shares:
+                    amounts["fair"] = fair[freedom, line]
+                is_sampled = self._share_basis == "sampled" and amounts.get("fair")
+                contract = COLOUR_FLEX_SAVING if freedom[1] == COLOUR else INTERCHANGE_SAVING
+                about = self._about(line, freedom[1])
+                if freedom[1] == COLOUR:
+                    about["freed_line_count"] = len(own)
+                found[contract.name] += [
+                    {
+                        **self.key,
+                        **about,
+                        "saving_view": view,
+                        "saving": amount,
+                        "is_told_apart": self._is_told_apart(view, amount, line),
+                        "standard_error": self._money(error / len(own)) if view == "fair" and is_sampled else None,
+                        "interplay": interplay,
+                        "interplay_line_numbers": partners,
+                    }
+                    for view, amount in amounts.items()
+                ]
+        return found
+
+    def _lines_by_freedom(self) -> dict[Freedom, list[int]]:
+        """Every granted freedom with its lines, whether or not anything it allows is on offer; and other forms on offer."""
+        free = self.portions.filter(
+            pl.col("colour_rule").is_in(FREE_RULES)
+            & (pl.col("portion_source") == "designer")
+            & ~pl.col("line_number").is_in(list(self._left_out))
+        )
+        lines: dict[Freedom, list[int]] = {}
+        for line in sorted(set(free["line_number"])):
+            lines.setdefault(self.market.freedom(line, COLOUR), []).append(line)
+        designers = set(self.portions.filter(pl.col("portion_source") == "designer")["line_number"])
+        return lines | {freedom: [freedom[0]] for freedom in self.market.forms if freedom[0] in designers}
+
+    def _fair_amounts(self, lines: Mapping[Freedom, list[int]]) -> dict[tuple[Freedom, int], Decimal]:
+        """Fair shares in money: they add up to the total. Lines that must be alike share theirs evenly."""
+        numbers = {freedom: number for number, freedom in enumerate(self.players)}
+        parts = {
+            (freedom, line): Fraction(float(self.shares.shares[numbers[freedom]])) / len(own)
+            for freedom, own in lines.items()
+            if freedom in numbers and self.shares.shares[numbers[freedom]] > 0
+            for line in own
+        }
+        whole = sum(parts.values(), Fraction(0))
+        amounts = dict.fromkeys(((freedom, line) for freedom, own in lines.items() for line in own), Decimal(0))
+        if whole:
+            rounded = in_whole_units([part * Fraction(self.total) / whole for part in parts.values()], self.digits)
+            amounts |= {key: self._money(amount) for key, amount in zip(parts, rounded, strict=True)}
+        return amounts
+
+    def _is_told_apart(self, view: str, amount: Decimal, line: int) -> bool:
+        listed, freed = self.gaps
+        gap = {"alone": listed, "last": freed, "fair": listed + freed}[view]
+        is_estimated = any(portion[0] == line for portion in self._missing)
+        return amount > gap and not is_estimated
+
+    def _about(self, line: int, bit: int) -> dict[str, Any]:
+        """What a row says of its line: of its freed portions for colours, of all for forms; named after the largest."""
+        rows = self.portions.filter(pl.col("line_number") == line)
+        if bit == COLOUR:
+            rows = rows.filter(pl.col("colour_rule").is_in(FREE_RULES))
+        main = rows.sort("quantity", descending=True, maintain_order=True).row(0, named=True)
+        names = ["line_number", "listed_part_code", "listed_colour_code", *(["colour_rule"] if bit == COLOUR else [])]
+        return {**{name: main[name] for name in names}, "quantity": int(rows["quantity"].sum())}
+
+    @cached_property
+    def _interplays(self) -> dict[int | None, tuple[str, str]]:
+        """By freedom, how others change what it saves, and the lines that do so most; only of those with the largest shares."""
+        game = self.game
+        ranked = sorted(range(game.player_count), key=lambda number: (-self.shares.shares[number], number))
+        top = [number for number in ranked[:INTERPLAY_AMONG] if self.shares.shares[number] > 0]
+        if len(top) < 2:
+            return {}
+        effects = [abs(matrix) for matrix in interactions(game, top)]
+        strongest = effects[0] + effects[1]
+        least = Fraction(INTERPLAY_FROM, 10**self.digits)
+        in_block = {player: number for number, block in enumerate(game.blocks) for player in block.players}
+        found: dict[int | None, tuple[str, str]] = {}
+        for row, number in enumerate(top):
+            others = [at for at in range(len(top)) if strongest[row, at] * self._proportion >= least]
+            others.sort(key=lambda at: (-strongest[row, at], top[at]))
+            if not others:
+                continue
+            partner = top[others[0]]
+            kind = "stock" if in_block[partner] == in_block[number] else "vendor"
+            lines = {line for at in others[:INTERPLAY_NAMED] for line in self.market.lines_of(self.players[top[at]])}
+            lines -= set(self.market.lines_of(self.players[number]))
+            if lines:
+                found[number] = kind, ";".join(map(str, sorted(lines)[:INTERPLAY_NAMED]))
+        return found
+
+    # Lines nobody has judged
+
+    def _look_rows(self) -> Rows:
+        players = self.market.unjudged
+        game = self.market.game(players, self.players)
+        looks, choices = greedy_order(game), best_choices(game, game.player_count)
+        units: dict[int, list[Unit]] = {}
+        for unit in self.market.uses.units:
+            if unit.is_unjudged:
+                units.setdefault(unit.line_number, []).append(unit)
+        least = Fraction(WORTH_A_LOOK, 10**self.digits)
+        rows: Rows = []
+        before = 0
+        for rank, (player, so_far, way) in enumerate(zip(looks.order, looks.so_far, looks.ways, strict=True), start=1):
+            line = players[player][0]
+            best = choices[rank]
+            added = so_far - before
             rows.append(
-                {
-                    "priced_on": published.day,
-                    "model_code": published.model.model_code,
-                    "scenario_code": scenario.scenario_code,
-                    "buyer_code": published.buyer.buyer_code,
-                    **{name: main[name] for name in named},
-                    "quantity": portions["quantity"].sum(),
-                    "saving_view": "last",
-                    "saving": saving.amount,
-                    "is_told_apart": saving.is_told_apart,
+                self._look_row(line, units.pop(line), rank)
+                | {
+                    "look_saving": self._millionths(int(game.alone[player])),
+                    "added_saving": self._millionths(so_far) - self._millionths(before),
+                    "look_saving_so_far": self._millionths(so_far),
+                    "best_look_saving": self._millionths(best.saving),
+                    "best_line_numbers": ";".join(str(players[each][0]) for each in best.players)
+                    if rank <= CHOICES_NAMED
+                    else "",
+                    "is_worth_a_look": Fraction(max(int(game.alone[player]), added), MILLION) >= least,
+                    "look_colour_codes": ";".join(self._colours_bought(line, way)),
+                    "fillable_piece_count": self._fillable(line),
                 }
             )
-    return rows
+            before = so_far
+        whole = self._millionths(before)
+        for rank, (line, of_line) in enumerate(sorted(units.items()), start=len(rows) + 1):
+            # No other colour is on offer.
+            rows.append(
+                self._look_row(line, of_line, rank)
+                | {
+                    "look_saving": Decimal(0),
+                    "added_saving": Decimal(0),
+                    "look_saving_so_far": whole,
+                    "best_look_saving": whole,
+                    "best_line_numbers": "",
+                    "is_worth_a_look": False,
+                    "look_colour_codes": "",
+                    "fillable_piece_count": 0,
+                }
+            )
+        return rows
+
+    def _millionths(self, amount: int) -> Decimal:
+        return self._money(Fraction(amount, MILLION))
+
+    def _look_row(self, line: int, units: list[Unit], rank: int) -> dict[str, Any]:
+        about = self.portions.filter((pl.col("line_number") == line) & (pl.col("colour_rule") == "unjudged"))
+        listed = about.row(0, named=True)
+        names = ("line_number", "listed_part_code", "listed_colour_code")
+        quantity = sum(unit.quantity for unit in units)
+        return {**self.key, **{name: listed[name] for name in names}, "quantity": quantity, "look_rank": rank}
+
+    def _colours_bought(self, line: int, way: int) -> list[str]:
+        return self.market.colours_bought(line, {*self.players, self.market.freedom(line, COLOUR)}, way)
+
+    def _fillable(self, line: int) -> int:
+        """Pieces of a line that are missing in the freed plan and that other colours could fill."""
+        missing = self.published.rows["unfilled_line"].filter(pl.col("line_number") == line)
+        if not missing.height:
+            return 0
+        return min(int(missing["unfilled_piece_count"].sum()), self.market.pieces_in_other_colours(line))
 
 
-@dataclass(frozen=True)
-class Saving:
-    """What a freedom saves, in the buyer's currency."""
-
-    amount: Decimal
-    is_told_apart: bool
+def _published_cost(row: Mapping[str, Any]) -> FreedomCost:
+    return FreedomCost(row["landed_cost"], row["unfilled_piece_count"], row["complete_cost"])
 
 
-def _saving(lines: HeldLines, portions: pl.DataFrame, published: PublishedPlan) -> Saving | None:
-    """The saving of one line, given its freed portions; None where there is nothing to compare with."""
-    plan = lines.plan
-    served = plan.allocations.join(portions.select(*PORTION_KEY, "listed_colour_code"), on=PORTION_KEY)
-    if served.filter(pl.col("colour_code") != pl.col("listed_colour_code")).is_empty():
-        # All the line's pieces are in the listed colour already: the plan itself keeps the held line's rule. So the held
-        # plan costs no more, and being held it costs no less: the freedom saves exactly nothing.
-        return Saving(Decimal(0), False)
-    listed = published.listed["plan_line"].join(portions, on=PORTION_KEY, how="semi")
-    line = lines.line(portions, sorted(set(listed["vendor_code"]) - {""}))
-    if line is None:
-        without = lines.without(portions)
-        return None if without is None else _saving_of_the_missing(lines, without, published)
-    moved = lines.moved(line)
-    gap = plan.cost - plan.lower_bound
-    fills_alike = moved is not None and moved.plan.rank[0] == plan.rank[0]
-    if moved is not None and fills_alike and moved.plan.cost - plan.cost <= gap:
-        # The saving is no larger than the published plan's own gap: no other plan could tell it apart.
-        return Saving(max(Decimal(0), moved.landed_cost - lines.orders.landed_cost), False)
-    held = lines.replanned(line, moved) or moved
-    if held is None:
-        return None
-    if held.plan.rank[0] > plan.rank[0]:
-        return _saving_of_the_missing(lines, held, published)
-    amount = held.landed_cost - lines.orders.landed_cost
-    gaps = gap + held.plan.cost - held.plan.lower_bound
-    is_told_apart = amount > 0 and held.plan.cost - plan.cost > gaps
-    return Saving(max(Decimal(0), amount), is_told_apart)
-
-
-def _saving_of_the_missing(lines: HeldLines, held: Moved, published: PublishedPlan) -> Saving | None:
-    """Complete costs compared: the listed plan's estimates stand for pieces that only the freedom makes buyable."""
-    had = lines.plan.unfilled.rename({"quantity": "had"})
-    prices = published.listed["unfilled_line"].select(*PORTION_KEY, "estimated_unit_price")
-    lacking = (
-        held.plan.unfilled.join(had, on=PORTION_KEY, how="left")
-        .with_columns(pl.col("quantity") - pl.col("had").fill_null(0))
-        .filter(pl.col("quantity") > 0)
-        .join(prices, on=PORTION_KEY, how="left")
-    )
-    if lacking["estimated_unit_price"].null_count():
-        return None
-    estimate = sum(
-        (
-            Fraction(price) * quantity
-            for quantity, price in lacking.select("quantity", "estimated_unit_price").iter_rows()
-        ),
-        Fraction(0),
-    )
-    dearer = held.landed_cost - lines.orders.landed_cost + round_money(estimate, published.buyer.currency_code)
-    return Saving(max(Decimal(0), dearer), False)
+__all__ = ["FORM", "FreedomSavings", "Scenario", "freedom_savings", "savings_of_plan"]

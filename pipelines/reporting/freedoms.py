@@ -12,7 +12,7 @@ from pipelines.reporting.facts import Facts, ReportedModel, saving
 from pipelines.reporting.tables import Table, columns, count, money
 from pipelines.reporting.words import COLOUR_RULES
 from pipelines.settings import Buyer
-from schemas.published import COLOUR_FLEX_SAVING
+from schemas.savings import COLOUR_FLEX_SAVING
 
 TOP_COUNT = 5
 """Freedoms named where a model publishes some of its lines."""

@@ -1,6 +1,6 @@
 """Every column of every table, defined once, grouped by domain."""
 
-from schemas.columns import buying, intake, models, outlook, parts, plans, prices, screens, terms, trends
+from schemas.columns import buying, intake, models, outlook, parts, plans, prices, savings, screens, terms, trends
 from schemas.contract import Column, by_name
 
 COLUMNS: dict[str, Column] = by_name(
@@ -10,6 +10,7 @@ COLUMNS: dict[str, Column] = by_name(
         terms.COLUMNS,
         models.COLUMNS,
         plans.COLUMNS,
+        savings.COLUMNS,
         trends.COLUMNS,
         screens.COLUMNS,
         outlook.COLUMNS,

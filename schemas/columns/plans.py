@@ -81,19 +81,6 @@ COLUMNS = (
     ),
     Column("what_would_help", "text", "the nearest freedom, form, vendor or condition that would fill the line"),
     Column(
-        "saving",
-        "amount",
-        "landed cost without the freedom minus landed cost with it",
-        unit="currency of the buyer",
-    ),
-    Column(
-        "saving_view",
-        "code",
-        "alone: only this line freed; last: all freed but this one",
-        allowed=("alone", "last"),
-    ),
-    Column("is_told_apart", "flag", "the saving is larger than the gaps of the two plans it compares"),
-    Column(
         "variant_kind",
         "code",
         "without_vendor: the vendor of variant_value forbidden; at_most_vendors: no more vendors than variant_value; "

@@ -23,7 +23,7 @@ from pipelines.costing import planning
 from pipelines.costing.planning import plan_model
 from pipelines.insight.savings import colour_flex_savings
 from pipelines.settings import RefreshSettings, Scenario
-from schemas.published import COLOUR_FLEX_SAVING
+from schemas.savings import COLOUR_FLEX_SAVING
 from schemas.validate import polars_schema
 from tests.length import examples
 

@@ -27,7 +27,6 @@ from schemas.inputs import (
 )
 from schemas.published import (
     ALL_PUBLISHED,
-    COLOUR_FLEX_SAVING,
     ELEMENT_PRICE,
     INPUT_FILE,
     MODEL_COST,
@@ -43,6 +42,7 @@ from schemas.published import (
     UNFILLED_LINE,
     VENDOR_EXPORT,
 )
+from schemas.savings import COLOUR_FLEX_SAVING
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 TODAY = date(2026, 11, 25)

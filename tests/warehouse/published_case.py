@@ -6,12 +6,12 @@ from pathlib import Path
 
 import polars as pl
 from outlook_case import outlook_tables
+from savings_case import savings_tables
 from warehouse_kit import NOW, failures_of, held_keys_of, taken
 
 from pipelines.warehouse import connect, history, load, tables
 from schemas.inputs import MAKE_UPS
 from schemas.published import (
-    COLOUR_FLEX_SAVING,
     MODEL_COST,
     PLAN_LINE,
     PLAN_PURCHASE,
@@ -38,10 +38,10 @@ def published_tables() -> dict[str, pl.DataFrame]:
         "plan_purchase": typed(PLAN_PURCHASE, *purchase_rows(offers)),
         "plan_line": typed(PLAN_LINE, *line_rows(offers)),
         "unfilled_line": typed(UNFILLED_LINE, unfilled_row()),
-        "colour_flex_saving": typed(COLOUR_FLEX_SAVING, saving_row()),
         "suspect_price": typed(SUSPECT_PRICE, suspect_row(offers)),
         "refresh_run": typed(REFRESH_RUN, run_row("first")),
         **outlook_tables(),
+        **savings_tables(PLAN),
     }
 
 
@@ -149,13 +149,6 @@ def unfilled_row() -> dict:
         **PLAN, "line_number": 3, "portion_number": 1, "listed_part_code": "00999", "listed_colour_code": "7",
         "unfilled_piece_count": 2, "estimated_unit_price": Decimal("0.20"), "unfilled_estimate": Decimal("0.40"),
         "estimate_basis": "last_seen", "what_would_help": "-1 would do",
-    }  # fmt: skip
-
-
-def saving_row() -> dict:
-    return {
-        **PLAN, "line_number": 1, "listed_part_code": "00501", "listed_colour_code": "7", "colour_rule": "any",
-        "quantity": 6, "saving_view": "alone", "saving": Decimal("1.50"), "is_told_apart": True,
     }  # fmt: skip
 
 

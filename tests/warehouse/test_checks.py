@@ -35,6 +35,9 @@ BREAKAGES = {
     "status_fits_plan": ("update model_cost set plan_status = 'proven'", "proven"),
     "suspects_are_offered": ("update suspect_price set offer_id = 'unknown'", "unknown"),
     "unfilled_lines_sum_to_model": ("update unfilled_line set unfilled_estimate = 0.41", "0.41"),
+    "fair_shares_add_up": ("update interchange_saving set saving = 0.31", "1.51"),
+    "freeing_more_never_costs_more": ("update freedom_cost set complete_cost = 7.30 where freedoms_allowed = 'colour'", "7.3"),
+    "looks_add_up": ("update look_first set added_saving = 0.30 where look_rank = 2", "1.10"),
     "vendor_cost_adds_up": ("update plan_vendor set tax = 0 where vendor_code = 'birch'", "birch"),
     "vendors_sum_to_model": ("delete from plan_vendor where vendor_code = 'birch'", "mill"),
 }  # fmt: skip
@@ -54,6 +57,9 @@ MORE_BREAKAGES = [
     ("bought_offers_stand", "update plan_purchase set offer_id = 'unknown' where vendor_code = 'birch'"),
     ("bought_offers_stand", "update offer_confirmation set confirmed_from_on = '2025-12-01', confirmed_to_on = "
                             "'2025-12-20' where vendor_code = 'birch'"),
+    ("fair_shares_add_up", "delete from freedom_cost where freedoms_allowed = 'both'"),
+    ("freeing_more_never_costs_more", "update freedom_cost set complete_cost = 7.50 where freedoms_allowed = 'both'"),
+    ("looks_add_up", "update look_first set best_look_saving = 0.90 where look_rank = 2"),
     ("held_rows_are_listed", "update intake_file set file_status = 'held' where file_hash = 'aa'"),
     ("make_ups_are_whole", "delete from plan_line where part_code = '00777'"),
     ("make_ups_are_whole", "delete from make_ups where component_part_code = '00777'"),
