@@ -1,7 +1,7 @@
 """Line charts as inline SVG, each with its meaning in words and its figures in a table.
 
 The specification is reports/charts/lines.vl.json (Vega-Lite), drawn by vl-convert, offline. Colours are the page's own CSS
-variables, so that one drawing serves light, dark and print. Lines differ by dash as well as by colour.
+variables, so that one drawing serves light, dark and print. Lines differ by dash as well as by colour. Bars are in bars.py.
 """
 
 from __future__ import annotations
@@ -45,18 +45,38 @@ class Line:
 
 
 @dataclass(frozen=True)
+class Band:
+    """A shaded area behind the lines: its lower and upper edge for each date, or a gap (None)."""
+
+    label: str
+    low: tuple[float | None, ...]
+    high: tuple[float | None, ...]
+
+
+@dataclass(frozen=True)
 class Chart:
-    """A drawing (SVG without ids), what it is called, what it shows in words, its lines, and its figures as a table."""
+    """A drawing (SVG without ids), what it is called, what it shows in words, its legend, and its figures as a table.
+
+    ``areas`` are the labels and CSS colours of what is filled; ``data_name`` the file of the month's folder that holds the figures.
+    """
 
     title: str
     svg: Markup
     description: str
     lines: tuple[Line, ...]
     figures: Table
+    areas: tuple[tuple[str, str], ...] = ()
+    data_name: str = ""
 
 
 def line_chart(
-    title: str, dates: Sequence[date], lines: Sequence[Line], tell: Callable[[float], str], until: date | None = None
+    title: str,
+    dates: Sequence[date],
+    lines: Sequence[Line],
+    tell: Callable[[float], str],
+    until: date | None = None,
+    band: Band | None = None,
+    data_name: str = "",
 ) -> Chart | None:
     """Draw lines over dates; None when no line has two values: there is nothing to draw then.
 
@@ -67,6 +87,8 @@ def line_chart(
         tell: how a value is written, in the table and in words.
         until: the lines end here. The axes stay those of all dates, so that the charts of several months can be compared, and
             so that one drawing, the slow part, serves them all.
+        band: shaded behind the lines; without two values it is left out.
+        data_name: the file of the figures.
     """
     shown = [at for at in dates if until is None or at <= until]
     whole = [line for line in lines if _knows(line)]
@@ -75,13 +97,22 @@ def line_chart(
     kept = [sum(value is not None for value in line.values) for line in known]
     if max(kept, default=0) < 2:
         return None
-    svg = _cut(_draw(tuple(dates), tuple(whole)), [kept[position] for position in _drawing_order(whole)])
+    if band is not None and sum(value is not None for value in band.low[: len(shown)]) < 2:
+        band = None
+    svg = _cut(_draw(tuple(dates), tuple(whole), band), [kept[position] for position in _drawing_order(whole)])
+    words = _describe(title, shown, drawn, tell)
+    columns = [*drawn]
+    if band is not None:
+        svg = _cut_band(svg, sum(value is not None for value in band.low[: len(shown)]))
+        words += _describe_band(band, shown, tell)
+        columns += [Line(f"{band.label}, {end}", values, 0) for end, values in (("low", band.low), ("high", band.high))]
     figures = Table(
         title,
-        (Column("Date"), *(Column(line.label, is_number=True) for line in drawn)),
-        tuple((day(at), *(_told(line.values[row], tell) for line in drawn)) for row, at in enumerate(shown)),
+        (Column("Date"), *(Column(line.label, is_number=True) for line in columns)),
+        tuple((day(at), *(_told(line.values[row], tell) for line in columns)) for row, at in enumerate(shown)),
     )
-    return Chart(title, Markup(svg), _describe(title, shown, drawn, tell), tuple(drawn), figures)  # no foreign text
+    areas = ((band.label, "var(--series-1)"),) if band is not None else ()
+    return Chart(title, Markup(svg), words, tuple(drawn), figures, areas, data_name)  # no foreign text
 
 
 def _knows(line: Line) -> bool:
@@ -101,6 +132,23 @@ def _cut(svg: str, kept: Sequence[int]) -> str:
     return re.sub(r'(<g class="mark-line[^>]*><path d=")([^"]*)(")', shorten, svg)
 
 
+def _cut_band(svg: str, kept: int) -> str:
+    """The drawing with only the first so many dates of the band: each stretch goes along its lower edge and back along the upper."""
+
+    def shorten(found: re.Match[str]) -> str:
+        left, stretches = kept, []
+        for stretch in re.findall(r"M[^M]*", found[2]):
+            points = re.findall(r"[^MLZ]+", stretch)
+            there, back = points[: len(points) // 2], points[len(points) // 2 :]
+            count = min(left, len(there))
+            left -= count
+            if count:
+                stretches.append("M" + "L".join([*there[:count], *back[len(back) - count :]]) + "Z")
+        return found[1] + "".join(stretches) + found[3]
+
+    return re.sub(r'(<g class="mark-area[^>]*><path d=")([^"]*)(")', shorten, svg)
+
+
 def _drawing_order(lines: Sequence[Line]) -> list[int]:
     """Positions of the lines, bottom to top: thin ones above thick ones, and of one width the first above the others."""
     return sorted(range(len(lines)), key=lambda position: (-lines[position].width, -position))
@@ -114,12 +162,20 @@ def _specification() -> dict[str, Any]:
 
 
 @cache
-def _draw(dates: tuple[date, ...], lines: tuple[Line, ...]) -> str:
+def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None) -> str:
     """The SVG, without sizes: the page's CSS sizes it. Drawn once for the same dates and lines."""
     import vl_convert
 
     spec = copy.deepcopy(_specification())
-    spec["data"]["values"] = [
+    area, line_layer = spec["layer"]
+    if band is None:
+        spec["layer"] = [line_layer]
+    else:
+        area["data"]["values"] = [
+            {"at": at.isoformat(), "low": low, "high": high}
+            for at, low, high in zip(dates, band.low, band.high, strict=True)
+        ]
+    line_layer["data"]["values"] = [
         {
             "at": at.isoformat(),
             "series": place,
@@ -146,6 +202,20 @@ def _milliseconds(at: date) -> int:
 
 def _told(value: float | None, tell: Callable[[float], str]) -> str:
     return NOTHING if value is None else tell(value)
+
+
+def _describe_band(band: Band, dates: Sequence[date], tell: Callable[[float], str]) -> str:
+    known = [
+        (low, high, at)
+        for low, high, at in zip(band.low, band.high, dates, strict=False)
+        if low is not None and high is not None
+    ]
+    low, high, at = known[-1]
+    widest_low, widest_high, widest_at = max(known, key=lambda edge: edge[1] - edge[0])
+    return (
+        f" {band.label}: {tell(low)} to {tell(high)} on {day(at)}, widest {tell(widest_low)} to {tell(widest_high)} on "
+        f"{day(widest_at)}."
+    )
 
 
 def _describe(title: str, dates: Sequence[date], lines: Sequence[Line], tell: Callable[[float], str]) -> str:
