@@ -17,6 +17,7 @@ from pipelines.cli.common import note, say, text_table
 
 if TYPE_CHECKING:
     from pipelines.costing.plan_needs import NeedsPlan
+    from pipelines.settings import Scenario
 
 SHOWN_ROWS = 40
 
@@ -50,6 +51,26 @@ def run(
     ] = None,
     effort: Annotated[Effort, typer.Option(help="How hard to look for a cheaper plan.")] = Effort.standard,
     max_vendors: Annotated[int | None, typer.Option("--max-vendors", min=1, help="Most vendors to buy from.")] = None,
+    forced_vendor: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--forced-vendor",
+            metavar="CODE",
+            help="A vendor to order something needed from. May be given several times.",
+        ),
+    ] = None,
+    forbidden_vendor: Annotated[
+        list[str] | None,
+        typer.Option("--forbidden-vendor", metavar="CODE", help="A vendor not to use. May be given several times."),
+    ] = None,
+    parcel_bother: Annotated[
+        str,
+        typer.Option(
+            metavar="AMOUNT",
+            help="What one parcel less is worth to you, in the currency of the totals. Counts when plans are compared, "
+            "never in what they cost.",
+        ),
+    ] = "0",
     no_spares: Annotated[bool, typer.Option("--no-spares", help="Buy no piece beyond the need.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the whole plan as JSON.")] = False,
 ) -> None:
@@ -62,28 +83,25 @@ def run(
       kitfare plan --needs needs.csv --offers offers.csv --terms terms.csv
       kitfare plan --needs needs.csv --offers offers.parquet --terms terms.csv \\
         --colours colours.csv --max-vendors 3 --json
+      kitfare plan --needs needs.csv --offers offers.csv --terms terms.csv \\
+        --forced-vendor hall --forbidden-vendor barn --parcel-bother 1.50
     """
     began = time.perf_counter()
 
     from pipelines.costing.plan_needs import plan_needs
     from pipelines.intake.plan_files import PlanPaths, read_plan_files
-    from pipelines.settings import Scenario
 
     further = {
         "shipping_steps": shipping_steps, "handling": handling, "interchange": interchange, "make_ups": make_ups,
         "colours": colours, "weights": weights, "rates": rates,
     }  # fmt: skip
     given = {name: path for name, path in further.items() if path is not None}
-    scenario = Scenario(
-        scenario_code="files",
-        title="Straight from files",
-        counter="any_mix",
-        conditions=[],  # each row of the needs says its own
-        allow_spares=not no_spares,
-        maximum_vendor_count=max_vendors,
-    )
+    scenario = _scenario(max_vendors, forced_vendor or [], forbidden_vendor or [], parcel_bother, not no_spares)
     today = date.today()
     files = read_plan_files(PlanPaths(needs, offers, terms, given), scenario, currency, today)
+    known = {*files.inputs.tables["vendor_terms"]["vendor_code"], *files.offers["vendor_code"], *files.left_out}
+    _require_known("--forced-vendor", scenario.forced_vendors, known)
+    _require_known("--forbidden-vendor", scenario.forbidden_vendors, known)
     found = plan_needs(files.inputs, files.needs, files.offers, files.left_out, today, effort.value)
     money = files.inputs.settings.buyer[0].currency_code
     cautions = [*files.cautions, *_cautions(found)]
@@ -93,14 +111,56 @@ def run(
         for caution in cautions:
             note(f"caution: {caution}")
     else:
-        _print(found, money, int(files.needs["quantity"].sum()), cautions)
+        _print(found, money, int(files.needs["quantity"].sum()), scenario.parcel_bother, cautions)
     if found.refusal:
         from pipelines.errors import PlanRefusedError
 
         raise PlanRefusedError(
-            f"the plan failed a check: {found.refusal}",
+            found.refusal,
             where=str(needs),
-            next_step="report it with the files; no order may be made from it",
+            next_step=found.next_step or "report it with the files; no order may be made from it",
+        )
+
+
+def _scenario(
+    max_vendors: int | None, forced: list[str], forbidden: list[str], parcel_bother: str, allow_spares: bool
+) -> Scenario:
+    """The rules of the options. Raises UsageError where they make no sense."""
+    from pydantic import ValidationError
+
+    from pipelines.errors import UsageError
+    from pipelines.settings import Scenario
+
+    try:
+        return Scenario(
+            scenario_code="files",
+            title="Straight from files",
+            counter="any_mix",
+            conditions=[],  # each row of the needs says its own
+            allow_spares=allow_spares,
+            maximum_vendor_count=max_vendors,
+            forced_vendors=forced,
+            forbidden_vendors=forbidden,
+            parcel_bother=parcel_bother,  # the settings check it
+        )
+    except ValidationError as error:
+        (first, *_) = error.errors()
+        options = {"maximum_vendor_count": "--max-vendors", "forced_vendors": "--forced-vendor"}
+        words = first["msg"].removeprefix("Value error, ")
+        for name, option in options.items():
+            words = words.replace(name, option)
+        if first["loc"]:
+            words = f"--parcel-bother {parcel_bother!r}: {words}"
+        raise UsageError(words, next_step="change the options; kitfare plan --help explains them") from None
+
+
+def _require_known(option: str, codes: list[str], known: set[str]) -> None:
+    from pipelines.errors import UsageError
+
+    if unknown := sorted(set(codes) - known):
+        raise UsageError(
+            f"{option}: no offer that can be used is from {', '.join(unknown)}",
+            next_step="write the code as in the offers; leave the option out if none of them counts",
         )
 
 
@@ -116,7 +176,7 @@ def _cautions(found: NeedsPlan) -> list[str]:
     return told
 
 
-def _print(found: NeedsPlan, money: str, wanted: int, cautions: list[str]) -> None:
+def _print(found: NeedsPlan, money: str, wanted: int, bother: Decimal, cautions: list[str]) -> None:
     receipt = found.receipt
     if receipt.vendors:
         rows = [
@@ -137,7 +197,7 @@ def _print(found: NeedsPlan, money: str, wanted: int, cautions: list[str]) -> No
     say(
         f"Cost: {_amount(receipt.landed_cost, money)} {money} for {filled} from {_count(len(receipt.vendors), 'vendor')}."
     )
-    say(f"How exact: {_how_exact(found, money)}.")
+    say(f"How exact: {_how_exact(found, money, bother)}.")
     if found.spares.height:
         say(f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} beyond the need, because that is cheaper.")
     if missing:
@@ -151,11 +211,13 @@ def _print(found: NeedsPlan, money: str, wanted: int, cautions: list[str]) -> No
         say(f"Caution: {caution}.")
 
 
-def _how_exact(found: NeedsPlan, money: str) -> str:
+def _how_exact(found: NeedsPlan, money: str, bother: Decimal) -> str:
     """The bound holds for plans with as few pieces unfilled, so it can be told of partial plans, too."""
     if found.status == "refused":
         return "the plan was refused and buys nothing"
     alike = "no plan that fills as many pieces is cheaper" if found.unfilled.height else "no plan is cheaper"
+    if bother:
+        alike += f", counting {_amount(bother, money)} {money} for the bother of every parcel"
     if found.gap_pct == 0:
         return f"{alike} (proven)" if found.status == "proven" else alike
     if found.gap_pct == float("inf"):

@@ -33,7 +33,8 @@ class NeedsPlan:
 
     Attributes:
         status: proven, bounded, partial or refused.
-        refusal: why a refused plan must not be used; it buys nothing and leaves all unfilled.
+        refusal, next_step: why a refused plan must not be used, and what can be done (if known); it buys nothing and leaves
+            all unfilled.
         receipt: the costs, by vendor.
         lower_bound: no plan with as few pieces unfilled costs less; rounded down to the currency's digits.
         gap_pct: the cost above the bound in per cent of it; infinite above a bound of nothing.
@@ -47,6 +48,7 @@ class NeedsPlan:
 
     status: str
     refusal: str
+    next_step: str
     receipt: Receipt
     lower_bound: Decimal
     gap_pct: float
@@ -82,13 +84,14 @@ def plan_needs(
     portions = portions_of(needs)
     market = market_of(offers, inputs, portions, day)
     found = candidates(portions, market, inputs, day, scenario, book)
-    plan, refusal = nothing_bought(found), ""
+    plan, refusal, next_step = nothing_bought(found), "", ""
     try:
-        if found.uses.height:
+        if found.uses.height or scenario.forced_vendors:
             plan = plan_of(found, mip.solve(found.problem(book, scenario), effort))
-        refusal = "; ".join(faults(plan, found, work_out(plan.purchases, book.vendors))[:1])
+        if wrong := faults(plan, found, work_out(plan.purchases, book.vendors)):
+            refusal = f"the plan failed a check: {wrong[0]}"
     except PlanRefusedError as error:
-        refusal = error.what
+        refusal, next_step = error.what, error.next_step
     if refusal:
         plan = nothing_bought(found)
     missing = portions.drop("quantity").join(plan.unfilled, on=PORTION_KEY).select(portions.columns)
@@ -102,6 +105,7 @@ def plan_needs(
     return NeedsPlan(
         status=_status(plan, refusal),
         refusal=refusal,
+        next_step=next_step,
         receipt=receipt,
         lower_bound=min(bound, receipt.landed_cost),
         gap_pct=gap_pct(plan.cost, plan.lower_bound),

@@ -217,6 +217,64 @@ def test_at_most_so_many_vendors(planned):
     assert (one["vendors"], one["landed_cost"]) == (["mill"], "13.00")
 
 
+THREE_OFFERS = [
+    OFFERS, "hall,00501,black,new,0.10,EUR,20", "orchard,00501,black,new,0.20,EUR,20", "hall,00502,red,new,0.90,EUR,9",
+    "orchard,00502,red,new,0.30,EUR,9", "barn,00502,red,new,0.50,EUR,9",
+]  # fmt: skip
+THREE_TERMS = ["vendor_code,shipping", "hall,1", "orchard,1", "barn,1"]
+
+
+@pytest.mark.parametrize(
+    ("options", "cost", "vendors"),
+    [
+        ((), "4.80", ["hall", "orchard"]),  # 1.60 and 1.20, twice shipped
+        (("--forbidden-vendor", "hall"), "5.40", ["orchard"]),
+        (("--forbidden-vendor", "hall", "--forbidden-vendor", "orchard"), "3.00", ["barn"]),  # no black ones anywhere
+        (("--forced-vendor", "barn"), "5.60", ["barn", "hall"]),  # 1.60 and 2.00, twice shipped
+        (("--forced-vendor", "barn", "--forced-vendor", "orchard"), "6.00", ["barn", "hall", "orchard"]),
+        (("--parcel-bother", "0.59"), "4.80", ["hall", "orchard"]),
+        (("--parcel-bother", "0.61"), "5.40", ["orchard"]),  # 0.60 dearer, and a parcel less; the bother is no cost
+    ],
+)
+def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(plan, options, cost, vendors):
+    result = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--json", *options)
+    assert result.exit_code == 0, result.output
+    found = json.loads(result.stdout)
+    assert (found["landed_cost"], found["vendors"], found["gap_pct"]) == (cost, vendors, 0)
+    assert found["lower_bound"] == cost
+
+
+def test_what_the_bother_means_is_said(plan):
+    text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-bother", "0.61").stdout
+    assert "How exact: no plan is cheaper, counting 0.61 EUR for the bother of every parcel (proven)." in text
+
+
+@pytest.mark.parametrize(
+    ("options", "exit_code", "words"),
+    [
+        (("--forced-vendor", "mill"), 2, "--forced-vendor: no offer that can be used is from mill"),
+        (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: no offer that can be used is from Hall"),
+        (("--forced-vendor", "hall", "--forbidden-vendor", "hall"), 2, "vendors that the scenario does not use: hall"),
+        (("--forced-vendor", "hall", "--forced-vendor", "barn", "--max-vendors", "1"), 2, "than --max-vendors allows"),
+        (("--parcel-bother", "-1"), 2, "--parcel-bother '-1': Input should be greater than or equal to 0"),
+        (("--parcel-bother", "much"), 2, "--parcel-bother 'much'"),
+        (("--parcel-bother", "nan"), 2, "--parcel-bother 'nan'"),
+        (
+            ("--forced-vendor", "mine"),
+            5,
+            "no plan has an order at every forced vendor: mine",
+        ),  # who sells nothing wanted
+    ],
+)
+def test_options_that_make_no_plan(plan, options, exit_code, words):
+    offers, terms = [*THREE_OFFERS, "mine,00999,red,new,0.10,EUR,5"], [*THREE_TERMS, "mine,1"]
+    result = plan(TWO_NEEDS, offers, terms, *options)
+    assert result.exit_code == exit_code
+    assert words in result.stderr and "failed a check" not in result.stderr
+    if exit_code == 5:
+        assert "or force fewer" in result.stderr and "the plan was refused and buys nothing" in result.stdout
+
+
 def test_interchange_and_make_ups(planned):
     """A load-bearing piece takes no weaker form and no make-up; others do."""
     needs = [
