@@ -16,6 +16,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
@@ -69,38 +70,18 @@ def vendors(fixed, capacity=None):
     ]
 
 
-def rows(text):
-    return [line.split() for line in text.strip().splitlines()]
-
-
 # --- Small examples with all their numbers ---
 
 
 def ten_shops() -> Published:
-    """Puzzle "Optimal Internet shopping", solve.club/problems/optimal-internet-shopping: ten books, ten shops, answer 149."""
-    prices = rows("""
-        13 19 16 19 19 18 17 16 15 14
-        18 13 17 14 15 16 15 17 18 17
-        17 14 13 17 16 18 16 17 18 17
-        19 18 17 13 16 15 15 16 17 14
-        16 14 17 18 13 16 15 16 17 16
-        17 17 16 14 15 13 16 17 18 16
-        17 14 16 17 15 16 13 18 19 17
-        17 16 15 14 17 16 15 13 15 15
-        15 15 16 18 17 15 16 15 13 14
-        16 14 16 18 17 17 15 16 18 13""")
-    return Published(problem_of([1] * 10, prices, vendors([4] * 10)), Fraction(149))
+    """Ten books from ten shops."""
+    return Published(problem_of([1] * 10, rows(TEN_SHOPS), vendors([4] * 10)), Fraction(149))
 
 
 def five_plants() -> Published:
-    """Gurobi's example "facility" (its documentation credits Frontline Systems), optimum 210,500. Pieces are thousands."""
-    prices = rows("""
-        4000 2000 3000 2500 4500
-        2500 2600 3400 3000 4000
-        1200 1800 2600 4100 3000
-        2200 2600 3100 3700 3200""")
+    """Four warehouses and five plants."""
     terms = vendors([12000, 15000, 17000, 13000, 16000], [20, 22, 17, 19, 18])
-    return Published(problem_of([15, 18, 14, 20], prices, terms), Fraction(210_500))
+    return Published(problem_of([15, 18, 14, 20], rows(FIVE_PLANTS), terms), Fraction(210_500))
 
 
 def three_facilities() -> Published:

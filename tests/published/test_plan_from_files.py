@@ -4,34 +4,15 @@ import json
 from decimal import Decimal
 
 import pytest
+from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 
-TEN_SHOPS = """
-    13 19 16 19 19 18 17 16 15 14
-    18 13 17 14 15 16 15 17 18 17
-    17 14 13 17 16 18 16 17 18 17
-    19 18 17 13 16 15 15 16 17 14
-    16 14 17 18 13 16 15 16 17 16
-    17 17 16 14 15 13 16 17 18 16
-    17 14 16 17 15 16 13 18 19 17
-    17 16 15 14 17 16 15 13 15 15
-    15 15 16 18 17 15 16 15 13 14
-    16 14 16 18 17 17 15 16 18 13"""
-"""Puzzle "Optimal Internet shopping", solve.club/problems/optimal-internet-shopping: books by shops, 4 to ship, answer 149."""
-
-FIVE_PLANTS = """
-    4000 2000 3000 2500 4500
-    2500 2600 3400 3000 4000
-    1200 1800 2600 4100 3000
-    2200 2600 3100 3700 3200"""
-"""Gurobi's example "facility" (its documentation credits Frontline Systems), warehouses by plants, optimum 210,500."""
-
 
 def planned(folder, prices, wanted, shipping, capacity, *options):
     """Portion ``c`` wants ``wanted[c]`` of a part that every vendor sells at ``prices[c][v]``."""
-    table = [line.split() for line in prices.strip().splitlines()]
+    table = rows(prices)
     texts = {
         "needs": ["line_number,part_code,colour_code,quantity,colour_rule"]
         + [f"{c},part{c},olive,{pieces},as_listed" for c, pieces in enumerate(wanted, 1)],
@@ -69,7 +50,7 @@ def test_ten_shops(tmp_path, effort):
 
 def test_ten_shops_from_one_shop(tmp_path):
     """By hand: a shop's prices add up to 153 or more."""
-    sums = [sum(map(int, column)) for column in zip(*map(str.split, TEN_SHOPS.strip().splitlines()), strict=True)]
+    sums = [sum(map(int, column)) for column in zip(*rows(TEN_SHOPS), strict=True)]
     cheapest = [f"v{shop:02}" for shop, total in enumerate(sums, 1) if total == min(sums)]
     assert min(sums) == 153
     found = planned(tmp_path, TEN_SHOPS, [1] * 10, [4] * 10, [""] * 10, "--max-vendors", "1")
