@@ -6,10 +6,11 @@ an in-memory database would spill into the working directory.
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,16 @@ Connection = duckdb.DuckDBPyConnection
 DATABASE_ERRORS = (duckdb.Error, KitfareError)
 """What opening or reading a damaged database raises."""
 
+_DISK_TROUBLE = (
+    "ould not write",
+    "No space left",
+    "File too large",
+    "Read-only file system",
+    "ould not create",
+    "os error",
+)
+_DISK_ERRNOS = (errno.ENOSPC, errno.EFBIG, errno.EROFS, errno.EDQUOT, errno.EIO, errno.EACCES, errno.EPERM)
+
 MEMORY_LIMIT = "2GB"
 PUBLISHED_MACROS = ("confirmed_on", "market_on", "last_seen_prices")
 """Macros that work on published tables alone; in the order in which they need each other."""
@@ -35,17 +46,42 @@ def writer(path: Path) -> Iterator[Connection]:
 
     Raises:
         BusyError: another process has it open.
-        KitfareError: the file is no warehouse, or one of a newer kitfare.
+        KitfareError: the file is no warehouse, or one of a newer kitfare, or the disk does not take what is written.
     """
     spill = path.with_name(path.name + ".spill")
-    con = open_database(path, read_only=False, spill=spill)
+    with disk_trouble_in_words(path):
+        con = open_database(path, read_only=False, spill=spill)
+        try:
+            migrate(con)
+            install_macros(con, MACROS)
+            yield con
+        finally:
+            con.close()
+            shutil.rmtree(spill, ignore_errors=True)
+
+
+@contextmanager
+def disk_trouble_in_words(path: Path) -> Iterator[None]:
+    """What the system refuses while a database or a published file is written, in words.
+
+    Raises:
+        KitfareError: the disk is full, read-only or broken.
+    """
     try:
-        migrate(con)
-        install_macros(con, MACROS)
-        yield con
-    finally:
-        con.close()
-        shutil.rmtree(spill, ignore_errors=True)
+        yield
+    except (OSError, duckdb.Error, pl.exceptions.PolarsError) as error:
+        text = str(error)
+        is_trouble = (
+            error.errno in _DISK_ERRNOS if isinstance(error, OSError) else any(words in text for words in _DISK_TROUBLE)
+        )
+        if not is_trouble:
+            raise
+        raise KitfareError(
+            f"{path.name} cannot be written: {text.splitlines()[0]}",
+            where=str(getattr(error, "filename", None) or path),
+            state="what was published stays; what was being written is not used",
+            next_step="check the free space and the permissions of the disk, then run the command again",
+        ) from error
 
 
 @contextmanager
@@ -138,7 +174,9 @@ def transaction(con: Connection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        con.rollback()
+        # A database that a full disk has broken refuses this as well; the first error is the one that says why.
+        with suppress(duckdb.Error):
+            con.rollback()
         raise
     con.commit()
 

@@ -21,6 +21,7 @@ from pipelines.settings import Workspace
 from pipelines.warehouse.connect import (
     PUBLISHED_MACROS,
     Connection,
+    disk_trouble_in_words,
     insert_frame,
     install_macros,
     open_database,
@@ -71,10 +72,11 @@ def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
         name: _ready(contract, tables[name] if name in tables else empty_frame(contract), costs)
         for name, contract in CONTRACTS.items()
     }
-    (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
-    _write_database(folder / DATABASE_NAME, ready)
-    for name, frame in ready.items():
-        _write_files(folder, CONTRACTS[name], frame)
+    with disk_trouble_in_words(folder):
+        (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
+        _write_database(folder / DATABASE_NAME, ready)
+        for name, frame in ready.items():
+            _write_files(folder, CONTRACTS[name], frame)
 
 
 def replace_table(folder: Path, contract: Contract, frame: pl.DataFrame) -> None:
@@ -88,15 +90,16 @@ def replace_table(folder: Path, contract: Contract, frame: pl.DataFrame) -> None
     if any(COLUMNS[name].kind == "amount" for name in contract.columns):
         raise ValueError(f"the digits of {contract.name} depend on its rows: build the generation again")
     ready = _ready(contract, frame, empty_frame(MODEL_COST))
-    con = open_database(folder / DATABASE_NAME, read_only=False, spill=None)
-    try:
-        with transaction(con):
-            con.execute(f"delete from {contract.name}")
-            insert_frame(con, contract.name, ready)
-        con.execute("checkpoint")
-    finally:
-        con.close()
-    _write_files(folder, contract, ready)
+    with disk_trouble_in_words(folder):
+        con = open_database(folder / DATABASE_NAME, read_only=False, spill=None)
+        try:
+            with transaction(con):
+                con.execute(f"delete from {contract.name}")
+                insert_frame(con, contract.name, ready)
+            con.execute("checkpoint")
+        finally:
+            con.close()
+        _write_files(folder, contract, ready)
 
 
 def publish(workspace: Workspace, folder: Path, keep: int) -> None:
@@ -119,16 +122,17 @@ def publish(workspace: Workspace, folder: Path, keep: int) -> None:
             state="the new generation is complete but not published",
             next_step="move it away and refresh again",
         )
-    lines = [f"{digest}  {name}\n" for name, digest in _sums(folder).items()]
-    (folder / SUMS_NAME).write_text("".join(lines), encoding="utf-8")
-    os.utime(folder)
-    _sync_tree(folder)
-    _sync(workspace.generations)
-    link = workspace.root / _NEW_LINK
-    link.unlink(missing_ok=True)
-    link.symlink_to(Path(workspace.generations.name) / folder.name, target_is_directory=True)
-    link.replace(workspace.published)
-    _sync(workspace.root)
+    with disk_trouble_in_words(folder):
+        lines = [f"{digest}  {name}\n" for name, digest in _sums(folder).items()]
+        (folder / SUMS_NAME).write_text("".join(lines), encoding="utf-8")
+        os.utime(folder)
+        _sync_tree(folder)
+        _sync(workspace.generations)
+        link = workspace.root / _NEW_LINK
+        link.unlink(missing_ok=True)
+        link.symlink_to(Path(workspace.generations.name) / folder.name, target_is_directory=True)
+        link.replace(workspace.published)
+        _sync(workspace.root)
     _prune(workspace, keep)
 
 

@@ -1,0 +1,62 @@
+"""A workspace that was refreshed once and has new files, what an undisturbed refresh makes of it, and processes for both."""
+
+import multiprocessing
+import shutil
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent / "flows")]
+
+from fault_work import PRELOADED  # noqa: E402
+from faulty_workspace import drop_new_files, first_night, state_of  # noqa: E402
+
+from pipelines.flows.nightly import refresh  # noqa: E402
+from pipelines.settings import Workspace  # noqa: E402
+
+
+@pytest.fixture(scope="session")
+def processes():
+    """Forked from a process that has imported everything and done nothing, so that a hundred refreshes can start at once."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(PRELOADED)
+    return context
+
+
+@pytest.fixture(scope="session")
+def template(tmp_path_factory):
+    place = first_night(tmp_path_factory.mktemp("faults") / "template")
+    drop_new_files(place)
+    return place
+
+
+@pytest.fixture(scope="session")
+def undisturbed(template, tmp_path_factory):
+    """All that can be seen of the workspace after an undisturbed refresh."""
+    place = Workspace(copied(template, tmp_path_factory.mktemp("faults") / "undisturbed"))
+    assert refresh(place, progress=lambda name, *_: BEGUN.setdefault(name, time.monotonic())).published
+    BEGUN["the end"] = time.monotonic()
+    return state_of(place)
+
+
+BEGUN: dict[str, float] = {}
+"""When each step of the undisturbed refresh began, in order."""
+
+
+@pytest.fixture(scope="session")
+def seconds(undisturbed):
+    """How long each step of an undisturbed refresh took."""
+    names = list(BEGUN)
+    return {name: BEGUN[after] - BEGUN[name] for name, after in zip(names, names[1:], strict=False)}
+
+
+@pytest.fixture
+def place(template, tmp_path):
+    return Workspace(copied(template, tmp_path / "space"))
+
+
+def copied(template: Workspace, root: Path) -> Path:
+    return Path(shutil.copytree(template.root, root, symlinks=True))
