@@ -316,8 +316,9 @@ def write_tables(
 
 def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
     """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over."""
-    pages.write_pages(tables, inputs, folder)
-    order_lists.write_order_lists(tables, folder)
+    with connect.disk_trouble_in_words(folder):
+        pages.write_pages(tables, inputs, folder)
+        order_lists.write_order_lists(tables, folder)
 
 
 def publish(workspace: Workspace, folder: Path, refresh_id: str, settings: Settings) -> Path:
