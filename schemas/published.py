@@ -197,7 +197,7 @@ INDEX_REVISION = Contract(
 COST_CHANGE = Contract(
     name="cost_change",
     grain="one row per plan, the earlier plan it is compared with, and part of the change in complete cost",
-    columns=(*PLAN_KEY, "compared_on", "currency_code", "change_part", "cost_change", "is_break"),
+    columns=(*PLAN_KEY, "compared_on", "change_part", "cost_change", "is_break"),
     key=(*PLAN_KEY, "compared_on", "change_part"),
     notes="Consecutive month ends, the priced date last. The parts add up to the change exactly.",
 )

@@ -8,6 +8,7 @@ from datetime import date
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
+from pipelines.insight import cost_change
 from pipelines.intake import index_vintages
 from pipelines.settings import Workspace
 from pipelines.trends import monthly, vintages
@@ -21,7 +22,10 @@ BOUGHT_SCENARIO = "best"
 def compute_trends(
     inputs: WorkspaceInputs, markets: Mapping[date, pl.DataFrame], plans: Mapping[str, pl.DataFrame], day: date
 ) -> dict[str, pl.DataFrame]:
-    """Indices, prices, bands, contributions and revisions of every model and buyer; the priced date stands for its month."""
+    """Indices, prices, bands, contributions and revisions of every model and buyer, and what moved the plans' costs.
+
+    The priced date stands for its month.
+    """
     known = inputs.tables.get(INDEX_VINTAGE.name, empty_frame(INDEX_VINTAGE))
     earlier = monthly.Earlier(bought_in(plans["plan_line"]), known)
     found = [
@@ -34,6 +38,7 @@ def compute_trends(
         "index_band": pl.concat([part.band for part in found]),
         "index_contribution": pl.concat([part.contribution for part in found]),
         "index_revision": vintages.revisions(index, known, list_versions(inputs, day)),
+        "cost_change": cost_change.cost_changes(inputs, markets, plans),
     }
 
 

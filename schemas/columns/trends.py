@@ -103,7 +103,12 @@ COLUMNS = (
             "estimates",
         ),
     ),
-    Column("cost_change", "amount", "part of the change in complete cost; the parts add up to it", unit="currency"),
+    Column(
+        "cost_change",
+        "amount",
+        "part of the change in complete cost; the parts add up to it",
+        unit="currency of the buyer",
+    ),
     Column(
         "is_break",
         "flag",

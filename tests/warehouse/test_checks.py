@@ -14,8 +14,12 @@ BREAKAGES = {
     "forecasts_are_earned": ("update forecast_trial set is_forecast_shown = false", "2026-02"),
     "price_change_shares_add_up": ("update price_change_distribution set risen_share = 0.3", "risen_share=0.3"),
     "bought_offers_stand": ("update price_history set valid_to_on = '2026-01-18' where part_code = '00777'", "birch"),
+    "cost_changes_add_up": ("insert into cost_change values ('2026-01-20', 'mill', 'freed', 'home', '2025-12-31', "
+                            "'prices', 1, false)", "mill"),
     "exports_hold_accepted_rows": ("update vendor_export set row_count = 5 where file_hash = 'bb'", "export_row_count=9"),
     "held_rows_are_listed": ("delete from held_row", "bb"),
+    "index_contributions_add_up": ("insert into index_contribution values ('mill', 'home', '2026-01', 1, 'part_family', "
+                                   "'bricks', 0.5, 1)", "part_family"),
     "lower_bound_holds": ("update model_cost set lower_bound = 7.01", "7.01"),
     "make_ups_are_whole": ("update plan_line set quantity = 5 where part_code = '00777'", "00777"),
     "model_cost_adds_up": ("update model_cost set goods = goods + 0.01", "mill"),
