@@ -130,6 +130,8 @@ def refresh(
         variants = clock.run(
             "weigh suspect prices", steps.weigh_suspects, inputs, markets, plans, suspects, variants, day
         )
+        ways = clock.run("weigh ways of buying", steps.weigh_ways_of_buying, inputs, markets, plans, day)
+        variants = {**variants, **ways}
         trends = clock.run("compute the trends", trend_steps.compute_trends, inputs, markets.by_day, plans, day)
         outlook = clock.run("look ahead", steps.look_ahead, inputs, markets, plans, trends, day)
         trends = {**trends, **outlook}
