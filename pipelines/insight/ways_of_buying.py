@@ -247,7 +247,7 @@ class FreedMarket:
         for row, free in enumerate(([*self.granted, *self.forms], [*self.granted, *self.forms, *self.unjudged])):
             for unit in range(len(self.uses.units)):
                 costs = self._cost(unit, self._flags(unit, set(free)), sets)
-                gains[row] += (costs[own[0]] if own else costs.max()) - costs
+                gains[row] += (costs[own[0]] if own else costs.max(initial=0)) - costs
         order = [v for pair in zip(*np.argsort(-gains, axis=1, kind="stable"), strict=True) for v in pair]
         others = [int(v) for v in dict.fromkeys(order) if v not in own][:OTHER_VENDORS]
         return [*own, *others]
