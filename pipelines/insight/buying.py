@@ -145,12 +145,13 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
     others = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
     sellers = {code for own in others for code in own["plan_vendor"]["vendor_code"]}
     near = sorted({*shortlisted(plan, candidates, planning.book).vendor_codes, *counters, *sellers})
+    close = candidates.of_vendors(near)
     few = task.market.filter(pl.col("vendor_code").is_in(near))
     known = known_prices(task.last_seen, task.summaries, inputs, task.day, task.buyer)
     return {
         **rows,
-        **counter_rows(task.best, plan, candidates, candidates.of_vendors(near), planning.book),
-        LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates),
+        **counter_rows(task.best, plan, candidates, close, planning.book),
+        LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates, close),
         COPY_COST.name: copy_cost_rows(inputs, task.best, few, known),
         WHAT_IF_SWING.name: swing_rows(inputs, task.best, plan, planning.book, few, known, others),
     }

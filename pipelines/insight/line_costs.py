@@ -8,6 +8,7 @@ belong to the order and not to its lines.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -16,17 +17,20 @@ import polars as pl
 
 from pipelines.costing.candidates import Candidates, candidates_among
 from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.planner import mip
 from pipelines.costing.planning import ModelPlanning
-from pipelines.costing.plans import Plan
+from pipelines.costing.plans import Plan, as_solution, plan_of
+from pipelines.costing.receipt import work_out
+from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.counter import covering_price, price_with_tax
 from pipelines.insight.fair_share import in_whole_units
 from pipelines.insight.moves import Limits, Moved, Offer, Orders, Portion, offers_of
-from pipelines.insight.published_plans import PublishedPlan
+from pipelines.insight.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_money
 from schemas.buying import LINE_COST
 
-DEAREST_LINES = 8
+DEAREST_LINES = 6
 """Lines of a plan whose changes are worked out."""
 COLOURS_TRIED = 2
 """Colours of a line that are priced exactly: those whose displayed prices promise most."""
@@ -78,9 +82,23 @@ def split_over_lines(weights: LineWeights, amounts: Mapping[str, Decimal]) -> di
 
 
 def line_cost_rows(
-    inputs: WorkspaceInputs, published: PublishedPlan, planning: ModelPlanning, plan: Plan, candidates: Candidates
+    inputs: WorkspaceInputs,
+    published: PublishedPlan,
+    planning: ModelPlanning,
+    plan: Plan,
+    candidates: Candidates,
+    near: Candidates,
 ) -> list[Row]:
-    """LINE_COST rows of one published plan, with what changes of its dearest lines would save."""
+    """LINE_COST rows of one published plan, with what changes of its dearest lines would save.
+
+    Args:
+        inputs: the workspace.
+        published: the plan.
+        planning: what it was made from.
+        plan: the same in its own words.
+        candidates: of its scenario.
+        near: those of the plan's vendors and a few others.
+    """
     rows, money = published.rows, published.buyer.currency_code
     digits = currency_digits(money)
     weights = line_weights(rows["plan_line"], rows["plan_purchase"])
@@ -95,8 +113,8 @@ def line_cost_rows(
     ranked = sorted(lines, key=lambda line: (-cost[line], line))
     about = {row["line_number"]: row for row in portions.sort(PORTION_KEY, descending=True).iter_rows(named=True)}
     pieces = _by_line(portions, "quantity")
-    changes = LineChanges(inputs, published, planning, plan, candidates, estimates)
-    dearest = changes.of_lines([line for line in ranked[:DEAREST_LINES] if cost[line] and line in about])
+    changes = LineChanges(inputs, published, planning, plan, candidates, near, estimates)
+    dearest = changes.of_lines([line for line in ranked[:DEAREST_LINES] if cost[line] and line in about], goods)
     found = []
     for rank, line in enumerate(ranked, start=1):
         named = about.get(line, _NO_LINE)
@@ -142,7 +160,7 @@ class LineChanges:
     """What a plan would cost with one line changed and everything else bought as it is.
 
     A line's pieces move to offers of the plan's vendors or of one more; the orders are priced by the receipt, so a saving
-    can be had. A plan made anew might save more.
+    can be had. A plan made anew might save more; only leaving a line out is planned anew where the simple change saves little.
     """
 
     def __init__(
@@ -152,16 +170,18 @@ class LineChanges:
         planning: ModelPlanning,
         plan: Plan,
         candidates: Candidates,
+        near: Candidates,
         estimates: Mapping[int, Decimal],
     ) -> None:
         self.inputs, self.published, self.planning, self.plan = inputs, published, planning, plan
-        self.scenario, self.candidates, self.estimates = published.scenario, candidates, estimates
+        self.scenario, self.candidates, self.near = published.scenario, candidates, near
+        self.estimates = estimates
         self._known_offers: dict[int, tuple[Candidates, dict[str, Offer]]] = {}
         self._offers = self._offers_of(candidates)
         forced = frozenset(self.scenario.forced_vendors)
         self._limits = Limits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
 
-    def of_lines(self, lines: list[int]) -> dict[int, Row]:
+    def of_lines(self, lines: list[int], goods: Mapping[int, Decimal]) -> dict[int, Row]:
         """Savings of each line's changes; a change that can't be had, or saves nothing, has none."""
         if not lines:
             return {}
@@ -173,7 +193,7 @@ class LineChanges:
             line: {
                 **self._in_another_colour(line, coloured),
                 "other_form_saving": self._in_another_form(line, formed),
-                "left_out_saving": self._without(line),
+                "left_out_saving": self._without(line, goods[line]),
             }
             for line in lines
         }
@@ -217,12 +237,40 @@ class LineChanges:
         saved = self._saved(line, self._moved(self._wanted(line), uses))
         return saved if saved is not None and saved > 0 else None
 
-    def _without(self, line: int) -> Decimal | None:
+    def _without(self, line: int, goods: Decimal) -> Decimal | None:
+        """What leaving the line out saves; planned anew where less than its goods, because a minimum or a waiver held them."""
         wanted = self._wanted(line)
         moved = Orders(self.plan, self._offers, self.planning.book.vendors).moved(
             wanted, {}, [frozenset()], self._limits
         )
-        return self._saved(line, moved)
+        saved = self._saved(line, moved)
+        if saved is not None and saved >= goods:
+            return saved
+        left = self.near.with_quantities(
+            {portion: n for portion, n in self.near.wanted.items() if portion not in wanted}
+        )
+        if not left.uses.height:
+            return saved
+        start = None
+        if moved is not None:
+            unfilled = {row[:2]: row[2] for row in moved.plan.unfilled.rows() if row[:2] not in wanted}
+            rows = [(*portion, n) for portion, n in sorted(unfilled.items())]
+            kept = replace(
+                moved.plan,
+                wanted=left.portions.select(*PORTION_KEY, "group_code", "quantity"),
+                unfilled=pl.DataFrame(rows, schema=moved.plan.unfilled.schema, orient="row"),
+            )
+            start = as_solution(kept, left, self.scenario)
+        try:
+            plan = plan_of(left, mip.solve(left.problem(self.planning.book, self.scenario), EFFORT, start))
+        except PlanRefusedError:
+            return saved
+        receipt = work_out(plan.purchases, self.planning.book.vendors)
+        missing = self.plan.rank[0] - sum(n for portion, n in self.plan.pieces_missing.items() if portion in wanted)
+        if receipt.broken_rules or plan.rank[0] > missing:
+            return saved
+        anew = self._saved(line, Moved(plan, receipt.landed_cost))
+        return anew if saved is None or anew is None else max(saved, anew)
 
     def _uses(
         self, line: int, found: Candidates, only: Mapping[str, str]

@@ -181,7 +181,8 @@ class SharedMarket:
     def _planned(self, found: Candidates, known: Iterable[Orders], effort: str) -> Orders:
         if not found.uses.height:
             return self._of_plan(nothing_bought(found))
-        starts = [plan for orders in known if (plan := self._cut_to(orders, found)) is not None]
+        offers = offers_of(found, found.offers["offer_index"].to_list())
+        starts = [plan for orders in known if (plan := self._cut_to(orders, found, offers)) is not None]
         best = min(starts, key=lambda plan: plan.rank, default=None)
         start: Solution | None = None if best is None else as_solution(best, found, self.scenario)
         try:
@@ -198,13 +199,12 @@ class SharedMarket:
         served = tuple(plan.allocation_rows)
         return Orders(tuple(sorted(orders.items())), served, (), unfilled, plan.lower_bound, plan.hit_time_limit)
 
-    def _cut_to(self, known: Orders, found: Candidates) -> Plan | None:
+    def _cut_to(self, known: Orders, found: Candidates, offers: Mapping[str, Offer]) -> Plan | None:
         """Known orders as one plan for what is wanted now, from what can be had now; None where vendors would not accept it.
 
         Make-ups are kept whole or not at all. Pieces bought beyond the use stay bought where that is allowed: a minimum or a
         waiver may need them.
         """
-        offers = offers_of(found, found.offers["offer_index"].to_list())
         group_of = dict(zip(found.wanted, found.portions["group_code"].to_list(), strict=True))
         left, used, rows, colours = dict(found.wanted), Pieces(), list[Served](), dict[str, str]()
         for block in _blocks(known.served):

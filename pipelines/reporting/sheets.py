@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.reporting.buying import buying_of
 from pipelines.reporting.changes import prices_alone, what_changed
 from pipelines.reporting.costs import (
     NOT_TOLD_APART,
@@ -20,6 +21,7 @@ from pipelines.reporting.costs import (
 )
 from pipelines.reporting.facts import Facts, ReportedModel, Row, Saving, is_usable, saving
 from pipelines.reporting.freedoms import freedoms_of
+from pipelines.reporting.orders_together import copies_table
 from pipelines.reporting.tables import count, day, money, percent
 from pipelines.reporting.words import CAUTIONS, COST_WORDS
 from pipelines.settings import Buyer
@@ -39,6 +41,7 @@ def sheet(facts: Facts, model: ReportedModel) -> dict[str, Any]:
         "today": day(facts.today),
         "sections": found,
         "why_empty": "" if found else _why_empty(facts, model),
+        "copies": copies_table(facts, model),
         "cautions": CAUTIONS,
         "cost_words": COST_WORDS,
     }
@@ -60,6 +63,7 @@ def _for_buyer(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, An
         "how_good": how_good(plans),
         "facts": _about(facts, plans),
         "freedoms": freedoms_of(facts, model, buyer),
+        "buying": buying_of(facts, model, buyer),
         "changed": changed_table,
         "changed_words": changed_words,
         "chart": chart,
