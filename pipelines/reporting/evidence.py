@@ -8,9 +8,11 @@ from typing import Any
 import polars as pl
 
 from pipelines.costing.terms_on import terms_on
+from pipelines.reporting.buying import buying_of
 from pipelines.reporting.facts import Facts, ReportedModel, Row, gap_amount, is_usable
 from pipelines.reporting.freedoms import freedoms_of
 from pipelines.reporting.order_lists import order_folder, workbook_name
+from pipelines.reporting.orders_together import joint_purchases
 from pipelines.reporting.sheets import age
 from pipelines.reporting.tables import (
     NOTHING,
@@ -63,6 +65,8 @@ def _for_buyer(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, An
         "plans": _plans_table(facts, plans, buyer),
         "details": [_plan_details(facts, model, plan) for plan in plans],
         "freedoms": freedoms_of(facts, model, buyer, in_full=True),
+        "buying": buying_of(facts, model, buyer, in_full=True),
+        "together": joint_purchases(facts, model, buyer),
         "oldest": _oldest_table(facts, plans),
         "left_out": _left_out_table(facts, buyer),
         "movers": _movers_table(facts, model, buyer),
