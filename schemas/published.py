@@ -192,6 +192,8 @@ INDEX_REVISION = Contract(
         "revision_points", "revision_reason",
     ),
     key=("model_code", "buyer_code", "month", "index_method"),
+    optional={"index_level": None, "revision_points": None},
+    notes="Without a level where the month is withheld now.",
 )  # fmt: skip
 
 COST_CHANGE = Contract(
