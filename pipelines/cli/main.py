@@ -23,6 +23,7 @@ from pipelines.cli import (
     report,
     schedule,
     status,
+    trace,
     verify,
     withdraw,
 )
@@ -112,6 +113,7 @@ for _command in (
     refresh,
     report,
     query,
+    trace,
     plan,
     index,
     inspect,

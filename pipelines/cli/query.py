@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import json
+import os
+import resource
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -13,6 +19,12 @@ from pipelines.cli.common import WorkspaceOption, note, open_workspace, printabl
 
 if TYPE_CHECKING:
     import polars as pl
+
+
+MEMORY_MB = 1024
+TIME_SECONDS = 60.0
+_GRACE_SECONDS = 10.0
+_LEEWAY_BYTES = 2 << 30
 
 
 class Format(StrEnum):
@@ -31,7 +43,7 @@ def run(
 ) -> None:
     """Ask the published tables with SQL.
 
-    Nothing can be changed, and no other file can be read. `kitfare dictionary` explains the tables. In JSON, exact numbers are text, so that no reader rounds them.
+    Nothing can be changed, and no other file can be read. A query may take 1 GB and a minute. `kitfare dictionary` explains the tables. In JSON, exact numbers are text, so that no reader rounds them.
 
     \b
     Examples:
@@ -43,7 +55,8 @@ def run(
 
     from pipelines.warehouse.query import run_query
 
-    frame = run_query(database, sql, max_rows=limit + 1 if limit else None)
+    with _last_resort():
+        frame = run_query(database, sql, limit + 1 if limit else None, MEMORY_MB, TIME_SECONDS)
     is_cut = bool(limit) and frame.height > limit
     shown = frame.head(limit) if is_cut else frame
     if not frame.width:
@@ -54,6 +67,34 @@ def run(
     sys.stdout.write(printable(text) if sys.stdout.isatty() else text)
     if is_cut:
         note(f"Only the first {limit} rows; --limit 0 writes all.")
+
+
+@contextmanager
+def _last_resort() -> Iterator[None]:
+    """A single value of gigabytes is beyond the database's own limits: it is neither counted nor interrupted.
+
+    So the system limits the process to the memory it has, twice the query's, and some leeway; and a query that does not end soon
+    after its time takes the process with it.
+    """
+    before = resource.getrlimit(resource.RLIMIT_AS)
+    in_use = Path("/proc/self/statm")
+    pages = int(in_use.read_text().split()[0]) if in_use.exists() else 0
+    most = pages * resource.getpagesize() + 2 * MEMORY_MB * 1_000_000 + _LEEWAY_BYTES
+    watchdog = threading.Timer(TIME_SECONDS + _GRACE_SECONDS, _give_up)
+    watchdog.daemon = True
+    if pages and (before[0] == resource.RLIM_INFINITY or before[0] > most):
+        resource.setrlimit(resource.RLIMIT_AS, (most, before[1]))
+    watchdog.start()
+    try:
+        yield
+    finally:
+        watchdog.cancel()
+        resource.setrlimit(resource.RLIMIT_AS, before)
+
+
+def _give_up() -> None:
+    note(f"The query did not end within {TIME_SECONDS + _GRACE_SECONDS:g} seconds, and was given up.")
+    os._exit(2)
 
 
 def _written(frame: pl.DataFrame, form: Format) -> str:

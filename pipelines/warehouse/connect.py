@@ -35,9 +35,11 @@ _DISK_TROUBLE = (
 _DISK_ERRNOS = (errno.ENOSPC, errno.EFBIG, errno.EROFS, errno.EDQUOT, errno.EIO, errno.EACCES, errno.EPERM)
 
 MEMORY_LIMIT = "2GB"
-PUBLISHED_MACROS = ("confirmed_on", "market_on", "last_seen_prices")
+PUBLISHED_MACROS = ("confirmed_on", "market_on", "last_seen_prices", "element_source")
 """Macros that work on published tables alone; in the order in which they need each other."""
-MACROS = ("offer_id", *PUBLISHED_MACROS, "summary_prices", "intake_file", "held_row")
+MACROS = (
+    "offer_id", "confirmed_on", "market_on", "last_seen_prices", "summary_prices", "intake_file", "held_row",
+)  # fmt: skip
 
 
 @contextmanager

@@ -30,6 +30,7 @@ BREAKAGES = {
     "purchases_cover_use": ("update plan_purchase set used_piece_count = 6 where vendor_code = 'acorn'", "used_piece_count=6"),
     "purchases_keep_to_offers": ("update price_history set quantity_available = 5 where part_code = '00777'", "0.05"),
     "purchases_sum_to_vendor": ("update plan_vendor set bought_piece_count = 7 where vendor_code = 'birch'", "birch"),
+    "purchases_have_a_source": ("delete from intake_file where file_hash = 'aa'", "aa"),
     "row_accounting": ("update intake_file set read_row_count = 9 where file_hash = 'bb'", "bb"),
     "spells_are_confirmed": ("update offer_confirmation set confirmed_to_on = '2026-01-12' where vendor_code = 'acorn'",
                              "2026-01-12"),
@@ -48,6 +49,9 @@ BREAKAGES = {
 
 # Further ways, for promises with several parts.
 MORE_BREAKAGES = [
+    ("purchases_have_a_source", "delete from offer_source where file_hash = 'cc' or step_from_quantity = 50"),
+    ("purchases_have_a_source", "update offer_source set offer_id = 'no such spell' where step_from_quantity = 50"),
+    ("row_accounting", "update intake_file set dropped_row_count = 1 where file_hash = 'aa'"),
     ("availability_adds_up", "delete from element_availability"),
     ("availability_adds_up", "update model_availability set buildable_copy_count = 1"),
     ("availability_adds_up", "update model_availability set fillable_share = 0.8"),

@@ -1,0 +1,63 @@
+"""``kitfare trace``: the words name the file and the line that a price stands on, and the query gives the same."""
+
+import json
+import re
+
+import pytest
+from published_case import published_tables
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+from pipelines.warehouse import generation
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    root = tmp_path_factory.mktemp("trace")
+    (root / "kitfare.toml").touch()
+    generation.build(root / "generations" / "g1", published_tables())
+    (root / "published").symlink_to("generations/g1")
+    return root
+
+
+def run(place, *arguments):
+    result = CliRunner().invoke(app, [*arguments, "--workspace", str(place)])
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
+    told = run(place, "trace", "mill", "--scenario", "freed")
+    assert "complete cost 7.40 EUR" in told
+    assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in told
+    assert (
+        "Line 1, 2: 8 x 00501 7 (new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); so since 2026-01-10, last confirmed on 2026-01-15"
+        in told
+    )
+    assert "Line 2: 6 x 00777 7 (new) from birch" in told and "hash bb" in told
+    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in told
+
+
+def test_one_line_alone_and_the_query_that_gives_the_same(place):
+    told = run(place, "trace", "mill", "--scenario", "freed", "--buyer", "home", "--on", "2026-01-20", "--line", "2")
+    assert "00777" in told and "can't be bought;" not in told
+    query = re.search(r'kitfare query "(from purchase_source.*)"', told)[1]
+    found = json.loads(run(place, "query", query, "--format", "json"))
+    assert [(row["part_code"], row["file_hash"], row["source_line_number"], row["record_number"]) for row in found] == [
+        ("00501", "aa", 2, 1), ("00777", "bb", 2, 1),
+    ]  # fmt: skip
+
+
+def test_every_offer_of_an_element_with_its_source(place):
+    found = json.loads(run(place, "query", "from element_source('00501', '7')", "--format", "json"))
+    assert [(row["step_from_quantity"], row["file_hash"], row["source_line_number"]) for row in found] == [
+        (1, "aa", 2), (50, "aa", 3),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "arguments", [["nosuch"], ["mill", "--on", "2026-13-01"], ["mill", "--month", "2019-01"], ["x'; drop table y; --"]]
+)
+def test_what_is_not_published_is_refused_with_what_is(place, arguments):
+    result = CliRunner().invoke(app, ["trace", *arguments, "--workspace", str(place)])
+    assert result.exit_code == 2 and "published" in result.stderr and "next:" in result.stderr
