@@ -1,7 +1,6 @@
 """A workspace that was refreshed once and has new files, what an undisturbed refresh makes of it, and processes for both."""
 
 import multiprocessing
-import shutil
 import sys
 import time
 from pathlib import Path
@@ -12,7 +11,7 @@ HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE), str(HERE.parent / "flows")]
 
 from fault_work import PRELOADED  # noqa: E402
-from faulty_workspace import drop_new_files, first_night, state_of  # noqa: E402
+from faulty_workspace import copied, drop_new_files, first_night, state_of  # noqa: E402
 
 from pipelines.flows.nightly import refresh  # noqa: E402
 from pipelines.settings import Workspace  # noqa: E402
@@ -56,7 +55,3 @@ def seconds(undisturbed):
 @pytest.fixture
 def place(template, tmp_path):
     return Workspace(copied(template, tmp_path / "space"))
-
-
-def copied(template: Workspace, root: Path) -> Path:
-    return Path(shutil.copytree(template.root, root, symlinks=True))

@@ -53,6 +53,10 @@ def many(vendor: str, day: str, seed: int) -> str:
     return export(vendor, day, *offers)
 
 
+def copied(template: Workspace, root: Path) -> Path:
+    return Path(shutil.copytree(template.root, root, symlinks=True))
+
+
 def state_of(place: Workspace) -> dict[str, object]:
     """Published files, the warehouse's tables, folders and archive, without clocks; equal for equal workspaces."""
     seen = place.published.resolve()

@@ -1,19 +1,21 @@
 """Whatever happens to a refresh, the next one ends as if nothing had: no row lost, and no reader ever saw half of it.
 
-The usual run makes each fault once or a few times; KITFARE_LONG_TESTS=1 makes hundreds.
+The usual run makes the faults once each, one after the other, in one workspace; KITFARE_LONG_TESTS=1 makes hundreds of each.
 """
 
 import random
+import shutil
 import time
 from collections import Counter
 
 import pytest
 from fault_work import accounted, read_on, refresh_in
-from faulty_workspace import differences, state_of
+from faulty_workspace import copied, differences, many, state_of
 
 from pipelines.errors import BusyError
 from pipelines.flows.nightly import refresh
-from tests.length import examples
+from pipelines.settings import Workspace
+from tests.length import IS_LONG
 
 STEPS = (
     "take in dropped files",
@@ -23,6 +25,8 @@ STEPS = (
     "write the pages",
     "publish",
 )
+at_length = pytest.mark.skipif(not IS_LONG, reason="KITFARE_LONG_TESTS=1 runs it")
+
 LONGEST_WAIT = 120
 """Seconds after which a process that says nothing has failed."""
 
@@ -78,6 +82,46 @@ class Reader:
         return sessions, seen
 
 
+def test_one_fault_after_the_other(processes, place, undisturbed, seconds):
+    """No refresh between them ends; the last one makes up for all of them, and readers never noticed."""
+    reader = Reader(processes, place, pause=0.1)
+    rng = random.Random(20261125)
+    not_written(Work(processes, place, "read-only archive").end(), place)
+    not_written(Work(processes, place, "file size", 60_000).end(), place)
+    for step in ("take in dropped files", "write the tables"):
+        kill_in(Work(processes, place), step, rng.uniform(0, seconds[step]))
+    not_written(Work(processes, place, "disk full", 60).end(), place)
+
+    last = Work(processes, place, "clock", -1000)
+    assert last.until("take in dropped files")
+    with pytest.raises(BusyError, match="another refresh is at work"):
+        refresh(place)
+    assert last.end() == ("done", True)
+    assert differences(state_of(place), undisturbed) == []
+    accounted(place)
+    sessions, seen = reader.end()
+    assert sessions > 0 and len(seen) <= 2
+
+
+def not_written(said: tuple, place) -> None:
+    """The refresh ended with words about the disk, and nothing new is published."""
+    assert said[0] == "error" and said[1] in ("KitfareError", "InputError", "OSError"), said
+    assert any(word in said[2] for word in ("No space left", "File too large", "Read-only file system")), said
+
+
+def kill_in(work: Work, step: str, delay: float) -> str:
+    """Kill a refresh some time after a step began; where it was then, as it said itself."""
+    if work.until(step):
+        time.sleep(delay)
+    work.kill()
+    while work.ours.poll():
+        try:
+            work.said.append(work.ours.recv())
+        except EOFError:
+            break
+    return work.said[-1][1] if work.said and work.said[-1][0] == "step" else "after the end"
+
+
 def ends_as_undisturbed(place, undisturbed) -> None:
     """The next refresh makes up for everything. It need not publish: that may have been done before the fault."""
     refresh(place)
@@ -85,93 +129,63 @@ def ends_as_undisturbed(place, undisturbed) -> None:
     accounted(place)
 
 
-def test_killed_at_random_moments_of_every_step(processes, place, template, undisturbed, seconds, tmp_path):
-    """A refresh is killed in one step after the other, within the time that each takes; then one runs undisturbed."""
-    rng = random.Random(20261125)
-    usual = ("take in dropped files", "write the tables", "publish")
-    kills: Counter = Counter()
-    for number in range(examples(1, 60)):
-        if number:
-            import conftest
-
-            from pipelines.settings import Workspace
-
-            place = Workspace(conftest.copied(template, tmp_path / f"round {number}"))
-        with_reader = Reader(processes, place) if number % 10 == 0 else None
-        for step in examples(usual, STEPS):
-            work = Work(processes, place)
-            if work.until(step):
-                time.sleep(rng.uniform(0, seconds[step]))
-            work.kill()
-            heard = [name for kind, name, *_ in [*work.said, *_rest(work)] if kind == "step"]
-            kills["after the end" if _has_ended(work) else heard[-1] if heard else "before the first step"] += 1
+@at_length
+def test_killed_hundreds_of_times_in_every_step(processes, template, undisturbed, seconds, tmp_path):
+    """In each round a refresh is killed in one step after the other, at a random moment; then one runs undisturbed."""
+    rng, kills, sessions = random.Random(), Counter(), 0
+    for number in range(60):
+        place = Workspace(copied(template, tmp_path / f"round {number}"))
+        reader = Reader(processes, place)
+        for step in STEPS:
+            kills[kill_in(Work(processes, place), step, rng.uniform(0, seconds[step]))] += 1
         ends_as_undisturbed(place, undisturbed)
-        if with_reader:
-            sessions, seen = with_reader.end()
-            assert sessions > 0 and len(seen) <= 2
-            kills["reading sessions meanwhile"] += sessions
-    print(dict(kills))
-    assert sum(count for name, count in kills.items() if name in STEPS) >= examples(2, 200)
+        read, seen = reader.end()
+        assert read > 0 and len(seen) <= 2
+        sessions += read
+        shutil.rmtree(place.root)
+    print(f"\nkills: {dict(kills)}; sessions of readers meanwhile: {sessions}")
+    assert sum(kills[step] for step in STEPS) >= 200
+    assert all(kills[step] for step in STEPS), kills
 
 
-def _rest(work) -> list[tuple]:
-    """What the process had said when it was killed."""
-    while work.ours.poll():
-        try:
-            work.said.append(work.ours.recv())
-        except EOFError:
-            break
-    return []
-
-
-def _has_ended(work) -> bool:
-    return bool(work.said) and work.said[-1][0] != "step"
-
-
-def test_no_space_left_on_the_disk(processes, place, undisturbed):
+@at_length
+def test_no_space_left_on_the_disk_a_hundred_times(processes, place, undisturbed):
     """Writing fails after so many bytes in a file (the system's limit, DuckDB's writes too), or at one sync after another."""
-    rng = random.Random(5)
-    failed: Counter = Counter()
-    tries = [("file size", 30_000), ("disk full", 40)]
-    tries = examples(tries, [("file size", rng.randrange(1_000, 3_000_000)) for _ in range(40)]
-                     + [("disk full", rng.randrange(0, 250)) for _ in range(60)])  # fmt: skip
-    for fault in tries:
-        before = place.published.resolve().name
-        said = Work(processes, place, *fault).end()
-        if said[0] == "error":
-            failed[fault[0]] += 1
-            assert said[1] in ("KitfareError", "InputError", "OSError"), said
-            assert any(word in said[2] for word in ("No space left", "File too large")), said
-            assert place.published.resolve().name == before
-    print(dict(failed))
-    assert all(failed[kind] for kind in ("file size", "disk full")), failed
+    rng, failed = random.Random(), Counter()
+    for fault, most in (("file size", 4_000_000), ("disk full", 350)):
+        for _ in range(60):
+            said = Work(processes, place, fault, rng.randrange(most)).end()
+            if said[0] == "error":
+                failed[fault] += 1
+                not_written(said, place)
+    print(f"\nrefreshes that had no space: {dict(failed)}")
+    assert min(failed["file size"], failed["disk full"]) >= 10
     ends_as_undisturbed(place, undisturbed)
 
 
-def test_an_archive_that_cannot_be_written(processes, place, undisturbed):
-    inbox = sorted(path.name for path in place.inbox.iterdir())
-    said = Work(processes, place, "read-only archive").end()
-    assert said[:2] == ("error", "InputError") and "Read-only file system" in said[2] and "next:" in said[2]
-    assert sorted(path.name for path in place.inbox.iterdir()) == inbox
-    ends_as_undisturbed(place, undisturbed)
-
-
-def test_two_refreshes_at_once(processes, place, undisturbed):
-    """The second is told so and changes nothing; the first ends as always."""
-    work = Work(processes, place)
-    assert work.until("take in dropped files")
-    with pytest.raises(BusyError, match="another refresh is at work"):
-        refresh(place)
-    assert work.end() == ("done", True)
-    assert differences(state_of(place), undisturbed) == []
-
-
-@pytest.mark.parametrize("days", examples([-1000], [-1000, -1, 1000]))
+@at_length
+@pytest.mark.parametrize("days", [-1000, -1, 1000])
 def test_the_clock_jumps(processes, place, undisturbed, days):
-    """A refresh of years ago in the middle: what is published follows the prices' own dates, and new ones replace old."""
-    work = Work(processes, place, "clock", days)
-    assert work.until("write the tables")
-    work.kill()
+    """What is published follows the prices' own dates, and what is new replaces what is old, whatever the time of day."""
+    kill_in(Work(processes, place, "clock", days), "write the tables", 0.05)
     assert Work(processes, place, "clock", days).end() == ("done", True)
     assert differences(state_of(place), undisturbed) == []
     ends_as_undisturbed(place, undisturbed)
+
+
+@at_length
+def test_readers_while_refreshes_run_one_after_the_other(processes, place):
+    """Forty refreshes with new prices each, four readers: no session fails, and each sees one refresh."""
+    readers = [Reader(processes, place, pause=0) for _ in range(4)]
+    names = []
+    for number in range(40):
+        drop = place.inbox / f"south-more-{number}.csv"
+        drop.write_text(many("south", f"2026-11-{number % 28 + 1:02d}", number + 20))
+        assert Work(processes, place).end() == ("done", True)
+        names.append(place.published.resolve().name)
+    found = [reader.end() for reader in readers]
+    print(
+        f"\nsessions: {[sessions for sessions, _ in found]}, refreshes seen: {[len(seen) for _, seen in found]} of {len(names)}"
+    )
+    assert len(set(names)) == len(names)
+    assert all(sessions >= len(seen) > 20 for sessions, seen in found)
