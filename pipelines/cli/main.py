@@ -25,6 +25,7 @@ from pipelines.cli import (
     status,
     trace,
     verify,
+    whatif,
     withdraw,
 )
 from pipelines.cli.common import printable
@@ -115,6 +116,7 @@ for _command in (
     query,
     trace,
     plan,
+    whatif,
     index,
     inspect,
     accept,

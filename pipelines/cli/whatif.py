@@ -1,0 +1,404 @@
+"""``kitfare whatif``: what a model would cost if something were otherwise, beside what it costs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from decimal import Decimal, InvalidOperation
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipelines.cli.common import WorkspaceOption, open_workspace, published_database, say, text_table
+from pipelines.cli.plan import Effort
+
+if TYPE_CHECKING:
+    from datetime import date
+    from pathlib import Path
+
+    from pipelines.inputs import Model, WorkspaceInputs
+    from pipelines.insight.whatif import Answer, Bought, Prices, Side
+    from pipelines.settings import Buyer, Scenario
+
+SHOWN_LINES = 15
+_TWO_STAGES = ("marked", "all_it_has")
+
+
+def _number(option: str, help_text: str) -> Any:
+    return typer.Option(option, metavar="NUMBER", help=help_text)
+
+
+def run(
+    model: Annotated[str, typer.Argument(help="The model's code.")],
+    shipping: Annotated[
+        str | None, _number("--shipping", "Shipping charges so many per cent higher (-25: lower).")
+    ] = None,
+    flat_shipping: Annotated[
+        str | None,
+        _number("--flat-shipping", "What every small vendor's parcel costs to ship, in the buyer's currency."),
+    ] = None,
+    tax: Annotated[
+        str | None, _number("--tax", "Tax rates so many percentage points higher, where tax is charged.")
+    ] = None,
+    prices: Annotated[str | None, _number("--prices", "Prices so many per cent higher.")] = None,
+    rates: Annotated[str | None, _number("--rates", "Foreign currencies so many per cent dearer.")] = None,
+    without: Annotated[
+        list[str] | None, typer.Option("--without", metavar="VENDOR", help="Not from this vendor.")
+    ] = None,
+    only: Annotated[list[str] | None, typer.Option("--only", metavar="VENDOR", help="Only from these vendors.")] = None,
+    max_vendors: Annotated[int | None, typer.Option("--max-vendors", min=1, help="Most vendors to buy from.")] = None,
+    no_counter: Annotated[bool, typer.Option("--no-counter", help="Nothing from the maker's counter.")] = False,
+    free: Annotated[list[int] | None, typer.Option("--free", metavar="LINE", help="This line in any colour.")] = None,
+    hold: Annotated[list[int] | None, typer.Option("--hold", metavar="LINE", help="This line as listed.")] = None,
+    no_freedoms: Annotated[bool, typer.Option("--no-freedoms", help="No line in another colour.")] = False,
+    no_interchange: Annotated[bool, typer.Option("--no-interchange", help="No part in another form.")] = False,
+    used: Annotated[bool, typer.Option("--used", help="Used parts as well.")] = False,
+    new_only: Annotated[bool, typer.Option("--new-only", help="No used parts.")] = False,
+    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="Priced on another date.")] = None,
+    currency: Annotated[str | None, typer.Option(metavar="AAA", help="Totals in another currency.")] = None,
+    copies: Annotated[int | None, typer.Option(min=1, max=1000, help="So many copies.")] = None,
+    buyer: Annotated[str | None, typer.Option(help="Who buys. Default: the first of the settings.")] = None,
+    scenario: Annotated[str, typer.Option(help="The way of buying.")] = "best",
+    effort: Annotated[Effort, typer.Option(help="How hard to look for cheaper plans.")] = Effort.standard,
+    as_json: Annotated[bool, typer.Option("--json", help="Print both plans as JSON.")] = False,
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Plan a model as it is and with something changed, and show both side by side.
+
+    Nothing is published. Prices are those of the published refresh; both plans are made now, with the same effort.
+
+    \b
+    Examples:
+      kitfare whatif harbour_tug --shipping 25
+      kitfare whatif harbour_tug --without vessmoor --max-vendors 3
+      kitfare whatif harbour_tug --free 12 --free 14 --json
+    """
+    place = open_workspace(workspace)
+    database = published_database(place)
+
+    from pipelines.insight.changes import Changes
+    from pipelines.insight.whatif import Question, what_if
+    from pipelines.intake.workspace_files import read_workspace
+
+    changes = Changes(
+        shipping_pct=_decimal("--shipping", shipping, least=-100),
+        flat_shipping=_decimal("--flat-shipping", flat_shipping, least=0),
+        tax_points=_decimal("--tax", tax, least=-100),
+        price_pct=_decimal("--prices", prices, least=-99),
+        rate_pct=_decimal("--rates", rates, least=-99),
+        without_vendors=tuple(without or ()),
+        only_vendors=tuple(only or ()),
+        maximum_vendor_count=max_vendors,
+        with_used=used,
+        new_only=new_only,
+        without_freedoms=no_freedoms,
+        without_interchange=no_interchange,
+        free_lines=tuple(free or ()),
+        hold_lines=tuple(hold or ()),
+        without_counter=no_counter,
+    )
+    asks_more = on is not None or currency is not None or copies is not None
+    if changes == Changes() and not asks_more:
+        _refuse("nothing is to be changed", "say what: `kitfare whatif --help` lists the changes")
+    if used and new_only:
+        _refuse("--used and --new-only contradict each other", "give one of them")
+    inputs = read_workspace(place)
+    asked = _model(inputs, model)
+    who = _buyer(inputs, buyer)
+    rules = _scenario(inputs, scenario)
+    _check(inputs, asked, changes.without_vendors + changes.only_vendors, changes.free_lines + changes.hold_lines)
+    day = _published_day(database)
+    changed_day = _day(on, day)
+    for each in (day, changed_day):
+        if asked.settings.version_on(each) is None:
+            _refuse(f"{model} had no parts list on {each}", "ask for a later date")
+    changed = asked if copies is None else _copied(asked, copies)
+    question = Question(
+        model=asked,
+        buyer=who,
+        scenario=rules,
+        day=day,
+        effort=effort.value,
+        rows=_published_rows(database, asked.model_code, who.buyer_code, day),
+        changes=changes,
+        changed_day=changed_day,
+        changed_buyer=who if currency is None else _in_currency(who, currency),
+        changed_model=changed,
+    )
+    stale = inputs.settings.refresh.stale_after_days
+    known = {each: _prices(database, each, stale) for each in {day, changed_day}}
+    answer = what_if(inputs, question, known)
+    if as_json:
+        sys.stdout.write(json.dumps(_as_json(model, who, rules, answer), ensure_ascii=False, indent=1) + "\n")
+    else:
+        _print(asked.settings.title, who, rules, answer)
+
+
+def _refuse(what: str, next_step: str) -> None:
+    from pipelines.errors import UsageError
+
+    raise UsageError(what, next_step=next_step)
+
+
+def _decimal(option: str, text: str | None, least: int) -> Decimal | None:
+    from pipelines.errors import UsageError
+
+    if text is None:
+        return None
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        value = Decimal("NaN")
+    if not value.is_finite() or not least <= value <= 1000 or value != value.quantize(Decimal("0.000001")):
+        raise UsageError(f"{option} {text}: must be a number from {least} to 1000", next_step=f"such as {option} 10")
+    return value
+
+
+def _model(inputs: WorkspaceInputs, code: str) -> Model:
+    from pipelines.errors import UsageError
+
+    for each in inputs.models:
+        if each.model_code == code:
+            return each
+    known = ", ".join(sorted(each.model_code for each in inputs.models)) or "none yet"
+    raise UsageError(f"there is no model {code}", next_step=f"name one of: {known}")
+
+
+def _buyer(inputs: WorkspaceInputs, code: str | None) -> Buyer:
+    from pipelines.errors import UsageError
+
+    for each in inputs.settings.buyer:
+        if code in (None, each.buyer_code):
+            return each
+    known = ", ".join(each.buyer_code for each in inputs.settings.buyer)
+    raise UsageError(f"there is no buyer {code}", next_step=f"name one of: {known}")
+
+
+def _scenario(inputs: WorkspaceInputs, code: str) -> Scenario:
+    from pipelines.errors import UsageError
+
+    usable = [each for each in inputs.settings.scenarios if each.counter not in _TWO_STAGES]
+    for each in usable:
+        if each.scenario_code == code:
+            return each
+    known = ", ".join(each.scenario_code for each in usable)
+    raise UsageError(
+        f"{code} is no scenario that can be asked about: none of that name, or one whose counter is asked first",
+        next_step=f"name one of: {known}",
+    )
+
+
+def _check(inputs: WorkspaceInputs, model: Model, vendors: tuple[str, ...], lines: tuple[int, ...]) -> None:
+    strangers = sorted(set(vendors) - set(inputs.tables["vendors"]["vendor_code"]))
+    if strangers:
+        _refuse(f"no such vendor: {', '.join(strangers)}", "tables/vendors.csv has their codes")
+    known = {*model.parts_list["line_number"], *model.amendments["line_number"]}
+    unknown = sorted(set(lines) - known)
+    if unknown:
+        _refuse(f"{model.model_code} has no line {', '.join(map(str, unknown))}", "see its parts.csv")
+
+
+def _day(text: str | None, published: date) -> date:
+    from datetime import date
+
+    from pipelines.errors import UsageError
+
+    if text is None:
+        return published
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--on {text}: not a date", next_step="write it as 2026-10-31") from None
+
+
+def _in_currency(buyer: Buyer, currency: str) -> Buyer:
+    from pipelines.money import is_currency
+
+    if not is_currency(currency):
+        _refuse(f"{currency} is not a currency of ISO 4217", "such as --currency EUR")
+    return buyer.model_copy(update={"currency_code": currency})
+
+
+def _copied(model: Model, copies: int) -> Model:
+    from dataclasses import replace
+
+    return replace(model, settings=model.settings.model_copy(update={"copy_count": copies}))
+
+
+def _published_day(database: Path) -> date:
+    from pipelines.errors import UsageError
+    from pipelines.warehouse.query import run_query
+
+    day: date | None = run_query(database, "select max(priced_on) as day from model_cost")["day"][0]
+    if day is None:
+        raise UsageError("no model has been priced yet", next_step="add a model and run `kitfare refresh`")
+    return day
+
+
+def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[str, dict[str, Any]]:
+    """plan_purchase and plan_line of the model's plans, by scenario."""
+    import polars as pl
+
+    from pipelines.warehouse.query import run_query
+
+    rows: dict[str, dict[str, Any]] = {}
+    for name in ("plan_purchase", "plan_line"):
+        frame = run_query(database, f"select * from {name} where priced_on = date '{day}'", max_rows=None)
+        own = frame.filter((pl.col("model_code") == model) & (pl.col("buyer_code") == buyer))
+        for scenario in own["scenario_code"].unique().sort():
+            rows.setdefault(scenario, {})[name] = own.filter(pl.col("scenario_code") == scenario)
+    return {scenario: of for scenario, of in rows.items() if len(of) == 2}
+
+
+def _prices(database: Path, day: date, stale_after_days: int) -> Prices:
+    from pipelines.insight.whatif import Prices
+    from pipelines.warehouse.query import run_query
+    from schemas.inputs import PRICE_SUMMARY
+    from schemas.validate import empty_frame
+
+    # Summaries are not published: pieces that only they could estimate are told as without a price.
+    return Prices(
+        run_query(database, f"select * from market_on(date '{day}', {stale_after_days})", max_rows=None),
+        run_query(database, f"select * from last_seen_prices(date '{day}')", max_rows=None),
+        empty_frame(PRICE_SUMMARY),
+    )
+
+
+# What is printed
+
+
+def _print(title: str, buyer: Buyer, scenario: Scenario, answer: Answer) -> None:
+    before, after = answer.as_it_is, answer.changed
+    is_alike = before.currency_code == after.currency_code
+    say(f"{title}, {scenario.title.lower()}, for {buyer.title}; prices of {before.day}" + _then(before, after))
+    say("")
+    names = [
+        ("goods", lambda side: side.parts.goods),
+        ("shipping", lambda side: side.parts.shipping),
+        ("handling", lambda side: side.parts.handling),
+        ("tax", lambda side: side.parts.tax),
+        ("landed cost", lambda side: side.landed_cost),
+        ("estimate for missing", lambda side: side.unfilled_estimate),
+        ("complete cost", lambda side: side.complete_cost),
+    ]
+    rows = []
+    for name, get in names:
+        change = _amount(get(after) - get(before), after, is_signed=True) if is_alike else ""
+        rows.append([name, _amount(get(before), before), _amount(get(after), after), change])
+    for name, one, other in (
+        ("parcels", len(before.vendors), len(after.vendors)),
+        ("missing pieces", before.unfilled_piece_count, after.unfilled_piece_count),
+        ("spare pieces", before.spare_piece_count, after.spare_piece_count),
+    ):
+        rows.append([name, str(one), str(other), f"{other - one:+d}" if other != one else "0"])
+    header = ["", f"as it is, {before.currency_code}", f"changed, {after.currency_code}", "difference"]
+    say(text_table(header, rows, numbers=(1, 2, 3)))
+    say("")
+    say(_vendor_table(before, after))
+    say("")
+    say(_in_words(answer))
+    moved = _moved(answer)
+    if moved:
+        say("")
+        say(text_table(["line", "as it is", "changed"], moved[:SHOWN_LINES], numbers=(0,)))
+        if len(moved) > SHOWN_LINES:
+            say(f"and {len(moved) - SHOWN_LINES} more lines; --json has all")
+
+
+def _then(before: Side, after: Side) -> str:
+    return "" if before.day == after.day else f", then of {after.day}"
+
+
+def _amount(amount: Decimal, side: Side, *, is_signed: bool = False) -> str:
+    from pipelines.money import round_money
+
+    rounded = round_money(amount, side.currency_code)
+    return f"{rounded:+f}" if is_signed and rounded else f"{abs(rounded):f}" if is_signed else f"{rounded:f}"
+
+
+def _vendor_table(before: Side, after: Side) -> str:
+    rows = []
+    for code in sorted({*before.vendors, *after.vendors}):
+        row = [code]
+        for side in (before, after):
+            cost, pieces = side.vendors.get(code, (None, 0))
+            row += [_amount(cost, side), str(pieces)] if cost is not None else ["-", "-"]
+        rows.append(row)
+    header = ["vendor", "as it is", "pieces", "changed", "pieces"]
+    return text_table(header, rows, numbers=(1, 2, 3, 4))
+
+
+def _in_words(answer: Answer) -> str:
+    before, after = answer.as_it_is, answer.changed
+    if answer.difference is None:
+        told = "The two costs can't be compared: pieces lack any price, or there is no exchange rate between the currencies."
+    elif answer.difference == 0:
+        told = "That changes nothing."
+    else:
+        word = "dearer" if answer.difference > 0 else "cheaper"
+        told = f"That makes it {_amount(abs(answer.difference), after)} {after.currency_code} {word}"
+        if before.currency_code != after.currency_code:
+            told += f" than {_amount(before.complete_cost, before)} {before.currency_code} at the day's rate"
+        told += "."
+    if before.unfilled_piece_count != after.unfilled_piece_count:
+        told += " The plans fill different numbers of pieces; missing ones count with an estimate."
+    gaps = [_gap(side) for side in (before, after)]
+    return told + f" How exact: as it is {gaps[0]}, changed {gaps[1]}."
+
+
+def _gap(side: Side) -> str:
+    if side.gap_pct == float("inf"):
+        return "not known"
+    return f"at most {side.gap_pct:.1f} % above the best possible" if side.gap_pct else "nothing is cheaper"
+
+
+def _moved(answer: Answer) -> list[list[Any]]:
+    """Lines that are bought otherwise, with what serves them."""
+    sides = []
+    for side in (answer.as_it_is, answer.changed):
+        served: dict[int, list[Bought]] = {}
+        for row in side.bought:
+            served.setdefault(row.line_number, []).append(row)
+        sides.append({line: _served(rows) for line, rows in served.items()})
+    lines = sorted({*sides[0], *sides[1]})
+    pairs = [[line, sides[0].get(line, "nothing"), sides[1].get(line, "nothing")] for line in lines]
+    return [pair for pair in pairs if pair[1] != pair[2]]
+
+
+def _served(rows: list[Bought]) -> str:
+    pieces: dict[tuple[str, str, str], int] = {}
+    for row in rows:
+        key = (row.part_code, row.colour_code, row.vendor_code)
+        pieces[key] = pieces.get(key, 0) + row.quantity
+    return ", ".join(f"{n} {part} {colour} from {vendor}" for (part, colour, vendor), n in sorted(pieces.items()))
+
+
+def _as_json(model: str, buyer: Buyer, scenario: Scenario, answer: Answer) -> dict[str, Any]:
+    return {
+        "model_code": model,
+        "buyer_code": buyer.buyer_code,
+        "scenario_code": scenario.scenario_code,
+        "difference": None if answer.difference is None else _amount(answer.difference, answer.changed),
+        "as_it_is": _side_as_json(answer.as_it_is),
+        "changed": _side_as_json(answer.changed),
+    }
+
+
+def _side_as_json(side: Side) -> dict[str, Any]:
+    return {
+        "priced_on": side.day.isoformat(),
+        "currency_code": side.currency_code,
+        **{name: _amount(getattr(side.parts, name), side) for name in ("goods", "shipping", "handling", "tax")},
+        "landed_cost": _amount(side.landed_cost, side),
+        "unfilled_estimate": _amount(side.unfilled_estimate, side),
+        "complete_cost": _amount(side.complete_cost, side),
+        "gap_pct": None if side.gap_pct == float("inf") else round(side.gap_pct, 6),
+        "unfilled_piece_count": side.unfilled_piece_count,
+        "unfilled_estimate_count": side.unfilled_estimate_count,
+        "spare_piece_count": side.spare_piece_count,
+        "vendors": [
+            {"vendor_code": code, "landed_cost": _amount(cost, side), "bought_piece_count": pieces}
+            for code, (cost, pieces) in sorted(side.vendors.items())
+        ],
+        "lines": [vars(row) for row in side.bought],
+    }
