@@ -1,0 +1,47 @@
+"""A file cut in the middle: what is left of it is accounted for, and once it is withdrawn it is as if it had never come."""
+
+import gzip
+from datetime import datetime
+
+import polars as pl
+from fault_work import accounted
+from faulty_workspace import many
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+from pipelines.flows import steps
+from pipelines.warehouse import connect, history, tables
+
+
+def night(place):
+    steps.clean_up(place)
+    inputs = steps.read_inputs(place)
+    told = steps.take_in_files(place, inputs, datetime(2026, 11, 1)).messages
+    steps.fold_history(place, inputs)
+    with connect.reader(place.warehouse) as con:
+        assert not history.unaccounted_files(con)
+        found = tables.intake_tables(con)
+    return told, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
+
+
+def test_a_file_cut_in_the_middle(place):
+    for path in place.inbox.iterdir():
+        path.unlink()
+    whole = many("north", "2026-10-02", 1).encode()
+    packed = gzip.compress(whole)
+    (place.inbox / "cut.csv").write_bytes(whole[: len(whole) // 2 - 5])
+    (place.inbox / "cut.csv.gz").write_bytes(packed[: len(packed) // 2])
+    told, with_cut = night(place)
+    assert any("cut.csv.gz: held whole" in line for line in told)
+    assert any("cut.csv: 1 of 191 rows held" in line for line in told), told
+    read = accounted(place)
+    # Withdrawn by its name; the whole file of the same vendor and date then decides alone.
+    assert CliRunner().invoke(app, ["withdraw", "cut.csv", "--workspace", str(place.root)]).exit_code == 0
+    (place.inbox / "north.csv").write_bytes(whole)
+    _, after = night(place)
+    assert accounted(place) == read + len(whole.splitlines()) - 1
+    assert after != with_cut
+    with connect.reader(place.warehouse) as con:
+        seen = tables.intake_tables(con)["price_history"]
+    prices = seen.filter(pl.col("vendor_code") == "north", pl.col("valid_to_on").is_null())
+    assert prices.height == len(whole.splitlines()) - 1
