@@ -1,0 +1,285 @@
+"""The counter, whole costs, costs by line and by copy, swings: small markets worked out by hand, and sums that hold."""
+
+import random
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+
+import polars as pl
+import pytest
+from costing_cases import (
+    BUYER,
+    DAY,
+    Instructions,
+    freedom,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)  # fmt: skip
+from length import examples
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
+from pipelines.settings import Discount
+from schemas.validate import polars_schema
+
+COUNTER = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
+PARCELS = [terms("hall", shipping_charge="4", shipping_waived_from="30"), terms("a", shipping_charge="3"), terms("b", shipping_charge="3")]  # fmt: skip
+
+
+def tables(model, market, vendor_terms=PARCELS, vendors=COUNTER, buyer=BUYER, last_seen=None, **more):
+    """The tables of one model and the cost of its plans."""
+    inputs = make_inputs((model,), (buyer,), vendor_terms=vendor_terms, vendors=vendors, **more)
+    refresh = inputs.settings.refresh.model_copy(update={"workers": 1, "copy_counts": [1, 2]})
+    inputs = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
+    seen = market if last_seen is None else last_seen
+    plans = plan_model(inputs, model, DAY, buyer, market, seen, make_summaries(), "standard").tables
+    found = buying_tables(inputs, market, seen, make_summaries(), plans, DAY)
+    for contract in BUYING_CONTRACTS:
+        assert found[contract.name].schema == polars_schema(contract)
+    return {**plans, **found}
+
+
+def rows(found, name, *columns, **only):
+    frame = found[name].filter(*(pl.col(column) == value for column, value in only.items()))
+    return frame.select(columns).rows()
+
+
+MODEL = make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 10)], counter_lines=[2])
+# Bricks are cheap with a, plates with the hall: 10 + 3 from a and 2 + 4 from the hall; all from a: 10 + 5 + 3 = 18.
+MARKET = make_market(
+    offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12"),
+    offer("a", "plate", "grey", "0.50"), offer("hall", "plate", "grey", "0.20"),
+)  # fmt: skip
+
+
+def test_prices_here_and_there_and_where_the_mix_buys():
+    found = tables(MODEL, MARKET)
+    named = ("line_number", "counter_unit_price", "elsewhere_unit_price", "counter_saving", "counter_piece_count", "is_counter_line")  # fmt: skip
+    # Everything at the hall: 12 + 2 + 4 = 18, all with a: 18, split: 10 + 3 + 2 + 4 = 19.
+    (best,) = rows(found, "model_cost", "landed_cost", scenario_code="best")
+    assert best == (18,)
+    choice = rows(found, "counter_choice", *named)
+    assert [row[:4] + row[5:] for row in choice] == [
+        (1, Decimal("0.12"), Decimal("0.1"), -2, False),
+        (2, Decimal("0.2"), Decimal("0.5"), 3, True),
+    ]
+
+
+def test_prices_hold_the_tax_on_goods_and_several_offers_cover_a_need():
+    taxed = [terms("hall", tax_rate_pct="20", tax_on="included"), terms("a", tax_rate_pct="25"), terms("b")]
+    market = make_market(
+        offer("hall", "brick", "red", "0.12"),
+        offer("a", "brick", "red", "0.08", 50), offer("b", "brick", "red", "0.16", 50),
+    )  # fmt: skip
+    model = make_model([line(1, "brick", "red", 100)])
+    (row,) = rows(tables(model, market, taxed), "counter_choice", "counter_unit_price", "elsewhere_unit_price")
+    assert row == (Decimal("0.12"), Decimal("0.13"))  # 50 at 0.10 with tax and 50 at 0.16
+    short = make_market(offer("hall", "brick", "red", "0.12"), offer("a", "brick", "red", "0.08", 99))
+    (row,) = rows(tables(model, short, taxed), "counter_choice", "elsewhere_unit_price", "counter_saving")
+    assert row == (None, None)
+
+
+def test_thresholds_are_money_left_to_go():
+    asks = [
+        terms(
+            "hall", shipping_charge="1", shipping_waived_from="12.50", minimum_order="2", soft_minimum="5",
+            soft_minimum_charge="0.50", discount_from="100", discount_pct="5",
+        ),
+        terms("a", shipping_charge="90"), terms("b"),
+    ]  # fmt: skip
+    ranges = [{"vendor_code": "hall", "assortment_code": "deep", "handling_charge": "2", "handling_waived_from": "20"}]
+    market = make_market(offer("hall", "brick", "red", "0.12", assortment_code="deep"))
+    found = tables(make_model([line(1, "brick", "red", 100)]), market, asks, handling_charges=ranges)
+    named = ("threshold_kind", "assortment_code", "threshold_value", "spent_value", "left_to_go", "threshold_charge")
+    spent = rows(found, "plan_vendor", "vendor_total", scenario_code="best")
+    assert len(spent) == 1
+    told = {row[:2]: row[2:] for row in rows(found, "counter_threshold", *named)}
+    # 100 bricks come to 12; 5 more would reach the waiver of 1.00 for 0.60, and the plan knows it.
+    goods = told["minimum_order", ""][1]
+    assert goods in (Decimal("12.00"), Decimal("12.60"))
+    assert told == {
+        ("minimum_order", ""): (2, goods, 0, None),
+        ("soft_minimum", ""): (5, goods, 0, Decimal("0.5")),
+        ("shipping_waiver", ""): (Decimal("12.5"), goods, max(Decimal("12.5") - goods, 0), 1),
+        ("discount", ""): (100, goods, 100 - goods, None),
+        ("handling_waiver", "deep"): (20, goods, 20 - goods, 2),
+    }
+
+
+def test_what_five_more_at_the_counter_change():
+    """Nothing is bought there; five more bring its parcel and dearer bricks: 42 at 0.12 instead of 0.10."""
+    market = make_market(offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12"))
+    found = tables(make_model([line(1, "brick", "red", 100)]), market)
+    named = ("counter_goods_value", "further_spend", "landed_cost", "further_landed_cost", "further_cost_change")
+    ((spent, more, now, then, change),) = rows(found, "counter_further", *named)
+    # All at the hall: 12 + 4 = 16 beats two parcels: 5.80 + 3 + 5.04 + 4.
+    assert (spent, more, now, then, change) == (0, 5, 13, 16, 3)
+
+
+def test_a_counter_with_too_little_to_sell_says_so():
+    market = make_market(offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12", 9))
+    found = tables(make_model([line(1, "brick", "red", 100)]), market)
+    assert rows(found, "counter_further", "further_landed_cost", "further_cost_change") == [(None, None)]
+
+
+def test_without_a_counter_there_is_nothing_to_tell():
+    found = tables(MODEL, MARKET, [terms("a"), terms("b")], [vendor("a"), vendor("b")])
+    assert all(found[name].is_empty() for name in ("counter_choice", "counter_threshold", "counter_further"))
+
+
+# Whole costs
+
+
+def test_instructions_with_a_sale_and_a_code_on_top_in_exact_money():
+    sale = Discount(pct=Decimal(15), from_on=date(2026, 11, 20), to_on=date(2026, 11, 30), reason="November sale")
+    over = Discount(pct=Decimal(50), to_on=date(2026, 11, 24), reason="over")
+    code = Discount(pct=Decimal("7.5"), reason="readers' code")
+    instructions = Instructions(price=Decimal("24.99"), currency_code="EUR", discounts=[sale, over, code])
+    found = tables(make_model([line(1, "brick", "red", 100)], instructions=instructions), MARKET)
+    # 24.99, 21.2415, 19.6483875
+    assert rows(found, "instructions_step", "step_number", "discount_reason", "instructions_price") == [
+        (0, "", Decimal("24.99")), (1, "November sale", Decimal("21.24")), (2, "readers' code", Decimal("19.65")),
+    ]  # fmt: skip
+    named = ("instructions_list_price", "instructions_discount", "instructions_cost", "complete_cost", "whole_cost")
+    (row,) = rows(found, "whole_cost", *named, scenario_code="best")
+    assert row == (Decimal("24.99"), Decimal("5.34"), Decimal("19.65"), 13, Decimal("32.65"))
+
+
+def test_costs_per_piece_amendments_and_what_is_on_hand():
+    stock = [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 25}]
+    added = [{"line_number": 90, "amendment_action": "add", "part_code": "brick", "colour_code": "red", "quantity": 20, "colour_rule": "as_listed"}]  # fmt: skip
+    market = make_market(offer("a", "brick", "red", "0.10", 200))
+    model = make_model([line(1, "brick", "red", 80)], amendments=added)
+    found = tables(model, market, stock_on_hand=stock)
+    named = ("goods", "amendment_goods", "complete_cost", "cost_per_piece", "cost_per_100_pieces", "owned_piece_count", "owned_goods", "instructions_cost")  # fmt: skip
+    (row,) = rows(found, "whole_cost", *named, scenario_code="best")
+    assert row == (10, 2, 13, Decimal("0.13"), 13, 25, Decimal("2.5"), None)
+
+
+def test_lines_carry_their_goods_and_their_part_of_the_charges():
+    market = make_market(offer("a", "brick", "red", "0.10"), offer("a", "plate", "grey", "1"))
+    model = make_model([line(1, "brick", "red", 50), line(2, "plate", "grey", 10), line(3, "wheel", "blue", 4)])
+    seen = make_market(*market.to_dicts(), offer("b", "wheel", "blue", "0.25"))
+    found = tables(model, market, last_seen=seen)
+    named = ("line_number", "line_goods", "line_cost", "cost_rank")
+    # 5 and 10 of goods share a parcel of 3; the wheels are estimated at 1.
+    assert rows(found, "line_cost", *named) == [(1, 5, 6, 2), (2, 10, 12, 1), (3, 0, 1, 3)]
+    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(19,)]
+
+
+def test_what_a_change_of_a_dear_line_would_save():
+    market = make_market(
+        offer("a", "brick", "red", "0.30"), offer("a", "brick", "blue", "0.10"), offer("a", "brick", "grey", "0.20"),
+        offer("a", "beam", "grey", "0.50"), offer("a", "thin", "grey", "0.05"), offer("a", "beam", "blue", "0.60"),
+    )  # fmt: skip
+    weaker = [{"part_code": "beam", "stand_in_part_code": "thin", "stand_in_kind": "substitute", "strength": "weaker"}]
+    model = make_model([line(1, "brick", "red", 10), line(2, "beam", "grey", 4)])
+    found = tables(model, market, interchange=weaker)
+    named = ("line_number", "other_colour_code", "other_colour_saving", "other_form_saving", "left_out_saving")
+    assert rows(found, "line_cost", *named) == [
+        (1, "blue", 2, None, 3),
+        (2, "", None, Decimal("1.8"), 2),
+    ]
+
+
+def test_leaving_a_line_out_may_free_a_whole_parcel():
+    market = make_market(offer("a", "brick", "red", "0.30"), offer("b", "beam", "grey", "0.50"))
+    model = make_model([line(1, "brick", "red", 10), line(2, "beam", "grey", 4)])
+    assert rows(tables(model, market), "line_cost", "left_out_saving") == [(6,), (5,)]
+
+
+def test_copies_share_parcels_and_run_out_of_cheap_stock():
+    market = make_market(
+        offer("a", "brick", "red", "0.10", 150), offer("a", "brick", "red", "0.40", 500, listing_code="dear")
+    )
+    found = tables(make_model([line(1, "brick", "red", 100)]), market)
+    named = ("copies", "complete_cost", "cost_per_copy", "unfilled_piece_count")
+    # Two: 150 at 0.10 and 50 at 0.40, one parcel.
+    assert rows(found, "copy_cost", *named) == [(1, 13, 13, 0), (2, 38, 19, 0)]
+
+
+# Assumptions
+
+
+def swings(found):
+    return {row[:2]: row[2] for row in rows(found, "what_if_swing", "assumption", "swing_side", "swing_amount")}
+
+
+def test_swings_are_what_one_change_alone_does():
+    model = make_model([line(1, "brick", "red", 100)], [freedom(1, "any")])
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("a", "brick", "blue", "0.06"),
+        offer("a", "brick", "blue", "0.03", condition="used"),
+    )  # fmt: skip
+    found = tables(model, market, [terms("a", shipping_charge="4", tax_rate_pct="20"), terms("b"), terms("hall")])
+    # Blue: 6 + 1.20 tax + 4.
+    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(Decimal("11.2"),)]
+    assert swings(found) == {
+        ("prices", "down"): Decimal("-0.72"), ("prices", "up"): Decimal("0.72"),
+        ("shipping", "down"): -1, ("shipping", "up"): 1,
+        ("tax", "down"): Decimal("-0.3"), ("tax", "up"): Decimal("0.3"),
+        ("condition", "down"): Decimal("-3.6"), ("freedoms", "up"): Decimal("4.8"),
+    }  # fmt: skip
+
+
+def test_tax_inside_prices_moves_what_is_paid():
+    found = tables(make_model([line(1, "brick", "red", 100)]), make_market(offer("a", "brick", "red", "0.12")), [terms("a", tax_rate_pct="20", tax_on="included"), terms("b"), terms("hall")])  # fmt: skip
+    assert swings(found)["tax", "up"] == Decimal("0.5")  # net 10 at 25 %
+
+
+def test_one_parcel_fewer_and_no_counter():
+    found = tables(
+        make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 50)]),
+        make_market(
+            offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.20"),
+            offer("a", "plate", "grey", "0.90"), offer("hall", "plate", "grey", "0.20"),
+        ),
+    )  # fmt: skip
+    # a and hall: 10 + 3 + 10 + 4 = 27; the hall alone: 20 + 10, shipping free; a alone: 10 + 45 + 3.
+    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(27,)]
+    told = swings(found)
+    assert (told["vendor_count", "up"], told["counter", "up"]) == (3, 31)
+
+
+def random_case(chance):
+    parts, colours = ["brick", "plate", "slope"], ["red", "blue"]
+    lines = [line(at, chance.choice(parts), chance.choice(colours), chance.randint(1, 9)) for at in range(1, 5)]
+    rules = [freedom(row["line_number"], "any") for row in lines if chance.random() < 0.4]
+    offers = [
+        offer(code, part, colour, f"0.{chance.randint(5, 60):02d}", chance.randint(4, 25),
+              sold_in_multiples_of=chance.choice((1, 1, 4)))
+        for code in ("hall", "a", "b") for part in parts for colour in colours if chance.random() < 0.7
+    ]  # fmt: skip
+    vendor_terms = [
+        terms(code, shipping_charge=str(chance.choice((0, 2, 4))), minimum_order=str(chance.choice((0, 1))),
+              tax_rate_pct=str(chance.choice((0, 21))), shipping_waived_from=chance.choice((None, "3")))
+        for code in ("hall", "a", "b")
+    ]  # fmt: skip
+    return make_model(lines, rules), make_market(*offers), vendor_terms
+
+
+@pytest.mark.parametrize("seed", range(examples(4, 200)))
+def test_sums_hold_on_any_market(seed):
+    model, market, vendor_terms = random_case(random.Random(seed))
+    found = tables(model, market, vendor_terms)
+    (plan,) = rows(found, "model_cost", "goods", "complete_cost", "unfilled_piece_count", scenario_code="best")
+    goods, complete, unfilled = plan
+    if found["line_cost"].height:
+        assert found["line_cost"].select(pl.col("line_goods", "line_cost").sum()).row(0) == (goods, complete)
+        assert found["line_cost"]["cost_rank"].sort().to_list() == list(range(1, found["line_cost"].height + 1))
+    assert (found["counter_threshold"]["left_to_go"] >= 0).all()
+    for row in found["what_if_swing"].to_dicts():
+        assert row["complete_cost"] - row["swing_amount"] == complete
+        # Forbidding something never makes a plan cheaper, allowing something never dearer, at equal fill.
+        if row["unfilled_piece_count"] == unfilled and row["assumption"] in ("vendor_count", "freedoms", "counter"):
+            assert row["swing_amount"] >= 0
+        if row["unfilled_piece_count"] == unfilled and row["assumption"] == "condition":
+            assert row["swing_amount"] <= 0
+    copies = dict(rows(found, "copy_cost", "copies", "complete_cost"))
+    assert copies.get(1, complete) == complete
