@@ -1,8 +1,11 @@
 """All scenarios of one model for one buyer on one date: what to buy, from whom, and what it costs.
 
-Scenarios share their candidates. Those with narrower rules are planned first, and each later one starts from the best
+Scenarios share their candidates. Those with fewer freedoms are planned first, and each later one starts from the best
 plan already known to keep its rules; where a known plan still beats what was found, it is taken. So freeing more never
 costs more at equal fill: a plan under narrower rules is a plan under wider ones.
+
+The other way round, among scenarios that differ in their vendors alone, the one with the most vendors is planned first. Where
+its plan needs none of those that another lacks, that is the other's plan, too, with the same bound: fewer vendors can't do better.
 """
 
 from __future__ import annotations
@@ -40,7 +43,15 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, Scenario
 
 TWO_STAGE_RULES = ("marked", "all_it_has")
-_FREEDOM = {"none": 0, "marked": 1, "all_it_has": 1, "any_mix": 2}
+_CHOOSES_VENDORS = {
+    "scenario_code": "",
+    "title": "",
+    "counter": "none",
+    "independents": True,
+    "forbidden_vendors": [],
+    "only_vendors": [],
+}
+"""Settings of a scenario that say nothing but which vendors it may use."""
 
 
 @dataclass(frozen=True)
@@ -109,13 +120,14 @@ class ModelPlanning:
         self._candidates: dict[str, Candidates] = {}
         self._of_some_vendors: dict[tuple[int, tuple[str, ...]], tuple[Candidates, Candidates]] = {}
         self._plans: list[tuple[Problem, Plan]] = []
+        self._of_all_vendors: list[tuple[Scenario, frozenset[str], Plan]] = []
         self._receipts: dict[int, tuple[pl.DataFrame, Receipt]] = {}
 
     def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
         """The plans of all scenarios."""
         scenarios = self.inputs.settings.scenarios
         plans: dict[str, Plan | PlanRefusedError] = {}
-        for scenario in sorted(scenarios, key=_freedom_of):
+        for scenario in sorted(scenarios, key=_order_of):
             try:
                 plans[scenario.scenario_code] = self._sound(scenario, self._plan(scenario, _sound_ones(plans)))
             except PlanRefusedError as refusal:
@@ -154,9 +166,12 @@ class ModelPlanning:
             self._candidates[rules] = candidates_among(
                 self.steps, self.portions(scenario), self.fits(scenario), self.inputs, scenario
             )
-        everyone = self._candidates[rules]
-        allowed = [code for code in everyone.vendor_codes if not why_forbidden(self.book.vendors[code], scenario)]
-        return self._of_vendors(everyone, allowed)
+        everyone, allowed = self._candidates[rules], self._vendors_of(scenario)
+        return self._of_vendors(everyone, [code for code in everyone.vendor_codes if code in allowed])
+
+    def _vendors_of(self, scenario: Scenario) -> set[str]:
+        """Vendors with terms that a scenario may use."""
+        return {code for code, terms in self.book.vendors.items() if not why_forbidden(terms, scenario)}
 
     @cached_property
     def steps(self) -> pl.DataFrame:
@@ -193,12 +208,21 @@ class ModelPlanning:
     def _plan(self, scenario: Scenario, known: Iterable[Plan]) -> Plan:
         found = self.candidates(scenario)
         if scenario.counter not in TWO_STAGE_RULES:
-            return self._solve(found, scenario, known)
+            return self._solve_among_all(found, scenario, known)
         order = self._counters_order(found, scenario)
         if order is None:
-            plan = self._solve(self._of_kind(found, "independent"), scenario, known)
+            plan = self._solve_among_all(self._of_kind(found, "independent"), scenario, known)
             return replace(plan, notes=(*plan.notes, "the counter has nothing of what it is asked for: as without it"))
         return self._counter_then_others(found, order, scenario)
+
+    def _solve_among_all(self, found: Candidates, scenario: Scenario, known: Iterable[Plan]) -> Plan:
+        """Plan at once for all vendors a scenario may use, unless a plan made for more of them needs no other."""
+        rules, allowed = scenario.model_copy(update=_CHOOSES_VENDORS), frozenset(found.vendor_codes)
+        for other_rules, more, plan in self._of_all_vendors:
+            if rules == other_rules and allowed <= more and allowed.issuperset(plan.purchases["vendor_code"]):
+                return plan
+        self._of_all_vendors.append((rules, allowed, self._solve(found, scenario, known)))
+        return self._of_all_vendors[-1][2]
 
     def _counter_then_others(self, found: Candidates, order: Candidates, scenario: Scenario) -> Plan:
         """The counter's order first, then the rest with independents; what gets stuck that way is not asked of the counter.
@@ -334,13 +358,15 @@ def _are_alike(first: Problem, second: Problem) -> bool:
     )
 
 
-def _freedom_of(scenario: Scenario) -> tuple[int, bool, bool, int, str]:
-    """Narrow rules first, so that wide ones can start from their plans."""
+def _order_of(scenario: Scenario) -> tuple[bool, bool, int, bool, bool, int, str]:
+    """Few freedoms first, so that others can start from their plans; of the rest, many vendors first."""
     return (
-        _FREEDOM[scenario.counter],
         scenario.use_freedoms,
         scenario.use_interchange,
         len(scenario.conditions),
+        scenario.counter != "any_mix",
+        bool(scenario.only_vendors),
+        len(scenario.forbidden_vendors),
         scenario.scenario_code,
     )
 

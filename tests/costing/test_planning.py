@@ -21,6 +21,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.costing import planning
+from pipelines.costing.planner import mip
 from pipelines.costing.planning import plan_model
 from pipelines.errors import PlanRefusedError
 from pipelines.settings import Buyer, Discount, Instructions, Scenario
@@ -366,6 +367,28 @@ def test_starts_are_plans_of_narrower_rules(monkeypatch):
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
     planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
     assert starts == [None, 2]
+
+
+@pytest.mark.parametrize(
+    ("counter_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
+)
+def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, counter_price, offers, best):
+    """Freed is planned only where the plan of any mix buys at the counter. Its bound holds for fewer vendors."""
+    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    market = make_market(
+        offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", counter_price)
+    )  # fmt: skip
+    sizes, solve = [], mip.solve
+    monkeypatch.setattr(
+        mip, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or solve(problem, *rest)
+    )
+    found = planned(model, market, **TILL)
+    assert sizes == offers  # listed, best, the counter's order, and freed
+    assert costs(found) | {"counter_first": 0} == {
+        "listed": Decimal("2.00"), "freed": Decimal("1.60"), "counter_some": Decimal("1.60"), "best": Decimal(best),
+        "counter_first": 0,
+    }  # fmt: skip
+    assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))
 
 
 def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule():
