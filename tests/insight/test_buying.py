@@ -264,7 +264,7 @@ def random_case(chance):
     return make_model(lines, rules), make_market(*offers), vendor_terms
 
 
-@pytest.mark.parametrize("seed", range(examples(4, 200)))
+@pytest.mark.parametrize("seed", range(examples(2, 200)))
 def test_sums_hold_on_any_market(seed):
     model, market, vendor_terms = random_case(random.Random(seed))
     found = tables(model, market, vendor_terms)

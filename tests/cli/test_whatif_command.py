@@ -1,0 +1,119 @@
+"""``kitfare whatif`` on a small published workspace: both plans, what changed, and every refusal in words."""
+
+import json
+import sys
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
+
+from tiny_workspace import make_workspace
+
+from pipelines.cli.main import app
+from pipelines.flows.nightly import refresh
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    workspace = make_workspace(tmp_path_factory.mktemp("whatif") / "space")
+    refresh(workspace)
+    return workspace.root
+
+
+def whatif(place, *arguments):
+    return CliRunner().invoke(app, ["whatif", "hut", "--workspace", str(place), *arguments])
+
+
+def answer(place, *arguments):
+    result = whatif(place, *arguments, "--json")
+    assert result.exit_code == 0, result.output
+    return json.loads(result.stdout)
+
+
+def cost(side):
+    return Decimal(side["complete_cost"])
+
+
+def test_both_plans_side_by_side(place):
+    # South alone: 10 red of 0.12, 4 blue of 0.40, shipping 6. Free bricks are blue of 0.05 from north, for 4 of shipping.
+    result = whatif(place, "--shipping", "50")
+    assert result.exit_code == 0, result.output
+    lines = result.stdout.splitlines()
+    assert lines[0] == "A hut, cheapest mix, for a buyer at home; prices of 2026-10-31"
+    cells = [line.split() for line in lines]
+    assert ["shipping", "6.00", "9.00", "+3.00"] in cells
+    assert ["complete", "cost", "8.80", "11.80", "+3.00"] in cells
+    assert ["south", "8.80", "14", "11.80", "14"] in cells
+    assert "That makes it 3.00 EUR dearer." in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complete"),
+    [
+        (["--flat-shipping", "1"], "3.80"),
+        (["--prices", "10"], "9.08"),
+        (["--copies", "2"], "11.60"),
+        (["--no-freedoms"], "8.80"),
+    ],
+)
+def test_what_each_change_costs(place, arguments, complete):
+    told = answer(place, *arguments)
+    assert (told["as_it_is"]["complete_cost"], told["changed"]["complete_cost"]) == ("8.80", complete)
+    assert Decimal(told["difference"]) == Decimal(complete) - Decimal("8.80")
+
+
+def test_a_vendor_less_and_pieces_missing(place):
+    told = answer(place, "--without", "south")
+    assert told["changed"]["unfilled_piece_count"] == 4
+    assert [row["vendor_code"] for row in told["changed"]["vendors"]] == ["north"]
+    # 10 blue of 0.05 and shipping 4, and 4 blue long blocks, last seen at 0.40.
+    assert told["changed"]["complete_cost"] == "6.10"
+    assert "fill different numbers of pieces" in whatif(place, "--without", "south").stdout
+
+
+def test_another_date_has_its_own_prices(place):
+    told = answer(place, "--on", "2026-09-30")
+    assert told["changed"]["priced_on"] == "2026-09-30"
+    # Only north's red bricks of 0.11; nobody had ever offered the long blocks.
+    assert told["changed"]["landed_cost"] == "5.10" and told["changed"]["unfilled_estimate_count"] == 4
+    assert told["difference"] is None
+
+
+def test_nothing_published_changes(place):
+    before = (place / "published").resolve()
+    answer(place, "--used")
+    assert (place / "published").resolve() == before
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ([], "nothing is to be changed"),
+        (["--used", "--new-only"], "contradict"),
+        (["--without", "west"], "no such vendor: west"),
+        (["--free", "9"], "hut has no line 9"),
+        (["--shipping", "much"], "--shipping much: must be a number"),
+        (["--shipping", "-101"], "must be a number from -100"),
+        (["--prices", "1e-9"], "must be a number"),
+        (["--on", "yesterday"], "not a date"),
+        (["--on", "2025-06-01"], "no parts list on 2025-06-01"),
+        (["--currency", "ZZZ"], "not a currency"),
+        (["--buyer", "nobody", "--used"], "there is no buyer nobody"),
+        (["--scenario", "counter_first", "--used"], "counter is asked first"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_in_words(place, arguments, words):
+    result = whatif(place, *arguments)
+    assert result.exit_code == 2 and words in result.output
+    assert "next:" in result.output
+
+
+def test_an_unknown_model_and_a_workspace_without_prices(place, tmp_path):
+    result = CliRunner().invoke(app, ["whatif", "castle", "--used", "--workspace", str(place)])
+    assert result.exit_code == 2 and "there is no model castle" in result.output and "hut" in result.output
+    empty = make_workspace(tmp_path / "empty")
+    result = CliRunner().invoke(app, ["whatif", "hut", "--used", "--workspace", str(empty.root)])
+    assert result.exit_code == 2 and "nothing is published" in result.output
