@@ -12,7 +12,7 @@ from pipelines.errors import CheckFailedError, InputError, KitfareError
 from pipelines.flows.nightly import hash_of_inputs, only_refresh
 from pipelines.intake import archive, journal
 from pipelines.settings import Workspace
-from pipelines.warehouse import checks, connect, generation, history, load, query
+from pipelines.warehouse import checks, connect, generation, history, load
 from pipelines.warehouse import tables as warehouse_tables
 
 _REBUILD = "run `kitfare rebuild`, then `kitfare refresh`"
@@ -164,21 +164,19 @@ def _published(workspace: Workspace, looked_at: list[str]) -> Iterator[Fault]:
 
 def _fits_warehouse(workspace: Workspace, database: Path) -> Iterator[Fault]:
     """If the warehouse is still as it was when this generation was made, its tables must be those of the warehouse."""
-    run = query.run_query(database, "select any_value(inputs_hash), any_value(priced_on) from refresh_run").row(0)
-    inputs = query.run_query(database, "select input_path, file_hash from input_file", max_rows=None)
     if not workspace.warehouse.is_file():
         return
-    try:
-        with connect.reader(workspace.warehouse) as con:
-            if hash_of_inputs(inputs, history.fingerprint(con), run[1]) != run[0]:
-                return
-            ours = warehouse_tables.intake_tables(con)
-    except connect.DATABASE_ERRORS:
-        return
-    for name, frame in ours.items():
-        columns = ", ".join(frame.columns)
-        published = query.run_query(
-            database, f"select {columns} from {name} order by all", max_rows=None, memory_limit_mb=4096
-        )
-        if not frame.sort(frame.columns).equals(published.cast(frame.schema).sort(frame.columns)):
-            yield Fault(f"the published table {name} is not the warehouse's", str(database), _PUBLISH_AGAIN)
+    with connect.reader(database) as seen:
+        run = connect.frame_of(seen, "select any_value(inputs_hash), any_value(priced_on) from refresh_run").row(0)
+        inputs = connect.frame_of(seen, "select input_path, file_hash from input_file")
+        try:
+            with connect.reader(workspace.warehouse) as con:
+                if hash_of_inputs(inputs, history.fingerprint(con), run[1]) != run[0]:
+                    return
+                ours = warehouse_tables.intake_tables(con)
+        except connect.DATABASE_ERRORS:
+            return
+        for name, frame in ours.items():
+            published = connect.frame_of(seen, f"select {', '.join(frame.columns)} from {name}").cast(frame.schema)
+            if not frame.sort(frame.columns).equals(published.sort(frame.columns)):
+                yield Fault(f"the published table {name} is not the warehouse's", str(database), _PUBLISH_AGAIN)

@@ -33,12 +33,18 @@ def template(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def undisturbed(template, tmp_path_factory):
-    """All that can be seen of the workspace after an undisturbed refresh."""
+def refreshed(template, tmp_path_factory):
+    """The workspace after an undisturbed refresh; to be copied, not touched."""
     place = Workspace(copied(template, tmp_path_factory.mktemp("faults") / "undisturbed"))
     assert refresh(place, progress=lambda name, *_: BEGUN.setdefault(name, time.monotonic())).published
     BEGUN["the end"] = time.monotonic()
-    return state_of(place)
+    return place
+
+
+@pytest.fixture(scope="session")
+def undisturbed(refreshed):
+    """All that can be seen of it."""
+    return state_of(refreshed)
 
 
 BEGUN: dict[str, float] = {}
@@ -46,7 +52,7 @@ BEGUN: dict[str, float] = {}
 
 
 @pytest.fixture(scope="session")
-def seconds(undisturbed):
+def seconds(refreshed):
     """How long each step of an undisturbed refresh took."""
     names = list(BEGUN)
     return {name: BEGUN[after] - BEGUN[name] for name, after in zip(names, names[1:], strict=False)}

@@ -131,29 +131,29 @@ def ends_as_undisturbed(place, undisturbed) -> None:
 
 @at_length
 def test_killed_hundreds_of_times_in_every_step(processes, template, undisturbed, seconds, tmp_path):
-    """In each round a refresh is killed in one step after the other, at a random moment; then one runs undisturbed."""
+    """In each round refreshes are killed in one step after the other, thrice, at random moments; then one runs undisturbed."""
     rng, kills, sessions = random.Random(), Counter(), 0
-    for number in range(60):
+    for number in range(15):
         place = Workspace(copied(template, tmp_path / f"round {number}"))
-        reader = Reader(processes, place)
-        for step in STEPS:
+        reader = Reader(processes, place, pause=0.2)
+        for step in STEPS * 3:
             kills[kill_in(Work(processes, place), step, rng.uniform(0, seconds[step]))] += 1
         ends_as_undisturbed(place, undisturbed)
         read, seen = reader.end()
         assert read > 0 and len(seen) <= 2
         sessions += read
         shutil.rmtree(place.root)
-    print(f"\nkills: {dict(kills)}; sessions of readers meanwhile: {sessions}")
+    print(f"\nkills: {dict(kills)}; sessions of readers meanwhile: {sessions}", flush=True)
     assert sum(kills[step] for step in STEPS) >= 200
     assert all(kills[step] for step in STEPS), kills
 
 
 @at_length
-def test_no_space_left_on_the_disk_a_hundred_times(processes, place, undisturbed):
+def test_no_space_left_on_the_disk_time_and_again(processes, place, undisturbed):
     """Writing fails after so many bytes in a file (the system's limit, DuckDB's writes too), or at one sync after another."""
     rng, failed = random.Random(), Counter()
     for fault, most in (("file size", 4_000_000), ("disk full", 350)):
-        for _ in range(60):
+        for _ in range(30):
             said = Work(processes, place, fault, rng.randrange(most)).end()
             if said[0] == "error":
                 failed[fault] += 1
@@ -175,10 +175,10 @@ def test_the_clock_jumps(processes, place, undisturbed, days):
 
 @at_length
 def test_readers_while_refreshes_run_one_after_the_other(processes, place):
-    """Forty refreshes with new prices each, four readers: no session fails, and each sees one refresh."""
-    readers = [Reader(processes, place, pause=0) for _ in range(4)]
+    """Twenty refreshes with new prices each, four readers: no session fails, and each sees one refresh."""
+    readers = [Reader(processes, place, pause=0.02) for _ in range(4)]
     names = []
-    for number in range(40):
+    for number in range(20):
         drop = place.inbox / f"south-more-{number}.csv"
         drop.write_text(many("south", f"2026-11-{number % 28 + 1:02d}", number + 20))
         assert Work(processes, place).end() == ("done", True)
@@ -188,4 +188,4 @@ def test_readers_while_refreshes_run_one_after_the_other(processes, place):
         f"\nsessions: {[sessions for sessions, _ in found]}, refreshes seen: {[len(seen) for _, seen in found]} of {len(names)}"
     )
     assert len(set(names)) == len(names)
-    assert all(sessions >= len(seen) > 20 for sessions, seen in found)
+    assert all(sessions >= len(seen) > 10 for sessions, seen in found)
