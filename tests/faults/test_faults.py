@@ -136,7 +136,7 @@ def test_killed_hundreds_of_times_in_every_step(processes, template, undisturbed
     for number in range(15):
         place = Workspace(copied(template, tmp_path / f"round {number}"))
         reader = Reader(processes, place, pause=0.2)
-        for step in STEPS * 3:
+        for step in (*STEPS[:-1] * 3, STEPS[-1]):
             kills[kill_in(Work(processes, place), step, rng.uniform(0, seconds[step]))] += 1
         ends_as_undisturbed(place, undisturbed)
         read, seen = reader.end()
