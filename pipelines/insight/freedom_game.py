@@ -211,8 +211,9 @@ def _sampled(game: Game, working: Ints, pairs: int) -> Floats:
 def interactions(game: Game, players: Sequence[int]) -> tuple[Ints, Ints]:
     """What two freedoms save together beyond what each saves by itself: first with nothing else free, then with all else free.
 
-    Above 0 they help each other, as two lines that only together do without a vendor; below 0 they stand in each other's way,
-    as two lines that want the same stock. Both matrices are symmetric, with zeros on the diagonal.
+    Freedoms that help each other, as two lines that only together do without a vendor, are above 0 in the first and below 0 in
+    the second; those that stand in each other's way, as two lines that want the same stock, the other way round. Both matrices
+    are symmetric, with zeros on the diagonal.
     """
     many = len(players)
     pairs = [(a, b) for a in range(many) for b in range(a)]

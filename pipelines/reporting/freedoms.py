@@ -1,44 +1,112 @@
-"""What the freedoms of colour and form save, and how much of it a page may name."""
+"""What the freedoms of colour and form save, line by line as far as a page may name lines, and which lines to look at first."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
 import polars as pl
 
-from pipelines.reporting.costs import NOT_TOLD_APART, saved
-from pipelines.reporting.facts import Facts, ReportedModel, saving
-from pipelines.reporting.tables import Table, columns, count, money
+from pipelines.reporting.charts import Chart
+from pipelines.reporting.costs import saved
+from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
+from pipelines.reporting.look_curve import Looked, look_curve
+from pipelines.reporting.near_colours import NearColour, near_colours
+from pipelines.reporting.tables import NOTHING, Table, columns, count, money, percent
 from pipelines.reporting.words import COLOUR_RULES
 from pipelines.settings import Buyer
-from schemas.savings import COLOUR_FLEX_SAVING
+from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
 
 TOP_COUNT = 5
-"""Freedoms named where a model publishes some of its lines."""
+"""Lines named where a model publishes some of its lines."""
+UNCLEAR = "\u2248"
+"""Marks a saving that can't be told apart from nothing."""
+UNCLEAR_WORDS = f"{UNCLEAR} Smaller than how exact the plans are: it can't be told apart from nothing."
+
+VIEWS = (
+    (
+        "Fair share",
+        "what the line adds on average, over all orders in which the freedoms could be granted; fair shares add up.",
+    ),
+    ("Alone", "what it saves if no other line is free."),
+    ("On top", "what it saves once all others are free."),
+)
+KINDS = (
+    ("none", "Nothing free"),
+    ("colour", "Other colours only"),
+    ("interchange", "Other forms only"),
+    ("both", "Other colours and forms"),
+)
+METHOD = (
+    "Savings of single lines come from a quick reckoning, not from a plan for every line: orders go to one of a few dozen sets "
+    "of vendors, each line takes its cheapest pieces there, lines that want the same stock share it, and what vendors' terms add "
+    "stays as it is. What all lines save by it is put in proportion to what the two plans differ by, so that fair shares add up. "
+    "The four costs above, and the first lines of the look-first list together, are planned."
+)
 
 
 @dataclass(frozen=True)
-class Freedoms:
-    """Sentences on all freedoms together, and the lines that may be named (None where none may be, or none pays)."""
+class LooksFirst:
+    """Lines nobody has judged: sentences, the curve, and the lines to look at where a page may name them."""
 
     words: tuple[str, ...]
+    chart: Chart | None
     table: Table | None
 
 
 @dataclass(frozen=True)
+class Freedoms:
+    """What a page shows of freedoms; tables are None where no line may be named, or there is nothing to show.
+
+    Attributes:
+        words: sentences on all freedoms together.
+        kinds: costs with each kind of freedom.
+        table: lines with a freedom of colour, and what they save in the three views.
+        forms: likewise for other forms.
+        views: what the three views mean, and the mark.
+        idle: freedoms that save nothing, where the page names them all.
+        looks: which lines to look at first.
+        near: colours close to listed ones that the freed plan buys.
+        method: how the figures come about, for pages that go into detail.
+    """
+
+    words: tuple[str, ...]
+    kinds: Table | None = None
+    table: Table | None = None
+    forms: Table | None = None
+    views: tuple[tuple[str, str], ...] = ()
+    unclear: str = ""
+    idle: str = ""
+    looks: LooksFirst | None = None
+    near: tuple[NearColour, ...] = ()
+    method: str = ""
+
+
+@dataclass(frozen=True)
 class _Line:
+    """A line's savings by view; fair falls back on the saving on top of the others where there are no shares."""
+
     number: int
     part_code: str
     colour_code: str
     rule: str
     quantity: int
-    saving: Decimal
-    is_told_apart: bool
+    amounts: dict[str, Decimal]
+    told_apart: frozenset[str]
+    interplay: str
+
+    @property
+    def main(self) -> Decimal:
+        return self.amounts.get("fair", self.amounts.get("last", Decimal(0)))
+
+    @property
+    def saves(self) -> bool:
+        return any(amount > 0 for amount in self.amounts.values())
 
     @property
     def pays(self) -> bool:
-        return self.is_told_apart and self.saving > 0
+        return any(amount > 0 and view in self.told_apart for view, amount in self.amounts.items())
 
 
 def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bool = False) -> Freedoms:
@@ -47,23 +115,38 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
     Args:
         in_full: name every line, whatever the model publishes; for pages that are not published.
     """
-    lines = _lines(facts, model.code, buyer.buyer_code)
-    paying = [line for line in lines if line.pays]
-    table = None
-    if in_full:
-        table = _table(facts, lines, "What each colour freedom saves", buyer, in_full=True)
-    elif model.publish_lines == "all":
-        table = _table(facts, paying, "Colour freedoms that save money", buyer)
-    elif model.publish_lines == "some":
-        table = _table(facts, paying[:TOP_COUNT], "Colour freedoms that save most", buyer)
-    return Freedoms(tuple(_words(facts, model.code, buyer, lines, table)), table)
+    plan = facts.plan(model.code, buyer.buyer_code, "freed")
+    if plan is None:
+        return Freedoms(())
+    colours = _lines(facts.rows_of(COLOUR_FLEX_SAVING, plan))
+    forms = _lines(facts.rows_of(INTERCHANGE_SAVING, plan))
+    costs = {row["freedoms_allowed"]: row for row in facts.rows_of(FREEDOM_COST, plan).iter_rows(named=True)}
+    shown = None if in_full or model.publish_lines == "all" else TOP_COUNT if model.publish_lines == "some" else 0
+    kept = colours if in_full else [line for line in colours if line.saves]
+    kept_forms = forms if in_full else [line for line in forms if line.saves]
+    table = _table(facts, kept[:shown], "What each line's colour freedom saves", buyer)
+    form_table = _table(facts, kept_forms[:shown], "What other forms save", buyer)
+    has_marks = any(UNCLEAR in str(cell) for each in (table, form_table) if each for row in each.rows for cell in row)
+    return Freedoms(
+        tuple(_words(facts, model, buyer, plan, costs, colours)),
+        _kinds_table(costs, buyer),
+        table,
+        form_table,
+        VIEWS if table or form_table else (),
+        UNCLEAR_WORDS if has_marks else "",
+        _idle_words(facts, colours) if in_full else "",
+        _looks(facts, plan, costs, buyer, names_lines=in_full or model.publish_lines == "all"),
+        near_colours(facts, plan) if in_full or model.publish_lines != "none" else (),
+        METHOD if in_full and costs else "",
+    )
 
 
-def _words(facts: Facts, model_code: str, buyer: Buyer, lines: list[_Line], table: Table | None) -> list[str]:
+def _words(
+    facts: Facts, model: ReportedModel, buyer: Buyer, plan: Row, costs: dict[str, Row], lines: Sequence[_Line]
+) -> list[str]:
     told = []
-    listed = facts.plan(model_code, buyer.buyer_code, "listed")
-    freed = facts.plan(model_code, buyer.buyer_code, "freed")
-    together = saving(listed, freed) if freed is not None else None
+    listed = facts.plan(model.code, buyer.buyer_code, "listed")
+    together = saving(listed, plan)
     if together is not None:
         if not together.is_told_apart:
             told.append("Together the freedoms make no difference that can be told apart from how exact the plans are.")
@@ -73,66 +156,153 @@ def _words(facts: Facts, model_code: str, buyer: Buyer, lines: list[_Line], tabl
             )
         else:
             told.append("Together the freedoms of colour and form save nothing today.")
+    if "both" in costs:
+        row = costs["both"]
+        told.append(
+            f"{count(row['judged_line_count'])} of {count(row['line_count'], 'line')} have been judged so far "
+            f"({percent(100 * row['judged_share'], digits=0)}). A model that was judged further saves more, so compare models only "
+            "where that share is alike."
+        )
     if lines:
         told.append(_line_words(lines))
-    if table is not None:
-        told.append("Savings of single lines overlap, so they do not add up to the saving of all together.")
     return told
 
 
-def _line_words(lines: list[_Line]) -> str:
-    """How many lines save something on top of the others."""
+def _line_words(lines: Sequence[_Line]) -> str:
+    """How many lines save something, and how many nothing."""
     paying = sum(line.pays for line in lines)
-    unclear = sum(not line.is_told_apart for line in lines)
-    if not paying:
-        kind = (
-            "an amount that can be told apart from how exact the plans are" if unclear else "money on top of the others"
+    unclear = sum(line.saves and not line.pays for line in lines)
+    idle = sum(not line.saves for line in lines)
+    words = f"Of {count(len(lines), 'line')} with a colour freedom, {count(paying)} clearly {'saves' if paying == 1 else 'save'} money"
+    if unclear:
+        words += f", {count(unclear)} {'saves' if unclear == 1 else 'save'} less than how exact the plans are"
+    if idle:
+        words += f", and {count(idle)} {'saves' if idle == 1 else 'save'} nothing today: the designer's colour could come back there"
+    return words + "."
+
+
+def _lines(rows: pl.DataFrame) -> list[_Line]:
+    """Lines by what they save, most first."""
+    found = []
+    for (number,), of_line in rows.group_by("line_number", maintain_order=True):
+        views = {row["saving_view"]: row for row in of_line.iter_rows(named=True)}
+        row = views.get("fair") or next(iter(views.values()))
+        partners = row["interplay_line_numbers"].replace(";", ", ") if row["interplay_line_numbers"] else ""
+        found.append(
+            _Line(
+                int(str(number)),
+                row["listed_part_code"],
+                row["listed_colour_code"],
+                row.get("colour_rule", ""),
+                row["quantity"],
+                {view: each["saving"] for view, each in views.items()},
+                frozenset(view for view, each in views.items() if each["is_told_apart"]),
+                f"{partners} (same {row['interplay']})" if partners else "",
+            )
         )
-        return f"Of {count(len(lines), 'line')} with a colour freedom, none saves {kind}."
-    words = f"{count(paying)} of {count(len(lines), 'line')} with a colour freedom {'saves' if paying == 1 else 'save'} money"
-    return words + (f"; {count(unclear)} can't be told apart from nothing." if unclear else ".")
+    return sorted(found, key=lambda line: (-line.main, not line.saves, line.number))
 
 
-def _lines(facts: Facts, model_code: str, buyer_code: str) -> list[_Line]:
-    """Lines by what they save on top of all others, most first."""
-    rows = facts.todays(COLOUR_FLEX_SAVING).filter(
-        (pl.col("model_code") == model_code) & (pl.col("buyer_code") == buyer_code) & (pl.col("saving_view") == "last")
-    )
-    given = set(rows["scenario_code"].unique())
-    scenario = next((code for code in ("freed", "best", *facts.scenarios) if code in given), None)
-    found = [
-        _Line(
-            row["line_number"],
-            row["listed_part_code"],
-            row["listed_colour_code"],
-            row["colour_rule"],
-            row["quantity"],
-            row["saving"],
-            row["is_told_apart"],
-        )
-        for row in rows.filter(pl.col("scenario_code") == scenario).iter_rows(named=True)
-    ]
-    return sorted(found, key=lambda line: (not line.pays, -line.saving, line.number))
-
-
-def _table(facts: Facts, lines: list[_Line], caption: str, buyer: Buyer, *, in_full: bool = False) -> Table | None:
-    if not lines:
-        return None
+def _kinds_table(costs: dict[str, Row], buyer: Buyer) -> Table | None:
     rows = tuple(
         (
-            f"{facts.part_name(line.part_code)}, {facts.colour_name(line.colour_code)}",
-            COLOUR_RULES[line.rule],
+            title,
+            money(costs[kind]["complete_cost"], buyer.currency_code),
+            NOTHING if kind == "none" else _amount(costs[kind]["total_saving"], costs[kind]["is_told_apart"], buyer),
+        )
+        for kind, title in KINDS
+        if kind in costs
+    )
+    headings = columns("What may differ from the list", "#Complete cost", "#Saved")
+    return Table(f"What freedoms of colour and form save, in {buyer.currency_code}", headings, rows) if rows else None
+
+
+def _amount(amount: Decimal | None, is_told_apart: bool, buyer: Buyer) -> str:
+    if amount is None:
+        return NOTHING
+    return money(amount, buyer.currency_code) + (f" {UNCLEAR}" if amount and not is_told_apart else "")
+
+
+def _table(facts: Facts, lines: Sequence[_Line], caption: str, buyer: Buyer) -> Table | None:
+    if not lines:
+        return None
+    has_rules = any(line.rule for line in lines)
+    has_partners = any(line.interplay for line in lines)
+    rows = tuple(
+        (
+            f"{facts.part_name(line.part_code)}, {facts.colour_name(line.colour_code)} (line {line.number})",
+            *([COLOUR_RULES[line.rule]] if has_rules else []),
             count(line.quantity),
-            _told(line, buyer.currency_code, in_full),
+            *(_amount(line.amounts.get(view), view in line.told_apart, buyer) for view in ("fair", "alone", "last")),
+            *([line.interplay or NOTHING] if has_partners else []),
         )
         for line in lines
     )
-    headings = columns("Listed as", "Allowed", "#Pieces", "#Saves on top of the others")
+    headings = columns(
+        "Listed as", *(["Allowed"] if has_rules else []), "#Pieces", *(f"#{name}" for name, _ in VIEWS),
+        *(["Acts with lines"] if has_partners else []),
+    )  # fmt: skip
     return Table(f"{caption}, in {buyer.currency_code}", headings, rows, is_stacked=True)
 
 
-def _told(line: _Line, currency_code: str, in_full: bool) -> str:
-    """The saving; what can't be told apart has no figure where readers could take it for one."""
-    if line.is_told_apart:
-        return money(line.saving, currency_code)
-    return f"{NOT_TOLD_APART} ({money(line.saving, currency_code)})" if in_full and line.saving else NOT_TOLD_APART
+def _idle_words(facts: Facts, lines: Sequence[_Line]) -> str:
+    idle = [line for line in lines if not line.saves]
+    if not idle:
+        return ""
+    named = ", ".join(str(line.number) for line in sorted(idle, key=lambda line: line.number))
+    return f"Freedoms that save nothing today, so that the designer's colour could come back: {'line' if len(idle) == 1 else 'lines'} {named}."
+
+
+def _looks(facts: Facts, plan: Row, costs: dict[str, Row], buyer: Buyer, *, names_lines: bool) -> LooksFirst | None:
+    rows = facts.rows_of(LOOK_FIRST, plan).sort("look_rank").to_dicts()
+    if not rows:
+        return None
+    code = buyer.currency_code
+    worth = [row for row in rows if row["is_worth_a_look"]]
+    words = [f"Nobody has judged {count(len(rows), 'line')} yet."]
+    if worth:
+        told = [
+            f"the first {count(number) + ' lines' if number > 1 else 'line'} {money(worth[number - 1]['look_saving_so_far'], code)}"
+            for number in sorted({1, *(step for step in (3, 10) if step < len(worth)), len(worth)})
+        ]
+        words.append(
+            f"If any colour would do there, that could save, line after line and given what is free already: {', '.join(told)} {code}."
+        )
+    idle = len(rows) - len(worth)
+    if idle:
+        words.append(
+            f"{count(idle, 'line is', 'lines are')} not worth a look: every colour costs about the same there, or there is no other."
+        )
+    first = costs.get("first_looks")
+    if first is not None:
+        number = len(first["looked_line_numbers"].split(";"))
+        less = costs["both"]["complete_cost"] - first["complete_cost"]
+        words.append(
+            f"Planned anew with the first {count(number, 'line')} in any colour, the parts cost "
+            f"{money(first['complete_cost'], code, with_code=True)}"
+            + (f", {money(less, code)} less than now." if less > 0 else ": no less than now.")
+        )
+    title = f"What looking at lines could save, in {code}, by number of lines"
+    looked = [
+        Looked(place, float(row["look_saving_so_far"]), float(row["best_look_saving"]))
+        for place, row in enumerate(worth, 1)
+    ]
+    chart = look_curve(title, looked, lambda value: money(Decimal(repr(value)), code))
+    return LooksFirst(tuple(words), chart, _looks_table(facts, worth, buyer) if names_lines else None)
+
+
+def _looks_table(facts: Facts, rows: Sequence[Row], buyer: Buyer) -> Table | None:
+    if not rows:
+        return None
+    cells = tuple(
+        (
+            f"{facts.part_name(row['listed_part_code'])}, {facts.colour_name(row['listed_colour_code'])} (line {row['line_number']})",
+            count(row["quantity"]),
+            money(row["look_saving"], buyer.currency_code),
+            money(row["look_saving_so_far"], buyer.currency_code),
+            ", ".join(facts.colour_name(code) for code in row["look_colour_codes"].split(";") if code) or NOTHING,
+        )
+        for row in rows
+    )
+    headings = columns("Listed as", "#Pieces", "#Could save", "#With those above", "Would be bought in")
+    return Table(f"Lines to look at first, in {buyer.currency_code}", headings, cells, is_stacked=True)

@@ -9,10 +9,11 @@ from decimal import Decimal
 from typing import Any
 
 import polars as pl
+from sample_outlook import outlook_tables
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
-from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings
+from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings, Watch
 from schemas.contract import Contract
 from schemas.inputs import (
     AMENDMENTS,
@@ -42,7 +43,7 @@ from schemas.published import (
     UNFILLED_LINE,
     VENDOR_EXPORT,
 )
-from schemas.savings import COLOUR_FLEX_SAVING
+from schemas.savings import SAVING_CONTRACTS
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 TODAY = date(2026, 11, 25)
@@ -69,6 +70,12 @@ BUYERS = (
     ),
 )
 RATES = {"EUR": 1, "JPY": 180}
+INDEX_SHIFTS = (("lowe", 0.0), ("jevons", 0.9), ("geks-tornqvist", -0.6), ("geks-tornqvist-bought", 0.3))
+WATCHES = (
+    Watch(watch_code="crane", kind="model_below", model_codes=["m00"], amount=Decimal(100)),
+    Watch(watch_code="scarce", kind="line_scarce"),
+    Watch(watch_code="vendors", kind="vendor_moves_model"),
+)
 PART_ROWS = (
     ("00501", "Brick 2 x 4", "bricks"),
     ("00502", "Brick 1 x 2", "bricks"),
@@ -105,7 +112,7 @@ def sample(
     """Tables and inputs of a night: one model per title, whose ``publish_lines`` cycles through ``publish``."""
     days = month_ends(month_count)
     models = [_model(number, title, publish[number % len(publish)], line_count) for number, title in enumerate(titles)]
-    settings = Settings(buyer=list(buyers), report=ReportSettings(title="What our models cost"))
+    settings = Settings(buyer=list(buyers), report=ReportSettings(title="What our models cost"), watch=list(WATCHES))
     tables = {contract.name: empty_frame(contract) for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED)}
     tables.update(_workspace_tables(days))
     night = _Night(days, with_missing)
@@ -113,6 +120,8 @@ def sample(
         for buyer in buyers:
             night.add_model(number, model, buyer)
     tables.update(night.tables())
+    inputs = WorkspaceInputs(settings, tables, tuple(models), tables["input_file"])
+    tables.update(outlook_tables(tables, inputs, TODAY))
     for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED):
         tables[contract.name] = validate_typed(contract, tables[contract.name], where="sample")
     workspace = {contract.name: tables[contract.name] for contract in WORKSPACE_TABLES}
@@ -263,6 +272,15 @@ def _terms_defaults() -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _about(line: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "line_number": line["line_number"],
+        "listed_part_code": line["part_code"],
+        "listed_colour_code": line["colour_code"],
+        "quantity": line["quantity"],
+    }
+
+
 class _Night:
     """Collects the rows of the computed tables."""
 
@@ -272,7 +290,7 @@ class _Night:
         self.rows: dict[str, list[dict[str, Any]]] = {
             c.name: []
             for c in (
-                MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, COLOUR_FLEX_SAVING,
+                MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, *SAVING_CONTRACTS,
                 PLAN_VARIANT, SECOND_SOURCE, PRICE_INDEX, ELEMENT_PRICE, PRICE_HISTORY,
             )
         }  # fmt: skip
@@ -499,25 +517,76 @@ class _Night:
                 )
 
     def _add_savings(self, number: int, model: Model, buyer: Buyer) -> None:
+        """Savings of every second line, and looks at the others."""
+        rate = RATES[buyer.currency_code]
+        key = {"priced_on": TODAY, "model_code": model.model_code, "scenario_code": "freed"}
+        key["buyer_code"] = buyer.buyer_code
         for line in model.parts_list.to_dicts()[::2]:
-            for view, factor in (("alone", 12), ("last", 9)):
-                saving = Decimal(factor * (line["line_number"] * 5 % 11 - 2)) / 50 * RATES[buyer.currency_code]
-                self.rows["colour_flex_saving"].append(
-                    {
-                        "priced_on": TODAY,
-                        "model_code": model.model_code,
-                        "scenario_code": "freed",
-                        "buyer_code": buyer.buyer_code,
-                        "line_number": line["line_number"],
-                        "listed_part_code": line["part_code"],
-                        "listed_colour_code": line["colour_code"],
-                        "colour_rule": "any",
-                        "quantity": line["quantity"],
-                        "saving_view": view,
-                        "saving": round_money(saving, buyer.currency_code),
-                        "is_told_apart": abs(saving) > Decimal("0.3") * RATES[buyer.currency_code],
-                    }
-                )
+            for view, factor in (("alone", 12), ("last", 9), ("fair", 10)):
+                saving = max(Decimal(0), Decimal(factor * (line["line_number"] * 5 % 11 - 2)) / 50 * rate)
+                row = {
+                    **key,
+                    **_about(line),
+                    "saving_view": view,
+                    "saving": round_money(saving, buyer.currency_code),
+                    "is_told_apart": saving > Decimal("0.3") * rate,
+                    "interplay": "vendor" if line["line_number"] == 1 else "none",
+                    "interplay_line_numbers": "3" if line["line_number"] == 1 else "",
+                }
+                self.rows["colour_flex_saving"].append({**row, "colour_rule": "any", "freed_line_count": 1})
+                if line["line_number"] == 1:
+                    self.rows["interchange_saving"].append(row)
+        so_far = Decimal(0)
+        for rank, line in enumerate(model.parts_list.to_dicts()[1::2], 1):
+            added = round_money(max(Decimal(0), Decimal(5 - rank) / 4) * rate, buyer.currency_code)
+            so_far += added
+            self.rows["look_first"].append(
+                {
+                    **key,
+                    **_about(line),
+                    "look_rank": rank,
+                    "look_saving": added,
+                    "added_saving": added,
+                    "look_saving_so_far": so_far,
+                    "best_look_saving": so_far,
+                    "is_worth_a_look": added > 0,
+                    "look_colour_codes": line["colour_code"],
+                    "fillable_piece_count": 0,
+                }
+            )
+        self._add_freedom_costs(key, model, so_far)
+
+    def _add_freedom_costs(self, key: dict[str, Any], model: Model, looked: Decimal) -> None:
+        plans = {
+            row["scenario_code"]: row
+            for row in self.rows["model_cost"]
+            if all(row[name] == key[name] for name in ("priced_on", "model_code", "buyer_code"))
+        }
+        listed, freed = (plans[code]["complete_cost"] for code in ("listed", "freed"))
+        line_count = model.parts_list["line_number"].n_unique()
+        for allowed, cost in (
+            ("none", listed),
+            ("colour", max(freed, listed - (listed - freed) / 2)),
+            ("both", freed),
+            ("first_looks", freed - looked),
+        ):
+            cost = round_money(cost, plans["listed"]["currency_code"])
+            self.rows["freedom_cost"].append(
+                {
+                    **key,
+                    "freedoms_allowed": allowed,
+                    "landed_cost": cost,
+                    "unfilled_piece_count": 0,
+                    "complete_cost": cost,
+                    "total_saving": max(Decimal(0), listed - cost),
+                    "is_told_apart": allowed != "colour",
+                    "share_basis": "exact",
+                    "line_count": line_count,
+                    "judged_line_count": (line_count + 1) // 2,
+                    "judged_share": ((line_count + 1) // 2) / line_count,
+                    "looked_line_numbers": "2;4" if allowed == "first_looks" else "",
+                }
+            )
 
     def _add_trends(self, number: int, model: Model, buyer: Buyer) -> None:
         months = [f"{day:%Y-%m}" for day in self.days]
@@ -526,7 +595,7 @@ class _Night:
         lines = model.parts_list.to_dicts()
         for step, month in enumerate(months):
             withheld = number == 1 and step == len(months) // 2
-            for method, shift in (("lowe", 0.0), ("jevons", 0.9), ("geks-tornqvist", -0.6)):
+            for method, shift in INDEX_SHIFTS:
                 level = levels[step] + shift * step / 5
                 self.rows["price_index"].append(
                     {

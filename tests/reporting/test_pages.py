@@ -14,6 +14,7 @@ from sample_tables import BUYERS, TITLES, sample
 
 from pipelines.reporting.costs import comparison_table
 from pipelines.reporting.facts import Facts, ranked, saving
+from pipelines.reporting.near_colours import distance_words
 from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
 from schemas.inputs import WORKSPACE_TABLES
@@ -217,10 +218,11 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     elements = re.compile("|".join(re.escape(name) for name in night[0]["parts"]["part_name"]))
     named = {code: len(elements.findall(sheet_text(folder, code, ending))) for code in ("m00", "m01", "m02")}
     assert named["m00"] == 0
-    # Six lines have a freedom, of which two pay; each is named once for each of the two buyers.
-    assert named["m01"] == 2 * len(BUYERS)
-    assert named["m02"] == 2 * len(BUYERS)
-    assert "2 of 6 lines with a colour freedom save money; 3 can't be told apart" in sheet_text(folder, "m00", ending)
+    # Of six lines with a freedom three save something, one of them by its form, too; four unjudged ones are worth a look.
+    assert named["m01"] == (3 + 1) * len(BUYERS)
+    assert named["m02"] == (3 + 1 + 4) * len(BUYERS)
+    words = "2 clearly save money, 1 saves less than how exact the plans are, and 3 save nothing today"
+    assert words in sheet_text(folder, "m00", ending)
 
 
 def test_evidence_is_marked_as_private_unless_all_may_be_published(folder):
@@ -433,28 +435,87 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path
 @pytest.mark.parametrize(
     ("saving", "is_told_apart", "words"),
     [
-        (Decimal("0.10"), True, "6 of 6 lines with a colour freedom save money."),
-        (Decimal(0), True, "Of 6 lines with a colour freedom, none saves money on top of the others."),
+        (Decimal("0.10"), True, "Of 6 lines with a colour freedom, 6 clearly save money."),
+        (
+            Decimal(0),
+            False,
+            "Of 6 lines with a colour freedom, 0 clearly save money, and 6 save nothing today: the designer's colour could come "
+            "back there.",
+        ),
         (
             Decimal(5),
             False,
-            "Of 6 lines with a colour freedom, none saves an amount that can be told apart from how exact the plans are.",
+            "Of 6 lines with a colour freedom, 0 clearly save money, 6 save less than how exact the plans are.",
         ),
     ],
 )
-def test_what_lines_save_on_top_of_the_others_is_told(night, tmp_path, saving, is_told_apart, words):
+def test_how_many_freedoms_pay_is_told(night, tmp_path, saving, is_told_apart, words):
     values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
     tables = change(night[0], "colour_flex_saving", values, pl.lit(is_told_apart).alias("is_told_apart"))
     write_pages(tables, night[1], tmp_path)
     assert words in sheet_text(tmp_path, "m02")
-    assert ("can't be told apart (5.00)" in sheet_text(tmp_path, "m02-evidence")) == (not is_told_apart)
-    assert "can't be told apart (" not in sheet_text(tmp_path, "m02"), "no figure that readers could take for a saving"
+    marked = "5.00 \u2248"
+    assert (marked in sheet_text(tmp_path, "m02-evidence")) == (saving == 5)
+    named = "Freedoms that save nothing today, so that the designer's colour could come back: lines 1, 3, 5, 7, 9, 11."
+    assert (named in sheet_text(tmp_path, "m02-evidence")) == (not saving)
+    assert named not in sheet_text(tmp_path, "m02")
 
 
-def test_savings_with_only_the_view_on_top_of_the_others_are_not_lost(night, tmp_path):
+def test_sheets_show_kinds_shares_and_where_to_look(folder):
+    """m02 publishes all its lines, m00 none."""
+    text = sheet_text(folder, "m02")
+    for words in (
+        "Other colours only",
+        "6 of 12 lines have been judged so far (50 %).",
+        "Fair share",
+        "Acts with lines",
+        "3 (same vendor)",
+        "Nobody has judged 6 lines yet.",
+        "the first line 1.00, the first 3 lines 2.25, the first 4 lines 2.50 EUR",
+        "2 lines are not worth a look",
+        "Planned anew with the first 2 lines in any colour",
+        "What other forms save",
+        "Lines to look at first",
+    ):
+        assert words in text, words
+    none = sheet_text(folder, "m00")
+    assert "Where to look next" in none
+    for words in ("Fair share", "Lines to look at first", "What other forms save", "(line "):
+        assert words not in none, words
+    assert "quick reckoning" in sheet_text(folder, "m00-evidence") and "quick reckoning" not in text
+
+
+def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night, tmp_path):
+    lines = night[0]["plan_line"].with_columns(
+        pl.lit("near").alias("colour_rule"), pl.lit(False).alias("is_listed_colour")
+    )
+    write_pages({**night[0], "plan_line": lines}, night[1], tmp_path)
+    html = (tmp_path / "sheets" / "m02.html").read_text(encoding="utf-8")
+    assert "Colours close to the listed ones" in html and "(CIEDE2000 " in html
+    swatches = re.search(r'<rect width="24" height="24" fill="(#[0-9A-Fa-f]{6})"/><rect x="24"', html)
+    assert swatches
+    assert "Colours close to the listed ones" not in sheet_text(tmp_path, "m00")
+
+
+@pytest.mark.parametrize(
+    ("distance", "words"),
+    [
+        (0.9, "no difference most people see"),
+        (1.5, "hardly a difference"),
+        (4.0, "a slight difference"),
+        (9.0, "a clear difference, the same kind of colour"),
+        (19.0, "a strong difference"),
+        (21.0, "another colour"),
+    ],
+)
+def test_distances_of_colours_have_words(distance, words):
+    assert distance_words(distance) == words
+
+
+def test_savings_without_fair_shares_are_not_lost(night, tmp_path):
     last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
     write_pages(last, night[1], tmp_path)
-    assert "2 of 6 lines with a colour freedom save money" in sheet_text(tmp_path, "m00")
+    assert "Of 6 lines with a colour freedom, 2 clearly save money" in sheet_text(tmp_path, "m00")
 
 
 def test_offers_of_today_are_not_called_the_oldest(night, tmp_path):
