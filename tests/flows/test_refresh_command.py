@@ -54,6 +54,8 @@ def test_from_the_first_refresh_to_the_third(place):
     assert third.returncode == 0, third.stderr
     assert "1 of 2 rows held" in third.stderr
     assert "south-new.csv" in kitfare(place, "status").stdout
+    recorded = [path.name for path in (place.root / "index_vintages").iterdir()]
+    assert len(recorded) == 1 and recorded[0].startswith("2026-11-01-")  # October is over
 
 
 def test_prices_of_another_date(place):
