@@ -1,5 +1,6 @@
 """Queries by readers: answered, limited, and sealed from everything but the database."""
 
+import shutil
 import time
 
 import polars as pl
@@ -7,8 +8,8 @@ import pytest
 from published_case import published_tables
 
 from pipelines.errors import KitfareError, UsageError
-from pipelines.warehouse import generation
-from pipelines.warehouse.query import run_query
+from pipelines.warehouse import generation, query
+from pipelines.warehouse.query import asking, run_query
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +43,14 @@ REFUSED = [
     "select * from read_text('{folder}/other.csv')",
     "select * from read_parquet('{folder}/tables/model_cost.parquet')",
     "select * from glob('*')",
+    "select * from sniff_csv('{folder}/other.csv')",
+    "select * from parquet_metadata('{folder}/tables/model_cost.parquet')",
+    "select * from query('select * from read_text(''{folder}/other.csv'')')",
+    "from json_execute_serialized_sql(json_serialize_sql('select * from read_text(''{folder}/other.csv'')'))",
+    "call enable_logging(storage = 'file', storage_config = {{'path': '{folder}/log'}})",
+    "set profiling_output = '{folder}/profile.json'",
+    "from duckdb_secrets()",
+    "attach ':memory:' as beside",
     "copy model_cost to '{folder}/out.csv'",
     "copy (select 1) to '/dev/stdout'",
     "export database '{folder}/out'",
@@ -114,6 +123,49 @@ def test_a_query_that_takes_too_long_is_stopped(database):
 def test_a_query_that_needs_too_much_memory_is_stopped(database):
     with pytest.raises(UsageError, match="Out of Memory"):
         run_query(database, "select string_agg(range::varchar) from range(50000000)", memory_limit_mb=100)
+
+
+def test_an_answer_that_takes_too_much_memory_is_stopped(database):
+    """What was handed over no longer counts against the database's own limit."""
+    with pytest.raises(UsageError, match="the answer takes more than 20 MB"):
+        run_query(database, "from range(3000000000)", max_rows=None, memory_limit_mb=20)
+
+
+def test_several_questions_are_answered_from_one_generation_whatever_is_published_meanwhile(database, tmp_path):
+    for name in ("g1", "g2"):
+        (tmp_path / name).mkdir()
+        shutil.copy(database, tmp_path / name)
+    link = tmp_path / "published"
+    link.symlink_to("g1")
+    with asking(link / database.name) as ask:
+        first = ask("pragma database_list")[0]["file"]
+        (tmp_path / "new").symlink_to("g2")
+        (tmp_path / "new").replace(link)
+        shutil.rmtree(tmp_path / "g1")
+        assert ask("select count(*) as n from price_history") == [{"n": 3}]
+        assert ask("pragma database_list")[0]["file"] == first and "g1" in first
+    assert run_query(link / database.name, "pragma database_list")["file"][0].split("/")[-2] == "g2"
+
+
+def test_a_generation_that_goes_between_following_the_link_and_opening_it_is_not_an_error(
+    database, tmp_path, monkeypatch
+):
+    for name in ("g1", "g2"):
+        (tmp_path / name).mkdir()
+        shutil.copy(database, tmp_path / name)
+    link = tmp_path / "published"
+    link.symlink_to("g1")
+    opened = query.open_database
+
+    def late(path, **named):
+        if "g1" in str(path):
+            shutil.rmtree(tmp_path / "g1")
+            link.unlink()
+            link.symlink_to("g2")
+        return opened(path, **named)
+
+    monkeypatch.setattr(query, "open_database", late)
+    assert run_query(link / database.name, "select 1 as one").height == 1
 
 
 def test_nothing_published_yet(tmp_path):
