@@ -14,9 +14,12 @@ from markupsafe import Markup
 from pipelines.reporting.charts import Chart
 from pipelines.reporting.tables import Column, Table
 
-WIDTH, LABELS, VALUES, ROW, TOP = 350, 112, 48, 22, 6
+WIDTH, LABELS, VALUES, ROW, TOP = 350, 128, 44, 22, 6
 """In units of the drawing: its width, the room for labels at the left and values at the right, and a row's height."""
-LONGEST_LABEL = 17
+LONGEST_LABEL = 20
+
+
+HOW_TO_READ = "Box: the middle half. Line: all but the lowest and the highest tenth. Mark and figure: the median."
 
 
 @dataclass(frozen=True)
@@ -92,6 +95,8 @@ def spread_chart(
             ).format(p10, middle, p90, p25, middle - 5, max(p75 - p25, 0.5), p50, middle - 7)
         )
         parts.append(_row_texts(row, spread.label, tell(spread.percentiles[2])))
+    ends = [min(spread.percentiles[0] for spread in spreads), 0.0, max(spread.percentiles[4] for spread in spreads)]
+    parts += _ticks(place, ends, len(spreads), tell)
     names = ("10 % below", "25 % below", "Median", "25 % above", "10 % above")
     figures = Table(
         title,
@@ -104,7 +109,7 @@ def spread_chart(
         f"{tell(spread.percentiles[4])}."
         for spread in spreads
     )
-    return Chart(title, _svg(parts, len(spreads)), words, (), figures, (), data_name)
+    return Chart(title, _svg(parts, len(spreads), with_ticks=True), words, (), figures, (), data_name, HOW_TO_READ)
 
 
 def _scale(values: Sequence[float]) -> Callable[[float], float]:
@@ -130,7 +135,25 @@ def _row_texts(row: int, label: str, value: str) -> Markup:
     ).format(LABELS - 4, base, shown, WIDTH - 2, base, value)
 
 
-def _svg(parts: Sequence[Markup], rows: int) -> Markup:
+def _ticks(
+    place: Callable[[float], float], values: Sequence[float], rows: int, tell: Callable[[float], str]
+) -> list[Markup]:
+    """Figures below the scale, those left out that would touch the one before."""
+    told, free_from = [], float("-inf")
+    for value in sorted(set(values)):
+        words, at = tell(value), place(value)
+        half = 3.5 * len(words)
+        if at - half >= free_from:
+            told.append(
+                Markup('<text x="{:.1f}" y="{}" text-anchor="middle">{}</text>').format(
+                    at, TOP + rows * ROW + 13, words
+                )
+            )
+            free_from = at + half + 6
+    return told
+
+
+def _svg(parts: Sequence[Markup], rows: int, *, with_ticks: bool = False) -> Markup:
     return Markup(
         '<svg aria-hidden="true" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {} {}" fill="currentColor" font-size="12">{}</svg>'
-    ).format(WIDTH, TOP * 2 + rows * ROW, Markup("").join(parts))
+    ).format(WIDTH, TOP * 2 + rows * ROW + (12 if with_ticks else 0), Markup("").join(parts))

@@ -23,6 +23,9 @@ from pipelines.resources import resource_folder
 DASHES = ("", "6 3", "2 3", "8 3 2 3", "12 4", "1 4")
 """One per colour of the page's CSS (--series-1 to --series-6), as SVG stroke-dasharray."""
 
+SIZE = (350, 170)
+"""Fits half a page, and a phone without its letters getting smaller."""
+
 
 @dataclass(frozen=True)
 class Line:
@@ -57,7 +60,7 @@ class Band:
 class Chart:
     """A drawing (SVG without ids), what it is called, what it shows in words, its legend, and its figures as a table.
 
-    ``areas`` are the labels and CSS colours of what is filled; ``data_name`` the file of the month's folder that holds the figures.
+    ``areas`` are the labels and CSS colours of what is filled; ``data_name`` the file of the month's folder that holds the figures; ``note`` how to read it.
     """
 
     title: str
@@ -67,6 +70,7 @@ class Chart:
     figures: Table
     areas: tuple[tuple[str, str], ...] = ()
     data_name: str = ""
+    note: str = ""
 
 
 def line_chart(
@@ -77,6 +81,7 @@ def line_chart(
     until: date | None = None,
     band: Band | None = None,
     data_name: str = "",
+    size: tuple[int, int] = SIZE,
 ) -> Chart | None:
     """Draw lines over dates; None when no line has two values: there is nothing to draw then.
 
@@ -89,6 +94,7 @@ def line_chart(
             so that one drawing, the slow part, serves them all.
         band: shaded behind the lines; without two values it is left out.
         data_name: the file of the figures.
+        size: width and height in units in which letters are 12 high.
     """
     shown = [at for at in dates if until is None or at <= until]
     whole = [line for line in lines if _knows(line)]
@@ -99,7 +105,7 @@ def line_chart(
         return None
     if band is not None and sum(value is not None for value in band.low[: len(shown)]) < 2:
         band = None
-    svg = _cut(_draw(tuple(dates), tuple(whole), band), [kept[position] for position in _drawing_order(whole)])
+    svg = _cut(_draw(tuple(dates), tuple(whole), band, size), [kept[position] for position in _drawing_order(whole)])
     words = _describe(title, shown, drawn, tell)
     columns = [*drawn]
     if band is not None:
@@ -162,11 +168,12 @@ def _specification() -> dict[str, Any]:
 
 
 @cache
-def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None) -> str:
+def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, size: tuple[int, int]) -> str:
     """The SVG, without sizes: the page's CSS sizes it. Drawn once for the same dates and lines."""
     import vl_convert
 
     spec = copy.deepcopy(_specification())
+    spec["width"], spec["height"] = size
     area, line_layer = spec["layer"]
     if band is None:
         spec["layer"] = [line_layer]

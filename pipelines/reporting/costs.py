@@ -148,6 +148,7 @@ def cost_chart(
         lines,
         lambda value: money(Decimal(str(value)), buyer.currency_code),
         until,
+        data_name="costs",
     )
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from functools import cached_property
 from typing import Any
 
 import polars as pl
@@ -69,6 +70,7 @@ class Facts:
         self._by_plan: dict[str, dict[tuple[Any, ...], pl.DataFrame]] = {}
         self._prices: dict[tuple[Any, ...], pl.DataFrame] = {}
         self._contributions: dict[tuple[Any, ...], Row] | None = None
+        self._grouped: dict[tuple[str, ...], dict[tuple[Any, ...], list[Row]]] = {}
         self.inputs = inputs
         self.settings = inputs.settings
         costs = self.table(MODEL_COST).sort(PLAN_KEY)
@@ -93,6 +95,16 @@ class Facts:
         """One of the workspace's own tables; None if there is none."""
         found = self._tables.get(name)
         return self.inputs.tables.get(name) if found is None else found
+
+    def rows(self, contract: Contract, **key: Any) -> list[Row]:
+        """Rows of a small published table whose columns have these values, in the order of its key."""
+        names = (contract.name, *key)
+        if names not in self._grouped:
+            found: dict[tuple[Any, ...], list[Row]] = {}
+            for row in self.table(contract).sort(contract.key).to_dicts():
+                found.setdefault(tuple(row[name] for name in key), []).append(row)
+            self._grouped[names] = found
+        return self._grouped[names].get(tuple(key.values()), [])
 
     def todays(self, contract: Contract) -> pl.DataFrame:
         """The rows of today's plans in one of the plan tables, in the order of its key."""
@@ -129,8 +141,18 @@ class Facts:
         """Rows of element_price of a buyer in a month and the month before it."""
         if not self._prices:
             self._prices = self.table(ELEMENT_PRICE).partition_by("buyer_code", "month", as_dict=True)
-        both = (month_before(month), month)
-        return pl.concat([self._prices.get((buyer_code, m), empty_frame(ELEMENT_PRICE)) for m in both])
+        key = (buyer_code, month_before(month), month)
+        if key not in self._prices:
+            both = [self._prices.get((buyer_code, m), empty_frame(ELEMENT_PRICE)) for m in key[1:]]
+            self._prices[key] = pl.concat(both)
+        return self._prices[key]
+
+    @cached_property
+    def open_elements(self) -> frozenset[tuple[Any, ...]]:
+        """Part and colour of the elements that a model whose lines may be published uses."""
+        open_models = sorted(model.code for model in self.models if model.publish_lines != "none")
+        used = self.table(ELEMENT_PRICE).filter(pl.col("model_code").is_in(open_models))
+        return frozenset(used.select("part_code", "colour_code").unique().iter_rows())
 
     def contributions(self, model_code: str, buyer_code: str, month: str) -> Row | None:
         """Percentage points of the index's one-month change: ``up``, ``down`` and ``carried`` (imputed); None without any."""

@@ -1,33 +1,50 @@
-"""The report of one month: what each model costs at the month's end, and where prices went."""
+"""The report of one month: first all models on one page, then a page for each of them, with the figures behind every chart."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date, timedelta
+from decimal import Decimal
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.reporting.charts import DASHES, Chart, Line, line_chart
-from pipelines.reporting.costs import WITHHELD, cost_chart, headline_cost, least_certain, no_history
-from pipelines.reporting.facts import Facts, ReportedModel, Row
+from pipelines.reporting.availability_section import availability_of, copies_words
+from pipelines.reporting.charts import DASHES
+from pipelines.reporting.costs import WITHHELD, headline_cost, no_history, strip
+from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
+from pipelines.reporting.headline_picture import CHART_SIZE, write_picture
+from pipelines.reporting.model_report import (
+    cost_coverage,
+    is_reported,
+    model_report,
+    revisions_table,
+    why_cost_is_withheld,
+    why_index_is_withheld,
+)
+from pipelines.reporting.month_charts import overview_chart, spread_by_model
+from pipelines.reporting.movers_table import movers_table
 from pipelines.reporting.render import write_page
+from pipelines.reporting.report_data import write_data
 from pipelines.reporting.suspects import suspect_section
 from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, gap, month_name, number, percent
-from pipelines.reporting.words import INDEX_NAMES, METHODS
+from pipelines.reporting.watch_page import fired_words
+from pipelines.reporting.words import METHODS
 from pipelines.settings import Buyer
-from pipelines.trends.movers import movers
+from schemas.published import CHECK_RESULT, REFRESH_RUN
 
-METHOD_WIDTHS = {"lowe": 2.5, "jevons": 1.0, "geks-tornqvist": 1.0}
-"""The headline index and, thin, its two checks."""
+PICTURE = "headline.png"
 
 
 def write_monthly_report(
     tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, month: str, folder: Path
 ) -> list[Path]:
-    """Write ``reports/<month>.html`` and ``.md`` below ``folder``.
+    """Write ``reports/<month>.html`` and ``.md`` and the folder ``reports/<month>/`` below ``folder``.
+
+    In the month's folder: ``<model>.html`` and ``.md``, the figures behind the charts as CSV and Parquet, and ``headline.png``.
 
     Args:
         tables: the generation's tables by name.
@@ -43,14 +60,27 @@ def write_monthly_report(
 
 def write_report_of(facts: Facts, month: str, folder: Path) -> list[Path]:
     """As :func:`write_monthly_report`, on facts already looked up."""
+    place = folder / "reports"
     values = report(facts, month)
-    return [
-        write_page(folder / "reports" / f"{month}{ending}", f"monthly{ending}", **values) for ending in (".html", ".md")
-    ]
+    written = [write_page(place / f"{month}{ending}", f"monthly{ending}", **values) for ending in (".html", ".md")]
+    for model in facts.models:
+        own = model_report(facts, model, month)
+        if own is not None:
+            written += [
+                write_page(place / month / f"{model.page}{ending}", f"model_month{ending}", **own)
+                for ending in (".html", ".md")
+            ]
+    written += write_data(facts, month, place / month)
+    picture = values["sections"][0]["picture"] if values["sections"] else None
+    if picture is not None:
+        written.append(
+            write_picture(place / month / PICTURE, values["page_title"], picture, f"Prices up to {values['cut_off']}")
+        )
+    return written
 
 
 def report(facts: Facts, month: str) -> dict[str, Any]:
-    """Everything the templates of a monthly report show."""
+    """Everything the templates of the page of all models show."""
     cut_off = facts.date_in_month(month)
     sections = [_for_buyer(facts, buyer, month, cut_off) for buyer in facts.buyers]
     base_months = {
@@ -61,86 +91,102 @@ def report(facts: Facts, month: str) -> dict[str, Any]:
     }
     return {
         "page_title": f"{month_name(month)}: what the models cost",
-        "month": month_name(month),
+        "month": month,
         "cut_off": day(cut_off),
         "is_running": cut_off is not None and (cut_off + timedelta(days=1)).month == cut_off.month,
         "base_months": ", ".join(month_name(base) for base in sorted(base_months)),
-        "sections": [section for section in sections if section["strip"]],
+        "sections": [section for section in sections if section["glance"]],
         "suspects": suspect_section(facts, cut_off),
+        "watches": fired_words(facts) if month == f"{facts.today:%Y-%m}" else None,
         "methods": METHODS,
         "floor": percent(facts.settings.report.coverage_floor * 100, digits=0),
+        "run": _run_words(facts),
     }
 
 
 def _for_buyer(facts: Facts, buyer: Buyer, month: str, cut_off: date | None) -> dict[str, Any]:
-    shown = [model for model in facts.models if _is_reported(facts, model, buyer, month, cut_off)]
-    prices = facts.prices_of(buyer.buyer_code, month)
-    models = [_model(facts, model, buyer, month, cut_off) for model in shown]
+    shown = [model for model in facts.models if is_reported(facts, model, buyer, month, cut_off)]
+    plans = {
+        model.code: facts.headline_plan(model.code, buyer.buyer_code, cut_off) if cut_off else None for model in shown
+    }
+    costliest = sorted(shown, key=lambda model: (-_cost(plans[model.code]), model.code))
     return {
         "buyer": buyer,
-        "strip": _strip_table(facts, shown, buyer, month, cut_off),
-        "notes": _notes(buyer, models),
-        "models": [item for item in models if item["costs"] or item["index"] or item["words"]],
-        "movers": _movers_table(facts, prices, buyer, month),
-        "coverage": _coverage_table(facts, shown, buyer, month),
+        "strip": _strip(facts, shown, plans, buyer, month),
+        "glance": _glance_table(facts, shown, plans, buyer, month),
+        "notes": [no_history(buyer)] if shown and not buyer.plan_past_months else [],
+        "overview": overview_chart(facts, costliest, buyer, month),
+        "spreads": spread_by_model(facts, costliest, buyer.buyer_code, month),
+        "picture": overview_chart(facts, costliest, buyer, month, CHART_SIZE) if buyer is facts.buyers[0] else None,
+        "left_out": max(len(shown) - len(DASHES), 0),
+        "ranking": _ranking_table(facts, shown, plans, buyer, month, cut_off),
+        "movers": movers_table(facts, buyer, month),
+        "coverage": _coverage_table(facts, shown, plans, buyer, month),
+        "revisions": revisions_table(facts, shown, buyer, month),
     }
 
 
-def _model(facts: Facts, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None) -> dict[str, Any]:
-    codes = _charted_scenarios(facts, model, buyer)
-    costs = cost_chart(facts, model.code, buyer, codes, cut_off)
-    certain = least_certain(facts, model.code, buyer, codes, cut_off) if costs else ""
-    contributions = _contribution_words(facts, model.code, buyer, month)
-    return {
-        "model": model,
-        "costs": costs,
-        "index": _index_chart(facts, model.code, buyer, month),
-        "words": " ".join(words for words in (contributions, certain) if words),
-    }
+def _cost(plan: Row | None) -> Decimal:
+    return Decimal(plan["complete_cost"]) if plan is not None else Decimal(0)
 
 
-def _notes(buyer: Buyer, models: list[dict[str, Any]]) -> list[str]:
-    """Why a buyer's section has no costs or no charts."""
-    told = []
-    if not buyer.plan_past_months and not any(item["costs"] for item in models):
-        told.append(no_history(buyer))
-    if models and not any(item["costs"] or item["index"] for item in models):
-        told.append("Charts start with the second month that has figures.")
-    return told
+def _strip(
+    facts: Facts, models: list[ReportedModel], plans: Mapping[str, Row | None], buyer: Buyer, month: str
+) -> list[dict[str, Any]]:
+    """The month in four figures, over all models."""
+    indices = [row for model in models if (row := facts.index(model.code, buyer.buyer_code, month)) is not None]
+    shown = [row for row in indices if not row["is_withheld"]]
+    items = []
+    for label, name in (("Prices, 1 month", "change_1_month_pct"), ("Prices, 12 months", "change_12_months_pct")):
+        known = [row[name] for row in shown if row[name] is not None]
+        if known:
+            note = f"median of {count(len(known), 'model')}; {percent(min(known), signed=True)} to {percent(max(known), signed=True)}"
+            items.append((label, percent(median(known), signed=True), note))
+    made = [plan for plan in plans.values() if plan is not None]
+    if made:
+        whole = sum(not plan["unfilled_piece_count"] for plan in made)
+        missing = len(made) - whole
+        note = (
+            "every piece on sale, in the cheapest mix"
+            if not missing
+            else f"{count(missing, 'model')} with missing pieces"
+        )
+        items.append(("Can be bought whole", f"{whole} of {len(made)}", note))
+    if indices:
+        least = min(row["coverage_share"] for row in indices)
+        withheld = len(indices) - len(shown)
+        note = f"of each list, by cost, has a price of its own{f'; {withheld} withheld' if withheld else ''}"
+        items.append(("Coverage, at least", percent(least * 100), note))
+    return strip(items)
 
 
-def _charted_scenarios(facts: Facts, model: ReportedModel, buyer: Buyer) -> list[str]:
-    """The scenarios that were ever planned, at most as many as there are ways to draw a line."""
-    days = facts.priced_dates(model.code, buyer.buyer_code)
-    planned = {plan["scenario_code"] for on in days for plan in facts.plans(model.code, buyer.buyer_code, on)}
-    return [code for code in facts.scenarios if code in planned][: len(DASHES)]
-
-
-def _is_reported(facts: Facts, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None) -> bool:
-    has_plan = cut_off is not None and bool(facts.plans(model.code, buyer.buyer_code, cut_off))
-    return has_plan or facts.index(model.code, buyer.buyer_code, month) is not None
-
-
-def _strip_table(
-    facts: Facts, models: list[ReportedModel], buyer: Buyer, month: str, cut_off: date | None
+def _glance_table(
+    facts: Facts, models: list[ReportedModel], plans: Mapping[str, Row | None], buyer: Buyer, month: str
 ) -> Table | None:
-    plans = [facts.headline_plan(model.code, buyer.buyer_code, cut_off) if cut_off else None for model in models]
-    has_costs = any(plan is not None for plan in plans)
+    has_costs = any(plan is not None for plan in plans.values())
     rows = []
-    for model, plan in zip(models, plans, strict=True):
-        index = facts.index(model.code, buyer.buyer_code, month)
-        costs = (headline_cost(facts, plan), NOTHING if plan is None else gap(plan["gap_pct"]))
+    for model in models:
+        plan, index = plans[model.code], facts.index(model.code, buyer.buyer_code, month)
+        coverage = cost_coverage(plan)
+        costs = (
+            headline_cost(facts, plan),
+            NOTHING if plan is None else gap(plan["gap_pct"]),
+            NOTHING if coverage is None else percent(coverage * 100),
+        )
         rows.append(
             (
-                Link(model.title, f"../sheets/{model.page}.html"),
+                Link(model.title, f"{month}/{model.page}.html"),
                 *(costs if has_costs else ()),
                 _change(index, "change_1_month_pct"),
                 _change(index, "change_12_months_pct"),
                 _level(index),
+                NOTHING if index is None else percent(index["coverage_share"] * 100),
             )
         )
-    costs_headings = ("#Cheapest complete cost", "#Above the best, at most") if has_costs else ()
-    headings = columns("Model", *costs_headings, "#Prices, 1 month", "#Prices, 12 months", "#Price index")
+    costs_headings = ("#Cheapest complete cost", "#Above the best, at most", "#Pieces priced") if has_costs else ()
+    headings = columns(
+        "Model", *costs_headings, "#Prices, 1 month", "#Prices, 12 months", "#Price index", "#List priced"
+    )
     caption = f"The month at a glance, in {buyer.currency_code}" if has_costs else "The month at a glance"
     return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None
 
@@ -157,78 +203,92 @@ def _level(index: Row | None) -> str:
     return number(index["index_level"] if index is not None else None)
 
 
-def _index_chart(facts: Facts, model_code: str, buyer: Buyer, month: str) -> Chart | None:
-    months = [m for m in facts.months() if facts.index(model_code, buyer.buyer_code, m) is not None]
-    lines = []
-    for style, (method, name) in enumerate(INDEX_NAMES.items()):
-        rows = (facts.index(model_code, buyer.buyer_code, m, method) for m in months)
-        values = tuple(None if row is None or row["is_withheld"] else row["index_level"] for row in rows)
-        lines.append(Line(name, values, style, METHOD_WIDTHS[method]))
-    base = facts.index(model_code, buyer.buyer_code, months[-1]) if months else None
-    title = f"Price index, {month_name(base['base_month'])} = 100" if base else "Price index"
-    return line_chart(title, [month_end(m) for m in months], lines, number, month_end(month))
-
-
-def month_end(month: str) -> date:
-    """The last day of a month such as 2026-10."""
-    year, number_in_year = map(int, month.split("-"))
-    first_of_next = date(year + number_in_year // 12, number_in_year % 12 + 1, 1)
-    return first_of_next - timedelta(days=1)
-
-
-def _contribution_words(facts: Facts, model_code: str, buyer: Buyer, month: str) -> str:
-    """How the month's change of the index splits into rises, falls and imputed lines; empty where there is no change."""
-    points = facts.contributions(model_code, buyer.buyer_code, month)
-    if points is None:
-        return ""
-    up, down, carried = (number(points[name], 2, signed=True) for name in ("up", "down", "carried"))
-    words = f"Of the month's change, lines that rose gave {up} percentage points and lines that fell {down}"
-    return words + ("." if carried == "0.00" else f"; imputed lines gave {carried}.")
-
-
-def _movers_table(facts: Facts, prices: pl.DataFrame, buyer: Buyer, month: str) -> Table | None:
-    """The largest rises and falls. An element is named only if a model that publishes lines uses it."""
-    may_name = {model.code for model in facts.models if model.publish_lines != "none"}
-    named = prices.filter(pl.col("model_code").is_in(sorted(may_name))).select("part_code", "colour_code").unique()
-    open_elements = set(named.iter_rows())
-    rows = tuple(
-        (
-            _element(facts, row, open_elements),
-            percent(row["price_change_pct"], signed=True),
-            number(row["element_price"], 4),
-            count(row["market_vendor_count"]),
-            count(row["market_quantity"]),
+def _ranking_table(
+    facts: Facts,
+    models: list[ReportedModel],
+    plans: Mapping[str, Row | None],
+    buyer: Buyer,
+    month: str,
+    cut_off: date | None,
+) -> Table | None:
+    """Models by cost per piece; those whose cost is withheld or too low by an unknown amount come last, without a rank."""
+    ranked = []
+    for model in models:
+        plan = plans[model.code]
+        is_known = plan is not None and not facts.cost_is_withheld(plan) and not plan["unfilled_estimate_count"]
+        per_piece = plan["complete_cost"] / plan["piece_count"] if is_known and plan and plan["piece_count"] else None
+        ranked.append((per_piece is None, per_piece or Decimal(0), model.title, model, plan, per_piece))
+    ranked.sort(key=lambda item: item[:3])
+    rows = []
+    for place, (_, _, _, model, plan, per_piece) in enumerate(ranked, 1):
+        index = facts.index(model.code, buyer.buyer_code, month)
+        available = availability_of(facts, model.code, buyer.buyer_code, month)
+        freed = facts.plan(model.code, buyer.buyer_code, "freed", cut_off) if cut_off else None
+        listed = facts.plan(model.code, buyer.buyer_code, "listed", cut_off) if cut_off else None
+        rows.append(
+            (
+                Link(model.title, f"{month}/{model.page}.html"),
+                NOTHING if per_piece is None else str(place),
+                NOTHING if per_piece is None else number(per_piece, 3),
+                NOTHING if plan is None else count(plan["piece_count"]),
+                _change(index, "change_12_months_pct"),
+                NOTHING if available is None else percent(available["fillable_share"] * 100),
+                NOTHING if available is None else copies_words(available),
+                _freedoms_save(listed, freed),
+            )
         )
-        for row in movers(prices, month, buyer.buyer_code, facts.settings.report.mover_count).iter_rows(named=True)
+    if all(row[1] == NOTHING and row[4] == NOTHING for row in rows):
+        return None
+    headings = columns(
+        "Model",
+        "#Rank",
+        f"#A piece costs, {buyer.currency_code}",
+        "#Pieces",
+        "#Prices, 12 months",
+        "#On sale as listed",
+        "#Enough for",
+        "#Freedoms save",
     )
-    headings = columns("Element", "#Price change", f"#Price, {buyer.currency_code}", "#Vendors", "#Pieces on offer")
-    return Table("Largest rises and falls since the month before", headings, rows, is_stacked=True) if rows else None
+    return Table("Models by what a piece costs", headings, tuple(rows), is_stacked=True)
 
 
-def _element(facts: Facts, row: Row, open_elements: set[tuple[str, ...]]) -> str:
-    if (row["part_code"], row["colour_code"]) in open_elements:
-        return f"{facts.part_name(row['part_code'])}, {facts.colour_name(row['colour_code'])}"
-    family = facts.part_families.get(row["part_code"])
-    return f"a part of the family {family} (not named)" if family else "a part (not named)"
+def _freedoms_save(listed: Row | None, freed: Row | None) -> str:
+    found = saving(listed, freed) if freed is not None else None
+    if found is None or found.share_pct is None:
+        return NOTHING
+    return percent(found.share_pct) if found.is_told_apart else "can't be told apart"
 
 
-def _coverage_table(facts: Facts, models: list[ReportedModel], buyer: Buyer, month: str) -> Table | None:
+def _coverage_table(
+    facts: Facts, models: list[ReportedModel], plans: Mapping[str, Row | None], buyer: Buyer, month: str
+) -> Table | None:
     rows = []
     for model in models:
         index = facts.index(model.code, buyer.buyer_code, month)
         if index is None:
             continue
-        covered = percent(index["coverage_share"] * 100)
-        why = f"{covered} of the basket has a price of its own" if index["is_withheld"] else ""
+        why = [f"index withheld: {reason}" for reason in [why_index_is_withheld(facts, index)] if reason]
+        why += [f"cost withheld: {reason}" for reason in [why_cost_is_withheld(facts, plans[model.code])] if reason]
         rows.append(
             (
                 model.title,
                 count(index["basket_line_count"]),
                 count(index["priced_line_count"]),
-                covered,
+                percent(index["coverage_share"] * 100),
                 percent(index["imputed_share"] * 100),
-                f"withheld: only {why}" if why else "shown",
+                "; ".join(why) or "shown",
             )
         )
-    headings = columns("Model", "#Lines", "#With a price", "#Coverage by cost", "#Imputed by cost", "Index")
-    return Table("How much of each basket has a price", headings, tuple(rows), is_stacked=True) if rows else None
+    headings = columns("Model", "#Lines", "#With a price", "#Coverage by cost", "#Imputed by cost", "Index and cost")
+    return Table("How much of each list has a price", headings, tuple(rows), is_stacked=True) if rows else None
+
+
+def _run_words(facts: Facts) -> list[str]:
+    """Which refresh made the page, and that its checks passed: nothing is published that fails one."""
+    runs = facts.table(REFRESH_RUN).select("refresh_id", "software_version").unique().to_dicts()
+    told = [f"Made by the refresh {run['refresh_id']}, kitfare {run['software_version']}." for run in runs]
+    checks = facts.table(CHECK_RESULT)
+    failed = checks.filter(pl.col("failed_row_count") > 0).height
+    if checks.height:
+        told.append(f"{checks.height - failed} of {count(checks.height, 'check')} on the published tables passed.")
+    return told

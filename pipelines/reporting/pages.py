@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import polars as pl
@@ -22,10 +23,12 @@ from pipelines.reporting.facts import Facts, Row, saving
 from pipelines.reporting.monthly_report import write_report_of
 from pipelines.reporting.render import write_page
 from pipelines.reporting.sheets import sheet
-from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, month_name
+from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, month_name, percent
+from pipelines.reporting.watch_page import watch_page
 from pipelines.reporting.words import CAUTIONS, COST_WORDS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
 from pipelines.settings import Buyer
 from schemas.inputs import WORKSPACE_TABLES
+from schemas.outlook import WATCH_RESULT
 from schemas.published import ALL_PUBLISHED
 
 
@@ -33,7 +36,8 @@ def write_pages(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, fol
     """Write every page below ``folder``: same tables, same bytes.
 
     ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html``, ``.md`` and ``<model>-evidence.html``;
-    ``reports/<month>.html`` and ``.md`` for every month the tables know, and ``reports/index.html``.
+    ``reports/<month>.html`` and ``.md`` for every month the tables know, with a folder of a page per model, and
+    ``reports/index.html``; ``watches.html``.
 
     Args:
         tables: the generation's tables by name.
@@ -59,11 +63,32 @@ def write_pages(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, fol
         ]
     for month in facts.months():
         written += write_report_of(facts, month, folder)
-    months = [(month_name(month), f"{month}.html") for month in reversed(facts.months())]
+    months = _months_table(facts)
     written.append(
         write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=months)
     )
+    written.append(write_page(folder / "watches.html", "watches.html", **watch_page(facts)))
     return written
+
+
+def _months_table(facts: Facts) -> Table:
+    """The archive: every month with a report, latest first, with its prices against the month before."""
+    rows = []
+    for month in reversed(facts.months()):
+        changes = [
+            index["change_1_month_pct"]
+            for model in facts.models
+            for buyer in facts.buyers[:1]
+            if (index := facts.index(model.code, buyer.buyer_code, month)) is not None
+            and not index["is_withheld"]
+            and index["change_1_month_pct"] is not None
+        ]
+        told = percent(median(changes), signed=True) if changes else NOTHING
+        rows.append(
+            (Link(month_name(month), f"{month}.html"), day(facts.date_in_month(month)), told, count(len(changes)))
+        )
+    headings = columns("Month", "Prices up to", "#Prices, 1 month (median)", "#Models compared")
+    return Table("Reports by month", headings, tuple(rows), is_stacked=True)
 
 
 def _index(facts: Facts, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
@@ -73,11 +98,21 @@ def _index(facts: Facts, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
         "today": day(facts.today),
         "sections": [{"buyer": buyer, "models": _models_table(facts, buyer)} for buyer in facts.buyers],
         "latest_report": (month_name(months[-1]), f"reports/{months[-1]}.html") if months else None,
+        "watches_fired": _watches_fired(facts),
         "evidence": [(model.title, f"sheets/{model.page}-evidence.html") for model in facts.models],
         "tables": _tables_table(tables),
         "cautions": CAUTIONS,
         "cost_words": COST_WORDS,
     }
+
+
+def _watches_fired(facts: Facts) -> str:
+    """How many watches fired, in words; empty without watches."""
+    if not facts.settings.watch:
+        return ""
+    results = facts.table(WATCH_RESULT)
+    fired = results.filter(pl.col("is_fired"))["watch_code"].n_unique()
+    return f"{fired} of {count(len(facts.settings.watch), 'watch', 'watches')} fired"
 
 
 def _models_table(facts: Facts, buyer: Buyer) -> Table:

@@ -32,8 +32,28 @@ ESTIMATE_BASES = {
 
 INDEX_NAMES = {
     "lowe": "Fixed parts list (Lowe)",
-    "jevons": "Every line counts alike (Jevons)",
-    "geks-tornqvist": "Lines weighed month by month (GEKS-Törnqvist)",
+    "geks-tornqvist": "List weighed month by month (GEKS-Törnqvist)",
+    "geks-tornqvist-bought": "Weighed by what plans buy (GEKS-Törnqvist)",
+}
+"""The index methods that are drawn: the headline and those its band is made of."""
+
+CHANGE_PARTS = {
+    "prices": "prices of what was bought",
+    "exchange_rates": "exchange rates",
+    "terms": "vendors' terms",
+    "list": "the designer's list",
+    "judgements": "our own judgements",
+    "ended_offers": "offers that ended",
+    "vendors": "other vendors chosen",
+    "colours": "other colours chosen",
+    "forms": "other forms chosen",
+    "shipping_structure": "shipping, handling and tax of other orders",
+    "estimates": "pieces that can't be bought, estimated",
+}
+
+REVISION_REASONS = {
+    "list": "another version of the parts list",
+    "prices": "prices that came late or were corrected, or settings",
 }
 
 COST_WORDS = (
@@ -59,9 +79,14 @@ PRIVATE = (
 METHODS = (
     "The index is the cost of one fixed parts list at each month's prices, with the base month as 100 (Lowe). The list does "
     "not change, so only prices move it.",
-    "Two other formulas are drawn thin beside it, as a check. Jevons counts every line alike; GEKS-Törnqvist weighs lines by "
-    "what they cost in each month. When all three agree, the move is broad.",
+    "Two other formulas are drawn thin beside it: GEKS-Törnqvist over 25 months, joined by the mean splice on published values, once "
+    "weighed by the list and once by what each month's plan buys. The shaded band spans all three. Where quantities stand still and "
+    "no price is missing it says nothing, and the page says so.",
     "An element's price in a month is the mean price of the cheapest stock that covers the need.",
     "A line without a price of its own in a month is carried along with the mean change of its class. It counts as imputed.",
     "Complete cost also moves with shipping, vendors' terms, the parts list and what was judged; the index does not.",
+    "Availability counts new pieces that one order per vendor can buy, in the listed part and colour. Trends are Theil-Sen slopes of a "
+    "year, with a 90 % interval. Price summaries name no vendors and count for nothing here.",
+    "A forecast (Theta method) is shown only where, in trials from past months, it missed by at least a twentieth less than 'same as "
+    "last month'.",
 )

@@ -1,14 +1,20 @@
-"""The report of a month: figures of that month and no later one, withheld figures as such."""
+"""The report of a month: figures of that month and no later one, withheld figures as such, everything behind them beside them."""
 
+import re
 from datetime import date
+from decimal import Decimal
 
 import polars as pl
 import pytest
 from sample_tables import sample
 
 from pipelines.reporting.facts import Facts
-from pipelines.reporting.monthly_report import month_end, report, write_monthly_report
-from pipelines.reporting.tables import percent
+from pipelines.reporting.model_report import model_report
+from pipelines.reporting.month_charts import month_end
+from pipelines.reporting.monthly_report import report, write_monthly_report
+from pipelines.reporting.tables import number, percent
+
+MONTH = "2026-11"
 
 
 @pytest.fixture(scope="module")
@@ -21,120 +27,282 @@ def facts(night):
     return Facts(*night)
 
 
+@pytest.fixture(scope="module")
+def written(night, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report")
+    return folder, write_monthly_report(*night, "2026-10", folder)
+
+
 def home(values):
     return values["sections"][0]
 
 
-def test_two_files_named_by_the_month(night, tmp_path):
-    written = write_monthly_report(*night, "2026-10", tmp_path)
-    assert written == [tmp_path / "reports/2026-10.html", tmp_path / "reports/2026-10.md"]
-    assert "# October 2026: what the models cost" in written[1].read_text(encoding="utf-8")
-    assert "Prices up to 31 October 2026." in written[1].read_text(encoding="utf-8")
+def of_model(facts, month=MONTH, position=0):
+    return home(model_report(facts, facts.models[position], month))
 
 
-def test_the_strip_has_the_cost_and_both_changes_of_the_fixed_lists_index(night, facts):
-    rows = home(report(facts, "2026-11"))["strip"].rows
+def other_settings(night, **changes):
+    """The night's facts, all models with other settings of their own."""
+    models = tuple(
+        type(m)(m.settings.model_copy(update=changes), m.parts_list, m.freedoms, m.amendments) for m in night[1].models
+    )
+    return Facts(night[0], type(night[1])(night[1].settings, night[1].tables, models, night[1].input_files))
+
+
+def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written):
+    folder, files = written
+    place = folder / "reports"
+    assert {path.relative_to(place).as_posix() for path in files} == {
+        "2026-10.html", "2026-10.md",
+        *(f"2026-10/{model}.{ending}" for model in ("m00", "m01", "m02") for ending in ("html", "md")),
+        *(f"2026-10/{name}.{ending}" for name in ("costs", "price_index", "availability", "contributions", "price_changes")
+          for ending in ("csv", "parquet")),
+        "2026-10/headline.png",
+    }  # fmt: skip
+    assert all(path.is_file() for path in files)
+    markdown = (place / "2026-10.md").read_text(encoding="utf-8")
+    assert "# October 2026: what the models cost" in markdown and "Prices up to 31 October 2026." in markdown
+
+
+def test_the_same_tables_give_the_same_bytes(night, written, tmp_path):
+    for again, before in zip(write_monthly_report(*night, "2026-10", tmp_path), written[1], strict=True):
+        assert again.read_bytes() == before.read_bytes(), again.name
+
+
+def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, facts):
+    rows = home(report(facts, MONTH))["glance"].rows
     index = {
         (r["model_code"], r["index_method"]): r
         for r in night[0]["price_index"].to_dicts()
-        if r["buyer_code"] == "inland" and r["month"] == "2026-11"
+        if r["buyer_code"] == "inland" and r["month"] == MONTH
     }
     for row, code in zip(rows, ("m00", "m01", "m02"), strict=True):
         lowe = index[code, "lowe"]
+        assert row[0].href == f"{MONTH}/{code}.html"
         assert row[1] == f"{facts.plan(code, 'inland', 'best')['complete_cost']:.2f}"
         assert row[2] == "0.4 %", "the sample's plan is at most 0.31 % above the best possible"
-        assert row[3] == percent(lowe["change_1_month_pct"], signed=True)
-        assert row[4] == percent(lowe["change_12_months_pct"], signed=True)
-        assert row[5] == f"{lowe['index_level']:.1f}"
+        assert row[3] == "100.0 %"
+        assert row[4] == percent(lowe["change_1_month_pct"], signed=True)
+        assert row[5] == percent(lowe["change_12_months_pct"], signed=True)
+        assert row[6] == f"{lowe['index_level']:.1f}" and row[7] == "97.0 %"
+
+
+def test_the_strip_tells_the_month_in_four_figures(facts):
+    strip = home(report(facts, MONTH))["strip"]
+    assert [item["label"] for item in strip] == [
+        "Prices, 1 month", "Prices, 12 months", "Can be bought whole", "Coverage, at least",
+    ]  # fmt: skip
+    assert strip[2]["figure"] == "3 of 3" and strip[3]["figure"] == "97.0 %"
+    changes = sorted(facts.index(code, "inland", MONTH)["change_1_month_pct"] for code in ("m00", "m01", "m02"))
+    assert strip[0]["figure"] == percent(changes[1], signed=True)
+
+
+def test_models_are_ranked_by_what_a_piece_costs(facts):
+    rows = home(report(facts, MONTH))["ranking"].rows
+    per_piece = {}
+    for model in facts.models:
+        plan = facts.plan(model.code, "inland", "best")
+        per_piece[model.title] = plan["complete_cost"] / plan["piece_count"]
+    assert [row[0].text for row in rows] == sorted(per_piece, key=per_piece.get)
+    assert [row[1] for row in rows] == ["1", "2", "3"]
+    assert [row[2] for row in rows] == [number(per_piece[row[0].text], 3) for row in rows]
+    assert all(row[5].endswith("%") and "cop" in row[6] for row in rows)
+
+
+def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
+    tables = dict(night[0])
+    unknown = pl.when(pl.col("model_code") == "m00").then(1).otherwise(pl.col("unfilled_estimate_count"))
+    tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=unknown.cast(pl.Int64))
+    rows = home(report(Facts(tables, night[1]), MONTH))["ranking"].rows
+    assert [row[1] for row in rows] == ["1", "2", "–"] and rows[-1][0].text == "Harbour crane" and rows[-1][2] == "–"
 
 
 def test_the_running_month_is_called_so(facts):
-    assert report(facts, "2026-11")["is_running"] and report(facts, "2026-11")["cut_off"] == "25 November 2026"
+    assert report(facts, MONTH)["is_running"] and report(facts, MONTH)["cut_off"] == "25 November 2026"
     assert not report(facts, "2026-10")["is_running"]
 
 
 def test_nothing_of_a_later_month_is_told(night, facts, tmp_path):
-    values = report(facts, "2026-05")
-    for section in values["sections"]:
-        for item in section["models"]:
-            for chart in (item["costs"], item["index"]):
-                assert chart.figures.rows[-1][0] == "31 May 2026"
-                assert "June 2026" not in chart.description
-    _, markdown = write_monthly_report(*night, "2026-05", tmp_path)
-    for later in ("June 2026", "October 2026", "November 2026"):
-        assert later not in markdown.read_text(encoding="utf-8")
+    for section in model_report(facts, facts.models[0], "2026-05")["sections"]:
+        for chart in (section["costs"], section["index"]):
+            assert chart.figures.rows[-1][0] == "31 May 2026"
+            assert "June 2026" not in chart.description
+        assert section["timing"] is None, "when to buy is a question of today"
+        assert section["availability"]["weakest"] is None
+    files = write_monthly_report(*night, "2026-05", tmp_path)
+    for path in files:
+        if path.suffix == ".md":
+            for later in ("June 2026", "October 2026", "November 2026"):
+                assert later not in path.read_text(encoding="utf-8"), path.name
+        if path.suffix == ".parquet":
+            frame = pl.read_parquet(path)
+            when = "month" if "month" in frame.columns else "priced_on"
+            assert str(frame[when].max())[:7] == "2026-05"
 
 
-def test_every_scenario_and_every_index_method_has_its_line(facts):
-    item = home(report(facts, "2026-11"))["models"][0]
-    assert [line.label for line in item["costs"].lines] == [s.title for s in facts.scenarios.values()]
-    widths = {line.label: line.width for line in item["index"].lines}
+def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(facts):
+    section = of_model(facts)
+    assert [line.label for line in section["costs"].lines] == [s.title for s in facts.scenarios.values()]
+    widths = {line.label: line.width for line in section["index"].lines}
     assert list(widths) == [
         "Fixed parts list (Lowe)",
-        "Every line counts alike (Jevons)",
-        "Lines weighed month by month (GEKS-Törnqvist)",
+        "List weighed month by month (GEKS-Törnqvist)",
+        "Weighed by what plans buy (GEKS-Törnqvist)",
     ]
     assert sorted(widths.values()) == [1.0, 1.0, 2.5] and widths["Fixed parts list (Lowe)"] == 2.5
+    last = section["index"].figures.rows[-1]
+    levels = [float(cell) for cell in last[1:4]]
+    assert [float(cell) for cell in last[4:6]] == [min(levels), max(levels)]
+    assert "Between the methods: " in section["index"].description
+    assert any("The methods lie between" in words and "prices are missing" in words for words in section["words"])
 
 
 def test_a_withheld_index_is_said_to_be_and_why(facts):
     """The sample withholds m01 in its eighth month."""
     section = home(report(facts, "2026-05"))
-    assert section["strip"].rows[1][3:] == ("withheld", "withheld", "withheld")
-    assert section["coverage"].rows[1][-1] == "withheld: only 62.0 % of the basket has a price of its own"
+    assert section["glance"].rows[1][4:] == ("withheld", "withheld", "withheld", "62.0 %")
+    reason = "only 62.0 % of the list, by cost, has a price of its own, and the floor is 80 %"
+    assert section["coverage"].rows[1][-1] == f"index withheld: {reason}"
     assert section["coverage"].rows[0][-1] == "shown"
-    assert section["models"][1]["index"].figures.rows[-1][1:] == ("–", "–", "–")
-    assert "percentage points" not in section["models"][1]["words"]
+    own = of_model(facts, "2026-05", 1)
+    assert own["index"].figures.rows[-1][1:] == ("–",) * 5
+    figures = {item["label"]: item for item in own["strip"]}
+    assert figures["Price index"]["figure"] == "withheld" and figures["Price index"]["note"] == reason
+    assert not any("percentage points" in words for words in own["words"]) and own["contributions"] is None
 
 
-def test_a_level_given_for_a_withheld_month_is_still_not_shown(night):
+def test_a_level_given_for_a_withheld_month_is_still_not_shown(night, tmp_path):
     tables = dict(night[0])
     tables["price_index"] = tables["price_index"].with_columns(pl.col("index_level").fill_null(987.6))
-    section = home(report(Facts(tables, night[1]), "2026-05"))
-    assert "987.6" not in str(section["strip"].rows) + str(section["models"][1]["index"])
+    facts = Facts(tables, night[1])
+    assert "987.6" not in str(home(report(facts, "2026-05"))["glance"].rows) + str(
+        of_model(facts, "2026-05", 1)["index"]
+    )
+    for path in write_monthly_report(tables, night[1], "2026-05", tmp_path):
+        if path.suffix in (".md", ".html", ".csv"):
+            assert "987.6" not in path.read_text(encoding="utf-8"), path.name
+
+
+def test_a_withheld_cost_says_why(night):
+    tables = dict(night[0])
+    few = (pl.col("piece_count") * 0.3).cast(pl.Int64)
+    tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=few)
+    facts = Facts(tables, night[1])
+    assert {row[1] for row in home(report(facts, MONTH))["glance"].rows} == {"withheld"}
+    strip = of_model(facts)["strip"][0]
+    assert strip["figure"] == "withheld" and "% of the pieces have any price, and the floor is 80 %" in strip["note"]
 
 
 def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts, night):
-    rows = home(report(facts, "2026-11"))["movers"].rows
+    rows = home(report(facts, MONTH))["movers"].rows
     assert len(rows) == 10
     assert all(row[1].startswith("+") for row in rows[:5]) and all(row[1].startswith("−") for row in rows[5:])
-    hidden = night[1].models[0].settings.model_copy(update={"publish_lines": "none"})
-    models = tuple(
-        type(m)(
-            m.settings.model_copy(update={"publish_lines": hidden.publish_lines}),
-            m.parts_list,
-            m.freedoms,
-            m.amendments,
-        )
-        for m in night[1].models
-    )
-    private = Facts(night[0], type(night[1])(night[1].settings, night[1].tables, models, night[1].input_files))
-    told = {row[0] for row in home(report(private, "2026-11"))["movers"].rows}
-    assert told <= {f"a part of the family {family} (not named)" for family in night[0]["parts"]["part_family"]}
+    private = other_settings(night, publish_lines="none")
+    told = {row[0] for row in home(report(private, MONTH))["movers"].rows}
+    families = {f"a part of the family {family} (not named)" for family in night[0]["parts"]["part_family"]}
+    assert told <= families
+    section = of_model(private)
+    assert {row[0] for row in section["movers"].rows + section["availability"]["weakest"].rows} <= families
 
 
-def test_contributions_split_the_months_change(facts, night):
-    words = home(report(facts, "2026-11"))["models"][0]["words"]
+def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(facts, night):
+    """m00 publishes no lines; m01 and m02 do, and all use the same elements."""
+    assert facts.models[0].publish_lines == "none" and facts.open_elements
+    assert all("(not named)" in row[0] for row in of_model(facts)["movers"].rows)
+    assert not any("(not named)" in row[0] for row in of_model(facts, position=2)["movers"].rows)
+
+
+def test_contributions_split_the_months_change_and_add_up(facts, night):
+    section = of_model(facts)
+    words = section["words"][0]
     rows = night[0]["element_price"].filter(
-        (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == "2026-11")
+        (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
     )
     own = rows.filter(~pl.col("is_imputed"))["contribution_points"]
-    assert f"rose gave +{own.filter(own > 0).sum():.2f}" in words
+    assert f"rose gave {own.filter(own > 0).sum():+.2f}" in words
     assert f"fell −{-own.filter(own < 0).sum():.2f}" in words and "imputed lines gave" in words
+    figures = dict(section["contributions"].figures.rows)
+    assert "imputed" in figures and list(figures)[-1] == "imputed"
+    together = [row for row in section["contribution_table"].rows if row[1] == "together"]
+    total = rows["contribution_points"].sum()
+    assert [row[2] for row in together] == [number(total, 2, signed=True)] * 3
 
 
-def test_the_first_month_says_that_it_has_no_charts_yet(facts, night, tmp_path):
-    values = report(facts, "2025-10")
-    assert [section["models"] for section in values["sections"]] == [[], []]
-    assert home(values)["notes"] == ["Charts start with the second month that has figures."]
-    for path in write_monthly_report(*night, "2025-10", tmp_path):
-        assert "Charts start with the second month" in path.read_text(encoding="utf-8")
-    assert home(report(facts, "2025-11"))["notes"] == []
+def test_parts_of_the_change_in_cost_add_up_to_it(facts):
+    table = of_model(facts)["changed"]
+    before = facts.plan("m00", "inland", "best", date(2026, 10, 31))["complete_cost"]
+    change = facts.plan("m00", "inland", "best")["complete_cost"] - before
+    amounts = [Decimal(row[1].replace("−", "-")) for row in table.rows]
+    assert amounts[-1] == change == sum(amounts[:-1]) and "31 October 2026" in table.caption
+
+
+def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
+    row = of_model(facts, "2026-10")["revisions"].rows[0]
+    now = facts.index("m00", "inland", "2026-10")["index_level"]
+    assert row[2:5] == (f"{number(now - 0.37, 2)} (31 October 2026)", number(now, 2), "+0.37")
+    assert home(report(facts, "2026-10"))["revisions"].rows == (row,)
+    assert of_model(facts, "2026-09")["revisions"] is None
+
+
+def test_the_spread_of_changes_is_that_of_the_table(facts, night):
+    section = of_model(facts)
+    one = night[0]["price_change_distribution"].filter(
+        (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
+        & (pl.col("change_month_count") == 1)
+    ).row(0, named=True)  # fmt: skip
+    told = section["spread"].figures.rows[0]
+    assert told[1:] == tuple(number(one[f"change_p{p}_pct"], 1, signed=True) for p in (10, 25, 50, 75, 90))
+    assert f"{percent(one['risen_share'] * 100, digits=0)} rose" in section["spread_words"]
+
+
+def test_availability_names_what_limits_and_what_runs_out(facts):
+    section = of_model(facts, position=2)["availability"]
+    assert "Exactly as listed, the market could fill" in section["words"][0] and "A year ago" in section["words"][0]
+    assert section["weakest"].rows[0][-1] == "never" and section["weakest"].rows[0][3] == "0"
+    assert {row[1] for row in section["weakest"].rows} <= {"not known", "no longer made"}
+    (going,) = section["running_out"].rows
+    assert going[3:] == ("−18.0 %", "3.3", "2.5 to 5.8")
+
+
+def test_when_to_buy_stands_in_its_own_past(facts, night):
+    section = of_model(facts)["timing"]
+    row = night[0]["buying_time"].filter(
+        (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
+    ).row(0, named=True)  # fmt: skip
+    assert section["standing"].rows[1][4] == percent(row["above_lowest_pct"], signed=True)
+    assert any(words.startswith("Price index: of 13 earlier months") for words in section["words"])
+    assert any("Three years of prices are needed" in words for words in section["words"])
+    assert any(words.startswith("No forecast: too short a past") for words in section["words"])
+    assert section["forecast"].rows[0][0] == "December 2026"
+
+
+def test_watches_that_fired_are_told_without_naming_elements(facts, night):
+    told = report(facts, MONTH)["watches"]
+    assert told[0].startswith("crane: Harbour crane") and told[1] == "scarce: 1 scarce element in Harbour crane."
+    assert not any(name in " ".join(told) for name in facts.part_names.values()) and len(told) == 2
+    assert report(facts, "2026-10")["watches"] is None, "what is watched is today"
+
+
+def test_the_first_month_has_no_charts_yet(facts, night, tmp_path):
+    section = home(report(facts, "2025-10"))
+    assert section["overview"] is None and section["spreads"] is None
+    own = of_model(facts, "2025-10")
+    assert own["costs"] is None and own["index"] is None and own["changed"] is None
+    files = write_monthly_report(*night, "2025-10", tmp_path)
+    assert not any(path.name == "headline.png" for path in files)
 
 
 def test_a_month_without_figures_is_said_not_crashed(night, tmp_path):
-    page, _ = write_monthly_report(*night, "2019-01", tmp_path)
+    page, *_ = write_monthly_report(*night, "2019-01", tmp_path)
     assert "There are no figures for this month." in page.read_text(encoding="utf-8")
+
+
+def test_the_notes_say_which_run_and_that_its_checks_passed(facts):
+    told = report(facts, MONTH)["run"]
+    assert (
+        re.search(r"Made by the refresh \S+, kitfare \S+\.", told[0])
+        and told[1] == "2 of 2 checks on the published tables passed."
+    )
 
 
 @pytest.mark.parametrize(("month", "end"), [("2024-02", date(2024, 2, 29)), ("2026-12", date(2026, 12, 31))])

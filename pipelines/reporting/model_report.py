@@ -1,0 +1,207 @@
+"""The report of one model in one month: one screen of figures first, then what moved, what is to be had, and when to buy."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+from pipelines.reporting.availability_section import availability_section
+from pipelines.reporting.charts import DASHES
+from pipelines.reporting.costs import WITHHELD, complete_cost, cost_chart, least_certain, no_history, strip
+from pipelines.reporting.facts import Facts, ReportedModel, Row
+from pipelines.reporting.month_charts import (
+    band_words,
+    contribution_chart,
+    contribution_table,
+    index_chart,
+    spread_of_changes,
+)
+from pipelines.reporting.movers_table import movers_table
+from pipelines.reporting.tables import Table, columns, day, gap, money, month_name, number, percent
+from pipelines.reporting.timing_section import above_lowest, timing_section
+from pipelines.reporting.words import CHANGE_PARTS, INDEX_NAMES, METHODS, REVISION_REASONS
+from pipelines.settings import Buyer
+from schemas.published import COST_CHANGE, INDEX_REVISION
+
+
+def model_report(facts: Facts, model: ReportedModel, month: str) -> dict[str, Any] | None:
+    """Everything the templates of a model's report show; None if there is nothing of it in the month."""
+    cut_off = facts.date_in_month(month)
+    sections = [_for_buyer(facts, model, buyer, month, cut_off) for buyer in facts.buyers]
+    found = [section for section in sections if section is not None]
+    if not found:
+        return None
+    return {
+        "page_title": f"{model.title}: {month_name(month)}",
+        "model": model,
+        "month": month,
+        "month_name": month_name(month),
+        "cut_off": day(cut_off),
+        "sections": found,
+        "methods": METHODS,
+        "floor": percent(facts.settings.report.coverage_floor * 100, digits=0),
+    }
+
+
+def is_reported(facts: Facts, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None) -> bool:
+    """Whether there is a plan or an index of a model in a month."""
+    has_plan = cut_off is not None and bool(facts.plans(model.code, buyer.buyer_code, cut_off))
+    return has_plan or facts.index(model.code, buyer.buyer_code, month) is not None
+
+
+def _for_buyer(
+    facts: Facts, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None
+) -> dict[str, Any] | None:
+    if not is_reported(facts, model, buyer, month, cut_off):
+        return None
+    code = buyer.buyer_code
+    plan = facts.headline_plan(model.code, code, cut_off) if cut_off else None
+    index = facts.index(model.code, code, month)
+    scenarios = charted_scenarios(facts, model, buyer)
+    costs = cost_chart(facts, model.code, buyer, scenarios, cut_off)
+    spread, spread_words = spread_of_changes(facts, model.code, code, month)
+    changed, changed_words = _cost_change(facts, plan)
+    return {
+        "buyer": buyer,
+        "strip": _strip(facts, model, buyer, plan, index, month),
+        "costs": costs,
+        "index": index_chart(facts, model.code, buyer, month),
+        "words": [
+            words
+            for words in (
+                contribution_words(facts, model.code, code, month),
+                band_words(facts, model.code, code, month),
+                least_certain(facts, model.code, buyer, scenarios, cut_off) if costs else no_history(buyer),
+            )
+            if words
+        ],
+        "changed": changed,
+        "changed_words": changed_words,
+        "contributions": contribution_chart(facts, model.code, code, month),
+        "contribution_table": contribution_table(facts, model.code, code, month),
+        "spread": spread,
+        "spread_words": spread_words,
+        "movers": movers_table(facts, buyer, month, model.code),
+        "availability": availability_section(facts, model, code, month),
+        "timing": timing_section(facts, model.code, buyer, month),
+        "revisions": revisions_table(facts, [model], buyer, month),
+    }
+
+
+def charted_scenarios(facts: Facts, model: ReportedModel, buyer: Buyer) -> list[str]:
+    """The scenarios that were ever planned, at most as many as there are ways to draw a line."""
+    days = facts.priced_dates(model.code, buyer.buyer_code)
+    planned = {plan["scenario_code"] for on in days for plan in facts.plans(model.code, buyer.buyer_code, on)}
+    return [code for code in facts.scenarios if code in planned][: len(DASHES)]
+
+
+def cost_coverage(plan: Row | None) -> float | None:
+    """Share of a plan's pieces that have a price, bought, on hand or estimated; None without a plan."""
+    if plan is None or not plan["piece_count"]:
+        return None
+    return float(1 - plan["unfilled_estimate_count"] / plan["piece_count"])
+
+
+def why_cost_is_withheld(facts: Facts, plan: Row | None) -> str:
+    """The reason, empty where the complete cost is shown."""
+    if plan is None or not facts.cost_is_withheld(plan):
+        return ""
+    floor = percent(facts.settings.report.coverage_floor * 100, digits=0)
+    return f"only {percent((cost_coverage(plan) or 0) * 100)} of the pieces have any price, and the floor is {floor}"
+
+
+def why_index_is_withheld(facts: Facts, index: Row | None) -> str:
+    """The reason, empty where the index is shown."""
+    if index is None or not index["is_withheld"]:
+        return ""
+    floor = percent(facts.settings.report.coverage_floor * 100, digits=0)
+    return f"only {percent(index['coverage_share'] * 100)} of the list, by cost, has a price of its own, and the floor is {floor}"
+
+
+def _strip(
+    facts: Facts, model: ReportedModel, buyer: Buyer, plan: Row | None, index: Row | None, month: str
+) -> list[dict[str, Any]]:
+    items = []
+    if plan is not None:
+        covered = percent((cost_coverage(plan) or 0) * 100)
+        note = why_cost_is_withheld(facts, plan) or (
+            f"{facts.scenario_title(plan['scenario_code'])}; {covered} of the pieces priced; at most {gap(plan['gap_pct'])} above "
+            "the best possible"
+        )
+        items.append(("Complete cost", complete_cost(facts, plan, with_code=True), note))
+    if index is not None:
+        reason = why_index_is_withheld(facts, index)
+        covered = f"{percent(index['coverage_share'] * 100)} of the list, by cost, has a price of its own"
+        level = WITHHELD if reason else number(index["index_level"])
+        items.append(("Price index", level, reason or f"{month_name(index['base_month'])} = 100; {covered}"))
+        one, twelve = (
+            WITHHELD if reason else percent(index[f"change_{span}_pct"], signed=True)
+            for span in ("1_month", "12_months")
+        )
+        items.append(("Prices, 1 month", one, f"12 months: {twelve}"))
+    low = above_lowest(facts, model.code, buyer.buyer_code) if month == f"{facts.today:%Y-%m}" else None
+    if low is not None:
+        lowest = f"12-month low: {month_name(low['lowest_month'])}"
+        items.append(("Cost against its low", percent(low["above_lowest_pct"], signed=True), lowest))
+    return strip(items)
+
+
+def contribution_words(facts: Facts, model_code: str, buyer_code: str, month: str) -> str:
+    """How the month's change of the index splits into rises, falls and imputed lines; empty where there is no change."""
+    points = facts.contributions(model_code, buyer_code, month)
+    if points is None:
+        return ""
+    up, down, carried = (number(points[name], 2, signed=True) for name in ("up", "down", "carried"))
+    words = f"Of the month's change, lines that rose gave {up} percentage points and lines that fell {down}"
+    return words + ("." if carried == "0.00" else f"; imputed lines gave {carried}.")
+
+
+def _cost_change(facts: Facts, plan: Row | None) -> tuple[Table | None, str]:
+    """What the change in complete cost since the month end before comes from; parts that are nothing are left out."""
+    if plan is None or facts.cost_is_withheld(plan):
+        return None, ""
+    key = {name: plan[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")}
+    parts = {row["change_part"]: row for row in facts.rows(COST_CHANGE, **key)}
+    if not parts:
+        return None, ""
+    first = next(iter(parts.values()))
+    code = plan["currency_code"]
+    rows = [
+        (words, money(parts[part]["cost_change"], code, signed=True))
+        for part, words in CHANGE_PARTS.items()
+        if part in parts and parts[part]["cost_change"]
+    ]
+    total = sum(row["cost_change"] for row in parts.values())
+    rows.append(("Together", money(total, code, signed=True)))
+    table = Table(
+        f"Where the change in complete cost since {day(first['compared_on'])} comes from, in {code}",
+        columns("From", "#Change"),
+        tuple(rows),
+        frozenset({len(rows) - 1}),
+    )
+    broken = any(row["is_break"] for row in parts.values())
+    words = (
+        "The parts list or our judgements changed in between: the two costs are not of the same thing."
+        if broken
+        else ""
+    )
+    return table, words
+
+
+def revisions_table(facts: Facts, models: list[ReportedModel], buyer: Buyer, month: str) -> Table | None:
+    """Index levels of a month that were published otherwise before: what changed since the month was first reported."""
+    rows = [
+        (
+            model.title,
+            str(INDEX_NAMES.get(row["index_method"], row["index_method"])),
+            f"{number(row['first_published_level'], 2)} ({day(row['first_published_on'])})",
+            number(row["index_level"], 2),
+            number(row["revision_points"], 2, signed=True),
+            REVISION_REASONS[row["revision_reason"]],
+        )
+        for model in models
+        for row in facts.rows(INDEX_REVISION, model_code=model.code, buyer_code=buyer.buyer_code, month=month)
+    ]
+    headings = columns("Model", "Method", "#First published", "#Now", "#Difference", "Why")
+    caption = f"What changed since {month_name(month)} was first reported"
+    return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None
