@@ -3,6 +3,8 @@
 import csv
 import io
 import json
+import subprocess
+import sys
 from datetime import datetime
 from decimal import Decimal
 
@@ -201,3 +203,20 @@ def test_status_does_not_ask_again_for_what_was_accepted(root):
         assert "wait for a decision: 0\n" in text
     finally:
         (root / "tables" / "accepted_exports.csv").unlink()
+
+
+def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_given_up(root):
+    """Neither is seen by the database's own limits. In processes of their own, because they end them."""
+    kitfare = [
+        sys.executable,
+        "-c",
+        "from pipelines.cli import query, main; query.TIME_SECONDS, query._GRACE_SECONDS = {}; main.app()",
+    ]
+    cases = {
+        "select length(repeat('x', 4200000000))": ("60, 9", "Out of Memory"),
+        "select length(repeat('x', 1900000000) || repeat('x', 1900000000))": ("0.05, 0.05", "given up"),
+    }
+    for sql, (limits, told) in cases.items():
+        command = [*kitfare[:2], kitfare[2].format(limits), "query", sql, "--workspace", str(root)]
+        result = subprocess.run(command, capture_output=True, text=True, timeout=120)
+        assert result.returncode == 2 and told in result.stderr, result
