@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from pipelines.trends.index_numbers import (
     Panel,
     carli,
+    compare,
     direct_index,
+    dutot,
     fisher,
     jevons,
     laspeyres,
@@ -71,6 +73,16 @@ def panels(draw, with_gaps=False):
         for item, month in gaps:
             prices[item, month] = math.nan  # the first item is never missing, so that all months hang together
     return panel_of(prices, quantities)
+
+
+@settings(max_examples=50)
+@given(panels(with_gaps=True), st.sampled_from([tornqvist, jevons, fisher, walsh, dutot]))
+def test_geks_is_the_mean_over_ways_by_all_months(panel, formula):
+    """As its definition says, month pair by month pair; the module takes products of matrices instead."""
+    count = len(panel.months)
+    direct = np.array([[compare(panel, first, second, formula) for second in range(count)] for first in range(count)])
+    expected = np.exp(np.nanmean(np.log(direct) - np.log(direct[:, [0]]), axis=0))
+    assert geks(panel, formula) == pytest.approx(expected, rel=1e-9)
 
 
 @settings(max_examples=50)
