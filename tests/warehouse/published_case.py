@@ -5,6 +5,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
+from buying_case import buying_tables
 from outlook_case import outlook_tables
 from savings_case import savings_tables
 from warehouse_kit import NOW, failures_of, held_keys_of, taken
@@ -42,6 +43,7 @@ def published_tables() -> dict[str, pl.DataFrame]:
         "refresh_run": typed(REFRESH_RUN, run_row("first")),
         **outlook_tables(),
         **savings_tables(PLAN),
+        **buying_tables(PLAN),
     }
 
 
