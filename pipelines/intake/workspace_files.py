@@ -12,13 +12,13 @@ from pydantic import BaseModel
 
 from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.intake import archive, cross_checks, index_vintages
+from pipelines.intake import archive, cross_checks, index_vintages, night_costs
 from pipelines.intake.profiles import Profile, load_profiles
 from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
-from schemas.published import INDEX_VINTAGE, INPUT_FILE
+from schemas.published import INDEX_VINTAGE, INPUT_FILE, NIGHTLY_COST
 from schemas.validate import POSITION_COLUMNS, describe_failures, empty_frame, polars_schema, require_valid
 
 TABLE_SUFFIXES = (
@@ -67,9 +67,17 @@ def read_workspace(workspace: Workspace) -> WorkspaceInputs:
         reader.table(workspace.root / index_vintages.FOLDER, name, INDEX_VINTAGE).frame
         for name in index_vintages.vintage_files(workspace)
     ]
+    nights = [
+        reader.table(workspace.root / night_costs.FOLDER, name, NIGHTLY_COST).frame
+        for name in night_costs.night_files(workspace)
+    ]
     inputs = pl.DataFrame(reader.records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
     frames = {name: table.frame for name, table in tables.items()}
-    return WorkspaceInputs(settings, {**frames, INDEX_VINTAGE.name: index_vintages.joined(vintages)}, models, inputs)
+    records = {
+        INDEX_VINTAGE.name: index_vintages.joined(vintages),
+        NIGHTLY_COST.name: pl.concat([empty_frame(NIGHTLY_COST), *nights]),
+    }
+    return WorkspaceInputs(settings, {**frames, **records}, models, inputs)
 
 
 def look_up_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
@@ -79,6 +87,25 @@ def look_up_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
         InputError: the table breaks its contract.
     """
     return _WorkspaceReader(workspace, is_archiving=False).table(workspace.tables, contract.name, contract).frame
+
+
+def checked_model(workspace: Workspace, model_code: str, freedoms: Path | None = None) -> Model:
+    """A model alone, checked as a refresh checks it, without archiving anything; with other freedoms, if a file is given.
+
+    Raises:
+        InputError: its tables break their contracts, or contradict each other.
+    """
+    reader = _WorkspaceReader(workspace, is_archiving=False)
+    folder = workspace.models / model_code
+    settings = load_toml(folder / "model.toml", ModelSettings)
+    own = {stem: reader.table(folder, stem, contract) for stem, contract in _MODEL_TABLES.items()}
+    place = folder.relative_to(workspace.root).as_posix()
+    if freedoms is not None:
+        name = f"{place}/freedoms.csv"
+        own["freedoms"] = TableFile(FREEDOMS, name, read_table(freedoms, name, FREEDOMS))
+    colours = next(contract for contract in WORKSPACE_TABLES if contract.name == "colours")
+    cross_checks.check_model(place, settings, own, reader.table(workspace.tables, colours.name, colours))
+    return Model(settings, own["parts"].frame, own["freedoms"].frame, own["amendments"].frame)
 
 
 def _names(contracts: Sequence[Contract]) -> list[str]:
