@@ -196,6 +196,14 @@ INDEX_REVISION = Contract(
     notes="Without a level where the month is withheld now.",
 )  # fmt: skip
 
+NIGHTLY_COST = Contract(
+    name="nightly_cost",
+    grain="one row per plan of each of the last two months' nights, as that night published it",
+    columns=(*PLAN_KEY, "plan_status", "landed_cost", "unfilled_estimate", "complete_cost", "unfilled_piece_count"),
+    key=PLAN_KEY,
+    notes="The priced date included. Earlier nights are read from the workspace's night_costs/.",
+)
+
 COST_CHANGE = Contract(
     name="cost_change",
     grain="one row per plan, the earlier plan it is compared with, and part of the change in complete cost",
@@ -282,7 +290,7 @@ CHECK_RESULT = Contract(
 
 ALL_PUBLISHED = (
     MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, *SAVING_CONTRACTS, PLAN_VARIANT, SECOND_SOURCE,
-    PRICE_INDEX, ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, INDEX_REVISION, COST_CHANGE, *ALL_OUTLOOK, *JOINT_CONTRACTS, *COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS, PRICE_HISTORY, OFFER_CONFIRMATION, SUSPECT_PRICE, OFFER_SOURCE,
+    PRICE_INDEX, ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, INDEX_REVISION, NIGHTLY_COST, COST_CHANGE, *ALL_OUTLOOK, *JOINT_CONTRACTS, *COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS, PRICE_HISTORY, OFFER_CONFIRMATION, SUSPECT_PRICE, OFFER_SOURCE,
     CORRECTED_ROW, INTAKE_FILE, HELD_ROW, VENDOR_EXPORT, INPUT_FILE, REFRESH_RUN, CHECK_RESULT,
 )  # fmt: skip
 """Tables of a generation, in the order a reader meets them. The workspace's own tables are published beside them."""

@@ -21,7 +21,6 @@ import polars as pl
 from pipelines import __version__
 from pipelines.errors import BusyError, UsageError
 from pipelines.flows import steps, trend_steps, watch_news
-from pipelines.intake import index_vintages
 from pipelines.settings import Workspace
 
 Result = TypeVar("Result")
@@ -106,7 +105,7 @@ def refresh(
                 where=str(workspace.inbox),
                 next_step="drop a price export into the inbox folder and refresh again",
             )
-        all_inputs, inputs = inputs, index_vintages.before(inputs, day)
+        all_inputs, inputs = inputs, trend_steps.before(inputs, day)
         inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
         refresh_id = f"{day.isoformat()}-{inputs_hash[:12]}"
         published = steps.published_tables(workspace, refresh_id)
@@ -152,11 +151,11 @@ def refresh(
         clock.run("write the pages", steps.write_pages, folder, tables, inputs)
         watched_before = steps.watches_before(workspace)
         clock.run(
-            "record the indices",
+            "record what is published",
             trend_steps.record_published,
             workspace,
             all_inputs,
-            tables["price_index"],
+            tables,
             day,
             refresh_id,
         )

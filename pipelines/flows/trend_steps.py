@@ -9,10 +9,10 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight import cost_change
-from pipelines.intake import index_vintages
+from pipelines.intake import index_vintages, night_costs
 from pipelines.settings import Workspace
 from pipelines.trends import monthly, vintages
-from schemas.published import INDEX_VINTAGE
+from schemas.published import INDEX_VINTAGE, NIGHTLY_COST
 from schemas.validate import empty_frame
 
 BOUGHT_SCENARIO = "best"
@@ -28,6 +28,7 @@ def compute_trends(
     """
     known = inputs.tables.get(INDEX_VINTAGE.name, empty_frame(INDEX_VINTAGE))
     earlier = monthly.Earlier(bought_in(plans["plan_line"]), known)
+    nights = inputs.tables.get(NIGHTLY_COST.name, empty_frame(NIGHTLY_COST))
     found = [
         monthly.trends_of_models(inputs, inputs.models, buyer, markets, earlier) for buyer in inputs.settings.buyer
     ]
@@ -39,6 +40,7 @@ def compute_trends(
         "index_contribution": pl.concat([part.contribution for part in found]),
         "index_revision": vintages.revisions(index, known, list_versions(inputs, day)),
         "cost_change": cost_change.cost_changes(inputs, markets, plans),
+        "nightly_cost": pl.concat([nights, night_costs.nights_of(plans["model_cost"], day)]),
     }
 
 
@@ -64,24 +66,30 @@ def list_versions(inputs: WorkspaceInputs, day: date) -> dict[str, int]:
     return {model.model_code: model.settings.version_on(day) or 0 for model in inputs.models}
 
 
-def record_published(
-    workspace: Workspace, inputs: WorkspaceInputs, price_index: pl.DataFrame, day: date, refresh_id: str
-) -> int:
-    """Keep the levels of months that are published for the first time; the number of rows kept.
+def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:
+    """The inputs, but of what was published only that of earlier dates."""
+    return night_costs.before(index_vintages.before(inputs, day), day)
 
-    A refresh of a date before one that was recorded keeps nothing: what it shows of those months was not published at its time.
+
+def record_published(
+    workspace: Workspace, inputs: WorkspaceInputs, tables: Mapping[str, pl.DataFrame], day: date, refresh_id: str
+) -> int:
+    """Keep the night's costs, and the levels of months that are published for the first time; the number of those kept.
+
+    A refresh of a date before one that was recorded keeps nothing: what it shows was not published at its time.
 
     Args:
         workspace: where the record is.
         inputs: with all vintages, later ones too.
-        price_index: as it is about to be published.
+        tables: as they are about to be published; of them model_cost and price_index.
         day: the priced date.
         refresh_id: names the file.
     """
+    night_costs.write_night(workspace, night_costs.nights_of(tables["model_cost"], day), day)
     known = inputs.tables.get(INDEX_VINTAGE.name, empty_frame(INDEX_VINTAGE))
     if known.filter(pl.col("first_published_on") > day).height:
         return 0
-    rows = vintages.new_vintages(price_index, known, list_versions(inputs, day), day)
+    rows = vintages.new_vintages(tables["price_index"], known, list_versions(inputs, day), day)
     if rows.height:
         index_vintages.write_vintage(workspace, refresh_id, rows)
     return rows.height

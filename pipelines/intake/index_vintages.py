@@ -68,13 +68,16 @@ def write_vintage(workspace: Workspace, refresh_id: str, rows: pl.DataFrame) -> 
         refresh_id: the file's name; begins with the priced date.
         rows: contract INDEX_VINTAGE, months in no other file.
     """
-    folder = workspace.root / FOLDER
-    folder.mkdir(exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=folder)
+    return write_whole(workspace.root / FOLDER / f"{refresh_id}.csv", rows)
+
+
+def write_whole(path: Path, rows: pl.DataFrame) -> Path:
+    """Write a CSV beside its place, then rename it: a kill leaves the old file or the new one."""
+    path.parent.mkdir(exist_ok=True)
+    handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=path.parent)
     with os.fdopen(handle, "wb") as stream:
         rows.write_csv(stream)
         stream.flush()
         os.fsync(stream.fileno())
-    path = folder / f"{refresh_id}.csv"
     Path(temporary).replace(path)
     return path

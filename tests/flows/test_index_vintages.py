@@ -20,11 +20,11 @@ def night(place, day):
     everything = steps.read_inputs(place)
     steps.take_in_files(place, everything, datetime(2026, 11, 20, 3))
     history = steps.fold_history(place, everything)
-    inputs = index_vintages.before(everything, day)
+    inputs = trend_steps.before(everything, day)
     markets = steps.read_markets(place, inputs, [day, *nightly.month_ends_before(day, 2)])
     tables = trend_steps.compute_trends(inputs, markets.by_day, NO_PLANS, day)
     inputs_hash = nightly.hash_of_inputs(inputs.input_files, history.fingerprint, day)
-    trend_steps.record_published(place, everything, tables["price_index"], day, f"{day}-{inputs_hash[:12]}")
+    trend_steps.record_published(place, everything, {**NO_PLANS, **tables}, day, f"{day}-{inputs_hash[:12]}")
     return {**tables, "index_vintage": inputs.tables["index_vintage"]}, inputs_hash
 
 
