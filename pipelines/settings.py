@@ -62,6 +62,11 @@ class ReportSettings(_Strict):
         0.8, ge=0, le=1, description="an index or cost below this share of the basket priced is withheld"
     )
     mover_count: int = Field(5, ge=1, description="rises and falls listed in the monthly report")
+    months_with_model_pages: int = Field(
+        25,
+        ge=1,
+        description="latest months in which every model has a report page of its own; older ones keep the page of all models",
+    )
     running_out_months: int = Field(
         6,
         ge=1,

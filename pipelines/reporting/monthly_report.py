@@ -63,7 +63,7 @@ def write_report_of(facts: Facts, month: str, folder: Path) -> list[Path]:
     place = folder / "reports"
     values = report(facts, month)
     written = [write_page(place / f"{month}{ending}", f"monthly{ending}", **values) for ending in (".html", ".md")]
-    for model in facts.models:
+    for model in facts.models if _has_model_pages(facts, month) else ():
         own = model_report(facts, model, month)
         if own is not None:
             written += [
@@ -126,6 +126,14 @@ def _for_buyer(facts: Facts, buyer: Buyer, month: str, cut_off: date | None) -> 
     }
 
 
+def _has_model_pages(facts: Facts, month: str) -> bool:
+    return month in facts.months()[-facts.settings.report.months_with_model_pages :]
+
+
+def _model_cell(facts: Facts, model: ReportedModel, month: str) -> str | Link:
+    return Link(model.title, f"{month}/{model.page}.html") if _has_model_pages(facts, month) else model.title
+
+
 def _cost(plan: Row | None) -> Decimal:
     return Decimal(plan["complete_cost"]) if plan is not None else Decimal(0)
 
@@ -175,7 +183,7 @@ def _glance_table(
         )
         rows.append(
             (
-                Link(model.title, f"{month}/{model.page}.html"),
+                _model_cell(facts, model, month),
                 *(costs if has_costs else ()),
                 _change(index, "change_1_month_pct"),
                 _change(index, "change_12_months_pct"),
@@ -227,7 +235,7 @@ def _ranking_table(
         listed = facts.plan(model.code, buyer.buyer_code, "listed", cut_off) if cut_off else None
         rows.append(
             (
-                Link(model.title, f"{month}/{model.page}.html"),
+                _model_cell(facts, model, month),
                 NOTHING if per_piece is None else str(place),
                 NOTHING if per_piece is None else number(per_piece, 3),
                 NOTHING if plan is None else count(plan["piece_count"]),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -32,7 +32,9 @@ from schemas.outlook import WATCH_RESULT
 from schemas.published import ALL_PUBLISHED
 
 
-def write_pages(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, folder: Path) -> list[Path]:
+def write_pages(
+    tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, folder: Path, months: Sequence[str] | None = None
+) -> list[Path]:
     """Write every page below ``folder``: same tables, same bytes.
 
     ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html``, ``.md`` and ``<model>-evidence.html``;
@@ -43,6 +45,7 @@ def write_pages(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, fol
         tables: the generation's tables by name.
         inputs: the workspace's settings, tables and models.
         folder: the generation's folder.
+        months: those to write reports of; all if None.
 
     Returns:
         The files written.
@@ -61,11 +64,11 @@ def write_pages(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, fol
             write_page(place / f"{model.page}.md", "sheet.md", **values),
             write_page(place / f"{model.page}-evidence.html", "evidence.html", **evidence(facts, model)),
         ]
-    for month in facts.months():
+    for month in facts.months() if months is None else months:
         written += write_report_of(facts, month, folder)
-    months = _months_table(facts)
+    archive = _months_table(facts)
     written.append(
-        write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=months)
+        write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=archive)
     )
     written.append(write_page(folder / "watches.html", "watches.html", **watch_page(facts)))
     return written

@@ -180,7 +180,7 @@ def test_hostile_names_are_harmless_everywhere(tmp_path):
     settings = inputs.settings.model_copy(update={"buyer": buyers, "report": report})
     designer = inputs.models[0].settings.model_copy(update={"designer": HOSTILE})
     models = (replace(inputs.models[0], settings=designer), *inputs.models[1:])
-    write_pages(tables, replace(inputs, settings=settings, models=models), tmp_path)
+    write_pages(tables, replace(inputs, settings=settings, models=models), tmp_path, months=["2026-10", "2026-11"])
     for path in html_pages(tmp_path):
         page = Page(path)
         assert not {tag for tag, _ in page.tags} & {"script", "img"}, path.name
@@ -203,7 +203,8 @@ def test_a_models_code_stays_inside_the_folder(tmp_path):
     }
     model = replace(inputs.models[0], settings=inputs.models[0].settings.model_copy(update={"model_code": code}))
     inside = tmp_path / "deep" / "generation"
-    written = write_pages(tables, replace(inputs, models=(model,)), inside) + write_order_lists(tables, inside)
+    written = write_pages(tables, replace(inputs, models=(model,)), inside, months=["2026-11"])
+    written += write_order_lists(tables, inside)
     assert all(path.resolve().is_relative_to(inside) for path in written)
     assert {path for path in tmp_path.rglob("*") if path.is_file()} == set(written)
 
@@ -288,7 +289,7 @@ def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night)
 
 def test_marks_are_explained_only_where_they_are_used(tmp_path):
     tables, inputs = sample(titles=["Crane"], month_count=1, with_missing=False)
-    write_pages(tables, inputs, tmp_path)
+    write_pages(tables, inputs, tmp_path, months=())
     for ending in (".html", ".md"):
         text = (tmp_path / f"comparison{ending}").read_text(encoding="utf-8")
         assert "†" not in text and "an estimate for them is included" not in text
@@ -309,13 +310,13 @@ def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
     assert min(facts.plans("m00", "inland"), key=lambda plan: plan["complete_cost"]) == best
     assert ranked(facts.plans("m00", "inland"))[-1] == best
     assert saving(facts.plan("m00", "inland", "listed"), best) is None
-    write_pages(tables, night[1], tmp_path)
+    write_pages(tables, night[1], tmp_path, months=())
     assert f"at least {best['complete_cost']:.2f}" in sheet_text(tmp_path, "m00")
 
 
 def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=60, unfilled_piece_count=60)
-    write_pages(tables, night[1], tmp_path)
+    write_pages(tables, night[1], tmp_path, months=["2026-11"])
     best = Facts(tables, night[1]).plan("m00", "inland", "best")
     assert "withheld" in sheet_text(tmp_path, "m00")
     assert f"Cheapest mix {best['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
@@ -324,7 +325,7 @@ def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
 
 def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, plan_status="refused", complete_cost=Decimal("77.77"))
-    write_pages(tables, night[1], tmp_path)
+    write_pages(tables, night[1], tmp_path, months=["2026-11"])
     facts = Facts(tables, night[1])
     for page in ("index.html", "comparison.html", "sheets/m00.html", "reports/2026-11.html"):
         assert "77.77" not in Page(tmp_path / page).shown, page
@@ -366,7 +367,7 @@ def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder
 
 def test_a_vendor_whose_prices_are_old_is_named(night, tmp_path):
     old = pl.when(pl.col("vendor_code") == "sumi").then(pl.lit(date(2026, 9, 1))).otherwise(pl.col("observed_on"))
-    write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path)
+    write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path, months=())
     assert "Sumi Bricks its last price export is of 1 September 2026" in sheet_text(tmp_path, "m00-evidence")
 
 
@@ -379,7 +380,7 @@ def test_a_model_without_a_plan_says_why(night, tmp_path):
     later = inputs.models[2].settings.versions[0].model_copy(update={"released_on": date(2027, 1, 1)})
     settings = inputs.models[2].settings.model_copy(update={"versions": [later]})
     models = (*inputs.models[:2], replace(inputs.models[2], settings=settings))
-    write_pages(gone, replace(inputs, models=models), tmp_path)
+    write_pages(gone, replace(inputs, models=models), tmp_path, months=())
     assert "There is no plan for 25 November 2026: the parts list is dated 1 January 2027." in sheet_text(
         tmp_path, "m02"
     )
@@ -398,7 +399,7 @@ def test_nothing_priced_yet_is_said_not_crashed(night, tmp_path):
 
 def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path):
     tables, inputs = sample(titles=["Crane"], month_count=1)
-    write_pages(tables, inputs, tmp_path)
+    write_pages(tables, inputs, tmp_path, months=())
     assert "What changed" not in sheet_text(tmp_path, "m00")
 
 
@@ -407,7 +408,9 @@ def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(
     buyers = [inputs.settings.buyer[0], inputs.settings.buyer[1].model_copy(update={"plan_past_months": False})]
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"buyer": buyers}))
     planned = (pl.col("buyer_code") == "inland") | (pl.col("priced_on") == date(2026, 11, 25))
-    write_pages({**tables, "model_cost": tables["model_cost"].filter(planned)}, inputs, tmp_path)
+    write_pages(
+        {**tables, "model_cost": tables["model_cost"].filter(planned)}, inputs, tmp_path, months=["2026-03", "2026-11"]
+    )
     words = "Costs at past month ends are not worked out for this buyer."
     for name in ("sheets/m00", "reports/2026-11/m00", "reports/2026-03/m00"):
         home, _, abroad = Page(tmp_path / f"{name}.html").shown.partition("For a buyer abroad")
@@ -424,7 +427,12 @@ def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(
 
 def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path):
     month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
-    write_pages(with_plan(night[0], month_end & (pl.col("scenario_code") == "freed"), gap_pct=33.3), night[1], tmp_path)
+    write_pages(
+        with_plan(night[0], month_end & (pl.col("scenario_code") == "freed"), gap_pct=33.3),
+        night[1],
+        tmp_path,
+        months=(),
+    )
     text = sheet_text(tmp_path, "m00")
     assert (
         "The least certain cost drawn is at most 33.3 % above the best possible "
@@ -453,7 +461,7 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path
 def test_how_many_freedoms_pay_is_told(night, tmp_path, saving, is_told_apart, words):
     values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
     tables = change(night[0], "colour_flex_saving", values, pl.lit(is_told_apart).alias("is_told_apart"))
-    write_pages(tables, night[1], tmp_path)
+    write_pages(tables, night[1], tmp_path, months=())
     assert words in sheet_text(tmp_path, "m02")
     marked = "5.00 \u2248"
     assert (marked in sheet_text(tmp_path, "m02-evidence")) == (saving == 5)
@@ -490,7 +498,7 @@ def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night, t
     lines = night[0]["plan_line"].with_columns(
         pl.lit("near").alias("colour_rule"), pl.lit(False).alias("is_listed_colour")
     )
-    write_pages({**night[0], "plan_line": lines}, night[1], tmp_path)
+    write_pages({**night[0], "plan_line": lines}, night[1], tmp_path, months=())
     html = (tmp_path / "sheets" / "m02.html").read_text(encoding="utf-8")
     assert "Colours close to the listed ones" in html and "(CIEDE2000 " in html
     swatches = re.search(r'<rect width="24" height="24" fill="(#[0-9A-Fa-f]{6})"/><rect x="24"', html)
@@ -515,13 +523,13 @@ def test_distances_of_colours_have_words(distance, words):
 
 def test_savings_without_fair_shares_are_not_lost(night, tmp_path):
     last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
-    write_pages(last, night[1], tmp_path)
+    write_pages(last, night[1], tmp_path, months=())
     assert "Of 6 lines with a colour freedom, 2 clearly save money" in sheet_text(tmp_path, "m00")
 
 
 def test_offers_of_today_are_not_called_the_oldest(night, tmp_path):
     fresh = change(night[0], "price_history", pl.lit(date(2026, 11, 25)).alias("last_confirmed_on"))
-    write_pages(fresh, night[1], tmp_path)
+    write_pages(fresh, night[1], tmp_path, months=())
     assert "Oldest offers bought" not in sheet_text(tmp_path, "m00-evidence")
 
 
