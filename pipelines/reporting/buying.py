@@ -288,9 +288,7 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
     for row in found.to_dicts():
         if row["unfilled_piece_count"] > best["unfilled_piece_count"]:
             more = row["unfilled_piece_count"] - best["unfilled_piece_count"]
-            unlike.append(
-                f"{ASSUMPTIONS[row['assumption']]} ({row['changed_to']}): {count(more, 'piece')} more missing"
-            )
+            unlike.append(f"{ASSUMPTIONS[row['assumption']]} ({count(more, 'more piece')} missing)")
             continue
         sides.setdefault(row["assumption"], {})[row["swing_side"]] = row
 

@@ -1,0 +1,211 @@
+"""What sheets say of whole costs, dear lines, the counter, orders with other models, and the assumption that matters most."""
+
+import json
+import re
+from decimal import Decimal
+
+import altair
+import polars as pl
+import pytest
+from sample_tables import BUYERS, TODAY, frame, sample
+
+from pipelines.reporting.buying import buying_of
+from pipelines.reporting.facts import Facts
+from pipelines.reporting.orders_together import copies_table, joint_purchases
+from pipelines.reporting.pages import write_pages
+from pipelines.reporting.tornado import Bar, tornado
+from pipelines.resources import resource_folder
+from schemas.buying import (
+    COPY_COST,
+    COUNTER_CHOICE,
+    COUNTER_CONTRACTS,
+    COUNTER_FURTHER,
+    COUNTER_THRESHOLD,
+    INSTRUCTIONS_STEP,
+    JOINT_ORDER,
+    JOINT_PLAN,
+    JOINT_SEQUENCE,
+    JOINT_SHARE,
+    LINE_COST,
+    SWING_CONTRACTS,
+    WHAT_IF_SWING,
+    WHOLE_COST,
+    WHOLE_COST_CONTRACTS,
+)
+
+MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines
+PART, COLOUR = "Brick 2 x 4", "Coal"
+
+
+def told(contract, *rows):
+    return frame(contract, [{name: row.get(name) for name in contract.columns if name in row} for row in rows])
+
+
+def tables(*, joint_saving="4.60", sequences=((7, 0), (8, 1)), further=("8.00", "1.00", 0), missing=0):
+    """The sample night with something to tell of each model, for the first buyer."""
+    found, inputs = sample(buyers=BUYERS[:1], with_missing=False, month_count=1, line_count=3)
+    rows = {contract.name: [] for contract in (*COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS)}
+    for code in MODELS:
+        own = {
+            "priced_on": TODAY,
+            "model_code": code,
+            "buyer_code": "inland",
+            "scenario_code": "best",
+            "currency_code": "EUR",
+        }
+        line = {**own, "line_number": 1, "listed_part_code": "00501", "listed_colour_code": "c02", "quantity": 12}
+        plan = found["model_cost"].filter(pl.col("model_code") == code, pl.col("scenario_code") == "best", pl.col("priced_on") == TODAY).row(0, named=True)  # fmt: skip
+        rows[COUNTER_CHOICE.name].append({**line, "portion_number": 1, "counter_vendor_code": "counter", "counter_unit_price": Decimal("0.08"), "elsewhere_vendor_code": "quay", "elsewhere_unit_price": Decimal("0.10"), "counter_saving": Decimal("0.24"), "counter_piece_count": 12, "is_counter_line": True})  # fmt: skip
+        rows[COUNTER_THRESHOLD.name].append({**own, "counter_vendor_code": "counter", "threshold_kind": "shipping_waiver", "assortment_code": "", "vendor_currency_code": "EUR", "threshold_value": Decimal(5), "spent_value": Decimal("1.20"), "left_to_go": Decimal("3.80"), "threshold_charge": Decimal(4)})  # fmt: skip
+        rows[COUNTER_FURTHER.name].append({**own, "counter_vendor_code": "counter", "counter_goods_value": Decimal("1.20"), "further_spend": Decimal(5), "landed_cost": Decimal(7), "further_landed_cost": further[0] and Decimal(further[0]), "further_cost_change": further[1] and Decimal(further[1]), "further_piece_count": 20, "unfilled_piece_count": 0, "further_unfilled_piece_count": further[2]})  # fmt: skip
+        rows[WHOLE_COST.name].append({**own, **{name: plan[name] for name in ("goods", "shipping", "handling", "tax", "unfilled_estimate", "complete_cost", "piece_count")}, "instructions_list_price": Decimal(15), "instructions_discount": Decimal("2.50"), "instructions_cost": Decimal("12.50"), "amendment_goods": Decimal("0.10"), "whole_cost": plan["complete_cost"] + Decimal("12.50"), "cost_per_piece": Decimal("0.822222"), "cost_per_100_pieces": Decimal("82.22"), "owned_piece_count": 1, "owned_goods": Decimal("0.10")})  # fmt: skip
+        rows[INSTRUCTIONS_STEP.name] += [
+            {**own, "step_number": 0, "instructions_step": "list_price", "instructions_price": Decimal(15)},
+            {**own, "step_number": 1, "instructions_step": "discount", "discount_reason": "November sale", "discount_pct": Decimal("16.67"), "instructions_price": Decimal("12.50")},
+        ]  # fmt: skip
+        rows[LINE_COST.name] += [
+            {**line, "portion_source": "designer", "line_goods": Decimal(3), "line_cost": Decimal(6), "line_cost_share": 0.6, "cost_rank": 1, "other_colour_code": "c01", "other_colour_saving": Decimal("1.25"), "left_out_saving": Decimal("4.75")},
+            {**line, "line_number": 2, "portion_source": "designer", "line_goods": Decimal(2), "line_cost": Decimal(4), "line_cost_share": 0.4, "cost_rank": 2},
+        ]  # fmt: skip
+        rows[COPY_COST.name] += [
+            {**own, "copies": copies, "landed_cost": cost, "unfilled_estimate": Decimal(0), "complete_cost": cost, "cost_per_copy": cost / copies, "vendor_count": 2, "unfilled_piece_count": 0, "unfilled_estimate_count": 0, "effort": "quick"}
+            for copies, cost in ((1, Decimal(10)), (2, Decimal(18)))
+        ]  # fmt: skip
+        swing = {**own, "complete_cost": Decimal(1), "unfilled_piece_count": 0}
+        rows[WHAT_IF_SWING.name] += [
+            {**swing, "assumption": "shipping", "swing_side": "down", "changed_to": "25 % cheaper", "swing_amount": Decimal("-1.25")},
+            {**swing, "assumption": "shipping", "swing_side": "up", "changed_to": "25 % dearer", "swing_amount": Decimal("1.25")},
+            {**swing, "assumption": "freedoms", "swing_side": "up", "changed_to": "everything as listed", "swing_amount": Decimal(9)},
+            {**swing, "assumption": "vendor_count", "swing_side": "up", "changed_to": "one parcel fewer", "swing_amount": Decimal(-3), "unfilled_piece_count": missing},
+        ]  # fmt: skip
+    for contract in (*COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS):
+        found[contract.name] = told(contract, *rows[contract.name])
+    joint = {"priced_on": TODAY, "joint_order_code": "both", "buyer_code": "inland", "currency_code": "EUR"}
+    parts = dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost", "unfilled_estimate", "lower_bound"), Decimal(1))  # fmt: skip
+    counts = dict.fromkeys(("piece_count", "bought_piece_count", "spare_piece_count", "unfilled_piece_count", "unfilled_estimate_count", "separate_unfilled_piece_count", "sequence_unfilled_piece_count"), 0)  # fmt: skip
+    found[JOINT_ORDER.name] = told(JOINT_ORDER, {**joint, **parts, **counts, "joint_order_title": "Two at once", "joint_model_codes": "m00;m01", "scenario_code": "best", "complete_cost": Decimal("7.40"), "separate_cost": Decimal(12), "sequence_cost": Decimal("11.50"), "joint_saving": Decimal(joint_saving), "gap_pct": 2.9, "vendor_count": 1, "order_count": 2, "on_hand_piece_count": 3, "share_method": "shapley", "effort": "quick"})  # fmt: skip
+    found[JOINT_SHARE.name] = told(JOINT_SHARE, *({**joint, "model_code": code, "separate_cost": Decimal(6), "joint_share": Decimal("3.70"), "joint_saving": Decimal("2.30"), "used_piece_count": 1, "on_hand_piece_count": 0, "unfilled_piece_count": 0, "share_method": "shapley"} for code in ("m00", "m01")))  # fmt: skip
+    found[JOINT_SEQUENCE.name] = told(JOINT_SEQUENCE, *({**joint, "model_code": code, "sequence_number": number, "sequence_position": at, "complete_cost": Decimal(cost), "unfilled_piece_count": 0, "on_hand_piece_count": 0, "spares_used_piece_count": 0, "spares_worth": Decimal(worth)} for number, (cost, worth) in enumerate(sequences, start=1) for at, code in enumerate(("m00", "m01"), start=1)))  # fmt: skip
+    found[JOINT_PLAN.name] = told(JOINT_PLAN, {**joint, "vendor_code": "quay", "order_number": 2, "offer_id": "o1", "part_code": "00501", "colour_code": "c02", "condition": "new", "model_code": "m00", "quantity": 5, "unit_price": Decimal("0.10"), "vendor_currency_code": "EUR"})  # fmt: skip
+    return found, inputs
+
+
+def told_of(code, *, in_full=False, **more):
+    facts = Facts(*tables(**more))
+    model = next(model for model in facts.models if model.code == code)
+    return buying_of(facts, model, facts.buyers[0], in_full=in_full)
+
+
+def test_the_whole_cost_is_a_bill_that_adds_up():
+    found = told_of("m00")["whole"]
+    cells = dict(found["table"].rows)
+    assert cells["Instructions, list price"] == "15.00" and cells["November sale, 17 % off"] == "\u22122.50"
+    numbers = [
+        Decimal(cell.replace("\u2212", "-").replace(",", "")) for name, cell in cells.items() if "of which" not in name
+    ]
+    assert sum(numbers[:-1]) == numbers[-1]
+    assert found["words"] == (
+        "That is 82.22 EUR per 100 pieces, 0.822 each, instructions aside. 1 piece of it is on hand, worth 0.10 EUR at the "
+        "prices paid here; nothing is taken off for them."
+    )
+
+
+def test_lines_are_named_only_where_the_designer_allows_it():
+    for code, named in (("m00", 0), ("m01", 2), ("m02", 2)):
+        found = told_of(code)
+        assert found["dearest"]["words"].startswith("1 of 2 lines carry half of the cost; the dearest 2 carry 100 %.")
+        assert (found["dearest"]["table"] is None) == (not named)
+        assert (found["counter"]["table"] is None) == (not named)
+    full = told_of("m00", in_full=True)
+    assert full["dearest"]["table"].rows[0] == (f"{PART}, {COLOUR}", "12", "6.00", "60.0 %", "Chalk: 1.25", "4.75")
+    assert full["counter"]["table"].rows == ((f"{PART}, {COLOUR}", "12", "0.080", "0.100", "+0.24"),)
+
+
+@pytest.mark.parametrize(
+    ("further", "words"),
+    [
+        (("8.00", "1.00", 0), "would make all orders 1.00 EUR dearer, as far as a quick plan can tell."),
+        (("6.50", "-0.50", 0), "Spending at least 5.00 EUR more there would save 0.50 EUR in all."),
+        ((None, None, None), "It has not enough to spend 5.00 EUR more on."),
+        (("8.00", None, 3), "would leave 3 pieces missing."),
+    ],
+)
+def test_the_counter_question_is_answered_in_words(further, words):
+    found = told_of("m02", further=further)["counter"]
+    assert found["words"][0].endswith(words)
+    assert "could serve 1 portion; 1 of them costs less there" in found["words"][0]
+    assert found["thresholds"].rows == (("shipping is free", "5.00 EUR", "3.80 EUR", "4.00 EUR"),)
+
+
+def test_orders_with_other_models():
+    (found,) = told_of("m00")["together"]
+    assert found["title"] == "Two at once"
+    assert [row[1:] for row in found["table"].rows] == [("6.00", "3.70", "+2.30")] * 2 + [("12.00", "7.40", "+4.60")]
+    words = " ".join(found["words"])
+    assert "saves 4.60 EUR and comes in 2 parcels. It is at most 2.9 % above the best possible" in words
+    assert "at best: Harbour crane, then Night ferry." in words
+    assert "3 pieces come from stock on hand" in words and "1 vendor order more than vendors" in words
+    assert told_of("m02")["together"] == []
+
+
+def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
+    (found,) = told_of("m01", joint_saving="-2.00", sequences=((7, 0), (7, 0)))["together"]
+    words = " ".join(found["words"])
+    assert "costs 2.00 EUR more than the models bought alone, because each of those counts on the same stock" in words
+    assert "which one goes first makes no difference" in words
+    (found,) = told_of("m01", sequences=((7, 2), (8, 0)))["together"]
+    assert "in which spares of earlier ones are worth 4.00 EUR" in " ".join(found["words"])
+
+
+def test_the_largest_swing_is_named_and_what_fills_less_is_not_drawn():
+    found = told_of("m00", missing=2)["swings"]
+    assert found["words"] == [
+        "The largest swing: All as listed. everything as listed: +9.00 EUR.",
+        "Not drawn, because it can't be compared: One parcel fewer (2 more pieces missing).",
+    ]
+    assert [row[0] for row in found["chart"].figures.rows] == ["All as listed", "Shipping \u00b125 %"]
+
+
+def test_one_table_for_all_buyers_and_copies():
+    facts = Facts(*tables())
+    found = copies_table(facts, facts.models[0])
+    assert [row[1:3] for row in found.rows] == [("10.00 EUR", "10.00 EUR"), ("18.00 EUR", "9.00 EUR")]
+    assert joint_purchases(facts, facts.models[0], facts.buyers[0]).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
+
+
+def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
+    found, inputs = tables()
+    write_pages(found, inputs, tmp_path)
+    for code, is_named in (("m00", False), ("m02", True)):
+        for ending in ("html", "md"):
+            text = (tmp_path / "sheets" / f"{code}.{ending}").read_text(encoding="utf-8")
+            for words in ("The whole cost", "What it depends on most", "Where the money is", "What to buy at the counter", "one copy or several"):  # fmt: skip
+                assert words in text, words
+            assert ("Lines to buy at the counter" in text) == is_named
+    assert "Money line by line" in (tmp_path / "sheets" / "m00-evidence.html").read_text(encoding="utf-8")
+
+
+# The chart
+
+BARS = [Bar("Tax", -1.0, 1.5, "lower", "higher"), Bar("Shipping", -4.0, 2.0, "cheaper", "dearer"), Bar("Nothing", 0.0, None)]  # fmt: skip
+
+
+def test_the_specification_is_valid_vega_lite():
+    text = (resource_folder("reports") / "charts" / "tornado.vl.json").read_text(encoding="utf-8")
+    altair.LayerChart.from_dict(json.loads(text))
+
+
+def test_the_widest_bar_is_on_top_and_said_in_words():
+    chart = tornado("Swings, EUR", BARS, lambda value: f"{value:+.2f}")
+    assert list(chart.figures.rows) == [
+        ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
+    ]  # fmt: skip
+    assert chart.description == "Swings, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
+    labels = re.findall(r">(Shipping|Tax|Nothing)<", chart.svg)
+    assert labels == ["Shipping", "Tax"]
+    assert " id=" not in chart.svg
+    assert set(re.findall(r'fill="(var[^"]*)"', chart.svg)) == {"var(--series-1)", "var(--series-2)"}
+
+
+def test_without_any_swing_there_is_no_chart():
+    assert tornado("Swings, EUR", BARS[2:], str) is None
