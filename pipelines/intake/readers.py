@@ -135,10 +135,15 @@ class Source:
 
     def sheet(self, sheet: str | None = None) -> tuple[list[str], list[list[str]]]:
         """The names of a spreadsheet's sheets, and all cells of one of them."""
-        key = ("sheet", sheet)
+        key = ("sheet", self._which(sheet))
         if key not in self._kept:
             self._kept[key] = binary_files.sheet_rows(self.data, sheet, self.name)
         return self._kept[key]  # type: ignore[return-value]
+
+    def _which(self, sheet: str | None) -> str | None:
+        """The sheet's name; None for the one and only, once it was read without a name."""
+        names, _ = self._kept.get(("sheet", None), ([], []))  # type: ignore[misc]
+        return None if names == [sheet] else sheet
 
     def read(self, options: ReadOptions) -> TextTable:
         """The whole file as text.
@@ -146,10 +151,20 @@ class Source:
         Raises:
             UnreadableFileError: see :func:`read_as_text`.
         """
-        key = ("table", repr(options))
+        key = ("table", repr(self._that_matter(options)))
         if key not in self._kept:
             self._kept[key] = self._read(options)
         return self._kept[key]  # type: ignore[return-value]
+
+    def _that_matter(self, options: ReadOptions) -> ReadOptions:
+        """The options that make a difference for a file of this kind, so that no file is read twice for the others."""
+        if self.kind == "csv":
+            return options
+        if self.kind == "json_lines":
+            return ReadOptions(encoding=options.encoding)
+        if self.kind == "parquet":
+            return ReadOptions()
+        return ReadOptions(sheet=self._which(options.sheet), header_line=options.header_line)
 
     def _read(self, options: ReadOptions) -> TextTable:
         if self.kind == "csv":
