@@ -14,14 +14,15 @@ import polars as pl
 from pipelines.costing.plans import Plan
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.fair_share import in_whole_units
-from pipelines.insight.freed_uses import COLOUR, FORM, FREE_RULES, Unit, freed_uses
+from pipelines.insight.freed_market import FreedMarket
+from pipelines.insight.freed_uses import COLOUR, FREE_RULES, freed_uses
 from pipelines.insight.freedom_game import Game, Shares, fair_shares, interactions
 from pipelines.insight.freedom_plans import FreedomCost, FreedomPlanner
-from pipelines.insight.look_first import best_choices, greedy_order
+from pipelines.insight.portion_costs import Freedom, PortionCosts
 from pipelines.insight.published_plans import PublishedPlan, published_plans
-from pipelines.insight.ways_of_buying import MILLION, FreedMarket, Freedom
+from pipelines.insight.unjudged_lines import UnjudgedLines
+from pipelines.insight.ways_of_buying import MILLION
 from pipelines.money import currency_digits, round_half_up
-from pipelines.settings import Scenario
 from pipelines.workers import spread
 from schemas.contract import Contract
 from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST, SAVING_CONTRACTS
@@ -31,10 +32,6 @@ LISTED, FREED = "listed", "freed"
 """The two plans that savings lie between; both without the counter, so that nothing else differs."""
 FIRST_LOOKS = 10
 """Lines of the look-first list that are planned with, to see what the reckoning is worth."""
-CHOICES_NAMED = 25
-"""Budgets of lines up to which the best choice is named."""
-WORTH_A_LOOK = 10
-"""A saving of fewer of the currency's smallest units than this is not worth a look."""
 INTERPLAY_AMONG, INTERPLAY_FROM, INTERPLAY_NAMED = 20, 5, 3
 """Freedoms looked at in pairs; smallest units from which an effect is told; lines named."""
 
@@ -92,17 +89,18 @@ class FreedomSavings:
         self.listed_scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == LISTED)
         self.planning = published.planning(inputs)
         self.portions = self.planning.portions(published.scenario)
-        self.market = FreedMarket(
-            freed_uses(inputs, self.planning, self.listed_scenario, published.scenario),
-            [rows["plan_purchase"]["vendor_code"] for rows in (published.listed, published.rows)],
-            self._missing,
-            self._left_out,
-        )
+        uses = freed_uses(inputs, self.planning, self.listed_scenario, published.scenario)
+        self.costs = PortionCosts(uses, self._missing, self._left_out)
+        vendors = [rows["plan_purchase"]["vendor_code"] for rows in (published.listed, published.rows)]
+        self.market = FreedMarket(self.costs, vendors)
         self.digits = currency_digits(published.buyer.currency_code)
 
     def rows(self) -> dict[str, Rows]:
         """Rows by table."""
-        looks = self._look_rows()
+        unjudged = UnjudgedLines(
+            self.market, self.players, self.portions, self.published.rows["unfilled_line"], self.digits
+        )
+        looks = [self.key | row for row in unjudged.rows()]
         return {
             FREEDOM_COST.name: self._cost_rows(looks),
             **self._saving_rows(),
@@ -162,8 +160,8 @@ class FreedomSavings:
             "both": (freed, self.game.total_saving),
         }
         for allowed, change, players in (
-            ("colour", {"use_freedoms": True}, self.market.granted),
-            ("interchange", {"use_interchange": True}, self.market.forms),
+            ("colour", {"use_freedoms": True}, self.costs.granted),
+            ("interchange", {"use_interchange": True}, self.costs.forms),
         ):
             vendors = [*of_plans, self._cheapest_vendors(players)]
             cost = planner.cost(self.listed_scenario.model_copy(update=change), plans, vendors)
@@ -212,7 +210,7 @@ class FreedomSavings:
         """The vendors of the cheapest way of buying with some freedoms."""
         way = int(self.market.game([], free).fixed.argmin())
         used = self.market.ways.sets.masks[way]
-        return frozenset(code for code, is_used in zip(self.market.uses.vendor_codes, used, strict=True) if is_used)
+        return frozenset(code for code, is_used in zip(self.costs.uses.vendor_codes, used, strict=True) if is_used)
 
     def _judged(self) -> dict[str, Any]:
         """How much of the designer's list somebody has judged."""
@@ -227,7 +225,7 @@ class FreedomSavings:
     @cached_property
     def players(self) -> list[Freedom]:
         """The freedoms that are granted."""
-        return [*self.market.granted, *self.market.forms]
+        return [*self.costs.granted, *self.costs.forms]
 
     @cached_property
     def game(self) -> Game:
@@ -304,9 +302,9 @@ class FreedomSavings:
         )
         lines: dict[Freedom, list[int]] = {}
         for line in sorted(set(free["line_number"])):
-            lines.setdefault(self.market.freedom(line, COLOUR), []).append(line)
+            lines.setdefault(self.costs.freedom(line, COLOUR), []).append(line)
         designers = set(self.portions.filter(pl.col("portion_source") == "designer")["line_number"])
-        return lines | {freedom: [freedom[0]] for freedom in self.market.forms if freedom[0] in designers}
+        return lines | {freedom: [freedom[0]] for freedom in self.costs.forms if freedom[0] in designers}
 
     def _fair_amounts(self, lines: Mapping[Freedom, list[int]]) -> dict[tuple[Freedom, int], Decimal]:
         """Fair shares in money: they add up to the total. Lines that must be alike share theirs evenly."""
@@ -359,86 +357,12 @@ class FreedomSavings:
                 continue
             partner = top[others[0]]
             kind = "stock" if in_block[partner] == in_block[number] else "vendor"
-            lines = {line for at in others[:INTERPLAY_NAMED] for line in self.market.lines_of(self.players[top[at]])}
-            lines -= set(self.market.lines_of(self.players[number]))
+            lines = {line for at in others[:INTERPLAY_NAMED] for line in self.costs.lines_of(self.players[top[at]])}
+            lines -= set(self.costs.lines_of(self.players[number]))
             if lines:
                 found[number] = kind, ";".join(map(str, sorted(lines)[:INTERPLAY_NAMED]))
         return found
 
-    # Lines nobody has judged
-
-    def _look_rows(self) -> Rows:
-        players = self.market.unjudged
-        game = self.market.game(players, self.players)
-        looks, choices = greedy_order(game), best_choices(game, game.player_count)
-        units: dict[int, list[Unit]] = {}
-        for unit in self.market.uses.units:
-            if unit.is_unjudged:
-                units.setdefault(unit.line_number, []).append(unit)
-        least = Fraction(WORTH_A_LOOK, 10**self.digits)
-        rows: Rows = []
-        before = 0
-        for rank, (player, so_far, way) in enumerate(zip(looks.order, looks.so_far, looks.ways, strict=True), start=1):
-            line = players[player][0]
-            best = choices[rank]
-            added = so_far - before
-            rows.append(
-                self._look_row(line, units.pop(line), rank)
-                | {
-                    "look_saving": self._millionths(int(game.alone[player])),
-                    "added_saving": self._millionths(so_far) - self._millionths(before),
-                    "look_saving_so_far": self._millionths(so_far),
-                    "best_look_saving": self._millionths(best.saving),
-                    "best_line_numbers": ";".join(str(players[each][0]) for each in best.players)
-                    if rank <= CHOICES_NAMED
-                    else "",
-                    "is_worth_a_look": Fraction(max(int(game.alone[player]), added), MILLION) >= least,
-                    "look_colour_codes": ";".join(self._colours_bought(line, way)),
-                    "fillable_piece_count": self._fillable(line),
-                }
-            )
-            before = so_far
-        whole = self._millionths(before)
-        for rank, (line, of_line) in enumerate(sorted(units.items()), start=len(rows) + 1):
-            # No other colour is on offer.
-            rows.append(
-                self._look_row(line, of_line, rank)
-                | {
-                    "look_saving": Decimal(0),
-                    "added_saving": Decimal(0),
-                    "look_saving_so_far": whole,
-                    "best_look_saving": whole,
-                    "best_line_numbers": "",
-                    "is_worth_a_look": False,
-                    "look_colour_codes": "",
-                    "fillable_piece_count": 0,
-                }
-            )
-        return rows
-
-    def _millionths(self, amount: int) -> Decimal:
-        return self._money(Fraction(amount, MILLION))
-
-    def _look_row(self, line: int, units: list[Unit], rank: int) -> dict[str, Any]:
-        about = self.portions.filter((pl.col("line_number") == line) & (pl.col("colour_rule") == "unjudged"))
-        listed = about.row(0, named=True)
-        names = ("line_number", "listed_part_code", "listed_colour_code")
-        quantity = sum(unit.quantity for unit in units)
-        return {**self.key, **{name: listed[name] for name in names}, "quantity": quantity, "look_rank": rank}
-
-    def _colours_bought(self, line: int, way: int) -> list[str]:
-        return self.market.colours_bought(line, {*self.players, self.market.freedom(line, COLOUR)}, way)
-
-    def _fillable(self, line: int) -> int:
-        """Pieces of a line that are missing in the freed plan and that other colours could fill."""
-        missing = self.published.rows["unfilled_line"].filter(pl.col("line_number") == line)
-        if not missing.height:
-            return 0
-        return min(int(missing["unfilled_piece_count"].sum()), self.market.pieces_in_other_colours(line))
-
 
 def _published_cost(row: Mapping[str, Any]) -> FreedomCost:
     return FreedomCost(row["landed_cost"], row["unfilled_piece_count"], row["complete_cost"])
-
-
-__all__ = ["FORM", "FreedomSavings", "Scenario", "freedom_savings", "savings_of_plan"]
