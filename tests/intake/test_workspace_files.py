@@ -252,6 +252,36 @@ def test_freedoms_may_be_of_added_lines_and_as_large_as_the_largest_version(root
     refused(root, "line 2 (quantity 4), line 3 (quantity 10)")
 
 
+JOINT = (
+    '[[joint_order]]\njoint_order_code = "both"\ntitle = "Both"\nmodel_codes = ["boat", "raft"]\nbuyer_code = "home"\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("order", "told"),
+    [
+        (JOINT, "the joint order both names models that are not there: raft"),
+        (JOINT.replace("home", "away"), "is for the buyer away, who is none of home"),
+        (JOINT.replace("raft", "boat"), "model_codes names a model twice"),
+        (JOINT.replace(', "raft"', ""), "joint_order #1.model_codes"),
+        (JOINT + 'scenario_code = "bst"\n', "names the scenario bst, which is none of listed, freed"),
+        (JOINT + 'scenario_code = "counter_first"\n', "whose counter is all_it_has"),
+        (JOINT + JOINT, "two joint orders are called both"),
+    ],
+)
+def test_joint_orders_that_make_no_sense(root, order, told):
+    put(root, "kitfare.toml", KITFARE + order)
+    refused(root, told, "kitfare.toml", kind=SettingsError)
+
+
+def test_a_joint_order_of_models_that_are_there(root):
+    put(root, "models/raft/model.toml", MODEL.replace("boat", "raft"))
+    put(root, "models/raft/parts.csv", PARTS)
+    put(root, "kitfare.toml", KITFARE + JOINT)
+    (order,) = read_workspace(Workspace(root)).settings.joint_order
+    assert (order.scenario_code, order.use_stock_on_hand, order.effort) == ("best", True, "standard")
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
