@@ -131,7 +131,14 @@ class Facts:
 
     def priced_dates(self, model_code: str, buyer_code: str) -> list[date]:
         """Dates with a plan, earliest first."""
-        return sorted({key[0] for key in self._plans if key[1] == model_code and key[3] == buyer_code})
+        return self._priced_dates.get((model_code, buyer_code), [])
+
+    @cached_property
+    def _priced_dates(self) -> dict[tuple[str, str], list[date]]:
+        found: dict[tuple[str, str], set[date]] = {}
+        for day, model_code, _, buyer_code in self._plans:
+            found.setdefault((model_code, buyer_code), set()).add(day)
+        return {key: sorted(days) for key, days in found.items()}
 
     def index(self, model_code: str, buyer_code: str, month: str, method: str = "lowe") -> Row | None:
         """A row of price_index."""
@@ -174,11 +181,19 @@ class Facts:
 
     def months(self) -> list[str]:
         """Months with a plan or an index, earliest first."""
-        return sorted({key[0].isoformat()[:7] for key in self._plans} | {key[2] for key in self._indices})
+        return self._months
+
+    @cached_property
+    def _months(self) -> list[str]:
+        return sorted(self._latest_dates.keys() | {key[2] for key in self._indices})
 
     def date_in_month(self, month: str) -> date | None:
         """The latest priced date in a month such as 2026-11: its end, or today."""
-        return max((key[0] for key in self._plans if key[0].isoformat()[:7] == month), default=None)
+        return self._latest_dates.get(month)
+
+    @cached_property
+    def _latest_dates(self) -> dict[str, date]:
+        return {day.isoformat()[:7]: day for day in sorted({key[0] for key in self._plans})}
 
     def headline_plan(self, model_code: str, buyer_code: str, on: date | None = None) -> Row | None:
         """The plan ``best``; where that is refused or absent, the usable plan of lowest rank."""

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_CEILING, Decimal
-from functools import cached_property
+from functools import cached_property, lru_cache
 from hashlib import sha256
 from math import isfinite
 
@@ -16,8 +16,10 @@ from pipelines.reporting.words import MONTH_NAMES, STATUS
 MINUS = "\u2212"
 NOTHING = "\u2013"
 """Shown where there is no figure."""
+_REMEMBERED = 65536  # the reports of many months tell the same figures again and again
 
 
+@lru_cache(_REMEMBERED)
 def money(amount: Decimal | None, currency_code: str, *, signed: bool = False, with_code: bool = False) -> str:
     """An amount in the currency's digits with thousands separators: ``1,234.50``, ``−3.20``, ``1,234.50 EUR``."""
     if amount is None:
@@ -34,6 +36,7 @@ def unit_price(price: Decimal | None, currency_code: str) -> str:
     return f"{round_half_up(price, digits):,f}"
 
 
+@lru_cache(_REMEMBERED)
 def percent(value: float | Decimal | None, *, digits: int = 1, signed: bool = False) -> str:
     """``12.3 %``; a value that rounds to zero has no sign."""
     if value is None or not isfinite(value):
@@ -42,6 +45,7 @@ def percent(value: float | Decimal | None, *, digits: int = 1, signed: bool = Fa
     return _sign(rounded, signed) + f"{abs(rounded):,f} %"
 
 
+@lru_cache(_REMEMBERED)
 def number(value: float | Decimal | None, digits: int = 1, *, signed: bool = False) -> str:
     """A plain number with thousands separators."""
     if value is None or not isfinite(value):
@@ -58,6 +62,7 @@ def count(value: int | None, singular: str = "", plural: str = "") -> str:
     return f"{told} {singular if value == 1 else plural or singular + 's'}" if singular else told
 
 
+@lru_cache(_REMEMBERED)
 def day(value: date | None) -> str:
     """``25 November 2026``."""
     return NOTHING if value is None else f"{value.day} {MONTH_NAMES[value.month - 1]} {value.year}"
