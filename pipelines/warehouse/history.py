@@ -15,6 +15,7 @@ from datetime import date
 import polars as pl
 
 from pipelines.resources import sql_text
+from pipelines.warehouse.append import append_exports
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 
 _GATHER = ("listing", "export_listing", "untrusted_key", "export", "held_listing")
@@ -95,6 +96,10 @@ def fold(con: Connection) -> int:
         if _count(con, "file_to_fold") == 0:
             return 0
         _run(con, "touched_vendor")
+        appended = append_exports(con)
+        if _count(con, "touched_vendor") == 0:
+            con.execute("delete from file_to_fold")
+            return appended
         con.execute("delete from outdone_row")
         _run(con, "outdone_row", "export_row")
         for table in ("corrected_row", *_WRITE):
@@ -115,7 +120,7 @@ def fold(con: Connection) -> int:
         vendor_count = _count(con, "touched_vendor")
         for table in ("export_row", *_GATHER, *_RESOLVE, "touched_vendor", "unsettled_vendor", "waiting_export"):
             con.execute(f"drop table if exists {table}")
-        return vendor_count
+        return appended + vendor_count
 
 
 def refold(con: Connection) -> None:

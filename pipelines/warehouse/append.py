@@ -1,0 +1,69 @@
+"""The usual night: exports that only add an end to their vendors' histories, without a look at what came before.
+
+What :func:`append_exports` makes of them is what a whole fold would make of them: the tests of the fold hold for it as well.
+"""
+
+from __future__ import annotations
+
+from pipelines.resources import sql_text
+from pipelines.warehouse.connect import Connection
+
+MOST_FILES = 50
+"""Files named in one statement; with more to fold, most vendors have several exports and need the whole fold anyway."""
+BATCH_ROW_COUNT = 1_000_000
+"""Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
+
+_BATCH = (
+    "append_change",
+    "append_waiting",
+    "append_offer_confirmation",
+    "append_price_history",
+    "append_vendor_export",
+)
+_TEMPORARY = ("append_vendor", "append_batch", "append_change", "append_waiting", "append_confirmed")
+
+
+def append_exports(con: Connection) -> int:
+    """Fold the vendors of touched_vendor to which the files to fold add one export after all others; take them out of it.
+
+    Left to the whole fold are vendors with several new exports, late ones, corrections, mended rows, waiting exports, or
+    decisions that changed. Call it within a transaction.
+
+    Returns:
+        The number of vendors folded.
+    """
+    hashes = [row[0] for row in con.execute("select distinct file_hash from file_to_fold").fetchall()]
+    if not 0 < len(hashes) <= MOST_FILES or not all(name.isalnum() for name in hashes):
+        return 0
+    named = ", ".join(f"'{name}'" for name in sorted(hashes))
+    con.execute(sql_text("append/fresh_row.sql").format(hashes=named))
+    con.execute(sql_text("history/untrusted_key.sql"))
+    con.execute(sql_text("append/append_vendor.sql"))
+    count = 0
+    for vendors in _batches(con):
+        con.execute(
+            "create or replace temp table append_batch as "
+            "select * from append_vendor where vendor_code in (select unnest(?::varchar[]))",
+            [vendors],
+        )
+        for name in _BATCH:
+            con.execute(sql_text(f"append/{name}.sql"))
+        con.execute("delete from touched_vendor where vendor_code in (select vendor_code from append_batch)")
+        count += con.execute("select count(*) from append_batch").fetchall()[0][0]
+    for name in _TEMPORARY:
+        con.execute(f"drop table if exists {name}")
+    con.execute("drop view fresh_row")
+    return count
+
+
+def _batches(con: Connection) -> list[list[str]]:
+    """The vendors to append, in runs of about BATCH_ROW_COUNT rows."""
+    batches: list[list[str]] = []
+    size = BATCH_ROW_COUNT
+    for vendor, rows in con.execute("select vendor_code, row_count from append_vendor order by vendor_code").fetchall():
+        if size + rows > BATCH_ROW_COUNT:
+            batches.append([])
+            size = 0
+        batches[-1].append(vendor)
+        size += rows
+    return batches

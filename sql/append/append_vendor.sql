@@ -1,0 +1,71 @@
+-- one row per vendor to whose history the files to fold only add an end: one export, later than anything known of the
+-- vendor, new to it, tied to no mended rows; no declared correction is about the vendor and none of its exports waits
+create or replace temp table append_vendor as
+with fresh_export as (
+    select
+        vendor_code,
+        file_hash,
+        observed_on,
+        bool_and(coverage = 'full') as is_full,
+        max(revision_number) as revision_number,
+        count(*) as row_count
+    from fresh_row
+    anti join withdrawn_file using (file_hash)
+    group by all
+),
+
+single as (
+    select *
+    from fresh_export
+    qualify count(*) over (partition by vendor_code) = 1
+),
+
+known_date as (
+    select vendor_code, max(observed_on) as observed_on
+    from (
+        select vendor_code, observed_on
+        from vendor_export
+        where vendor_code in (select vendor_code from single)
+        union all
+        select held_key.vendor_code, held_key.observed_on
+        from held_key
+        anti join single using (vendor_code, file_hash, observed_on)
+    )
+    group by vendor_code
+),
+
+last_winner as (
+    select vendor_code, max(observed_on) as observed_on
+    from vendor_export
+    where export_standing = 'winner'
+    group by vendor_code
+)
+
+select
+    single.*,
+    coalesce(100 * untrusted_key.row_count <= received_file.read_row_count, true) as may_close,
+    last_winner.observed_on as previous_winner_on
+from single
+join received_file using (file_hash)
+left join untrusted_key using (file_hash)
+left join known_date using (vendor_code)
+left join last_winner using (vendor_code)
+where
+    (known_date.observed_on is null or known_date.observed_on < single.observed_on)
+    and single.vendor_code in (select vendor_code from touched_vendor)
+    and single.vendor_code not in (select vendor_code from source_correction)
+    and single.vendor_code not in (select vendor_code from vendor_export where export_standing = 'waiting')
+    and single.file_hash not in (select file_hash from vendor_export)
+    and not exists (
+        select 1
+        from held_key
+        semi join file_to_fold using (file_hash)
+        where
+            held_key.vendor_code = single.vendor_code
+            and (held_key.file_hash <> single.file_hash or held_key.observed_on <> single.observed_on)
+    )
+    and not exists (
+        select 1
+        from mended_record
+        where mended_record.file_hash = single.file_hash or mended_record.parent_file_hash = single.file_hash
+    );

@@ -1,0 +1,199 @@
+"""What a night's full export of N offers costs, against reading the same file into a table with DuckDB: a table, no test.
+
+    python -m tests.benchmarks.load_bench --sizes 1000000,3000000
+
+Three nights of one market are loaded: the first night (the history is empty), one on which 5 % of the offers changed (against a
+history of N open spells), and one on which none did; then a small partial export of one vendor. The floor is DuckDB's
+``read_csv`` of the second night's file, with stated types, into a table of a file, checkpoint included. Every figure comes from
+a process of its own, so that its peak memory is its own; the floor and the load share the machine minute by minute.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+FIRST_NIGHT = date(2026, 10, 1)
+VENDOR_COUNT = 400
+SMALL_ROW_COUNT = 1000
+CHANGED, GONE, NEW = 0.04, 0.005, 0.005
+"""Shares of the offers whose price or stock changes, that are gone, and that are new: 5 % in all."""
+
+MARKET = """
+copy (
+    with offer as (
+        select range as number, hash(range) as h from range({first}, {last})
+    ),
+    shown as (
+        select *, case when {is_night} > 0 and hash(number, 1) % 1000 < {changed} then {is_night} else 0 end as version
+        from offer
+    )
+    select
+        'v' || lpad((number % {vendors})::varchar, 4, '0') as vendor_code,
+        lpad((number // {vendors} // 40)::varchar, 6, '0') as part_code,
+        'c' || (number // {vendors} % 40) as colour_code,
+        'new' as condition,
+        (1 + hash(number, 2 + version) % 2000)::decimal(10, 3) / 1000 as unit_price,
+        'EUR' as currency_code,
+        1 + hash(number, 3 + version) % 500 as quantity_available,
+        date '{day}' as observed_on,
+        'full' as coverage
+    from shown
+    order by number % {vendors}, number
+) to '{path}' (header, delimiter ',')
+"""
+
+
+def write_night(path: Path, count: int, night: int) -> None:
+    """Write one night's full export; nights 1 and 2 have the same offers, 5 % of them other than on night 0."""
+    gone, new = (int(count * GONE), int(count * NEW)) if night else (0, 0)
+    duckdb.execute(
+        MARKET.format(
+            first=gone, last=count + new, is_night=min(night, 1), changed=round(1000 * CHANGED), vendors=VENDOR_COUNT,
+            day=FIRST_NIGHT + timedelta(days=night), path=path,
+        )
+    )  # fmt: skip
+
+
+def write_small(path: Path, count: int) -> None:
+    """A partial export of some offers of one vendor, at other prices."""
+    day = FIRST_NIGHT + timedelta(days=3)
+    offers = range(VENDOR_COUNT * 5, VENDOR_COUNT * min(SMALL_ROW_COUNT, count // VENDOR_COUNT), VENDOR_COUNT)
+    rows = [
+        f"v0000,{number // VENDOR_COUNT // 40:06},c{number // VENDOR_COUNT % 40},new,9.5,EUR,7,{day},partial"
+        for number in offers
+    ]
+    header = (
+        "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage"
+    )
+    path.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+
+
+def floor(folder: Path, name: str) -> dict[str, float]:
+    """DuckDB's own reader into a table, with its checkpoint."""
+    path = folder / "floor.duckdb"
+    path.unlink(missing_ok=True)
+    types = (
+        "{'vendor_code': 'VARCHAR', 'part_code': 'VARCHAR', 'colour_code': 'VARCHAR', 'condition': 'VARCHAR', "
+        "'unit_price': 'DECIMAL(18,6)', 'currency_code': 'VARCHAR', 'quantity_available': 'BIGINT', 'observed_on': 'DATE', "
+        "'coverage': 'VARCHAR'}"
+    )
+    with duckdb.connect(str(path)) as con:
+        con.execute(
+            f"create table night as select * from read_csv('{folder / name}', header = true, columns = {types})"
+        )
+        con.execute("checkpoint")
+    size = path.stat().st_size
+    path.unlink()
+    return {"bytes": size}
+
+
+def load_night(folder: Path, name: str) -> dict[str, float]:
+    """Read, validate, hash, diff and commit one file, as a refresh does."""
+    from pipelines.intake.take_in import take_in
+    from pipelines.warehouse import connect, history, load
+    from schemas.inputs import CODE_MAP
+    from schemas.validate import empty_frame
+
+    parts: dict[str, float] = {}
+
+    def timed(part: str, work: Callable[[], Any]) -> Any:
+        began = time.monotonic()
+        result = work()
+        parts[f"{part}_seconds"] = time.monotonic() - began
+        return result
+
+    (folder / "archive").mkdir(exist_ok=True)
+    warehouse = folder / "warehouse.duckdb"
+    taken = timed("take_in", lambda: take_in(folder / name, [], empty_frame(CODE_MAP), folder / "archive"))
+    with connect.writer(warehouse) as con:
+        status = timed(
+            "load", lambda: load.load_file(con, taken, datetime(2026, 11, 1, tzinfo=UTC).replace(tzinfo=None))
+        )
+        assert status == "loaded", (status, taken.error)
+        timed("fold", lambda: history.fold(con))
+    return {**parts, "bytes": warehouse.stat().st_size}
+
+
+MEASURED = {"floor": floor, "load": load_night}
+
+
+def _in_own_process(folder: Path, what: str, name: str) -> dict[str, float]:
+    command = [
+        sys.executable,
+        "-m",
+        "tests.benchmarks.load_bench",
+        "--only",
+        what,
+        "--folder",
+        str(folder),
+        "--file",
+        name,
+    ]
+    return json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
+
+
+def run(folder: Path, count: int) -> None:
+    """One size: print a line per night."""
+    before = 0.0
+    base = None
+    for night in range(4):
+        name = f"night{night}.csv"
+        write_small(folder / name, count) if night == 3 else write_night(folder / name, count, night)
+        if night < 3:
+            base = _in_own_process(folder, "floor", name)
+        done = _in_own_process(folder, "load", name)
+        assert base is not None
+        told = ("first night", "5 % changed", "nothing changed", "small export")[night]
+        print(
+            f"{count:>11,} | {told:<15} | {(folder / name).stat().st_size / 1e6:7.1f} | {base['seconds']:7.2f} | "
+            f"{base['cpu_seconds']:7.2f} | {done['seconds']:8.2f} | {done['cpu_seconds']:8.2f} | "
+            f"{done['take_in_seconds']:7.2f} | {done['load_seconds']:6.2f} | {done['fold_seconds']:6.2f} | "
+            f"{done['seconds'] / base['seconds']:6.2f} | {done['mebibytes']:6.0f} | {(done['bytes'] - before) / 1e6:8.1f}",
+            flush=True,
+        )
+        before = done["bytes"]
+        (folder / name).unlink()
+
+
+def main() -> None:
+    """Run what was asked for and print the table, row by row."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sizes", default="1000000,3000000,10000000", help="numbers of offers")
+    parser.add_argument("--only", choices=sorted(MEASURED), help=argparse.SUPPRESS)
+    parser.add_argument("--folder", type=Path, help="where to work; a temporary folder if left out")
+    parser.add_argument("--file", help=argparse.SUPPRESS)
+    args = parser.parse_args()
+    if args.only:
+        began = time.monotonic()
+        found = MEASURED[args.only](args.folder, args.file)
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        found |= {
+            "seconds": time.monotonic() - began,
+            "cpu_seconds": used.ru_utime + used.ru_stime,
+            "mebibytes": used.ru_maxrss / 1024,
+        }
+        print(json.dumps(found))
+        return
+    print(
+        "     offers | night           |      MB | floor s | its CPU |   load s |  its CPU | read s  | load s | fold s | "
+        " ratio |  MiB   | growth MB"
+    )
+    for size in args.sizes.split(","):
+        with tempfile.TemporaryDirectory(dir=args.folder) as folder:
+            run(Path(folder), int(size))
+
+
+if __name__ == "__main__":
+    main()
