@@ -46,6 +46,9 @@ bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZE
 	$(BIN)/python -m tests.benchmarks.plan_bench --sizes $(or $(SIZES),100,300) --effort $(or $(EFFORT),standard) \
 		--rule-share $(or $(RULES),0) --mip-seconds $(or $(MIP_SECONDS),60)
 
+bench-savings: $(INSTALLED) ## savings and look-first lists, and how they grow with lines; SIZES=50,100,200,400
+	$(BIN)/python -m tests.benchmarks.savings_bench $(if $(SIZES),--sizes $(SIZES))
+
 bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they grow; MODELS=75,150,300 MONTHS=60 ELEMENTS=20000
 	$(BIN)/python -m tests.benchmarks.trends_bench --models $(or $(MODELS),75,150,300) --months $(or $(MONTHS),60) \
 		--elements $(or $(ELEMENTS),20000)
@@ -57,4 +60,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: help install demo test test-long test-fast check bench-plan bench-trends format clean
+.PHONY: help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean

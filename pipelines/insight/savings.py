@@ -97,15 +97,14 @@ class FreedomSavings:
 
     def rows(self) -> dict[str, Rows]:
         """Rows by table."""
-        unjudged = UnjudgedLines(
-            self.market, self.players, self.portions, self.published.rows["unfilled_line"], self.digits
-        )
-        looks = [self.key | row for row in unjudged.rows()]
-        return {
-            FREEDOM_COST.name: self._cost_rows(looks),
-            **self._saving_rows(),
-            LOOK_FIRST.name: looks,
-        }
+        return {**self.reckoned, FREEDOM_COST.name: self._cost_rows(self.reckoned[LOOK_FIRST.name])}
+
+    @cached_property
+    def reckoned(self) -> dict[str, Rows]:
+        """Rows of the tables that are reckoned, without planning anything."""
+        missing = self.published.rows["unfilled_line"]
+        unjudged = UnjudgedLines(self.market, self.players, self.portions, missing, self.digits)
+        return {**self._saving_rows(), LOOK_FIRST.name: [self.key | row for row in unjudged.rows()]}
 
     @cached_property
     def key(self) -> dict[str, Any]:
