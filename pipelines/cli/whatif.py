@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Annotated, Any
@@ -347,9 +348,12 @@ def _in_words(answer: Answer) -> str:
 
 
 def _gap(side: Side) -> str:
+    """Rounded up, so that "at most" stays true."""
     if side.gap_pct == float("inf"):
         return "not known"
-    return f"at most {side.gap_pct:.1f} % above the best possible" if side.gap_pct else "nothing is cheaper"
+    if not side.gap_pct:
+        return "the cheapest possible"
+    return f"at most {math.ceil(side.gap_pct * 10) / 10:.1f} % above the best possible"
 
 
 def _moved(answer: Answer) -> list[list[Any]]:

@@ -162,7 +162,7 @@ def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: Orders, prices:
     for line, portion, offer_id, _, _, colour, quantity in sorted(orders.served):
         offer = shared.offers[offer_id]
         bought.append(Bought(line, portion, offer.vendor_code, str(offer.facts["part_code"]), colour, quantity))
-    bound = min(orders.lower_bound or Fraction(0), Fraction(landed))
+    exact = sum((receipt.exact.total for receipt in receipts), Fraction(0))
     return Side(
         currency_code=shared.buyer.currency_code,
         day=shared.day,
@@ -174,7 +174,7 @@ def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: Orders, prices:
         spare_piece_count=sum(orders.spares.values()),
         vendors={receipt.vendor_code: (receipt.rounded.total, receipt.piece_count) for receipt in receipts},
         bought=tuple(bought),
-        gap_pct=gap_pct(Fraction(landed), bound),
+        gap_pct=gap_pct(exact, orders.lower_bound or Fraction(0)),
     )
 
 

@@ -7,12 +7,16 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import EXIT_CODES, app
+from pipelines.settings import Settings, load_toml
 from schemas.inputs import ALL_INPUTS, INBOX
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 SECTIONS = dict(re.findall(r"^#### (\w+)\n\n(.*?)(?=^#|\Z)", README, re.M | re.S))
 TOML = re.findall(r"```toml\n(.*?)```", README, re.S)
+MODEL_TOML, PROFILE_TOML, JOINT_TOML = (
+    next(text for text in TOML if text.startswith(start)) for start in ("model_code", "profile_name", "[[joint_order]]")
+)
 SOURCE_FILE = re.search(r"`(hall_\d+\.csv)`:\n\n```text\n(.*?)```", README, re.S)
 
 
@@ -36,8 +40,8 @@ def workspace(tmp_path_factory):
     for name in SECTIONS:
         file, text = example(name)
         (place / file).write_text(text, encoding="utf-8")
-    (place / "models/gatehouse/model.toml").write_text(TOML[0], encoding="utf-8")
-    (place / "profiles/hall.toml").write_text(TOML[1], encoding="utf-8")
+    (place / "models/gatehouse/model.toml").write_text(MODEL_TOML, encoding="utf-8")
+    (place / "profiles/hall.toml").write_text(PROFILE_TOML, encoding="utf-8")
     (place / "inbox" / SOURCE_FILE[1]).write_text(SOURCE_FILE[2], encoding="utf-8")
     return place
 
@@ -76,6 +80,15 @@ def test_the_examples_together_can_be_refreshed(workspace):
     assert re.search(r"^Gatehouse by the Ford +\d", told, re.M) and "held" not in told
     published = run("query", "select count(*) as n from model_cost", "--workspace", workspace, "--format", "csv")
     assert published.split() == ["n", "5"]
+    asked = re.search(r"`kitfare (whatif gatehouse [^`]+)` prints:\n\n```text\n(.*?)```", README, re.S)
+    assert run(*asked[1].split(), "--workspace", workspace) == asked[2]
+
+
+def test_the_joint_order_is_one_once_both_models_are_there(workspace, tmp_path):
+    settings = (workspace / "kitfare.toml").read_text(encoding="utf-8") + "\n" + JOINT_TOML
+    (tmp_path / "kitfare.toml").write_text(settings, encoding="utf-8")
+    (order,) = load_toml(tmp_path / "kitfare.toml", Settings).joint_order
+    assert order.model_codes == ["gatehouse", "ferry"]
 
 
 def test_exit_codes_are_all_told():
