@@ -161,12 +161,17 @@ class Compiled:
         return np.maximum(1.0, self.step_least[self.step_start[:-1]] / self.offer_limit)
 
     @cached_property
+    def offer_lowest(self) -> Floats:
+        """The least goods value that a piece used of every offer can have, in the vendor's currency."""
+        # Within a step the average price is lowest at one of its ends; at least the step's least is bought.
+        average = self.step_price + np.minimum(self.step_base / self.step_least, self.step_base / self.step_most)
+        average *= np.maximum(1.0, self.step_least / self.offer_limit[self.step_offer])
+        return np.minimum.reduceat(average, self.step_start[:-1]) if len(average) else average
+
+    @cached_property
     def offer_floor(self) -> Floats:
         """The least that a piece used of every offer can cost, in the buyer's currency."""
-        # Within a step the average price is lowest at one of its ends.
-        average = self.step_price + np.minimum(self.step_base / self.step_least, self.step_base / self.step_most)
-        lowest = np.minimum.reduceat(average, self.step_start[:-1]) if len(average) else average
-        return lowest * self.offer_spread * self.vendors.floor[self.offer_vendor]
+        return self.offer_lowest * self.vendors.floor[self.offer_vendor]
 
 
 def compile_problem(problem: Problem) -> Compiled:

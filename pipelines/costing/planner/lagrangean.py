@@ -76,11 +76,6 @@ class Lagrangean:
                 compiled.need[compiled.makeup_portion[compiled.component_makeup]] * compiled.component_count,
             ]
         ).astype(np.float64)
-        lowest = (
-            np.minimum.reduceat(compiled.step_price, compiled.step_start[:-1])
-            if len(compiled.step_price)
-            else np.zeros(0)
-        )
         return cls(
             compiled,
             unfilled_limit,
@@ -89,7 +84,7 @@ class Lagrangean:
             pair.ravel(),
             compiled.offer_most[offer].astype(np.float64),
             want[row],
-            (lowest * compiled.offer_spread)[offer],
+            compiled.offer_lowest[offer],
             pairs[0],
             pairs[1],
             want,

@@ -27,6 +27,9 @@ NEAR = 1.3
 """Uses with columns of their own that cost up to so many times their portion's price are stated; a stand-in takes the place of
 the rest."""
 
+MORE_NEAR = 1.25
+"""So many times dearer ones of vendors with thresholds: they count towards those."""
+
 FEW = 30
 """Of so few vendors all uses are stated."""
 
@@ -125,7 +128,12 @@ def is_supply(compiled: Compiled) -> Flags:
 
 
 class PoolProgram:
-    """The linear relaxation over some vendors, solved again and again with vendors in and out."""
+    """The linear relaxation over some vendors, solved again and again with vendors in and out.
+
+    Attributes:
+        work: simplex iterations so far, times a thousandth of the rows: what they take about.
+        hit_time_limit: whether the safety limit bit.
+    """
 
     def __init__(self, compiled: Compiled, vendors: Flags, prices: Floats, unfilled_limit: int, dear: float) -> None:
         """State it.
@@ -136,7 +144,7 @@ class PoolProgram:
             dear: price at which any number of pieces can be had, so that there always is a solution.
         """
         self.hit_time_limit = False
-        self.iterations = 0
+        self.work = 0
         self._count = len(vendors)
         self._stop = np.inf
         near = NEAR if vendors.sum() > FEW else np.inf
@@ -216,7 +224,8 @@ class PoolProgram:
         # The limit counts all runs of this solver.
         self._solver.setOptionValue("time_limit", self._solver.getRunTime() + linear.SAFETY_SECONDS)
         self._solver.run()
-        self.iterations += max(0, self._solver.getInfo().simplex_iteration_count)
+        iterations = max(0, self._solver.getInfo().simplex_iteration_count)
+        self.work += iterations * self._solver.getNumRow() // 1000
         self.hit_time_limit |= self._solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
         return bool(self._solver.getSolution().dual_valid)
 
@@ -320,9 +329,10 @@ def _near_uses(
     """Uses worth stating, and stand-ins for the rest at the price of the cheapest left out, at most ``dear``."""
     portion, vendor = compiled.use_portion, compiled.offer_vendor[compiled.use_offer]
     floor = compiled.offer_floor[compiled.use_offer]
-    droppable = in_pool & (compiled.use_makeup < 0) & compiled.vendors.is_rising[vendor]
+    droppable = in_pool & (compiled.use_makeup < 0)
     droppable &= (compiled.step_count == 1)[compiled.use_offer]
-    dropped = droppable & (floor > near * np.maximum(prices[portion], TINY))
+    reach = np.where(compiled.vendors.is_rising, near, near * MORE_NEAR)[vendor]
+    dropped = droppable & (floor > reach * np.maximum(prices[portion], TINY))
     grouped = compiled.group[portion] >= 0
     width = int(compiled.use_colour.max(initial=0)) + 1
     cell = portion * width + np.where(grouped, compiled.use_colour, 0)

@@ -121,7 +121,7 @@ class Branching:
     Attributes:
         lagrangean, prices, root: the problem, and its prices and bound over all vendors.
         dear: above what any plan pays for a piece.
-        work_left: iterations of linear programs still allowed.
+        work_left: work of linear programs (pool_program.py) still allowed.
         best_cost: told a set of vendors that a program wants, says what the best plan costs by now.
         target: what is being proven; never above the best plan's cost.
         gain, count: by side (out, in) and vendor, how much the bound rises per unit that the vendor is moved, on average, and
@@ -190,10 +190,10 @@ class _Tree:
 
     def node(self, is_in: Flags, is_out: Flags, bound: float) -> _Node | None:
         """The node with some vendors in and out; None if no plan there costs less than the target."""
-        before = self._program.iterations
+        before = self._program.work
         self._program.stop_at(self.target)
         prices = self._program.solve(is_in, is_out)
-        self._branching.work_left -= self._program.iterations - before
+        self._branching.work_left -= self._program.work - before
         self._branching.node_count += 1
         number = self._branching.node_count
         self._branching.hit_time_limit |= self._program.hit_time_limit
@@ -239,10 +239,10 @@ class _Tree:
         return int(known[np.argmax(score)])
 
     def _probe(self, vendor: int, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis) -> None:
-        value, before = self._program.value, self._program.iterations
+        value, before = self._program.value, self._program.work
         for side, distance in ((OUT, wanted[vendor]), (IN, 1 - wanted[vendor])):
             flags = [is_out.copy(), is_in.copy()]
             flags[side][vendor] = True
             rise = self._program.probe(flags[IN], flags[OUT], basis) - value
             self.learn(side, vendor, min(max(rise, 0.0), MOST_RISE * (self.target - value)) / distance)
-        self._branching.work_left -= self._program.iterations - before
+        self._branching.work_left -= self._program.work - before

@@ -157,15 +157,16 @@ class VendorSearch:
             self.known[vendors] = self.shelves.cost(np.array(vendors, np.int64))
         return self.known[vendors]
 
-    def best(self) -> list[tuple[int, ...]]:
-        """The best sets seen, best first."""
-        return sorted(self.known, key=lambda vendors: (self.known[vendors][0], vendors))[: self.keep]
+    def best(self, count: int | None = None) -> list[tuple[int, ...]]:
+        """The best sets seen, best first: ``keep`` of them, or another number."""
+        ranked = sorted(self.known, key=lambda vendors: (self.known[vendors][0], vendors))
+        return ranked[: self.keep if count is None else count]
 
     def descend(self, vendors: Sequence[int]) -> tuple[int, ...]:
         """A set that no single addition, removal or promising swap improves; the first kind of step that pays is taken."""
         current = tuple(sorted(set(vendors)))
         while True:
-            for group in self._neighbours(current):
+            for group in self.neighbours(current):
                 better = min(((self.cost(other), other) for other in group), default=(np.inf, current))
                 if better[0] < self.cost(current) - 1e-9:
                     current = better[1]
@@ -173,7 +174,8 @@ class VendorSearch:
             else:
                 return current
 
-    def _neighbours(self, current: tuple[int, ...]) -> Iterator[list[tuple[int, ...]]]:
+    def neighbours(self, current: tuple[int, ...]) -> Iterator[list[tuple[int, ...]]]:
+        """Sets with one vendor more; with one fewer; with one in another's place."""
         yield list(self._with_one_more(current))
         fewer = [tuple(v for v in current if v != vendor) for vendor in current]
         yield fewer

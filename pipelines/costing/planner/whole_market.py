@@ -5,7 +5,7 @@
 3. The bound is lifted to one target after another between the root's bound and the plan's cost (vendor_branching.py), as far as
    the work allowed reaches. Sets of vendors that its programs want start the search again.
 
-Work is counted in iterations of linear programs and rounds of search.
+Effort is counted in iterations of linear programs, by their rows, and in rounds of search.
 """
 
 from __future__ import annotations
@@ -36,19 +36,31 @@ WANTED = 40
 """Vendors that restarts of the search may bring in: those that the root's prices want most."""
 
 
+AROUND = 40
+"""Sets around a plan's of which plans are made."""
+
+
 @dataclass(frozen=True)
 class MarketEffort:
-    """Restarts of the search, plans made of its best sets, and iterations of linear programs below the root."""
+    """How far to go.
+
+    Attributes:
+        restarts: of the search.
+        sets: plans made of its best sets.
+        plans: plans made at most to search by plans' own costs, where vendors have thresholds.
+        work: of linear programs below the root, as pool_program.py counts it.
+    """
 
     restarts: int
     sets: int
+    plans: int
     work: int
 
 
 MARKET_EFFORTS = {
-    "quick": MarketEffort(0, 1, 0),
-    "standard": MarketEffort(12, 4, 400_000),
-    "deep": MarketEffort(60, 12, 1_600_000),
+    "quick": MarketEffort(0, 1, 0, 0),
+    "standard": MarketEffort(12, 4, 60, 600_000),
+    "deep": MarketEffort(60, 12, 400, 2_400_000),
 }
 
 MARKET_VENDORS, MARKET_USES = 80, 10_000
@@ -90,6 +102,8 @@ def search_market(
         search.descend(np.flatnonzero(prices.wanted > least).tolist())
     search.restart(wanted, effort.restarts)
     cost = min(cost, _construct_best(search, construct, effort.sets))
+    if not lagrangean.is_simple.all():
+        cost = _by_plans(search, construct, effort.plans)
     best, spent = root.value, 0
     promising = PROMISING * cost
 
@@ -128,6 +142,37 @@ def first_factors(compiled: Compiled) -> Floats:
 def _construct_best(search: VendorSearch, construct: Callable[[Flags], float], count: int) -> float:
     vendors = len(search.shelves.fixed)
     return min(construct(_flags(np.array(found, np.int64), vendors)) for found in search.best()[:count])
+
+
+def _by_plans(search: VendorSearch, construct: Callable[[Flags], float], plans: int) -> float:
+    """Search by what plans really cost; returns the best plan's cost.
+
+    Thresholds make what a set of vendors costs a rough guess: a plan moves pieces to reach them. So plans are made of likely
+    sets, the best guesses first, and of what is around the best plan's set.
+    """
+    vendors, tried = len(search.shelves.fixed), set()
+
+    def made(found: tuple[int, ...]) -> float:
+        tried.add(found)
+        return construct(_flags(np.array(found, np.int64), vendors))
+
+    likely = search.best(plans // 2)
+    current = likely[0] if likely else ()
+    cost = made(current)
+    for found in likely[1:]:
+        if (better := made(found)) < cost:
+            cost, current = better, found
+    while len(tried) < plans:
+        around = {other for group in search.neighbours(current) for other in group} - tried
+        for other in sorted(around, key=lambda other: (search.cost(other), other))[:AROUND]:
+            if (better := made(other)) < cost:
+                cost, current = better, other
+                break
+            if len(tried) >= plans:
+                return cost
+        else:
+            return cost
+    return cost
 
 
 def _flags(vendors: np.ndarray, count: int) -> Flags:
