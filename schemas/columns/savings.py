@@ -83,7 +83,9 @@ COLUMNS = (
     ),
     Column("added_saving", "amount", "what it would save on top of the lines before it", unit=_BUYERS, minimum=0),
     Column("look_saving_so_far", "amount", "what this line and those before it would save", unit=_BUYERS, minimum=0),
-    Column("best_look_saving", "amount", "the most that any choice of as many lines would save", unit=_BUYERS, minimum=0),
+    Column(
+        "best_look_saving", "amount", "the most that any choice of as many lines would save", unit=_BUYERS, minimum=0
+    ),
     Column("best_line_numbers", "code_list", "the lines of that choice, while they are few"),
     Column("is_worth_a_look", "flag", "false where every colour costs about the same, or no other colour is on offer"),
     Column("look_colour_codes", "code_list", "the colours that would be bought if any were allowed"),

@@ -1,5 +1,6 @@
 """Every contract has a schema, refuses a bad row, and the dictionary in the repository is what the contracts say."""
 
+from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -9,13 +10,22 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.errors import InputError
+from schemas import validate
 from schemas.columns import COLUMNS
 from schemas.contract import Column, Contract, by_name
 from schemas.dictionary import data_dictionary
 from schemas.inputs import ALL_INPUTS, PRICE_EXPORT
 from schemas.plan_files import PLAN_FILES
 from schemas.published import ALL_PUBLISHED
-from schemas.validate import POLARS_TYPES, pandera_schema, polars_schema, validate_text, validate_typed
+from schemas.validate import (
+    POLARS_TYPES,
+    every_rule,
+    pandera_gate,
+    pandera_schema,
+    polars_schema,
+    validate_text,
+    validate_typed,
+)
 
 CONTRACTS = [*ALL_INPUTS, *PLAN_FILES, *ALL_PUBLISHED]
 ROOT = Path(__file__).resolve().parents[2]
@@ -143,3 +153,36 @@ def test_every_defined_column_is_used():
 def test_the_data_dictionary_is_fresh():
     written = (ROOT / "schemas" / "DICTIONARY.md").read_text(encoding="utf-8")
     assert written == data_dictionary(), "run `kitfare dictionary > schemas/DICTIONARY.md`"
+
+
+def values_for(column):
+    """Values inside and just outside what a column allows, and nothing at all."""
+    kind = POLARS_TYPES[column.kind]
+    if column.kind in ("price", "amount", "number", "integer"):
+        near = [0, 1] + [
+            limit + step for limit in (column.minimum, column.maximum) if limit is not None for step in (-1, 0, 1)
+        ]
+        near = [value for value in near if abs(value) < 10**11]
+        return [*pl.Series([str(value) for value in near]).cast(kind).to_list(), None]
+    if column.kind in ("date", "timestamp"):
+        return [date(2026, 10, 31) if column.kind == "date" else datetime(2026, 10, 31), None]
+    if column.kind == "flag":
+        return [True, False, None]
+    return [*column.allowed, "EUR", "XXY", "", "#A0B1C2", "#A0B1CG", "2026-10", "2026-13", None]
+
+
+@pytest.mark.parametrize("contract", CONTRACTS, ids=lambda c: c.name)
+def test_all_rules_at_once_refuse_the_rows_that_pandera_refuses_one_by_one(contract, monkeypatch):
+    """One row for each value of each column, everything else in it good."""
+    good = validate_text(contract, pl.DataFrame(good_row(contract)), where="test.csv").rows.row(0, named=True)
+    rows = [{**good, name: value} for name in contract.columns for value in values_for(COLUMNS[name])]
+    frame = pl.DataFrame(rows, schema=polars_schema(contract))
+    numbered = frame.with_row_index("_record", offset=1).with_columns(_line=pl.col("_record"))
+    monkeypatch.setattr(validate, "_passes", lambda schema, frame: False)
+    one_by_one = validate._pandera_failures(
+        contract, numbered.cast(dict.fromkeys(contract.columns, pl.String)), numbered
+    )
+    at_once = numbered.filter(~every_rule(contract))
+    assert set(at_once["_record"]) == set(one_by_one["record_number"])
+    assert not monkeypatch.undo() and validate._passes(pandera_gate(contract.name), frame) == at_once.is_empty()
+    assert validate._passes(pandera_gate(contract.name), frame.head(0))
