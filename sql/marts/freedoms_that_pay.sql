@@ -1,6 +1,18 @@
--- one row per plan and freed line on the latest date priced, where freeing this line alone, or freeing it last, saves
--- more than the plans' gaps can explain
+-- one row per plan, line with a freedom of colour or form, and view (alone, last, fair) on the latest date priced, where the
+-- freedom saves more than the plans' gaps can explain
 create view freedoms_that_pay as
+with savings as (
+    select
+        priced_on, model_code, buyer_code, scenario_code, line_number, listed_part_code, listed_colour_code, colour_rule,
+        quantity, saving_view, saving, is_told_apart, 'colour' as freed_kind
+    from colour_flex_saving
+    union all
+    select
+        priced_on, model_code, buyer_code, scenario_code, line_number, listed_part_code, listed_colour_code, null,
+        quantity, saving_view, saving, is_told_apart, 'form'
+    from interchange_saving
+)
+
 select
     model_code,
     buyer_code,
@@ -9,11 +21,12 @@ select
     line_number,
     listed_part_code,
     listed_colour_code,
+    freed_kind,
     colour_rule,
     quantity,
     saving_view,
     saving
-from colour_flex_saving
+from savings
 where is_told_apart and saving > 0
 qualify priced_on = max(priced_on) over (partition by model_code)
-order by model_code, buyer_code, scenario_code, saving desc, line_number, saving_view;
+order by model_code, buyer_code, scenario_code, saving desc, line_number, freed_kind, saving_view;

@@ -203,7 +203,10 @@ def test_views_answer_the_usual_questions(built):
 
     assert ask("select scenario_code, complete_cost from current_cost") == [("freed", Decimal("7.40"))]
     assert ask("select scenario_code, complete_cost from cheapest_scenario") == [("freed", Decimal("7.40"))]
-    assert ask("select line_number, saving from freedoms_that_pay") == [(1, Decimal("1.50"))]
+    assert ask("select line_number, freed_kind, saving from freedoms_that_pay") == [(1, "colour", Decimal("1.50"))]
+    assert ask("select look_rank, line_number, look_saving_so_far from lines_to_look_at") == [
+        (1, 2, Decimal("0.80")), (2, 3, Decimal("1.00")),
+    ]  # fmt: skip
     assert ask("select vendor_code, step_from_quantity from open_offers") == [("acorn", 1), ("acorn", 50), ("birch", 1)]
     assert ask("select complete_cost, complete_cost_change from cost_history") == [(Decimal("7.40"), None)]
 
