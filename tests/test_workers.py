@@ -3,7 +3,7 @@ import os
 import pytest
 
 from pipelines.errors import InputError, KitfareError
-from pipelines.workers import spread
+from pipelines.workers import keep_processes, spread
 
 
 def add(shared, item):
@@ -82,3 +82,30 @@ def test_an_error_comes_through_whole():
 def test_a_process_that_dies_is_told():
     with pytest.raises(KitfareError, match="process died"):
         list(spread(die, None, [(1, 1)], 2))
+
+
+@pytest.mark.slow
+def test_kept_processes_do_several_jobs_and_end_with_the_block():
+    with keep_processes():
+        first = {process for _, process in spread(process_id, None, [(n, n) for n in range(8)], 2)}
+        assert sorted(spread(add, 10, [(1, 1), (2, 2)], 2)) == [(1, 11), (2, 12)]
+        assert sorted(spread(add, 20, [(1, 1), (2, 2)], 2)) == [(1, 21), (2, 22)]
+        with pytest.raises(InputError):
+            list(spread(fail, None, [(n, n) for n in range(8)], 2))
+        with keep_processes():
+            again = {process for _, process in spread(process_id, None, [(n, n) for n in range(8)], 2)}
+        assert again <= first or len(first | again) <= 2
+        with pytest.raises(KitfareError, match="process died"):
+            list(spread(die, None, [(1, 1)], 2))
+        assert list(spread(add, 1, [(1, 1)], 2)) == [(1, 2)], "others take the place of those that died"
+    later = {process for _, process in spread(process_id, None, [(1, 1)], 2)}
+    assert not later & (first | again)
+
+
+@pytest.mark.slow
+def test_results_left_unread_leave_nothing_behind(tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    results = spread(add, 1, ((n, n) for n in range(100)), 2)
+    next(results)
+    results.close()
+    assert not list(tmp_path.iterdir())

@@ -22,6 +22,7 @@ from pipelines import __version__
 from pipelines.errors import BusyError, UsageError
 from pipelines.flows import steps, trend_steps, watch_news
 from pipelines.settings import Workspace
+from pipelines.workers import keep_processes
 
 Result = TypeVar("Result")
 RunStep = Callable[..., Any]
@@ -91,7 +92,7 @@ def refresh(
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
     clock, messages = _Clock(run_step, progress), list[str]()
-    with only_refresh(workspace), _noted(messages):
+    with only_refresh(workspace), _noted(messages), keep_processes():
         clock.run("clean up", steps.clean_up, workspace)
         inputs = clock.run("read the workspace", steps.read_inputs, workspace)
         intake = clock.run("take in dropped files", steps.take_in_files, workspace, inputs, started_at)
