@@ -16,7 +16,7 @@ from pipelines.reporting.tables import Column, Table
 
 WIDTH, LABELS, VALUES, ROW, TOP = 350, 128, 44, 22, 6
 """In units of the drawing: its width, the room for labels at the left and values at the right, and a row's height."""
-LONGEST_LABEL = 20
+NARROW, WIDE = frozenset("fijlrt.,;:|!'()[]I1 -"), frozenset("mwMW@%")
 
 
 HOW_TO_READ = "Box: the middle half. Line: all but the lowest and the highest tenth. Mark and figure: the median."
@@ -128,11 +128,26 @@ def _axis(zero: float, rows: int) -> Markup:
 
 
 def _row_texts(row: int, label: str, value: str) -> Markup:
-    shown = label if len(label) <= LONGEST_LABEL else label[: LONGEST_LABEL - 1].rstrip() + "…"
+    shown = _fitting(label, LABELS - 8)
     base = TOP + row * ROW + ROW / 2 + 4
     return Markup(
         '<text x="{}" y="{:.0f}" text-anchor="end">{}</text><text x="{}" y="{:.0f}" text-anchor="end">{}</text>'
     ).format(LABELS - 4, base, shown, WIDTH - 2, base, value)
+
+
+def _fitting(label: str, room: float) -> str:
+    """As much of a label as fits, by rough widths of letters at a size of 12; the figures' table has all of it."""
+
+    def width(text: str) -> float:
+        return sum(
+            4.2 if letter in NARROW else 11 if letter in WIDE else 8.4 if letter.isupper() else 7 for letter in text
+        )
+
+    if width(label) <= room:
+        return label
+    while label and width(label) + 12 > room:
+        label = label[:-1]
+    return label.rstrip() + "…"
 
 
 def _ticks(

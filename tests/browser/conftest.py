@@ -44,6 +44,6 @@ def site(tmp_path_factory):
         titles=["Harbour crane", "Night ferry", "Unabbreviated-" * 8 + "lantern"], month_count=14, line_count=20
     )
     folder = tmp_path_factory.mktemp("site")
-    write_pages(tables, inputs, folder)
+    write_pages(tables, inputs, folder, months=["2025-10", "2026-10", "2026-11"])
     write_order_lists(tables, folder)
     return folder

@@ -1,9 +1,12 @@
 """The pages in a real browser: nothing fetched, nothing wrong, readable on a phone, in print and in the dark."""
 
+import contextlib
 import re
+import zlib
 from datetime import date
 
 import pytest
+from playwright.sync_api import Error
 
 from pipelines.reporting.charts import Line, line_chart
 
@@ -18,6 +21,9 @@ PAGES = (
     "reports/index.html",
     "reports/2026-11.html",
     "reports/2025-10.html",
+    "reports/2026-11/m00.html",
+    "reports/2025-10/m02.html",
+    "watches.html",
 )
 
 
@@ -92,24 +98,50 @@ def test_pages_need_no_javascript(chromium, site):
         assert visit.page.locator("figure svg").first.bounding_box()["height"] > 100
 
 
-def test_charts_have_words_a_size_and_their_figures(chromium, site):
-    with Visit(chromium, site / "reports/2026-11.html", 360) as visit:
+@pytest.mark.parametrize(("name", "count"), [("reports/2026-11.html", 4), ("reports/2026-11/m00.html", 8)])
+def test_charts_have_words_a_size_and_their_figures(chromium, site, name, count):
+    with Visit(chromium, site / name, 360) as visit:
         charts = visit.page.locator("figure")
-        assert charts.count() == 12
+        assert charts.count() == count
         for chart in charts.all():
             drawing = chart.get_by_role("img")
             assert len(drawing.get_attribute("aria-label")) > 60
-            assert drawing.bounding_box()["width"] > 300 and drawing.bounding_box()["height"] > 120
-            assert chart.locator("details table tbody tr").count() == 14
-            labels = chart.locator(".drawing text")
-            assert labels.count() >= 6
+            assert drawing.bounding_box()["width"] > 300 and drawing.bounding_box()["height"] > 50
+            is_over_time = chart.locator(".mark-line").count() > 0
+            rows = chart.locator("details table tbody tr").count()
+            assert rows == 14 if is_over_time else 2 <= rows <= 9
+            assert chart.locator(".drawing text").count() >= 4
         smallest = visit.run(
             "Math.min(...[...document.querySelectorAll('.drawing text')].map(t => t.getBoundingClientRect().height))"
         )
         assert smallest >= 11, "labels can be read on a phone"
 
 
-@pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html"])
+def test_every_charts_figures_are_there_as_files(chromium, site):
+    with Visit(chromium, site / "reports/2026-11/m00.html") as visit:
+        links = visit.run("[...document.querySelectorAll('figure details a')].map(a => a.getAttribute('href'))")
+    assert len(links) == 16
+    assert all((site / "reports/2026-11" / link).stat().st_size > 100 for link in links)
+    assert {link.rsplit(".")[0] for link in links} == {"costs", "price_index", "contributions", "price_changes"}
+
+
+def test_the_band_is_behind_the_lines_and_ends_with_them(chromium, site):
+    """The page of an earlier month shows the same drawing, cut at the month."""
+    ends = []
+    for month in ("2026-10", "2026-11"):
+        with Visit(chromium, site / f"reports/{month}/m00.html") as visit:
+            right = (
+                "Math.max(...[...document.querySelector('.mark-area').closest('svg').querySelectorAll('.mark-%s path')]"
+                ".map(p => p.getBBox().x + p.getBBox().width))"
+            )
+            assert visit.run("document.querySelectorAll('.mark-area path').length") == 2
+            ends.append((visit.run(right % "area"), visit.run(right % "line")))
+    for area, line in ends:
+        assert abs(area - line) < 1
+    assert ends[0][0] < ends[1][0]
+
+
+@pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
 def test_chart_labels_stay_in_the_picture_and_lines_take_the_pages_colours(chromium, site, name):
     with Visit(chromium, site / name) as visit:
         assert visit.run(
@@ -190,9 +222,65 @@ def test_pages_print(chromium, site, name, tmp_path):
         assert broken == 0
 
 
-@pytest.mark.parametrize("name", ["comparison.html", "sheets/m00-evidence.html", "reports/2026-11.html"])
+PRINTED = ("comparison.html", "sheets/m00-evidence.html", "reports/2026-11.html", "reports/2026-11/m00.html")
+PAGE_WIDTH, PAGE_HEIGHT = 680, 1009
+"""A4 less 15 mm on each side, 180 by 267 mm, in CSS pixels."""
+
+
+@pytest.mark.parametrize("name", PRINTED)
 def test_nothing_is_cut_off_on_paper(chromium, site, name):
-    """A4 less 15 mm on each side is 180 mm: 680 CSS pixels."""
-    with Visit(chromium, site / name, 680) as visit:
+    with Visit(chromium, site / name, PAGE_WIDTH) as visit:
         visit.page.emulate_media(media="print")
-        assert visit.run("document.documentElement.scrollWidth") <= 680
+        assert visit.run("document.documentElement.scrollWidth") <= PAGE_WIDTH
+        # What may not break between pages, fits on one; and a drawing ends inside of its figure.
+        tallest = visit.run("Math.max(0, ...[...document.querySelectorAll('figure')].map(f => f.offsetHeight))")
+        assert tallest < PAGE_HEIGHT / 2
+        cut = visit.run(
+            "[...document.querySelectorAll('.drawing text, .drawing path, .drawing rect')].filter(e => {"
+            "const r = e.getBoundingClientRect(), f = e.closest('figure').getBoundingClientRect();"
+            "return r.right > f.right + 1 || r.left < f.left - 1 || r.bottom > f.bottom + 1 || r.top < f.top - 1})"
+            ".map(e => e.outerHTML.slice(0, 80))"
+        )
+        assert cut == []
+
+
+MARK_ENDS_OF_CHARTS = """() => document.querySelectorAll('figure .drawing').forEach((drawing, n) => {
+  for (const [place, green] of [['afterbegin', 200], ['beforeend', 100]])
+    drawing.insertAdjacentHTML(place, `<div style="height:1px;background:rgb(${10 + n},${green},3)"></div>`);
+})"""
+
+
+def printed_pages(page):
+    """Every page of the print as a PDF of its own."""
+    margin = dict.fromkeys(("top", "bottom", "left", "right"), "15mm")
+    for number in range(1, 30):
+        try:
+            yield page.pdf(format="A4", margin=margin, page_ranges=str(number), print_background=True, tagged=False)
+        except Error as error:
+            assert "exceeds page count" in str(error)
+            return
+
+
+def fills(pdf):
+    """The colours that a PDF fills with, as its content streams write them."""
+    found = []
+    for stream in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL):
+        with contextlib.suppress(zlib.error):
+            found += [tuple(map(float, fill.split())) for fill in re.findall(rb"([\d. ]+) rg", zlib.decompress(stream))]
+    return found
+
+
+@pytest.mark.parametrize("name", ["reports/2026-11.html", "reports/2026-11/m00.html"])
+def test_no_chart_is_split_between_two_printed_pages(chromium, site, name):
+    """Each drawing gets thin lines of colours of their own at its top and its bottom: both are on one page of the PDF."""
+    with Visit(chromium, site / name) as visit:
+        count = visit.run("document.querySelectorAll('figure .drawing').length")
+        visit.run(MARK_ENDS_OF_CHARTS)
+        pages = [fills(pdf) for pdf in printed_pages(visit.page)]
+    assert len(pages) > 2 and count >= 4
+    for chart in range(count):
+        ends = [
+            [page for page, found in enumerate(pages) if any(fill == pytest.approx(colour, abs=1e-3) for fill in found)]
+            for colour in (((10 + chart) / 255, green / 255, 3 / 255) for green in (200, 100))
+        ]
+        assert len(ends[0]) == 1 and ends[0] == ends[1], f"chart {chart} begins on {ends[0]} and ends on {ends[1]}"

@@ -10,7 +10,7 @@ from datetime import date
 import altair
 import pytest
 
-from pipelines.reporting.charts import Line, line_chart
+from pipelines.reporting.charts import Band, Line, line_chart
 from pipelines.resources import resource_folder
 
 DATES = tuple(date(2026, month, 28) for month in range(1, 7))
@@ -33,7 +33,7 @@ def test_the_specification_is_valid_vega_lite():
     specification = json.loads((resource_folder("reports") / "charts" / "lines.vl.json").read_text(encoding="utf-8"))
     altair.Chart.from_dict(specification)
     with pytest.raises(Exception, match="nonsense"):
-        altair.Chart.from_dict({**specification, "mark": "nonsense"})
+        altair.Chart.from_dict({**specification, "layer": "nonsense"})
 
 
 def test_every_known_value_is_a_vertex_and_gaps_stay_gaps():
@@ -60,6 +60,39 @@ def test_a_line_ends_where_the_reader_is_not_to_look_further(shown):
         assert not re.search(r"M[^LMh]*(M|$)", path)
     assert len(part.figures.rows) == shown
     assert DATES[shown - 1].strftime("%-d %B %Y") in part.description
+
+
+BAND = Band("Between", (9.0, None, 8.0, 8.5, 9.0, None), (11.0, None, 12.0, 13.0, 12.0, None))
+
+
+def band_vertices(chart):
+    (found,) = re.findall(r'mark-area[^>]*><path d="([^"]*)"', chart.svg)
+    return [len(re.findall("[ML]", stretch)) for stretch in re.findall("M[^M]*", found)]
+
+
+@pytest.mark.parametrize(("shown", "stretches"), [(6, [2, 6]), (5, [2, 6]), (4, [2, 4]), (3, [2, 2])])
+def test_a_band_breaks_at_gaps_and_ends_with_the_lines(shown, stretches):
+    """There along one edge and back along the other: two vertices for every date."""
+    chart = line_chart("Cost", DATES, LINES[:1], tell, DATES[shown - 1], BAND)
+    assert band_vertices(chart) == stretches
+    assert chart.areas == (("Between", "var(--series-1)"),)
+    assert chart.figures.rows[2][-2:] == ("8.00", "12.00")
+    told = {6: "9.00 to 12.00 on 28 May", 3: "8.00 to 12.00 on 28 March"}
+    assert told.get(shown, "Between: ") in chart.description
+
+
+def test_a_cut_band_is_the_beginning_of_the_whole_one():
+    whole, part = (line_chart("Cost", DATES, LINES[:1], tell, until, BAND) for until in (None, DATES[3]))
+    points = [
+        re.findall(r"[\d.]+,[\d.]+", re.findall(r'mark-area[^>]*><path d="([^"]*)"', c.svg)[0]) for c in (whole, part)
+    ]
+    assert set(points[1]) < set(points[0])
+
+
+def test_a_band_without_two_values_is_left_out():
+    lone = Band("Between", (9.0,) + (None,) * 5, (11.0,) + (None,) * 5)
+    chart = line_chart("Cost", DATES, LINES[:1], tell, None, lone)
+    assert "mark-area" not in chart.svg and not chart.areas
 
 
 def test_nothing_to_draw_is_no_chart():
@@ -105,7 +138,7 @@ def test_lines_differ_by_dash_as_well_as_by_colour():
 @pytest.mark.slow
 def test_the_time_zone_of_the_machine_makes_no_difference():
     code = (
-        "from datetime import date\nfrom pipelines.reporting.charts import Line, line_chart\n"
+        "from datetime import date\nfrom pipelines.reporting.charts import Band, Line, line_chart\n"
         "d = [date(2026, m, 1) for m in range(1, 5)]\n"
         "print(line_chart('t', d, [Line('a', (1., 2., 3., 4.), 0)], str).svg)"
     )

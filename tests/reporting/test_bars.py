@@ -1,0 +1,53 @@
+"""Bars and spreads: on one scale, told in words, harmless whatever a group is called."""
+
+import re
+
+import pytest
+
+from pipelines.reporting.bars import Bar, Spread, bar_chart, spread_chart
+
+
+def tell(value):
+    return f"{value:+.1f}"
+
+
+def rects(chart):
+    return [
+        tuple(map(float, found)) for found in re.findall(r'<rect x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', chart.svg)
+    ]
+
+
+def test_bars_start_at_zero_and_are_as_long_as_their_values():
+    chart = bar_chart("Adds, points", [Bar("a", 4.0), Bar("b", -2.0), Bar("imputed", 1.0, True)], tell, "not observed")
+    (a_left, a_width), (b_left, b_width), (c_left, c_width) = rects(chart)
+    assert a_left == pytest.approx(b_left + b_width, abs=0.2) == c_left
+    assert a_width == pytest.approx(2 * b_width, abs=0.3) == pytest.approx(4 * c_width, abs=0.6)
+    assert chart.description == "Adds, points. a +4.0; b -2.0; imputed +1.0."
+    assert [label for label, _ in chart.areas] == ["adds", "takes away", "not observed"]
+    assert chart.figures.rows == (("a", "+4.0"), ("b", "-2.0"), ("imputed", "+1.0"))
+    assert chart.svg.count("stroke-dasharray") == 1, "what was not observed is hollow"
+
+
+def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median():
+    chart = spread_chart("Moved, %", [Spread("1 month", (-2, -1, 0, 3, 8)), Spread("1 year", (0, 1, 2, 3, 4))], tell)
+    (left, width), (second_left, second_width) = rects(chart)
+    unit = width / 4
+    assert second_width == pytest.approx(2 * unit, abs=0.2)
+    assert second_left == pytest.approx(left + 2 * unit, abs=0.2)
+    marks = [float(x) for x in re.findall(r'<path d="M([\d.]+),[\d.]+v14"', chart.svg)]
+    assert marks == pytest.approx([left + unit, left + 3 * unit], abs=0.2)
+    assert "1 month: half of the elements between -1.0 and +3.0, median +0.0" in chart.description
+    assert chart.figures.rows[0] == ("1 month", "-2.0", "-1.0", "+0.0", "+3.0", "+8.0")
+
+
+def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table():
+    name = '<b onload="x">& an endless family of parts'
+    chart = bar_chart("Adds", [Bar(name, 1.0)], tell, "")
+    assert "<b" not in chart.svg and "&lt;b" in chart.svg and "…" in chart.svg
+    assert chart.figures.rows[0][0] == name and name in chart.description
+
+
+def test_nothing_to_draw_is_no_chart_and_equal_values_do_not_divide_by_zero():
+    assert bar_chart("Adds", [], tell, "") is None and spread_chart("Moved", [], tell) is None
+    assert "nan" not in bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], tell, "").svg
+    assert "nan" not in spread_chart("Moved", [Spread("a", (0, 0, 0, 0, 0))], tell).svg
