@@ -72,11 +72,9 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
     header = ["vendor", "goods", "shipping", "handling", "tax", f"cost {currency}", "its total", "in", "rate"]
     yield text_table(header, rows, numbers=range(1, 7))
     yield ""
-    where = f"{key}" + (f" and list_contains(string_split(line_numbers, ', '), '{line}')" if line is not None else "")
-    query = f"from purchase_source where {where}"
-    bought = ask(query)
-    for row in bought:
-        yield _purchase(row)
+    query = f"from purchase_source where {key}" + (f" and line_number = {line}" if line is not None else "")
+    for row in ask(query):
+        yield _purchase(ask, row)
     shown = f" and line_number = {line}" if line is not None else ""
     for row in ask(f"from unfilled_line where {key}{shown}"):
         yield (
@@ -89,15 +87,17 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
         yield 'Terms, rates and lists that shaped it, with their hashes: kitfare query "from input_file"'
 
 
-def _purchase(row: dict[str, Any]) -> str:
+def _purchase(ask: Asked, row: dict[str, Any]) -> str:
     told = (
-        f"Line {row['line_numbers'] or '-'}: {row['bought_piece_count']} x {row['part_code']} {row['colour_code']} ({row['condition']}) from "
+        f"Line {row['line_number']}: {row['quantity']} x {row['part_code']} {row['colour_code']} ({row['condition']}) from "
         f"{row['vendor_code']} at {row['unit_price']} {row['vendor_currency_code']}\n"
         f"    {row['file_name']}, line {row['source_line_number']} (hash {str(row['file_hash'])[:12]}); so since "
         f"{row['valid_from_on']}, last confirmed on {row['last_confirmed_on']}"
     )
-    if row["correction_reason"] is not None:
-        told += f"\n    the file says {row['received_unit_price']}; corrected, because: {row['correction_reason']}"
+    if row["reason"] is not None:
+        where = f"file_hash = {_quoted(row['file_hash'])} and record_number = {row['record_number']}"
+        (received,) = ask(f"select unit_price, currency_code from corrected_row where {where}")
+        told += f"\n    the file says {received['unit_price']} {received['currency_code']}; corrected, because: {row['reason']}"
     return told
 
 

@@ -1,10 +1,11 @@
--- the price of every purchase comes from one row of a file that was taken in, in the words of that row or as corrected
+-- every price step in the history, and so every price paid, comes from one row of a file that was taken in
 select
-    priced_on, model_code, scenario_code, buyer_code, offer_id, step_from_quantity, file_hash, source_line_number
-from purchase_source
-where file_name is null or source_line_number is null
-union all
-select null, null, null, null, price_history.offer_id, price_history.step_from_quantity, offer_source.file_hash, null
+    coalesce(price_history.offer_id, offer_source.offer_id) as offer_id,
+    step_from_quantity,
+    price_history.vendor_code,
+    offer_source.file_hash,
+    offer_source.source_line_number
 from price_history
 full join offer_source using (offer_id, step_from_quantity)
-where offer_source.offer_id is null or price_history.offer_id is null;
+left join intake_file using (file_hash)
+where offer_source.offer_id is null or price_history.offer_id is null or intake_file.file_hash is null;

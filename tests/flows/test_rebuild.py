@@ -118,6 +118,7 @@ def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one
     place.warehouse.write_bytes(b"x" * 40_000)
     place.warehouse.with_name("warehouse.duckdb.wal").write_bytes(b"y" * 1000)
     assert rebuild(place, replace=True).differences is None
+    assert not place.warehouse.with_name("warehouse.duckdb.wal").exists()
     assert fingerprint(place) == mark
 
 

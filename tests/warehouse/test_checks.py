@@ -58,7 +58,7 @@ BREAKAGES = {
 # Further ways, for promises with several parts.
 MORE_BREAKAGES = [
     ("purchases_have_a_source", "delete from offer_source where file_hash = 'cc' or step_from_quantity = 50"),
-    ("purchases_have_a_source", "update offer_source set offer_id = 'no such spell' where step_from_quantity = 50"),
+    ("purchases_have_a_source", "insert into offer_source values ('no such spell', 1, 'aa', 2, 1)"),
     ("row_accounting", "update intake_file set dropped_row_count = 1 where file_hash = 'aa'"),
     ("availability_adds_up", "delete from element_availability"),
     ("availability_adds_up", "update model_availability set buildable_copy_count = 1"),

@@ -2,20 +2,31 @@
 
 import json
 import re
+from datetime import date
+from decimal import Decimal
 
 import pytest
-from published_case import published_tables
+from published_case import published_tables, typed
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.warehouse import generation
+from schemas.published import CORRECTED_ROW
 
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory):
     root = tmp_path_factory.mktemp("trace")
     (root / "kitfare.toml").touch()
-    generation.build(root / "generations" / "g1", published_tables())
+    corrected = {
+        "file_hash": "bb", "record_number": 1, "source_line_number": 2, "vendor_code": "birch", "part_code": "00777",
+        "colour_code": "7", "condition": "new", "listing_code": "", "observed_on": date(2026, 1, 10),
+        "correction_action": "multiply_price", "unit_price": Decimal("0.5"), "currency_code": "EUR",
+        "corrected_unit_price": Decimal("0.05"), "corrected_currency_code": "EUR", "reason": "a bag of ten",
+    }  # fmt: skip
+    generation.build(
+        root / "generations" / "g1", {**published_tables(), "corrected_row": typed(CORRECTED_ROW, corrected)}
+    )
     (root / "published").symlink_to("generations/g1")
     return root
 
@@ -30,10 +41,10 @@ def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
     told = run(place, "trace", "mill", "--scenario", "freed")
     assert "complete cost 7.40 EUR" in told
     assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in told
-    assert (
-        "Line 1, 2: 8 x 00501 7 (new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); so since 2026-01-10, last confirmed on 2026-01-15"
-        in told
-    )
+    source = "(new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); so since 2026-01-10, last confirmed on 2026-01-15"
+    assert f"Line 1: 4 x 00501 7 {source}" in told and f"Line 2: 3 x 00501 7 {source}" in told
+    assert told.count("corrected, because") == 1
+    assert "the file says 0.500000 EUR; corrected, because: a bag of ten" in told
     assert "Line 2: 6 x 00777 7 (new) from birch" in told and "hash bb" in told
     assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in told
 
