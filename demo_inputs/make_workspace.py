@@ -9,11 +9,11 @@ from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from pipelines.settings import Buyer, JointOrder, RefreshSettings, ReportSettings, Settings
+from pipelines.settings import Buyer, JointOrder, RefreshSettings, ReportSettings, Settings, Watch
 from pipelines.settings_text import model_toml, settings_toml
 
 from . import revisions, vendor_list
-from .catalogue import OPEN_FORMS, by_code, parts
+from .catalogue import NOWHERE, OPEN_FORMS, USED_ONLY, by_code, parts
 from .judgements import FREEDOM_COLUMNS, freedoms_of
 from .model_plans import PLANS, ModelPlan, lines_of
 from .palette import COLOURS
@@ -44,6 +44,11 @@ def settings() -> Settings:
             Buyer(buyer_code="home", title="a buyer at home on the coast", region_code="coast", currency_code="EUR", exchange_margin_pct=Decimal("1.5")),
             Buyer(buyer_code="isles", title="a buyer across the water", region_code="isles", currency_code="GBP", exchange_margin_pct=Decimal("2.5"), plan_past_months=False),
         ],
+        watch=[
+            Watch(watch_code="depot_under_300", kind="model_below", model_codes=["tram_depot"], buyer_codes=["home"], amount=Decimal(300)),
+            Watch(watch_code="scarce", kind="line_scarce", buyer_codes=["home"]),
+            Watch(watch_code="vendors", kind="vendor_moves_model"),
+        ],
         joint_order=[
             JointOrder(joint_order_code="waterside", title="The three small ones in one go", model_codes=["greenhouse", "harbour_tug", "post_boat"], buyer_code="home"),
         ],
@@ -69,6 +74,7 @@ def tables() -> dict[str, list[Row]]:
         "shipping_steps": list(vendor_list.shipping_steps()),
         "handling_charges": list(vendor_list.handling_charges()),
         "border_charges": list(vendor_list.border_charges()),
+        "element_status": _element_status(),
         "stock_on_hand": _stock_on_hand(),
         "exchange_rates": _exchange_rates(),
     }  # fmt: skip
@@ -147,6 +153,26 @@ def _code_map() -> list[Row]:
          "is_ambiguous": "true" if part.code in ambiguous else "false"}
         for part in sorted(by_code().values(), key=lambda part: fells_part_code(part.code))
     ]  # fmt: skip
+
+
+def _element_status() -> list[Row]:
+    """What the builders know of what is still made: of every element that a model wants, most; the one nobody sells never was."""
+    chance = random.Random("made")
+    elements = sorted({(line.part_code, line.colour_code) for plan in PLANS for line in lines_of(plan)})
+    rows: list[Row] = []
+    for part, colour in elements:
+        drawn = chance.random()
+        if (part, colour) == NOWHERE:
+            rows.append(_status(part, colour, "never_made", "2024-01-01", "no list ever had it in this colour"))
+        elif (part, colour) in USED_ONLY or drawn < 0.06:
+            rows.append(_status(part, colour, "retired", "2025-03-01", "gone from the maker's list"))
+        elif drawn < 0.8:
+            rows.append(_status(part, colour, "current", "2024-01-01", ""))
+    return rows
+
+
+def _status(part: str, colour: str, status: str, on: str, why: str) -> Row:
+    return {"part_code": part, "colour_code": colour, "element_status": status, "valid_from_on": on, "reason": why}
 
 
 def _stock_on_hand() -> list[Row]:
