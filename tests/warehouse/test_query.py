@@ -128,7 +128,7 @@ def test_a_query_that_needs_too_much_memory_is_stopped(database):
 def test_an_answer_that_takes_too_much_memory_is_stopped(database):
     """What was handed over no longer counts against the database's own limit."""
     with pytest.raises(UsageError, match="the answer takes more than 20 MB"):
-        run_query(database, "from range(3000000000)", max_rows=None, memory_limit_mb=20)
+        run_query(database, "from range(30000000)", max_rows=None, memory_limit_mb=20)
 
 
 def test_several_questions_are_answered_from_one_generation_whatever_is_published_meanwhile(database, tmp_path):
