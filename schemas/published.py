@@ -126,7 +126,7 @@ SECOND_SOURCE = Contract(
     grain="one row per plan and portion bought: who else could fill it",
     columns=(
         *PLAN_KEY, "line_number", "portion_number", "quantity", "source_vendor_codes", "paid_unit_price", "source_count",
-        "second_vendor_code", "second_unit_price", "is_second_in_plan",
+        "source_in_plan_count", "second_vendor_code", "second_unit_price", "is_second_in_plan",
     ),
     key=(*PLAN_KEY, "line_number", "portion_number"),
     optional={"second_vendor_code": "", "second_unit_price": None},

@@ -1,4 +1,5 @@
-"""Why a plan is as it is: what it would cost without one of its vendors, in fewer parcels, with other shipping charges.
+"""Why a plan is as it is: what it would cost without one of its vendors, in fewer parcels, with other shipping charges, and
+with no line left to a single vendor.
 
 Variants are plans of their own, made with little effort: each shows what is possible, and something better may exist. A
 variant's cost is what someone could really pay; what it costs more than the plan may therefore be overstated.
@@ -25,6 +26,7 @@ from pipelines.costing.terms_on import TermsBook
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.published_plans import EFFORT, PublishedPlan, published_plans
+from pipelines.insight.sturdy import SOURCES, vendors_to_add
 from pipelines.settings import Scenario
 from pipelines.workers import spread
 from schemas.published import PLAN_VARIANT, SECOND_SOURCE
@@ -79,10 +81,12 @@ def explained(inputs: WorkspaceInputs, published: PublishedPlan) -> tuple[list[d
         "scenario_code": published.scenario.scenario_code,
         "buyer_code": published.buyer.buyer_code,
     }
+    sources = able_vendors(plan, candidates, planning.book)
     variants = _Variants(plan, shortlisted(plan, candidates, planning.book), published.scenario, planning.book)
+    rows = variants.rows() + variants.sturdy(candidates, sources)
     return (
-        [{**key, **row} for row in variants.rows()],
-        [{**key, **row} for row in second_sources(plan, candidates, planning.book)],
+        [{**key, **row} for row in rows],
+        [{**key, **row} for row in second_sources(plan, sources, planning.book)],
     )
 
 
@@ -140,6 +144,26 @@ class _Variants:
                 found[kind, value] = min(fits, key=lambda known: known.rank)
         rows = [_row(kind, value, variant, self.book) for (kind, value), variant in sorted(found.items())]
         return rows + self._other_shipping()
+
+    def sturdy(self, candidates: Candidates, sources: pl.DataFrame) -> list[dict[str, Any]]:
+        """The plan's vendors and those that make it sturdy, if that takes any; all of them get an order.
+
+        Args:
+            candidates: of all vendors.
+            sources: as of able_vendors.
+        """
+        of_portion: dict[tuple[int, int], set[str]] = {}
+        for line, portion, code in sources.select(*PORTION_KEY, "vendor_code").iter_rows():
+            of_portion.setdefault((line, portion), set()).add(code)
+        own = set(self.plan.purchases["vendor_code"])
+        added = vendors_to_add(of_portion, own, self.book)
+        limit = self.scenario.maximum_vendor_count
+        if not added or (limit is not None and len(own) + len(added) > limit):
+            return []
+        every = sorted(own | set(added))
+        rules = self.scenario.model_copy(update={"forced_vendors": every})
+        plan = self._solve(candidates.of_vendors(every), rules, self.book)
+        return [_row("sources_in_plan", str(SOURCES), plan, self.book)] if plan else []
 
     def _solve(self, allowed: Candidates, rules: Scenario, book: TermsBook) -> Plan | None:
         if not allowed.uses.height:
@@ -201,20 +225,16 @@ def _in_vendors_currency(amount: Decimal, rate: Fraction) -> Decimal:
     return (Decimal(exact.numerator) / Decimal(exact.denominator)).quantize(Decimal("0.000001"))
 
 
-def second_sources(plan: Plan, candidates: Candidates, book: TermsBook) -> list[dict[str, Any]]:
-    """SECOND_SOURCE rows, without the plan's key, of every portion that one vendor of the plan or several fill.
+def able_vendors(plan: Plan, candidates: Candidates, book: TermsBook) -> pl.DataFrame:
+    """Sources of every portion that the plan buys: vendors with one offer that fills it whole without make-ups.
 
-    A source is a vendor with one offer that fills the whole portion without make-ups; a portion of a colour group stays in
-    the plan's colour. The second source is the cheapest one that the portion is not bought from, by displayed prices in
-    the buyer's currency.
+    A portion of a colour group stays in the plan's colour.
+
+    Returns:
+        line_number, portion_number, vendor_code and price (displayed, in the buyer's currency), the cheapest first.
     """
-    rates = _rates(book)
     portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code", "quantity")
-    bought = plan.allocations.join(plan.purchases.select("offer_id", "vendor_code", "unit_price"), on="offer_id")
-    bought = bought.join(rates, on="vendor_code").with_columns(
-        price=pl.col("unit_price").cast(pl.Float64) * pl.col("rate")
-    )
-    colours = bought.select(*PORTION_KEY, pl.col("colour_code").alias("bought_colour")).unique(PORTION_KEY, keep="any")
+    colours = plan.allocations.select(*PORTION_KEY, pl.col("colour_code").alias("bought_colour"))
     most = pl.min_horizontal("quantity_available", "maximum_per_order")
     offers = candidates.offers.select(
         "offer_index",
@@ -222,10 +242,10 @@ def second_sources(plan: Plan, candidates: Candidates, book: TermsBook) -> list[
         (most // pl.col("sold_in_multiples_of") * pl.col("sold_in_multiples_of")).alias("most"),
     )
     steps = candidates.steps.select("offer_index", "step_from_quantity", "unit_price")
-    sources = (
+    return (
         candidates.uses.filter(pl.col("make_up_code") == "")
         .join(portions, on="portion_index")
-        .join(colours, on=PORTION_KEY)
+        .join(colours.unique(PORTION_KEY, keep="any"), on=PORTION_KEY)
         .filter((pl.col("group_code") == "") | (pl.col("colour_code") == pl.col("bought_colour")))
         .join(offers, on="offer_index")
         .filter(pl.col("most") >= pl.col("quantity"))
@@ -234,10 +254,26 @@ def second_sources(plan: Plan, candidates: Candidates, book: TermsBook) -> list[
         .sort("offer_index", "step_from_quantity")
         .group_by("portion_index", "offer_index", maintain_order=True)
         .last()
-        .join(rates, on="vendor_code")
+        .join(_rates(book), on="vendor_code")
         .with_columns(price=pl.col("unit_price").cast(pl.Float64) * pl.col("rate"))
         .sort("portion_index", "price", "vendor_code")
         .unique(["portion_index", "vendor_code"], keep="first", maintain_order=True)
+        .select(*PORTION_KEY, "vendor_code", "price")
+    )
+
+
+def second_sources(plan: Plan, sources: pl.DataFrame, book: TermsBook) -> list[dict[str, Any]]:
+    """SECOND_SOURCE rows, without the plan's key, of every portion that one vendor of the plan or several fill.
+
+    The second source is the cheapest one that the portion is not bought from.
+
+    Args:
+        plan, book: the plan and its terms.
+        sources: as of able_vendors.
+    """
+    bought = plan.allocations.join(plan.purchases.select("offer_id", "vendor_code", "unit_price"), on="offer_id")
+    bought = bought.join(_rates(book), on="vendor_code").with_columns(
+        price=pl.col("unit_price").cast(pl.Float64) * pl.col("rate")
     )
     of_portion = dict(sources.group_by(*PORTION_KEY, maintain_order=True))
     vendors_of_plan = set(plan.purchases["vendor_code"])
@@ -256,6 +292,7 @@ def second_sources(plan: Plan, candidates: Candidates, book: TermsBook) -> list[
                     np.average(served["price"].to_numpy(), weights=served["quantity"].to_numpy())
                 ),
                 "source_count": able.height,
+                "source_in_plan_count": len(vendors_of_plan & set(able["vendor_code"])),
                 "second_vendor_code": second["vendor_code"] if second else "",
                 "second_unit_price": _price(second["price"]) if second else None,
                 "is_second_in_plan": second is not None and second["vendor_code"] in vendors_of_plan,

@@ -1,4 +1,5 @@
-"""Why the cheapest mix is as it is, for the evidence page: without a vendor, in fewer parcels, dearer shipping, other sources."""
+"""Why the cheapest mix is as it is, for the evidence page: without a vendor, in fewer parcels, dearer shipping, other sources,
+a sturdier plan."""
 
 from __future__ import annotations
 
@@ -27,6 +28,7 @@ def why_this_plan(facts: Facts, plan: Row) -> dict[str, Any] | None:
         "fewer": _fewer_table(plan, variants),
         "shipping": _shipping_table(facts, plan, variants),
         "sources_told": _sources_told(plan, sources),
+        "sturdy": _sturdy(facts, plan, variants, sources),
         "sources": _sources_table(facts, plan, sources),
     }
 
@@ -131,6 +133,30 @@ def _sources_told(plan: Row, sources: pl.DataFrame) -> str:
         f"Of {count(sources.height)} portions bought, {count(alone)} could come whole from nobody else, and for "
         f"{count(inside)} the cheapest other source is a vendor this plan orders from anyway."
     )
+
+
+def _sturdy(facts: Facts, plan: Row, variants: pl.DataFrame, sources: pl.DataFrame) -> str:
+    """What it costs that no portion is left to a single vendor, where two could fill it."""
+    with_two = sources.filter(pl.col("source_count") >= 2)
+    alone = with_two.filter(pl.col("source_in_plan_count") < 2).height
+    if not with_two.height:
+        return ""
+    told = f"{count(with_two.height)} portions could come whole from two vendors or more"
+    if not alone:
+        return f"{told}, and every one of them from two that this plan orders from: it is as sturdy as it can be."
+    told += f"; {count(alone)} of them from fewer than two that this plan orders from."
+    for row in _of(variants, "sources_in_plan"):
+        own = set(facts.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+        names = facts.vendor_names()
+        added = [code for code in row["variant_vendor_codes"].split(";") if code not in own]
+        cost = money(row["landed_cost"], plan["currency_code"], with_code=True)
+        extra = _extra(row, plan)
+        more = "" if extra == NOTHING else f" ({extra})"
+        told += (
+            f" A sturdier plan, which leaves none of them to a single vendor, orders from "
+            f"{', '.join(names.get(code, code) for code in added)} as well and costs {cost}{more}."
+        )
+    return told
 
 
 def _sources_table(facts: Facts, plan: Row, sources: pl.DataFrame) -> Table | None:

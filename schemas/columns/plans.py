@@ -85,8 +85,9 @@ COLUMNS = (
         "code",
         "without_vendor: the vendor of variant_value forbidden; at_most_vendors: no more vendors than variant_value; "
         "flat_shipping: every independent vendor's flat shipping charge is variant_value, in the buyer's currency; "
-        "suspects_trusted: offers with suspicious prices may be bought as well",
-        allowed=("without_vendor", "at_most_vendors", "flat_shipping", "suspects_trusted"),
+        "suspects_trusted: offers with suspicious prices may be bought as well; sources_in_plan: more vendors are ordered from, "
+        "so that as many as variant_value could fill each portion whole, where as many could at all",
+        allowed=("without_vendor", "at_most_vendors", "flat_shipping", "suspects_trusted", "sources_in_plan"),
     ),
     Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind speaks of"),
     Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),
@@ -95,6 +96,7 @@ COLUMNS = (
         "paid_unit_price", "price", "displayed price of a piece in the plan, on average", unit="currency of the buyer"
     ),
     Column("source_count", "integer", "vendors with one offer that fills the whole portion", unit="vendors", minimum=0),
+    Column("source_in_plan_count", "integer", "those of them that the plan orders from", unit="vendors", minimum=0),
     Column("second_vendor_code", "code", "cheapest vendor that could fill the portion and does not in the plan"),
     Column("second_unit_price", "price", "that vendor's displayed price of a piece", unit="currency of the buyer"),
     Column("is_second_in_plan", "flag", "the plan orders other things from that vendor"),

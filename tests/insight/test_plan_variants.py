@@ -14,6 +14,7 @@ from costing_cases import (
     make_summaries,
     offer,
     terms,
+    vendor,
 )  # fmt: skip
 
 from pipelines.costing.planning import plan_model
@@ -91,9 +92,42 @@ def test_vendors_without_a_flat_charge_keep_shipping_free():
 def test_second_sources():
     rows = variants()["second_source"].drop("priced_on", "model_code", "scenario_code", "buyer_code").rows(named=True)
     assert [list(row.values()) for row in rows] == [
-        [1, 1, 10, "a", Decimal("0.1"), 2, "b", Decimal("0.3"), False],
-        [2, 1, 10, "a", Decimal("0.2"), 2, "c", Decimal("0.4"), False],
+        [1, 1, 10, "a", Decimal("0.1"), 2, 1, "b", Decimal("0.3"), False],
+        [2, 1, 10, "a", Decimal("0.2"), 2, 1, "c", Decimal("0.4"), False],
     ]
+
+
+def test_a_sturdier_plan_leaves_no_line_to_a_single_vendor():
+    """Both others must come in: 9 bricks from a and 1 from b (0.30), plates likewise from c: 0.90 + 1.80 + 0.30 + 0.40 + 10."""
+    assert of(variants(), "sources_in_plan") == {"2": [Decimal("13.4"), 0, "a;b;c"]}
+
+
+def test_the_cheapest_vendors_make_a_plan_sturdy():
+    """d sells both for one parcel of 4; b and c would be two parcels of 5. The wheel has one source, which is no matter."""
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"), offer("d", "brick", "red", "0.90"),
+        offer("a", "plate", "grey", "0.20"), offer("c", "plate", "grey", "0.40"), offer("d", "plate", "grey", "0.90"),
+        offer("a", "wheel", "red", "1"),
+    )  # fmt: skip
+    model = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 10), line(3, "wheel", "red", 1)])
+    charges = {"a": "5", "b": "3", "c": "2", "d": "4"}
+    shipping = [terms(code, shipping_charge=charge) for code, charge in charges.items()]
+    found = variants(model, market, shipping, vendors=[vendor(code) for code in charges])
+    ((cost, missing, vendors),) = of(found, "sources_in_plan").values()
+    assert (missing, vendors) == (0, "a;d")
+    assert cost == Decimal("0.10") * 10 + Decimal("0.20") * 9 + Decimal("0.90") + 1 + 9  # the plate gives least away
+    in_plan = dict(found["second_source"].select("line_number", "source_in_plan_count").iter_rows())
+    assert in_plan == {1: 1, 2: 1, 3: 1}
+
+
+def test_a_plan_that_is_sturdy_already_has_no_sturdier_one():
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"), offer("b", "plate", "grey", "0.01"),
+        offer("a", "plate", "grey", "9"),
+    )  # fmt: skip
+    found = variants(market=market, vendor_terms=FREE)
+    assert set(found["second_source"]["source_in_plan_count"]) == {2}
+    assert of(found, "sources_in_plan") == {}
 
 
 def test_a_source_must_have_all_the_pieces_and_a_freedom_widens_the_choice():

@@ -510,6 +510,7 @@ class _Night:
                         "source_vendor_codes": row["vendor_code"],
                         "paid_unit_price": row["unit_price"],
                         "source_count": 1 + len(others),
+                        "source_in_plan_count": 1 + len(others),
                         "second_vendor_code": "".join(others),
                         "second_unit_price": row["unit_price"] if others else None,
                         "is_second_in_plan": bool(others),

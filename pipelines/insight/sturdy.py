@@ -1,0 +1,58 @@
+"""Which vendors to order from besides, so that one who lets the buyer down leaves no line without another.
+
+A portion that two vendors can fill whole should have two among those ordered from: the other's parcel is paid for, and the order
+can be made larger. What has a single source anywhere is left out. The cheapest vendors to add, by what an order costs beside
+goods, are a set cover, solved whole (a program of one binary per vendor).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+
+from pipelines.costing.planner import linear
+from pipelines.costing.terms_on import TermsBook
+
+SOURCES = 2
+"""Vendors of a plan that should be able to fill a portion."""
+
+SMALLEST_CHARGE = 0.01
+"""What an order counts at least, so that no needless vendor is added."""
+
+
+def vendors_to_add(
+    sources: Mapping[tuple[int, int], Collection[str]], ordered_from: Collection[str], book: TermsBook
+) -> list[str] | None:
+    """Vendors to order from besides, sorted; None if the program has no answer.
+
+    Args:
+        sources: by portion, the vendors that could fill it whole.
+        ordered_from: vendors of the plan.
+        book: what their orders cost.
+    """
+    own = set(ordered_from)
+    lacking = {
+        key: (SOURCES - len(own & set(codes)), sorted(set(codes) - own))
+        for key, codes in sorted(sources.items())
+        if len(codes) >= SOURCES > len(own & set(codes))
+    }
+    others = sorted({code for _, codes in lacking.values() for code in codes})
+    if not others:
+        return []
+    place = {code: number for number, code in enumerate(others)}
+    builder = linear.ProgramBuilder()
+    column = builder.columns(len(others), cost=[_charge(code, book) for code in others], upper=1.0, integer=True)
+    for wanted, codes in lacking.values():
+        (row,) = builder.rows(1, lower=wanted)
+        builder.entries(row, column[[place[code] for code in codes]], 1.0)
+    outcome = linear.solve(builder.program(), {"mip_rel_gap": 0.0, "mip_max_nodes": 10_000})
+    if outcome.values is None:
+        return None
+    return [others[number] for number in np.flatnonzero(outcome.values > 0.5)]
+
+
+def _charge(code: str, book: TermsBook) -> float:
+    """What an order costs beside goods, about, in the buyer's currency."""
+    terms = book.vendors[code]
+    return max(SMALLEST_CHARGE, float(terms.shipping_charge + terms.order_fee) * float(terms.rate))
