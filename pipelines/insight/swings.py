@@ -92,7 +92,9 @@ def swing_rows(
     rows = []
     for swing in swings_of(published, published.rows["plan_vendor"]):
         same = None if swing.is_planned_anew else _same_purchases(told, plan, book, swing.changes)
-        cost, unfilled = same or _planned_anew(inputs, published, market, known, starts, swing.changes)
+        # Where a vendor refuses the same purchases there is nothing good to start from, so the plan needs more effort.
+        effort = EFFORT if swing.is_planned_anew else "standard"
+        cost, unfilled = same or _planned_anew(inputs, published, market, known, starts, swing.changes, effort)
         rows.append(
             {
                 **{name: told[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
@@ -115,6 +117,7 @@ def _planned_anew(
     known: KnownPrices,
     starts: Sequence[Mapping[str, pl.DataFrame]],
     changes: Changes,
+    effort: str,
 ) -> tuple[Decimal, int]:
     """Complete cost and unfilled pieces of a plan that starts from the best published one that can still be had."""
     use_stock = published.scenario.use_stock_on_hand
@@ -123,7 +126,7 @@ def _planned_anew(
         inputs, models, published.day, published.buyer, published.scenario, market, use_stock, changes
     )
     known_orders = [shared.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in starts]
-    orders = shared.together([0], known_orders, EFFORT)
+    orders = shared.together([0], known_orders, effort)
     return CompleteCosts(shared, known).cost(orders), orders.unfilled_count
 
 

@@ -25,6 +25,8 @@ from schemas.contract import Contract
 
 DEAREST_SHOWN = 5
 """Lines named where a model publishes some of its lines."""
+DEAREST_CHANGED = 6
+"""Lines of which changes are worked out, as in insight/line_costs.py."""
 COUNTER_SHOWN = 10
 DEAREST_TOLD = 10
 """Lines whose part of the cost is told in words."""
@@ -139,7 +141,8 @@ def _dearest(facts: Facts, model: ReportedModel, buyer: Buyer, in_full: bool) ->
         f"{count(half)} of {count(len(rows), 'line')} carry half of the cost; the dearest {count(len(few))} carry "
         f"{percent(100 * part, digits=0)}. Each line counts with its goods and its part of shipping, handling and tax."
     )
-    shown = _shown(model, in_full, rows, DEAREST_SHOWN, len(few))
+    changed = [row for row in rows if row["cost_rank"] <= DEAREST_CHANGED]
+    shown = _shown(model, in_full, changed, DEAREST_SHOWN, len(changed))
     headings = [
         "Listed as",
         "#Pieces",
@@ -286,9 +289,10 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
     sides: dict[str, dict[str, Row]] = {}
     unlike: list[str] = []
     for row in found.to_dicts():
-        if row["unfilled_piece_count"] > best["unfilled_piece_count"]:
-            more = row["unfilled_piece_count"] - best["unfilled_piece_count"]
-            unlike.append(f"{ASSUMPTIONS[row['assumption']]} ({count(more, 'more piece')} missing)")
+        more = row["unfilled_piece_count"] - best["unfilled_piece_count"]
+        if more:
+            told = f"{count(abs(more), 'piece')} {'more' if more > 0 else 'fewer'} missing"
+            unlike.append(f"{ASSUMPTIONS[row['assumption']]} ({told})")
             continue
         sides.setdefault(row["assumption"], {})[row["swing_side"]] = row
 
@@ -313,15 +317,12 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
     if chart is None:
         return None
     widest = max(bars, key=lambda bar: (bar.width, bar.label))
-    words = [f"The largest swing: {widest.label}. {_widest_words(widest, code)}"]
+    words = [f"The largest swing: {widest.label}, {_range(widest, code)}."]
     if unlike:
         words.append(f"Not drawn, because it can't be compared: {'; '.join(unlike)}.")
     return {"chart": chart, "words": words}
 
 
-def _widest_words(bar: Bar, code: str) -> str:
-    told = []
-    for amount, words in ((bar.down, bar.down_words), (bar.up, bar.up_words)):
-        if amount:
-            told.append(f"{words}: {money(Decimal(str(amount)), code, signed=True, with_code=True)}")
-    return "; ".join(told) + "."
+def _range(bar: Bar, code: str) -> str:
+    told = [money(Decimal(str(amount)), code, signed=True) for amount in (bar.down, bar.up) if amount]
+    return " to ".join(told) + f" {code}"

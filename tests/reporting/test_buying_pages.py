@@ -160,8 +160,8 @@ def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
 def test_the_largest_swing_is_named_and_what_fills_less_is_not_drawn():
     found = told_of("m00", missing=2)["swings"]
     assert found["words"] == [
-        "The largest swing: All as listed. everything as listed: +9.00 EUR.",
-        "Not drawn, because it can't be compared: One parcel fewer (2 more pieces missing).",
+        "The largest swing: All as listed, +9.00 EUR.",
+        "Not drawn, because it can't be compared: One parcel fewer (2 pieces more missing).",
     ]
     assert [row[0] for row in found["chart"].figures.rows] == ["All as listed", "Shipping \u00b125 %"]
 
