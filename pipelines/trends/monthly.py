@@ -21,6 +21,7 @@ from pipelines.trends.basket import BasketHistory, Shown, basket_lines, needs_of
 from pipelines.trends.breakdown import contributions
 from pipelines.trends.contributions import lowe_contributions
 from pipelines.trends.element_prices import ELEMENT, prices_from_offers, usable_offers
+from pipelines.trends.imputation import BoolArray
 from pipelines.trends.index_numbers import FloatArray, Panel, chained_index, direct_index, jevons, lowe_index, tornqvist
 from pipelines.trends.months import month_before, month_of
 from pipelines.trends.multilateral import geks
@@ -94,7 +95,8 @@ def trends_of_models(
     - ``geks-tornqvist``: windows of 25 months, joined by the mean splice on published values; every shown month of a window against every
       other, on the elements observed in both, weighted by the basket's quantities at each month's prices.
     - ``geks-tornqvist-bought``: the same, but weighted by what the month's plan uses (scenario ``best``): other colours, forms and
-      versions of the list weigh as they were bought. Only where every shown month has a plan.
+      versions of the list weigh as they were bought. From the first month on from which every shown month has a plan, there at
+      the headline's level.
     - ``jevons``: the plain geometric mean over the elements observed in the base month and the month itself, nothing imputed.
     - ``matched-chain``: months linked one by one by Törnqvist on the elements observed in both: shows by how much chaining drifts.
 
@@ -179,7 +181,7 @@ def _trends_of_some(
         history = BasketHistory.of(days, lines, by_model[code], tables["parts"])
         shown = Shown.of(history, inputs.settings.report.coverage_floor)
         own = published.get((code, buyer.buyer_code), NOTHING)
-        plans = _bought_panel(days, bought_prices.get(code), bought_by_model.get(code), shown)
+        plans = _bought(days, bought_prices.get(code), bought_by_model.get(code), shown)
         levels = _levels(history, shown, plans, own)
         key = [pl.lit(code).alias("model_code"), pl.lit(buyer.buyer_code).alias("buyer_code")]
         index_parts.append(_index_rows(history, shown, levels, own).select(*key, pl.all()))
@@ -206,14 +208,26 @@ def _by_model(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     return {str(key[0]): part for key, part in parts.items()}
 
 
-def _bought_panel(
+@dataclass(frozen=True)
+class _Bought:
+    """Prices of the elements that any month's plan uses, how many of each month's, and which months the index has."""
+
+    panel: Panel
+    rows: BoolArray
+
+
+def _bought(
     days: Sequence[date], prices: pl.DataFrame | None, bought: pl.DataFrame | None, shown: Shown
-) -> Panel | None:
-    """Prices of the elements that any month's plan uses, and how many of each month's; None where a shown month has no plan."""
+) -> _Bought | None:
+    """From the first month on from which every shown month has a plan; None where those are fewer than two."""
     if prices is None or bought is None:
         return None
     planned = set(bought["day"])
-    if any(day not in planned for day, hidden in zip(days, shown.is_withheld, strict=True) if not hidden):
+    is_shown = ~shown.is_withheld
+    has_plan = np.array([day in planned for day in days])
+    lacking = np.flatnonzero(is_shown & ~has_plan)
+    rows = is_shown & (np.arange(len(days)) > (lacking[-1] if lacking.size else -1))
+    if rows.sum() < 2:
         return None
     used = bought.group_by("day", *ELEMENT).agg(pl.col("quantity").sum())
     whole = prices.join(used, on=["day", *ELEMENT], how="left", maintain_order="left")
@@ -221,10 +235,10 @@ def _bought_panel(
     quantities = whole["quantity"].fill_null(0).to_numpy().astype(np.float64).reshape(shape)
     observed = whole["element_price"].to_numpy().astype(np.float64).reshape(shape)
     codes = tuple("/".join(element) for element in whole.head(shape[1]).select(ELEMENT).iter_rows())
-    return Panel(tuple(map(month_of, days)), codes, observed, quantities)
+    return _Bought(Panel(tuple(map(month_of, days)), codes, observed, quantities), rows)
 
 
-def _levels(history: BasketHistory, shown: Shown, bought: Panel | None, own: Published) -> dict[str, FloatArray]:
+def _levels(history: BasketHistory, shown: Shown, bought: _Bought | None, own: Published) -> dict[str, FloatArray]:
     """Index levels by method, NaN where withheld or undefined."""
     months, is_shown = history.months, ~shown.is_withheld
     methods = ["geks-tornqvist", "jevons", "lowe", "matched-chain"]
@@ -243,11 +257,14 @@ def _levels(history: BasketHistory, shown: Shown, bought: Panel | None, own: Pub
     }
     for method, relatives in anew.items():
         levels[method][is_shown] = tied(100 * relatives, visible.months, own.of(method))
-    rolling = {"geks-tornqvist": visible}
+    levels["geks-tornqvist"][is_shown] = never_revised(visible, geks, own.of("geks-tornqvist"), base_month)
     if bought is not None:
-        rolling["geks-tornqvist-bought"] = bought.only(is_shown)
-    for method, panel in rolling.items():
-        levels[method][is_shown] = never_revised(panel, geks, own.of(method), base_month)
+        panel, known = bought.panel.only(bought.rows), own.of("geks-tornqvist-bought")
+        # A series that starts later starts at the headline's level: 100 in the base month.
+        first = int(np.flatnonzero(bought.rows)[0])
+        start = 1.0 if any(month in known for month in panel.months) else levels["lowe"][first] / 100
+        own_levels = start * never_revised(panel, geks, known, panel.months[0])
+        levels["geks-tornqvist-bought"][bought.rows] = own_levels
     return levels
 
 
@@ -335,12 +352,10 @@ def _band_rows(history: BasketHistory, shown: Shown, levels: Mapping[str, FloatA
     """Columns of INDEX_BAND for the months that are shown."""
     weighed = np.array([levels[method] for method in WEIGHED if method in levels])
     has_gap = ~history.is_observed.all(axis=1) | ~history.is_observed[shown.base].all()
-    quantities_move = "geks-tornqvist-bought" in levels
-    reasons = (
-        ["both" if gap else "quantities" for gap in has_gap]
-        if quantities_move
-        else ["gaps" if gap else "neither" for gap in has_gap]
-    )
+    nowhere = np.full(len(history.months), np.nan)
+    moves = np.isfinite(levels.get("geks-tornqvist-bought", nowhere))
+    words = {(False, False): "neither", (True, False): "gaps", (False, True): "quantities", (True, True): "both"}
+    reasons = [words[bool(gap), bool(moved)] for gap, moved in zip(has_gap, moves, strict=True)]
     rows = np.flatnonzero(~shown.is_withheld & np.isfinite(weighed).any(axis=0))
     return _frame(
         INDEX_BAND,

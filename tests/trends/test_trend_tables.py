@@ -157,6 +157,20 @@ def test_what_plans_use_weighs_the_second_geks():
     assert levels(other, "geks-tornqvist-bought") == []
 
 
+def test_a_series_of_plans_that_starts_later_starts_at_the_headlines_level():
+    """A model released in February has plans from then on; its list is priced for January as well."""
+    paths = {"a": [1.0, 1.5, 2.0, 1.8], "b": [1.0, 1.0, 1.0, 1.4]}
+    days = month_ends(FIRST, 4)
+    plans = bought(*((day, part, 3) for day in days[1:] for part in "ab"))
+    found = trends(inputs(), model(("a", "red", 10), ("b", "red", 5)), markets_of(paths), Earlier(bought=plans))
+    rows = [(f"{n}", part, path[n], 3.0) for part, path in paths.items() for n in (1, 2, 3)]
+    panel = Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
+    own = levels(found, "geks-tornqvist-bought")
+    assert own[0] is None and own[1:] == pytest.approx(levels(found)[1] * geks(panel))
+    assert found.band.sort("month")["band_reason"].to_list() == ["neither", "quantities", "quantities", "quantities"]
+    assert levels(trends(inputs(), model(("a", "red", 1)), markets_of(paths), Earlier(bought=plans.tail(2))), "x") == []
+
+
 def test_the_matched_chain_is_the_chain_of_tornqvist():
     paths = {"a": [1.0, 2.0, 1.0], "b": [1.0, 1.0, None], "c": [3.0, None, 2.0]}
     found = trends(inputs(floor=0), model(*((part, "red", 10) for part in paths)), markets_of(paths))
