@@ -33,6 +33,10 @@ def run(
         typer.Option("--from", metavar="FILE", help="Decisions from a CSV file: line_number, colour_rule, reason, ..."),
     ] = None,
     judged_by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who decides.")] = None,
+    judged_on: Annotated[
+        str | None,
+        typer.Option("--on", metavar="DATE", help="The decision's date, from which on it holds. Default: today."),
+    ] = None,
     buyer: Annotated[
         str | None, typer.Option(help="Whose prices the list goes by. Default: the first of the settings.")
     ] = None,
@@ -42,8 +46,8 @@ def run(
     """Decide what colours a model's unjudged lines may have.
 
     Goes through the look-first list, where the money is first, and asks about each line. Every answer is written to the model's
-    freedoms.csv at once, with its date, who decided and why, and counts from the next `kitfare refresh` on. A decision made twice
-    on one day replaces the first one.
+    freedoms.csv at once, with its date, who decided and why, and counts in every `kitfare refresh` that prices that date or a
+    later one. A decision made twice on one day replaces the first one.
 
     \b
     Examples:
@@ -57,35 +61,46 @@ def run(
             for text in explained(ask, place, model, explain, _buyer(ask, place, model, buyer)):
                 say(text)
         return
+    day = _date(judged_on)
     if decisions is not None:
-        _take_from(place, model, decisions, judged_by)
+        _take_from(place, model, decisions, judged_by, day)
         return
-    _walk(place, model, judged_by, buyer, all_lines)
+    _walk(place, model, judged_by, day, buyer, all_lines)
 
 
-def _take_from(place: Workspace, model: str, decisions: Path, judged_by: str | None) -> None:
+def _date(text: str | None) -> date:
+    from pipelines.errors import UsageError
+
+    try:
+        return date.today() if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{text!r} is no date", where="--on", next_step="write it like 2026-11-25") from None
+
+
+def _take_from(place: Workspace, model: str, decisions: Path, judged_by: str | None, day: date) -> None:
     from pipelines.intake.judgements import add_judgements, read_judgements
 
-    defaults = {"judged_on": date.today().isoformat(), "judged_by": judged_by or ""}
+    defaults = {"judged_on": day.isoformat(), "judged_by": judged_by or ""}
     rows = read_judgements(decisions, defaults)
     if not rows:
         say(f"{decisions} holds no decisions; nothing was changed.")
         return
     path = add_judgements(place, model, rows)
     lines = len({row.get("line_number") for row in rows})
-    say(_kept(lines, path))
+    say(_kept(lines, path, min(row["judged_on"] for row in rows)))
 
 
-def _kept(count: int, path: Path) -> str:
-    return f"Decided about {count} {'line' if count == 1 else 'lines'} in {path}. It counts from the next `kitfare refresh` on."
+def _kept(count: int, path: Path, day: str) -> str:
+    lines = "line" if count == 1 else "lines"
+    return f"Decided about {count} {lines} in {path}. It counts in every `kitfare refresh` that prices {day} or later."
 
 
-def _walk(place: Workspace, model: str, judged_by: str | None, buyer: str | None, all_lines: bool) -> None:
+def _walk(place: Workspace, model: str, judged_by: str | None, day: date, buyer: str | None, all_lines: bool) -> None:
     from pipelines.intake.judgements import add_judgements
 
     with _asking(place) as ask:
         buyer_code = _buyer(ask, place, model, buyer)
-        rows = _looks(ask, model, buyer_code)
+        rows, names = _looks(ask, model, buyer_code), _names(ask)
     judged = _judged_lines(place, model)
     todo = [row for row in rows if row["line_number"] not in judged and (all_lines or row["is_worth_a_look"])]
     if not todo:
@@ -101,19 +116,19 @@ def _walk(place: Workspace, model: str, judged_by: str | None, buyer: str | None
         who = judged_by if judged_by is not None else typer.prompt("Who decides", default="", show_default=False)
         for number, row in enumerate(todo, start=1):
             say("")
-            say(f"{number} of {len(todo)}: {_about(row)}")
+            say(f"{number} of {len(todo)}: {_about(row, names)}")
             decision = _decide()
             if decision is None:
                 break
             if decision:
                 reason = typer.prompt("Why", default="", show_default=False)
                 told = {"line_number": str(row["line_number"]), "portion_number": "1", "accept_conditions": "new"}
-                told |= {"is_load_bearing": "true", "judged_on": date.today().isoformat()}
+                told |= {"is_load_bearing": "true", "judged_on": day.isoformat()}
                 add_judgements(place, model, [{**told, **decision, "judged_by": who, "reason": reason}])
                 count += 1
     except (typer.Abort, EOFError):
         say("")
-    say(_kept(count, path) if count else "Nothing was decided.")
+    say(_kept(count, path, day.isoformat()) if count else "Nothing was decided.")
 
 
 def _decide() -> dict[str, str] | None:
@@ -140,15 +155,18 @@ def _decide() -> dict[str, str] | None:
         say("Please type one of these letters.")
 
 
-def _about(row: Row) -> str:
-    colours = row["look_colour_codes"].replace(";", ", ")
-    told = (
-        f"line {row['line_number']}, {row['part_name'] or row['listed_part_code']} in "
-        f"{row['colour_name'] or row['listed_colour_code']}, {row['quantity']} pieces\n"
-        f"  could save {row['look_saving']}; with the lines before it {row['look_saving_so_far']}"
-    )
-    if colours:
-        told += f"; would be bought in {colours}"
+def _about(row: Row, names: dict[str, str]) -> str:
+    codes = [code for code in row["look_colour_codes"].split(";") if code]
+    part, colour = (names.get(row[name]) or row[name] for name in ("listed_part_code", "listed_colour_code"))
+    told = f"line {row['line_number']}, {part} in {colour}, {row['quantity']} pieces\n  could save {row['look_saving']}"
+    if row["added_saving"] != row["look_saving"]:
+        told += f" by itself, {row['added_saving']} on top of the lines before it"
+    if row["look_rank"] > 1:
+        told += f"; {row['look_saving_so_far']} with the lines before it"
+    if codes:
+        told += "; would be bought in " + ", ".join(
+            f"{names[code]} ({code})" if names.get(code) else code for code in codes
+        )
     if row["fillable_piece_count"]:
         told += f"; {row['fillable_piece_count']} pieces that can't be bought now could be"
     return told
@@ -193,10 +211,17 @@ def _buyer(ask: Ask, place: Workspace, model: str, buyer: str | None) -> str:
     return buyer or next((each.buyer_code for each in settings.buyer if each.buyer_code in known), str(known[0]))
 
 
+def _names(ask: Ask) -> dict[str, str]:
+    """Names of parts and colours by code."""
+    rows = ask(
+        "select part_code as code, part_name as name from parts union all select colour_code, colour_name from colours"
+    )
+    return {row["code"]: row["name"] for row in rows}
+
+
 def _looks(ask: Ask, model: str, buyer: str) -> list[Row]:
     return ask(
-        "select look_first.*, part_name, colour_name, currency_code from look_first "
-        "left join parts on listed_part_code = part_code left join colours on listed_colour_code = colours.colour_code "
+        "select look_first.*, currency_code from look_first "
         "join model_cost using (priced_on, model_code, scenario_code, buyer_code) "
         f"where model_code = {_quoted(model)} and buyer_code = {_quoted(buyer)} "
         "and priced_on = (select max(priced_on) from model_cost) order by look_rank"
@@ -226,9 +251,7 @@ def explained(ask: Ask, place: Workspace, model: str, line: int, buyer: str) -> 
     amended = own.amendments.filter(pl.col("line_number") == line).sort("valid_from_on")
     if not listed.height and not amended.height:
         raise UsageError(f"{model} has no line {line}", where=str(place.models / model), next_step="see its parts.csv")
-    names = {row["code"]: row["name"] for row in ask(
-        "select part_code as code, part_name as name from parts union all select colour_code, colour_name from colours"
-    )}  # fmt: skip
+    names = _names(ask)
     yield f"Line {line} of {model}"
     for row in listed.iter_rows(named=True):
         part, colour = (names.get(row[name]) or row[name] for name in ("part_code", "colour_code"))

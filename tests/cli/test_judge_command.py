@@ -127,6 +127,13 @@ def test_an_answer_that_makes_no_sense_changes_nothing(place):
     assert (place.models / "mill" / "freedoms.csv").read_text() == OLD
 
 
+def test_a_decision_has_the_date_it_was_made_on(place):
+    result = run("--by", "Ann", "--on", "2026-11-01", answers="a\nseen\nq\n")
+    assert "every `kitfare refresh` that prices 2026-11-01 or later" in result.stdout
+    assert [row["judged_on"] for row in freedoms(place) if row["line_number"] == "3"] == ["2026-11-01"]
+    assert run("--on", "yesterday").exit_code == 2
+
+
 def test_decisions_come_from_a_file(place):
     (place.root / "mine.csv").write_text("line_number,colour_rule,reason\n3,any,hidden\n4,as_listed,\n")
     result = run("--from", "mine.csv", "--by", "Ann")
