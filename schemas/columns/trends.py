@@ -20,14 +20,14 @@ COLUMNS = (
     Column(
         "coverage_share",
         "number",
-        "share of the basket, by base-month cost, with a price of its own",
+        "share of the basket with a price of its own, by cost in the base month, or in the first month shown where that is out of view",
         minimum=0,
         maximum=1,
     ),
     Column(
         "imputed_share",
         "number",
-        "share of the basket, by base-month cost, whose price is imputed",
+        "share of the basket whose price is imputed, by the same costs",
         minimum=0,
         maximum=1,
     ),

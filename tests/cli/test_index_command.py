@@ -6,6 +6,8 @@ import json
 import random
 import re
 import sys
+from datetime import datetime
+from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
@@ -188,6 +190,29 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
             [index_of(prices.rows, name, window=None, months=prices.months).levels.tolist() for name in METHODS]
         )
     assert found[0] == found[1]
+
+
+@pytest.mark.parametrize(
+    ("prices", "told"),
+    [
+        ([[1.0], [2.0]], "not one value per cell"),
+        ([True, False], "price true is not a number above 0"),
+        ([1.0, float("nan")], "line 2: price nan is not a number above 0"),
+        ([1.0, float("inf")], "line 2: price inf is not a number above 0"),
+    ],
+)
+def test_parquet_of_other_types_is_refused(index, tmp_path, prices, told):
+    pl.DataFrame({"month": ["2026-01", "2026-02"], "item_code": ["a", "a"], "price": prices}).write_parquet(
+        tmp_path / "p.parquet"
+    )
+    assert told in index(tmp_path / "p.parquet", code=3).output
+
+
+def test_parquet_of_dates_decimals_and_categories(index, tmp_path):
+    months = [datetime(2026, 1, 31), datetime(2026, 2, 28)]
+    frame = pl.DataFrame({"month": months, "item_code": [7, 7], "price": [Decimal("1.10"), Decimal("2.20")]})
+    frame.with_columns(pl.col("item_code").cast(pl.String).cast(pl.Categorical)).write_parquet(tmp_path / "p.parquet")
+    assert levels(index(tmp_path / "p.parquet")) == {"2026-01": 100, "2026-02": 200}
 
 
 CELLS = st.one_of(
