@@ -141,9 +141,10 @@ def _sturdy(facts: Facts, plan: Row, variants: pl.DataFrame, sources: pl.DataFra
     alone = with_two.filter(pl.col("source_in_plan_count") < 2).height
     if not with_two.height:
         return ""
-    told = f"{count(with_two.height)} portions could come whole from two vendors or more"
+    told = f"{count(with_two.height, 'portion')} could come whole from two vendors or more"
     if not alone:
-        return f"{told}, and every one of them from two that this plan orders from: it is as sturdy as it can be."
+        every = "it could come" if with_two.height == 1 else "every one of them"
+        return f"{told}, and {every} from two that this plan orders from: it is as sturdy as it can be."
     told += f"; {count(alone)} of them from fewer than two that this plan orders from."
     for row in _of(variants, "sources_in_plan"):
         own = set(facts.rows_of(PLAN_VENDOR, plan)["vendor_code"])

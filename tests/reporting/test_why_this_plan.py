@@ -1,0 +1,174 @@
+"""The words of "Why this plan": every variant says what it would cost and change, and nothing that can't be compared is."""
+
+from decimal import Decimal
+
+import pytest
+from sample_tables import frame, sample
+
+from pipelines.reporting.facts import Facts
+from pipelines.reporting.pages import write_pages
+from pipelines.reporting.tables import NOTHING
+from pipelines.reporting.variants import why_this_plan
+from schemas.published import PLAN_KEY, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
+
+
+@pytest.fixture(scope="module")
+def night():
+    return sample(month_count=2)
+
+
+OWN = ["alder", "quay", "sumi"]
+"""Vendors of the sample's plan, which costs 85.33 EUR."""
+
+
+@pytest.fixture(scope="module")
+def plan(night):
+    facts = Facts(*night)
+    found = facts.plan("m00", "inland", "best")
+    assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
+    assert facts.rows_of(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
+    return found
+
+
+def variant(plan, kind, value, extra, vendors, missing=0):
+    return {
+        **{name: plan[name] for name in PLAN_KEY},
+        "variant_kind": kind, "variant_value": value, "landed_cost": plan["landed_cost"] + Decimal(extra),
+        "unfilled_piece_count": plan["unfilled_piece_count"] + missing, "vendor_count": len(vendors),
+        "variant_vendor_codes": ";".join(vendors),
+    }  # fmt: skip
+
+
+def source(plan, line, count, in_plan, second="", price=None, quantity=4):
+    return {
+        **{name: plan[name] for name in PLAN_KEY},
+        "line_number": line, "portion_number": 1, "quantity": quantity, "source_vendor_codes": "north",
+        "paid_unit_price": Decimal("0.10"), "source_count": count, "source_in_plan_count": in_plan,
+        "second_vendor_code": second, "second_unit_price": price, "is_second_in_plan": in_plan > 1 and bool(second),
+    }  # fmt: skip
+
+
+def why(night, plan, variants=(), sources=()):
+    tables, inputs = night
+    added = {
+        "plan_variant": frame(PLAN_VARIANT, list(variants)),
+        "second_source": frame(SECOND_SOURCE, list(sources)),
+    }
+    return why_this_plan(Facts({**tables, **added}, inputs), plan)
+
+
+def test_a_plan_without_variants_needs_no_words(night, plan):
+    assert why(night, plan) is None
+
+
+def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
+    told = why(
+        night,
+        plan,
+        [
+            variant(plan, "without_vendor", "alder", "4.20", ["quay", "sumi"]),
+            variant(plan, "without_vendor", "quay", "1.07", ["alder", "faraway", "sumi"]),
+            variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16),
+        ],
+    )
+    assert told["without"].rows == (
+        ("Alder & Daughters", "18.73", "89.53", "+4.20", "2", "0"),
+        ("Quayside Parts", "35.92", "86.40", "+1.07", "3", "0"),
+        ("Sumi Bricks", "30.68", "76.33", NOTHING, "2", "16"),  # cheaper, but it lacks pieces: no comparison
+    )
+    assert told["runner_up"] == (
+        "The next best choice of vendors found costs 86.40 EUR: Alder & Daughters, Faraway Loft, Sumi Bricks."
+    )
+    assert told["fewer"] is told["shipping"] is told["sources"] is None
+    assert told["sources_told"] == told["sturdy"] == ""
+
+
+def test_no_runner_up_where_nothing_else_buys_as_much(night, plan):
+    told = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
+    assert told["runner_up"] == ""
+
+
+def test_what_fewer_parcels_would_cost(night, plan):
+    variants = [
+        variant(plan, "at_most_vendors", "10", "0.50", OWN),
+        variant(plan, "at_most_vendors", "2", "3", ["alder", "quay"]),
+        variant(plan, "at_most_vendors", "1", "-20", ["quay"], missing=100),
+    ]
+    assert why(night, plan, variants)["fewer"].rows == (
+        ("at most 1", "65.33", NOTHING, "100"),
+        ("at most 2", "88.33", "+3.00", "0"),
+        ("at most 10", "85.83", "+0.50", "0"),
+        ("this plan's", "85.33", NOTHING, "0"),
+    )
+
+
+def test_how_vendors_change_with_what_shipping_costs(night, plan):
+    variants = [
+        variant(plan, "flat_shipping", "12", "13.5", ["alder", "faraway"]),
+        variant(plan, "flat_shipping", "4", "-9", [*OWN, "faraway"]),
+        variant(plan, "flat_shipping", "8", "1", OWN),
+    ]
+    assert why(night, plan, variants)["shipping"].rows == (
+        ("4.00", "76.33", "4", "with Faraway Loft"),
+        ("8.00", "86.33", "3", "the same vendors"),
+        ("12.00", "98.83", "2", "with Faraway Loft; without Quayside Parts, Sumi Bricks"),
+    )
+
+
+def test_who_else_sells_what_is_bought(night, plan):
+    price = Decimal("0.1234")
+    sources = [
+        source(plan, 1, 3, 2, "quay", price),
+        source(plan, 2, 1, 1),
+        source(plan, 3, 2, 1, "faraway", price, quantity=1200),
+    ]
+    told = why(night, plan, sources=sources)
+    assert told["sources_told"] == (
+        "Of 3 portions bought, 1 could come whole from nobody else, and for 1 the cheapest other source is a vendor this "
+        "plan orders from anyway."
+    )
+    shown = [row[1:] for row in told["sources"].rows]  # the fewest sources first
+    assert shown == [
+        ("2.1", "4", "north", "0.1000", "nobody", NOTHING),
+        ("3.1", "1,200", "north", "0.1000", "Faraway Loft", "0.1234"),
+        ("1.1", "4", "north", "0.1000", "Quayside Parts", "0.1234"),
+    ]
+
+
+def test_only_the_ten_portions_with_fewest_sources_are_listed(night, plan):
+    told = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
+    assert [row[1] for row in told["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
+
+
+def test_what_a_sturdier_plan_would_cost(night, plan):
+    sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
+    sturdy = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "counter", "faraway"])
+    beginning = "2 portions could come whole from two vendors or more"
+    exposed = f"{beginning}; 1 of them from fewer than two that this plan orders from."
+    assert why(night, plan, [sturdy], sources)["sturdy"] == (
+        f"{exposed} A sturdier plan, which leaves none of them to a single vendor, orders from The maker's counter, "
+        "Faraway Loft as well and costs 95.00 EUR (+9.67)."
+    )
+    assert why(night, plan, [], sources)["sturdy"] == exposed  # none could be made
+    assert why(night, plan, [], sources[:1])["sturdy"] == (
+        "1 portion could come whole from two vendors or more, and it could come from two that this plan orders from: it is "
+        "as sturdy as it can be."
+    )
+    assert why(night, plan, [], sources[1:2])["sturdy"] == ""  # nobody else sells it: no plan is sturdier
+
+
+def test_the_evidence_page_says_it_all(night, plan, tmp_path):
+    tables, inputs = night
+    variants = [
+        variant(plan, "without_vendor", "quay", "1.07", ["alder", "faraway", "sumi"]),
+        variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "faraway"]),
+    ]
+    added = {
+        "plan_variant": frame(PLAN_VARIANT, variants),
+        "second_source": frame(SECOND_SOURCE, [source(plan, 3, 2, 1, "faraway")]),
+    }
+    write_pages({**tables, **added}, inputs, tmp_path)
+    page = (tmp_path / "sheets" / "m00-evidence.html").read_text(encoding="utf-8")
+    assert "Why this plan" in page
+    assert "The next best choice of vendors found costs 86.40 EUR" in page
+    assert "orders from Faraway Loft as well and costs 95.00 EUR (+9.67)" in page
