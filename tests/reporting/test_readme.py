@@ -1,5 +1,6 @@
 """The README's own words: its examples make a workspace that works, and it names every input there is."""
 
+import json
 import re
 from pathlib import Path
 
@@ -89,6 +90,22 @@ def test_the_joint_order_is_one_once_both_models_are_there(workspace, tmp_path):
     (tmp_path / "kitfare.toml").write_text(settings, encoding="utf-8")
     (order,) = load_toml(tmp_path / "kitfare.toml", Settings).joint_order
     assert order.model_codes == ["gatehouse", "ferry"]
+
+
+def test_the_watches_of_the_readme_watch(workspace):
+    """Put below the settings that `kitfare init` wrote, they are taken, find what they say, and pass it on."""
+    settings = workspace / "kitfare.toml"
+    before = settings.read_text(encoding="utf-8")
+    plain = re.sub(r"(?ms)^\[watch_news\].*?(?=^\[|^#\[\[|\Z)", "", before)
+    settings.write_text(f"{plain}\n{next(text for text in TOML if '[[watch]]' in text)}", encoding="utf-8")
+    told = run("refresh", "--workspace", workspace, "--priced-on", "2026-11-24")
+    rows = run("query", "select watch_code, is_fired from watch_result", "--workspace", workspace, "--format", "csv")
+    assert {"gatehouse_under_12,true", "scarce,true"} <= set(rows.split()), rows
+    assert "watch scarce: gatehouse, home:" in told
+    news = json.loads((workspace / "watch_news.json").read_text(encoding="utf-8"))
+    assert {row["watch_code"] for row in news["fired"]} >= {"gatehouse_under_12", "scarce"}
+    assert json.loads((workspace / "heard.jsonl").read_text(encoding="utf-8")) == news
+    settings.write_text(before, encoding="utf-8")
 
 
 def test_exit_codes_are_all_told():
