@@ -6,10 +6,12 @@ shows in its bytes, not in its name, because the archive knows no names.
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import io
 import zipfile
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import islice
@@ -25,6 +27,9 @@ from schemas.validate import POSITION_COLUMNS
 
 MAXIMUM_BYTES = 1 << 30
 """Most bytes a file may have, unpacked. Ten million rows of eight columns are about half of it."""
+
+PIECE_BYTES = 16 << 20
+"""A plain text is read in pieces of about this size, so that memory is for its rows and not for its text."""
 
 FileKind = Literal["csv", "json_lines", "spreadsheet", "parquet"]
 
@@ -124,10 +129,70 @@ class Source:
             UnreadableFileError: the file cannot be read that far.
         """
         if self.kind == "csv":
-            text, _, _ = self._text(options)
+            text = self._head if self.is_plain(options) else self._text(options)[0]
             line, separator = _header_place(text, options, self.name)
             return check_header(_first_row(text, separator, line, self.name), self.name, line)
         return self.read(options).header
+
+    def is_plain(self, options: ReadOptions) -> bool:
+        """Whether it is a large text in which every line is a row, so that it may be read piece by piece."""
+        if self.kind != "csv" or len(self.data) < PIECE_BYTES or options.encoding not in (None, "utf-8"):
+            return False
+        return self._is_plain_text and (options.header_line or 1) <= self._head.count("\n")
+
+    def pieces(self, options: ReadOptions) -> Iterator[TextTable]:
+        """The file as text, a plain one in pieces of whole lines; positions count from the start of the file.
+
+        Raises:
+            UnreadableFileError: see :func:`read_as_text`.
+        """
+        if not self.is_plain(options):
+            yield self.read(options)
+            return
+        line, separator = _header_place(self._head, options, self.name)
+        header = check_header(_first_row(self._head, separator, line, self.name), self.name, line)
+        start, lines, records = 0, 0, 0
+        for _ in range(line):
+            start = self.data.index(b"\n", start) + 1
+            lines += 1
+        while start < len(self.data):
+            end = self.data.find(b"\n", start + PIECE_BYTES) + 1 or len(self.data)
+            text = self.data[start:end].decode()
+            grid = _plain_grid(text, separator, 0, header)
+            # With a header of its own, because the rows of a piece are read as those of a file.
+            shift = lines if grid else lines - 1
+            grid = grid or _quoted_grid(separator.join(header) + "\n" + text, separator, 1, header, self.name)
+            frame, ragged, problems = (
+                _moved(part, shift, records) for part in (grid.frame, grid.ragged, grid.problems)
+            )
+            yield TextTable(frame, ragged, problems, header, "csv", "utf-8", separator, line)
+            records += grid.frame.height + grid.ragged.height
+            lines += text.count("\n")
+            start = end
+
+    @cached_property
+    def _head(self) -> str:
+        """The first lines of a plain text, as far as its first piece goes."""
+        return self.data[: self.data.rfind(b"\n", 0, PIECE_BYTES) + 1].decode().removeprefix("\ufeff")
+
+    @cached_property
+    def _is_plain_text(self) -> bool:
+        """UTF-8 without quotes or NUL characters, in lines that end as they usually do and are not too long."""
+        if b'"' in self.data or b"\0" in self.data or self.data.startswith(codecs.BOM_UTF8):
+            return False
+        if self.data.count(b"\r") != self.data.count(b"\r\n"):
+            return False
+        start = 0
+        try:
+            while start < len(self.data):
+                end = self.data.find(b"\n", start + PIECE_BYTES) + 1 or len(self.data)
+                if end - start > 2 * PIECE_BYTES or self.data.find(b"\n", start, end) < 0:
+                    return False
+                self.data[start:end].decode()
+                start = end
+        except UnicodeError:
+            return False
+        return True
 
     def text(self, encoding: str | None = None) -> tuple[str, str]:
         """The whole text of a delimited file, and its encoding."""
@@ -142,7 +207,7 @@ class Source:
 
     def _which(self, sheet: str | None) -> str | None:
         """The sheet's name; None for the one and only, once it was read without a name."""
-        names, _ = self._kept.get(("sheet", None), ([], []))  # type: ignore[misc]
+        names = self._kept.get(("sheet", None), ([], []))[0]  # type: ignore[index]
         return None if names == [sheet] else sheet
 
     def read(self, options: ReadOptions) -> TextTable:
@@ -305,6 +370,11 @@ def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -
         return Grid.regular(tuple(header), numbered.rename({"text": "field_0"}))
     cells = pl.col("text").str.split_exact(separator, len(header) - 1).struct.unnest()
     return Grid.regular(tuple(header), numbered.select(*POSITION_COLUMNS, cells))
+
+
+def _moved(frame: pl.DataFrame, lines: int, records: int) -> pl.DataFrame:
+    line, record = POSITION_COLUMNS
+    return frame.with_columns(pl.col(line) + lines, pl.col(record) + records)
 
 
 def _json_grid(text: str, where: str) -> Grid:

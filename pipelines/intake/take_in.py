@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -101,47 +101,59 @@ def examine(
 
 
 class _Examination:
-    """Recognises a file, then judges its rows."""
+    """Recognises a file, then judges its rows, piece by piece if it is large."""
 
     def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile]) -> None:
         self.file_hash = file_hash
         self.name = source.name
+        self.source = source
         self.profile: Profile | None = None
         self.is_mended = _is_mended(source)
         if not self.is_mended:
             self.profile = recognise(source.name, source.header, profiles)
-        self.table = source.read(self.profile.read_options if self.profile else ReadOptions())
-        self.contract = self.profile.contract if self.profile else _own_contract(self.table, self.name)
+        self.options = self.profile.read_options if self.profile else ReadOptions()
+        self.contract = self.profile.contract if self.profile else self._own_contract()
+
+    def _own_contract(self) -> Contract:
+        if self.source.is_plain(self.options):
+            return _own_contract(self.source.header(self.options), self.options.header_line or 1, self.name)
+        table = self.source.read(self.options)
+        return _own_contract(table.header, table.header_line, self.name)
 
     def result(self, code_map: pl.DataFrame) -> TakenFile:
         """Shape, validate, tell repeats and contradictions apart, and account for every row."""
-        table, marked, stated = self.table, None, None
-        if self.is_mended:
-            table, marked, stated = mending.own_columns(self.table, self.contract)
-        shaped = shape(table, self.contract, self.profile, code_map, self.name)
-        judged = validate_text(self.contract, shaped.frame, where=self.name, unique_key=False)
-        failures = [shaped.failures]
         parents = pl.DataFrame(schema=PARENT_SCHEMA)
-        if marked is not None and stated is not None:
-            parents, unclear = _read_parents(stated, shaped)
-            failures = [_marked_failures(marked, shaped), unclear, *failures]
-        failed = pl.concat(failures)
-        # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
-        failed = pl.concat([failed, judged.failures.join(failed, on=["record_number", "held_column"], how="anti")])
-        good = _without(judged.rows, failed)
-        good = good.join(
-            parents.select("record_number", pl.col("parent_file_hash").alias(_PARENT), "parent_record_number"),
-            on="record_number",
-            how="left",
-            maintain_order="left",
+        pieces: list[_Piece] = []
+        for table in self._tables():
+            shaped, marked, stated = self._shaped(table, code_map)
+            judged = validate_text(self.contract, shaped.frame, where=self.name, unique_key=False)
+            failures = [shaped.failures]
+            if marked is not None and stated is not None:
+                parents, unclear = _read_parents(stated, shaped)
+                failures = [_marked_failures(marked, shaped), unclear, *failures]
+            failed = pl.concat(failures)
+            # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
+            more = judged.failures.join(failed, on=["record_number", "held_column"], how="anti", maintain_order="left")
+            failed = pl.concat([failed, more])
+            held = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
+            pieces.append(
+                _Piece(_without(judged.rows, failed), failed, held, shaped.ragged, shaped.unmapped,
+                       self._unstated_count(shaped), shaped.frame.height, table.row_count, table.notes)
+            )  # fmt: skip
+        failed = pl.concat([piece.failures for piece in pieces])
+        good = _with_parents(pl.concat([piece.rows for piece in pieces], rechunk=False), parents)
+        read_row_count = sum(piece.row_count for piece in pieces)
+        repeats, contradictions = self._compared(good)
+        distinct = _without(good, repeats.to_frame())
+        rows = _without(distinct, pl.concat(contradictions)).select(*POSITION_COLUMNS, *self.contract.columns)
+        held_text = self._held_text([piece.held for piece in pieces], contradictions, code_map)
+        failed = pl.concat([failed, *contradictions])
+        keys, unreadable = self._keys(
+            held_text, failed, pl.concat([p.ragged for p in pieces]), pl.concat([p.unmapped for p in pieces])
         )
-        content = [*self.contract.columns, _PARENT, "parent_record_number"]
-        distinct = good.unique(content, keep="first", maintain_order=True)
-        failed = pl.concat([failed, *self._contradictions(distinct)])
-        rows = _without(distinct, failed).select(judged.rows.columns)
-        held_text = self._held_text(shaped, failed)
-        keys, unreadable = self._keys(held_text, failed, shaped)
-        repeats = _without(good, distinct)["record_number"]
+        words = self._words(
+            read_row_count, len(repeats), sum(p.unstated_count for p in pieces), sum(p.shaped_count for p in pieces)
+        )
         return TakenFile(
             file_hash=self.file_hash,
             file_name=self.name,
@@ -152,51 +164,87 @@ class _Examination:
             held_text=held_text,
             held_keys=keys,
             unreadable_key_count=unreadable,
-            read_row_count=self.table.row_count,
+            read_row_count=read_row_count,
             duplicate_row_count=len(repeats),
             parents=parents.filter(~pl.col("record_number").is_in(repeats.implode())),
-            notes=(*self.table.notes, *self._words(shaped, len(repeats))),
+            notes=(*pieces[0].notes, *words),
         )
 
-    def _contradictions(self, rows: pl.DataFrame) -> list[pl.DataFrame]:
-        """Rows that are good alone but contradict each other; all of them fail."""
-        found = []
-        same_key = rows.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series()
-        repeated = rows.filter(same_key)
+    def _tables(self) -> Iterator[TextTable]:
+        if self.is_mended:
+            yield self.source.read(self.options)
+        else:
+            yield from self.source.pieces(self.options)
+
+    def _shaped(
+        self, table: TextTable, code_map: pl.DataFrame
+    ) -> tuple[Shaped, pl.DataFrame | None, pl.DataFrame | None]:
+        """A table in our columns; of a mended one also the marked cells and the parents it states."""
+        marked, stated = None, None
+        if self.is_mended:
+            table, marked, stated = mending.own_columns(table, self.contract)
+        return shape(table, self.contract, self.profile, code_map, self.name), marked, stated
+
+    def _compared(self, good: pl.DataFrame) -> tuple[pl.Series, list[pl.DataFrame]]:
+        """Record numbers of exact repeats, and failures of rows that are good alone but contradict each other.
+
+        Only rows whose key has the hash of another row's can repeat or contradict one: most files have none, and comparing the
+        whole content of ten million rows would take more memory than the rows.
+        """
+        again = good.filter(good.select(pl.struct(self.contract.key).hash().is_duplicated()).to_series())
+        content = [*self.contract.columns, _PARENT, "parent_record_number"]
+        distinct = again.unique(content, keep="first", maintain_order=True)
+        repeats = _without(again, distinct)["record_number"]
+        return repeats, self._contradictions(_without(good, repeats.to_frame()), distinct)
+
+    def _contradictions(self, rows: pl.DataFrame, again: pl.DataFrame) -> list[pl.DataFrame]:
+        """Rows that are good alone but contradict each other; all of them fail. ``again``: those that may share a key."""
+        repeated = again.filter(again.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series())
         identity = pl.concat_str(
             [pl.col(name).cast(pl.String).fill_null("") for name in self.contract.key], separator=" / "
         )
         # The value lets the warehouse see that all of them are settled once one of them is kept.
-        found.append(
+        found = [
             _row_failures(repeated, mending.SAME_KEY_RULE, "keep one of the rows").with_columns(
                 held_value=repeated.select(identity).to_series()
             )
-        )
+        ]
         if self.contract == PRICE_EXPORT:
-            standing = (
-                pl.struct("coverage", "revision_number").n_unique().over("vendor_code", "observed_on", _PARENT) > 1
-            )
-            mixed = rows.filter(~same_key).filter(standing)
-            found.append(_row_failures(mixed, mending.ONE_STANDING_RULE, "write the same in all of them"))
+            group = ["vendor_code", "observed_on", _PARENT]
+            standings = rows.select(*group, "coverage", "revision_number").unique()
+            mixed = standings.filter(pl.len().over(group) > 1).select(group).unique()
+            if mixed.height:
+                of_mixed = _without(rows.join(mixed, on=group, how="semi", nulls_equal=True), repeated)
+                of_mixed = of_mixed.sort("record_number")
+                found.append(_row_failures(of_mixed, mending.ONE_STANDING_RULE, "write the same in all of them"))
         if self.is_mended:
-            again = pl.struct(_PARENT, "parent_record_number").is_duplicated() & pl.col(_PARENT).is_not_null()
-            twice = rows.filter(~same_key).filter(again)
+            again_mended = pl.struct(_PARENT, "parent_record_number").is_duplicated() & pl.col(_PARENT).is_not_null()
+            twice = _without(rows, repeated).filter(again_mended)
             told = "keep one of them; leave parent_file_hash and record_number empty in a row that is new"
             found.append(_row_failures(twice, "another row mends the same row", told))
         return found
 
-    def _held_text(self, shaped: Shaped, failed: pl.DataFrame) -> pl.DataFrame:
-        absent = [name for name in self.contract.columns if name not in shaped.frame.columns]
-        held = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
-        held = held.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in absent)
-        return held.select(*POSITION_COLUMNS, *self.contract.columns).sort("record_number")
+    def _held_text(
+        self, held: list[pl.DataFrame], contradictions: list[pl.DataFrame], code_map: pl.DataFrame
+    ) -> pl.DataFrame:
+        """The held rows in our columns, as text; rows that contradict each other are read once more, for their text is gone."""
+        contradicting = pl.concat(contradictions).select("record_number").unique()
+        if contradicting.height:
+            for table in self._tables():
+                held.append(self._shaped(table, code_map)[0].frame.join(contradicting, on="record_number", how="semi"))
+        frame = pl.concat(held)
+        absent = [name for name in self.contract.columns if name not in frame.columns]
+        frame = frame.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in absent)
+        return frame.select(*POSITION_COLUMNS, *self.contract.columns).sort("record_number")
 
-    def _keys(self, held_text: pl.DataFrame, failed: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, int]:
+    def _keys(
+        self, held_text: pl.DataFrame, failed: pl.DataFrame, ragged: pl.Series, unmapped: pl.Series
+    ) -> tuple[pl.DataFrame, int]:
         """Keys of held rows that can be read, and how many cannot be trusted."""
         if self.contract != PRICE_EXPORT:
             return pl.DataFrame(schema=HELD_KEY_SCHEMA), 0
         # An unmapped code is read well enough: no offer of ours has it, and a source may list many parts nobody mapped.
-        is_unmapped = pl.col("record_number").is_in(shaped.unmapped.implode()) & (pl.col("held_column") == "part_code")
+        is_unmapped = pl.col("record_number").is_in(unmapped.implode()) & (pl.col("held_column") == "part_code")
         unread = failed.filter(pl.col("held_column").is_in(HELD_KEY) & ~is_unmapped)
         keys = (
             _without(held_text, unread)
@@ -206,12 +254,19 @@ class _Examination:
             )
             .drop_nulls()
         )
-        trusted = keys.filter(~pl.col("record_number").is_in(shaped.ragged.implode()))
+        trusted = keys.filter(~pl.col("record_number").is_in(ragged.implode()))
         return keys.cast(HELD_KEY_SCHEMA), held_text.height - trusted.height
 
-    def _words(self, shaped: Shaped, repeat_count: int) -> list[str]:
+    def _unstated_count(self, shaped: Shaped) -> int:
+        """Rows that do not say whether their export is full."""
+        if self.contract != PRICE_EXPORT or self.is_mended:
+            return 0
+        frame = shaped.frame
+        return frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
+
+    def _words(self, row_count: int, repeat_count: int, unstated: int, shaped_count: int) -> list[str]:
         told = []
-        if not self.table.row_count:
+        if not row_count:
             told.append("The file has a header and no rows.")
         if repeat_count:
             rows = (
@@ -220,15 +275,38 @@ class _Examination:
                 else "rows repeat others exactly and count"
             )
             told.append(f"{repeat_count} {rows} once.")
-        frame = shaped.frame
-        if self.contract == PRICE_EXPORT and not self.is_mended and self.table.row_count:
-            unstated = frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
-            if unstated:
-                told.append(
-                    f"Coverage is not stated in {unstated} of {frame.height} rows, which count as partial: they close no offers. "
-                    'If the file lists all the vendor sells, say coverage = "full" in a column or in the profile.'
-                )
+        if unstated:
+            told.append(
+                f"Coverage is not stated in {unstated} of {shaped_count} rows, which count as partial: they close no offers. "
+                'If the file lists all the vendor sells, say coverage = "full" in a column or in the profile.'
+            )
         return told
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """One piece of a file, judged row by row: what is good, what failed and why, and what its rows say of the whole."""
+
+    rows: pl.DataFrame
+    failures: pl.DataFrame
+    held: pl.DataFrame
+    ragged: pl.Series
+    unmapped: pl.Series
+    unstated_count: int
+    shaped_count: int
+    row_count: int
+    notes: tuple[str, ...]
+
+
+def _with_parents(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
+    if not parents.height:
+        absent = (
+            pl.lit(None, dtype=pl.String).alias(_PARENT),
+            pl.lit(None, dtype=pl.Int64).alias("parent_record_number"),
+        )
+        return rows.with_columns(absent)
+    named = parents.select("record_number", pl.col("parent_file_hash").alias(_PARENT), "parent_record_number")
+    return rows.join(named, on="record_number", how="left", maintain_order="left")
 
 
 def _is_mended(source: Source) -> bool:
@@ -238,21 +316,21 @@ def _is_mended(source: Source) -> bool:
         return False
 
 
-def _own_contract(table: TextTable, name: str) -> Contract:
+def _own_contract(header: Sequence[str], line: int, name: str) -> Contract:
     for contract in INBOX:
-        if set(contract.required) <= set(table.header):
+        if set(contract.required) <= set(header):
             return contract
-    closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(table.header)))
-    missing = [column for column in closest.required if column not in table.header]
+    closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(header)))
+    missing = [column for column in closest.required if column not in header]
     told = (
         f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
         if len(missing) < len(closest.required)
         else ""
     )
-    shown = ", ".join(table.header[:20]) + (", ..." if len(table.header) > 20 else "")
+    shown = ", ".join(header[:20]) + (", ..." if len(header) > 20 else "")
     raise InputError(
         f"no profile fits the file, and its columns are not ours{told}",
-        where=f"{name}, header on line {table.header_line}: {shown}",
+        where=f"{name}, header on line {line}: {shown}",
         state="the file is held whole",
         next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
     )
@@ -289,4 +367,6 @@ def _row_failures(rows: pl.DataFrame, rule: str, advice: str) -> pl.DataFrame:
 
 
 def _without(rows: pl.DataFrame, others: pl.DataFrame) -> pl.DataFrame:
+    if not others.height:
+        return rows
     return rows.join(others.select("record_number").unique(), on="record_number", how="anti", maintain_order="left")

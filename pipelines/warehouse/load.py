@@ -19,6 +19,9 @@ LoadStatus = Literal["loaded", "duplicate", "reread", "held"]
 WHOLE_FILE = 0
 """The record number under which a file that could not be used at all is held."""
 
+ROWS_AT_ONCE = 500_000
+"""Rows handed over at once; a frame is copied on its way, and ten million rows twice would not fit beside everything else."""
+
 _TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_observation"}
 
 
@@ -200,8 +203,8 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
 
 
 def _append(con: Connection, table: str, frame: pl.DataFrame, file_hash: str) -> None:
-    if frame.height:
-        insert_frame(con, table, frame.with_columns(pl.lit(file_hash).alias("file_hash")))
+    for part in frame.iter_slices(ROWS_AT_ONCE):
+        insert_frame(con, table, part.with_columns(pl.lit(file_hash).alias("file_hash")))
 
 
 def _added_rows_as_partial(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
@@ -223,6 +226,12 @@ def _whole_file_failure(error: KitfareError) -> pl.DataFrame:
     )
 
 
+def _repeats_a_key(rows: pl.DataFrame, contract: Contract) -> bool:
+    """Hashes first: they take a fraction of the memory, and hardly ever agree where keys do not."""
+    again = rows.filter(rows.select(pl.struct(contract.key).hash().is_duplicated()).to_series())
+    return bool(again.select(pl.struct(contract.key).is_duplicated().any()).item())
+
+
 def _require_whole(taken: TakenFile) -> None:
     """Refuse rows that are not typed as agreed, repeat a key, or do not add up to what was read."""
     if taken.error is not None:
@@ -234,7 +243,7 @@ def _require_whole(taken: TakenFile) -> None:
     found = {name: taken.rows.schema.get(name) for name in expected}
     if found != dict(expected):
         raise InputError(f"rows of {taken.contract.name} are not typed as its contract says", where=where)
-    if not taken.parents.height and taken.rows.select(pl.struct(taken.contract.key).is_duplicated().any()).item():
+    if not taken.parents.height and _repeats_a_key(taken.rows, taken.contract):
         raise InputError(f"rows of {taken.contract.name} repeat a key", where=where)
     held = taken.failures["record_number"].n_unique() if taken.failures.height else 0
     total = taken.rows.height + held + taken.duplicate_row_count

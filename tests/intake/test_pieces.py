@@ -1,0 +1,131 @@
+"""A large plain text is read piece by piece, and gives what it gives when read whole."""
+
+from datetime import date
+
+import polars as pl
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.intake import readers
+from pipelines.intake.profiles import Profile
+from pipelines.intake.readers import ReadOptions, open_source
+from pipelines.intake.take_in import TakenFile, examine
+from schemas.inputs import CODE_MAP
+from schemas.validate import empty_frame
+from tests.length import examples
+
+HEADER = "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage"
+SETTINGS = settings(max_examples=examples(60, 2000), deadline=None, suppress_health_check=list(HealthCheck))
+
+part = st.sampled_from(["00501", "00502", "P1", "P\u00e9", ""])
+row = st.one_of(
+    st.builds(
+        "acorn,{},red,new,{},EUR,{},2026-01-{},{}".format,
+        part,
+        st.sampled_from(["0.10", "0.11", "0", "x"]),
+        st.sampled_from(["5", "7"]),
+        st.sampled_from(["10", "11"]),
+        st.sampled_from(["full", "full", "full", "partial", ""]),
+    ),
+    st.sampled_from(["", ",,,,,,,,", "too,few", "acorn,1,red,new,0.1,EUR,5,2026-01-10,full,extra", "  "]),
+)
+
+
+def same(one: TakenFile, other: TakenFile) -> None:
+    assert str(one.error) == str(other.error)
+    for name in ("rows", "failures", "held_text", "held_keys", "parents"):
+        left, right = getattr(one, name), getattr(other, name)
+        assert left.equals(right) and left.schema == right.schema, name
+    for name in ("contract", "profile_name", "unreadable_key_count", "read_row_count", "duplicate_row_count", "notes"):
+        assert getattr(one, name) == getattr(other, name), name
+
+
+def both_ways(path, profiles=(), piece_bytes=100):
+    whole = examine(path, "a" * 64, "prices.csv", profiles, empty_frame(CODE_MAP))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(readers, "PIECE_BYTES", piece_bytes)
+        pieces = examine(path, "a" * 64, "prices.csv", profiles, empty_frame(CODE_MAP))
+    return whole, pieces
+
+
+@SETTINGS
+@given(st.lists(row, max_size=25), st.sampled_from(["\n", "\r\n"]), st.booleans(), st.integers(90, 400))
+def test_pieces_give_what_the_whole_gives(tmp_path_factory, rows, ending, has_last_ending, piece_bytes):
+    path = tmp_path_factory.mktemp("pieces", numbered=True) / "prices.csv"
+    text = ending.join([HEADER, *rows]) + (ending if has_last_ending else "")
+    path.write_bytes(text.encode())
+    same(*both_ways(path, piece_bytes=piece_bytes))
+
+
+def long_text(count=60):
+    return "".join(f"acorn,{n:05},red,new,0.10,EUR,5,2026-01-10,full\n" for n in range(count))
+
+
+def test_a_long_text_is_read_in_several_pieces(tmp_path, monkeypatch):
+    path = tmp_path / "prices.csv"
+    path.write_text(f"{HEADER}\n{long_text()}")
+    monkeypatch.setattr(readers, "PIECE_BYTES", 500)
+    source = open_source(path)
+    tables = list(source.pieces(ReadOptions()))
+    assert len(tables) > 4
+    positions = pl.concat([table.frame for table in tables]).select("source_line_number", "record_number").rows()
+    assert positions == [(n + 1, n) for n in range(1, 61)]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda text: text.replace("00030", '"00030"'),
+        lambda text: "\ufeff" + text,
+        lambda text: text.replace("\n", "\r"),
+        lambda text: text + "x" * 3000 + "\n",
+        lambda text: text.replace("00030", "0003\0"),
+        lambda text: text.replace("00030", "S\u00fcd").encode("cp1252"),
+    ],
+    ids=["quotes", "byte order mark", "other line ends", "long line", "NUL", "other encoding"],
+)
+def test_anything_out_of_the_ordinary_is_read_whole(tmp_path, monkeypatch, change):
+    text = change(f"{HEADER}\n{long_text()}")
+    path = tmp_path / "prices.csv"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    same(*both_ways(path, piece_bytes=500))
+    monkeypatch.setattr(readers, "PIECE_BYTES", 500)
+    assert not open_source(path).is_plain(ReadOptions())
+
+
+def test_rows_that_contradict_each_other_from_piece_to_piece_are_held_with_their_text(tmp_path):
+    lines = long_text().splitlines()
+    text = "\n".join(
+        [
+            HEADER,
+            *lines,
+            lines[3].replace("0.10", "0.20"),
+            lines[4],
+            lines[9].replace("2026-01-10,full", "2026-01-10,partial"),
+        ]
+    )
+    path = tmp_path / "prices.csv"
+    path.write_text(text)
+    whole, pieces = both_ways(path, piece_bytes=500)
+    same(whole, pieces)
+    assert pieces.duplicate_row_count == 1 and pieces.held_text.height >= 2
+
+
+def test_a_profile_and_a_title_above_the_header(tmp_path):
+    profile = Profile.model_validate(
+        {
+            "profile_name": "odd", "source_code": "odd", "table": "price_export", "recognise": {"file_name": "*.csv"},
+            "columns": {"part_code": "No", "unit_price": "Price", "quantity_available": "Stock"},
+            "constants": {"vendor_code": "acorn", "colour_code": "red", "condition": "new", "currency_code": "EUR",
+                          "observed_on": date(2026, 1, 10).isoformat(), "coverage": "full"},
+            "numbers": {"decimal": ","},
+            "reading": {"header_line": 2, "separator": ";"},
+        }
+    )  # fmt: skip
+    path = tmp_path / "prices.csv"
+    body = "".join(f"{n:05};0,{n:02};{n}\n" for n in range(60))
+    path.write_text("List of the day\nNo;Price;Stock\n" + body)
+    whole, pieces = both_ways(path, [profile], piece_bytes=200)
+    same(whole, pieces)
+    assert pieces.error is None and pieces.rows.height == 59 and pieces.failures["held_rule"].n_unique() == 1
