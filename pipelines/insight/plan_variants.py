@@ -26,7 +26,7 @@ from pipelines.costing.terms_on import TermsBook
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.published_plans import EFFORT, PublishedPlan, published_plans
-from pipelines.insight.sturdy import SOURCES, vendors_to_add
+from pipelines.insight.sturdy import MINIMUM_SHARES, SOURCES, vendors_to_add
 from pipelines.settings import Scenario
 from pipelines.workers import spread
 from schemas.published import PLAN_VARIANT, SECOND_SOURCE
@@ -156,14 +156,19 @@ class _Variants:
         for line, portion, code in sources.select(*PORTION_KEY, "vendor_code").iter_rows():
             of_portion.setdefault((line, portion), set()).add(code)
         own = set(self.plan.purchases["vendor_code"])
-        added = vendors_to_add(of_portion, own, self.book)
         limit = self.scenario.maximum_vendor_count
-        if not added or (limit is not None and len(own) + len(added) > limit):
+        found: list[Plan] = []
+        for share in MINIMUM_SHARES:
+            added = vendors_to_add(of_portion, own, self.book, share)
+            if not added or (limit is not None and len(own) + len(added) > limit):
+                continue
+            every = sorted(own | set(added))
+            rules = self.scenario.model_copy(update={"forced_vendors": every})
+            if plan := self._solve(candidates.of_vendors(every), rules, self.book):
+                found.append(plan)
+        if not found:
             return []
-        every = sorted(own | set(added))
-        rules = self.scenario.model_copy(update={"forced_vendors": every})
-        plan = self._solve(candidates.of_vendors(every), rules, self.book)
-        return [_row("sources_in_plan", str(SOURCES), plan, self.book)] if plan else []
+        return [_row("sources_in_plan", str(SOURCES), min(found, key=lambda plan: plan.rank), self.book)]
 
     def _solve(self, allowed: Candidates, rules: Scenario, book: TermsBook) -> Plan | None:
         if not allowed.uses.height:

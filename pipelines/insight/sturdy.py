@@ -1,8 +1,8 @@
 """Which vendors to order from besides, so that one who lets the buyer down leaves no line without another.
 
 A portion that two vendors can fill whole should have two among those ordered from: the other's parcel is paid for, and the order
-can be made larger. What has a single source anywhere is left out. The cheapest vendors to add, by what an order costs beside
-goods, are a set cover, solved whole (a program of one binary per vendor).
+can be made larger. What has a single source anywhere is left out. The cheapest vendors to add, by what a small order
+costs, are a set cover, solved whole (a program of one binary per vendor).
 """
 
 from __future__ import annotations
@@ -17,12 +17,18 @@ from pipelines.costing.terms_on import TermsBook
 SOURCES = 2
 """Vendors of a plan that should be able to fill a portion."""
 
+MINIMUM_SHARES = (0, 1)
+"""How much of a vendor's minimum order counts as its charge: what an order buys up to there may be wanted anyway, or not at all."""
+
 SMALLEST_CHARGE = 0.01
 """What an order counts at least, so that no needless vendor is added."""
 
 
 def vendors_to_add(
-    sources: Mapping[tuple[int, int], Collection[str]], ordered_from: Collection[str], book: TermsBook
+    sources: Mapping[tuple[int, int], Collection[str]],
+    ordered_from: Collection[str],
+    book: TermsBook,
+    minimum_share: int,
 ) -> list[str] | None:
     """Vendors to order from besides, sorted; None if the program has no answer.
 
@@ -30,6 +36,7 @@ def vendors_to_add(
         sources: by portion, the vendors that could fill it whole.
         ordered_from: vendors of the plan.
         book: what their orders cost.
+        minimum_share: one of MINIMUM_SHARES.
     """
     own = set(ordered_from)
     lacking = {
@@ -42,7 +49,9 @@ def vendors_to_add(
         return []
     place = {code: number for number, code in enumerate(others)}
     builder = linear.ProgramBuilder()
-    column = builder.columns(len(others), cost=[_charge(code, book) for code in others], upper=1.0, integer=True)
+    column = builder.columns(
+        len(others), cost=[_charge(code, book, minimum_share) for code in others], upper=1.0, integer=True
+    )
     for wanted, codes in lacking.values():
         (row,) = builder.rows(1, lower=wanted)
         builder.entries(row, column[[place[code] for code in codes]], 1.0)
@@ -52,7 +61,8 @@ def vendors_to_add(
     return [others[number] for number in np.flatnonzero(outcome.values > 0.5)]
 
 
-def _charge(code: str, book: TermsBook) -> float:
-    """What an order costs beside goods, about, in the buyer's currency."""
+def _charge(code: str, book: TermsBook, minimum_share: int) -> float:
+    """What a small order costs beside the goods wanted, about, in the buyer's currency."""
     terms = book.vendors[code]
-    return max(SMALLEST_CHARGE, float(terms.shipping_charge + terms.order_fee) * float(terms.rate))
+    charges = terms.shipping_charge + terms.order_fee + terms.soft_minimum_charge + terms.minimum_order * minimum_share
+    return max(SMALLEST_CHARGE, float(charges) * float(terms.rate))
