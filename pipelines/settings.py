@@ -12,26 +12,15 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, Field, ValidationError, field_validator, model_validator
 
 from pipelines.errors import SettingsError, UsageError
 from pipelines.money import is_currency
+from pipelines.settings_base import Effort, ExactDecimal, Strict
+from pipelines.settings_watches import Watch, WatchNews
 
 
-def _exact_decimal(value: Any) -> Any:
-    """TOML numbers with a point are binary floats; their shortest text is what the user typed."""
-    return Decimal(str(value)) if isinstance(value, float) else value
-
-
-ExactDecimal = Annotated[Decimal, BeforeValidator(_exact_decimal)]
-Effort = Literal["quick", "standard", "deep"]
-
-
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class RefreshSettings(_Strict):
+class RefreshSettings(Strict):
     """What a refresh computes."""
 
     priced_on: Literal["today", "latest_export"] | date = Field(
@@ -54,7 +43,7 @@ class RefreshSettings(_Strict):
     keep_generations: int = Field(3, ge=2, le=100, description="published generations that stay on disk")
 
 
-class ReportSettings(_Strict):
+class ReportSettings(Strict):
     """What the pages show."""
 
     title: str = Field("What the models cost", description="title of the index page")
@@ -75,7 +64,7 @@ class ReportSettings(_Strict):
     )
 
 
-class Buyer(_Strict):
+class Buyer(Strict):
     """Who buys: where parcels go, which money counts, and what currency exchange costs."""
 
     buyer_code: str = Field(description="short name used in tables and commands")
@@ -102,7 +91,7 @@ class Buyer(_Strict):
 CounterRule = Literal["none", "marked", "all_it_has", "any_mix"]
 
 
-class Scenario(_Strict):
+class Scenario(Strict):
     """A named set of rules under which plans are made."""
 
     scenario_code: str = Field(description="short name used in tables and commands")
@@ -156,7 +145,7 @@ BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (
 )
 
 
-class JointOrder(_Strict):
+class JointOrder(Strict):
     """Several models bought together, in shared parcels."""
 
     joint_order_code: str = Field(description="short name used in tables", examples=["together"])
@@ -186,57 +175,7 @@ class JointOrder(_Strict):
         return value
 
 
-class Watch(_Strict):
-    """Something to be told about after a refresh."""
-
-    watch_code: str = Field(description="short name used in tables and news", examples=["crane_is_cheap"])
-    kind: Literal["model_below", "line_scarce", "vendor_moves_model"] = Field(
-        description="model_below: a model costs less than amount; line_scarce: an element of its list gets scarce; "
-        "vendor_moves_model: one vendor's new prices and stock move a model",
-        examples=["line_scarce"],
-    )
-    model_codes: list[str] = Field([], description="the models watched; empty for all")
-    buyer_codes: list[str] = Field([], description="the buyers watched for; empty for all")
-    amount: ExactDecimal | None = Field(
-        None, gt=0, description="model_below: tell when the complete cost is below this, in the buyer's currency"
-    )
-    scenario_code: str = Field("best", description="model_below: the way of buying")
-    vendor_count: int = Field(
-        2,
-        ge=1,
-        description="line_scarce: tell when fewer vendors than this offer an element, when all together can't fill its need, or "
-        "when it is running out",
-    )
-    change_pct: ExactDecimal = Field(
-        Decimal(3),
-        gt=0,
-        description="vendor_moves_model: tell when the basket's cost moves by more than this, in per cent",
-    )
-
-    @model_validator(mode="after")
-    def _amount_is_given(self) -> Watch:
-        if self.kind == "model_below" and self.amount is None:
-            raise ValueError("a watch of the kind model_below needs an amount")
-        return self
-
-
-class WatchNews(_Strict):
-    """Where the news of watches goes; nothing is sent over a network."""
-
-    file: str = Field(
-        "",
-        description="file the watches that fired are written to after each new refresh, as JSON, from the workspace's folder; "
-        "empty for none",
-    )
-    command: list[str] = Field(
-        [],
-        description="program and arguments to run when a watch fired that had not in the refresh before; it is given the same "
-        "JSON on its standard input and starts in the workspace's folder, without a shell",
-    )
-    command_seconds: int = Field(60, ge=1, le=3600, description="seconds after which the command is stopped")
-
-
-class Settings(_Strict):
+class Settings(Strict):
     """All of kitfare.toml."""
 
     refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="what a refresh computes")
@@ -309,7 +248,7 @@ class Settings(_Strict):
         return (*built_in, *own.values())
 
 
-class Discount(_Strict):
+class Discount(Strict):
     """A running sale or a code; several that hold at once multiply (common practice, no source)."""
 
     pct: ExactDecimal = Field(gt=0, le=100, description="what it takes off, in per cent", examples=[Decimal(10)])
@@ -318,7 +257,7 @@ class Discount(_Strict):
     reason: str = Field("", description="why, for people")
 
 
-class Instructions(_Strict):
+class Instructions(Strict):
     """What the designer's instructions cost."""
 
     price: ExactDecimal = Field(ge=0, description="price before any sale or code", examples=[Decimal("25.00")])
@@ -326,14 +265,14 @@ class Instructions(_Strict):
     discounts: list[Discount] = Field([], description="sales and codes on the price")
 
 
-class ListVersion(_Strict):
+class ListVersion(Strict):
     """One version of the designer's parts list."""
 
     list_version: int = Field(ge=1, description="number of the version, as in parts.csv")
     released_on: date = Field(description="first day on which this version holds")
 
 
-class ModelSettings(_Strict):
+class ModelSettings(Strict):
     """All of models/<model_code>/model.toml."""
 
     model_code: str = Field(description="short name used in tables and commands; also the folder's name")

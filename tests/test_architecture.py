@@ -13,6 +13,8 @@ MODULES = sorted([*(ROOT / "pipelines").rglob("*.py"), *(ROOT / "schemas").rglob
 BASE = {"schemas", "pipelines", "pipelines.errors", "pipelines.money"}
 COMMON = BASE | {
     "pipelines.settings",
+    "pipelines.settings_base",
+    "pipelines.settings_watches",
     "pipelines.settings_text",
     "pipelines.inputs",
     "pipelines.resources",

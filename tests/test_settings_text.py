@@ -87,9 +87,7 @@ def test_no_settings_class_is_forgotten():
     classes = {
         thing
         for thing in vars(settings_module).values()
-        if isinstance(thing, type)
-        and issubclass(thing, settings_module._Strict)
-        and thing is not settings_module._Strict
+        if isinstance(thing, type) and issubclass(thing, settings_module.Strict) and thing is not settings_module.Strict
     }
     assert classes == named
 
