@@ -13,11 +13,12 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Buyer
 from pipelines.trends.element_prices import ELEMENT, usable_offers
 from pipelines.trends.monthly import basket_lines
 from pipelines.trends.theil_sen import theil_sen
+from schemas.contract import Contract
 from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
@@ -50,47 +51,54 @@ def availability(
         last_seen: every offer ever seen up to the latest date, as ``last_seen_prices`` gives it.
         summaries: the latest price summaries of that date, as ``summary_prices`` gives them.
     """
-    elements, models = [empty_frame(ELEMENT_AVAILABILITY)], [empty_frame(MODEL_AVAILABILITY)]
     if not markets:
-        return Availability(elements[0], models[0])
+        return Availability(empty_frame(ELEMENT_AVAILABILITY), empty_frame(MODEL_AVAILABILITY))
     day = max(markets)
-    baskets = {model.model_code: _needs(model, day) for model in inputs.models}
-    wanted = pl.concat([basket.select(ELEMENT) for basket in baskets.values()]).unique() if baskets else None
-    if wanted is None or wanted.is_empty():
-        return Availability(elements[0], models[0])
+    needs = _needs(inputs, day)
+    elements, models = [empty_frame(ELEMENT_AVAILABILITY)], [empty_frame(MODEL_AVAILABILITY)]
     statuses, summed = _statuses(inputs, day), _summed(summaries)
-    for buyer in inputs.settings.buyer:
-        offered = _pieces_on_offer(wanted, markets, buyer, inputs)
+    for buyer in inputs.settings.buyer if needs.height else ():
+        offered = _pieces_on_offer(needs.select(ELEMENT).unique(), markets, buyer, inputs)
         seen = _last_seen(last_seen, inputs.tables["vendor_terms"], buyer.region_code)
-        for model in inputs.models:
-            needs = baskets[model.model_code]
-            if needs.is_empty():
-                continue
-            keys = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
-            grid = _grid(needs, offered, sorted(markets), model.settings.copy_count)
-            models.append(_typed(MODEL_AVAILABILITY, _by_month(grid), keys))
-            now = (
-                grid.filter(pl.col("day") == day)
-                .join(statuses, on=ELEMENT, how="left")
-                .join(seen, on=ELEMENT, how="left")
-                .join(summed, on=ELEMENT, how="left")
-            )
-            trends = _trends(grid, sorted(markets), inputs.settings.report.running_out_months)
-            elements.append(_typed(ELEMENT_AVAILABILITY, _ranked(now.join(trends, on=ELEMENT), day), keys))
+        grid = _grid(needs, offered, sorted(markets))
+        models.append(_typed(MODEL_AVAILABILITY, _by_month(grid), buyer))
+        trends = _trends(grid, sorted(markets), inputs.settings.report.running_out_months)
+        now = (
+            grid.filter(pl.col("day") == day)
+            .join(statuses, on=ELEMENT, how="left")
+            .join(seen, on=ELEMENT, how="left")
+            .join(summed, on=ELEMENT, how="left")
+            .join(trends, on=["model_code", *ELEMENT])
+        )
+        elements.append(_typed(ELEMENT_AVAILABILITY, _ranked(now, day), buyer))
     return Availability(
         validate_typed(ELEMENT_AVAILABILITY, pl.concat(elements), where="availability of elements"),
         validate_typed(MODEL_AVAILABILITY, pl.concat(models), where="availability of models"),
     )
 
 
-def _needs(model: Model, day: date) -> pl.DataFrame:
-    return basket_lines(model, day).group_by(ELEMENT).agg(need=pl.col("quantity").sum()).sort(ELEMENT)
+def _needs(inputs: WorkspaceInputs, day: date) -> pl.DataFrame:
+    """model_code, element, need (pieces for all copies) and copies, of every model with a list on the date."""
+    frames = [
+        basket_lines(model, day)
+        .group_by(ELEMENT)
+        .agg(need=pl.col("quantity").sum())
+        .select(
+            pl.lit(model.model_code).alias("model_code"),
+            *ELEMENT,
+            "need",
+            pl.lit(model.settings.copy_count, pl.Int64).alias("copies"),
+        )
+        for model in inputs.models
+    ]
+    schema = {"model_code": pl.String, **dict.fromkeys(ELEMENT, pl.String), "need": pl.Int64, "copies": pl.Int64}
+    return pl.concat([pl.DataFrame(schema=schema), *frames]).sort("model_code", *ELEMENT)
 
 
 def _pieces_on_offer(
     wanted: pl.DataFrame, markets: Mapping[date, pl.DataFrame], buyer: Buyer, inputs: WorkspaceInputs
 ) -> pl.DataFrame:
-    """Vendors and pieces per date and element with an offer; several buyers' and models' needs share this."""
+    """Vendors and pieces per date and element with an offer; all models share this."""
     offers = usable_offers(
         wanted.with_columns(quantity=pl.lit(1, pl.Int64)),
         markets,
@@ -104,8 +112,8 @@ def _pieces_on_offer(
     )
 
 
-def _grid(needs: pl.DataFrame, offered: pl.DataFrame, days: list[date], copies: int) -> pl.DataFrame:
-    """Every element on every date, with nothing where nobody offers it; sorted by date and element."""
+def _grid(needs: pl.DataFrame, offered: pl.DataFrame, days: list[date]) -> pl.DataFrame:
+    """Every element of every model on every date, with nothing where nobody offers it; sorted by date, model and element."""
     pieces = pl.col("buyable_piece_count")
     return (
         pl.DataFrame({"day": days}, {"day": pl.Date})
@@ -115,16 +123,16 @@ def _grid(needs: pl.DataFrame, offered: pl.DataFrame, days: list[date], copies: 
         .with_columns(
             fillable_share=(pieces / pl.col("need")).clip(0, 1),
             # A copy needs need / copies pieces: so many copies the pieces on offer would do for.
-            copies_on_offer=pieces * copies // pl.col("need"),
+            copies_on_offer=pieces * pl.col("copies") // pl.col("need"),
         )
-        .sort("day", *ELEMENT)
+        .sort("day", "model_code", *ELEMENT)
     )
 
 
 def _by_month(grid: pl.DataFrame) -> pl.DataFrame:
     filled = pl.min_horizontal("buyable_piece_count", "need").sum()
     return (
-        grid.group_by("day", maintain_order=True)
+        grid.group_by("model_code", "day")
         .agg(
             needed_piece_count=pl.col("need").sum(),
             basket_element_count=pl.len().cast(pl.Int64),
@@ -134,6 +142,7 @@ def _by_month(grid: pl.DataFrame) -> pl.DataFrame:
             buildable_copy_count=pl.col("copies_on_offer").min(),
         )
         .with_columns(month=pl.col("day").dt.strftime("%Y-%m"))
+        .sort("model_code", "month")
     )
 
 
@@ -155,7 +164,7 @@ def _trends(grid: pl.DataFrame, days: list[date], running_out_months: int) -> pl
     left, soonest, latest_end = (
         _months_until(np.log1p(pieces) - np.log1p(need), fall, covers) for fall in (slope, low, high)
     )
-    return latest.select(ELEMENT).with_columns(
+    return latest.select("model_code", *ELEMENT).with_columns(
         piece_trend_pct=pl.Series(100 * np.expm1(slope)),
         piece_trend_low_pct=pl.Series(100 * np.expm1(low)),
         piece_trend_high_pct=pl.Series(100 * np.expm1(high)),
@@ -176,14 +185,14 @@ def _ranked(now: pl.DataFrame, day: date) -> pl.DataFrame:
     """The element that limits the model most first: fewest copies, then fewest vendors, then least per piece needed."""
     order = ("copies_on_offer", "fillable_share", "market_vendor_count", *ELEMENT)
     return (
-        now.sort(order)
+        now.sort("model_code", *order)
         .with_columns(
-            weakness_rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64),
+            weakness_rank=pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("model_code"),
             element_status=pl.col("element_status").fill_null("unknown"),
             needed_piece_count=pl.col("need"),
             days_since_seen=(pl.lit(day) - pl.col("last_seen_on")).dt.total_days(),
         )
-        .sort(ELEMENT)
+        .sort("model_code", *ELEMENT)
     )
 
 
@@ -216,9 +225,9 @@ def _summed(summaries: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _typed(contract: object, rows: pl.DataFrame, keys: dict[str, str]) -> pl.DataFrame:
-    schema = polars_schema(contract)  # type: ignore[arg-type]
-    full = rows.with_columns(**{name: pl.lit(value) for name, value in keys.items()}).select(list(schema)).cast(schema)
+def _typed(contract: Contract, rows: pl.DataFrame, buyer: Buyer) -> pl.DataFrame:
+    schema = polars_schema(contract)
+    full = rows.with_columns(buyer_code=pl.lit(buyer.buyer_code)).select(list(schema)).cast(schema)
     numbers = [name for name, kind in schema.items() if kind == pl.Float64]
     # A slope or a time without a limit is no number to publish.
     return full.with_columns(pl.when(pl.col(name).is_finite()).then(pl.col(name)).alias(name) for name in numbers)

@@ -82,64 +82,70 @@ def vendor_moves(
     Returns:
         A frame of the contract VENDOR_MOVE; vendors that move nothing are absent.
     """
+    needs = pl.concat(
+        [
+            pl.DataFrame(schema=_NEEDS),
+            *(
+                basket_lines(model, day)
+                .group_by(ELEMENT)
+                .agg(need=pl.col("quantity").sum())
+                .select(pl.lit(model.model_code).alias("model_code"), *ELEMENT, "need")
+                for model in inputs.models
+            ),
+        ]
+    )
     found = [empty_frame(VENDOR_MOVE)]
-    for model in inputs.models:
-        needs = basket_lines(model, day).group_by(ELEMENT).agg(pl.col("quantity").sum()).sort(ELEMENT)
-        if needs.is_empty():
-            continue
-        for buyer in inputs.settings.buyer:
-            moves = _moves(needs, buyer, inputs, before_on, before, day, market)
-            keys = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
-            rows = moves.with_columns(**{k: pl.lit(v) for k, v in keys.items()}, compared_on=pl.lit(before_on))
-            found.append(rows.select(VENDOR_MOVE.columns).cast(polars_schema(VENDOR_MOVE)))
+    for buyer in inputs.settings.buyer if needs.height else ():
+        moves = _moves(needs, buyer, inputs, before, day, market)
+        rows = moves.with_columns(buyer_code=pl.lit(buyer.buyer_code), compared_on=pl.lit(before_on))
+        found.append(rows.select(VENDOR_MOVE.columns).cast(polars_schema(VENDOR_MOVE)))
     return validate_typed(VENDOR_MOVE, pl.concat(found).sort(VENDOR_MOVE.key), where="moves by vendors")
 
 
+_NEEDS = {"model_code": pl.String, **dict.fromkeys(ELEMENT, pl.String), "need": pl.Int64}
+
+
 def _moves(
-    needs: pl.DataFrame,
-    buyer: Buyer,
-    inputs: WorkspaceInputs,
-    before_on: date,
-    before: pl.DataFrame,
-    day: date,
-    market: pl.DataFrame,
+    needs: pl.DataFrame, buyer: Buyer, inputs: WorkspaceInputs, before: pl.DataFrame, day: date, market: pl.DataFrame
 ) -> pl.DataFrame:
-    """vendor_code, moved_element_count and vendor_effect_pct."""
+    """model_code, vendor_code, moved_element_count and vendor_effect_pct."""
     tables = inputs.tables
-    # Both markets at the rates of today: a currency's move is no vendor's.
+    wanted = needs.select(*ELEMENT, pl.lit(1, pl.Int64).alias("quantity")).unique()
+    # Both markets at the rates and terms of today: a currency's move is no vendor's.
     now, then = (
-        usable_offers(needs, {day: frame}, buyer, tables["vendor_terms"], tables["exchange_rates"])
+        usable_offers(wanted, {day: frame}, buyer, tables["vendor_terms"], tables["exchange_rates"]).drop("need")
         for frame in (market, before)
     )
     touched = _changed(then, now)
+    columns = ("variant", *now.columns)
     variants = pl.concat(
         [
-            # Everybody else's offers of the elements the vendor changed, as they are today,
-            touched.join(now, on=ELEMENT, suffix="_of").filter(pl.col("vendor_code") != pl.col("vendor_code_of")),
-            # and the vendor's own as they were.
-            touched.join(then.with_columns(vendor_code_of=pl.col("vendor_code")), on=["vendor_code", *ELEMENT]).select(
-                "vendor_code",
-                *ELEMENT,
-                *(c for c in now.columns if c not in ("vendor_code", *ELEMENT)),
-                "vendor_code_of",
-            ),
-        ],
-        how="diagonal",
-    ).rename({"vendor_code": "variant", "vendor_code_of": "vendor_code"})
-    priced_now = cheapest_cover(now, ELEMENT).select(*ELEMENT, price_now="element_price")
-    priced_then = cheapest_cover(variants, ("variant", *ELEMENT)).select(
-        "variant", *ELEMENT, price_then="element_price"
+            # Everybody else's offers of the elements the vendor changed, as they are today, and the vendor's own as they were.
+            touched.rename({"vendor_code": "variant"})
+            .join(now, on=ELEMENT)
+            .filter(pl.col("vendor_code") != pl.col("variant"))
+            .select(columns),
+            then.join(touched, on=["vendor_code", *ELEMENT])
+            .with_columns(variant=pl.col("vendor_code"))
+            .select(columns),
+        ]
     )
-    pairs = needs.join(priced_now, on=ELEMENT).drop_nulls("price_now")
-    basket = (pairs["quantity"] * pairs["price_now"]).sum()
-    cost = pl.col("quantity") * (pl.col("price_now") - pl.col("price_then"))
-    moved = pairs.join(priced_then.drop_nulls("price_then"), on=ELEMENT)
+    group = ("model_code", *ELEMENT)
+    priced_now = cheapest_cover(now.join(needs, on=ELEMENT), group).select(*group, price_now="element_price")
+    priced_then = cheapest_cover(variants.join(needs, on=ELEMENT), ("variant", *group)).select(
+        *group, "variant", price_then="element_price"
+    )
+    paid = needs.join(priced_now.drop_nulls("price_now"), on=group)
+    baskets = paid.group_by("model_code").agg(basket=(pl.col("need") * pl.col("price_now")).sort().sum())
+    # Sums in one order, because joins keep none and floats remember it.
+    effect = pl.col("need") * (pl.col("price_now") - pl.col("price_then"))
+    moved = paid.join(priced_then.drop_nulls("price_then"), on=group).with_columns(effect=effect)
     return (
-        moved.with_columns(effect=cost)
-        .filter(pl.col("effect").abs() > NO_CHANGE_PCT / 100 * pl.col("quantity") * pl.col("price_now"))
-        .group_by(vendor_code=pl.col("variant"))
-        .agg(moved_element_count=pl.len().cast(pl.Int64), effect=pl.col("effect").sum())
-        .with_columns(vendor_effect_pct=100 * pl.col("effect") / (basket - pl.col("effect")))
+        moved.filter(pl.col("effect").abs() > NO_CHANGE_PCT / 100 * pl.col("need") * pl.col("price_now"))
+        .group_by("model_code", vendor_code=pl.col("variant"))
+        .agg(moved_element_count=pl.len().cast(pl.Int64), effect=pl.col("effect").sort().sum())
+        .join(baskets, on="model_code")
+        .with_columns(vendor_effect_pct=100 * pl.col("effect") / (pl.col("basket") - pl.col("effect")))
     )
 
 
