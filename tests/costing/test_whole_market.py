@@ -15,6 +15,7 @@ from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.mip_model import build_model
 from pipelines.costing.planner.reduce import least_unfilled
 from pipelines.costing.planner.root import continuous
+from pipelines.errors import PlanRefusedError
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.length import examples
 from tests.oracle.brute_force import best_plan
@@ -54,7 +55,7 @@ def planned_as_market(problem, effort, monkeypatch):
 @settings(max_examples=examples(60, 1000), **QUIET)
 @given(problems(), st.integers(0, 2**32 - 1))
 def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
-    problem = replace(problem, forced_vendors=frozenset())  # which are planned on the other path
+    problem = replace(problem, forced_vendors=frozenset())
     missing, cost = best_plan(problem)
     compiled = compile_problem(problem)
     if not len(compiled.use_offer):
@@ -82,8 +83,12 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
 @given(problem=problems())
 @pytest.mark.parametrize("effort", ["quick", "deep"])
 def test_small_markets_are_bounded_when_planned_as_large_ones(problem, effort, monkeypatch):
-    problem = replace(problem, forced_vendors=frozenset())
-    missing, cost = best_plan(problem)
+    found = best_plan(problem)
+    if found is None:
+        with pytest.raises(PlanRefusedError):
+            planned_as_market(problem, effort, monkeypatch)
+        return
+    missing, cost = found
     solution = planned_as_market(problem, effort, monkeypatch)
     vendors = solution.purchases.join(problem.offers, on="offer_index")["vendor_code"]
     bother = problem.parcel_bother * vendors.n_unique()
@@ -143,3 +148,19 @@ def test_cuts_say_what_a_row_for_every_offer_says(seed, rule_share):
     without_first[int(np.argmax(prices.wanted))] = True
     small.solve(nobody, without_first)
     assert small.value >= usual.bound + 1e-6  # a wanted vendor is missed
+
+
+def test_forced_vendors_and_incremental_steps_are_planned_vendor_by_vendor(monkeypatch):
+    problem = random_problem(1, replace(SMALL, rule_share=0.4))
+    stepped = problem.offer_steps.filter(pl.col("step_from_quantity") > 1)["offer_index"].implode()
+    kind = pl.when(pl.col("offer_index").is_in(stepped)).then(pl.lit("incremental")).otherwise(pl.lit("all_units"))
+    free = mip.solve(problem, "standard")
+    used = set(problem.offers[free.purchases["offer_index"]]["vendor_code"])
+    unused = min(set(problem.offers["vendor_code"]) - used)
+    problem = replace(problem, offers=problem.offers.with_columns(step_kind=kind), forced_vendors=frozenset({unused}))
+    assert compile_problem(problem).step_base_micro.any()
+    exact = mip.solve(problem, "deep")
+    ours = planned_as_market(problem, "standard", monkeypatch)
+    assert unused in set(problem.offers[ours.purchases["offer_index"]]["vendor_code"])
+    assert exact.is_proven and exact.cost > free.cost
+    assert free.lower_bound < ours.lower_bound <= exact.cost <= ours.cost <= exact.cost * 102 / 100

@@ -135,7 +135,7 @@ class Lagrangean:
 
         Args:
             prices: by row, any.
-            is_in, is_out: vendors that plans use for certain, and that they don't use.
+            is_in, is_out: vendors that plans use for certain (the forced ones do anyhow), and that they don't use.
         """
         portions = len(self.compiled.need)
         prices = np.append(np.maximum(prices[:portions], 0.0), prices[portions:])
@@ -147,6 +147,7 @@ class Lagrangean:
             cost[number] = self._ruled(number, paid[uses], self.use_price[uses], shares[uses], uses)
         nobody = np.zeros(len(cost), np.bool_)
         is_in, is_out = (nobody if flags is None else flags for flags in (is_in, is_out))
+        is_in = is_in | self.compiled.vendors.is_forced
         gains = np.sort(np.minimum(cost[~is_in & ~is_out], 0.0))
         limit = self.compiled.maximum_vendor_count
         others = len(gains) if limit is None else max(0, limit - int(is_in.sum()))

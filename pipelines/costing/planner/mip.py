@@ -249,8 +249,7 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
 def _plan(planning: _Planning) -> None:
     compiled = planning.compiled
     planning.limit = least_unfilled(compiled)
-    # The search by vendor knows neither incremental steps nor forced vendors; bother is in the bands.
-    if is_market(compiled) and not compiled.step_base_micro.any() and not compiled.vendors.is_forced.any():
+    if is_market(compiled):
         _search_market(planning)
         if planning.is_filled:
             return

@@ -60,13 +60,13 @@ def root_prices(lagrangean: Lagrangean, guess: Floats, dear: float) -> tuple[Pri
         dear: above what any plan pays for a piece.
     """
     compiled, everyone = lagrangean.compiled, len(lagrangean.compiled.vendors)
-    nobody = np.zeros(everyone, np.bool_)
+    nobody, forced = np.zeros(everyone, np.bool_), compiled.vendors.is_forced
     bound = lagrangean.bound(guess)
-    pool = nobody.copy()
+    pool = forced.copy()
     pool[np.argsort(bound.vendor_cost, kind="stable")[:FIRST_POOL]] = True
     best, best_bound = Prices(guess, np.zeros(everyone)), bound
     for _ in range(12):
-        found = PoolProgram(compiled, pool, best.rows, lagrangean.unfilled_limit, dear).solve(nobody, nobody)
+        found = PoolProgram(compiled, pool, best.rows, lagrangean.unfilled_limit, dear).solve(forced, nobody)
         if found is None:
             break
         bound = lagrangean.bound(found.rows)
@@ -148,11 +148,11 @@ class Branching:
     def prove(self, target: float) -> float:
         """A lower bound: the target, or what the best plan costs if that is less, if it could be reached; else what was."""
         self.target = target
-        pool = self.root.value + np.maximum(self.root.vendor_cost, 0.0) < target
+        forced = self.lagrangean.compiled.vendors.is_forced
+        pool = forced | (self.root.value + np.maximum(self.root.vendor_cost, 0.0) < target)
         if self.root.value >= target or not pool.any():
             return target
-        nobody = np.zeros(len(pool), np.bool_)
-        current = _Tree(self, pool, self.prices.rows).node(nobody, ~pool, self.root.value)
+        current = _Tree(self, pool, self.prices.rows).node(forced, ~pool, self.root.value)
         heap: list[_Node] = []
         lowest_leaf = target
         while (current is not None or heap) and self.work_left > 0:

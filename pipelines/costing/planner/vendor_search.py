@@ -133,6 +133,9 @@ class VendorSearch:
     """Adds, drops and swaps vendors while that pays; remembers what it has costed.
 
     Attributes:
+        limit: most vendors in a set.
+        keep: sets that count as the best.
+        forced: vendors in every set.
         evaluations: sets costed so far.
         known: cost and dearest prices of every set costed.
     """
@@ -140,6 +143,7 @@ class VendorSearch:
     shelves: Shelves
     limit: int | None = None
     keep: int = 12
+    forced: frozenset[int] = frozenset()
     evaluations: int = 0
     known: dict[tuple[int, ...], tuple[float, Floats]] = field(default_factory=dict)
 
@@ -164,7 +168,7 @@ class VendorSearch:
 
     def descend(self, vendors: Sequence[int]) -> tuple[int, ...]:
         """A set that no single addition, removal or promising swap improves; the first kind of step that pays is taken."""
-        current = tuple(sorted(set(vendors)))
+        current = tuple(sorted({*vendors, *self.forced}))
         while True:
             for group in self.neighbours(current):
                 better = min(((self.cost(other), other) for other in group), default=(np.inf, current))
@@ -177,7 +181,7 @@ class VendorSearch:
     def neighbours(self, current: tuple[int, ...]) -> Iterator[list[tuple[int, ...]]]:
         """Sets with one vendor more; with one fewer; with one in another's place."""
         yield list(self._with_one_more(current))
-        fewer = [tuple(v for v in current if v != vendor) for vendor in current]
+        fewer = [tuple(v for v in current if v != vendor) for vendor in current if vendor not in self.forced]
         yield fewer
         for rest in sorted(fewer, key=self.cost):  # what is missed least is swapped first
             yield list(self._with_one_more(rest))

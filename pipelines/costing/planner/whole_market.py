@@ -89,7 +89,10 @@ def search_market(
 ) -> MarketBound:
     """Search and bound; ``construct`` makes a plan of a set of vendors and returns the best plan's cost so far (or infinity)."""
     search = VendorSearch(
-        Shelves.of(compiled, uses, first_factors(compiled)), compiled.maximum_vendor_count, effort.sets
+        Shelves.of(compiled, uses, first_factors(compiled)),
+        compiled.maximum_vendor_count,
+        effort.sets,
+        frozenset(np.flatnonzero(compiled.vendors.is_forced).tolist()),
     )
     found = search.descend(())
     cost = _construct_best(search, construct, 1)
