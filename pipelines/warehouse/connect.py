@@ -135,7 +135,7 @@ def open_database(path: Path, *, read_only: bool, spill: Path | None, **settings
             f"{path.name} cannot be opened as a database: {text.splitlines()[0]}",
             where=str(path),
             state="nothing was changed",
-            next_step="move the file away and take the archived price files in again",
+            next_step="`kitfare verify` says what is damaged and what mends it",
         ) from error
 
 
@@ -153,7 +153,7 @@ def migrate(con: Connection) -> None:
             "the warehouse was made by a newer version of kitfare",
             where=f"migration {max(done - known.keys())}",
             state="nothing was changed",
-            next_step="install that version, or move the warehouse away and take the archived price files in again",
+            next_step="install that version, or run `kitfare rebuild`",
         )
     for number, name in sorted(known.items()):
         if number not in done:
