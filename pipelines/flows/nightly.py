@@ -130,8 +130,7 @@ def refresh(
         variants = clock.run(
             "weigh suspect prices", steps.weigh_suspects, inputs, markets, plans, suspects, variants, day
         )
-        ways = clock.run("weigh ways of buying", steps.weigh_ways_of_buying, inputs, markets, plans, day)
-        variants = {**variants, **ways}
+        variants = clock.run("weigh ways of buying", steps.weigh_ways_of_buying, inputs, markets, plans, variants, day)
         trends = clock.run("compute the trends", trend_steps.compute_trends, inputs, markets.by_day, plans, day)
         outlook = clock.run("look ahead", steps.look_ahead, inputs, markets, plans, trends, day)
         trends = {**trends, **outlook}
@@ -149,6 +148,7 @@ def refresh(
         tables = clock.run(
             "write the tables", steps.write_tables, folder, tables, clock.records, stamp, inputs.settings
         )
+        clock.run("write the history by month", steps.write_history, workspace, folder, tables)
         clock.run("write the pages", steps.write_pages, folder, tables, inputs)
         watched_before = steps.watches_before(workspace)
         clock.run(

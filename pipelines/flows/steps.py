@@ -19,7 +19,7 @@ from pipelines.intake import archive, held, journal, profiles, take_in, workspac
 from pipelines.reporting import order_lists, pages
 from pipelines.settings import Settings, Workspace
 from pipelines.trends import availability, price_changes, suspects
-from pipelines.warehouse import checks, connect, generation, history, load, market, query, screening
+from pipelines.warehouse import checks, connect, generation, history, load, market, partitions, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
 from schemas.outlook import VENDOR_MOVE, WATCH_RESULT
@@ -241,10 +241,16 @@ def explain_plans(
 
 
 def weigh_ways_of_buying(
-    inputs: WorkspaceInputs, markets: Markets, plans: dict[str, pl.DataFrame], day: date
+    inputs: WorkspaceInputs,
+    markets: Markets,
+    plans: dict[str, pl.DataFrame],
+    variants: dict[str, pl.DataFrame],
+    day: date,
 ) -> dict[str, pl.DataFrame]:
-    """Orders across models, the counter question, whole costs, and which assumption matters most, on the priced date."""
-    return buying.buying_tables(inputs, markets.by_day[day], markets.last_seen[day], markets.summaries[day], plans, day)
+    """The variants, and orders across models, the counter question, whole costs and swings of assumptions on the date."""
+    market, seen, summaries = markets.by_day[day], markets.last_seen[day], markets.summaries[day]
+    found = buying.buying_tables(inputs, market, seen, summaries, plans, variants["plan_variant"], day)
+    return {**variants, **found}
 
 
 def look_ahead(
@@ -312,6 +318,13 @@ def write_tables(
     results = checks.run_checks(folder / generation.DATABASE_NAME, stale_after_days=settings.refresh.stale_after_days)
     generation.replace_table(folder, CHECK_RESULT, results)
     return {**tables, "check_result": results}
+
+
+def write_history(workspace: Workspace, folder: Path, tables: dict[str, pl.DataFrame]) -> None:
+    """Write the price history once more, by month, for engines that read folders of Parquet; unchanged months are linked."""
+    previous = workspace.published.resolve() if workspace.published.exists() else None
+    with connect.disk_trouble_in_words(folder):
+        partitions.write_partitions(folder, tables["price_history"], previous)
 
 
 def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:

@@ -59,6 +59,7 @@ class ModelTask:
     summaries: pl.DataFrame
     plans: Mapping[str, Mapping[str, pl.DataFrame]]
     best: PublishedPlan | None
+    variants: pl.DataFrame
 
 
 def buying_tables(
@@ -67,6 +68,7 @@ def buying_tables(
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
     plans: Mapping[str, pl.DataFrame],
+    variants: pl.DataFrame,
     day: date,
 ) -> dict[str, pl.DataFrame]:
     """Frames of BUYING_CONTRACTS by name, sorted by key.
@@ -77,10 +79,11 @@ def buying_tables(
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
         plans: the tables of plan_night.
+        variants: PLAN_VARIANT of the date.
         day: the priced date.
     """
     tasks: list[JointTask | ModelTask] = [*joint_tasks(inputs, market, last_seen, summaries, plans, day)]
-    tasks += _model_tasks(inputs, market, last_seen, summaries, plans, day)
+    tasks += _model_tasks(inputs, market, last_seen, summaries, plans, variants, day)
     rows: Rows = {contract.name: [] for contract in BUYING_CONTRACTS}
     for _, found in spread(rows_of_task, inputs, enumerate(tasks), min(inputs.settings.refresh.workers, len(tasks))):
         for name, more in found.items():
@@ -98,6 +101,7 @@ def _model_tasks(
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
     plans: Mapping[str, pl.DataFrame],
+    variants: pl.DataFrame,
     day: date,
 ) -> Iterator[ModelTask]:
     best = {
@@ -118,7 +122,8 @@ def _model_tasks(
             }
             if by_code:
                 looked_into = best.get((model.model_code, buyer.buyer_code))
-                yield ModelTask(model, buyer, day, offered, seen, averages, by_code, looked_into)
+                of_plan = variants.filter(of & (pl.col("scenario_code") == SCENARIO) & (pl.col("priced_on") == day))
+                yield ModelTask(model, buyer, day, offered, seen, averages, by_code, looked_into, of_plan)
 
 
 def rows_of_task(inputs: WorkspaceInputs, task: JointTask | ModelTask) -> Rows:
@@ -153,5 +158,5 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
         **counter_rows(task.best, plan, candidates, close, planning.book),
         LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates, close),
         COPY_COST.name: copy_cost_rows(inputs, task.best, few, known),
-        WHAT_IF_SWING.name: swing_rows(inputs, task.best, plan, planning.book, few, known, others),
+        WHAT_IF_SWING.name: swing_rows(inputs, task.best, plan, planning.book, few, known, others, task.variants),
     }

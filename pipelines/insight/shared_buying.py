@@ -6,6 +6,7 @@ one. Plans become orders of pieces by offer, because one vendor may get several 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
@@ -251,6 +252,9 @@ class SharedMarket:
                 )
                 bought[offer_id] = max(quantity, kept) if keeps else quantity
             receipts = self.receipts(self._by_vendor(bought))
+            if any(receipt.broken_rules for receipt in receipts) and self.scenario.allow_spares:
+                bought = self._topped_up(bought, receipts, offers)
+                receipts = self.receipts(self._by_vendor(bought))
             if any(receipt.broken_rules for receipt in receipts):
                 continue
             facts = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(bought.items())]
@@ -278,6 +282,21 @@ class SharedMarket:
                 )
             )
         return min(plans, key=lambda plan: plan.rank, default=None)
+
+    def _topped_up(self, bought: Pieces, receipts: Iterable[VendorReceipt], offers: Mapping[str, Offer]) -> Pieces:
+        """The purchases with spares added to orders below their vendors' minimum, of the cheapest offers bought there."""
+        topped = dict(bought)
+        for receipt in receipts:
+            lacking = Fraction(self.book.vendors[receipt.vendor_code].minimum_order) - receipt.goods_value
+            own = [offer_id for offer_id in bought if offers[offer_id].vendor_code == receipt.vendor_code]
+            for offer_id in sorted(own, key=lambda offer_id: (offers[offer_id].price(bought[offer_id]), offer_id)):
+                offer, already = offers[offer_id], bought[offer_id]
+                if lacking <= 0:
+                    break
+                more = math.ceil(lacking / Fraction(offer.price(already)) / offer.multiple) * offer.multiple
+                topped[offer_id] = min(already + more, offer.most)
+                lacking -= Fraction(offer.value(topped[offer_id])) - Fraction(offer.value(already))
+        return topped
 
     def _stock_after(self, before: Orders) -> pl.DataFrame:
         stock = self.inputs.tables["stock_on_hand"]

@@ -39,7 +39,7 @@ class Swing:
 
 def swings_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> list[Swing]:
     """The changes worth trying on a plan: those that could change it."""
-    scenario, vendor_count = published.scenario, plan_vendors.height
+    scenario = published.scenario
     is_abroad = (plan_vendors["vendor_currency_code"] != published.buyer.currency_code).any()
     found = [
         Swing("prices", "down", "10 % lower", Changes(price_pct=Decimal(-10)), False),
@@ -56,9 +56,6 @@ def swings_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> list[Swin
         ]
     if "used" not in scenario.conditions:
         found.append(Swing("condition", "down", "used parts as well", Changes(with_used=True), True))
-    if vendor_count > 1:
-        fewer = Changes(maximum_vendor_count=vendor_count - 1)
-        found.append(Swing("vendor_count", "up", "one parcel fewer", fewer, True))
     if scenario.use_freedoms or scenario.use_interchange:
         as_listed = Changes(without_freedoms=True, without_interchange=True)
         found.append(Swing("freedoms", "up", "everything as listed", as_listed, True))
@@ -75,6 +72,7 @@ def swing_rows(
     market: pl.DataFrame,
     known: KnownPrices,
     others: Sequence[Mapping[str, pl.DataFrame]],
+    variants: pl.DataFrame,
 ) -> list[Row]:
     """WHAT_IF_SWING rows of one published plan.
 
@@ -86,28 +84,39 @@ def swing_rows(
         market: the offers looked at.
         known: prices seen, for estimates.
         others: rows of other published plans of the model, to start from as well.
+        variants: the plan's rows of PLAN_VARIANT, for what one parcel fewer costs.
     """
     starts = [published.rows, *others]
     told: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
-    rows = []
+    found = [("vendor_count", "up", "one parcel fewer", *fewer) for fewer in _one_parcel_fewer(told, variants)]
     for swing in swings_of(published, published.rows["plan_vendor"]):
         same = None if swing.is_planned_anew else _same_purchases(told, plan, book, swing.changes)
-        # Where a vendor refuses the same purchases there is nothing good to start from, so the plan needs more effort.
-        effort = EFFORT if swing.is_planned_anew else "standard"
-        cost, unfilled = same or _planned_anew(inputs, published, market, known, starts, swing.changes, effort)
-        rows.append(
-            {
-                **{name: told[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
-                "assumption": swing.assumption,
-                "swing_side": swing.side,
-                "changed_to": swing.words,
-                "currency_code": told["currency_code"],
-                "complete_cost": cost,
-                "swing_amount": cost - told["complete_cost"],
-                "unfilled_piece_count": unfilled,
-            }
-        )
-    return rows
+        answer = same or _planned_anew(inputs, published, market, known, starts, swing.changes)
+        found.append((swing.assumption, swing.side, swing.words, *answer))
+    return [
+        {
+            **{name: told[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
+            "assumption": assumption,
+            "swing_side": side,
+            "changed_to": words,
+            "currency_code": told["currency_code"],
+            "complete_cost": cost,
+            "swing_amount": cost - told["complete_cost"],
+            "unfilled_piece_count": unfilled,
+        }
+        for assumption, side, words, cost, unfilled in found
+    ]
+
+
+def _one_parcel_fewer(told: Mapping[str, Any], variants: pl.DataFrame) -> list[tuple[Decimal, int]]:
+    """Complete cost and unfilled pieces of the variant with one vendor fewer, where it buys as many pieces."""
+    is_wanted = (
+        (pl.col("variant_kind") == "at_most_vendors")
+        & (pl.col("variant_value") == str(told["vendor_count"] - 1))
+        & (pl.col("unfilled_piece_count") == told["unfilled_piece_count"])
+    )
+    rows = variants.filter(is_wanted).select("landed_cost", "unfilled_piece_count").rows()
+    return [(landed + told["unfilled_estimate"], unfilled) for landed, unfilled in rows]
 
 
 def _planned_anew(
@@ -117,7 +126,6 @@ def _planned_anew(
     known: KnownPrices,
     starts: Sequence[Mapping[str, pl.DataFrame]],
     changes: Changes,
-    effort: str,
 ) -> tuple[Decimal, int]:
     """Complete cost and unfilled pieces of a plan that starts from the best published one that can still be had."""
     use_stock = published.scenario.use_stock_on_hand
@@ -126,7 +134,7 @@ def _planned_anew(
         inputs, models, published.day, published.buyer, published.scenario, market, use_stock, changes
     )
     known_orders = [shared.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in starts]
-    orders = shared.together([0], known_orders, effort)
+    orders = shared.together([0], known_orders, EFFORT)
     return CompleteCosts(shared, known).cost(orders), orders.unfilled_count
 
 

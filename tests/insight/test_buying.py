@@ -25,21 +25,26 @@ from length import examples
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
+from pipelines.insight.plan_variants import plan_variants
 from pipelines.settings import Discount
-from schemas.validate import polars_schema
+from schemas.published import PLAN_VARIANT
+from schemas.validate import empty_frame, polars_schema
 
 COUNTER = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
 PARCELS = [terms("hall", shipping_charge="4", shipping_waived_from="30"), terms("a", shipping_charge="3"), terms("b", shipping_charge="3")]  # fmt: skip
 
 
-def tables(model, market, vendor_terms=PARCELS, vendors=COUNTER, buyer=BUYER, last_seen=None, **more):
+def tables(
+    model, market, vendor_terms=PARCELS, vendors=COUNTER, buyer=BUYER, last_seen=None, with_variants=False, **more
+):
     """The tables of one model and the cost of its plans."""
     inputs = make_inputs((model,), (buyer,), vendor_terms=vendor_terms, vendors=vendors, **more)
     refresh = inputs.settings.refresh.model_copy(update={"workers": 1, "copy_counts": [1, 2]})
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
     seen = market if last_seen is None else last_seen
     plans = plan_model(inputs, model, DAY, buyer, market, seen, make_summaries(), "standard").tables
-    found = buying_tables(inputs, market, seen, make_summaries(), plans, DAY)
+    variants = plan_variants(inputs, market, plans, DAY)["plan_variant"] if with_variants else empty_frame(PLAN_VARIANT)
+    found = buying_tables(inputs, market, seen, make_summaries(), plans, variants, DAY)
     for contract in BUYING_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return {**plans, **found}
@@ -240,6 +245,7 @@ def test_one_parcel_fewer_and_no_counter():
             offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.20"),
             offer("a", "plate", "grey", "0.90"), offer("hall", "plate", "grey", "0.20"),
         ),
+        with_variants=True,
     )  # fmt: skip
     # a and hall: 10 + 3 + 10 + 4 = 27; the hall alone: 20 + 10, shipping free; a alone: 10 + 45 + 3.
     assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(27,)]
@@ -277,7 +283,7 @@ def test_sums_hold_on_any_market(seed):
     for row in found["what_if_swing"].to_dicts():
         assert row["complete_cost"] - row["swing_amount"] == complete
         # Forbidding something never makes a plan cheaper, allowing something never dearer, at equal fill.
-        if row["unfilled_piece_count"] == unfilled and row["assumption"] in ("vendor_count", "freedoms", "counter"):
+        if row["unfilled_piece_count"] == unfilled and row["assumption"] in ("freedoms", "counter"):
             assert row["swing_amount"] >= 0
         if row["unfilled_piece_count"] == unfilled and row["assumption"] == "condition":
             assert row["swing_amount"] <= 0

@@ -24,7 +24,7 @@ from pipelines.insight import joint
 from pipelines.insight.buying import buying_tables
 from pipelines.settings import JointOrder
 from schemas.buying import JOINT_CONTRACTS
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VARIANT, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import empty_frame, polars_schema
 
 PLAN_CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
@@ -46,7 +46,9 @@ def bought(models, market, vendor_terms=PARCELS, plans=NO_PLANS, last_seen=None,
         }
     )
     seen = market if last_seen is None else last_seen
-    found = buying_tables(replace(inputs, settings=settings), market, seen, make_summaries(), plans, DAY)
+    found = buying_tables(
+        replace(inputs, settings=settings), market, seen, make_summaries(), plans, empty_frame(PLAN_VARIANT), DAY
+    )
     for contract in JOINT_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return found
