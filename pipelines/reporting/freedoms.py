@@ -8,6 +8,7 @@ from decimal import Decimal
 
 import polars as pl
 
+from pipelines.insight.freedom_game import SAMPLED_PAIRS
 from pipelines.reporting.charts import Chart
 from pipelines.reporting.costs import saved
 from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
@@ -64,7 +65,8 @@ class Freedoms:
         kinds: costs with each kind of freedom.
         table: lines with a freedom of colour, and what they save in the three views.
         forms: likewise for other forms.
-        views: what the three views mean, and the mark.
+        views: what the three views mean.
+        notes: what the mark means, how exact sampled shares are, what lines that must be alike share.
         idle: freedoms that save nothing, where the page names them all.
         looks: which lines to look at first.
         near: colours close to listed ones that the freed plan buys.
@@ -76,7 +78,7 @@ class Freedoms:
     table: Table | None = None
     forms: Table | None = None
     views: tuple[tuple[str, str], ...] = ()
-    unclear: str = ""
+    notes: str = ""
     idle: str = ""
     looks: LooksFirst | None = None
     near: tuple[NearColour, ...] = ()
@@ -129,11 +131,16 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
     has_marks = any(UNCLEAR in str(cell) for each in (table, form_table) if each for row in each.rows for cell in row)
     return Freedoms(
         tuple(_words(facts, model, buyer, plan, costs, colours)),
-        _kinds_table(costs, buyer),
+        _kinds_table(costs, buyer, in_full),
         table,
         form_table,
         VIEWS if table or form_table else (),
-        UNCLEAR_WORDS if has_marks else "",
+        " ".join(
+            [
+                *([UNCLEAR_WORDS] if has_marks else []),
+                *(_basis_words(facts, plan, buyer) if table or form_table else []),
+            ]
+        ),
         _idle_words(facts, colours) if in_full else "",
         _looks(facts, plan, costs, buyer, names_lines=in_full or model.publish_lines == "all"),
         near_colours(facts, plan) if in_full or model.publish_lines != "none" else (),
@@ -203,18 +210,45 @@ def _lines(rows: pl.DataFrame) -> list[_Line]:
     return sorted(found, key=lambda line: (-line.main, not line.saves, line.number))
 
 
-def _kinds_table(costs: dict[str, Row], buyer: Buyer) -> Table | None:
+def _kinds_table(costs: dict[str, Row], buyer: Buyer, in_full: bool) -> Table | None:
+    """Costs with each kind of freedom; in full, what the reckoning says beside what planning found."""
+    kinds = [*KINDS]
+    if in_full and "first_looks" in costs:
+        looked = count(len(costs["first_looks"]["looked_line_numbers"].split(";")), "line")
+        kinds.append(("first_looks", f"Both, and the first {looked} to look at in any colour"))
     rows = tuple(
         (
             title,
             money(costs[kind]["complete_cost"], buyer.currency_code),
             NOTHING if kind == "none" else _amount(costs[kind]["total_saving"], costs[kind]["is_told_apart"], buyer),
+            *([money(costs[kind]["modelled_saving"], buyer.currency_code)] if in_full else []),
         )
-        for kind, title in KINDS
+        for kind, title in kinds
         if kind in costs
     )
-    headings = columns("What may differ from the list", "#Complete cost", "#Saved")
+    headings = columns(
+        "What may differ from the list", "#Complete cost", "#Saved", *(["#By the reckoning"] if in_full else [])
+    )
     return Table(f"What freedoms of colour and form save, in {buyer.currency_code}", headings, rows) if rows else None
+
+
+def _basis_words(facts: Facts, plan: Row, buyer: Buyer) -> list[str]:
+    """How exact sampled shares are, and that lines which must be alike share one."""
+    rows = pl.concat(
+        [facts.rows_of(each, plan).select("standard_error") for each in (COLOUR_FLEX_SAVING, INTERCHANGE_SAVING)]
+    )
+    error = rows["standard_error"].drop_nulls().max()
+    told = []
+    if isinstance(error, Decimal):
+        most = money(error, buyer.currency_code, with_code=True)
+        told.append(
+            f"Fair shares are means over {count(2 * SAMPLED_PAIRS)} random orders; their standard error is at most {most}."
+        )
+    if facts.rows_of(COLOUR_FLEX_SAVING, plan).filter((pl.col("freed_line_count") > 1) & (pl.col("saving") > 0)).height:
+        told.append(
+            "Lines that must be alike count as one freedom: alone and on top are theirs together, and they share evenly."
+        )
+    return told
 
 
 def _amount(amount: Decimal | None, is_told_apart: bool, buyer: Buyer) -> str:

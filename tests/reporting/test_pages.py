@@ -491,7 +491,24 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder):
     assert "Where to look next" in none
     for words in ("Fair share", "Lines to look at first", "What other forms save", "(line "):
         assert words not in none, words
+    evidence = sheet_text(folder, "m02-evidence")
+    assert "By the reckoning" in evidence and "the first 2 lines to look at in any colour" in evidence
+    assert "By the reckoning" not in text
     assert "quick reckoning" in sheet_text(folder, "m00-evidence") and "quick reckoning" not in text
+
+
+def test_how_exact_sampled_shares_are_is_told(night, tmp_path):
+    error = (
+        pl.when(pl.col("saving_view") == "fair")
+        .then(pl.lit(Decimal("0.02")))
+        .cast(pl.Decimal(18, 4))
+        .alias("standard_error")
+    )
+    tables = change(night[0], "colour_flex_saving", error, pl.lit(3, pl.Int64).alias("freed_line_count"))
+    write_pages(tables, night[1], tmp_path)
+    words = "Fair shares are means over 512 random orders; their standard error is at most 0.02 EUR."
+    assert words in sheet_text(tmp_path, "m02") and words not in sheet_text(tmp_path, "m00")
+    assert "Lines that must be alike count as one freedom" in sheet_text(tmp_path, "m02")
 
 
 def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night, tmp_path):
@@ -571,3 +588,12 @@ def test_every_month_has_its_pages_figures_and_picture(tmp_path):
     # The first month has no change yet, so no contributions, no price changes and no picture.
     of_months = 3 * (2 + 4 * 2 + figures + 1) - (2 * 2 + 1)
     assert len(written) == 1 + 2 + 4 * 3 + of_months + 1 + 1
+
+
+def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_told(folder):
+    for name, times in (("index", 2), ("comparison", 6)):
+        page = Page(folder / f"{name}.html").shown
+        assert page.count("Pieces priced") >= times, "a table per buyer, or per model and buyer"
+        assert "It is withheld when less than 80 % of the pieces have any price." in page.replace("\u00a0", " ")
+    sheet = Page(folder / "sheets/m00.html").shown.replace("\u00a0", " ")
+    assert "Pieces with a price 100.0 %" in sheet and "97.0 % of the list priced" in sheet
