@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from pipelines.errors import UsageError
+from pipelines.reporting.tables import file_name
 from pipelines.settings import Workspace
 
 
@@ -15,11 +16,11 @@ def month_before(day: date) -> str:
     return f"{day.replace(day=1) - timedelta(days=1):%Y-%m}"
 
 
-def report_of(workspace: Workspace, month: str) -> Path:
-    """The published page of a month's report; the same as Markdown is beside it, with the ending .md.
+def report_of(workspace: Workspace, month: str, model_code: str | None = None) -> Path:
+    """The published page of a month's report, of all models or of one; the same as Markdown is beside it, with the ending .md.
 
     Raises:
-        UsageError: the month is no month, or has no report.
+        UsageError: the month is no month, or has no report, or none of the model.
     """
     if not re.fullmatch(r"[0-9]{4}-(0[1-9]|1[0-2])", month):
         raise UsageError(f"{month!r} is not a month", next_step="write it like 2026-10")
@@ -32,4 +33,14 @@ def report_of(workspace: Workspace, month: str) -> Path:
             where=f"months with a report: {', '.join(months) or 'none'}",
             next_step="give another month, or raise months_back in kitfare.toml and refresh",
         )
-    return page
+    if model_code is None:
+        return page
+    own = reports / month / f"{file_name(model_code)}.html"
+    if not own.is_file():
+        models = sorted(path.stem for path in (reports / month).glob("*.html"))
+        raise UsageError(
+            f"there is no report of the model {model_code} in {month}",
+            where=f"models with one: {', '.join(models) or 'none'}",
+            next_step="give another model, or leave --model out for all of them",
+        )
+    return own

@@ -73,7 +73,10 @@ def prices_alone(facts: Facts, model: ReportedModel, buyer: Buyer) -> str:
     if row is None or row["is_withheld"] or row["change_1_month_pct"] is None:
         return ""
     moved = percent(row["change_1_month_pct"], signed=True)
-    return f"Prices alone: {moved} for the designer's list since last month (price index)."
+    covered = percent(row["coverage_share"] * 100)
+    return (
+        f"Prices alone: {moved} for the designer's list since last month (price index; {covered} of the list priced)."
+    )
 
 
 def _causes(facts: Facts, model: ReportedModel, before: Row, now: Row, before_on: date, today: date) -> list[str]:

@@ -10,7 +10,7 @@ from typing import Any
 from pipelines.reporting.charts import Chart, Line, line_chart
 from pipelines.reporting.facts import Facts, Row, Saving, is_usable, ranked, saving
 from pipelines.reporting.tables import NOTHING, Table, certainty, columns, count, day, gap, money, percent
-from pipelines.reporting.words import STATUS
+from pipelines.reporting.words import COST_WORDS, STATUS
 from pipelines.settings import Buyer
 
 REFUSED = "refused by a check"
@@ -32,6 +32,25 @@ def complete_cost(facts: Facts, plan: Row | None, *, with_code: bool = False) ->
         return WITHHELD
     told = money(plan["complete_cost"], plan["currency_code"], with_code=with_code)
     return f"at least {told}" if plan["unfilled_estimate_count"] else told
+
+
+def cost_coverage(plan: Row | None) -> float | None:
+    """Share of a plan's pieces that have a price, bought, on hand or estimated; None without a plan."""
+    if plan is None or not plan["piece_count"]:
+        return None
+    return float(1 - plan["unfilled_estimate_count"] / plan["piece_count"])
+
+
+def pieces_priced(plan: Row | None) -> str:
+    """The coverage of a plan's complete cost, for a table."""
+    coverage = cost_coverage(plan)
+    return NOTHING if coverage is None else percent(coverage * 100)
+
+
+def cost_words(facts: Facts) -> str:
+    """What landed and complete cost are, and when a complete cost is withheld."""
+    floor = percent(facts.settings.report.coverage_floor * 100, digits=0)
+    return f"{COST_WORDS} It is withheld when less than {floor} of the pieces have any price."
 
 
 def headline_cost(facts: Facts, plan: Row | None, *, with_code: bool = False) -> str:
@@ -111,6 +130,7 @@ def comparison_table(facts: Facts, plans: list[Row], against: Row | None, captio
                 facts.scenario_title(plan["scenario_code"]),
                 complete_cost(facts, plan),
                 str(places.index(_place(plan)) + 1),  # equal costs share a rank
+                pieces_priced(plan),
                 landed,
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
@@ -119,10 +139,18 @@ def comparison_table(facts: Facts, plans: list[Row], against: Row | None, captio
             )
         )
     rows += [
-        (facts.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * 5, STATUS["refused"]) for plan in refused
+        (facts.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * 6, STATUS["refused"]) for plan in refused
     ]
     headings = columns(
-        "Way of buying", "#Complete cost", "#Rank", "#Landed cost", "#Parcels", "#Missing pieces", "#Saved", "How good"
+        "Way of buying",
+        "#Complete cost",
+        "#Rank",
+        "#Pieces priced",
+        "#Landed cost",
+        "#Parcels",
+        "#Missing pieces",
+        "#Saved",
+        "How good",
     )
     return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
 

@@ -7,7 +7,15 @@ from typing import Any
 
 from pipelines.reporting.availability_section import availability_section
 from pipelines.reporting.charts import DASHES
-from pipelines.reporting.costs import WITHHELD, complete_cost, cost_chart, least_certain, no_history, strip
+from pipelines.reporting.costs import (
+    WITHHELD,
+    complete_cost,
+    cost_chart,
+    cost_coverage,
+    least_certain,
+    no_history,
+    strip,
+)
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.month_charts import (
     band_words,
@@ -93,13 +101,6 @@ def charted_scenarios(facts: Facts, model: ReportedModel, buyer: Buyer) -> list[
     days = facts.priced_dates(model.code, buyer.buyer_code)
     planned = {plan["scenario_code"] for on in days for plan in facts.plans(model.code, buyer.buyer_code, on)}
     return [code for code in facts.scenarios if code in planned][: len(DASHES)]
-
-
-def cost_coverage(plan: Row | None) -> float | None:
-    """Share of a plan's pieces that have a price, bought, on hand or estimated; None without a plan."""
-    if plan is None or not plan["piece_count"]:
-        return None
-    return float(1 - plan["unfilled_estimate_count"] / plan["piece_count"])
 
 
 def why_cost_is_withheld(facts: Facts, plan: Row | None) -> str:

@@ -15,7 +15,9 @@ from pipelines.reporting.costs import (
     FEWER_PIECES,
     comparison_table,
     complete_cost,
+    cost_words,
     headline_cost,
+    pieces_priced,
     saved,
 )
 from pipelines.reporting.evidence import evidence
@@ -25,7 +27,7 @@ from pipelines.reporting.render import write_page
 from pipelines.reporting.sheets import sheet
 from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, month_name, percent
 from pipelines.reporting.watch_page import watch_page
-from pipelines.reporting.words import CAUTIONS, COST_WORDS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
+from pipelines.reporting.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
 from pipelines.settings import Buyer
 from schemas.inputs import WORKSPACE_TABLES
 from schemas.outlook import WATCH_RESULT
@@ -105,7 +107,7 @@ def _index(facts: Facts, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
         "evidence": [(model.title, f"sheets/{model.page}-evidence.html") for model in facts.models],
         "tables": _tables_table(tables),
         "cautions": CAUTIONS,
-        "cost_words": COST_WORDS,
+        "cost_words": cost_words(facts),
     }
 
 
@@ -129,12 +131,15 @@ def _models_table(facts: Facts, buyer: Buyer) -> Table:
                 Link(model.title, f"sheets/{model.page}.html"),
                 headline_cost(facts, best),
                 complete_cost(facts, listed),
+                pieces_priced(best),
                 saved(found, buyer.currency_code),
                 NOTHING if best is None else count(best["vendor_count"]),
                 NOTHING if best is None else count(best["unfilled_piece_count"]),
             )
         )
-    headings = columns("Model", "#Cheapest mix", "#Exactly as designed", "#Saved", "#Parcels", "#Missing pieces")
+    headings = columns(
+        "Model", "#Cheapest mix", "#Exactly as designed", "#Pieces priced", "#Saved", "#Parcels", "#Missing pieces"
+    )
     return Table(f"Complete cost today, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
 
 
@@ -153,7 +158,7 @@ def _comparison(facts: Facts) -> dict[str, Any]:
         "today": day(facts.today),
         "sections": [_compared_for(facts, buyer) for buyer in facts.buyers],
         "cautions": CAUTIONS,
-        "cost_words": COST_WORDS,
+        "cost_words": cost_words(facts),
     }
 
 

@@ -13,9 +13,12 @@ from pipelines.reporting.costs import (
     NOT_TOLD_APART,
     complete_cost,
     cost_chart,
+    cost_coverage,
+    cost_words,
     how_good,
     least_certain,
     no_history,
+    pieces_priced,
     strip,
     ways_table,
 )
@@ -23,7 +26,7 @@ from pipelines.reporting.facts import Facts, ReportedModel, Row, Saving, is_usab
 from pipelines.reporting.freedoms import freedoms_of
 from pipelines.reporting.orders_together import copies_table
 from pipelines.reporting.tables import count, day, money, percent
-from pipelines.reporting.words import CAUTIONS, COST_WORDS
+from pipelines.reporting.words import CAUTIONS
 from pipelines.settings import Buyer
 from schemas.published import PLAN_LINE, PLAN_PURCHASE
 
@@ -43,7 +46,7 @@ def sheet(facts: Facts, model: ReportedModel) -> dict[str, Any]:
         "why_empty": "" if found else _why_empty(facts, model),
         "copies": copies_table(facts, model),
         "cautions": CAUTIONS,
-        "cost_words": COST_WORDS,
+        "cost_words": cost_words(facts),
     }
 
 
@@ -118,6 +121,7 @@ def _about(facts: Facts, plans: list[Row]) -> list[tuple[str, str]]:
         ("Prices of", day(facts.today)),
         ("Parts list", f"version {first['list_version']}, {count(first['piece_count'], 'piece')}{copies}"),
         ("Condition", condition(facts, plans)),
+        ("Pieces with a price", pieces_priced(min(plans, key=lambda plan: cost_coverage(plan) or 0))),
     ]
     oldest = min((plan["oldest_offer_on"] for plan in plans if plan["oldest_offer_on"]), default=None)
     if oldest is not None and facts.today is not None:

@@ -48,3 +48,15 @@ def test_a_month_without_a_report_names_those_with_one(place):
     with pytest.raises(UsageError, match="no report of 2026-08") as caught:
         report_of(place, "2026-08")
     assert caught.value.where == "months with a report: 2026-09, 2026-10"
+
+
+def test_a_models_report_is_found_and_one_that_is_not_there_named(place):
+    folder = place.published / "reports" / "2026-10"
+    folder.mkdir()
+    (folder / "crane.html").touch()
+    assert report_of(place, "2026-10", "crane") == folder / "crane.html"
+    with pytest.raises(UsageError, match="no report of the model mill in 2026-10") as caught:
+        report_of(place, "2026-10", "mill")
+    assert caught.value.where == "models with one: crane"
+    with pytest.raises(UsageError, match="no report of the model"):
+        report_of(place, "2026-10", "../2026-10")
