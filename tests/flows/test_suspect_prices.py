@@ -35,6 +35,10 @@ def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path):
     confirmed = "vendor_code,part_code,colour_code,unit_price,reason\nnorth,00501,red,0.011,clearance\n"
     (place.tables / "confirmed_prices.csv").write_text(confirmed, encoding="utf-8")
     assert refresh(place).published, "a confirmation is an input like any other"
+    by_month = list((place.published / "history").rglob("*.parquet"))
+    assert by_month and all(path.stat().st_nlink == 2 for path in by_month), (
+        "the history did not change, so it is linked"
+    )
     assert ask(place, on_market) == [("north", False), ("south", False)]
     assert ask(place, "select cleared_from_on is not null, influence_rank from suspect_price") == [(True, None)]
     assert "stand out" not in (place.published / "reports" / "2026-10.md").read_text(encoding="utf-8")
