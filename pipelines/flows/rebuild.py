@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -136,6 +137,10 @@ def _put_in_place(fresh: Path, warehouse: Path) -> None:
     """One rename; the old warehouse stays as <name>.before. Its log must be gone, or the new file would be given it."""
     before, log = warehouse.with_name(warehouse.name + ".before"), warehouse.with_name(warehouse.name + ".wal")
     _remove(before)
+    # Opening and closing writes the log into the old file, if the two are whole: then no moment is without all its rows.
+    if warehouse.exists():
+        with suppress(*connect.DATABASE_ERRORS), connect.writer(warehouse):
+            pass
     try:
         if log.exists():
             log.replace(before.with_name(before.name + ".wal"))
