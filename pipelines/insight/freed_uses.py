@@ -6,7 +6,8 @@ both; lines nobody has judged count as if any colour would do. What an offer nee
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -29,6 +30,9 @@ COLOUR, FORM = 1, 2
 """Bits of what must be free for a use: its line's colour, its line's form."""
 FREE_RULES = ("any", "any_one", "one_of", "near")
 ALIKE_RULE = "any_one"
+LIKELY_VENDORS, AMONG_CHEAPEST = 40, 3
+"""Vendors looked at besides the plans' own in large markets; of a portion so many of the cheapest offers count for a vendor."""
+_BY_ROW = ("vendor", "colour", "needs", "offer", "price", "goods", "weight", "most")
 _ELEMENT = ["part_code", "colour_code", "condition", "make_up_code"]
 
 
@@ -119,6 +123,34 @@ def freed_uses(inputs: WorkspaceInputs, planning: ModelPlanning, listed: Scenari
         wanted, fits.drop("needs"), steps, inputs.tables["parts"], pl.DataFrame(schema=ON_HAND_SCHEMA)
     )
     return _uses(candidates, fits, free.sort(PORTION_KEY), planning)
+
+
+def of_likely_vendors(uses: FreedUses, always: Collection[str], most: int = LIKELY_VENDORS) -> FreedUses:
+    """The uses of some vendors only, where there are many: those named, and those most often among the cheapest of a portion.
+
+    Args:
+        uses: of a model.
+        always: vendors that stay.
+        most: how many others stay.
+    """
+    counts = np.zeros(len(uses.vendor_codes), np.int64)
+    for unit in uses.units:
+        needs, vendor = uses.needs[unit.rows], uses.vendor[unit.rows]
+        # Rows are sorted by price: the cheapest as listed, and the cheapest of all.
+        for among in (vendor[needs == 0], vendor):
+            counts[np.unique(among[:AMONG_CHEAPEST])] += 1
+    is_kept = np.array([code in always for code in uses.vendor_codes], np.bool_)
+    others = [number for number in np.argsort(-counts, kind="stable") if not is_kept[number]]
+    is_kept[others[:most]] = True
+    if is_kept.all():
+        return uses
+    rows = is_kept[uses.vendor]
+    before = np.concatenate([[0], np.cumsum(rows)])
+    units = tuple(
+        replace(unit, rows=slice(int(before[unit.rows.start]), int(before[unit.rows.stop]))) for unit in uses.units
+    )
+    cut = {name: getattr(uses, name)[rows] for name in _BY_ROW}
+    return replace(uses, units=units, **cut)
 
 
 def _uses(candidates: Candidates, fits: pl.DataFrame, free: pl.DataFrame, planning: ModelPlanning) -> FreedUses:

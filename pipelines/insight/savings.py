@@ -15,7 +15,7 @@ from pipelines.costing.plans import Plan
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.fair_share import in_whole_units
 from pipelines.insight.freed_market import FreedMarket
-from pipelines.insight.freed_uses import COLOUR, FREE_RULES, freed_uses
+from pipelines.insight.freed_uses import COLOUR, FREE_RULES, freed_uses, of_likely_vendors
 from pipelines.insight.freedom_game import Game, Shares, fair_shares, interactions
 from pipelines.insight.freedom_plans import FreedomCost, FreedomPlanner
 from pipelines.insight.portion_costs import Freedom, PortionCosts
@@ -89,9 +89,10 @@ class FreedomSavings:
         self.listed_scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == LISTED)
         self.planning = published.planning(inputs)
         self.portions = self.planning.portions(published.scenario)
-        uses = freed_uses(inputs, self.planning, self.listed_scenario, published.scenario)
+        everyone = freed_uses(inputs, self.planning, self.listed_scenario, published.scenario)
+        vendors = [set(rows["plan_purchase"]["vendor_code"]) for rows in (published.listed, published.rows)]
+        uses = of_likely_vendors(everyone, set().union(*vendors))
         self.costs = PortionCosts(uses, self._missing, self._left_out)
-        vendors = [rows["plan_purchase"]["vendor_code"] for rows in (published.listed, published.rows)]
         self.market = FreedMarket(self.costs, vendors)
         self.digits = currency_digits(published.buyer.currency_code)
 

@@ -21,7 +21,8 @@ from costing_cases import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.planning import plan_model
+from pipelines.costing.planning import ModelPlanning, plan_model
+from pipelines.insight.freed_uses import freed_uses, of_likely_vendors
 from pipelines.insight.savings import freedom_savings
 from pipelines.settings import RefreshSettings, Scenario
 from schemas.savings import SAVING_CONTRACTS
@@ -332,7 +333,7 @@ def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
     if set(costs(found, "share_basis").values()) != {"none"} or not total["both"]:
         assert sum(fair.values()) == total["both"]
     for view in ("alone", "last"):
-        assert all(0 <= amount for amount in saved(found, view).values())
+        assert all(amount >= 0 for amount in saved(found, view).values())
     looks = found["look_first"].sort("look_rank")
     assert sorted(looks["line_number"]) == [n for n, rule in enumerate(rules, 1) if not rule]
     assert (looks["look_saving_so_far"] <= looks["best_look_saving"]).all()
@@ -386,6 +387,34 @@ def test_lines_whose_colours_cost_about_the_same_are_not_worth_a_look():
     )  # fmt: skip
     rows = worked_out(model, market)["look_first"].select("line_number", "look_saving", "is_worth_a_look").rows()
     assert rows == [(2, Decimal("0.12"), True), (1, Decimal("0.08"), False), (3, 0, False)]
+
+
+def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
+    """Sixty vendors sell red bricks, dearer by number; the last one, of a plan, stays with the forty cheapest."""
+    codes = [f"v{number:02d}" for number in range(60)]
+    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [freedom(1, "any")])
+    market = make_market(
+        *[
+            offer(code, f"{part}", "red", f"0.{10 + n:02d}")
+            for n, code in enumerate(codes)
+            for part in ("brick", "plate")
+        ],
+        offer("v50", "brick", "blue", "0.01"),
+    )
+    inputs = make_inputs((model,), vendors=[vendor(code) for code in codes])
+    scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
+    planning = ModelPlanning(inputs, model, DAY, BUYER, market, "quick", with_advice=False)
+    uses = freed_uses(inputs, planning, scenarios["listed"], scenarios["freed"])
+    cut = of_likely_vendors(uses, {"v59"}, most=4)
+    kept = {cut.vendor_codes[number] for number in cut.vendor}
+    assert kept == {"v59", "v50", "v00", "v01", "v02"}
+    for unit, whole in zip(cut.units, uses.units, strict=True):
+        assert cut.price[unit.rows].tolist() == [
+            price
+            for price, number in zip(uses.price[whole.rows], uses.vendor[whole.rows], strict=True)
+            if uses.vendor_codes[number] in kept
+        ]
+    assert of_likely_vendors(uses, {"v59"}, most=59) is uses
 
 
 def test_transparent_never_stands_in_for_plain():
