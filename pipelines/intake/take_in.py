@@ -26,6 +26,7 @@ HELD_KEY_SCHEMA = pl.Schema(
     {"record_number": pl.Int64(), **dict.fromkeys(HELD_KEY, pl.String()), "observed_on": pl.Date()}
 )
 _PARENT = "_parent"
+_OTHER_LETTERS = "[\\x{0370}-\\x{03FF}\\x{0400}-\\x{04FF}]"
 
 
 def _empty(schema: pl.Schema) -> Any:
@@ -154,6 +155,7 @@ class _Examination:
         words = self._words(
             read_row_count, len(repeats), sum(p.unstated_count for p in pieces), sum(p.shaped_count for p in pieces)
         )
+        words += _look_alikes(rows)
         return TakenFile(
             file_hash=self.file_hash,
             file_name=self.name,
@@ -281,6 +283,21 @@ class _Examination:
                 'If the file lists all the vendor sells, say coverage = "full" in a column or in the profile.'
             )
         return told
+
+
+def _look_alikes(rows: pl.DataFrame) -> list[str]:
+    """A word about codes that mix Greek or Cyrillic letters with others: they look like codes they are not."""
+    told = []
+    for name in ("vendor_code", "part_code", "colour_code"):
+        if name in rows.columns:
+            codes = rows[name].unique()
+            odd = codes.filter(codes.str.contains(_OTHER_LETTERS) & codes.str.contains("[0-9A-Za-z]")).sort()
+            if odd.len():
+                told.append(
+                    f"{odd.len()} values of {name} mix Greek or Cyrillic letters with others, such as {odd[0]!r}; letters that "
+                    "look alike make different codes."
+                )
+    return told
 
 
 @dataclass(frozen=True)
