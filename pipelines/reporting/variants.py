@@ -145,7 +145,7 @@ def _sturdy(facts: Facts, plan: Row, variants: pl.DataFrame, sources: pl.DataFra
     if not alone:
         every = "it could come" if with_two.height == 1 else "every one of them"
         return f"{told}, and {every} from two that this plan orders from: it is as sturdy as it can be."
-    told += f"; {count(alone)} of them from fewer than two that this plan orders from."
+    told += f"; for {count(alone)} of them this plan orders from one of those at most."
     for row in _of(variants, "sources_in_plan"):
         own = set(facts.rows_of(PLAN_VENDOR, plan)["vendor_code"])
         names = facts.vendor_names()

@@ -144,7 +144,7 @@ def test_what_a_sturdier_plan_would_cost(night, plan):
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     sturdy = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "counter", "faraway"])
     beginning = "2 portions could come whole from two vendors or more"
-    exposed = f"{beginning}; 1 of them from fewer than two that this plan orders from."
+    exposed = f"{beginning}; for 1 of them this plan orders from one of those at most."
     assert why(night, plan, [sturdy], sources)["sturdy"] == (
         f"{exposed} A sturdier plan, which leaves none of them to a single vendor, orders from The maker's counter, "
         "Faraway Loft as well and costs 95.00 EUR (+9.67)."
