@@ -284,18 +284,26 @@ class SharedMarket:
         return min(plans, key=lambda plan: plan.rank, default=None)
 
     def _topped_up(self, bought: Pieces, receipts: Iterable[VendorReceipt], offers: Mapping[str, Offer]) -> Pieces:
-        """The purchases with spares added to orders below their vendors' minimum, of the cheapest offers bought there."""
+        """The purchases with spares added to lines and orders below their vendors' minimums, of what is cheapest there."""
         topped = dict(bought)
+
+        def add(offer_id: str, lacking: Fraction) -> Fraction:
+            offer, already = offers[offer_id], topped[offer_id]
+            if lacking <= 0:
+                return Fraction(0)
+            more = math.ceil(lacking / Fraction(offer.price(already)) / offer.multiple) * offer.multiple
+            topped[offer_id] = min(already + more, offer.most)
+            return Fraction(offer.value(topped[offer_id])) - Fraction(offer.value(already))
+
         for receipt in receipts:
-            lacking = Fraction(self.book.vendors[receipt.vendor_code].minimum_order) - receipt.goods_value
+            terms = self.book.vendors[receipt.vendor_code]
+            lacking = Fraction(terms.minimum_order) - receipt.goods_value
             own = [offer_id for offer_id in bought if offers[offer_id].vendor_code == receipt.vendor_code]
+            for offer_id in own:
+                value = Fraction(offers[offer_id].value(bought[offer_id]))
+                lacking -= add(offer_id, Fraction(terms.minimum_line_value) - value)
             for offer_id in sorted(own, key=lambda offer_id: (offers[offer_id].price(bought[offer_id]), offer_id)):
-                offer, already = offers[offer_id], bought[offer_id]
-                if lacking <= 0:
-                    break
-                more = math.ceil(lacking / Fraction(offer.price(already)) / offer.multiple) * offer.multiple
-                topped[offer_id] = min(already + more, offer.most)
-                lacking -= Fraction(offer.value(topped[offer_id])) - Fraction(offer.value(already))
+                lacking -= add(offer_id, lacking)
         return topped
 
     def _stock_after(self, before: Orders) -> pl.DataFrame:

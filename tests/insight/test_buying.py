@@ -289,3 +289,14 @@ def test_sums_hold_on_any_market(seed):
             assert row["swing_amount"] <= 0
     copies = dict(rows(found, "copy_cost", "copies", "complete_cost"))
     assert copies.get(1, complete) == complete
+
+
+def test_a_plan_at_a_minimum_is_topped_up_when_prices_fall():
+    """Ten bricks of 0.50 just reach the minimum of 5; at 0.45 they do not, and two spare ones make up for it."""
+    asks = [terms("a", minimum_order="5", minimum_line_value="0.40"), terms("b"), terms("hall")]
+    market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "plate", "grey", "0.40"))
+    model = make_model([line(1, "brick", "red", 9), line(2, "plate", "grey", 1), line(3, "plate", "grey", 1)])
+    found = tables(model, market, asks)
+    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(Decimal("5.3"),)]
+    # 9 bricks of 0.45 and two plates of 0.36 come to 4.77: one more plate is the least that reaches 5.
+    assert swings(found)["prices", "down"] == Decimal("5.13") - Decimal("5.3")
