@@ -74,7 +74,11 @@ def cost_changes(
         terms = {day: terms_on(inputs, day, buyer).vendors for day in days}
         by_day = {name: _by_day(own[name]) for name in ("model_cost", "plan_purchase", "plan_line", "unfilled_line")}
         for before, now in zip(days, days[1:], strict=False):
-            then, today = ({name: frames_of.get(day) for name, frames_of in by_day.items()} for day in (before, now))
+            # A date may have plans that buy nothing, and none that lack anything.
+            then, today = (
+                {name: frames_of.get(day, own[name].clear()) for name, frames_of in by_day.items()}
+                for day in (before, now)
+            )
             step = _Step(inputs, buyer, before, now, markets, terms[before], terms[now], then, today, wanted)
             frames.append(step.rows())
     return validate_typed(COST_CHANGE, pl.concat(frames).sort(COST_CHANGE.key), where=COST_CHANGE.name)
@@ -95,8 +99,8 @@ class _Step:
     markets: Mapping[date, pl.DataFrame]
     old_terms: Mapping[str, VendorTerms]
     new_terms: Mapping[str, VendorTerms]
-    then: Mapping[str, pl.DataFrame | None]
-    today: Mapping[str, pl.DataFrame | None]
+    then: Mapping[str, pl.DataFrame]
+    today: Mapping[str, pl.DataFrame]
     wanted: _Wanted
     totals: dict[tuple[Any, ...], tuple[Decimal, ...]] = field(default_factory=dict)
 
@@ -136,11 +140,8 @@ class _Step:
             ]
         return pl.DataFrame(rows, schema=polars_schema(COST_CHANGE), orient="row")
 
-    def _costs(self, plans: Mapping[str, pl.DataFrame | None]) -> dict[_Key, dict[str, Any]]:
-        costs = plans["model_cost"]
-        if costs is None:
-            return {}
-        sound = costs.filter(pl.col("plan_status") != "refused").sort(_PLAN)
+    def _costs(self, plans: Mapping[str, pl.DataFrame]) -> dict[_Key, dict[str, Any]]:
+        sound = plans["model_cost"].filter(pl.col("plan_status") != "refused").sort(_PLAN)
         return {(row["model_code"], row["scenario_code"]): row for row in sound.iter_rows(named=True)}
 
     def _models(self) -> dict[str, Model]:
@@ -153,7 +154,6 @@ class _Step:
     def _repriced(self) -> pl.DataFrame:
         """The earlier purchases with ``price_now`` (the old one where the offer ended), ``is_ended`` and sizes."""
         bought = self.then["plan_purchase"]
-        assert bought is not None, "a date with plans has their table"
         step = pl.col("step_from_quantity")
         wanted = bought.select(*_PLAN, *_OFFER, pl.col("bought_piece_count").alias("wanted"))
         offered = (
@@ -267,7 +267,7 @@ class _Step:
                 parts[reason] = parts.get(reason, Fraction(0)) + sign * Fraction(amount) * rates[vendor]
         return found
 
-    def _lines(self, plans: Mapping[str, pl.DataFrame | None]) -> pl.DataFrame:
+    def _lines(self, plans: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         """Pieces bought, by line and offer; pieces on hand cost nothing."""
         lines = plans["plan_line"]
         assert lines is not None, "a date with plans has their table"
@@ -280,11 +280,7 @@ class _Step:
         key = [*_PLAN, "line_number"]
         ended = priced.filter("is_ended").select(*_PLAN, *_OFFER)
         forced = self._lines(self.then).join(ended, on=[*_PLAN, *_OFFER], how="semi").select(key).unique()
-        unfilled = [
-            frame.select(key)
-            for frame in (self.then["unfilled_line"], self.today["unfilled_line"])
-            if frame is not None
-        ]
+        unfilled = [plans["unfilled_line"].select(key) for plans in (self.then, self.today)]
         lines = pl.concat([self._lines(self.then).select(key), self._lines(self.today).select(key)]).unique()
         listed, judged = (pl.DataFrame(rows, self._line_schema(), orient="row") for rows in self._changed(changed))
         return (
@@ -292,9 +288,7 @@ class _Step:
             .join(_served(self._lines(self.today), "today"), on=key, how="left")
             .join(_marked(listed, "is_listed"), on=key, how="left")
             .join(_marked(judged, "is_judged"), on=key, how="left")
-            .join(
-                _marked(pl.concat([lines.select(key).clear(), *unfilled]).unique(), "is_unfilled"), on=key, how="left"
-            )
+            .join(_marked(pl.concat(unfilled).unique(), "is_unfilled"), on=key, how="left")
             .join(_marked(forced, "is_forced"), on=key, how="left")
             .select(
                 *key,

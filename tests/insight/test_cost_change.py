@@ -164,6 +164,13 @@ def test_pieces_that_could_not_be_bought_are_estimates():
     assert not is_break and set(parts) <= {"estimates"}
 
 
+def test_nothing_can_be_bought_on_one_of_the_dates():
+    parts, _ = changes([BRICK, PLATE], [offer("a", "tile", "red", "0.10")])
+    assert set(parts) <= {"estimates", "shipping_structure"}
+    parts, _ = changes([offer("a", "tile", "red", "0.10")], [BRICK, PLATE])
+    assert set(parts) == {"estimates"}
+
+
 def test_a_refused_plan_and_a_single_date_say_nothing():
     model = make_model(LINES)
     inputs = make_inputs((model,), (BUYER,))
@@ -188,7 +195,7 @@ OFFERS = st.dictionaries(
 )
 
 
-@settings(max_examples=examples(6, 300), deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(6, 60), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(OFFERS, OFFERS, st.booleans())
 def test_parts_add_up_whatever_happens(then, now, is_revised):
     """``changes`` itself compares the sums of every scenario with the costs, to the last digit."""
