@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.availability_section import availability_section
-from pipelines.reporting.charts import DASHES
+from pipelines.reporting.charts import DASHES, Chart, Line, line_chart
 from pipelines.reporting.costs import (
     WITHHELD,
     complete_cost,
@@ -27,9 +28,9 @@ from pipelines.reporting.month_charts import (
 from pipelines.reporting.movers_table import movers_table
 from pipelines.reporting.tables import Table, columns, day, gap, money, month_name, number, percent
 from pipelines.reporting.timing_section import above_lowest, timing_section
-from pipelines.reporting.words import CHANGE_PARTS, INDEX_NAMES, METHODS, REVISION_REASONS
+from pipelines.reporting.words import CHANGE_PARTS, INDEX_NAMES, METHODS, REVISED_COSTS, REVISION_REASONS
 from pipelines.settings import Buyer
-from schemas.published import COST_CHANGE, INDEX_REVISION
+from schemas.published import COST_CHANGE, INDEX_REVISION, NIGHTLY_COST
 
 
 def model_report(facts: Facts, model: ReportedModel, month: str) -> dict[str, Any] | None:
@@ -73,6 +74,7 @@ def _for_buyer(
         "buyer": buyer,
         "strip": _strip(facts, model, buyer, plan, index, month),
         "costs": costs,
+        "nights": nights_chart(facts, model, buyer) if facts.today and month == f"{facts.today:%Y-%m}" else None,
         "index": index_chart(facts, model.code, buyer, month),
         "words": [
             words
@@ -190,19 +192,75 @@ def _cost_change(facts: Facts, plan: Row | None) -> tuple[Table | None, str]:
 
 
 def revisions_table(facts: Facts, models: list[ReportedModel], buyer: Buyer, month: str) -> Table | None:
-    """Index levels of a month that were published otherwise before: what changed since the month was first reported."""
-    rows = [
-        (
-            model.title,
-            str(INDEX_NAMES.get(row["index_method"], row["index_method"])),
-            f"{number(row['first_published_level'], 2)} ({day(row['first_published_on'])})",
-            number(row["index_level"], 2),
-            number(row["revision_points"], 2, signed=True),
-            REVISION_REASONS[row["revision_reason"]],
-        )
-        for model in models
-        for row in facts.rows(INDEX_REVISION, model_code=model.code, buyer_code=buyer.buyer_code, month=month)
-    ]
-    headings = columns("Model", "Method", "#First published", "#Now", "#Difference", "Why")
+    """What a month is now reported otherwise than at first: index levels, and costs of its end as that night published them."""
+    rows: list[tuple[str, ...]] = []
+    for model in models:
+        rows += [
+            (
+                model.title,
+                str(INDEX_NAMES.get(row["index_method"], row["index_method"])),
+                f"{number(row['first_published_level'], 2)} ({day(row['first_published_on'])})",
+                number(row["index_level"], 2),
+                number(row["revision_points"], 2, signed=True),
+                REVISION_REASONS[row["revision_reason"]],
+            )
+            for row in facts.rows(INDEX_REVISION, model_code=model.code, buyer_code=buyer.buyer_code, month=month)
+        ]
+        rows += _revised_costs(facts, model, buyer, facts.date_in_month(month))
+    headings = columns("Model", "Figure", "#First published", "#Now", "#Difference", "Why")
     caption = f"What changed since {month_name(month)} was first reported"
     return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None
+
+
+def _revised_costs(facts: Facts, model: ReportedModel, buyer: Buyer, on: date | None) -> list[tuple[str, ...]]:
+    """Complete costs of a date that its own night published otherwise; kept for two months."""
+    found: list[tuple[str, ...]] = []
+    for row in facts.rows(NIGHTLY_COST, model_code=model.code, buyer_code=buyer.buyer_code, priced_on=on):
+        now = facts.plan(model.code, buyer.buyer_code, row["scenario_code"], on)
+        if now is None or now["complete_cost"] == row["complete_cost"]:
+            continue
+        if "refused" in (now["plan_status"], row["plan_status"]) or facts.cost_is_withheld(now):
+            continue
+        code = now["currency_code"]
+        why = REVISED_COSTS if now["effort"] != facts.settings.refresh.effort else REVISION_REASONS["prices"]
+        found.append(
+            (
+                model.title,
+                f"Complete cost: {facts.scenario_title(row['scenario_code'])}",
+                f"{money(row['complete_cost'], code)} ({day(on)})",
+                money(now["complete_cost"], code),
+                money(now["complete_cost"] - row["complete_cost"], code, signed=True),
+                why,
+            )
+        )
+    return found
+
+
+def nights_chart(facts: Facts, model: ReportedModel, buyer: Buyer) -> Chart | None:
+    """Complete cost on each of the last nights, as those nights published it; today is the last."""
+    published = {
+        (row["scenario_code"], row["priced_on"]): row
+        for row in facts.rows(NIGHTLY_COST, model_code=model.code, buyer_code=buyer.buyer_code)
+        if row["plan_status"] != "refused"
+    }
+    nights = sorted({night for _, night in published})
+    lines = [
+        Line(
+            facts.scenario_title(code),
+            tuple(
+                float(row["complete_cost"]) if (row := published.get((code, night))) is not None else None
+                for night in nights
+            ),
+            style,
+        )
+        for style, code in enumerate(NIGHTS_SCENARIOS)
+        if code in facts.scenarios
+    ]
+
+    def tell(value: float) -> str:
+        return money(Decimal(str(value)), buyer.currency_code)
+
+    return line_chart(f"Complete cost night by night, {buyer.currency_code}", nights, lines, tell, data_name="nights")
+
+
+NIGHTS_SCENARIOS = ("best", "listed")

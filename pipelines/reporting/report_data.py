@@ -9,7 +9,7 @@ import polars as pl
 from pipelines.reporting.facts import Facts
 from schemas.contract import Contract
 from schemas.outlook import MODEL_AVAILABILITY, PRICE_CHANGE_DISTRIBUTION, SEASONAL_PATTERN
-from schemas.published import INDEX_BAND, INDEX_CONTRIBUTION, MODEL_COST, PRICE_INDEX
+from schemas.published import INDEX_BAND, INDEX_CONTRIBUTION, MODEL_COST, NIGHTLY_COST, PRICE_INDEX
 
 COST_COLUMNS = (
     "priced_on", "model_code", "buyer_code", "scenario_code", "currency_code", "plan_status", "complete_cost",
@@ -23,7 +23,7 @@ def write_data(facts: Facts, month: str, folder: Path) -> list[Path]:
     """Write ``<name>.csv`` and ``<name>.parquet`` for each kind of chart; nothing of a later month is in them.
 
     ``costs``, ``price_index`` (with the band) and ``availability`` hold all months up to this one; ``contributions`` and
-    ``price_changes`` the month's own; ``seasons`` only what is known in the latest month.
+    ``price_changes`` the month's own; ``seasons`` and ``nights`` (costs of the last nights) are there for the latest month alone.
     """
     cut_off = facts.date_in_month(month)
     until = pl.col("month") <= month
@@ -39,6 +39,7 @@ def write_data(facts: Facts, month: str, folder: Path) -> list[Path]:
     }
     if facts.today is not None and month == f"{facts.today:%Y-%m}":
         frames["seasons"] = _sorted(facts, SEASONAL_PATTERN)
+        frames["nights"] = _sorted(facts, NIGHTLY_COST)
     written = []
     folder.mkdir(parents=True, exist_ok=True)
     for name, frame in frames.items():

@@ -56,6 +56,8 @@ REVISION_REASONS = {
     "prices": "prices that came late or were corrected, or settings",
 }
 
+REVISED_COSTS = "past dates are planned with less effort than the night did; or prices came late or were corrected"
+
 COST_WORDS = (
     "Landed cost is what you would pay today: parts, shipping, handling and tax. Complete cost adds an estimate for pieces "
     "that can't be bought today, so that ways of buying can be compared even when one of them lacks pieces."

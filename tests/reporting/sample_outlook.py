@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from decimal import Decimal
 
 import polars as pl
@@ -20,6 +20,7 @@ from schemas.published import (
     INDEX_CONTRIBUTION,
     INDEX_REVISION,
     MODEL_COST,
+    NIGHTLY_COST,
     PRICE_INDEX,
 )
 from schemas.validate import polars_schema
@@ -41,6 +42,7 @@ def outlook_tables(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, 
         "index_contribution": _contributions(prices, parts),
         "index_revision": _revisions(index),
         "cost_change": _cost_changes(costs),
+        "nightly_cost": _nights(costs, today),
         "watch_result": _watches(tables, inputs),
         "check_result": pl.DataFrame(
             {"check_name": ["model_cost_adds_up", "key_of_model_cost"], "failed_row_count": [0, 0]},
@@ -163,6 +165,15 @@ def _cost_changes(costs: pl.DataFrame) -> pl.DataFrame:
         value_name="cost_change",
     )
     return _typed(COST_CHANGE, long)
+
+
+def _nights(costs: pl.DataFrame, today: date) -> pl.DataFrame:
+    """Every other night of the last 40 at today's cost; the last month end was published 1.50 dearer than it is now."""
+    latest = costs.filter(pl.col("priced_on") == today)
+    nights = [today - timedelta(days=back) for back in range(0, 40, 2)]
+    rows = [latest.with_columns(priced_on=pl.lit(night)) for night in nights if night != date(2026, 10, 31)]
+    month_end = costs.filter(pl.col("priced_on") == date(2026, 10, 31))
+    return _typed(NIGHTLY_COST, pl.concat([*rows, month_end.with_columns(pl.col("complete_cost") + Decimal("1.5"))]))
 
 
 def _forecasts(index: pl.DataFrame) -> pl.DataFrame:

@@ -237,11 +237,28 @@ def test_parts_of_the_change_in_cost_add_up_to_it(facts):
 
 
 def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
-    row = of_model(facts, "2026-10")["revisions"].rows[0]
+    rows = of_model(facts, "2026-10")["revisions"].rows
     now = facts.index("m00", "inland", "2026-10")["index_level"]
-    assert row[2:5] == (f"{number(now - 0.37, 2)} (31 October 2026)", number(now, 2), "+0.37")
-    assert home(report(facts, "2026-10"))["revisions"].rows == (row,)
-    assert of_model(facts, "2026-09")["revisions"] is None
+    assert rows[0][2:5] == (f"{number(now - 0.37, 2)} (31 October 2026)", number(now, 2), "+0.37")
+    costs = {row[1]: row for row in rows[1:]}
+    assert set(costs) == {f"Complete cost: {scenario.title}" for scenario in facts.scenarios.values()}
+    best = facts.plan("m00", "inland", "best", date(2026, 10, 31))["complete_cost"]
+    row = costs["Complete cost: Cheapest mix"]
+    assert row[2:5] == (f"{best + Decimal('1.5'):.2f} (31 October 2026)", f"{best:.2f}", "−1.50")
+    assert "planned with less effort" in row[5]
+    assert rows[0] in home(report(facts, "2026-10"))["revisions"].rows
+    assert of_model(facts, "2026-09")["revisions"] is None and of_model(facts)["revisions"] is None
+
+
+def test_the_last_nights_are_drawn_as_they_were_published(facts):
+    chart = of_model(facts)["nights"]
+    assert len(chart.figures.rows) == 21 and [line.label for line in chart.lines] == [
+        "Cheapest mix",
+        "Exactly as designed",
+    ]
+    now = facts.plan("m00", "inland", "best")["complete_cost"]
+    assert chart.figures.rows[-1][:2] == ("25 November 2026", f"{now:.2f}")
+    assert of_model(facts, "2026-10")["nights"] is None
 
 
 def test_the_spread_of_changes_is_that_of_the_table(facts, night):
