@@ -53,6 +53,9 @@ bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they 
 	$(BIN)/python -m tests.benchmarks.trends_bench --models $(or $(MODELS),75,150,300) --months $(or $(MONTHS),60) \
 		--elements $(or $(ELEMENTS),20000)
 
+bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
+	$(BIN)/python -m tests.benchmarks.load_bench --sizes $(or $(SIZES),1000000,3000000,10000000)
+
 format: $(INSTALLED) ## format and mend what can be mended
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
@@ -60,4 +63,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+.PHONY: bench-load help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
