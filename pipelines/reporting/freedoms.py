@@ -39,6 +39,10 @@ KINDS = (
     ("interchange", "Other forms only"),
     ("both", "Other colours and forms"),
 )
+SHORT_METHOD = (
+    "The costs of the table and of the first lines looked at are planned. Savings of single lines are a quick reckoning within a few dozen "
+    "sets of vendors, put in proportion to the plans."
+)
 METHOD = (
     "Savings of single lines come from a quick reckoning, not from a plan for every line: orders go to one of a few dozen sets "
     "of vendors, each line takes its cheapest pieces there, lines that want the same stock share it, and what vendors' terms add "
@@ -70,7 +74,7 @@ class Freedoms:
         idle: freedoms that save nothing, where the page names them all.
         looks: which lines to look at first.
         near: colours close to listed ones that the freed plan buys.
-        method: how the figures come about, for pages that go into detail.
+        method: how the figures come about.
     """
 
     words: tuple[str, ...]
@@ -144,7 +148,7 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
         _idle_words(facts, colours) if in_full else "",
         _looks(facts, plan, costs, buyer, names_lines=in_full or model.publish_lines == "all"),
         near_colours(facts, plan) if in_full or model.publish_lines != "none" else (),
-        METHOD if in_full and costs else "",
+        (METHOD if in_full else SHORT_METHOD) if costs else "",
     )
 
 

@@ -494,7 +494,9 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder):
     evidence = sheet_text(folder, "m02-evidence")
     assert "By the reckoning" in evidence and "the first 2 lines to look at in any colour" in evidence
     assert "By the reckoning" not in text
-    assert "quick reckoning" in sheet_text(folder, "m00-evidence") and "quick reckoning" not in text
+    assert "The four costs above" in sheet_text(folder, "m00-evidence") and "The four costs above" not in text
+    assert "quick reckoning within a few dozen sets of vendors" in none
+    assert "quick reckoning within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
 
 
 def test_how_exact_sampled_shares_are_is_told(night, tmp_path):
