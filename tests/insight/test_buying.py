@@ -300,3 +300,16 @@ def test_a_plan_at_a_minimum_is_topped_up_when_prices_fall():
     assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(Decimal("5.3"),)]
     # 9 bricks of 0.45 and two plates of 0.36 come to 4.77: one more plate is the least that reaches 5.
     assert swings(found)["prices", "down"] == Decimal("5.13") - Decimal("5.3")
+
+
+def test_where_nothing_is_on_offer_everything_is_told_as_missing():
+    nothing = make_market(offer("a", "wheel", "black", "1"))
+    seen = make_market(offer("b", "brick", "red", "0.25"))
+    found = tables(make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 3)]), nothing, last_seen=seen)
+    assert rows(found, "whole_cost", "complete_cost", "cost_per_100_pieces", scenario_code="best") == [
+        (Decimal("2.5"), Decimal("19.23"))
+    ]
+    assert rows(found, "line_cost", "line_number", "line_cost") == [(1, Decimal("2.5")), (2, 0)]
+    named = ("copies", "complete_cost", "unfilled_piece_count", "unfilled_estimate_count")
+    assert rows(found, "copy_cost", *named) == [(1, Decimal("2.5"), 13, 3), (2, 5, 26, 6)]
+    assert found["counter_choice"].is_empty()

@@ -247,3 +247,13 @@ def test_two_models_alike_pay_alike(seed):
     twins = [models[0], make_model(models[0].parts_list.to_dicts(), models[0].freedoms.to_dicts(), model_code="twin", title="T"), models[1]]  # fmt: skip
     first, second = (shares(bought(twins, market, vendor_terms))[code] for code in ("m1", "twin"))
     assert abs(first - second) <= Decimal("0.01")  # a cent that can't be halved
+
+
+def test_where_nothing_is_on_offer_the_order_is_all_estimate():
+    models = [model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "plate", "grey", 4))]
+    seen = make_market(offer("b", "brick", "red", "0.25"))
+    found = bought(models, make_market(offer("a", "wheel", "black", "1")), last_seen=seen)
+    row = total(found)
+    assert (row["landed_cost"], row["complete_cost"], row["unfilled_piece_count"]) == (0, Decimal("2.5"), 14)
+    assert row["unfilled_estimate_count"] == 4
+    assert shares(found) == {"m1": Decimal("2.5"), "m2": 0}
