@@ -25,6 +25,8 @@ DASHES = ("", "6 3", "2 3", "8 3 2 3", "12 4", "1 4")
 
 SIZE = (350, 170)
 """Fits half a page, and a phone without its letters getting smaller."""
+DAYS_SHOWN = 75
+"""Charts of fewer days have days on their axis, others months."""
 
 
 @dataclass(frozen=True)
@@ -196,6 +198,8 @@ def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, s
     ]
     if len(dates) > 1:
         spec["encoding"]["x"]["scale"]["domain"] = [_milliseconds(dates[0]), _milliseconds(dates[-1])]
+    if (dates[-1] - dates[0]).days < DAYS_SHOWN:
+        spec["encoding"]["x"]["axis"]["format"] = "%-d %b"
     ticks = sorted({dates[0], dates[len(dates) // 2], dates[-1]})
     spec["encoding"]["x"]["axis"]["values"] = [_milliseconds(at) for at in ticks]
     svg = vl_convert.vegalite_to_svg(spec)

@@ -253,8 +253,8 @@ def nights_chart(facts: Facts, model: ReportedModel, buyer: Buyer) -> Chart | No
             ),
             style,
         )
-        for style, code in enumerate(NIGHTS_SCENARIOS)
-        if code in facts.scenarios
+        for style, code in enumerate(facts.scenarios)
+        if code in NIGHTS_SCENARIOS
     ]
 
     def tell(value: float) -> str:

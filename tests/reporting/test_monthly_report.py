@@ -252,12 +252,12 @@ def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
 
 def test_the_last_nights_are_drawn_as_they_were_published(facts):
     chart = of_model(facts)["nights"]
-    assert len(chart.figures.rows) == 21 and [line.label for line in chart.lines] == [
-        "Cheapest mix",
-        "Exactly as designed",
-    ]
+    assert [line.label for line in chart.lines] == ["Exactly as designed", "Cheapest mix"]
+    assert len(chart.figures.rows) == 21
     now = facts.plan("m00", "inland", "best")["complete_cost"]
-    assert chart.figures.rows[-1][:2] == ("25 November 2026", f"{now:.2f}")
+    last = chart.figures.rows[-1]
+    assert (last[0], last[2]) == ("25 November 2026", f"{now:.2f}")
+    assert "25 Nov" in chart.svg, "days on the axis, not three times the same month"
     assert of_model(facts, "2026-10")["nights"] is None
 
 
