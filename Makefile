@@ -50,8 +50,8 @@ bench-savings: $(INSTALLED) ## savings and look-first lists, and how they grow w
 	$(BIN)/python -m tests.benchmarks.savings_bench $(if $(SIZES),--sizes $(SIZES))
 
 bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they grow; MODELS=75,150,300 MONTHS=60 ELEMENTS=20000
-	$(BIN)/python -m tests.benchmarks.trends_bench --models $(or $(MODELS),75,150,300) --months $(or $(MONTHS),60) \
-		--elements $(or $(ELEMENTS),20000)
+	$(BIN)/python -m tests.benchmarks.trends_bench $(if $(MODELS),--models $(MODELS)) $(if $(MONTHS),--months $(MONTHS)) \
+		$(if $(ELEMENTS),--elements $(ELEMENTS))
 
 bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
 	$(BIN)/python -m tests.benchmarks.load_bench --sizes $(or $(SIZES),1000000,3000000,10000000)

@@ -135,6 +135,9 @@ def _series(
     from pipelines.trends.methods import WITHOUT_QUANTITIES, index_of
     from pipelines.trends.unit_values import unit_values
 
+    if not found.has_quantities and method == "time-product-dummy":
+        note("caution: the file has no column quantity, so every price weighs alike (time-product-dummy-unweighted)")
+        method = "time-product-dummy-unweighted"
     if not found.has_quantities and method not in WITHOUT_QUANTITIES:
         raise UsageError(
             f"{method} needs quantities, and the file has no column quantity",

@@ -98,10 +98,11 @@ def test_every_method_has_a_name_and_starts_at_100(index, method):
 def test_without_quantities(index):
     lines = [line.rpartition(",")[0] for line in (HEADER, *FEW)]
     for method in METHODS:
-        if method in WITHOUT_QUANTITIES:
+        if method in WITHOUT_QUANTITIES or method == "time-product-dummy":
             assert levels(index(lines, method=method))["2026-02"] > 100
         else:
             assert "needs quantities" in index(lines, method=method, code=2).output
+    assert "every price weighs alike" in index(lines, method="time-product-dummy").stderr
 
 
 def test_a_missing_price_is_told_and_imputed_when_asked(index):
