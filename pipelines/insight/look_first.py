@@ -52,19 +52,20 @@ def greedy_order(game: Game) -> Looks:
 
 @dataclass(frozen=True)
 class Choice:
-    """The best choice of at most so many players: what it saves, and who they are, in order."""
+    """The best choice of at most so many players: what it saves, and who they are, in order; nobody where they are not named."""
 
     saving: int
     players: tuple[int, ...]
 
 
-def best_choices(game: Game, up_to: int) -> list[Choice]:
-    """For 0, 1, ... ``up_to`` players the choice that saves most. Exact.
+def best_choices(game: Game, up_to: int, named_up_to: int | None = None) -> list[Choice]:
+    """For 0, 1, ... ``up_to`` players the choice that saves most. Exact. Its players are named for ``named_up_to`` at most.
 
     In one way of buying the blocks add up, so that a dynamic program over blocks (how many players each may have) finds the best
     choice for every number at once; the best way of buying is the best of these. No mixed-integer program is needed.
     """
     up_to = min(up_to, game.player_count)
+    named = up_to if named_up_to is None else min(named_up_to, up_to)
     ways = len(game.fixed)
     cost = np.full((up_to + 1, ways), np.iinfo(np.int64).max // 4)
     cost[0] = game.fixed
@@ -83,7 +84,8 @@ def best_choices(game: Game, up_to: int) -> list[Choice]:
             spent[size:] = np.where(is_better, size, spent[size:])
             chosen[size:] = np.where(is_better, row, chosen[size:])
         cost = after
-        steps.append((spent, chosen))
+        # Only what is needed to name players is kept: for models of thousands of lines the rest would fill the memory.
+        steps.append((spent[: named + 1].copy(), chosen[: named + 1].copy()))
     before = int(game.fixed_cost)
     found: list[Choice] = []
     for count in range(up_to + 1):
@@ -92,7 +94,7 @@ def best_choices(game: Game, up_to: int) -> list[Choice]:
         if found and saving <= found[-1].saving:
             found.append(found[-1])
             continue
-        found.append(Choice(saving, _traced(game, steps, count, way)))
+        found.append(Choice(saving, _traced(game, steps, count, way) if count <= named else ()))
     return found
 
 

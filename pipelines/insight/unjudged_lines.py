@@ -53,7 +53,7 @@ class UnjudgedLines:
         """LOOK_FIRST without the plan's key: the greedy order, and after it the lines of which no other colour is on offer."""
         players = self.market.costs.unjudged
         game = self.market.game(players, self.granted)
-        looks, choices = greedy_order(game), best_choices(game, game.player_count)
+        looks, choices = greedy_order(game), best_choices(game, game.player_count, CHOICES_NAMED)
         rows: list[dict[str, Any]] = []
         before = 0
         for rank, (player, so_far, way) in enumerate(zip(looks.order, looks.so_far, looks.ways, strict=True), start=1):

@@ -160,6 +160,9 @@ def test_the_best_choice_is_the_best_of_all_subsets_and_the_greedy_order_never_b
         if count:
             assert looks.so_far[count - 1] == saving_of(game, looks.order[:count]) <= best
     assert looks.so_far[-1] == game.total_saving
+    few = best_choices(game, game.player_count, named_up_to=1)
+    assert [choice.saving for choice in few] == [choice.saving for choice in choices]
+    assert few[:2] == choices[:2]
     first = looks.order[0]
     assert saving_of(game, {first}) == choices[1].saving
 
