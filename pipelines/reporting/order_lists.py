@@ -14,6 +14,7 @@ import polars as pl
 from pipelines.money import currency_digits
 from pipelines.reporting.tables import day, file_name, unit_price
 from pipelines.reporting.words import CAUTIONS
+from schemas.buying import JOINT_PLAN, JOINT_VENDOR
 from schemas.contract import Contract
 from schemas.published import MODEL_COST, PLAN_KEY, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import empty_frame
@@ -32,10 +33,12 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[
     """Write the order lists of the latest date's plans below ``folder``; refused plans have none.
 
     ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` holds a row per offer, then the sum of the lines, the vendor's total
-    with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per vendor.
+    with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per vendor. The vendors' orders of
+    joint orders are CSV files below ``orders/joint_orders/<joint order>/<buyer>/``.
 
     Args:
-        tables: the generation's tables by name: model_cost, plan_vendor, plan_purchase, unfilled_line, parts, colours.
+        tables: the generation's tables by name: model_cost, plan_vendor, plan_purchase, unfilled_line, joint_vendor, joint_plan,
+            parts, colours.
         folder: the generation's folder.
 
     Returns:
@@ -67,7 +70,41 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[
         written += [_write_csv(place / f"{file_name(v['vendor_code'])}.csv", v, lines) for v, lines in orders]
         missing = by_contract["unfilled_line"].get(key, [])
         written.append(_write_workbook(place / workbook_name(plan), plan, orders, missing, names))
+    return [*written, *_write_joint_lists(tables, folder, names)]
+
+
+def joint_folder(order: Row) -> str:
+    """Where the lists of an order for several models are, inside the generation."""
+    return "/".join(
+        ("orders", "joint_orders", *(file_name(order[name]) for name in ("joint_order_code", "buyer_code")))
+    )
+
+
+def _write_joint_lists(tables: Mapping[str, pl.DataFrame], folder: Path, names: _Names) -> list[Path]:
+    """One CSV per vendor's order of every joint order; a vendor's second order has its number in the file's name."""
+    key = ("joint_order_code", "buyer_code", "vendor_code", "order_number")
+    pieces = _table(tables, JOINT_PLAN).sort(JOINT_PLAN.key).partition_by(key, as_dict=True, maintain_order=True)
+    written = []
+    for vendor in _table(tables, JOINT_VENDOR).sort(JOINT_VENDOR.key).iter_rows(named=True):
+        lines = _joint_lines(pieces[tuple(vendor[name] for name in key)], names)
+        number = f"-{vendor['order_number']}" if vendor["order_number"] > 1 else ""
+        place = folder / joint_folder(vendor)
+        place.mkdir(parents=True, exist_ok=True)
+        written.append(_write_csv(place / f"{file_name(vendor['vendor_code'])}{number}.csv", vendor, lines))
     return written
+
+
+def _joint_lines(pieces: pl.DataFrame, names: _Names) -> list[tuple[Any, ...]]:
+    """A line per offer, whatever models its pieces are for; those for none are spare."""
+    spare = pl.when(pl.col("model_code") == "").then(pl.col("quantity")).otherwise(0).sum().alias("spare_piece_count")
+    bought = pl.col("quantity").sum().alias("bought_piece_count")
+    rows = pieces.group_by("offer_id", maintain_order=True).agg(
+        pl.exclude("quantity", "model_code").first(), bought, spare
+    )
+    return [
+        _line({**row, "purchase_value": row["unit_price"] * row["bought_piece_count"]}, names)
+        for row in rows.iter_rows(named=True)
+    ]
 
 
 def order_folder(plan: Row) -> str:

@@ -11,6 +11,7 @@ from sample_tables import BUYERS, TODAY, frame, sample
 
 from pipelines.reporting.buying import buying_of
 from pipelines.reporting.facts import Facts
+from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.orders_together import copies_table, joint_purchases
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.tornado import Bar, tornado
@@ -26,6 +27,7 @@ from schemas.buying import (
     JOINT_PLAN,
     JOINT_SEQUENCE,
     JOINT_SHARE,
+    JOINT_VENDOR,
     LINE_COST,
     SWING_CONTRACTS,
     WHAT_IF_SWING,
@@ -209,3 +211,27 @@ def test_the_widest_bar_is_on_top_and_said_in_words():
 
 def test_without_any_swing_there_is_no_chart():
     assert tornado("Swings, EUR", BARS[2:], str) is None
+
+
+def test_joint_orders_have_lists_to_order_from(tmp_path):
+    found, _ = tables()
+    joint = {"priced_on": TODAY, "joint_order_code": "both", "buyer_code": "inland", "currency_code": "EUR"}
+    parts = dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost", "vendor_total"), Decimal(1))
+    counts = {"vendor_currency_code": "EUR", "element_count": 1, "bought_piece_count": 7, "vendor_code": "quay"}
+    piece = {**joint, **counts, "offer_id": "o1", "part_code": "00501", "colour_code": "c02", "condition": "new", "unit_price": Decimal("0.10")}  # fmt: skip
+    found[JOINT_VENDOR.name] = told(JOINT_VENDOR, *({**joint, **parts, **counts, "order_number": number} for number in (1, 2)))  # fmt: skip
+    found[JOINT_PLAN.name] = told(
+        JOINT_PLAN,
+        *(
+            {**piece, "order_number": 1, "model_code": code, "quantity": n}
+            for code, n in (("m00", 4), ("m01", 2), ("", 1))
+        ),
+        {**piece, "order_number": 2, "model_code": "m00", "quantity": 7},
+    )
+    written = [path for path in write_order_lists(found, tmp_path) if "joint_orders" in path.parts]
+    assert [path.relative_to(tmp_path).as_posix() for path in written] == [
+        "orders/joint_orders/both/inland/quay.csv", "orders/joint_orders/both/inland/quay-2.csv",
+    ]  # fmt: skip
+    lines = written[0].read_text(encoding="utf-8").splitlines()
+    assert lines[1] == f"00501,{PART},c02,{COLOUR},new,,7,1,0.10,0.70,EUR"
+    assert len(lines) == 5 and lines[2].startswith("Sum of the lines,,,,,,7,,,0.70")
