@@ -1,6 +1,7 @@
 """``kitfare judge`` on a small published generation: the list is walked, answers are kept, and a line is explained."""
 
 import csv
+import shutil
 from datetime import date
 from decimal import Decimal
 
@@ -28,8 +29,32 @@ def rows_of(contract, *rows):
     return pl.DataFrame(full, schema=schema)
 
 
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    """A generation that knows a list and the savings of a line."""
+    looks = [
+        {"look_rank": rank, "line_number": line, "listed_part_code": "brick", "listed_colour_code": "RED", "quantity": 4,
+         "look_saving": Decimal(saving), "look_saving_so_far": Decimal("4.00"), "look_colour_codes": "BLU",
+         "is_worth_a_look": saving != "0.00", "fillable_piece_count": 0}
+        for rank, (line, saving) in enumerate([(3, "2.10"), (5, "1.20"), (2, "0.70"), (6, "0.00")], 1)
+    ]  # fmt: skip
+    saved = [
+        {"line_number": 1, "saving_view": view, "saving": Decimal(amount), "colour_rule": "any", "interplay": "stock",
+         "interplay_line_numbers": "3", "is_told_apart": view != "last", "standard_error": None}
+        for view, amount in (("fair", "1.50"), ("alone", "2.00"), ("last", "0.10"))
+    ]  # fmt: skip
+    folder = tmp_path_factory.mktemp("built") / "first"
+    tables = {
+        "model_cost": rows_of(MODEL_COST, {"plan_status": "proven", "effort": "quick", "oldest_offer_on": DAY}),
+        "look_first": rows_of(LOOK_FIRST, *looks),
+        "colour_flex_saving": rows_of(COLOUR_FLEX_SAVING, *saved),
+    }
+    generation.build(folder, tables)
+    return folder
+
+
 @pytest.fixture
-def place(tmp_path, monkeypatch):
+def place(built, tmp_path, monkeypatch):
     (tmp_path / "kitfare.toml").write_text(
         '[[buyer]]\nbuyer_code = "home"\ntitle = "home"\nregion_code = "x"\ncurrency_code = "EUR"\n'
     )
@@ -46,26 +71,8 @@ def place(tmp_path, monkeypatch):
     parts = "".join(f"1,{line},brick,RED,4,\n" for line in range(1, 7))
     (folder / "parts.csv").write_text(f"list_version,line_number,part_code,colour_code,quantity,section_code\n{parts}")
     (folder / "freedoms.csv").write_text(OLD)
-    looks = [
-        {"look_rank": rank, "line_number": line, "listed_part_code": "brick", "listed_colour_code": "RED", "quantity": 4,
-         "look_saving": Decimal(saving), "look_saving_so_far": Decimal("4.00"), "look_colour_codes": "BLU",
-         "is_worth_a_look": saving != "0.00", "fillable_piece_count": 0}
-        for rank, (line, saving) in enumerate([(3, "2.10"), (5, "1.20"), (2, "0.70"), (6, "0.00")], 1)
-    ]  # fmt: skip
-    saved = [
-        {"line_number": 1, "saving_view": view, "saving": Decimal(amount), "colour_rule": "any", "interplay": "stock",
-         "interplay_line_numbers": "3", "is_told_apart": view != "last", "standard_error": None}
-        for view, amount in (("fair", "1.50"), ("alone", "2.00"), ("last", "0.10"))
-    ]  # fmt: skip
-    built = tmp_path / "built"
-    tables = {
-        "model_cost": rows_of(MODEL_COST, {"plan_status": "proven", "effort": "quick", "oldest_offer_on": DAY}),
-        "look_first": rows_of(LOOK_FIRST, *looks),
-        "colour_flex_saving": rows_of(COLOUR_FLEX_SAVING, *saved),
-    }
-    generation.build(built, tables)
     workspace = Workspace(tmp_path)
-    built.rename(workspace.generations / "first")
+    shutil.copytree(built, workspace.generations / "first")
     generation.publish(workspace, workspace.generations / "first", 3)
     monkeypatch.chdir(tmp_path)
     return workspace
