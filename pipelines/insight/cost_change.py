@@ -225,12 +225,15 @@ class _Step:
         return parts
 
     def _totals_of(self, vendor: str, at_old: list[Purchase], at_new: list[Purchase]) -> tuple[Decimal, ...]:
-        terms = self.old_terms[vendor]
-        latest = self.new_terms.get(vendor)
-        if latest is None or latest.currency_code != terms.currency_code:
-            latest = terms
+        terms, latest = self.old_terms[vendor], self._latest_terms(vendor)
         at_rate = replace(terms, rate=latest.rate)
         return tuple(_totals([(at_old, terms), (at_new, terms), (at_new, at_rate), (at_new, latest)]))
+
+    def _latest_terms(self, vendor: str) -> VendorTerms:
+        """Today's terms of a vendor bought from before; the old ones where there are none, or in another currency."""
+        terms = self.old_terms[vendor]
+        latest = self.new_terms.get(vendor)
+        return terms if latest is None or latest.currency_code != terms.currency_code else latest
 
     def _changed_lines(self, model: Model) -> _ChangedLines:
         if demand.latest_change(model, self.before) == demand.latest_change(model, self.now):
@@ -248,14 +251,15 @@ class _Step:
     ) -> dict[_Key, dict[str, Fraction]]:
         """By plan and part, what the plan of today pays for its lines less what the earlier purchases would pay now."""
         reasons = self._reasons(priced, changed)
-        rates = {code: terms.rate for code, terms in {**self.old_terms, **self.new_terms}.items()}
+        now = {code: terms.rate for code, terms in self.new_terms.items()}
+        then = {code: self._latest_terms(code).rate for code in self.old_terms}
         value = pl.col("quantity") * pl.col("price_now")
         earlier = self._lines(self.then).join(
             priced.select(*_PLAN, *_OFFER, "price_now"), on=[*_PLAN, *_OFFER], how="left"
         )
-        sides = ((self._lines(self.today).with_columns(price_now="unit_price"), 1), (earlier, -1))
+        sides = ((self._lines(self.today).with_columns(price_now="unit_price"), 1, now), (earlier, -1, then))
         found: dict[_Key, dict[str, Fraction]] = {}
-        for lines, sign in sides:
+        for lines, sign, rates in sides:
             sums = (
                 lines.join(reasons, on=[*_PLAN, "line_number"])
                 .group_by(*_PLAN, "reason", "vendor_code")
