@@ -13,7 +13,7 @@ included):
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -138,7 +138,7 @@ class JointBuying:
             estimate=self.costs.estimate(together),
             unpriced_count=self.costs.unpriced_count(together),
             lower_bound=self._bound(together),
-            gap_pct=gap_pct(Fraction(self.shared.landed_cost(together)), Fraction(self._bound(together))),
+            gap_pct=gap_pct(self._exact_cost(together), together.lower_bound or Fraction(0)),
             separate_costs=separate,
             separate_unfilled_count=sum(self._alone(model).unfilled_count for model in range(self.many)),
             shares=self._shares(total, separate),
@@ -151,6 +151,9 @@ class JointBuying:
         landed = self.shared.landed_cost(together)
         bound = round_down(together.lower_bound or Fraction(0), currency_digits(self.buyer.currency_code))
         return min(bound, landed)
+
+    def _exact_cost(self, orders: Orders) -> Fraction:
+        return sum((receipt.exact.total for receipt in self.shared.receipts(orders.orders)), Fraction(0))
 
     # Plans
 
@@ -206,9 +209,8 @@ class JointBuying:
         best = min([planned, *tried], key=self.shared.rank)
         if planned.unfilled_count != best.unfilled_count:  # a bound of plans that fill less is none of this one
             return best
-        return Orders(
-            best.orders, best.served, best.on_hand, best.unfilled, planned.lower_bound, planned.hit_time_limit
-        )
+        bounded = best.bounded_like(planned, Fraction(self.shared.scenario.parcel_bother))
+        return replace(bounded, hit_time_limit=planned.hit_time_limit)
 
     def _shares(self, total: Decimal, separate: list[Decimal]) -> list[Decimal]:
         """Each model's share of the cost of all, in the currency's digits; they add up to it."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
@@ -50,6 +50,13 @@ class Orders:
         for row in self.served:
             left[row[2]] = left.get(row[2], 0) - row[-1]
         return {offer_id: quantity for offer_id, quantity in left.items() if quantity > 0}
+
+    def bounded_like(self, other: Orders, bother: Fraction) -> Orders:
+        """These orders with another's lower bound, which is of the same task; ``bother`` is that of one parcel."""
+        if not other.lower_bound:
+            return replace(self, lower_bound=other.lower_bound)
+        bound = other.lower_bound + bother * (len(other.orders) - len(self.orders))
+        return replace(self, lower_bound=max(Fraction(0), bound))
 
     def followed_by(self, other: Orders) -> Orders:
         """These orders and then others."""

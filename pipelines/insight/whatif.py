@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -125,10 +125,9 @@ def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, P
     known = [*elsewhere, first] if is_same_market and _knows(there, first) else elsewhere
     second = there.together([0], known, question.effort)
     if is_same_market and _knows(here, second):
-        first = min(
-            [first, replace(here.together([0], [first, second], "quick"), lower_bound=first.lower_bound)],
-            key=here.rank,
-        )
+        bother = Fraction(question.scenario.parcel_bother)
+        again = here.together([0], [first, second], "quick").bounded_like(first, bother)
+        first = min([first, again], key=here.rank)
     before, after = _side(inputs, here, first, prices), _side(inputs, there, second, prices)
     return Answer(before, after, _difference(inputs, before, after))
 

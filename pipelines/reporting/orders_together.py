@@ -101,7 +101,11 @@ def _words(facts: Facts, order: Row, shares: list[Row]) -> list[str]:
             f"One order for all costs {money(-saved, code, with_code=True)} more than the models bought alone, because each "
             f"of those counts on the same stock, which can be bought only once. It comes in {orders}."
         ]
-    told[0] += f" It is at most {gap(order['gap_pct'])} above the best possible with one order per vendor."
+    told[0] += (
+        f" It is at most {gap(order['gap_pct'])} above the best possible with one order per vendor."
+        if order["gap_pct"]
+        else " Nothing with one order per vendor is cheaper."
+    )
     sequence = _of(facts.todays(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
     first = sequence.sort("sequence_position").to_dicts()
     names = ", then ".join(titles.get(row["model_code"], row["model_code"]) for row in first)
