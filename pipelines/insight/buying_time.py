@@ -208,7 +208,7 @@ def _percent(log_error: float) -> float | None:
 def _why_no_forecast(origins: int) -> str:
     if origins < LEAST_ORIGINS:
         needed = LEAST_HISTORY + LEAST_ORIGINS
-        return f"too short a past to judge a forecast: that takes {needed} months without a gap"
+        return f"the past is too short to judge one, which takes {needed} months without a gap"
     return "in the past it hardly came closer than 'same as last month', or not at all"
 
 

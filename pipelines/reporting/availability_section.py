@@ -65,6 +65,8 @@ def _about_the_end(facts: Facts, elements: list[Row], going: list[Row]) -> list[
     if not elements:
         return []
     horizon = facts.settings.report.running_out_months
+    if all(element["piece_trend_pct"] is None for element in elements):
+        return ["There are too few months yet to tell which elements may run out."]
     if not going:
         return [
             f"By the trend of the last year no element that can be bought now runs out within {count(horizon, 'month')}."

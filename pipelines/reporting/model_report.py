@@ -127,9 +127,11 @@ def _strip(
     items = []
     if plan is not None:
         covered = percent((cost_coverage(plan) or 0) * 100)
+        how_good = (
+            f"at most {gap(plan['gap_pct'])} above the best possible" if plan["gap_pct"] else "the cheapest possible"
+        )
         note = why_cost_is_withheld(facts, plan) or (
-            f"{facts.scenario_title(plan['scenario_code'])}; {covered} of the pieces priced; at most {gap(plan['gap_pct'])} above "
-            "the best possible"
+            f"{facts.scenario_title(plan['scenario_code'])}; {covered} of the pieces priced; {how_good}"
         )
         items.append(("Complete cost", complete_cost(facts, plan, with_code=True), note))
     if index is not None:

@@ -54,15 +54,17 @@ def availability(
     if not markets:
         return Availability(empty_frame(ELEMENT_AVAILABILITY), empty_frame(MODEL_AVAILABILITY))
     day = max(markets)
+    # A date without any offer at all lies before the history begins, or nothing was confirmed: unknown, not sold out.
+    days = [on for on in sorted(markets) if on == day or not markets[on].is_empty()]
     needs = _needs(inputs, day)
     elements, models = [empty_frame(ELEMENT_AVAILABILITY)], [empty_frame(MODEL_AVAILABILITY)]
     statuses, summed = _statuses(inputs, day), _summed(summaries)
     for buyer in inputs.settings.buyer if needs.height else ():
         offered = _pieces_on_offer(needs.select(ELEMENT).unique(), markets, buyer, inputs)
         seen = _last_seen(last_seen, inputs.tables["vendor_terms"], buyer.region_code)
-        grid = _grid(needs, offered, sorted(markets))
+        grid = _grid(needs, offered, days)
         models.append(_typed(MODEL_AVAILABILITY, _by_month(grid), buyer))
-        trends = _trends(grid, sorted(markets), inputs.settings.report.running_out_months)
+        trends = _trends(grid, days, inputs.settings.report.running_out_months)
         now = (
             grid.filter(pl.col("day") == day)
             .join(statuses, on=ELEMENT, how="left")

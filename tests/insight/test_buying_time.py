@@ -119,7 +119,7 @@ def test_a_season_is_told_from_three_years_on():
 def test_a_gap_in_the_past_starts_the_series_anew():
     rows = told(indices=index_rows(100 * 1.01 ** np.arange(40), withheld=["2025-11"]))
     assert rows["forecast_trial"]["origin_count"].to_list() == [0]
-    assert "too short a past" in rows["forecast_trial"]["withheld_reason"][0]
+    assert "the past is too short to judge one" in rows["forecast_trial"]["withheld_reason"][0]
     assert rows["buying_time"]["past_month_count"].to_list() == [38]
 
 

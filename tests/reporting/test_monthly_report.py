@@ -289,7 +289,7 @@ def test_when_to_buy_stands_in_its_own_past(facts, night):
     assert section["standing"].rows[1][4] == percent(row["above_lowest_pct"], signed=True)
     assert any(words.startswith("Price index: of 13 earlier months") for words in section["words"])
     assert any("Three years of prices are needed" in words for words in section["words"])
-    assert any(words.startswith("No forecast: too short a past") for words in section["words"])
+    assert any(words.startswith("No forecast: the past is too short") for words in section["words"])
     assert section["forecast"].rows[0][0] == "December 2026"
 
 

@@ -152,3 +152,11 @@ def test_a_short_history_has_no_trend_and_an_element_that_is_gone_is_not_running
 def test_no_market_and_no_model_give_empty_tables():
     assert availability(night(), {NOW: market(offer("a", 1))}, market(), NO_SUMMARIES).elements.is_empty()
     assert availability(night(model(("a", "red", 1))), {}, market(), NO_SUMMARIES).models.is_empty()
+
+
+def test_a_month_before_the_history_begins_is_unknown_and_not_sold_out():
+    """Ten months without any offer, then three with plenty: no rise from nothing, no months of nothing."""
+    markets = {day: market(*([offer("a", 1, 100, day=day)] if n >= 10 else [])) for n, day in enumerate(DAYS)}
+    rows, months = looked_up(night(model(("a", "red", 5))), markets)
+    assert [month for _, month in months] == ["2025-11", "2025-12", "2026-01"]
+    assert rows["home", "a"]["piece_trend_pct"] is None
