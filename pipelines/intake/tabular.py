@@ -58,7 +58,7 @@ def check_header(cells: Sequence[str], where: str, line: int) -> tuple[str, ...]
             where=place,
             next_step="check the separator, or remove columns",
         )
-    names = [cell.strip(BLANKS) or f"(column {number})" for number, cell in enumerate(cells, 1)]
+    names = [_column_name(cell.strip(BLANKS), number) for number, cell in enumerate(cells, 1)]
     twice = [name for name, count in Counter(names).items() if count > 1]
     if twice:
         raise UnreadableFileError(
@@ -70,6 +70,11 @@ def check_header(cells: Sequence[str], where: str, line: int) -> tuple[str, ...]
     if taken:
         raise UnreadableFileError(f"the header has a column called {taken[0]}", where=place, next_step="rename it")
     return tuple(names)
+
+
+def _column_name(name: str, number: int) -> str:
+    """A name that is empty, or that Polars would take for a pattern of names, is no name."""
+    return name if name and name != "*" and not (name.startswith("^") and name.endswith("$")) else f"(column {number})"
 
 
 class GridBuilder:

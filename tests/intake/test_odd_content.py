@@ -2,6 +2,7 @@
 
 import zipfile
 
+import polars as pl
 import pytest
 from intake_cases import OUR_HEADER, our_row, rules, take, write_csv, write_text, write_xlsx
 
@@ -90,3 +91,20 @@ def test_odd_names(tmp_path, name):
     path = write_csv(tmp_path / name, [our_row(), our_row(unit_price="none", part_code="p2")])
     taken = take(path, tmp_path)
     assert taken.error is None and taken.rows.height == 1 and taken.file_name == name
+
+
+@pytest.mark.parametrize("name", ["*", "^.*$", "^unit_price$"])
+@pytest.mark.parametrize("kind", ["csv", "quoted", "jsonl", "parquet"])
+def test_a_column_named_like_a_pattern_is_one_without_a_name(tmp_path, name, kind):
+    frame = pl.DataFrame([(*our_row(), "")], schema=[*OUR_HEADER, name], orient="row")
+    path = tmp_path / f"a.{'csv' if kind == 'quoted' else kind}"
+    if kind == "parquet":
+        frame.write_parquet(path)
+    elif kind == "jsonl":
+        frame.write_ndjson(path)
+    else:
+        frame.write_csv(path, quote_style="always" if kind == "quoted" else "necessary")
+    taken = take(path, tmp_path)
+    assert taken.error is None and taken.rows.height == 1
+    alone = take(write_text(tmp_path / "b.csv", f"{name}\n1\n"), tmp_path)
+    assert alone.error is not None and "(column 1)" in str(alone.error)
