@@ -91,8 +91,8 @@ class _Effort:
 
 
 EFFORTS = {
-    "quick": _Effort(300, 0, 20_000, 20, 20, 1),
-    "standard": _Effort(800, 300, 1_000, 40, 30, 4),
+    "quick": _Effort(300, 0, 20_000, 8, 12, 1),
+    "standard": _Effort(800, 300, 1_000, 15, 20, 4),
     "deep": _Effort(math.inf, 20_000, 100_000, 100, 60, 12),
 }
 
