@@ -43,7 +43,7 @@ check: $(INSTALLED) ## format, lint, types and every test
 	$(MAKE) test
 
 bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZES=100,300 EFFORT=standard RULES=0 MIP_SECONDS=60
-	$(BIN)/python -m tests.benchmarks.plan_bench --sizes $(or $(SIZES),100,300) --effort $(or $(EFFORT),standard) \
+	$(BIN)/python -m tests.benchmarks.plan_bench $(if $(SIZES),--sizes $(SIZES)) --effort $(or $(EFFORT),standard) \
 		--rule-share $(or $(RULES),0) --mip-seconds $(or $(MIP_SECONDS),60)
 
 bench-savings: $(INSTALLED) ## savings and look-first lists, and how they grow with lines; SIZES=50,100,200,400
@@ -54,7 +54,7 @@ bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they 
 		$(if $(ELEMENTS),--elements $(ELEMENTS))
 
 bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
-	$(BIN)/python -m tests.benchmarks.load_bench --sizes $(or $(SIZES),1000000,3000000,10000000)
+	$(BIN)/python -m tests.benchmarks.load_bench $(if $(SIZES),--sizes $(SIZES))
 
 format: $(INSTALLED) ## format and mend what can be mended
 	$(BIN)/ruff check --fix .

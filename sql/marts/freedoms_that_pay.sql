@@ -30,3 +30,7 @@ from savings
 where is_told_apart and saving > 0
 qualify priced_on = max(priced_on) over (partition by model_code)
 order by model_code, buyer_code, scenario_code, saving desc, line_number, freed_kind, saving_view;
+
+
+comment on column freedoms_that_pay.freed_kind is
+'what the freedom is of: colour or form';

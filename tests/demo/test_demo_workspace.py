@@ -21,7 +21,12 @@ from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.validate import require_valid
 
 MODELS = [plan.code for plan in PLANS]
-DECISIONS = ("accepted_exports", "withdrawn_files", "confirmed_prices", "source_corrections")  # the user's, so the demo has none
+DECISIONS = (
+    "accepted_exports",
+    "withdrawn_files",
+    "confirmed_prices",
+    "source_corrections",
+)  # the user's, so the demo has none
 
 
 def read(contract: Contract, path: Path) -> pl.DataFrame:

@@ -14,6 +14,7 @@ from pipelines.intake.workspace_files import look_up_table, read_workspace
 from pipelines.settings import Workspace
 from schemas.columns import COLUMNS
 from schemas.inputs import ALL_INPUTS, CODE_MAP, INBOX, MODEL_FILES, WORKSPACE_TABLES
+from schemas.published import INDEX_VINTAGE, NIGHTLY_COST
 from schemas.validate import polars_schema
 
 KITFARE = '[[buyer]]\nbuyer_code = "home"\ntitle = "at home"\nregion_code = "NO"\ncurrency_code = "EUR"\n'
@@ -55,8 +56,13 @@ def refused(root: Path, *told: str, kind: type[KitfareError] = InputError) -> Ki
 
 def test_a_small_workspace(root):
     inputs = read_workspace(Workspace(root))
-    assert set(inputs.tables) == {contract.name for contract in WORKSPACE_TABLES}
-    for contract in WORKSPACE_TABLES:
+    contracts = (
+        *WORKSPACE_TABLES,
+        INDEX_VINTAGE,
+        NIGHTLY_COST,
+    )  # the last two are kitfare's own record of what it published
+    assert set(inputs.tables) == {contract.name for contract in contracts}
+    for contract in contracts:
         assert inputs.tables[contract.name].schema == polars_schema(contract)
     assert inputs.tables["colours"]["finish"].to_list() == ["plain", "plain"]
     (model,) = inputs.models
