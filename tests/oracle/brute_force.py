@@ -16,6 +16,7 @@ from functools import cache
 
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.receipt import Purchase, work_out_order
+from pipelines.costing.terms import VendorTerms
 
 
 class Market:
@@ -65,11 +66,24 @@ class Market:
         }
         return not use["make_up_code"] or available == {other["component_part_code"] for other in siblings}
 
+    @staticmethod
+    def _can_be_sent(size: Decimal, terms: VendorTerms) -> bool:
+        """Not beyond the last step by size, where that one ends."""
+        ends = [step.to_value for step in terms.shipping_steps if step.basis == "largest_dimension_mm"]
+        return not ends or None in ends or size < max(ends)
+
     def _quantities(self, index: int) -> list[int]:
-        """Quantities on sale: in multiples, in stock, within the limit per order, worth the least a line must be."""
+        """Quantities on sale: in multiples, in stock, within the limits per order, worth the least a line must be.
+
+        None of what the vendor has no parcel for.
+        """
         offer = self.offers[index]
-        most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
-        least_value = self.terms[offer["vendor_code"]].minimum_line_value
+        terms = self.terms[offer["vendor_code"]]
+        if not self._can_be_sent(offer["largest_dimension_mm"], terms):
+            return []
+        limits = [offer["quantity_available"], offer["maximum_per_order"], terms.maximum_piece_count]
+        most = min(limit for limit in limits if limit is not None)
+        least_value = terms.minimum_line_value
         found = []
         for quantity in range(offer["sold_in_multiples_of"], most + 1, offer["sold_in_multiples_of"]):
             value = self.value(index, quantity)
