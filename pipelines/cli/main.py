@@ -63,14 +63,20 @@ def _is_not_a_fault(error: BaseException) -> bool:
     return ours or (isinstance(error, OSError) and error.errno == errno.EPIPE)
 
 
+def _is_interrupt(error: BaseException) -> bool:
+    """Ctrl-C, also where DuckDB makes an error of its own of one that comes while it works or while it is handed a frame."""
+    if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
+        return True
+    return "duckdb" in type(error).__module__ and "KeyboardInterrupt" in str(error)
+
+
 def _words_and_code(error: BaseException) -> tuple[str, int]:
     from pipelines.errors import KitfareError
 
     stays = "  state: what was published stays"
     if isinstance(error, KitfareError):
         return str(error), error.exit_code
-    # DuckDB turns a Ctrl-C that comes while it works into this error.
-    if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
+    if _is_interrupt(error):
         return f"Interrupted.\n{stays}; the same command, run again, starts cleanly", INTERRUPTED
     if isinstance(error, OSError):
         where = f"\n  where: {error.filename}" if error.filename else ""

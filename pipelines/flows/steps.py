@@ -79,7 +79,7 @@ def read_inputs(workspace: Workspace) -> WorkspaceInputs:
     inputs = workspace_files.read_workspace(workspace)
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
-        with connect.reader(workspace.warehouse) as con:
+        with connect.writer(workspace.warehouse) as con:
             _note_readings(workspace, con)
     journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
     return inputs

@@ -52,6 +52,8 @@ def writer(path: Path) -> Iterator[Connection]:
     """
     spill = path.with_name(path.name + ".spill")
     with disk_trouble_in_words(path):
+        if not path.exists():
+            _make(path)
         con = open_database(path, read_only=False, spill=spill)
         try:
             migrate(con)
@@ -60,6 +62,19 @@ def writer(path: Path) -> Iterator[Connection]:
         finally:
             con.close()
             shutil.rmtree(spill, ignore_errors=True)
+
+
+def _make(path: Path) -> None:
+    """A warehouse with all its tables, or none: readers never meet one that a kill left half made."""
+    making = path.with_name(path.name + ".making")
+    for leftover in (making, making.with_name(making.name + ".wal")):
+        leftover.unlink(missing_ok=True)
+    con = open_database(making, read_only=False, spill=None)
+    try:
+        migrate(con)
+    finally:
+        con.close()
+    making.rename(path)
 
 
 @contextmanager

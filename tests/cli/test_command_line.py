@@ -5,6 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import pytest
 import typer
 from typer.testing import CliRunner
@@ -153,7 +154,17 @@ def test_debug_shows_where_it_came_from():
     assert "Traceback" in result.stderr and "raise error" in result.stderr
 
 
-@pytest.mark.parametrize("error", [KeyboardInterrupt(), RuntimeError("Query interrupted")], ids=["Python", "DuckDB"])
+@pytest.mark.parametrize(
+    "error",
+    [
+        KeyboardInterrupt(),
+        RuntimeError("Query interrupted"),
+        duckdb.InvalidInputException(
+            "reading the object registered as 'frame' as Arrow data failed: KeyboardInterrupt: "
+        ),
+    ],
+    ids=["Python", "DuckDB at work", "DuckDB handed a frame"],
+)
 def test_ctrl_c_is_130(error):
     result = Raising(error).run()
     assert result.exit_code == 130

@@ -8,6 +8,7 @@ import sys
 import time
 from pathlib import Path
 
+import duckdb
 import pytest
 from tiny_workspace import export, make_workspace
 
@@ -56,6 +57,14 @@ def test_from_the_first_refresh_to_the_third(place):
     assert "south-new.csv" in kitfare(place, "status").stdout
     recorded = [path.name for path in (place.root / "index_vintages").iterdir()]
     assert len(recorded) == 1 and recorded[0].startswith("2026-11-01-")  # October is over
+
+
+def test_a_warehouse_without_its_tables_is_given_them(place):
+    """As one that an older version was killed over while it made it."""
+    duckdb.connect(str(place.warehouse)).close()
+    result = kitfare(place, "refresh")
+    assert result.returncode == 0, result.stderr
+    assert table_of(result)["listed"] == "8.80"
 
 
 def test_prices_of_another_date(place):

@@ -58,6 +58,20 @@ def test_a_failing_migration_changes_nothing(path, monkeypatch):
         assert found == []
 
 
+def test_a_new_warehouse_has_all_its_tables_or_is_not_there(path, monkeypatch):
+    def stopped(_con):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(connect, "migrate", stopped)
+        with pytest.raises(KeyboardInterrupt), connect.writer(path):
+            pass
+        assert not path.exists()
+    with connect.writer(path) as con:
+        assert con.execute("select count(*) from received_file").fetchall() == [(0,)]
+    assert [found.name for found in path.parent.iterdir()] == [path.name]
+
+
 def test_a_warehouse_of_a_newer_version_is_refused(path):
     with connect.writer(path) as con:
         con.execute("insert into schema_migration values (999, '999_future.sql')")
