@@ -52,7 +52,7 @@ def writer(path: Path) -> Iterator[Connection]:
     """
     spill = path.with_name(path.name + ".spill")
     with disk_trouble_in_words(path):
-        if not path.exists():
+        if str(path) != ":memory:" and not path.exists():
             _make(path)
         con = open_database(path, read_only=False, spill=spill)
         try:

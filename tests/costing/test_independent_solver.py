@@ -14,6 +14,7 @@ from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
 
 pytest.importorskip("pyscipopt", reason="needs the package pyscipopt")
+from tests.length import examples
 from tests.oracle.independent_program import best_cost
 
 TOLERANCE = 1e-5
@@ -21,7 +22,7 @@ TOLERANCE = 1e-5
 
 @pytest.mark.slow
 @settings(
-    max_examples=150,
+    max_examples=examples(40, 150),
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],

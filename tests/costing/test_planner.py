@@ -89,14 +89,14 @@ def test_small_plain_markets_are_planned_exactly(problem):
 
 
 @pytest.mark.slow
-@settings(max_examples=examples(250, 1500), **QUIET)
+@settings(max_examples=examples(120, 1500), **QUIET)
 @given(problems())
 def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
     assert_optimal(problem, "standard")
 
 
 @pytest.mark.slow
-@settings(max_examples=examples(150, 600), **QUIET)
+@settings(max_examples=examples(60, 600), **QUIET)
 @given(problems())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     with pytest.MonkeyPatch.context() as patch:

@@ -14,7 +14,7 @@ from warehouse_kit import NOW, taken
 from pipelines.warehouse import append, connect, history, load
 from tests.length import examples
 
-SETTINGS = settings(max_examples=examples(12, 300), deadline=None, suppress_health_check=list(HealthCheck))
+SETTINGS = settings(max_examples=examples(5, 300), deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def night(rng: Random, number: int):

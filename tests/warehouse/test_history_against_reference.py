@@ -14,8 +14,8 @@ from reference_fold import File, Row, reference_fold
 from schemas.published import INTAKE_FILE
 from tests.length import examples
 
-QUICK = settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
-LONG = settings(max_examples=examples(20, 150), deadline=None, suppress_health_check=list(HealthCheck))
+QUICK = settings(max_examples=examples(8, 15), deadline=None, suppress_health_check=list(HealthCheck))
+LONG = settings(max_examples=examples(4, 150), deadline=None, suppress_health_check=list(HealthCheck))
 
 
 def check_against_reference(case: Case) -> None:

@@ -13,6 +13,7 @@ from killed_work import FILE_COUNT, load_and_fold
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, tables
 from pipelines.warehouse.query import run_query
+from tests.length import examples
 
 pytestmark = pytest.mark.slow
 WORK = Path(__file__).with_name("killed_work.py")
@@ -30,7 +31,7 @@ def state_of(folder: Path) -> dict:
         return {**{name: frame.rows() for name, frame in frames.items()}, "fingerprint": history.fingerprint(con)}
 
 
-def test_loading_and_folding_killed_a_dozen_times_ends_as_undisturbed(tmp_path):
+def test_loading_and_folding_killed_again_and_again_ends_as_undisturbed(tmp_path):
     undisturbed, disturbed = tmp_path / "undisturbed", tmp_path / "disturbed"
     undisturbed.mkdir()
     disturbed.mkdir()
@@ -39,7 +40,7 @@ def test_loading_and_folding_killed_a_dozen_times_ends_as_undisturbed(tmp_path):
     whole = time.monotonic() - began
     rng = random.Random(5)
     progress = []
-    for number in range(12):
+    for number in range(examples(6, 12)):
         process = at_work("load", disturbed)
         time.sleep(rng.uniform(0, whole / 3) if number else 0)
         process.send_signal(signal.SIGKILL)
@@ -70,7 +71,7 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
         time.sleep(0.05)
     rng = random.Random(7)
     names, kill_at, kills = [], time.monotonic() + 1, 0
-    least, most = time.monotonic() + 12, time.monotonic() + 180
+    least, most = time.monotonic() + examples(4, 12), time.monotonic() + 180
 
     def enough():
         """Kills, and new generations between them; a slow machine needs longer for as many."""
