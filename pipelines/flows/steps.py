@@ -79,8 +79,9 @@ def read_inputs(workspace: Workspace) -> WorkspaceInputs:
     inputs = workspace_files.read_workspace(workspace)
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
-        with connect.writer(workspace.warehouse) as con:
-            _note_readings(workspace, con)
+        with connect.reader(workspace.warehouse) as con:
+            if connect.is_made(con):
+                _note_readings(workspace, con)
     journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
     return inputs
 

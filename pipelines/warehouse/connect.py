@@ -77,6 +77,12 @@ def _make(path: Path) -> None:
     making.rename(path)
 
 
+def is_made(con: Connection) -> bool:
+    """Whether a warehouse has its tables; one that a kill left half made, before they came all at once, has none."""
+    found = con.execute("select count(*) from duckdb_tables() where table_name = 'received_file'").fetchall()
+    return bool(found[0][0])
+
+
 @contextmanager
 def disk_trouble_in_words(path: Path) -> Iterator[None]:
     """What the system refuses while a database or a published file is written, in words.
