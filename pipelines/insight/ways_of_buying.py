@@ -2,7 +2,7 @@
 
 Orders go to one of a few dozen sets of vendors, namely those that are best for one of many sets of freedoms, out of the plans' own
 vendors and some others, and their neighbours. What an order's terms add (shipping, waivers, discounts, minimums) is fixed for a set
-of vendors, at the dearer of both ends: nothing free, and all granted freedoms.
+of vendors, at the dearest of three states: nothing free, all granted freedoms, and all unjudged lines free as well.
 """
 
 from __future__ import annotations
@@ -110,18 +110,21 @@ class _Search:
         return _Pool(self.costs, priced, self._charges(priced, FILLING_UP))
 
     def _charges(self, sets: VendorSets, filling_up: float) -> Floats:
-        """What the terms of all orders add beyond the prices of pieces, by set: the dearer of nothing free and all free.
+        """What the terms of all orders add beyond the prices of pieces, by set, where they add most.
+
+        With unjudged lines free, too: a vendor that only they would be bought from charges for its order like any other.
 
         ``filling_up``: what reaching a minimum order costs, as a share of what lacks.
         """
-        ends = []
-        for free in (set[Freedom](), {*self.costs.granted, *self.costs.forms}):
+        added_at = []
+        granted = {*self.costs.granted, *self.costs.forms}
+        for free in (set[Freedom](), granted, granted | {*self.costs.unjudged}):
             goods, weight = self.costs.orders(sets, free)
             added = [
                 added_by_terms(each, goods[v], weight[v], filling_up) for v, each in enumerate(self.costs.uses.bands)
             ]
-            ends.append(np.sum(added, axis=0))
-        return np.maximum(*ends)
+            added_at.append(np.sum(added, axis=0))
+        return np.max(added_at, axis=0)
 
     def _reaching_minimums(self, sets: VendorSets) -> tuple[VendorSets, Floats]:
         """The sets with premiums that move just enough pieces to vendors below their minimum order, and what their terms add.

@@ -370,6 +370,12 @@ def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shi
 # Lines nobody has judged
 
 
+def test_a_vendor_that_only_a_look_would_bring_in_charges_for_its_order():
+    market = make_market(offer("a", "plate", "blue", "0.01"), offer("b", "plate", "red", "0.01"))
+    looks = worked_out(make_model([line(1, "plate", "red", 1)]), market, **two_vendors(1))["look_first"]
+    assert looks["look_saving"].to_list() == [0]
+
+
 def test_looking_counts_what_is_free_already():
     """Line 1 is free and takes the blue bricks: for line 2, which wants the same, there is less to save."""
     model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [freedom(1, "any")])
