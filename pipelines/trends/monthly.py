@@ -72,14 +72,6 @@ class Earlier:
     vintages: pl.DataFrame = field(default_factory=lambda: empty_frame(INDEX_VINTAGE))
 
 
-def price_trends(
-    inputs: WorkspaceInputs, model: Model, buyer: Buyer, markets: Mapping[date, pl.DataFrame]
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Index and lines of one model: the first two frames of :func:`trends_of_models`, without any earlier night."""
-    found = trends_of_models(inputs, [model], buyer, markets)
-    return found.index, found.lines
-
-
 def trends_of_models(
     inputs: WorkspaceInputs,
     models: Iterable[Model],

@@ -5,10 +5,10 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer
+from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
 from pipelines.trends.index_numbers import Panel, direct_index, jevons, tornqvist
-from pipelines.trends.monthly import basket_lines, price_trends
+from pipelines.trends.monthly import basket_lines
 from pipelines.trends.months import month_before
 from pipelines.trends.multilateral import geks
 from schemas.published import ELEMENT_PRICE, PRICE_INDEX

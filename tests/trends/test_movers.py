@@ -1,8 +1,7 @@
 import polars as pl
 import pytest
-from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer
+from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
-from pipelines.trends.monthly import price_trends
 from pipelines.trends.movers import movers
 from schemas.published import ELEMENT_PRICE
 

@@ -10,11 +10,10 @@ from datetime import date
 
 import numpy as np
 import pytest
-from trend_market import HOME, inputs, market, model, month_ends, offer, table
+from trend_market import HOME, inputs, market, model, month_ends, offer, price_trends, table
 
 from pipelines.insight.buying_time import buying_time
 from pipelines.trends.availability import availability
-from pipelines.trends.monthly import price_trends
 from pipelines.trends.price_changes import price_change_distribution, vendor_moves
 from schemas.inputs import PRICE_SUMMARY
 from schemas.published import MODEL_COST

@@ -7,6 +7,7 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ModelSettings, Settings
+from pipelines.trends.monthly import trends_of_models
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.published import INPUT_FILE, PRICE_HISTORY
 from schemas.validate import empty_frame, polars_schema, validate_text
@@ -99,3 +100,9 @@ def markets_of(prices, first=FIRST, stock=1000):
         day: market(*(offer(part, path[n], stock, day=day) for part, path in prices.items() if path[n] is not None))
         for n, day in enumerate(month_ends(first, count))
     }
+
+
+def price_trends(given, own, buyer, markets):
+    """PRICE_INDEX and ELEMENT_PRICE of one model, without any earlier night."""
+    found = trends_of_models(given, [own], buyer, markets)
+    return found.index, found.lines

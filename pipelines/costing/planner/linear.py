@@ -179,18 +179,13 @@ def _outcome(solver: highspy.Highs, is_mip: bool) -> Outcome:
     )
 
 
-def safe_bound(program: Program, row_duals: Floats) -> float:
-    """A lower bound of a linear program from any row duals, whatever the solver's tolerances.
+def priced_columns(program: Program, row_duals: Floats) -> tuple[float, Floats]:
+    """A lower bound of a linear program from any row duals, whatever the solver's tolerances, and the columns' reduced costs.
 
     Weak duality with all columns in boxes (Neumaier & Shcherbina, Safe bounds in linear and mixed-integer linear programming,
     Math. Programming 99 (2004) 283-296): for any multipliers, rows priced at their nearer bound plus every column at the
     bound its reduced cost favours. Rounding errors of the sums are left to the caller's margin.
     """
-    return priced_columns(program, row_duals)[0]
-
-
-def priced_columns(program: Program, row_duals: Floats) -> tuple[float, Floats]:
-    """The safe bound of some row duals, and every column's reduced cost at them."""
     duals = np.where(
         ((row_duals > 0) & np.isinf(program.row_lower)) | ((row_duals < 0) & np.isinf(program.row_upper)),
         0.0,
