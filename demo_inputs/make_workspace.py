@@ -71,6 +71,7 @@ def tables() -> dict[str, list[Row]]:
             for v in vendor_list.VENDORS
         ],
         "vendor_terms": list(vendor_list.vendor_terms()),
+        "vendor_closures": list(vendor_list.vendor_closures()),
         "shipping_steps": list(vendor_list.shipping_steps()),
         "handling_charges": list(vendor_list.handling_charges()),
         "border_charges": list(vendor_list.border_charges()),

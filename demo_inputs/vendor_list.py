@@ -253,3 +253,16 @@ def border_charges() -> list[dict[str, object]]:
                 "goods_from": goods_from, "duty_pct": duty_pct, "clearance_charge": charge,
             })  # fmt: skip
     return rows
+
+
+def vendor_closures() -> list[dict[str, object]]:
+    """Days without orders: a stocktaking, a summer, and holidays that are announced."""
+    return [
+        {"vendor_code": code, "closed_from_on": begins, "opens_again_on": opens, "reason": why}
+        for code, begins, opens, why in (
+            ("hobblecote", "2026-10-15", "2026-10-20", "stocktaking"),
+            ("puffinsby", "2026-12-19", "2027-01-04", "winter holidays"),
+            ("tangleholt", "2025-07-07", "2025-07-21", "summer holidays"),
+            ("tangleholt", "2026-07-06", "2026-07-20", "summer holidays"),
+        )
+    ]

@@ -130,6 +130,15 @@ VENDOR_TERMS = Contract(
     "region goes before *. A parcel from a small vendor costs about 7 to ship (common practice, no source).",
 )  # fmt: skip
 
+VENDOR_CLOSURES = Contract(
+    name="vendor_closures",
+    grain="one row per vendor and first closed date",
+    columns=("vendor_code", "closed_from_on", "opens_again_on", "reason"),
+    key=("vendor_code", "closed_from_on"),
+    optional={"opens_again_on": None, "reason": ""},
+    notes="Holidays, removals: on these dates no plan uses the vendor. Its prices stay in history and trends.",
+)
+
 SHIPPING_STEPS = Contract(
     name="shipping_steps",
     grain="one row per vendor, buyer region, start date, basis and step",
@@ -225,8 +234,8 @@ SOURCE_CORRECTIONS = Contract(
 )  # fmt: skip
 
 WORKSPACE_TABLES = (
-    COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, ELEMENT_STATUS, VENDORS, VENDOR_TERMS, SHIPPING_STEPS, HANDLING_CHARGES,
-    BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES, ACCEPTED_EXPORTS, WITHDRAWN_FILES, CONFIRMED_PRICES,
+    COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, ELEMENT_STATUS, VENDORS, VENDOR_TERMS, VENDOR_CLOSURES, SHIPPING_STEPS,
+    HANDLING_CHARGES, BORDER_CHARGES, STOCK_ON_HAND, EXCHANGE_RATES, ACCEPTED_EXPORTS, WITHDRAWN_FILES, CONFIRMED_PRICES,
     SOURCE_CORRECTIONS,
 )  # fmt: skip
 """Files tables/<name>.csv of a workspace; one that is absent counts as empty."""

@@ -48,12 +48,19 @@ _FLAT_TERMS = {
 PLAN_TERMS = Contract(
     name="plan_terms",
     grain="one row per vendor",
-    columns=("vendor_code", "shipping_charge", *_FLAT_TERMS, "duty_pct", "clearance_charge", "currency_code"),
+    columns=(
+        "vendor_code", "shipping_charge", *_FLAT_TERMS, "duty_pct", "clearance_charge", "currency_code", "closed_from_on",
+        "opens_again_on",
+    ),
     key=("vendor_code",),
-    optional={**_FLAT_TERMS, "duty_pct": "0", "clearance_charge": "0", "currency_code": None},
+    optional={
+        **_FLAT_TERMS, "duty_pct": "0", "clearance_charge": "0", "currency_code": None, "closed_from_on": None,
+        "opens_again_on": None,
+    },
     notes="`--terms`. shipping_charge may be called shipping; 0 where only `--shipping-steps` count. currency_code is that of "
-    "the vendor's offers unless stated; clearance_charge is in the buyer's currency.",
-)
+    "the vendor's offers unless stated; clearance_charge is in the buyer's currency. With opens_again_on alone the vendor is "
+    "closed until then.",
+)  # fmt: skip
 
 PLAN_SHIPPING_STEPS = Contract(
     name="plan_shipping_steps",

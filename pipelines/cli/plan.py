@@ -71,6 +71,9 @@ def run(
             "never in what they cost.",
         ),
     ] = "0",
+    on: Annotated[
+        str | None, typer.Option("--on", metavar="DATE", help="Date of the order, for closed vendors. Default: today.")
+    ] = None,
     no_spares: Annotated[bool, typer.Option("--no-spares", help="Buy no piece beyond the need.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the whole plan as JSON.")] = False,
 ) -> None:
@@ -97,12 +100,12 @@ def run(
     }  # fmt: skip
     given = {name: path for name, path in further.items() if path is not None}
     scenario = _scenario(max_vendors, forced_vendor or [], forbidden_vendor or [], parcel_bother, not no_spares)
-    today = date.today()
-    files = read_plan_files(PlanPaths(needs, offers, terms, given), scenario, currency, today)
+    day = _day(on)
+    files = read_plan_files(PlanPaths(needs, offers, terms, given), scenario, currency, day)
     known = {*files.inputs.tables["vendor_terms"]["vendor_code"], *files.offers["vendor_code"], *files.left_out}
     _require_known("--forced-vendor", scenario.forced_vendors, known)
     _require_known("--forbidden-vendor", scenario.forbidden_vendors, known)
-    found = plan_needs(files.inputs, files.needs, files.offers, files.left_out, today, effort.value)
+    found = plan_needs(files.inputs, files.needs, files.offers, files.left_out, day, effort.value)
     money = files.inputs.settings.buyer[0].currency_code
     cautions = [*files.cautions, *_cautions(found)]
     if as_json:
@@ -154,6 +157,15 @@ def _scenario(
         raise UsageError(words, next_step="change the options; kitfare plan --help explains them") from None
 
 
+def _day(text: str | None) -> date:
+    from pipelines.errors import UsageError
+
+    try:
+        return date.today() if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--on {text}: not a date", next_step="write it as 2026-10-31") from None
+
+
 def _require_known(option: str, codes: list[str], known: set[str]) -> None:
     from pipelines.errors import UsageError
 
@@ -165,7 +177,7 @@ def _require_known(option: str, codes: list[str], known: set[str]) -> None:
 
 
 def _cautions(found: NeedsPlan) -> list[str]:
-    told = []
+    told = [f"vendor {code} is left out: {reason}" for code, reason in found.left_out.items()]
     if found.unweighed_count:
         is_one = found.unweighed_count == 1
         words = "is of unknown weight or size and counts as a large one"

@@ -44,6 +44,7 @@ class NeedsPlan:
         unfilled: line_number, portion_number, part_code, colour_code, quantity, what_would_help.
         unweighed_count: parts bought whose weight is assumed, where shipping goes by weight or size.
         hit_time_limit: a safety limit bit: the next run may find another plan.
+        left_out: vendors whose terms rule them out on the day, with the reason, beyond those known to be left out.
     """
 
     status: str
@@ -57,6 +58,7 @@ class NeedsPlan:
     unfilled: pl.DataFrame
     unweighed_count: int
     hit_time_limit: bool
+    left_out: dict[str, str]
 
 
 def plan_needs(
@@ -114,6 +116,7 @@ def plan_needs(
         unfilled=_unfilled(missing, helps, offset),
         unweighed_count=_unweighed_count(plan, inputs, book),
         hit_time_limit=plan.hit_time_limit,
+        left_out={code: reason for code, reason in known.left_out.items() if code not in left_out},
     )
 
 

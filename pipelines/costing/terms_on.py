@@ -39,11 +39,13 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
     """The terms that hold on a date for a buyer.
 
     Of a vendor's rows the buyer's own region goes before ``*``, then the latest start on or before the date holds;
-    shipping steps (per basis) and border charges hold as whole tables of one start.
+    shipping steps (per basis) and border charges hold as whole tables of one start. Vendors that take no orders that day
+    are left out.
     """
     tables = inputs.tables
     held = _holding(tables["vendor_terms"], ["vendor_code"], day, buyer)
     rows = {row["vendor_code"]: row for row in held.iter_rows(named=True)}
+    closures = _by_vendor(tables["vendor_closures"], "closed_from_on")
     steps = _by_vendor(_holding(tables["shipping_steps"], ["vendor_code", "step_basis"], day, buyer), "step_from")
     handling = _by_vendor(
         _holding(tables["handling_charges"], ["vendor_code", "assortment_code"], day), "assortment_code"
@@ -71,6 +73,8 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
             left_out[code] = f"there is no exchange rate {pair} within {RATE_MAXIMUM_AGE_DAYS} days of {day}"
         elif problem := _problem_with(charges, unknown_sizes, buyer):
             left_out[code] = problem
+        elif closed := _why_closed(closures.get(code, []), day):
+            left_out[code] = closed
         else:
             vendors[code] = _vendor_terms(vendor, rows[code], rate, charges, buyer)
     return TermsBook(vendors, dict(sorted(left_out.items())))
@@ -130,6 +134,25 @@ def _problem_with(charges: _Charges, unknown_sizes: list[str], buyer: Buyer) -> 
         if any(step["step_basis"] == basis for step in charges.steps):
             return f"its shipping goes by {basis}, and the table parts knows none"
     return ""
+
+
+def _why_closed(closures: list[dict[str, Any]], day: date) -> str:
+    """Until when a vendor takes no orders, and why, from its VENDOR_CLOSURES by their starts; empty when it is open.
+
+    A closure that begins before the one before is over prolongs it.
+    """
+    reasons: list[str] = []
+    ends: date | None = day  # the first date on which it is open; None where nobody knows
+    for row in closures:
+        if ends is None or row["closed_from_on"] > ends:
+            break
+        if row["opens_again_on"] is None or row["opens_again_on"] > ends:
+            ends = row["opens_again_on"]
+            reasons += [row["reason"]] if row["reason"] and row["reason"] not in reasons else []
+    if ends == day:
+        return ""
+    words = "it takes no orders " + ("until further notice" if ends is None else f"before {ends}")
+    return words + (f": {', '.join(reasons)}" if reasons else "")
 
 
 def _vendor_terms(

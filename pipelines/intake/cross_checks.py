@@ -14,7 +14,7 @@ from pipelines.errors import InputError, SettingsError
 from pipelines.settings import ModelSettings, Settings
 
 _SHOWN = 5
-_VENDOR_TABLES = ("vendor_terms", "shipping_steps", "handling_charges")
+_VENDOR_TABLES = ("vendor_terms", "vendor_closures", "shipping_steps", "handling_charges")
 
 
 class _Table(Protocol):
@@ -30,7 +30,7 @@ class _Table(Protocol):
 
 
 def check_tables(tables: Mapping[str, _Table]) -> None:
-    """Terms, steps and charges are of vendors that are listed; a step ends after it begins; no part stands in for itself."""
+    """Terms, closures, steps and charges are of listed vendors and end after they begin; no part stands in for itself."""
     vendors = tables["vendors"].rows["vendor_code"].implode()
     for name in _VENDOR_TABLES:
         _refuse_unknown(tables[name], "vendor_code", ~pl.col("vendor_code").is_in(vendors), "vendors")
@@ -40,6 +40,13 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "step_to",
         "shipping steps end before they begin",
         "write a step_to above step_from, or leave it empty for no end",
+    )
+    _refuse(
+        tables["vendor_closures"],
+        pl.col("opens_again_on") <= pl.col("closed_from_on"),
+        "opens_again_on",
+        "vendors open again before they have closed",
+        "write an opens_again_on after closed_from_on, or leave it empty where nobody knows",
     )
     _refuse(
         tables["interchange"],

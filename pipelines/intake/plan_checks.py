@@ -136,6 +136,16 @@ def check_stand_ins(interchange: PlanFile) -> pl.DataFrame:
     return interchange.failing(is_itself, "stand_in_part_code", "the part stands in for itself", "remove the row")
 
 
+def check_closures(terms: PlanFile) -> pl.DataFrame:
+    """Failures of vendors that open again before they have closed."""
+    return terms.failing(
+        pl.col("opens_again_on") <= pl.col("closed_from_on"),
+        "opens_again_on",
+        "must be after closed_from_on",
+        "correct it, or leave it empty where nobody knows",
+    )
+
+
 def check_currencies(terms: PlanFile, offers: PlanFile) -> pl.DataFrame:
     """Failures of terms that do not say which of the currencies of their vendor's offers they are in."""
     several = (

@@ -68,7 +68,7 @@ def read_plan_files(paths: PlanPaths, scenario: Scenario, currency_code: str | N
         paths: the files.
         scenario: the rules of the plan.
         currency_code: of all totals; None takes the one that all vendors share.
-        day: whose interchange and make-ups hold.
+        day: whose interchange and make-ups hold, and on which vendors may be closed.
 
     Raises:
         UsageError: a file is not there, or the currency is unknown or must be stated.
@@ -87,6 +87,7 @@ def read_plan_files(paths: PlanPaths, scenario: Scenario, currency_code: str | N
     for name in ("shipping_steps", "handling"):
         _stop_at(further[name], plan_checks.check_vendor_codes(further[name], terms))
     offers, held = _read_offers(paths.offers)
+    _stop_at(terms, plan_checks.check_closures(terms))
     _stop_at(terms, plan_checks.check_currencies(terms, offers))
     failures, about_colours = plan_checks.check_colours(needs, offers, further["colours"])
     _stop_at(needs, failures)

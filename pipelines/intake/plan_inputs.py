@@ -22,6 +22,7 @@ from schemas.inputs import (
     HANDLING_CHARGES,
     PARTS,
     SHIPPING_STEPS,
+    VENDOR_CLOSURES,
     VENDOR_TERMS,
     VENDORS,
     WORKSPACE_TABLES,
@@ -86,6 +87,12 @@ def workspace_tables(
         "colours": _colours(further["colours"], needs, offers),
         "parts": _shaped(PARTS, further["weights"].frame, part_name="part_code", part_family=pl.lit("")),
         "vendor_terms": _dated(VENDOR_TERMS, used),
+        "vendor_closures": _shaped(
+            VENDOR_CLOSURES,
+            used.filter(pl.any_horizontal(pl.col("closed_from_on", "opens_again_on").is_not_null())),
+            closed_from_on=pl.col("closed_from_on").fill_null(_ALWAYS),
+            reason=pl.lit(""),
+        ),
         "shipping_steps": _dated(SHIPPING_STEPS, further["shipping_steps"].frame),
         "handling_charges": _dated(HANDLING_CHARGES, further["handling"].frame),
         "vendors": _shaped(

@@ -73,6 +73,8 @@ COLUMNS = (
         allowed=("goods", "goods_and_shipping", "included"),
     ),
     Column("maximum_element_count", "integer", "most different elements in one order", unit="elements", minimum=1),
+    Column("closed_from_on", "date", "first date on which the vendor takes no orders"),
+    Column("opens_again_on", "date", "first date on which the vendor takes orders again; empty while nobody knows"),
     Column("maximum_piece_count", "integer", "most pieces in one order", unit="pieces", minimum=1),
     Column(
         "step_basis",

@@ -105,6 +105,33 @@ def test_the_whole_answer_by_hand(planned):
     }  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("day", "vendors"),
+    [("2026-12-18", ["hall", "orchard"]), ("2026-12-19", ["orchard"]), ("2027-01-04", ["hall", "orchard"])],
+)
+def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan, day, vendors):
+    closed = ["vendor_code,shipping,closed_from_on,opens_again_on", "orchard,2.50,,", "hall,3,2026-12-19,2027-01-04"]
+    result = plan(TWO_NEEDS, TWO_OFFERS, closed, "--json", "--on", day)
+    found = json.loads(result.stdout)
+    assert found["vendors"] == vendors
+    if vendors == ["orchard"]:
+        assert found["cautions"] == ["vendor hall is left out: it takes no orders before 2027-01-04"]
+        (missing,) = found["unfilled"]
+        assert missing["what_would_help"] == "the vendor hall, who has 40, but it takes no orders before 2027-01-04"
+    else:
+        assert not found["cautions"]
+
+
+def test_strange_closures_and_dates_are_refused(plan):
+    columns = "vendor_code,shipping,closed_from_on,opens_again_on"
+    result = plan(TWO_NEEDS, TWO_OFFERS, [columns, "orchard,2.50,2027-01-04,2026-12-19", "hall,3,,"])
+    assert result.exit_code == 3 and "must be after closed_from_on" in result.stderr and "line 2" in result.stderr
+    result = plan(TWO_NEEDS, TWO_OFFERS, [columns, "orchard,2.50,,", "hall,3,,2100-01-01"], "--on", "2026-12-24")
+    assert "hall is left out: it takes no orders before 2100-01-01" in result.stdout
+    result = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS, "--on", "tomorrow")
+    assert result.exit_code == 2 and "--on tomorrow: not a date" in result.stderr
+
+
 def test_incremental_steps_price_each_piece_at_its_own_step(planned):
     """16 pieces: 9 at 0.10 and 7 at 0.06 are 1.32, on average 0.0825; at one price for all they would be 0.96."""
     columns = f"{OFFERS},step_from_quantity,step_kind"

@@ -122,6 +122,7 @@ CHANGES = {
     "stock": {"market": MARKET.with_columns(pl.col("quantity_available") - 1)},
     "suspect": {"market": MARKET.with_columns((pl.col("colour_code") == "blue").alias("is_suspect"))},
     "terms": {"vendor_terms": [terms("a", shipping_charge="1"), terms("b"), terms("c")]},
+    "closed": {"vendor_closures": [{"vendor_code": "a", "closed_from_on": DAY}]},
     "kind": {"vendors": [vendor("a", vendor_kind="counter"), vendor("b"), vendor("c")]},
     "list": {"models": (make_model([line(1, "brick", "red", 5)], [freedom(1, "any")]),)},
     "freedom": {
@@ -158,6 +159,10 @@ def test_what_shapes_no_plan_leaves_its_key():
         "interchange": [{"part_code": "unused", "stand_in_part_code": "tile"}],
         "vendor_terms": [terms("c", shipping_charge="99"), terms("b"), terms("a")],
         "stock_on_hand": [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 9}],
+        "vendor_closures": [
+            {"vendor_code": "a", "closed_from_on": "2026-11-01", "opens_again_on": DAY},
+            {"vendor_code": "c", "closed_from_on": DAY},
+        ],
     }
     assert keys_of(**irrelevant) == keys_of()
     later = make_model(

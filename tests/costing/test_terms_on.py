@@ -67,6 +67,28 @@ def test_vendors_left_out_are_named_with_the_reason():
     assert "vendors" in found.why_left_out("never heard of")
 
 
+def test_a_vendor_that_takes_no_orders_is_left_out_until_it_opens_again():
+    rows = [
+        {"vendor_code": "a", "closed_from_on": "2026-11-20", "opens_again_on": "2026-11-27", "reason": "stocktaking"},
+        {"vendor_code": "a", "closed_from_on": "2026-11-27", "opens_again_on": "2026-12-01", "reason": "a holiday"},
+        {"vendor_code": "a", "closed_from_on": "2026-11-22", "opens_again_on": "2026-11-24"},
+        {"vendor_code": "a", "closed_from_on": "2026-12-24"},
+        {"vendor_code": "b", "closed_from_on": "2027-01-01", "reason": "gone for good"},
+    ]
+    before = "it takes no orders before 2026-12-01: "
+    for day, told in (
+        (date(2026, 11, 19), {}),
+        (date(2026, 11, 20), {"a": before + "stocktaking, a holiday"}),
+        (date(2026, 11, 30), {"a": before + "a holiday"}),
+        (date(2026, 12, 1), {}),
+        (date(2026, 12, 24), {"a": "it takes no orders until further notice"}),
+    ):
+        found = book(day, vendor_closures=rows)
+        assert found.left_out == told
+        assert set(found.vendors) == {"a", "b", "c"} - set(told)
+    assert book(date(2027, 1, 1), vendor_closures=rows).left_out["b"].endswith("notice: gone for good")
+
+
 def test_the_margin_is_added_to_foreign_rates_only():
     buyer = Buyer(buyer_code="x", title="x", region_code="NL", currency_code="EUR", exchange_margin_pct=Decimal("2.5"))
     found = book(

@@ -125,7 +125,7 @@ def test_vendors_and_terms_fit_together(tables):
     assert vendors.filter(pl.col("vendor_kind") == "counter").height == 1
     assert vendors.filter(pl.col("vendor_kind") == "independent").height == 40
     assert vendors["vendor_region_code"].n_unique() == vendors["currency_code"].n_unique() == 3
-    for name in ("vendor_terms", "shipping_steps", "handling_charges"):
+    for name in ("vendor_terms", "vendor_closures", "shipping_steps", "handling_charges"):
         assert set(tables[name]["vendor_code"]) <= set(vendors["vendor_code"])
     assert set(terms["vendor_code"]) == set(vendors["vendor_code"])
     assert set(terms["tax_on"]) == {"goods", "goods_and_shipping", "included"}

@@ -208,6 +208,9 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
     [
         ("tables/vendor_terms.csv", "vendor_code\nnorth\nsouth\n", ("vendor_code names what tables/vendors does not have", "line 3 (vendor_code 'south')")),
         ("tables/handling_charges.csv", "vendor_code,assortment_code,handling_charge\nsouth,a,1\n", ("line 2 (vendor_code 'south')",)),
+        ("tables/vendor_closures.csv", "vendor_code,closed_from_on\nsouth,2026-12-19\n", ("line 2 (vendor_code 'south')",)),
+        ("tables/vendor_closures.csv", "vendor_code,closed_from_on,opens_again_on\nnorth,2026-12-19,2026-12-19\n", ("open again before", "line 2")),
+        ("tables/vendor_closures.csv", "vendor_code,closed_from_on\nnorth,soon\n", ("closed_from_on", "soon")),
         ("tables/shipping_steps.csv", "vendor_code,step_basis,step_from,step_charge\nsouth,goods_value,0,1\n", ("line 2 (vendor_code 'south')",)),
         ("tables/shipping_steps.csv", "vendor_code,step_basis,step_from,step_to,step_charge\nnorth,goods_value,5,5,1\n", ("end before they begin", "line 2")),
         ("tables/vendor_terms.csv", "vendor_code,discount_pct\nnorth,101\n", ("discount_pct", "from 0 to 100")),
