@@ -1,5 +1,6 @@
 -- one row per vendor to whose history the files to fold only add an end: one export, later than anything known of the
--- vendor, new to it, tied to no mended rows; no declared correction is about the vendor and none of its exports waits
+-- vendor, new to it, tied to no mended rows; no declared correction is about the vendor, none of its exports waits, and
+-- no decision about an earlier file of it is still to be worked in
 create or replace temp table append_vendor as
 with fresh_export as (
     select
@@ -56,6 +57,9 @@ where
     and single.vendor_code not in (select vendor_code from source_correction)
     and single.vendor_code not in (select vendor_code from vendor_export where export_standing = 'waiting')
     and single.file_hash not in (select file_hash from vendor_export)
+    and single.vendor_code not in (
+        select vendor_export.vendor_code from vendor_export semi join file_to_fold using (file_hash)
+    )
     and not exists (
         select 1
         from held_key

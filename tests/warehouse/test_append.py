@@ -2,11 +2,22 @@
 
 from dataclasses import replace
 from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
 from random import Random
 
 import pytest
-from history_cases import FIRST, Case, as_taken, compared, everything, expected, file_of_one_export
+from history_cases import (
+    FIRST,
+    Case,
+    as_taken,
+    compared,
+    corrections_frame,
+    everything,
+    expected,
+    file_of_one_export,
+    random_corrections,
+)
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from warehouse_kit import NOW, taken
@@ -48,6 +59,32 @@ def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng):
         assert got[name] == wanted[name], name
 
 
+@SETTINGS
+@given(st.randoms(use_true_random=False))
+def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
+    files = [night(rng, number) for number in range(rng.randint(2, 6))]
+    hashes = [file.file_hash for file in files]
+    case = Case(
+        tuple(files),
+        frozenset(rng.sample(hashes, rng.randint(0, 2))),
+        frozenset(rng.sample(hashes, rng.randint(0, 2))),
+        random_corrections(rng),
+    )
+    with connect.writer(Path(":memory:")) as con:
+        for number, file in enumerate(files):
+            load.load_file(con, as_taken(file), NOW)
+            # One decision a night at random, and all of them at the end; a night may also take one back.
+            known = case.withdrawn if number == len(files) - 1 else frozenset(rng.sample(hashes, rng.randint(0, 1)))
+            allowed = case.accepted if number == len(files) - 1 else frozenset(rng.sample(hashes, rng.randint(0, 1)))
+            declared = case.corrections if number == len(files) - 1 or rng.random() < 0.3 else ()
+            history.set_decisions(con, accepted=allowed, withdrawn=known)
+            history.set_corrections(con, corrections_frame(declared))
+            history.fold(con)
+        got, (_, wanted) = compared(everything(con)), expected(case)
+    for name in wanted:
+        assert got[name] == wanted[name], name
+
+
 def folded(con, monkeypatch, *files) -> list[int]:
     """How many vendors each fold appended."""
     counts = []
@@ -78,6 +115,19 @@ def test_the_usual_night_is_appended_and_everything_else_is_not(con, monkeypatch
     ]
     # The late one, the one with two dates, the second of a date, and the one that closes too much, which then waits.
     assert folded(con, monkeypatch, *files) == [1, 1, 1, 0, 0, 1, 0, 0, 0]
+
+
+def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con):
+    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    for file in (taken("a", at(3, *three)), taken("b", at(4, *three, unit_price=Decimal(9)))):
+        load.load_file(con, file, NOW)
+        history.fold(con)
+    load.load_file(con, taken("c", at(5, *three)), NOW)
+    history.set_decisions(con, accepted=(), withdrawn=["b"])
+    history.fold(con)
+    assert con.execute("select distinct unit_price, valid_from_on, valid_to_on from price_history").fetchall() == [
+        (Decimal("0.1"), FIRST + timedelta(days=3), None)
+    ]
 
 
 def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
