@@ -2,7 +2,9 @@
 
 Method: Theta (Assimakopoulos and Nikolopoulos 2000), which is simple exponential smoothing with half the slope of the straight
 line through all points as drift (Hyndman and Billah 2003). It is the plainest method that did well in the M3 competition
-(Makridakis and Hibon 2000). Everything works on logarithms, so that changes are relative. Formulas from memory.
+(Makridakis and Hibon 2000). The smoothing and its constant are those of statsmodels; its own ThetaModel gives the same forecasts, as a
+test says, but takes some twenty times as long, because it smooths by a Kalman filter. Everything works on logarithms, so that changes
+are relative.
 """
 
 from __future__ import annotations
@@ -24,7 +26,6 @@ LEAST_ORIGINS = 9
 """Past months from which forecasts must have been tried (common practice, no source)."""
 WORTHWHILE = 0.95
 """A forecast must miss by so much less than "same as last month": one that is hardly better is luck (no source)."""
-SMOOTHING = np.linspace(0.05, 1.0, 20)
 
 Method = Literal["theta", "theta-seasonal"]
 
@@ -124,18 +125,17 @@ def _mean(errors: FloatArray) -> float:
 def _theta(logs: FloatArray) -> FloatArray:
     """Forecasts of ``HORIZON`` steps.
 
-    With smoothed level l, smoothing a, slope b of the least-squares line and n points, the forecast h steps ahead is
-    l + b/2 (h - 1 + 1/a - (1 - a)^n / a). The smoothing is the one of a grid whose one-step errors are least squares.
+    With smoothed level l, smoothing constant a, slope b of the least-squares line and n points, the forecast h steps ahead is
+    l + b/2 (h - 1 + (1 - (1 - a)^n) / a), the formula that statsmodels documents for ThetaModel; the fraction is written as the sum
+    that it is, so that a may be 0. Smoothing begins at the first point, and a makes its one-step errors least squares.
     """
-    count = len(logs)
-    slope = float(np.polyfit(np.arange(count), logs, 1)[0])
-    level = np.full(len(SMOOTHING), logs[0])
-    squares = np.zeros(len(SMOOTHING))
-    for value in logs[1:]:
-        squares += (value - level) ** 2
-        level = level + SMOOTHING * (value - level)
-    best = int(np.argmin(squares))
-    smoothing = SMOOTHING[best]
-    steps = np.arange(1, HORIZON + 1)
-    ahead: FloatArray = level[best] + slope / 2 * (steps - 1 + 1 / smoothing - (1 - smoothing) ** count / smoothing)
+    # Loading it takes a second, and most commands forecast nothing.
+    from statsmodels.tsa.holtwinters import SimpleExpSmoothing
+
+    with np.errstate(divide="ignore"):  # the logarithm of the errors of a series that never moved
+        smoothed = SimpleExpSmoothing(logs, initialization_method="known", initial_level=logs[0]).fit()
+        level = smoothed.forecast(1)
+    lag = np.sum((1 - smoothed.params["smoothing_level"]) ** np.arange(len(logs)))
+    slope = np.polyfit(np.arange(len(logs)), logs, 1)[0]
+    ahead: FloatArray = level + slope / 2 * (np.arange(HORIZON) + lag)
     return ahead

@@ -41,21 +41,21 @@ def decompose(logs: FloatArray, first_month_of_year: int) -> Season | None:
     count = len(logs)
     if count < LEAST_MONTHS:
         return None
-    weights = np.full(13, 1 / 12)
-    weights[[0, -1]] /= 2
-    trend = np.convolve(logs, weights, mode="valid")
-    deviations = logs[6 : count - 6] - trend
-    months = (first_month_of_year - 1 + np.arange(6, count - 6)) % 12
-    own = [deviations[months == month] for month in range(12)]
-    means = np.array([values.mean() for values in own])
-    shift = means.mean()
-    rest = deviations - (means - shift)[months]
-    total = float(np.var(deviations))
-    strength = 0.0 if total < 1e-20 else max(0.0, 1 - float(np.var(rest)) / total)
+    # Loading it takes a second, and most commands decompose nothing.
+    from statsmodels.tsa.seasonal import seasonal_decompose
+
+    parts = seasonal_decompose(logs, model="additive", period=12)
+    months = (first_month_of_year - 1 + np.arange(count)) % 12
+    by_month = np.array([parts.seasonal[months == month][0] for month in range(12)])
+    # Half a year at each end has no centred year. Each month's rest has the same mean, which the pattern leaves out to add up to 0.
+    rest, months = parts.resid[6:-6], months[6:-6]
+    rest = rest - rest.mean()
+    own = [rest[months == month] for month in range(12)]
+    total = float(np.var(rest + by_month[months]))
     return Season(
-        means - shift,
-        np.array([values.min() for values in own]) - shift,
-        np.array([values.max() for values in own]) - shift,
+        by_month,
+        by_month + [values.min() for values in own],
+        by_month + [values.max() for values in own],
         np.array([len(values) for values in own]),
-        strength,
+        0.0 if total < 1e-20 else max(0.0, 1 - float(np.var(rest)) / total),
     )

@@ -15,7 +15,19 @@ from pipelines.cli import main
 from pipelines.cli.main import app
 
 COMMANDS = ("init", "refresh", "report", "query", "plan", "inspect", "accept", "schedule", "status", "dictionary")
-HEAVY = ("polars", "duckdb", "prefect", "pydantic", "pandera", "numpy", "pyarrow", "altair", "rich", "jinja2")
+HEAVY = (
+    "polars",
+    "duckdb",
+    "prefect",
+    "pydantic",
+    "pandera",
+    "numpy",
+    "pyarrow",
+    "altair",
+    "rich",
+    "jinja2",
+    "statsmodels",
+)
 
 
 def kitfare(*arguments, **options):
