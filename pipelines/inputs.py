@@ -19,9 +19,9 @@ RATE_MAXIMUM_AGE_DAYS = 7
 """An exchange rate older than this is not used; the vendor is left out and named."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Model:
-    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FREEDOMS, AMENDMENTS)."""
+    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FREEDOMS, AMENDMENTS). Equal only to itself."""
 
     settings: ModelSettings
     parts_list: pl.DataFrame
@@ -34,18 +34,22 @@ class Model:
         return self.settings.model_code
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class WorkspaceInputs:
     """Settings, every workspace table by contract name (empty where the file is absent), the models, and what was read.
 
     ``input_files`` follows the contract INPUT_FILE: each file with its content hash, so that any published number can be
-    traced to the inputs that shaped it.
+    traced to the inputs that shaped it. Equal only to itself, so that what is worked out from it can be kept beside it.
     """
 
     settings: Settings
     tables: dict[str, pl.DataFrame]
     models: tuple[Model, ...]
     input_files: pl.DataFrame
+
+    def model(self, model_code: str) -> Model:
+        """The model of a code, which must be one of the workspace's."""
+        return next(model for model in self.models if model.model_code == model_code)
 
 
 def exchange_rate_on(rates: pl.DataFrame, from_currency: str, to_currency: str, day: date) -> Fraction | None:

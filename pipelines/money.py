@@ -44,7 +44,7 @@ def exact(value: Exact) -> Fraction:
     """The value as a fraction, without loss. Binary floats are refused: money never is one."""
     if isinstance(value, float):
         raise TypeError("money is never a binary float")
-    return Fraction(value)
+    return value if isinstance(value, Fraction) else Fraction(value)
 
 
 def round_half_up(value: Exact, digits: int) -> Decimal:
@@ -63,11 +63,11 @@ def round_money(value: Exact, currency_code: str) -> Decimal:
 
 
 def _rounded(value: Fraction, digits: int, rounding: str) -> Decimal:
-    scaled = value * 10**digits
-    whole, rest = divmod(abs(scaled.numerator), scaled.denominator)
+    scaled, denominator = value.numerator * 10**digits, value.denominator
+    whole, rest = divmod(abs(scaled), denominator)
     negative = scaled < 0
     if rounding == ROUND_HALF_UP:
-        whole += 2 * rest >= scaled.denominator
+        whole += 2 * rest >= denominator
     else:
         whole += negative and rest > 0
     return Decimal(-whole if negative else whole).scaleb(-digits)

@@ -12,12 +12,13 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.costing import demand, plan_tables
+from pipelines.costing import plan_tables
 from pipelines.costing.fitting import parts_in_reach
 from pipelines.costing.plan_cache import PlanCache, digest
 from pipelines.costing.plan_tables import PLAN_CONTRACTS, Tables
 from pipelines.costing.planning import PlannedModel, plan_model
 from pipelines.costing.terms_on import SIZES, TermsBook, assumed_size, buyers_rate, terms_on
+from pipelines.costing.wanted import wanted_of
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer
 from pipelines.workers import spread
@@ -26,7 +27,6 @@ from schemas.validate import polars_schema
 Progress = Callable[[str, int, int], None]
 STEP_NAME = "plan the purchases"
 _Prices = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
-_Portions = tuple[pl.DataFrame, pl.DataFrame]
 _SCHEMAS = {contract.name: polars_schema(contract) for contract in PLAN_CONTRACTS}
 
 
@@ -37,7 +37,7 @@ class Task:
     ``demand_digest`` is the hash of all that shapes the plans and does not depend on the buyer.
     """
 
-    model: Model
+    model_code: str
     buyer: Buyer
     day: date
     effort: str
@@ -114,31 +114,18 @@ def _tasks(
 ) -> Iterator[Task]:
     refresh = inputs.settings.refresh
     reduced: tuple[tuple[str, date], tuple[_Prices, str]] | None = None
-    portions: dict[tuple[str, date | None], _Portions] = {}
     for model, buyer, day in wanted:
         effort = refresh.effort if day == today else refresh.past_effort
         if reduced is None or reduced[0] != (model.model_code, day):
             given = (markets[day], last_seen[day], summaries[day])
-            reduced = ((model.model_code, day), _reduced(inputs, model, day, given, portions))
+            reduced = ((model.model_code, day), _reduced(inputs, model, day, given))
         prices, demand_digest = reduced[1]
-        yield Task(model, buyer, day, effort, day == today, *prices, demand_digest)
+        yield Task(model.model_code, buyer, day, effort, day == today, *prices, demand_digest)
 
 
-def _reduced(
-    inputs: WorkspaceInputs,
-    model: Model,
-    day: date,
-    given: _Prices,
-    portions: dict[tuple[str, date | None], _Portions],
-) -> tuple[_Prices, str]:
-    """Prices of the parts the model could use, and the hash of them and of all else that any buyer's plans look at.
-
-    ``portions`` are those of the dates before, freed and as listed, by model and latest change; this date's are added.
-    """
-    changed = (model.model_code, demand.latest_change(model, day))
-    if changed not in portions:
-        portions[changed] = demand.portions_on(model, day, True), demand.portions_on(model, day, False)
-    freed, listed = portions[changed]
+def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -> tuple[_Prices, str]:
+    """Prices of the parts the model could use, and the hash of them and of all else that any buyer's plans look at."""
+    freed, listed = (wanted_of(inputs).portions(model, day, freely) for freely in (True, False))
     parts = parts_in_reach(freed["listed_part_code"], inputs.tables).to_list()
     market, seen, known = (frame.filter(pl.col("part_code").is_in(parts)) for frame in given)
     settings, tables = model.settings, inputs.tables
@@ -185,8 +172,8 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
     """The hash of everything that shapes a task's plans."""
     sellers = sorted(set(task.market["vendor_code"]))
     currencies = {*task.last_seen["currency_code"], *task.summaries["currency_code"]}
-    if task.model.settings.instructions is not None:
-        currencies.add(task.model.settings.instructions.currency_code)
+    if (instructions := inputs.model(task.model_code).settings.instructions) is not None:
+        currencies.add(instructions.currency_code)
     return digest(
         task.demand_digest,
         (task.day, task.buyer, task.effort, task.with_advice),
@@ -210,7 +197,7 @@ def planner_version() -> str:
 def _plan(inputs: WorkspaceInputs, task: Task) -> PlannedModel:
     return plan_model(
         inputs,
-        task.model,
+        inputs.model(task.model_code),
         task.day,
         task.buyer,
         task.market,

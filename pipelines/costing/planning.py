@@ -19,7 +19,7 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
-from pipelines.costing import demand, plan_tables
+from pipelines.costing import plan_tables
 from pipelines.costing.candidates import (
     Candidates,
     Portion,
@@ -29,7 +29,7 @@ from pipelines.costing.candidates import (
     why_forbidden,
 )
 from pipelines.costing.estimate import estimates, known_prices
-from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.plan_check import faults
 from pipelines.costing.plan_tables import CheckedPlan, PlanContext, Tables
 from pipelines.costing.planner import mip
@@ -37,6 +37,7 @@ from pipelines.costing.planner.problem import Problem
 from pipelines.costing.plans import Plan, as_solution, joined, nothing_bought, plan_of
 from pipelines.costing.receipt import Receipt, work_out
 from pipelines.costing.terms_on import TermsBook, terms_on
+from pipelines.costing.wanted import wanted_of
 from pipelines.costing.would_help import what_would_help
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
@@ -115,8 +116,7 @@ class ModelPlanning:
         self.inputs, self.model, self.day, self.buyer = inputs, model, day, buyer
         self.market, self.effort, self.with_advice = market, effort, with_advice
         self.book: TermsBook = terms_on(inputs, day, buyer)
-        self._portions: dict[bool, pl.DataFrame] = {}
-        self._fits: dict[tuple[bool, bool], pl.DataFrame] = {}
+        self._wanted = wanted_of(inputs)
         self._candidates: dict[str, Candidates] = {}
         self._of_some_vendors: dict[tuple[int, tuple[str, ...]], tuple[Candidates, Candidates]] = {}
         self._plans: list[tuple[Problem, Plan]] = []
@@ -145,19 +145,11 @@ class ModelPlanning:
 
     def portions(self, scenario: Scenario) -> pl.DataFrame:
         """What the model wants under a scenario: PORTIONS_SCHEMA of demand.py."""
-        freely = scenario.use_freedoms
-        if freely not in self._portions:
-            self._portions[freely] = demand.portions_on(self.model, self.day, freely)
-        return self._portions[freely]
+        return self._wanted.portions(self.model, self.day, scenario.use_freedoms)
 
     def fits(self, scenario: Scenario) -> pl.DataFrame:
         """The elements that may serve the portions, in any condition: FIT_SCHEMA of fitting.py."""
-        rules = (scenario.use_freedoms, scenario.use_interchange)
-        if rules not in self._fits:
-            self._fits[rules] = fitting_elements(
-                self.portions(scenario), self.inputs.tables, self.day, use_interchange=scenario.use_interchange
-            )
-        return self._fits[rules]
+        return self._wanted.fits(self.model, self.day, scenario.use_freedoms, scenario.use_interchange)
 
     def candidates(self, scenario: Scenario) -> Candidates:
         """The scenario's candidates, cut from those of all vendors; scenarios with like rules share them."""

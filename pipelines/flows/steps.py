@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,8 @@ from pipelines.insight import buying, buying_time, plan_variants, watches
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
 from pipelines.intake import archive, held, journal, profiles, take_in, workspace_files
-from pipelines.reporting import order_lists, pages
+from pipelines.reporting import monthly_report, order_lists, pages
+from pipelines.reporting.facts import Facts
 from pipelines.settings import Settings, Workspace
 from pipelines.trends import availability, price_changes, suspects
 from pipelines.warehouse import checks, connect, generation, history, load, market, partitions, query, screening
@@ -329,10 +331,44 @@ def write_history(workspace: Workspace, folder: Path, tables: dict[str, pl.DataF
 
 
 def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
-    """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over."""
+    """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over; by several processes."""
+    facts = Facts(tables, inputs)
+    wanted: list[tuple[str, str]] = [("orders", "")]
+    wanted += [("sheet", model.code) for model in facts.models]
+    wanted += [("month", month) for month in reversed(facts.months())]
+    wanted += [("overviews", "")]
+    shared, workers = _Published(tables, inputs, folder), inputs.settings.refresh.workers
     with connect.disk_trouble_in_words(folder):
-        pages.write_pages(tables, inputs, folder)
-        order_lists.write_order_lists(tables, folder)
+        for _ in spread(_write_some, shared, ((item, item) for item in wanted), workers):
+            pass
+
+
+@dataclass(frozen=True)
+class _Published:
+    """What pages are made from."""
+
+    tables: dict[str, pl.DataFrame]
+    inputs: WorkspaceInputs
+    folder: Path
+
+    @cached_property
+    def facts(self) -> Facts:
+        """The tables, looked up; each process does so for itself."""
+        return Facts(self.tables, self.inputs)
+
+
+def _write_some(published: _Published, wanted: tuple[str, str]) -> None:
+    """The order lists, a model's sheet, a month's report, or the pages about all models."""
+    kind, name = wanted
+    if kind == "orders":
+        order_lists.write_order_lists(published.tables, published.folder)
+    elif kind == "sheet":
+        model = next(model for model in published.facts.models if model.code == name)
+        pages.write_sheet(published.facts, model, published.folder)
+    elif kind == "month":
+        monthly_report.write_report_of(published.facts, name, published.folder)
+    else:
+        pages.write_overviews(published.facts, published.tables, published.folder)
 
 
 def publish(workspace: Workspace, folder: Path, refresh_id: str, settings: Settings) -> Path:

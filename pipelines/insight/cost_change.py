@@ -40,9 +40,11 @@ from pipelines.costing import demand
 from pipelines.costing.receipt import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import SIZES, assumed_size, terms_on
+from pipelines.costing.wanted import wanted_of
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
 from pipelines.settings import Buyer
+from pipelines.workers import spread
 from schemas.published import COST_CHANGE
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
@@ -53,6 +55,8 @@ PARTS = (
 _PLAN = ("model_code", "scenario_code")
 _OFFER = ("vendor_code", "part_code", "colour_code", "condition", "listing_code")
 _Key = tuple[str, str]
+STEPS_WORTH_A_PROCESS = 8
+"""With fewer, starting processes costs more than it saves."""
 
 
 def cost_changes(
@@ -67,7 +71,16 @@ def cost_changes(
         markets: by date, PRICE_HISTORY columns and ``is_suspect``: what could be bought.
         plans: model_cost, plan_purchase, plan_line and unfilled_line.
     """
-    frames, wanted = [empty_frame(COST_CHANGE)], _Wanted()
+    steps = [((step.buyer.buyer_code, step.now), step) for step in _steps(inputs, markets, plans)]
+    workers = inputs.settings.refresh.workers if len(steps) >= STEPS_WORTH_A_PROCESS else 1
+    found = [rows for _, rows in spread(_rows_of, inputs, steps, workers)]
+    changes = pl.concat([empty_frame(COST_CHANGE), *found]).sort(COST_CHANGE.key)
+    return validate_typed(COST_CHANGE, changes, where=COST_CHANGE.name)
+
+
+def _steps(
+    inputs: WorkspaceInputs, markets: Mapping[date, pl.DataFrame], plans: Mapping[str, pl.DataFrame]
+) -> Iterator[_Step]:
     for buyer in inputs.settings.buyer:
         own = {name: frame.filter(pl.col("buyer_code") == buyer.buyer_code) for name, frame in plans.items()}
         days = sorted(set(own["model_cost"]["priced_on"]) & set(markets))
@@ -79,9 +92,15 @@ def cost_changes(
                 {name: frames_of.get(day, own[name].clear()) for name, frames_of in by_day.items()}
                 for day in (before, now)
             )
-            step = _Step(inputs, buyer, before, now, markets, terms[before], terms[now], then, today, wanted)
-            frames.append(step.rows())
-    return validate_typed(COST_CHANGE, pl.concat(frames).sort(COST_CHANGE.key), where=COST_CHANGE.name)
+            bought = then["plan_purchase"].select(_OFFER).unique()
+            old, new = (
+                markets[day].join(bought, on=_OFFER, how="semi", maintain_order="left") for day in (before, now)
+            )
+            yield _Step(buyer, before, now, old, new, terms[before], terms[now], then, today)
+
+
+def _rows_of(inputs: WorkspaceInputs, step: _Step) -> pl.DataFrame:
+    return _Change(inputs, step, _Wanted(inputs)).rows()
 
 
 def _by_day(frame: pl.DataFrame) -> dict[date, pl.DataFrame]:
@@ -90,23 +109,36 @@ def _by_day(frame: pl.DataFrame) -> dict[date, pl.DataFrame]:
 
 @dataclass(frozen=True)
 class _Step:
-    """Two consecutive dates of one buyer; ``then`` and ``today`` are the tables of their plans."""
+    """Two consecutive dates of one buyer.
 
-    inputs: WorkspaceInputs
+    Attributes:
+        old_market, new_market: of the offers that the earlier plans bought, what could be bought on each date.
+        then, today: the tables of the dates' plans.
+    """
+
     buyer: Buyer
     before: date
     now: date
-    markets: Mapping[date, pl.DataFrame]
+    old_market: pl.DataFrame
+    new_market: pl.DataFrame
     old_terms: Mapping[str, VendorTerms]
     new_terms: Mapping[str, VendorTerms]
     then: Mapping[str, pl.DataFrame]
     today: Mapping[str, pl.DataFrame]
+
+
+@dataclass(frozen=True)
+class _Change:
+    """Works out what a step changed."""
+
+    inputs: WorkspaceInputs
+    step: _Step
     wanted: _Wanted
     totals: dict[tuple[Any, ...], tuple[Decimal, ...]] = field(default_factory=dict)
 
     def rows(self) -> pl.DataFrame:
         """Rows of COST_CHANGE."""
-        costs, costs_before = self._costs(self.today), self._costs(self.then)
+        costs, costs_before = self._costs(self.step.today), self._costs(self.step.then)
         common = [key for key in costs if key in costs_before]
         if not common:
             return empty_frame(COST_CHANGE)
@@ -117,7 +149,8 @@ class _Step:
         rows = []
         for key in common:
             parts = self._receipt_parts(orders.get(key, {})) | {
-                part: round_money(amount, self.buyer.currency_code) for part, amount in line_parts.get(key, {}).items()
+                part: round_money(amount, self.step.buyer.currency_code)
+                for part, amount in line_parts.get(key, {}).items()
             }
             old, new = costs_before[key], costs[key]
             estimate = new["unfilled_estimate"] - old["unfilled_estimate"]
@@ -127,10 +160,10 @@ class _Step:
             is_break = changed[key[0]].is_break(self._uses_freedoms(key[1]))
             rows += [
                 (
-                    self.now,
+                    self.step.now,
                     *key,
-                    self.buyer.buyer_code,
-                    self.before,
+                    self.step.buyer.buyer_code,
+                    self.step.before,
                     part,
                     parts[part],
                     is_break,
@@ -153,11 +186,11 @@ class _Step:
 
     def _repriced(self) -> pl.DataFrame:
         """The earlier purchases with ``price_now`` (the old one where the offer ended), ``is_ended`` and sizes."""
-        bought = self.then["plan_purchase"]
+        bought = self.step.then["plan_purchase"]
         step = pl.col("step_from_quantity")
         wanted = bought.select(*_PLAN, *_OFFER, pl.col("bought_piece_count").alias("wanted"))
-        offered = (
-            self.markets[self.now].join(wanted, on=_OFFER).filter(~pl.col("is_suspect") & (step <= pl.col("wanted")))
+        offered = self.step.new_market.join(wanted, on=_OFFER).filter(
+            ~pl.col("is_suspect") & (step <= pl.col("wanted"))
         )
         enough = pl.col("quantity_available") >= pl.col("wanted")
         now = (
@@ -169,7 +202,7 @@ class _Step:
                 pl.col("currency_code").last().alias("offered_currency"),
             )
         )
-        kept = self.markets[self.before].unique(_OFFER, keep="first", maintain_order=True)
+        kept = self.step.old_market.unique(_OFFER, keep="first", maintain_order=True)
         assortments = kept.select(*_OFFER, "assortment_code")
         parts = self.inputs.tables["parts"].select("part_code", *SIZES)
         still = pl.col("is_enough").fill_null(False) & (pl.col("offered_currency") == pl.col("vendor_currency_code"))
@@ -225,23 +258,24 @@ class _Step:
         return parts
 
     def _totals_of(self, vendor: str, at_old: list[Purchase], at_new: list[Purchase]) -> tuple[Decimal, ...]:
-        terms, latest = self.old_terms[vendor], self._latest_terms(vendor)
+        terms, latest = self.step.old_terms[vendor], self._latest_terms(vendor)
         at_rate = replace(terms, rate=latest.rate)
         return tuple(_totals([(at_old, terms), (at_new, terms), (at_new, at_rate), (at_new, latest)]))
 
     def _latest_terms(self, vendor: str) -> VendorTerms:
         """Today's terms of a vendor bought from before; the old ones where there are none, or in another currency."""
-        terms = self.old_terms[vendor]
-        latest = self.new_terms.get(vendor)
+        terms = self.step.old_terms[vendor]
+        latest = self.step.new_terms.get(vendor)
         return terms if latest is None or latest.currency_code != terms.currency_code else latest
 
     def _changed_lines(self, model: Model) -> _ChangedLines:
-        if demand.latest_change(model, self.before) == demand.latest_change(model, self.now):
+        if demand.latest_change(model, self.step.before) == demand.latest_change(model, self.step.now):
             return _ChangedLines(frozenset(), {True: frozenset(), False: frozenset()}, is_other_list=False)
-        versions = [model.settings.version_on(day) for day in (self.before, self.now)]
+        versions = [model.settings.version_on(day) for day in (self.step.before, self.step.now)]
         listed = _differing(*(_by_line(_listed(model, version)) for version in versions))
         judged = {
-            freely: _differing(*(self.wanted.rows(model, day, freely) for day in (self.before, self.now))) - listed
+            freely: _differing(*(self.wanted.rows(model, day, freely) for day in (self.step.before, self.step.now)))
+            - listed
             for freely in (True, False)
         }
         return _ChangedLines(listed, judged, is_other_list=versions[0] != versions[1])
@@ -251,13 +285,13 @@ class _Step:
     ) -> dict[_Key, dict[str, Fraction]]:
         """By plan and part, what the plan of today pays for its lines less what the earlier purchases would pay now."""
         reasons = self._reasons(priced, changed)
-        now = {code: terms.rate for code, terms in self.new_terms.items()}
-        then = {code: self._latest_terms(code).rate for code in self.old_terms}
+        now = {code: terms.rate for code, terms in self.step.new_terms.items()}
+        then = {code: self._latest_terms(code).rate for code in self.step.old_terms}
         value = pl.col("quantity") * pl.col("price_now")
-        earlier = self._lines(self.then).join(
+        earlier = self._lines(self.step.then).join(
             priced.select(*_PLAN, *_OFFER, "price_now"), on=[*_PLAN, *_OFFER], how="left"
         )
-        sides = ((self._lines(self.today).with_columns(price_now="unit_price"), 1, now), (earlier, -1, then))
+        sides = ((self._lines(self.step.today).with_columns(price_now="unit_price"), 1, now), (earlier, -1, then))
         found: dict[_Key, dict[str, Fraction]] = {}
         for lines, sign, rates in sides:
             sums = (
@@ -283,13 +317,13 @@ class _Step:
         """Model, scenario, line_number, reason: the first that applies to the line."""
         key = [*_PLAN, "line_number"]
         ended = priced.filter("is_ended").select(*_PLAN, *_OFFER)
-        forced = self._lines(self.then).join(ended, on=[*_PLAN, *_OFFER], how="semi").select(key).unique()
-        unfilled = [plans["unfilled_line"].select(key) for plans in (self.then, self.today)]
-        lines = pl.concat([self._lines(self.then).select(key), self._lines(self.today).select(key)]).unique()
+        forced = self._lines(self.step.then).join(ended, on=[*_PLAN, *_OFFER], how="semi").select(key).unique()
+        unfilled = [plans["unfilled_line"].select(key) for plans in (self.step.then, self.step.today)]
+        lines = pl.concat([self._lines(self.step.then).select(key), self._lines(self.step.today).select(key)]).unique()
         listed, judged = (pl.DataFrame(rows, self._line_schema(), orient="row") for rows in self._changed(changed))
         return (
-            lines.join(_served(self._lines(self.then), "then"), on=key, how="left")
-            .join(_served(self._lines(self.today), "today"), on=key, how="left")
+            lines.join(_served(self._lines(self.step.then), "then"), on=key, how="left")
+            .join(_served(self._lines(self.step.today), "today"), on=key, how="left")
             .join(_marked(listed, "is_listed"), on=key, how="left")
             .join(_marked(judged, "is_judged"), on=key, how="left")
             .join(_marked(pl.concat(unfilled).unique(), "is_unfilled"), on=key, how="left")
@@ -366,14 +400,15 @@ _Rows = dict[int, list[str]]
 class _Wanted:
     """What models want of each line on a date; the same between two changes, so looked up once."""
 
-    def __init__(self) -> None:
+    def __init__(self, inputs: WorkspaceInputs) -> None:
+        self._wanted = wanted_of(inputs)
         self._known: dict[tuple[str, date | None, bool], _Rows] = {}
 
     def rows(self, model: Model, day: date, freely: bool) -> _Rows:
         """A model's portions by line; without freedoms how a line is split says nothing, so its portions are taken together."""
         key = (model.model_code, demand.latest_change(model, day), freely)
         if key not in self._known:
-            portions = demand.portions_on(model, day, freely)
+            portions = self._wanted.portions(model, day, freely)
             if not freely:
                 rest = [name for name in portions.columns if name not in ("portion_number", "group_code", "quantity")]
                 portions = portions.group_by(rest).agg(pl.col("quantity").sum())

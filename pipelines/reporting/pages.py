@@ -21,7 +21,7 @@ from pipelines.reporting.costs import (
     saved,
 )
 from pipelines.reporting.evidence import evidence
-from pipelines.reporting.facts import Facts, Row, saving
+from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
 from pipelines.reporting.monthly_report import write_report_of
 from pipelines.reporting.render import write_page
 from pipelines.reporting.sheets import sheet
@@ -53,27 +53,33 @@ def write_pages(
         The files written.
     """
     facts = Facts(tables, inputs)
-    written = [write_page(folder / "index.html", "index.html", **_index(facts, tables))]
-    compared = _comparison(facts)
-    written += [
-        write_page(folder / f"comparison{ending}", f"comparison{ending}", **compared) for ending in (".html", ".md")
-    ]
+    written = write_overviews(facts, tables, folder)
     for model in facts.models:
-        values = sheet(facts, model)
-        place = folder / "sheets"
-        written += [
-            write_page(place / f"{model.page}.html", "sheet.html", **values),
-            write_page(place / f"{model.page}.md", "sheet.md", **values),
-            write_page(place / f"{model.page}-evidence.html", "evidence.html", **evidence(facts, model)),
-        ]
+        written += write_sheet(facts, model, folder)
     for month in facts.months() if months is None else months:
         written += write_report_of(facts, month, folder)
-    archive = _months_table(facts)
-    written.append(
-        write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=archive)
-    )
-    written.append(write_page(folder / "watches.html", "watches.html", **watch_page(facts)))
     return written
+
+
+def write_overviews(facts: Facts, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
+    """The pages about all models: the index, the comparison, the list of reports, the watches."""
+    compared, archive = _comparison(facts), _months_table(facts)
+    return [
+        write_page(folder / "index.html", "index.html", **_index(facts, tables)),
+        *(write_page(folder / f"comparison{ending}", f"comparison{ending}", **compared) for ending in (".html", ".md")),
+        write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=archive),
+        write_page(folder / "watches.html", "watches.html", **watch_page(facts)),
+    ]
+
+
+def write_sheet(facts: Facts, model: ReportedModel, folder: Path) -> list[Path]:
+    """A model's sheet and its evidence."""
+    values, place = sheet(facts, model), folder / "sheets"
+    return [
+        write_page(place / f"{model.page}.html", "sheet.html", **values),
+        write_page(place / f"{model.page}.md", "sheet.md", **values),
+        write_page(place / f"{model.page}-evidence.html", "evidence.html", **evidence(facts, model)),
+    ]
 
 
 def _months_table(facts: Facts) -> Table:

@@ -223,7 +223,7 @@ def test_an_error_in_a_worker_reaches_the_caller(tmp_path, monkeypatch):
         [line(1, "brick", "red", 4)],
         amendments=[{"line_number": 1, "amendment_action": "add", "part_code": "x", "quantity": 1}],
     )
-    monkeypatch.setattr(night, "_reduced", lambda inputs, model, day, given, portions: (given, model.model_code))
+    monkeypatch.setattr(night, "_reduced", lambda inputs, model, day, given: (given, model.model_code))
     with pytest.raises(InputError) as refused:
         night_of(tmp_path, workspace(workers=2, models=(wrong, HOUSE)), days=(DAY,))
     assert "line 1" in refused.value.what

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import highspy
 import numpy as np
@@ -42,7 +43,7 @@ class ProgramBuilder:
     def __init__(self) -> None:
         self._columns: list[tuple[Floats, Floats, Floats, Flags]] = []
         self._rows: list[tuple[Floats, Floats]] = []
-        self._entries: list[tuple[Ints, Ints, Floats]] = []
+        self._entries: list[tuple[NDArray[Any], ...]] = []
         self.column_count = 0
         self.row_count = 0
 
@@ -56,21 +57,22 @@ class ProgramBuilder:
         integer: ArrayLike = False,
     ) -> Ints:
         """Add columns between bounds; returns their numbers."""
-        is_integer = np.broadcast_to(integer, count).astype(np.bool_)
-        self._columns.append((_filled(cost, count), _filled(lower, count), _filled(upper, count), is_integer))
+        cost, lower, upper = (_filled(value, (count,), np.float64) for value in (cost, lower, upper))
+        self._columns.append((cost, lower, upper, _filled(integer, (count,), np.bool_)))
         self.column_count += count
         return np.arange(self.column_count - count, self.column_count)
 
     def rows(self, count: int, *, lower: ArrayLike = -np.inf, upper: ArrayLike = np.inf) -> Ints:
         """Add rows between bounds; returns their numbers."""
-        self._rows.append((_filled(lower, count), _filled(upper, count)))
+        self._rows.append((_filled(lower, (count,), np.float64), _filled(upper, (count,), np.float64)))
         self.row_count += count
         return np.arange(self.row_count - count, self.row_count)
 
     def entries(self, row: ArrayLike, column: ArrayLike, value: ArrayLike) -> None:
         """Add matrix entries, arrays or single values alike."""
-        rows, columns, values = np.broadcast_arrays(row, column, value)
-        self._entries.append((rows.ravel().astype(np.int64), columns.ravel().astype(np.int64), values.ravel() * 1.0))
+        shape = np.broadcast_shapes(np.shape(row), np.shape(column), np.shape(value))
+        parts = ((row, np.int64), (column, np.int64), (value, np.float64))
+        self._entries.append(tuple(_filled(part, shape, kind).ravel() for part, kind in parts))
 
     def program(self) -> Program:
         """What was collected."""
@@ -80,8 +82,11 @@ class ProgramBuilder:
         return Program(cost, lower, upper, is_integer, row_lower, row_upper, row, column, value)
 
 
-def _filled(value: ArrayLike, count: int) -> Floats:
-    return np.broadcast_to(np.asarray(value, np.float64), count)
+def _filled(value: ArrayLike, shape: tuple[int, ...], kind: type[np.generic]) -> NDArray[Any]:
+    """A value spread over a shape: np.broadcast_to takes ten times as long, and programs have thousands of small blocks."""
+    filled = np.empty(shape, kind)
+    filled[...] = value
+    return filled
 
 
 @dataclass(frozen=True)

@@ -138,6 +138,11 @@ class _Planning:
         return self.size(self.exact_uses if self.root is None else self.needed[1]) <= EFFORTS[self.effort].whole_up_to
 
     @property
+    def has_one_vendor(self) -> bool:
+        """Whether all offers are one vendor's."""
+        return len(np.unique(self.compiled.offer_vendor)) == 1
+
+    @property
     def needed(self) -> tuple[Flags, Flags]:
         """Vendors and uses that a plan no dearer than the best may use."""
         if self.root is None or self.root.limit != self.limit:
@@ -253,7 +258,10 @@ def _plan(planning: _Planning) -> None:
         _search_market(planning)
         if planning.is_filled:
             return
-    _search(planning)
+    if planning.has_one_vendor and planning.is_small:
+        _solve_at_once(planning)
+    if not planning.is_proven:
+        _search(planning)
     if planning.is_proven:
         return
     if planning.is_small or planning.best is None:
@@ -295,6 +303,13 @@ def _search_market(planning: _Planning) -> None:
     found = search_market(planning.compiled, planning.exact_uses, planning.limit, effort, construct)
     planning.bound = max(planning.bound, found.value)
     planning.hit_time_limit |= found.hit_time_limit
+
+
+def _solve_at_once(planning: _Planning) -> None:
+    """With one vendor there are no vendors to choose among: the whole program needs no plan to start from."""
+    outcome = planning.solve_whole(planning.limit)
+    if outcome.status != "infeasible" and planning.is_filled:
+        planning.bound = max(planning.bound, outcome.bound)
 
 
 def _solve_exactly(planning: _Planning) -> None:
