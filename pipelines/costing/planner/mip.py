@@ -306,7 +306,8 @@ def _search_market(planning: _Planning) -> None:
 
 
 def _solve_at_once(planning: _Planning) -> None:
-    """With one vendor there are no vendors to choose among: the whole program needs no plan to start from."""
+    """With one vendor there are no vendors to choose among, so nothing to search for before the whole program."""
+    planning.construct(planning.everyone, first_factors(planning.compiled))
     outcome = planning.solve_whole(planning.limit)
     if outcome.status != "infeasible" and planning.is_filled:
         planning.bound = max(planning.bound, outcome.bound)
