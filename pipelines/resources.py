@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 from functools import cache
 from pathlib import Path
 
 _HERE = Path(__file__).resolve().parent
+_SOURCES = {".py", ".sql", ".j2", ".css"}
 
 
 def resource_folder(name: str) -> Path:
@@ -18,6 +20,23 @@ def resource_folder(name: str) -> Path:
         if folder.is_dir():
             return folder
     raise FileNotFoundError(f"kitfare's folder {name}/ is missing from the installation")
+
+
+@cache
+def software_digest() -> str:
+    """What identifies the software as it is: the hash of all its source text, whatever its version calls itself."""
+    folders = (_HERE, _HERE.parent / "schemas", resource_folder("sql"), resource_folder("reports") / "templates")
+    state = hashlib.sha256()
+    for folder in folders:
+        for path in sorted(_sources(folder)):
+            state.update(path.read_bytes())
+    return state.hexdigest()
+
+
+def _sources(folder: Path) -> list[Path]:
+    """Source files of a folder, without the copies that an installed package has within it."""
+    found = (path for path in folder.rglob("*") if path.suffix in _SOURCES)
+    return [path for path in found if "_resources" not in path.relative_to(folder).parts]
 
 
 @cache

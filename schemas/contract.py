@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Literal
 
 Kind = Literal[
@@ -71,12 +72,17 @@ class Column:
             return "one of " + ", ".join(self.allowed)
         low, high = self.minimum, self.maximum
         if low is not None and high is not None:
-            return f"from {low:g} to {high:g}"
+            return f"from {_plain(low)} to {_plain(high)}"
         if low is not None:
-            return f"at least {low:g}"
+            return f"at least {_plain(low)}"
         if high is not None:
-            return f"at most {high:g}"
+            return f"at most {_plain(high)}"
         return f"written like {self.pattern}" if self.pattern else ""
+
+
+def _plain(number: float) -> str:
+    """A number as people write it, without an exponent."""
+    return f"{Decimal(repr(number)):f}".removesuffix(".0")
 
 
 @dataclass(frozen=True)

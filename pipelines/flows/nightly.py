@@ -21,6 +21,7 @@ import polars as pl
 from pipelines import __version__
 from pipelines.errors import BusyError, UsageError
 from pipelines.flows import steps, trend_steps, watch_news
+from pipelines.resources import software_digest
 from pipelines.settings import Workspace
 from pipelines.workers import keep_processes
 
@@ -185,7 +186,7 @@ def month_ends_before(day: date, count: int) -> list[date]:
 
 def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: date) -> str:
     """One hash of all that shapes the published numbers: files, history, date, software."""
-    digest = hashlib.sha256(f"{__version__}\n{day}\n{history_fingerprint}\n".encode())
+    digest = hashlib.sha256(f"{software_digest()}\n{day}\n{history_fingerprint}\n".encode())
     for path, file_hash in input_files.sort("input_path").select("input_path", "file_hash").iter_rows():
         digest.update(f"{path}\t{file_hash}\n".encode())
     return digest.hexdigest()
