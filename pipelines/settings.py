@@ -119,18 +119,27 @@ class Scenario(Strict):
         description="what one more parcel is worth avoiding, in the buyer's currency: counts when plans are compared, "
         "never in what they cost",
     )
+    preferred_vendors: list[str] = Field(
+        [],
+        description="vendors to order from rather than from others, where that costs less than preference_worth more",
+    )
+    preference_worth: ExactDecimal = Field(
+        Decimal("0.01"),
+        gt=0,
+        description="what one order less from a vendor that is not preferred is worth, in the buyer's currency: counts like "
+        "parcel_bother, and only beside preferred_vendors; the default decides between plans of equal cost",
+    )
 
     @model_validator(mode="after")
     def _can_force(self) -> Scenario:
-        """Forced vendors may be used, and are not too many."""
+        """Forced and preferred vendors may be used, and those forced are not too many."""
         forced = set(self.forced_vendors)
-        unused = (forced & set(self.forbidden_vendors)) | (
-            forced - set(self.only_vendors) if self.only_vendors else set()
-        )
-        if unused:
-            raise ValueError(
-                f"forced_vendors names vendors that the scenario does not use: {', '.join(sorted(unused))}"
+        for name, wished in (("forced_vendors", forced), ("preferred_vendors", set(self.preferred_vendors))):
+            unused = (wished & set(self.forbidden_vendors)) | (
+                wished - set(self.only_vendors) if self.only_vendors else set()
             )
+            if unused:
+                raise ValueError(f"{name} names vendors that the scenario does not use: {', '.join(sorted(unused))}")
         if self.maximum_vendor_count is not None and len(forced) > self.maximum_vendor_count:
             raise ValueError("forced_vendors names more vendors than maximum_vendor_count allows")
         return self

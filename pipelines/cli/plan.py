@@ -63,6 +63,21 @@ def run(
         list[str] | None,
         typer.Option("--forbidden-vendor", metavar="CODE", help="A vendor not to use. May be given several times."),
     ] = None,
+    prefer_vendor: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--prefer-vendor",
+            metavar="CODE",
+            help="A vendor to order from rather than from others, if it costs no more. May be given several times.",
+        ),
+    ] = None,
+    preference_worth: Annotated[
+        str,
+        typer.Option(
+            metavar="AMOUNT",
+            help="What one order less from a vendor not preferred is worth to you. Counts like --parcel-bother.",
+        ),
+    ] = "0.01",
     parcel_bother: Annotated[
         str,
         typer.Option(
@@ -99,12 +114,21 @@ def run(
         "colours": colours, "weights": weights, "rates": rates,
     }  # fmt: skip
     given = {name: path for name, path in further.items() if path is not None}
-    scenario = _scenario(max_vendors, forced_vendor or [], forbidden_vendor or [], parcel_bother, not no_spares)
+    scenario = _scenario(
+        maximum_vendor_count=max_vendors,
+        forced_vendors=forced_vendor or [],
+        forbidden_vendors=forbidden_vendor or [],
+        preferred_vendors=prefer_vendor or [],
+        preference_worth=preference_worth,
+        parcel_bother=parcel_bother,
+        allow_spares=not no_spares,
+    )
     day = _day(on)
     files = read_plan_files(PlanPaths(needs, offers, terms, given), scenario, currency, day)
     known = {*files.inputs.tables["vendor_terms"]["vendor_code"], *files.offers["vendor_code"], *files.left_out}
     _require_known("--forced-vendor", scenario.forced_vendors, known)
     _require_known("--forbidden-vendor", scenario.forbidden_vendors, known)
+    _require_known("--prefer-vendor", scenario.preferred_vendors, known)
     found = plan_needs(files.inputs, files.needs, files.offers, files.left_out, day, effort.value)
     money = files.inputs.settings.buyer[0].currency_code
     cautions = [*files.cautions, *_cautions(found)]
@@ -114,7 +138,7 @@ def run(
         for caution in cautions:
             note(f"caution: {caution}")
     else:
-        _print(found, money, int(files.needs["quantity"].sum()), scenario.parcel_bother, cautions)
+        _print(found, money, int(files.needs["quantity"].sum()), scenario, cautions)
     if found.refusal:
         from pipelines.errors import PlanRefusedError
 
@@ -125,10 +149,17 @@ def run(
         )
 
 
-def _scenario(
-    max_vendors: int | None, forced: list[str], forbidden: list[str], parcel_bother: str, allow_spares: bool
-) -> Scenario:
-    """The rules of the options. Raises UsageError where they make no sense."""
+_OPTIONS = {
+    "maximum_vendor_count": "--max-vendors",
+    "forced_vendors": "--forced-vendor",
+    "preferred_vendors": "--prefer-vendor",
+    "preference_worth": "--preference-worth",
+    "parcel_bother": "--parcel-bother",
+}
+
+
+def _scenario(**rules: Any) -> Scenario:
+    """The rules of the options; the settings check them. Raises UsageError where they make no sense."""
     from pydantic import ValidationError
 
     from pipelines.errors import UsageError
@@ -140,20 +171,16 @@ def _scenario(
             title="Straight from files",
             counter="any_mix",
             conditions=[],  # each row of the needs says its own
-            allow_spares=allow_spares,
-            maximum_vendor_count=max_vendors,
-            forced_vendors=forced,
-            forbidden_vendors=forbidden,
-            parcel_bother=parcel_bother,  # the settings check it
+            **rules,
         )
     except ValidationError as error:
         (first, *_) = error.errors()
-        options = {"maximum_vendor_count": "--max-vendors", "forced_vendors": "--forced-vendor"}
         words = first["msg"].removeprefix("Value error, ")
-        for name, option in options.items():
+        for name, option in _OPTIONS.items():
             words = words.replace(name, option)
         if first["loc"]:
-            words = f"--parcel-bother {parcel_bother!r}: {words}"
+            name = str(first["loc"][0])
+            words = f"{_OPTIONS[name]} {rules[name]!r}: {words}"
         raise UsageError(words, next_step="change the options; kitfare plan --help explains them") from None
 
 
@@ -188,7 +215,7 @@ def _cautions(found: NeedsPlan) -> list[str]:
     return told
 
 
-def _print(found: NeedsPlan, money: str, wanted: int, bother: Decimal, cautions: list[str]) -> None:
+def _print(found: NeedsPlan, money: str, wanted: int, scenario: Scenario, cautions: list[str]) -> None:
     receipt = found.receipt
     if receipt.vendors:
         rows = [
@@ -209,7 +236,7 @@ def _print(found: NeedsPlan, money: str, wanted: int, bother: Decimal, cautions:
     say(
         f"Cost: {_amount(receipt.landed_cost, money)} {money} for {filled} from {_count(len(receipt.vendors), 'vendor')}."
     )
-    say(f"How exact: {_how_exact(found, money, bother)}.")
+    say(f"How exact: {_how_exact(found, money, scenario)}.")
     if found.spares.height:
         say(f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} beyond the need, because that is cheaper.")
     if missing:
@@ -223,13 +250,18 @@ def _print(found: NeedsPlan, money: str, wanted: int, bother: Decimal, cautions:
         say(f"Caution: {caution}.")
 
 
-def _how_exact(found: NeedsPlan, money: str, bother: Decimal) -> str:
+def _how_exact(found: NeedsPlan, money: str, scenario: Scenario) -> str:
     """The bound holds for plans with as few pieces unfilled, so it can be told of partial plans, too."""
     if found.status == "refused":
         return "the plan was refused and buys nothing"
     alike = "no plan that fills as many pieces is cheaper" if found.unfilled.height else "no plan is cheaper"
-    if bother:
-        alike += f", counting {_amount(bother, money)} {money} for the bother of every parcel"
+    counted = []
+    if scenario.parcel_bother:
+        counted.append(f"{_amount(scenario.parcel_bother, money)} {money} for the bother of every parcel")
+    if scenario.preferred_vendors:
+        counted.append(f"{_price(scenario.preference_worth)} {money} for every one from a vendor not preferred")
+    if counted:
+        alike += f", counting {' and '.join(counted)}"
     if found.gap_pct == 0:
         return f"{alike} (proven)" if found.status == "proven" else alike
     if found.gap_pct == float("inf"):

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date
-from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipelines.costing.bother import bother_under
 from pipelines.costing.fitting import PORTION_KEY, accepted, fitting_elements
 from pipelines.costing.planner.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
 from pipelines.costing.stock_on_hand import take_from_stock
@@ -71,7 +71,7 @@ class Candidates:
             scenario.allow_spares,
             scenario.maximum_vendor_count,
             frozenset(scenario.forced_vendors),
-            Fraction(scenario.parcel_bother),
+            bother_under(scenario),
         )
 
     @cached_property

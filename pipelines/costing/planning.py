@@ -13,13 +13,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
-from fractions import Fraction
 from functools import cached_property
 
 import numpy as np
 import polars as pl
 
 from pipelines.costing import plan_tables
+from pipelines.costing.bother import bother_under
 from pipelines.costing.candidates import (
     Candidates,
     Portion,
@@ -263,8 +263,7 @@ class ModelPlanning:
         for other, plan in self._plans:
             if _are_alike(problem, other):
                 return plan
-        bother = problem.parcel_bother
-        known = [replace(plan, parcel_bother=bother) for plan in known]
+        known = [replace(plan, bother=problem.bother) for plan in known]
         starts = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario))]
         start = min(starts, key=lambda pair: pair[0])[1] if starts else None
         self._plans.append((problem, plan_of(found, mip.solve(problem, self.effort, start))))
@@ -280,7 +279,7 @@ class ModelPlanning:
         if scenario.counter in TWO_STAGE_RULES:
             found = self._of_kind(found, "independent")
         for known_plan in known:
-            other = replace(known_plan, parcel_bother=Fraction(scenario.parcel_bother))
+            other = replace(known_plan, bother=bother_under(scenario))
             if other.rank < plan.rank and as_solution(other, found, scenario) is not None:
                 is_proven = plan.is_proven and other.rank[0] == plan.rank[0]
                 plan = replace(
@@ -342,7 +341,7 @@ class ModelPlanning:
 def _are_alike(first: Problem, second: Problem) -> bool:
     """Whether two problems under the same terms ask for the same."""
     rules, frames = (
-        ("allow_spares", "maximum_vendor_count", "forced_vendors", "parcel_bother"),
+        ("allow_spares", "maximum_vendor_count", "forced_vendors", "bother"),
         ("portions", "offers", "offer_steps", "uses"),
     )
     return all(getattr(first, name) == getattr(second, name) for name in rules) and all(

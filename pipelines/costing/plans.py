@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipelines.costing.bother import NO_BOTHER, Bother
 from pipelines.costing.candidates import Candidates, Portion
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.planner.problem import Solution
@@ -71,7 +72,7 @@ class Plan:
         cost: exact unrounded landed cost in the buyer's currency.
         lower_bound: no plan under the same rules with as few pieces unfilled costs less, the bother of its orders beyond this
             plan's included; at least 0.
-        parcel_bother: of one order, in the buyer's currency; no part of the cost.
+        bother: of its orders; no part of the cost.
         notes: remarks for people.
     """
 
@@ -84,12 +85,17 @@ class Plan:
     is_proven: bool
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
-    parcel_bother: Fraction = Fraction(0)
+    bother: Bother = NO_BOTHER
 
     @cached_property
-    def vendor_count(self) -> int:
+    def vendor_codes(self) -> frozenset[str]:
         """Vendors ordered from."""
-        return len(set(self.purchases["vendor_code"].to_list()))
+        return frozenset(self.purchases["vendor_code"].to_list())
+
+    @property
+    def vendor_count(self) -> int:
+        """Number of vendors ordered from."""
+        return len(self.vendor_codes)
 
     @cached_property
     def spare_count(self) -> int:
@@ -99,12 +105,12 @@ class Plan:
     @cached_property
     def rank(self) -> tuple[int, Fraction, int, int]:
         """What a plan minimises, in order: unfilled pieces, cost with the bother of its orders, vendors, spares."""
-        cost = self.cost + self.parcel_bother * self.vendor_count
+        cost = self.cost + self.bother.of_all(self.vendor_codes)
         return int(self.unfilled["quantity"].sum()), cost, self.vendor_count, self.spare_count
 
     def bounded_like(self, other: Plan) -> Plan:
         """This plan with another's lower bound, which is of the same problem."""
-        bother = self.parcel_bother * (other.vendor_count - self.vendor_count)
+        bother = self.bother.of_all(other.vendor_codes) - self.bother.of_all(self.vendor_codes)
         bound = other.lower_bound + bother if other.lower_bound else Fraction(0)
         return replace(self, lower_bound=max(Fraction(0), min(bound, self.cost)))
 
@@ -158,7 +164,7 @@ def plan_of(candidates: Candidates, solution: Solution) -> Plan:
         is_proven=solution.is_proven,
         hit_time_limit=solution.hit_time_limit,
         notes=solution.notes,
-        parcel_bother=solution.parcel_bother,
+        bother=solution.bother,
     )
 
 
@@ -256,7 +262,7 @@ def joined(first: Plan, second: Plan, wanted: pl.DataFrame) -> Plan:
         is_proven=first.is_proven and second.is_proven,
         hit_time_limit=first.hit_time_limit or second.hit_time_limit,
         notes=(*first.notes, *second.notes),
-        parcel_bother=first.parcel_bother,
+        bother=first.bother,
     )
 
 

@@ -22,6 +22,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.costing.bother import bother_under
 from pipelines.costing.estimate import known_prices
 from pipelines.costing.fitting import parts_in_reach
 from pipelines.costing.plan_tables import gap_pct
@@ -209,7 +210,7 @@ class JointBuying:
         best = min([planned, *tried], key=self.shared.rank)
         if planned.unfilled_count != best.unfilled_count:  # a bound of plans that fill less is none of this one
             return best
-        bounded = best.bounded_like(planned, Fraction(self.shared.scenario.parcel_bother))
+        bounded = best.bounded_like(planned, bother_under(self.shared.scenario))
         return replace(bounded, hit_time_limit=planned.hit_time_limit)
 
     def _shares(self, total: Decimal, separate: list[Decimal]) -> list[Decimal]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cached_property
 
+from pipelines.costing.bother import Bother
 from pipelines.costing.candidates import Portion
 from pipelines.insight.moves import Pieces
 
@@ -51,11 +52,12 @@ class Orders:
             left[row[2]] = left.get(row[2], 0) - row[-1]
         return {offer_id: quantity for offer_id, quantity in left.items() if quantity > 0}
 
-    def bounded_like(self, other: Orders, bother: Fraction) -> Orders:
-        """These orders with another's lower bound, which is of the same task; ``bother`` is that of one parcel."""
+    def bounded_like(self, other: Orders, bother: Bother) -> Orders:
+        """These orders with another's lower bound, which is of the same task."""
         if not other.lower_bound:
             return replace(self, lower_bound=other.lower_bound)
-        bound = other.lower_bound + bother * (len(other.orders) - len(self.orders))
+        theirs, own = (bother.of_all(vendor for vendor, _ in orders.orders) for orders in (other, self))
+        bound = other.lower_bound + theirs - own
         return replace(self, lower_bound=max(Fraction(0), bound))
 
     def followed_by(self, other: Orders) -> Orders:

@@ -10,6 +10,7 @@ from fractions import Fraction
 import polars as pl
 
 from pipelines.costing import demand
+from pipelines.costing.bother import bother_under
 from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import parts_in_reach
 from pipelines.costing.planning import TWO_STAGE_RULES, ModelPlanning
@@ -45,8 +46,7 @@ class PublishedPlan:
             return None
         cost = work_out(plan.purchases, planning.book.vendors).exact_cost
         bound = Fraction(self.rows["model_cost"]["lower_bound"][0])
-        bother = Fraction(self.scenario.parcel_bother)
-        return replace(plan, cost=cost, lower_bound=min(bound, cost), parcel_bother=bother)
+        return replace(plan, cost=cost, lower_bound=min(bound, cost), bother=bother_under(self.scenario))
 
 
 def published_plans(

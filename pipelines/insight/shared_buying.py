@@ -17,6 +17,7 @@ from functools import cached_property
 import polars as pl
 
 from pipelines.costing import demand
+from pipelines.costing.bother import bother_under
 from pipelines.costing.candidates import (
     OFFER_KEY,
     Candidates,
@@ -277,7 +278,7 @@ class SharedMarket:
                         sum((receipt.exact.total for receipt in receipts), Fraction(0)),
                         Fraction(0),
                         is_proven=False,
-                        parcel_bother=Fraction(self.scenario.parcel_bother),
+                        bother=bother_under(self.scenario),
                     ),
                 )
             )
@@ -378,7 +379,7 @@ class SharedMarket:
     def rank(self, orders: Orders) -> tuple[int, Fraction, int, int]:
         """What plans minimise, in order: unfilled pieces, cost with the bother of parcels, parcels, spares."""
         cost = sum((receipt.exact.total for receipt in self.receipts(orders.orders)), Fraction(0))
-        bother = Fraction(self.scenario.parcel_bother) * len(orders.orders)
+        bother = bother_under(self.scenario).of_all(vendor for vendor, _ in orders.orders)
         return orders.unfilled_count, cost + bother, len(orders.orders), sum(orders.spares.values())
 
     def landed_cost(self, orders: Orders) -> Decimal:

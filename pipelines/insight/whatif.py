@@ -10,6 +10,7 @@ from fractions import Fraction
 
 import polars as pl
 
+from pipelines.costing.bother import bother_under
 from pipelines.costing.estimate import known_prices
 from pipelines.costing.plan_tables import gap_pct
 from pipelines.costing.receipt import Components
@@ -125,7 +126,7 @@ def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, P
     known = [*elsewhere, first] if is_same_market and _knows(there, first) else elsewhere
     second = there.together([0], known, question.effort)
     if is_same_market and _knows(here, second):
-        bother = Fraction(question.scenario.parcel_bother)
+        bother = bother_under(question.scenario)
         again = here.together([0], [first, second], "quick").bounded_like(first, bother)
         first = min([first, again], key=here.rank)
     before, after = _side(inputs, here, first, prices), _side(inputs, there, second, prices)

@@ -83,6 +83,20 @@ def check_joint_orders(settings: Settings, codes: Sequence[str]) -> None:
             )
 
 
+def check_scenarios(settings: Settings, vendors: _Table) -> None:
+    """Scenarios name vendors that are there: a slip of the pen would drop the rule without a word."""
+    known = set(vendors.rows["vendor_code"].to_list())
+    for scenario in settings.scenario:
+        for name in ("forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"):
+            missing = sorted(set(getattr(scenario, name)) - known)
+            if missing:
+                raise SettingsError(
+                    f"the scenario {scenario.scenario_code} names vendors that are not there: {', '.join(missing)}",
+                    where=f"kitfare.toml, scenario {name}",
+                    next_step=f"correct the codes, or add the vendors to {vendors.path}",
+                )
+
+
 def check_model(place: str, settings: ModelSettings, own: Mapping[str, _Table], colours: _Table) -> None:
     """A model's files fit together, and its colours exist.
 

@@ -60,6 +60,7 @@ def read_workspace(workspace: Workspace) -> WorkspaceInputs:
     }
     _refuse_strangers(workspace, workspace.tables, _names(WORKSPACE_TABLES))
     cross_checks.check_tables(tables)
+    cross_checks.check_scenarios(settings, tables["vendors"])
     models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
     cross_checks.check_model_codes([model.model_code for model in models])
     cross_checks.check_joint_orders(settings, [model.model_code for model in models])

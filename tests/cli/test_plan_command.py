@@ -259,6 +259,17 @@ THREE_TERMS = ["vendor_code,shipping", "hall,1", "orchard,1", "barn,1"]
         (("--forbidden-vendor", "hall", "--forbidden-vendor", "orchard"), "3.00", ["barn"]),  # no black ones anywhere
         (("--forced-vendor", "barn"), "5.60", ["barn", "hall"]),  # 1.60 and 2.00, twice shipped
         (("--forced-vendor", "barn", "--forced-vendor", "orchard"), "6.00", ["barn", "hall", "orchard"]),
+        (("--prefer-vendor", "barn"), "4.80", ["hall", "orchard"]),
+        (
+            ("--prefer-vendor", "hall", "--prefer-vendor", "barn", "--preference-worth", "0.79"),
+            "4.80",
+            ["hall", "orchard"],
+        ),
+        (
+            ("--prefer-vendor", "hall", "--prefer-vendor", "barn", "--preference-worth", "0.81"),
+            "5.60",
+            ["barn", "hall"],
+        ),
         (("--parcel-bother", "0.59"), "4.80", ["hall", "orchard"]),
         (("--parcel-bother", "0.61"), "5.40", ["orchard"]),  # 0.60 dearer, and a parcel less; the bother is no cost
     ],
@@ -274,6 +285,9 @@ def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(plan, options, c
 def test_what_the_bother_means_is_said(plan):
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-bother", "0.61").stdout
     assert "How exact: no plan is cheaper, counting 0.61 EUR for the bother of every parcel (proven)." in text
+    text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-bother", "0.5").stdout
+    told = "counting 0.50 EUR for the bother of every parcel and 0.01 EUR for every one from a vendor not preferred"
+    assert f"How exact: no plan is cheaper, {told} (proven)." in text
 
 
 @pytest.mark.parametrize(
@@ -283,6 +297,13 @@ def test_what_the_bother_means_is_said(plan):
         (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: no offer that can be used is from Hall"),
         (("--forced-vendor", "hall", "--forbidden-vendor", "hall"), 2, "vendors that the scenario does not use: hall"),
         (("--forced-vendor", "hall", "--forced-vendor", "barn", "--max-vendors", "1"), 2, "than --max-vendors allows"),
+        (("--prefer-vendor", "mill"), 2, "--prefer-vendor: no offer that can be used is from mill"),
+        (
+            ("--prefer-vendor", "hall", "--forbidden-vendor", "hall"),
+            2,
+            "--prefer-vendor names vendors that the scenario",
+        ),
+        (("--preference-worth", "0"), 2, "--preference-worth '0': Input should be greater than 0"),
         (("--parcel-bother", "-1"), 2, "--parcel-bother '-1': Input should be greater than or equal to 0"),
         (("--parcel-bother", "much"), 2, "--parcel-bother 'much'"),
         (("--parcel-bother", "nan"), 2, "--parcel-bother 'nan'"),

@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
+from pipelines.costing.bother import Bother
 from pipelines.costing.planner import mip
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.oracle.brute_force import best_plan
@@ -65,13 +66,15 @@ def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed):
     problem = random_problem(seed, market)
     assert problem.offer_steps.height > problem.offers.height
     problem = replace(
-        problem, offers=problem.offers.with_columns(step_kind=pl.lit("incremental")), parcel_bother=Fraction(5, 2)
+        problem,
+        offers=problem.offers.with_columns(step_kind=pl.lit("incremental")),
+        bother=Bother(Fraction(5, 2), frozenset(f"v{number:05d}" for number in (1, 4, 6)), Fraction(3, 2)),
     )
     vendors = problem.offers.join(mip.solve(problem, "deep").purchases, on="offer_index", how="semi")["vendor_code"]
     problem = replace(problem, forced_vendors=frozenset(sorted(set(problem.offers["vendor_code"]) - set(vendors))[:1]))
     solution = mip.solve(problem, "deep")
     ordered = set(problem.offers.join(solution.purchases, on="offer_index", how="semi")["vendor_code"])
-    counted = solution.cost + problem.parcel_bother * len(ordered)
+    counted = solution.cost + problem.bother.of_all(ordered)
     missing, value, bound = best_cost(problem)
     assert problem.forced_vendors <= ordered
     assert solution.unfilled["quantity"].sum() == missing
@@ -80,8 +83,6 @@ def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed):
     assert bound <= float(counted) + TOLERANCE
     quick = mip.solve(problem, "quick")
     if quick.unfilled["quantity"].sum() == missing:
-        most = (
-            quick.lower_bound
-            + problem.parcel_bother * quick.purchases.join(problem.offers, on="offer_index")["vendor_code"].n_unique()
-        )
+        ordered = set(quick.purchases.join(problem.offers, on="offer_index")["vendor_code"])
+        most = quick.lower_bound + problem.bother.of_all(ordered)
         assert quick.lower_bound == 0 or float(most) <= value + TOLERANCE

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from pipelines.costing.bother import Bother
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.compiled import compile_problem
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
@@ -52,7 +53,7 @@ def bother_of(problem, solution):
     """The bother of a solution's orders."""
     vendors = solution.purchases.join(problem.offers, on="offer_index")["vendor_code"]
     assert problem.forced_vendors <= set(vendors)
-    return problem.parcel_bother * vendors.n_unique()
+    return problem.bother.of_all(set(vendors))
 
 
 def assert_refused(problem, effort):
@@ -261,6 +262,30 @@ def test_bother_saves_parcels_and_is_no_part_of_the_cost():
         ("0.39", [(0, 2), (1, 2)], "4.4"),
         ("0.41", [(1, 4)], "4.8"),
     ):
-        solution = mip.solve(replace(stocked, parcel_bother=Fraction(bother)), "standard")
+        solution = mip.solve(replace(stocked, bother=Bother(Fraction(bother))), "standard")
         assert (solution.purchases.rows(), solution.cost) == (bought, Fraction(cost))
         assert solution.lower_bound == solution.cost and solution.is_proven
+
+
+@pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
+@pytest.mark.parametrize("preferred", ["a", "b", "c"])
+def test_of_plans_that_cost_the_same_the_one_from_preferred_vendors_is_taken(preferred, effort):
+    alike = corner_shops()
+    alike = replace(
+        alike,
+        offers=alike.offers.with_columns(quantity_available=pl.Series([5, 5, 5], dtype=pl.Int64)),
+        offer_steps=alike.offer_steps.with_columns(
+            pl.lit(Decimal(1)).cast(STEP_SCHEMA["unit_price"]).alias("unit_price")
+        ),
+        bother=Bother(preferred_vendors=frozenset(preferred), preference_worth=Fraction(1, 100)),
+    )
+    solution = mip.solve(alike, effort)
+    assert solution.purchases.rows() == [("abc".index(preferred), 4)]
+    assert solution.lower_bound == solution.cost == 4 and solution.is_proven
+
+
+def test_nothing_is_ordered_just_to_please_a_preference():
+    wish = Bother(preferred_vendors=frozenset("c"), preference_worth=Fraction(1, 5))
+    solution = mip.solve(corner_shops(bother=wish), "standard")
+    assert solution.purchases["offer_index"].to_list() == [0, 1]
+    assert solution.cost == Fraction("4.4") and solution.is_proven

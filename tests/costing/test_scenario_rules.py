@@ -1,4 +1,4 @@
-"""Forced vendors and the bother of parcels as a scenario's rules: in plans of one and of two stages, and in settings."""
+"""Forced and preferred vendors and the bother of parcels as a scenario's rules: in plans of one and of two stages, and in settings."""
 
 from decimal import Decimal
 
@@ -39,6 +39,12 @@ def planned(**rules):
         ({"forced_vendors": ["a", "b"]}, "4.40", 2),
         ({"parcel_bother": Decimal("0.39")}, "4.40", 2),
         ({"parcel_bother": Decimal("0.41")}, "4.80", 1),  # all at b; `freed`'s plan costs less and is more bother
+        ({"preferred_vendors": ["b"], "preference_worth": Decimal("0.39")}, "4.40", 2),
+        ({"preferred_vendors": ["b"], "preference_worth": Decimal("0.41")}, "4.80", 1),  # all at b, none at a
+        ({"preferred_vendors": ["c"], "preference_worth": Decimal("1.19")}, "4.80", 1),
+        ({"preferred_vendors": ["c"], "preference_worth": Decimal("1.21")}, "6.00", 1),  # 1.20 more than all at b
+        ({"preferred_vendors": ["c"]}, "4.40", 2),
+        ({"preferred_vendors": ["b"], "counter": "all_it_has", "preference_worth": Decimal(9)}, "7.20", 2),
         ({"parcel_bother": Decimal(9), "forced_vendors": ["c"]}, "6.00", 1),
         ({"counter": "all_it_has", "forced_vendors": ["till", "c"]}, "7.50", 2),  # 3 at the till, then 1
         ({"counter": "marked", "forced_vendors": ["a"]}, "7.00", 2),
@@ -70,6 +76,8 @@ def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules, named):
         ({"forced_vendors": ["a"], "forbidden_vendors": ["a"]}, "does not use: a"),
         ({"forced_vendors": ["a", "b"], "only_vendors": ["b"]}, "does not use: a"),
         ({"forced_vendors": ["a", "b"], "maximum_vendor_count": 1}, "more vendors than maximum_vendor_count"),
+        ({"preferred_vendors": ["a"], "forbidden_vendors": ["a"]}, "preferred_vendors names .* does not use: a"),
+        ({"preferred_vendors": ["a"], "preference_worth": Decimal(0)}, "greater than 0"),
         ({"parcel_bother": Decimal(-1)}, "greater than or equal to 0"),
     ],
 )

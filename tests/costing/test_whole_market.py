@@ -91,7 +91,7 @@ def test_small_markets_are_bounded_when_planned_as_large_ones(problem, effort, m
     missing, cost = found
     solution = planned_as_market(problem, effort, monkeypatch)
     vendors = solution.purchases.join(problem.offers, on="offer_index")["vendor_code"]
-    bother = problem.parcel_bother * vendors.n_unique()
+    bother = problem.bother.of_all(set(vendors))
     unfilled = int(solution.unfilled["quantity"].sum())
     assert unfilled >= missing
     if unfilled == missing:

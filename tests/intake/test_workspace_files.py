@@ -283,6 +283,16 @@ def test_joint_orders_that_make_no_sense(root, order, told):
     refused(root, told, "kitfare.toml", kind=SettingsError)
 
 
+@pytest.mark.parametrize("rule", ["forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"])
+def test_scenarios_of_vendors_that_are_not_there(root, rule):
+    scenario = f'[[scenario]]\nscenario_code = "mine"\ntitle = "Mine"\n{rule} = ["north"]\n'
+    put(root, "kitfare.toml", KITFARE + scenario)
+    assert read_workspace(Workspace(root)).settings.scenario
+    put(root, "kitfare.toml", KITFARE + scenario.replace('"north"', '"north", "nroth"'))
+    told = ("the scenario mine names vendors that are not there: nroth", rule, "tables/vendors.csv")
+    refused(root, *told, kind=SettingsError)
+
+
 def test_a_joint_order_of_models_that_are_there(root):
     put(root, "models/raft/model.toml", MODEL.replace("boat", "raft"))
     put(root, "models/raft/parts.csv", PARTS)

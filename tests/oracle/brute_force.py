@@ -99,6 +99,7 @@ def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
     """
     market = Market(problem)
 
+    preferred = problem.bother.preferred_vendors
     codes = sorted({offer["vendor_code"] for offer in market.offers})
     orders = {code: _orders(market, code) for code in codes}
 
@@ -122,7 +123,11 @@ def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
             continue
         costs = [cheapest_order(code, by_vendor[code]) for code in bought_from]
         if None not in costs:
-            cost = sum(costs, problem.parcel_bother * len(costs))
+            bothers = (
+                problem.bother.parcel + (0 if not preferred or code in preferred else problem.bother.preference_worth)
+                for code in bought_from
+            )
+            cost = sum(costs, Fraction(0)) + sum(bothers)
             best[unfilled] = min(cost, best.get(unfilled, Fraction(10**9)))
     return min(best.items(), default=None)
 

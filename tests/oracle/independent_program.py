@@ -64,7 +64,7 @@ class _Program:
         self.opened, self.costs = [], []
         for code, indices in by_vendor.items():
             self.costs.append(self._vendor(problem.terms[code], indices))
-            self.costs.append(float(problem.parcel_bother) * self.opened[-1])
+            self.costs.append(float(problem.bother.of(code)) * self.opened[-1])
             if code in problem.forced_vendors:
                 self.model.addCons(quicksum(taken for index in indices for taken in self.used[index]) >= 1)
         if problem.maximum_vendor_count is not None:

@@ -8,6 +8,7 @@ from fractions import Fraction
 import polars as pl
 from hypothesis import strategies as st
 
+from pipelines.costing.bother import NO_BOTHER, Bother
 from pipelines.costing.planner.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
 from pipelines.costing.terms import VendorTerms
 from tests.oracle.random_terms import ASSORTMENTS, amounts, maybe, vendor_terms
@@ -55,7 +56,17 @@ def problems(draw: st.DrawFn, rules: bool = True) -> Problem:
         forced_vendors=draw(maybe(st.frozensets(st.sampled_from(sorted(terms)), max_size=2), frozenset()))
         if rules
         else frozenset(),
-        parcel_bother=draw(maybe(amounts("0.25", "5").map(Fraction), Fraction(0))) if rules else Fraction(0),
+        bother=draw(_bothers(sorted(terms))) if rules else NO_BOTHER,
+    )
+
+
+def _bothers(vendor_codes: list[str]) -> st.SearchStrategy[Bother]:
+    """Of parcels, and of those from vendors that are not preferred."""
+    return st.builds(
+        Bother,
+        maybe(amounts("0.25", "5").map(Fraction), Fraction(0)),
+        maybe(st.frozensets(st.sampled_from([*vendor_codes, "nobody"]), max_size=2), frozenset()),
+        st.sampled_from([Fraction(1, 100), Fraction(1, 2), Fraction(3)]),
     )
 
 

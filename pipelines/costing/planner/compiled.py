@@ -177,7 +177,7 @@ class Compiled:
 def compile_problem(problem: Problem) -> Compiled:
     """The problem as arrays."""
     codes = problem.offers["vendor_code"].unique().sort().to_list()
-    bands = [with_bother(compile_terms(problem.terms[code]), problem.parcel_bother) for code in codes]
+    bands = [with_bother(compile_terms(problem.terms[code]), problem.bother.of(code)) for code in codes]
     shipped = _shipped(problem, bands)
     steps = _reachable_steps(problem, shipped)
     uses = _whole_uses(problem, np.unique(steps.offer))

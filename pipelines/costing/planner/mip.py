@@ -235,7 +235,7 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
     plan = planning.best
     if plan is None:
         raise PlanRefusedError("no plan was found", next_step="report this problem to the maintainers")
-    bother = problem.parcel_bother * len(plan.vendors(compiled))
+    bother = problem.bother.of_all(compiled.vendors.codes[number] for number in plan.vendors(compiled))
     bound = min(plan.cost, max(Fraction(0), Fraction(planning.bound) - BOUND_MARGIN))
     is_proven = planning.is_fewest and plan.cost - bound <= PROVEN_WITHIN
     frames = solution_of(problem, compiled, plan)
@@ -245,7 +245,7 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
         frames["unfilled"],
         cost=plan.cost - bother,
         lower_bound=max(Fraction(0), (plan.cost if is_proven else bound) - bother),
-        parcel_bother=problem.parcel_bother,
+        bother=problem.bother,
         is_proven=is_proven,
         hit_time_limit=planning.hit_time_limit,
     )

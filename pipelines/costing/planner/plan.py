@@ -152,7 +152,7 @@ def checked(problem: Problem, compiled: Compiled, plan: Plan) -> Plan | None:
     if faults_of(compiled, plan):
         return None
     receipt = receipt_of(problem, compiled, plan)
-    cost = receipt.exact_cost + problem.parcel_bother * len(receipt.vendors)
+    cost = receipt.exact_cost + problem.bother.of_all(order.vendor_code for order in receipt.vendors)
     return None if receipt.broken_rules else Plan(plan.bought, plan.used, plan.unfilled, plan.makeups, cost)
 
 

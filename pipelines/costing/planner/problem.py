@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import polars as pl
 
+from pipelines.costing.bother import NO_BOTHER, Bother
 from pipelines.costing.price_steps import STEP_KINDS
 from pipelines.costing.terms import VendorTerms
 
@@ -64,8 +65,8 @@ class Problem:
 
     A portion is filled piece by piece. A piece is one piece of an offer with a direct use, or a whole make-up: for one
     (portion, colour, make-up) all its components in their counts. Several uses may draw on one offer's stock. ``offers`` may
-    come without step_kind. A plan uses at least one piece of every one of ``forced_vendors``; without that it is no plan. Each
-    order counts ``parcel_bother`` (buyer's currency) when plans are compared and bounded; it is no part of the landed cost.
+    come without step_kind. A plan uses at least one piece of every one of ``forced_vendors``; without that it is no plan. Its
+    orders' ``bother`` counts when plans are compared and bounded; it is no part of the landed cost.
     """
 
     portions: pl.DataFrame
@@ -76,7 +77,7 @@ class Problem:
     allow_spares: bool = True
     maximum_vendor_count: int | None = None
     forced_vendors: frozenset[str] = frozenset()
-    parcel_bother: Fraction = Fraction(0)
+    bother: Bother = NO_BOTHER
 
     def __post_init__(self) -> None:
         if "step_kind" not in self.offers.columns:
@@ -105,7 +106,7 @@ class Solution:
         lower_bound: no plan with as few unfilled pieces costs less, the bother of its orders beyond this plan's included; at
             most ``cost``, at least 0.
         is_proven: cost equals the bound within half of the smallest money unit's hundredth.
-        parcel_bother: the problem's.
+        bother: the problem's.
         hit_time_limit: the safety limit bit; such a plan is never cached.
     """
 
@@ -117,4 +118,4 @@ class Solution:
     is_proven: bool
     hit_time_limit: bool = False
     notes: tuple[str, ...] = field(default=())
-    parcel_bother: Fraction = Fraction(0)
+    bother: Bother = NO_BOTHER

@@ -1,0 +1,47 @@
+"""What orders are worth avoiding beyond what they cost: counts when plans are compared and bounded, never in what they cost."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipelines.settings import Scenario
+
+
+@dataclass(frozen=True)
+class Bother:
+    """The bother of orders, in the buyer's currency; no part of the landed cost.
+
+    A preference is a bother of all others, not a reward, so that it never pays to order just to please it.
+
+    Attributes:
+        parcel: of any order, at least 0.
+        preferred_vendors: whose orders are no more bother than that; empty for no preference.
+        preference_worth: what an order from any other vendor counts on top, at least 0.
+    """
+
+    parcel: Fraction = Fraction(0)
+    preferred_vendors: frozenset[str] = frozenset()
+    preference_worth: Fraction = Fraction(0)
+
+    def of(self, vendor_code: str) -> Fraction:
+        """One order's bother."""
+        is_as_wished = not self.preferred_vendors or vendor_code in self.preferred_vendors
+        return self.parcel if is_as_wished else self.parcel + self.preference_worth
+
+    def of_all(self, vendor_codes: Iterable[str]) -> Fraction:
+        """The bother of several orders, a vendor's code for each of them."""
+        return sum((self.of(code) for code in vendor_codes), Fraction(0))
+
+
+NO_BOTHER = Bother()
+
+
+def bother_under(scenario: Scenario) -> Bother:
+    """The bother of orders as a scenario's rules say."""
+    return Bother(
+        Fraction(scenario.parcel_bother), frozenset(scenario.preferred_vendors), Fraction(scenario.preference_worth)
+    )
