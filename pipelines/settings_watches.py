@@ -16,7 +16,7 @@ class Watch(Strict):
     watch_code: str = Field(description="short name used in tables and news", examples=["crane_is_cheap"])
     kind: Literal["model_below", "line_scarce", "vendor_moves_model"] = Field(
         description="model_below: a model costs less than amount; line_scarce: an element of its list gets scarce; "
-        "vendor_moves_model: one vendor's new prices and stock move a model",
+        "vendor_moves_model: one vendor's new prices, stock or terms move a model",
         examples=["line_scarce"],
     )
     model_codes: list[str] = Field([], description="the models watched; empty for all")
@@ -34,7 +34,7 @@ class Watch(Strict):
     change_pct: ExactDecimal = Field(
         Decimal(3),
         gt=0,
-        description="vendor_moves_model: tell when the basket's cost moves by more than this, in per cent",
+        description="vendor_moves_model: tell when what the model costs moves by more than this, in per cent",
     )
 
     @model_validator(mode="after")

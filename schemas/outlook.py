@@ -44,12 +44,15 @@ PRICE_CHANGE_DISTRIBUTION = Contract(
 
 VENDOR_MOVE = Contract(
     name="vendor_move",
-    grain="one row per model, buyer and vendor whose change since the last month end moves the basket's cost",
-    columns=("model_code", "buyer_code", "vendor_code", "compared_on", "moved_element_count", "vendor_effect_pct"),
+    grain="one row per model, buyer and vendor whose change since the last month end moves what the model costs",
+    columns=(
+        "model_code", "buyer_code", "vendor_code", "compared_on", "moved_element_count", "vendor_effect_pct",
+        "terms_effect_pct", "terms_refusal",
+    ),
     key=("model_code", "buyer_code", "vendor_code"),
-    notes="Prices and stock only, at the prices the index uses; a vendor's terms are not in it. Effects of several vendors "
-    "do not add up, because one steps in for another.",
-)
+    optional={"terms_effect_pct": "0", "terms_refusal": ""},
+    notes="Prices and stock are those the index uses. Effects of several vendors do not add up, because one steps in for another.",
+)  # fmt: skip
 
 BUYING_TIME = Contract(
     name="buying_time",

@@ -13,7 +13,7 @@ import polars as pl
 
 from pipelines.costing import night
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight import buying, buying_time, plan_variants, watches
+from pipelines.insight import buying, buying_time, plan_variants, vendor_moves, watches
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
 from pipelines.intake import archive, held, journal, profiles, take_in, workspace_files
@@ -24,9 +24,9 @@ from pipelines.trends import availability, price_changes, suspects
 from pipelines.warehouse import checks, connect, generation, history, load, market, partitions, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
-from schemas.outlook import VENDOR_MOVE, WATCH_RESULT
+from schemas.outlook import WATCH_RESULT
 from schemas.published import CHECK_RESULT, PLAN_VARIANT, REFRESH_RUN
-from schemas.validate import empty_frame, polars_schema, validate_typed
+from schemas.validate import polars_schema, validate_typed
 
 Progress = Any
 
@@ -265,14 +265,11 @@ def look_ahead(
 ) -> dict[str, pl.DataFrame]:
     """Availability, the spread of price changes, vendors' moves, when to buy, and what the watches found."""
     found = availability.availability(inputs, markets.by_day, markets.last_seen[day], markets.summaries[day])
-    earlier = max((on for on in markets.by_day if on < day), default=None)
     tables = {
         "element_availability": found.elements,
         "model_availability": found.models,
         "price_change_distribution": price_changes.price_change_distribution(trends["element_price"]),
-        "vendor_move": empty_frame(VENDOR_MOVE)
-        if earlier is None
-        else price_changes.vendor_moves(inputs, earlier, markets.by_day[earlier], day, markets.by_day[day]),
+        "vendor_move": vendor_moves.vendor_moves(inputs, markets.by_day, plans, day),
         **buying_time.buying_time(inputs, plans["model_cost"], trends["price_index"], day),
     }
     todays = plans["model_cost"].filter(pl.col("priced_on") == day)

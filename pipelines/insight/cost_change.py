@@ -39,9 +39,10 @@ import polars as pl
 from pipelines.costing import demand
 from pipelines.costing.receipt import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
-from pipelines.costing.terms_on import SIZES, assumed_size, terms_on
+from pipelines.costing.terms_on import SIZES, terms_on
 from pipelines.costing.wanted import wanted_of
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.past_orders import OFFER, with_assortments_and_sizes
 from pipelines.money import round_money
 from pipelines.settings import Buyer
 from pipelines.workers import spread
@@ -53,7 +54,6 @@ PARTS = (
     "shipping_structure",
 )  # fmt: skip
 _PLAN = ("model_code", "scenario_code")
-_OFFER = ("vendor_code", "part_code", "colour_code", "condition", "listing_code")
 _Key = tuple[str, str]
 STEPS_WORTH_A_PROCESS = 8
 """With fewer, starting processes costs more than it saves."""
@@ -92,10 +92,8 @@ def _steps(
                 {name: frames_of.get(day, own[name].clear()) for name, frames_of in by_day.items()}
                 for day in (before, now)
             )
-            bought = then["plan_purchase"].select(_OFFER).unique()
-            old, new = (
-                markets[day].join(bought, on=_OFFER, how="semi", maintain_order="left") for day in (before, now)
-            )
+            bought = then["plan_purchase"].select(OFFER).unique()
+            old, new = (markets[day].join(bought, on=OFFER, how="semi", maintain_order="left") for day in (before, now))
             yield _Step(buyer, before, now, old, new, terms[before], terms[now], then, today)
 
 
@@ -188,34 +186,25 @@ class _Change:
         """The earlier purchases with ``price_now`` (the old one where the offer ended), ``is_ended`` and sizes."""
         bought = self.step.then["plan_purchase"]
         step = pl.col("step_from_quantity")
-        wanted = bought.select(*_PLAN, *_OFFER, pl.col("bought_piece_count").alias("wanted"))
-        offered = self.step.new_market.join(wanted, on=_OFFER).filter(
-            ~pl.col("is_suspect") & (step <= pl.col("wanted"))
-        )
+        wanted = bought.select(*_PLAN, *OFFER, pl.col("bought_piece_count").alias("wanted"))
+        offered = self.step.new_market.join(wanted, on=OFFER).filter(~pl.col("is_suspect") & (step <= pl.col("wanted")))
         enough = pl.col("quantity_available") >= pl.col("wanted")
         now = (
-            offered.sort(*_PLAN, *_OFFER, "step_from_quantity")
-            .group_by(*_PLAN, *_OFFER, maintain_order=True)
+            offered.sort(*_PLAN, *OFFER, "step_from_quantity")
+            .group_by(*_PLAN, *OFFER, maintain_order=True)
             .agg(
                 pl.col("unit_price").last().alias("offered_price"),
                 enough.last().alias("is_enough"),
                 pl.col("currency_code").last().alias("offered_currency"),
             )
         )
-        kept = self.step.old_market.unique(_OFFER, keep="first", maintain_order=True)
-        assortments = kept.select(*_OFFER, "assortment_code")
-        parts = self.inputs.tables["parts"].select("part_code", *SIZES)
+        placed = with_assortments_and_sizes(bought, self.step.old_market, self.inputs.tables["parts"])
         still = pl.col("is_enough").fill_null(False) & (pl.col("offered_currency") == pl.col("vendor_currency_code"))
-        sizes = [
-            pl.col(name).fill_null(assumed_size(self.inputs.tables["parts"], name) or Decimal(0)) for name in SIZES
-        ]
         return (
-            bought.join(now, on=[*_PLAN, *_OFFER], how="left")
-            .join(assortments, on=_OFFER, how="left")
-            .join(parts, on="part_code", how="left")
-            .with_columns(*sizes, pl.col("assortment_code").fill_null(""), is_ended=~still.fill_null(False))
+            placed.join(now, on=[*_PLAN, *OFFER], how="left")
+            .with_columns(is_ended=~still.fill_null(False))
             .with_columns(price_now=pl.when("is_ended").then("unit_price").otherwise("offered_price"))
-            .sort(*_PLAN, *_OFFER)
+            .sort(*_PLAN, *OFFER)
         )
 
     def _orders(self, priced: pl.DataFrame) -> dict[_Key, dict[str, tuple[list[Purchase], list[Purchase]]]]:
@@ -289,7 +278,7 @@ class _Change:
         then = {code: self._latest_terms(code).rate for code in self.step.old_terms}
         value = pl.col("quantity") * pl.col("price_now")
         earlier = self._lines(self.step.then).join(
-            priced.select(*_PLAN, *_OFFER, "price_now"), on=[*_PLAN, *_OFFER], how="left"
+            priced.select(*_PLAN, *OFFER, "price_now"), on=[*_PLAN, *OFFER], how="left"
         )
         sides = ((self._lines(self.step.today).with_columns(price_now="unit_price"), 1, now), (earlier, -1, then))
         found: dict[_Key, dict[str, Fraction]] = {}
@@ -309,15 +298,13 @@ class _Change:
         """Pieces bought, by line and offer; pieces on hand cost nothing."""
         lines = plans["plan_line"]
         assert lines is not None, "a date with plans has their table"
-        return lines.filter(pl.col("vendor_code") != "").select(
-            *_PLAN, "line_number", *_OFFER, "quantity", "unit_price"
-        )
+        return lines.filter(pl.col("vendor_code") != "").select(*_PLAN, "line_number", *OFFER, "quantity", "unit_price")
 
     def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, _ChangedLines]) -> pl.DataFrame:
         """Model, scenario, line_number, reason: the first that applies to the line."""
         key = [*_PLAN, "line_number"]
-        ended = priced.filter("is_ended").select(*_PLAN, *_OFFER)
-        forced = self._lines(self.step.then).join(ended, on=[*_PLAN, *_OFFER], how="semi").select(key).unique()
+        ended = priced.filter("is_ended").select(*_PLAN, *OFFER)
+        forced = self._lines(self.step.then).join(ended, on=[*_PLAN, *OFFER], how="semi").select(key).unique()
         unfilled = [plans["unfilled_line"].select(key) for plans in (self.step.then, self.step.today)]
         lines = pl.concat([self._lines(self.step.then).select(key), self._lines(self.step.today).select(key)]).unique()
         listed, judged = (pl.DataFrame(rows, self._line_schema(), orient="row") for rows in self._changed(changed))

@@ -128,23 +128,35 @@ def scarce_words(row: Row) -> str:
 
 def _vendor_moves(watch: Watch, model_code: str, buyer_code: str, watched: Watched) -> Iterator[Row]:
     mine = watched.vendors.filter((pl.col("model_code") == model_code) & (pl.col("buyer_code") == buyer_code))
-    effect, limit = pl.col("vendor_effect_pct"), float(watch.change_pct)
-    moving = mine.filter(effect.abs() > limit).sort(effect.abs(), "vendor_code", descending=[True, False])
+    prices, terms, limit = pl.col("vendor_effect_pct"), pl.col("terms_effect_pct"), float(watch.change_pct)
+    # A vendor may raise both a little, or one against the other: each counts, and both together.
+    most = pl.max_horizontal(prices.abs(), terms.abs(), (prices + terms).abs())
+    mine = mine.with_columns(most=most).sort("most", "vendor_code", descending=[True, False])
+    moving = mine.filter((pl.col("most") > limit) | (pl.col("terms_refusal") != ""))
     for row in moving.iter_rows(named=True):
         yield {
             "watch_subject": row["vendor_code"],
             "is_fired": True,
-            "watched_value": row["vendor_effect_pct"],
-            "watch_told": f"{row['vendor_code']}: its new prices and stock since {row['compared_on']} change the parts' cost by "
-            f"{row['vendor_effect_pct']:+.1f} % ({row['moved_element_count']} elements).",
+            "watched_value": row["vendor_effect_pct"] + row["terms_effect_pct"],
+            "watch_told": f"{row['vendor_code']}, since {row['compared_on']}: {'; '.join(_moved_by(row))}.",
         }
     if not moving.height:
-        most = mine.sort(effect.abs(), descending=True).head(1).to_dicts()
-        told = f"; the most is {most[0]['vendor_effect_pct']:+.1f} %" if most else ""
+        first = mine.head(1).to_dicts()
+        told = f"; the most is {first[0]['vendor_effect_pct'] + first[0]['terms_effect_pct']:+.1f} %" if first else ""
         yield {
-            "watched_value": most[0]["vendor_effect_pct"] if most else None,
-            "watch_told": f"No vendor's change moves the parts' cost by more than {watch.change_pct:f} %{told}.",
+            "watched_value": first[0]["vendor_effect_pct"] + first[0]["terms_effect_pct"] if first else None,
+            "watch_told": f"No vendor's change moves what the model costs by more than {watch.change_pct:f} %{told}.",
         }
+
+
+def _moved_by(row: Row) -> Iterator[str]:
+    if row["vendor_effect_pct"]:
+        elements = f"{row['moved_element_count']} element{'s' if row['moved_element_count'] != 1 else ''}"
+        yield f"its new prices and stock change the parts' cost by {row['vendor_effect_pct']:+.1f} % ({elements})"
+    if row["terms_effect_pct"]:
+        yield f"its new terms change the cost of the cheapest mix by {row['terms_effect_pct']:+.1f} %"
+    if row["terms_refusal"]:
+        yield f"its new terms refuse the order of the earlier plan: {row['terms_refusal'].rstrip('.')}"
 
 
 _KINDS: dict[str, Callable[[Watch, str, str, Watched], Iterator[Row]]] = {

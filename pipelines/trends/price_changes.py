@@ -72,7 +72,8 @@ def vendor_moves(
 
     For every vendor the basket is priced with today's market and once more with the vendor's offers of the earlier date in place of
     today's; the effect is the ratio. Prices are those of the index (:func:`~pipelines.trends.element_prices.element_prices`), over the
-    elements priced both times, so shipping, charges and terms are left out.
+    elements priced both times, so shipping and charges are left out. A vendor that serves the buyer's region only since then had no
+    offers for the buyer before.
 
     Args:
         inputs: settings, models, vendor_terms and exchange_rates.
@@ -96,8 +97,13 @@ def vendor_moves(
     )
     found = [empty_frame(VENDOR_MOVE)]
     for buyer in inputs.settings.buyer if needs.height else ():
-        moves = _moves(needs, buyer, inputs, before, day, market)
-        rows = moves.with_columns(buyer_code=pl.lit(buyer.buyer_code), compared_on=pl.lit(before_on))
+        moves = _moves(needs, buyer, inputs, before_on, before, day, market)
+        rows = moves.with_columns(
+            buyer_code=pl.lit(buyer.buyer_code),
+            compared_on=pl.lit(before_on),
+            terms_effect_pct=0.0,
+            terms_refusal=pl.lit(""),
+        )
         found.append(rows.select(VENDOR_MOVE.columns).cast(polars_schema(VENDOR_MOVE)))
     return validate_typed(VENDOR_MOVE, pl.concat(found).sort(VENDOR_MOVE.key), where="moves by vendors")
 
@@ -106,15 +112,22 @@ _NEEDS = {"model_code": pl.String, **dict.fromkeys(ELEMENT, pl.String), "need": 
 
 
 def _moves(
-    needs: pl.DataFrame, buyer: Buyer, inputs: WorkspaceInputs, before: pl.DataFrame, day: date, market: pl.DataFrame
+    needs: pl.DataFrame,
+    buyer: Buyer,
+    inputs: WorkspaceInputs,
+    before_on: date,
+    before: pl.DataFrame,
+    day: date,
+    market: pl.DataFrame,
 ) -> pl.DataFrame:
     """model_code, vendor_code, moved_element_count and vendor_effect_pct."""
     tables = inputs.tables
     wanted = needs.select(*ELEMENT, pl.lit(1, pl.Int64).alias("quantity")).unique()
-    # Both markets at the rates and terms of today: a currency's move is no vendor's.
+    served = tables["vendor_terms"]
+    # Both markets at the rates of today: a currency's move is no vendor's.
     now, then = (
-        usable_offers(wanted, {day: frame}, buyer, tables["vendor_terms"], tables["exchange_rates"]).drop("need")
-        for frame in (market, before)
+        usable_offers(wanted, {day: frame}, buyer, terms, tables["exchange_rates"]).drop("need")
+        for frame, terms in ((market, served), (before, served.filter(pl.col("valid_from_on") <= before_on)))
     )
     touched = _changed(then, now)
     columns = ("variant", *now.columns)

@@ -76,12 +76,24 @@ COLUMNS = (
     Column("risen_share", "number", "share of the elements whose price rose", minimum=0, maximum=1),
     Column("unchanged_share", "number", "share of the elements whose price stood still", minimum=0, maximum=1),
     Column("fallen_share", "number", "share of the elements whose price fell", minimum=0, maximum=1),
-    Column("moved_element_count", "integer", "elements whose price the vendor's change moves", minimum=1),
+    Column("moved_element_count", "integer", "elements whose price the vendor's change moves", minimum=0),
     Column(
         "vendor_effect_pct",
         "number",
         "change of the basket's cost that the vendor's new prices and stock alone bring, all others as they are today",
         unit="%",
+    ),
+    Column(
+        "terms_effect_pct",
+        "number",
+        "change of the cheapest mix's landed cost that the vendor's new terms alone bring to the order of the earlier plan, or to "
+        "today's where that plan buys nothing from it",
+        unit="%",
+    ),
+    Column(
+        "terms_refusal",
+        "text",
+        "why the vendor's new terms refuse the order of the earlier plan; empty where they don't",
     ),
     Column(
         "buying_measure",

@@ -99,6 +99,24 @@ def test_a_vendors_move_fires_up_or_down_beyond_the_limit():
     assert not quiet["is_fired"] and "the most is -4.5 %" in quiet["watch_told"]
 
 
+def test_new_terms_fire_alone_together_with_prices_and_when_they_refuse_an_order():
+    vendors = [
+        {"vendor_code": "dearer", "terms_effect_pct": 3.2},
+        {"vendor_code": "both", "vendor_effect_pct": 1.6, "terms_effect_pct": 1.6, "moved_element_count": 1},
+        {"vendor_code": "against", "vendor_effect_pct": 3.5, "terms_effect_pct": -3.4, "moved_element_count": 2},
+        {"vendor_code": "closed", "terms_refusal": "an order must be worth 40 EUR."},
+        {"vendor_code": "little", "terms_effect_pct": 2.9},
+    ]
+    rows = {row["watch_subject"]: row for row in results({"kind": "vendor_moves_model"}, vendors=vendors)}
+    assert set(rows) == {"dearer", "both", "against", "closed"} and all(row["is_fired"] for row in rows.values())
+    assert rows["both"]["watched_value"] == pytest.approx(3.2)
+    assert rows["dearer"]["watch_told"] == (
+        "dearer, since 2026-10-31: its new terms change the cost of the cheapest mix by +3.2 %."
+    )
+    assert "+1.6 % (1 element); its new terms" in rows["both"]["watch_told"]
+    assert rows["closed"]["watch_told"].endswith("refuse the order of the earlier plan: an order must be worth 40 EUR.")
+
+
 def test_a_model_that_is_not_there_is_told():
     (row,) = results({"kind": "line_scarce", "model_codes": ["hutt"]})
     assert row["model_code"] == "hutt" and not row["is_fired"] and "no model hutt" in row["watch_told"]
