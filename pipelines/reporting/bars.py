@@ -77,9 +77,9 @@ def bar_chart(
 
 
 def spread_chart(
-    title: str, spreads: Sequence[Spread], tell: Callable[[float], str], data_name: str = ""
+    title: str, groups_are: str, spreads: Sequence[Spread], tell: Callable[[float], str], data_name: str = ""
 ) -> Chart | None:
-    """Percentiles 10, 25, 50, 75 and 90 of several groups on one scale; None without any."""
+    """Percentiles 10, 25, 50, 75 and 90 of several groups on one scale; None without any. ``groups_are`` heads their names."""
     if not spreads:
         return None
     place = _scale([0.0, *(value for spread in spreads for value in spread.percentiles)])
@@ -97,10 +97,10 @@ def spread_chart(
         parts.append(_row_texts(row, spread.label, tell(spread.percentiles[2])))
     ends = [min(spread.percentiles[0] for spread in spreads), 0.0, max(spread.percentiles[4] for spread in spreads)]
     parts += _ticks(place, ends, len(spreads), tell)
-    names = ("10 % below", "25 % below", "Median", "25 % above", "10 % above")
+    names = ("10th percentile", "25th percentile", "Median", "75th percentile", "90th percentile")
     figures = Table(
         title,
-        (Column("Span"), *(Column(name, True) for name in names)),
+        (Column(groups_are), *(Column(name, True) for name in names)),
         tuple((spread.label, *map(tell, spread.percentiles)) for spread in spreads),
     )
     words = f"{title}. " + " ".join(

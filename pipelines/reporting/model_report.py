@@ -26,11 +26,14 @@ from pipelines.reporting.month_charts import (
     spread_of_changes,
 )
 from pipelines.reporting.movers_table import movers_table
-from pipelines.reporting.tables import Table, columns, day, gap, money, month_name, number, percent
+from pipelines.reporting.tables import Table, columns, count, day, gap, money, month_name, number, percent
 from pipelines.reporting.timing_section import above_lowest, timing_section
-from pipelines.reporting.words import CHANGE_PARTS, INDEX_NAMES, METHODS, REVISED_COSTS, REVISION_REASONS
+from pipelines.reporting.words import CHANGE_PARTS, CHOSEN_ANEW, INDEX_NAMES, METHODS, REVISED_COSTS, REVISION_REASONS
 from pipelines.settings import Buyer
 from schemas.published import COST_CHANGE, INDEX_REVISION, NIGHTLY_COST
+
+MOST_BREAKS = 3
+"""Breaks told by date; the table cost_change has them all."""
 
 
 def model_report(facts: Facts, model: ReportedModel, month: str) -> dict[str, Any] | None:
@@ -161,36 +164,66 @@ def contribution_words(facts: Facts, model_code: str, buyer_code: str, month: st
     return words + ("." if carried == "0.00" else f"; imputed lines gave {carried}.")
 
 
-def _cost_change(facts: Facts, plan: Row | None) -> tuple[Table | None, str]:
-    """What the change in complete cost since the month end before comes from; parts that are nothing are left out."""
+def _cost_change(facts: Facts, plan: Row | None) -> tuple[Table | None, list[str]]:
+    """What the change in complete cost comes from, since the date before and since the first; parts that are nothing are left out.
+
+    The first date is that of the latest run of dates whose plans can be compared. Words say what choosing anew gained, as the view
+    buyers_gain works it out, and where the costs are not of the same thing.
+    """
     if plan is None or facts.cost_is_withheld(plan):
-        return None, ""
-    key = {name: plan[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")}
-    parts = {row["change_part"]: row for row in facts.rows(COST_CHANGE, **key)}
-    if not parts:
-        return None, ""
-    first = next(iter(parts.values()))
+        return None, []
+    steps = _steps_back(facts, plan)
+    if not steps:
+        return None, []
     code = plan["currency_code"]
+    latest = _by_part(steps[:1])
+    whole = _by_part(steps)
+    before, first = steps[0][0]["compared_on"], steps[-1][0]["compared_on"]
+    spans = [latest] if before == first else [latest, whole]
     rows = [
-        (words, money(parts[part]["cost_change"], code, signed=True))
+        (words, *(money(span.get(part, Decimal(0)), code, signed=True) for span in spans))
         for part, words in CHANGE_PARTS.items()
-        if part in parts and parts[part]["cost_change"]
+        if any(span.get(part) for span in spans)
     ]
-    total = sum(row["cost_change"] for row in parts.values())
-    rows.append(("Together", money(total, code, signed=True)))
+    rows.append(("Together", *(money(sum(span.values(), Decimal(0)), code, signed=True) for span in spans)))
+    since = [f"#Since {day(on)}" for on in (before, first)][: len(spans)]
     table = Table(
-        f"Where the change in complete cost since {day(first['compared_on'])} comes from, in {code}",
-        columns("From", "#Change"),
+        f"Where the change in complete cost comes from, in {code}",
+        columns("From", *since),
         tuple(rows),
         frozenset({len(rows) - 1}),
     )
-    broken = any(row["is_break"] for row in parts.values())
-    words = (
-        "The parts list or our judgements changed in between: the two costs are not of the same thing."
-        if broken
-        else ""
-    )
+    gained = -sum((whole.get(part, Decimal(0)) for part in CHOSEN_ANEW), Decimal(0))
+    words = [
+        f"Choosing anew since {day(first)} (other vendors, colours and forms, and the parcels that came with them) has "
+        f"{'saved' if gained >= 0 else 'cost'} {money(abs(gained), code, with_code=True)} against buying as before."
+    ]
+    breaks = [rows_of[0] for rows_of in steps if any(row["is_break"] for row in rows_of)]
+    if breaks:
+        told = ", ".join(f"{day(row['compared_on'])} to {day(row['priced_on'])}" for row in breaks[:MOST_BREAKS])
+        words.append(
+            f"In {len(breaks)} of {count(len(steps), 'step')} the parts list or our judgements changed, so the costs before and after are not "
+            f"of the same thing. The latest: {told}."
+        )
     return table, words
+
+
+def _steps_back(facts: Facts, plan: Row) -> list[list[Row]]:
+    """Rows of cost_change of a plan, of the plan it is compared with, and so on; the latest first."""
+    key = {name: plan[name] for name in ("model_code", "scenario_code", "buyer_code")}
+    steps: list[list[Row]] = []
+    on = plan["priced_on"]
+    while rows := facts.rows(COST_CHANGE, **key, priced_on=on):
+        steps.append(rows)
+        on = rows[0]["compared_on"]
+    return steps
+
+
+def _by_part(steps: list[list[Row]]) -> dict[str, Decimal]:
+    parts: dict[str, Decimal] = {}
+    for row in (row for rows in steps for row in rows):
+        parts[row["change_part"]] = parts.get(row["change_part"], Decimal(0)) + row["cost_change"]
+    return parts
 
 
 def revisions_table(facts: Facts, models: list[ReportedModel], buyer: Buyer, month: str) -> Table | None:

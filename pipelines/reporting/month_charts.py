@@ -129,7 +129,7 @@ def spread_of_changes(facts: Facts, model_code: str, buyer_code: str, month: str
     rows = facts.rows(PRICE_CHANGE_DISTRIBUTION, model_code=model_code, buyer_code=buyer_code, month=month)
     spreads = [Spread(SPANS[row["change_month_count"]], _percentiles(row)) for row in rows]
     chart = spread_chart(
-        "How far elements' prices moved, %", spreads, lambda v: number(v, 1, signed=True), "price_changes"
+        "How far elements' prices moved, %", "Over", spreads, lambda v: number(v, 1, signed=True), "price_changes"
     )
     words = [
         f"Over {SPANS[row['change_month_count']]}, of {count(row['item_count'], 'element')} with a price in both months "
@@ -149,7 +149,7 @@ def spread_by_model(facts: Facts, models: Sequence[ReportedModel], buyer_code: s
         if row["change_month_count"] == 1
     ]
     title = "How far elements' prices moved over 1 month, %"
-    return spread_chart(title, spreads, lambda v: number(v, 1, signed=True), "price_changes")
+    return spread_chart(title, "Model", spreads, lambda v: number(v, 1, signed=True), "price_changes")
 
 
 def _percentiles(row: Row) -> tuple[float, float, float, float, float]:

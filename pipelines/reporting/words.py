@@ -51,6 +51,9 @@ CHANGE_PARTS = {
     "estimates": "pieces that can't be bought, estimated",
 }
 
+CHOSEN_ANEW = ("vendors", "colours", "forms", "shipping_structure")
+"""The parts that come from buying otherwise than before, by choice."""
+
 REVISION_REASONS = {
     "list": "another version of the parts list",
     "prices": "prices that came late or were corrected, or settings",
@@ -84,6 +87,8 @@ METHODS = (
     "Two other formulas are drawn thin beside it: GEKS-Törnqvist over 25 months, joined by the mean splice on published values, once "
     "weighed by the list and once by what each month's plan buys. The shaded band spans all three. Where quantities stand still and "
     "no price is missing it says nothing, and the page says so.",
+    "Levels are shown rounded; changes and contributions are worked out from levels that are not.",
+    "What a month said first is kept: where an index or a cost would come out otherwise now, that month's page shows both.",
     "An element's price in a month is the mean price of the cheapest stock that covers the need.",
     "A line without a price of its own in a month is carried along with the mean change of its class. It counts as imputed.",
     "Complete cost also moves with shipping, vendors' terms, the parts list and what was judged; the index does not.",

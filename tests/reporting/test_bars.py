@@ -29,7 +29,9 @@ def test_bars_start_at_zero_and_are_as_long_as_their_values():
 
 
 def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median():
-    chart = spread_chart("Moved, %", [Spread("1 month", (-2, -1, 0, 3, 8)), Spread("1 year", (0, 1, 2, 3, 4))], tell)
+    chart = spread_chart(
+        "Moved, %", "Over", [Spread("1 month", (-2, -1, 0, 3, 8)), Spread("1 year", (0, 1, 2, 3, 4))], tell
+    )
     (left, width), (second_left, second_width) = rects(chart)
     unit = width / 4
     assert second_width == pytest.approx(2 * unit, abs=0.2)
@@ -48,6 +50,6 @@ def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table():
 
 
 def test_nothing_to_draw_is_no_chart_and_equal_values_do_not_divide_by_zero():
-    assert bar_chart("Adds", [], tell, "") is None and spread_chart("Moved", [], tell) is None
+    assert bar_chart("Adds", [], tell, "") is None and spread_chart("Moved", "Over", [], tell) is None
     assert "nan" not in bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], tell, "").svg
-    assert "nan" not in spread_chart("Moved", [Spread("a", (0, 0, 0, 0, 0))], tell).svg
+    assert "nan" not in spread_chart("Moved", "Over", [Spread("a", (0, 0, 0, 0, 0))], tell).svg

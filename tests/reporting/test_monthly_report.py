@@ -12,7 +12,8 @@ from pipelines.reporting.facts import Facts
 from pipelines.reporting.model_report import model_report
 from pipelines.reporting.month_charts import month_end
 from pipelines.reporting.monthly_report import report, write_monthly_report
-from pipelines.reporting.tables import number, percent
+from pipelines.reporting.tables import day, number, percent
+from pipelines.reporting.words import CHANGE_PARTS
 
 MONTH = "2026-11"
 
@@ -228,12 +229,39 @@ def test_contributions_split_the_months_change_and_add_up(facts, night):
     assert [row[2] for row in together] == [number(total, 2, signed=True)] * 3
 
 
-def test_parts_of_the_change_in_cost_add_up_to_it(facts):
-    table = of_model(facts)["changed"]
-    before = facts.plan("m00", "inland", "best", date(2026, 10, 31))["complete_cost"]
-    change = facts.plan("m00", "inland", "best")["complete_cost"] - before
-    amounts = [Decimal(row[1].replace("−", "-")) for row in table.rows]
-    assert amounts[-1] == change == sum(amounts[:-1]) and "31 October 2026" in table.caption
+def amounts_of(rows, column):
+    return [Decimal(row[column].replace("−", "-")) for row in rows]
+
+
+def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(facts):
+    section = of_model(facts)
+    table = section["changed"]
+    first = facts.priced_dates("m00", "inland")[0]
+    now = facts.plan("m00", "inland", "best")["complete_cost"]
+    for column, since in ((1, date(2026, 10, 31)), (2, first)):
+        change = now - facts.plan("m00", "inland", "best", since)["complete_cost"]
+        amounts = amounts_of(table.rows, column)
+        assert amounts[-1] == change == sum(amounts[:-1])
+        assert table.columns[column].label == f"Since {day(since)}"
+
+
+def test_what_choosing_anew_gained_is_told(facts):
+    """Of the sample's changes a tenth comes from the parcels as they became, which buyers chose."""
+    section = of_model(facts)
+    chosen = amounts_of(section["changed"].rows, 2)[
+        [row[0] for row in section["changed"].rows].index(CHANGE_PARTS["shipping_structure"])
+    ]
+    verb = "saved" if chosen <= 0 else "cost"
+    assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
+
+
+def test_breaks_are_marked_with_their_dates(night):
+    tables, inputs = night
+    marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
+    words = of_model(Facts({**tables, "cost_change": marked}, inputs))["changed_words"]
+    assert words[1].startswith("In 1 of 13 steps the parts list or our judgements changed")
+    assert words[1].endswith("The latest: 31 August 2026 to 30 September 2026.")
+    assert len(of_model(Facts(tables, inputs))["changed_words"]) == 1
 
 
 def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
