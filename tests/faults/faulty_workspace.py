@@ -8,6 +8,7 @@ import polars as pl
 from tiny_workspace import export, make_workspace
 
 from pipelines.flows.nightly import refresh
+from pipelines.intake import index_vintages, night_costs
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, tables
 
@@ -19,12 +20,14 @@ CLOCKS = {
 
 OFFER_COUNT = 400
 
+PARTS = "line_number,part_code,colour_code,quantity\n1,00007,red,9\n2,00011,red,30\n3,00390,red,4\n4,00501,red,1\n"
+"""Of the model; nobody offers the last line."""
+
 
 def first_night(root: Path) -> Workspace:
-    """Two vendors' exports, taken in and published. Without models: what faults can hurt is the same, and nights are short."""
+    """Two vendors' exports, taken in, planned for one small model, and published."""
     place = make_workspace(root)
-    shutil.rmtree(place.models)
-    place.models.mkdir()
+    (place.models / "hut" / "parts.csv").write_text(PARTS)
     for path in place.inbox.iterdir():
         path.unlink()
     for vendor in ("north", "south"):
@@ -69,14 +72,22 @@ def state_of(place: Workspace) -> dict[str, object]:
     with connect.reader(place.warehouse) as con:
         for name, frame in tables.intake_tables(con).items():
             found[f"warehouse {name}"] = frame.drop(CLOCKS.get(name, [])).write_csv()
-    for folder in (place.inbox, place.held, place.archive):
-        found[folder.name] = sorted(
-            (path.relative_to(folder).as_posix(), path.read_bytes())
-            for path in folder.rglob("*")
-            if path.is_file() and path.parent.name != "journal"
-        )
+    recorded = [place.root / name for name in (index_vintages.FOLDER, night_costs.FOLDER)]
+    for folder in (place.inbox, place.held, *recorded):
+        found[folder.name] = _files(folder)
+    # What a refresh records, the next one reads and archives: whether that has happened depends on how many ran.
+    known = {content for folder in recorded for _, content in _files(folder)}
+    found["archive"] = [(name, content) for name, content in _files(place.archive) if content not in known]
     found["generations left half"] = [path.name for path in place.generations.iterdir() if "." in path.name]
     return found
+
+
+def _files(folder: Path) -> list[tuple[str, bytes]]:
+    return sorted(
+        (path.relative_to(folder).as_posix(), path.read_bytes())
+        for path in folder.rglob("*")
+        if path.is_file() and path.parent.name != "journal"
+    )
 
 
 def differences(one: dict[str, object], other: dict[str, object]) -> list[str]:

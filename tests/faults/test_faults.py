@@ -21,9 +21,12 @@ from tests.length import IS_LONG
 STEPS = (
     "take in dropped files",
     "fold the price history",
-    "gather the tables",
+    "plan the purchases",
+    "weigh ways of buying",
+    "compute the trends",
     "write the tables",
     "write the pages",
+    "record what is published",
     "publish",
 )
 at_length = pytest.mark.skipif(not IS_LONG, reason="KITFARE_LONG_TESTS=1 runs it")
@@ -90,7 +93,7 @@ def test_one_fault_after_the_other(processes, place, undisturbed, seconds):
     rng = random.Random(20261125)
     not_written(Work(processes, place, "read-only archive").end(), place)
     not_written(Work(processes, place, "file size", 60_000).end(), place)
-    for step in ("take in dropped files", "write the tables"):
+    for step in ("take in dropped files", "plan the purchases", "write the tables", "record what is published"):
         kill_in(Work(processes, place), step, rng.uniform(0, seconds[step]))
     not_written(Work(processes, place, "disk full", 60).end(), place)
 
@@ -135,7 +138,7 @@ def ends_as_undisturbed(place, undisturbed) -> None:
 def test_killed_hundreds_of_times_in_every_step(processes, template, undisturbed, seconds, tmp_path):
     """In each round refreshes are killed in one step after the other, thrice, at random moments; then one runs undisturbed."""
     rng, kills, sessions = random.Random(), Counter(), 0
-    for number in range(15):
+    for number in range(10):
         place = Workspace(copied(template, tmp_path / f"round {number}"))
         reader = Reader(processes, place, pause=0.2)
         for step in (*STEPS[:-1] * 3, STEPS[-1]):
