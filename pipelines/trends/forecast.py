@@ -76,13 +76,14 @@ class Trial:
 
 @dataclass(frozen=True)
 class Forecast:
-    """Levels of the ``HORIZON`` months to come, and the method that was used."""
+    """Levels of the ``HORIZON`` months to come, the method that was used and its smoothing constant."""
 
     method: Method
     levels: FloatArray
+    smoothing: float
 
 
-def forecast(levels: FloatArray, first_month_of_year: int) -> Forecast:
+def forecast(levels: FloatArray, first_month_of_year: int, smoothing: float | None = None) -> Forecast:
     """The next ``HORIZON`` months of a monthly series without gaps.
 
     A season is taken out first and put back where three years show a strong one
@@ -91,28 +92,35 @@ def forecast(levels: FloatArray, first_month_of_year: int) -> Forecast:
     Args:
         levels: above 0, at least three, earliest first.
         first_month_of_year: 1 for January, of the first level.
+        smoothing: the smoothing constant, 0 to 1; estimated from the levels if not given.
     """
     logs = np.log(levels)
     season = decompose(logs, first_month_of_year)
     is_seasonal = season is not None and season.strength >= STRONG
     pattern = season.by_month if season is not None and is_seasonal else np.zeros(12)
     months = (first_month_of_year - 1 + np.arange(len(logs) + HORIZON)) % 12
-    ahead = _theta(logs - pattern[months[: len(logs)]]) + pattern[months[len(logs) :]]
-    return Forecast("theta-seasonal" if is_seasonal else "theta", np.exp(ahead))
+    ahead, smoothing = _theta(logs - pattern[months[: len(logs)]], smoothing)
+    ahead = ahead + pattern[months[len(logs) :]]
+    return Forecast("theta-seasonal" if is_seasonal else "theta", np.exp(ahead), smoothing)
 
 
 def rolling_origin(levels: FloatArray, first_month_of_year: int) -> Trial:
     """Forecast from every past month that has ``LEAST_HISTORY`` months up to it, with what was known then, and compare.
+
+    The smoothing constant is estimated anew once a year, from what was known then; estimating it is most of the work, and it moves
+    slowly. The forecast that is shown has a fresh one.
 
     Every horizon of every origin counts once, for the method and for "same as last month" alike (Tashman 2000; Hyndman and
     Athanasopoulos, Forecasting: Principles and Practice, section 5.10).
     """
     origins = range(LEAST_HISTORY, len(levels))
     errors, naive = (np.full((len(origins), HORIZON), np.nan) for _ in range(2))
+    smoothing = None
     for row, origin in enumerate(origins):
         actual = np.log(levels[origin : origin + HORIZON])
-        made = np.log(forecast(levels[:origin], first_month_of_year).levels)
-        errors[row, : len(actual)] = np.abs(actual - made[: len(actual)])
+        made = forecast(levels[:origin], first_month_of_year, smoothing if row % 12 else None)
+        smoothing = made.smoothing
+        errors[row, : len(actual)] = np.abs(actual - np.log(made.levels[: len(actual)]))
         naive[row, : len(actual)] = np.abs(actual - np.log(levels[origin - 1]))
     return Trial(errors, naive)
 
@@ -122,20 +130,21 @@ def _mean(errors: FloatArray) -> float:
     return float(known.mean()) if known.size else float("nan")
 
 
-def _theta(logs: FloatArray) -> FloatArray:
-    """Forecasts of ``HORIZON`` steps.
+def _theta(logs: FloatArray, smoothing: float | None) -> tuple[FloatArray, float]:
+    """Forecasts of ``HORIZON`` steps, and the smoothing constant.
 
     With smoothed level l, smoothing constant a, slope b of the least-squares line and n points, the forecast h steps ahead is
     l + b/2 (h - 1 + (1 - (1 - a)^n) / a), the formula that statsmodels documents for ThetaModel; the fraction is written as the sum
-    that it is, so that a may be 0. Smoothing begins at the first point, and a makes its one-step errors least squares.
+    that it is, so that a may be 0. Smoothing begins at the first point, and an estimated a makes its one-step errors least squares.
     """
     # Loading it takes a second, and most commands forecast nothing.
     from statsmodels.tsa.holtwinters import SimpleExpSmoothing
 
+    model = SimpleExpSmoothing(logs, initialization_method="known", initial_level=logs[0])
     with np.errstate(divide="ignore"):  # the logarithm of the errors of a series that never moved
-        smoothed = SimpleExpSmoothing(logs, initialization_method="known", initial_level=logs[0]).fit()
-        level = smoothed.forecast(1)
-    lag = np.sum((1 - smoothed.params["smoothing_level"]) ** np.arange(len(logs)))
+        smoothed = model.fit(smoothing_level=smoothing, optimized=smoothing is None)
+    smoothing = float(smoothed.params["smoothing_level"])
+    lag = np.sum((1 - smoothing) ** np.arange(len(logs)))
     slope = np.polyfit(np.arange(len(logs)), logs, 1)[0]
-    ahead: FloatArray = level + slope / 2 * (np.arange(HORIZON) + lag)
-    return ahead
+    ahead: FloatArray = smoothed.level[-1] + slope / 2 * (np.arange(HORIZON) + lag)
+    return ahead, smoothing

@@ -4,8 +4,8 @@
 
 Models of 100 lines each draw their elements from one catalogue; every element has up to three vendors a month, a tenth of the offers
 is missing in any month. Timed are the frames that a refresh publishes (price_index, element_price, index_band, index_contribution) for one buyer, with
-plans' quantities as weights, from markets as the warehouse gives them. Every figure comes from a process of its own; seconds are CPU
-seconds of the process, and wall seconds beside them.
+plans' quantities as weights, from markets as the warehouse gives them; and beside them seasons and forecasts, with their trials from every
+past month. Every figure comes from a process of its own; seconds are CPU seconds of the process, and wall seconds of all beside them.
 """
 
 from __future__ import annotations
@@ -22,15 +22,17 @@ import numpy as np
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.buying_time import buying_time
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
+from pipelines.trends.forecast import LEAST_HISTORY
 from pipelines.trends.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
 from schemas.inputs import AMENDMENTS, COLOURS, FREEDOMS, PARTS, PARTS_LIST, VENDOR_TERMS, VENDORS, WORKSPACE_TABLES
-from schemas.published import INPUT_FILE, PRICE_HISTORY
+from schemas.published import INPUT_FILE, MODEL_COST, PRICE_HISTORY
 from schemas.validate import empty_frame, polars_schema, require_valid
 
 LINES, VENDOR_COUNT, OFFERS_EACH, MISSING = 100, 40, 3, 0.1
 COLOUR_COUNT = 40
-HEADINGS = ("models", "months", "elements", "lines x months", "CPU s", "wall s", "MiB")
+HEADINGS = ("models", "months", "elements", "lines x months", "CPU s", "forecasts, CPU s", "wall s", "MiB")
 
 
 def month_ends(count: int) -> list[date]:
@@ -161,7 +163,10 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     plans = bought(inputs, days, random)
     began, cpu = time.monotonic(), time.process_time()
     found = trends_of_models(inputs, inputs.models, inputs.settings.buyer[0], prices, Earlier(bought=plans))
-    cpu, wall = time.process_time() - cpu, time.monotonic() - began
+    cpu, ahead = time.process_time() - cpu, time.process_time()
+    timing = buying_time(inputs, empty_frame(MODEL_COST), found.index, days[-1])
+    ahead, wall = time.process_time() - ahead, time.monotonic() - began
+    assert timing["forecast_trial"]["origin_count"].to_list() == [month_count - LEAST_HISTORY] * model_count
     sums = found.contribution.filter(pl.col("change_month_count") == 1).group_by(
         "model_code", "month", "contribution_view"
     )
@@ -171,7 +176,7 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     gap = (totals["group_contribution_points"] - totals["change_1_month_pct"]).abs().max()
     assert found.lines.height == model_count * LINES * month_count and gap is not None and gap < 1e-9
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    return {"lines": found.lines.height, "cpu": cpu, "wall": wall, "mib": peak}
+    return {"lines": found.lines.height, "cpu": cpu, "ahead": ahead, "wall": wall, "mib": peak}
 
 
 def main() -> None:
@@ -197,6 +202,7 @@ def main() -> None:
             f"{given.elements:,}",
             f"{told['lines']:,}",
             f"{told['cpu']:.1f}",
+            f"{told['ahead']:.1f}",
             f"{told['wall']:.1f}",
         ]
         print("| " + " | ".join(map(str, [*cells, f"{told['mib']:,.0f}"])) + " |", flush=True)

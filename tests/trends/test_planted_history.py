@@ -5,19 +5,24 @@ more; a vendor that sold a third of the elements at nine tenths of the others' p
 by a fifth a month.
 """
 
+import re
 from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 
 import numpy as np
+import polars as pl
 import pytest
 from trend_market import HOME, inputs, market, model, month_ends, offer, price_trends, table
 
 from pipelines.insight.buying_time import buying_time
+from pipelines.reporting.facts import Facts
+from pipelines.reporting.model_report import model_report
 from pipelines.trends.availability import availability
 from pipelines.trends.price_changes import price_change_distribution, vendor_moves
 from schemas.inputs import PRICE_SUMMARY
 from schemas.published import MODEL_COST
-from schemas.validate import empty_frame
+from schemas.validate import polars_schema
 
 MONTHS = 60
 DAYS = month_ends(date(2021, 12, 1), MONTHS)
@@ -49,20 +54,47 @@ def market_of(step):
     return market(*offers)
 
 
+def cost_of(day):
+    """A plan of the date, so that the report has a today; what it costs is not what is planted."""
+    schema = polars_schema(MODEL_COST)
+    known = {
+        "priced_on": day, "model_code": "tower", "scenario_code": "best", "buyer_code": "home", "plan_status": "proven",
+        "currency_code": "EUR", "complete_cost": Decimal(100), "landed_cost": Decimal(100), "lower_bound": Decimal(100),
+        "piece_count": 480,
+    }  # fmt: skip
+    blank = {pl.String: "", pl.Boolean: False, pl.Date: None}
+    row = {
+        name: known.get(name, blank.get(kind, Decimal(0) if isinstance(kind, pl.Decimal) else 0))
+        for name, kind in schema.items()
+    }
+    return pl.DataFrame([row], schema)
+
+
 @pytest.fixture(scope="module")
 def found():
-    tower = model(*((part, "red", 20) for part, _ in PARTS))
+    tower = model(*((part, "red", 20) for part, _ in PARTS), publish_lines="all")
     night = replace(inputs(terms=("stays", "leaves"), parts=PARTS), models=(tower,))
     markets = {day: market_of(step) for step, day in enumerate(DAYS)}
     index, lines = price_trends(night, tower, HOME, markets)
     looked = availability(night, markets, markets[NOW], table(PRICE_SUMMARY, []))
+    timing = buying_time(night, cost_of(NOW), index, NOW)
+    published = {
+        "model_cost": cost_of(NOW), "price_index": index, "element_price": lines,
+        "price_change_distribution": price_change_distribution(lines), "element_availability": looked.elements,
+        "model_availability": looked.models, **timing,
+    }  # fmt: skip
+    facts = Facts(published, night)
     return {
+        "reports": {
+            step: model_report(facts, facts.models[0], f"{DAYS[step]:%Y-%m}")["sections"][0]
+            for step in (SHOCK_MONTH, MONTHS - 1)
+        },
         "index": index.filter(index_method="lowe").sort("month"),
         "lines": lines,
         "moves": vendor_moves(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW]).to_dicts(),
         "elements": {row["part_code"]: row for row in looked.elements.to_dicts()},
         "spread": price_change_distribution(lines),
-        **buying_time(night, empty_frame(MODEL_COST), index, NOW),
+        **timing,
     }
 
 
@@ -126,3 +158,38 @@ def test_a_forecast_is_worth_it_and_near_the_truth(found):
         expected = level_now * truth(MONTHS - 1 + step) / truth(MONTHS - 1)
         assert low <= expected <= high
         assert level == pytest.approx(expected, rel=0.04)
+
+
+def percents(words):
+    """The percentages that a sentence tells."""
+    return [float(text.replace("−", "-")) for text in re.findall(r"([+−]?[\d.]+) %", words)]
+
+
+def test_the_report_tells_drift_and_season(found):
+    section = found["reports"][MONTHS - 1]
+    (season,) = [words for words in section["timing"]["words"] if "season" in words]
+    # The shock came in one of the Junes and lifts their mean, so that July may be told as the lowest month.
+    assert re.search("usually lowest in (June|July)", season) and "highest in December" in season
+    explained, low, high = percents(season)
+    assert (
+        explained > 90
+        and low == pytest.approx(-100 * np.expm1(SEASON), abs=1)
+        and high == pytest.approx(100 * np.expm1(SEASON), abs=0.5)
+    )
+    assert len(section["timing"]["forecast"].rows) == 3
+    earlier = {item["label"]: item for item in found["reports"][SHOCK_MONTH]["strip"]}
+    # In the month of the shock a year's change is a year's drift and the shock of a third of the list.
+    assert percents(earlier["Prices, 1 month"]["note"])[0] > 100 * np.expm1(12 * DRIFT)
+
+
+def test_the_report_tells_the_shock_by_its_family(found):
+    section = found["reports"][SHOCK_MONTH]
+    largest = [row[0] for row in section["movers"].rows[:5]]
+    assert all(name.startswith("frames") for name in largest), largest
+    _, *percentiles = (float(cell.replace("−", "-")) for cell in section["spread"].figures.rows[0][1:])
+    assert percentiles[-1] > 15 and abs(percentiles[1]) < 3, "a tenth moved by the shock, the median did not"
+
+
+def test_the_report_tells_the_element_that_runs_out_and_no_other(found):
+    section = found["reports"][MONTHS - 1]["availability"]
+    assert [row[0] for row in section["running_out"].rows] == [f"{SELLING}, red"]
