@@ -19,9 +19,10 @@ and the tax is what they leave after the rounded net components, so that the ven
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from decimal import Context, Decimal, Inexact, localcontext
 from fractions import Fraction
+from functools import cached_property
 from typing import Generic, NamedTuple, TypeVar
 
 import polars as pl
@@ -95,20 +96,53 @@ class VendorReceipt:
     Attributes:
         goods_value: displayed prices times pieces, in the vendor's currency.
         exact: unrounded, in the buyer's currency.
-        charged: rounded, in the vendor's currency: what the vendor charges, so without duty and clearance.
-        rounded: rounded, in the buyer's currency, with duty and clearance.
+        displayed, parts: unrounded, in the vendor's currency, without duty and clearance: as displayed, and with tax on its own.
+        border: duty and clearance, in the buyer's currency.
     """
 
-    vendor_code: str
-    currency_code: str
-    buyer_currency_code: str
+    terms: VendorTerms = field(repr=False)
     goods_value: Fraction
     exact: Components[Fraction]
-    charged: Components[Decimal]
-    rounded: Components[Decimal]
+    displayed: Components[Fraction]
+    parts: Components[Fraction]
+    border: Fraction
     element_count: int
     piece_count: int
     broken_rules: tuple[BrokenRule, ...]
+
+    @property
+    def vendor_code(self) -> str:
+        """Who sells."""
+        return self.terms.vendor_code
+
+    @property
+    def currency_code(self) -> str:
+        """The vendor's currency."""
+        return self.terms.currency_code
+
+    @property
+    def buyer_currency_code(self) -> str:
+        """The buyer's currency."""
+        return self.terms.buyer_currency_code
+
+    # Rounded when asked for: while planning, thousands of receipts are compared by their exact costs.
+
+    @cached_property
+    def charged(self) -> Components[Decimal]:
+        """Rounded, in the vendor's currency: what the vendor charges, so without duty and clearance."""
+        money = self.terms.currency_code
+        rounded = self.parts.mapped(lambda amount: round_money(amount, money))
+        if self.terms.tax_on != "included":
+            return rounded
+        paid = self.displayed.mapped(lambda amount: round_money(amount, money))
+        return _plus_tax(rounded, paid.total - rounded.total)
+
+    @cached_property
+    def rounded(self) -> Components[Decimal]:
+        """Rounded, in the buyer's currency, with duty and clearance."""
+        converted = self.charged.mapped(lambda amount: Fraction(amount) * self.terms.rate)
+        money = self.terms.buyer_currency_code
+        return _plus_tax(converted, self.border).mapped(lambda amount: round_money(amount, money))
 
 
 @dataclass(frozen=True)
@@ -179,15 +213,13 @@ def work_out_order(order: Sequence[Purchase], terms: VendorTerms) -> VendorRecei
     displayed, broken = _displayed(order, values, value, terms)
     parts = _with_tax(displayed, terms)
     border = _border(value * terms.rate, terms)
-    charged = _charged(displayed, parts, terms)
     return VendorReceipt(
-        vendor_code=terms.vendor_code,
-        currency_code=terms.currency_code,
-        buyer_currency_code=terms.buyer_currency_code,
+        terms=terms,
         goods_value=value,
         exact=_plus_tax(parts.mapped(lambda amount: amount * terms.rate), border),
-        charged=charged,
-        rounded=_converted(charged, border, terms),
+        displayed=displayed,
+        parts=parts,
+        border=border,
         element_count=len({(purchase.part_code, purchase.colour_code) for purchase in order}),
         piece_count=sum(purchase.quantity for purchase in order),
         broken_rules=tuple(BrokenRule(terms.vendor_code, rule, what) for rule, what in broken),
@@ -234,7 +266,7 @@ def _with_tax(displayed: Components[Fraction], terms: VendorTerms) -> Components
 
 
 def _plus_tax(parts: Components[Amount], tax: Amount) -> Components[Amount]:
-    return replace(parts, tax=parts.tax + tax)
+    return Components(parts.goods, parts.shipping, parts.handling, parts.tax + tax)
 
 
 def _shipping(order: Sequence[Purchase], value: Fraction, terms: VendorTerms) -> tuple[Fraction, list[tuple[str, str]]]:
@@ -304,16 +336,3 @@ def _broken_rules(
         if most is not None and count > most:
             broken.append((rule, f"{count} are more than {most}"))
     return broken
-
-
-def _charged(displayed: Components[Fraction], parts: Components[Fraction], terms: VendorTerms) -> Components[Decimal]:
-    rounded = parts.mapped(lambda amount: round_money(amount, terms.currency_code))
-    if terms.tax_on != "included":
-        return rounded
-    paid = displayed.mapped(lambda amount: round_money(amount, terms.currency_code))
-    return _plus_tax(rounded, paid.total - rounded.total)
-
-
-def _converted(charged: Components[Decimal], border: Fraction, terms: VendorTerms) -> Components[Decimal]:
-    in_buyers_currency = charged.mapped(lambda amount: Fraction(amount) * terms.rate)
-    return _plus_tax(in_buyers_currency, border).mapped(lambda amount: round_money(amount, terms.buyer_currency_code))
