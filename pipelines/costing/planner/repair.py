@@ -185,10 +185,12 @@ def _piece_limits(compiled: Compiled) -> Floats:
 
 @dataclass
 class _State:
-    """Pieces used by offer, goods by vendor, subtotals by handling charge."""
+    """Pieces used and what they are worth by offer, goods and what orders cost by vendor, subtotals by handling charge."""
 
     used: Floats
+    worth: Floats
     goods: Floats
+    cost: Floats
     subtotals: Floats
 
 
@@ -254,9 +256,12 @@ def _state_of(ground: Ground, taken: Floats) -> _State:
     worth = _worth(ground, np.arange(len(used)), used)
     assortment = compiled.offer_assortment[ground.offers]
     inside = assortment >= 0
+    goods = np.bincount(compiled.offer_vendor[ground.offers], worth, len(compiled.vendors)).astype(np.float64)
     return _State(
         used,
-        np.bincount(compiled.offer_vendor[ground.offers], worth, len(compiled.vendors)).astype(np.float64),
+        worth,
+        goods,
+        ground.costs.of_goods(goods),
         np.bincount(assortment[inside], worth[inside], len(compiled.handling_charge)).astype(np.float64),
     )
 
@@ -270,14 +275,13 @@ def _worth(ground: Ground, places: Ints, used: Floats) -> Floats:
 def _change(ground: Ground, costs: Costs, state: _State, source: Ints, target: Ints, pieces: Floats) -> Floats:
     """What moving pieces from one offer to another does to the cost."""
     compiled = ground.compiled
-    less = _worth(ground, source, state.used[source] - pieces) - _worth(ground, source, state.used[source])
-    more = _worth(ground, target, state.used[target] + pieces) - _worth(ground, target, state.used[target])
+    less = _worth(ground, source, state.used[source] - pieces) - state.worth[source]
+    more = _worth(ground, target, state.used[target] + pieces) - state.worth[target]
     here, there = (compiled.offer_vendor[ground.offers[ends]] for ends in (source, target))
     same = here == there
 
     def goods_change(vendor: Ints, change: Floats) -> Floats:
-        now = state.goods[vendor]
-        return costs.of_goods(np.maximum(now + change, 0.0), vendor) - costs.of_goods(now, vendor)
+        return costs.of_goods(np.maximum(state.goods[vendor] + change, 0.0), vendor) - state.cost[vendor]
 
     change = goods_change(here, less + np.where(same, more, 0.0))
     change += np.where(same, 0.0, goods_change(there, more))

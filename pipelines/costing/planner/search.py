@@ -146,32 +146,33 @@ def _supply(compiled: Compiled) -> Floats:
 
 
 def _in_group_colours(compiled: Compiled, considered: Flags) -> Flags:
-    """Uses in the colour in which their group is cheapest when every vendor is used, or without a group."""
-    group = compiled.group[compiled.use_portion]
-    keep = group < 0
-    for number in np.unique(group[group >= 0]):
-        uses = np.flatnonzero(considered & (group == number) & (compiled.use_makeup < 0))
-        best, best_colour = (np.inf, np.inf), -1
-        for colour in np.unique(compiled.use_colour[uses]):
-            cost = _cheapest_fill(compiled, uses[compiled.use_colour[uses] == colour], number)
-            if cost < best:
-                best, best_colour = cost, colour
-        keep[uses[compiled.use_colour[uses] == best_colour]] = True
+    """Uses in the colour in which their group is cheapest when every vendor is used, or without a group.
+
+    The cheapest colour is the one that leaves fewest pieces missing and then costs least at floor prices, when the group's
+    portions take their cheapest uses, each as if alone.
+    """
+    group_of = compiled.group[compiled.use_portion]
+    keep = group_of < 0
+    grouped = np.flatnonzero(considered & ~keep & (compiled.use_makeup < 0))
+    if not len(grouped):
+        return keep
+    offer = compiled.use_offer[grouped]
+    by_cell = (compiled.offer_floor[offer], compiled.use_colour[grouped], compiled.use_portion[grouped])
+    uses = grouped[np.lexsort(by_cell)]
+    offer, portion, colour = compiled.use_offer[uses], compiled.use_portion[uses], compiled.use_colour[uses]
+    is_first = np.append(True, (np.diff(portion) != 0) | (np.diff(colour) != 0))
+    reached = np.cumsum(compiled.offer_most[offer])
+    before = reached - compiled.offer_most[offer]
+    base = before[is_first][np.cumsum(is_first) - 1]
+    need = compiled.need[portion]
+    taken = np.minimum(reached - base, need) - np.minimum(before - base, need)
+    width = int(colour.max()) + 1
+    keys, choice = np.unique(group_of[uses] * width + colour, return_inverse=True)
+    cost = np.bincount(choice, taken * compiled.offer_floor[offer])
+    order = np.lexsort((keys, cost, -np.bincount(choice, taken), keys // width))
+    best = order[np.append(True, np.diff(keys[order] // width) != 0)]
+    keep[uses[np.isin(choice, best)]] = True
     return keep
-
-
-def _cheapest_fill(compiled: Compiled, uses: Ints, group: int) -> tuple[float, float]:
-    """Pieces missing and floor cost when a group's portions take the cheapest uses, each as if alone."""
-    missing, cost = 0.0, 0.0
-    for portion in np.flatnonzero(compiled.group == group):
-        mine = uses[compiled.use_portion[uses] == portion]
-        floor = compiled.offer_floor[compiled.use_offer[mine]]
-        order = np.argsort(floor, kind="stable")
-        filled = np.minimum(np.cumsum(compiled.offer_most[compiled.use_offer[mine[order]]]), compiled.need[portion])
-        taken = np.diff(filled, prepend=0)
-        missing += compiled.need[portion] - taken.sum()
-        cost += float(taken @ floor[order])
-    return missing, cost
 
 
 def fill(ground: Ground, sets: Flags) -> tuple[Floats, Floats, Floats]:
