@@ -19,7 +19,7 @@ from pipelines.costing.receipt import work_out
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook
 from pipelines.errors import PlanRefusedError
-from pipelines.insight.moves import Limits, Moved, Offer, Orders, Portion, offers_of
+from pipelines.insight.moves import Limits, Moved, Offer, Offers, Orders, Portion
 from pipelines.insight.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
 from pipelines.settings import Scenario
@@ -74,13 +74,13 @@ def price_with_tax(price: Fraction | Decimal, terms: VendorTerms) -> Fraction:
 
 def _priced(candidates: Candidates, book: TermsBook) -> Priced:
     """Direct uses of every portion with the price of a piece at the step that its quantity reaches."""
-    offers = list(offers_of(candidates, candidates.offers["offer_index"].to_list()).values())
+    offers, ids = Offers(candidates), list(candidates.offer_numbers)
     portions = list(candidates.wanted.items())
     found: Priced = {}
     direct = candidates.uses.filter(pl.col("make_up_code") == "")
     for portion_index, offer_index in direct.select("portion_index", "offer_index").iter_rows():
         portion, quantity = portions[portion_index]
-        offer = offers[offer_index]
+        offer = offers[ids[offer_index]]
         terms = book.vendors[offer.vendor_code]
         pieces = max(min(quantity, offer.most), offer.steps[0][0])
         price = price_with_tax(Fraction(offer.value(pieces)) / pieces, terms)
@@ -235,7 +235,7 @@ def _greedy(
 ) -> Moved | None:
     """The plan with portions moved to the counter, those that lose least for their value first, until enough is spent there."""
     limits = Limits(scenario.allow_spares, scenario.maximum_vendor_count, frozenset(scenario.forced_vendors))
-    offers = offers_of(near, near.offers["offer_index"].to_list())
+    offers = Offers(near)
     if not set(plan.purchases["offer_id"]) <= offers.keys():
         return None
     vendor_of = dict(plan.purchases.select("offer_id", "vendor_code").iter_rows())

@@ -8,6 +8,7 @@ an offer than there is share it, as is cheapest for them together.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from functools import cached_property
 from itertools import permutations
 
 import numpy as np
@@ -31,6 +32,10 @@ class FreedMarket:
 
     def __init__(self, costs: PortionCosts, plan_vendors: Iterable[Collection[str]]) -> None:
         self.costs, self.ways = costs, ways_of_buying(costs, plan_vendors)
+        # One game's portions cost what they cost in another, as long as the same is free for them.
+        self._costs_apart: dict[tuple[int, int], Floats] = {}
+        self._costs_together: dict[tuple[tuple[int, ...], tuple[int, ...]], Floats] = {}
+        self._wants: dict[tuple[int, int], dict[int, int]] = {}
 
     def colours_bought(self, line: int, free: Collection[Freedom], way: int) -> list[str]:
         """The colours a line is bought in with some freedoms in one way of buying, most pieces first."""
@@ -97,14 +102,20 @@ class FreedMarket:
         return costs
 
     def _apart(self, units: Sequence[int], flags: Sequence[int]) -> Floats:
-        costs = [
-            self.costs.cost(unit, flag, self.ways.sets, self._one_colour(unit))
-            for unit, flag in zip(units, flags, strict=True)
-        ]
-        return np.sum(costs, axis=0)
+        for unit, flag in zip(units, flags, strict=True):
+            if (unit, flag) not in self._costs_apart:
+                cost = self.costs.cost(unit, flag, self.ways.sets, self._one_colour(unit))
+                self._costs_apart[unit, flag] = cost
+        return np.sum([self._costs_apart[key] for key in zip(units, flags, strict=True)], axis=0)
 
     def _together(self, units: Sequence[int], flags: Sequence[int]) -> Floats:
         """Portions that share stock: the cheapest of several orders in which they may help themselves."""
+        key = tuple(units), tuple(flags)
+        if key not in self._costs_together:
+            self._costs_together[key] = self._helping_themselves(units, flags)
+        return self._costs_together[key]
+
+    def _helping_themselves(self, units: Sequence[int], flags: Sequence[int]) -> Floats:
         many = len(units)
         orders = (
             list(permutations(range(many)))
@@ -140,29 +151,35 @@ class FreedMarket:
         Those of one line are in one block, those of lines that must be alike, and those of lines that together may want more
         of an offer than there is, as long as the block stays small; beyond that stock counts as if each had it for itself.
         """
-        wants: dict[int, dict[int, int]] = {}
-        for index, unit in enumerate(self.costs.uses.units):
-            for flags in {self.costs.flags(index, given), self.costs.flags(index, given | playing)}:
-                rows, is_open = self.costs.opened(index, flags, self.ways.sets, self._one_colour(index))
-                left = np.full(len(self.ways.sets), unit.quantity, np.int64)
-                _, taken = self.costs.take(rows, np.where(is_open, self.costs.uses.most[rows], 0), left, self.ways.sets)
-                for row, most in zip(rows.tolist(), taken.max(axis=0, initial=0).tolist(), strict=True):
-                    if most and self.costs.uses.offer[row] >= 0:
-                        of_offer = wants.setdefault(row, {})
-                        of_offer[index] = max(most, of_offer.get(index, 0))
         by_offer: dict[int, dict[int, int]] = {}
-        stock: dict[int, int] = {}
-        for row, of_row in wants.items():
-            offer = int(self.costs.uses.offer[row])
-            stock[offer] = int(self.costs.uses.most[row])
-            for unit_index, pieces in of_row.items():
-                of_offer = by_offer.setdefault(offer, {})
-                of_offer[unit_index] = max(pieces, of_offer.get(unit_index, 0))
+        for index in range(len(self.costs.uses.units)):
+            for flags in {self.costs.flags(index, given), self.costs.flags(index, given | playing)}:
+                for offer, most in self._most_wanted(index, flags).items():
+                    of_offer = by_offer.setdefault(offer, {})
+                    of_offer[index] = max(most, of_offer.get(index, 0))
         lines = _Joined(self.costs, playing)
         for offer, of_offer in sorted(by_offer.items()):
-            if sum(of_offer.values()) > stock[offer]:
+            if sum(of_offer.values()) > self._stock[offer]:
                 lines.join(sorted({self.costs.uses.units[unit_index].line_number for unit_index in of_offer}))
         return lines.blocks()
+
+    def _most_wanted(self, unit: int, flags: int) -> dict[int, int]:
+        """By offer, the most pieces a portion takes of it in any way of buying; make-ups do not count."""
+        if (unit, flags) not in self._wants:
+            uses, sets = self.costs.uses, self.ways.sets
+            rows, is_open = self.costs.opened(unit, flags, sets, self._one_colour(unit))
+            left = np.full(len(sets), uses.units[unit].quantity, np.int64)
+            _, taken = self.costs.take(rows, np.where(is_open, uses.most[rows], 0), left, sets)
+            found: dict[int, int] = {}
+            for offer, most in zip(uses.offer[rows].tolist(), taken.max(axis=0, initial=0).tolist(), strict=True):
+                if most and offer >= 0:
+                    found[offer] = max(most, found.get(offer, 0))
+            self._wants[unit, flags] = found
+        return self._wants[unit, flags]
+
+    @cached_property
+    def _stock(self) -> dict[int, int]:
+        return dict(zip(self.costs.uses.offer.tolist(), self.costs.uses.most.tolist(), strict=True))
 
 
 class _Joined:

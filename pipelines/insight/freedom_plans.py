@@ -9,11 +9,16 @@ from fractions import Fraction
 
 import polars as pl
 
+from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.planner import mip
+from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.reduce import least_unfilled
+from pipelines.costing.planner.root import solved_root
 from pipelines.costing.planning import ModelPlanning
 from pipelines.costing.plans import Plan, as_solution, plan_of
 from pipelines.costing.receipt import work_out
+from pipelines.costing.terms_on import TermsBook
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.published_plans import PublishedPlan
@@ -79,8 +84,19 @@ class FreedomPlanner:
     ) -> FreedomCost | None:
         everyone = planning.candidates(scenario)
         fits = [plan for plan in known if as_solution(plan, everyone, scenario) is not None]
-        found = [plan for vendors in dict.fromkeys(vendor_sets) if (plan := _plan(planning, scenario, fits, vendors))]
-        best = min([*fits, *found], key=lambda plan: plan.rank, default=None)
+        best = min(fits, key=lambda plan: plan.rank, default=None)
+        able = frozenset(everyone.vendor_codes)
+        markets = [everyone.of_vendors(sorted(codes)) for codes in dict.fromkeys(able & codes for codes in vendor_sets)]
+        tried: list[set[str]] = []
+        for (missing, bound), market in _bounded(markets, planning.book, scenario):
+            # Sets that can't do better, by their bound or because they are part of one that was planned, need no plan.
+            if best is not None and (missing, bound) >= best.rank[:2]:
+                continue
+            if any(tried_codes.issuperset(market.vendor_codes) for tried_codes in tried):
+                continue
+            tried.append({*market.vendor_codes})
+            found = _plan(market, planning.book, scenario, fits)
+            best = min([plan for plan in (best, found) if plan], key=lambda plan: plan.rank, default=None)
         return None if best is None else self._priced(best)
 
     def _priced(self, plan: Plan) -> FreedomCost:
@@ -93,19 +109,29 @@ class FreedomPlanner:
         return FreedomCost(landed, sum(missing.values()), complete)
 
 
-def _plan(planning: ModelPlanning, scenario: Scenario, known: Iterable[Plan], vendors: frozenset[str]) -> Plan | None:
-    """A plan with some vendors only; None where there is none, or where planning is refused."""
-    found = planning.candidates(scenario)
-    found = found.of_vendors(sorted(vendors & set(found.vendor_codes)))
-    if not found.uses.height:
-        return None
+def _bounded(
+    markets: Iterable[Candidates], book: TermsBook, scenario: Scenario
+) -> list[tuple[tuple[int, Fraction], Candidates]]:
+    """Markets with the least that any plan there leaves missing and costs, the most promising first; empty ones are dropped."""
+    found = []
+    for number, market in enumerate(market for market in markets if market.uses.height):
+        compiled = compile_problem(market.problem(book, scenario))
+        missing = least_unfilled(compiled)
+        root = solved_root(compiled, missing)
+        bound = Fraction(0) if root is None else Fraction(root.bound) - mip.BOUND_MARGIN
+        found.append(((missing, bound), number, market))
+    return [(least, market) for least, _, market in sorted(found, key=lambda each: each[:2])]
+
+
+def _plan(found: Candidates, book: TermsBook, scenario: Scenario, known: Iterable[Plan]) -> Plan | None:
+    """A plan from some candidates only; None where there is none, or where planning is refused."""
     fits = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario)) is not None]
     start = min(fits, key=lambda pair: pair[0])[1] if fits else None
     try:
-        plan = plan_of(found, mip.solve(found.problem(planning.book, scenario), EFFORT, start))
+        plan = plan_of(found, mip.solve(found.problem(book, scenario), EFFORT, start))
     except PlanRefusedError:
         return None
-    receipt = work_out(plan.purchases, planning.book.vendors)
+    receipt = work_out(plan.purchases, book.vendors)
     return None if receipt.broken_rules or receipt.exact_cost != plan.cost else plan
 
 

@@ -25,7 +25,7 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.counter import covering_price, price_with_tax
 from pipelines.insight.fair_share import in_whole_units
-from pipelines.insight.moves import Limits, Moved, Offer, Orders, Portion, offers_of
+from pipelines.insight.moves import Limits, Moved, Offer, Offers, Orders, Portion
 from pipelines.insight.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_money
 from schemas.buying import LINE_COST
@@ -176,7 +176,7 @@ class LineChanges:
         self.inputs, self.published, self.planning, self.plan = inputs, published, planning, plan
         self.scenario, self.candidates, self.near = published.scenario, candidates, near
         self.estimates = estimates
-        self._known_offers: dict[int, tuple[Candidates, dict[str, Offer]]] = {}
+        self._known_offers: dict[int, tuple[Candidates, Offers]] = {}
         self._offers = self._offers_of(candidates)
         forced = frozenset(self.scenario.forced_vendors)
         self._limits = Limits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
@@ -204,9 +204,9 @@ class LineChanges:
         found = candidates_among(self.planning.steps, portions, fits, self.inputs, self.scenario)
         return found.of_vendors(self.candidates.vendor_codes)
 
-    def _offers_of(self, found: Candidates) -> dict[str, Offer]:
+    def _offers_of(self, found: Candidates) -> Offers:
         if id(found) not in self._known_offers:
-            self._known_offers[id(found)] = found, offers_of(found, found.offers["offer_index"].to_list())
+            self._known_offers[id(found)] = found, Offers(found)
         return self._known_offers[id(found)][1]
 
     def _wanted(self, line: int) -> dict[Portion, int]:
@@ -214,10 +214,12 @@ class LineChanges:
 
     def _in_another_colour(self, line: int, found: Candidates) -> Row:
         wanted = self._wanted(line)
-        listed = self._uses(line, found, {})
+        by_colour: dict[str, dict[Portion, list[tuple[Fraction, Offer]]]] = {}
+        for portion, uses in self._uses(line, found).items():
+            for price, offer in uses:
+                by_colour.setdefault(offer.facts["colour_code"], {}).setdefault(portion, []).append((price, offer))
         promising = []
-        for colour in sorted({offer.facts["colour_code"] for prices in listed.values() for _, offer in prices}):
-            of_colour = self._uses(line, found, {"colour_code": colour})
+        for colour, of_colour in sorted(by_colour.items()):
             prices = [covering_price(of_colour.get(portion, []), n) for portion, n in wanted.items()]
             if all(price is not None for price in prices):
                 worth = sum((p * n for p, n in zip(prices, wanted.values(), strict=True)), Fraction(0))  # type: ignore[operator]
@@ -231,7 +233,7 @@ class LineChanges:
 
     def _in_another_form(self, line: int, found: Candidates) -> Decimal | None:
         known = set(self.candidates.offers["offer_id"])
-        uses = self._uses(line, found, {})
+        uses = self._uses(line, found)
         if not any(offer.facts["offer_id"] not in known for prices in uses.values() for _, offer in prices):
             return None
         saved = self._saved(line, self._moved(self._wanted(line), uses))
@@ -272,15 +274,11 @@ class LineChanges:
         anew = self._saved(line, Moved(plan, receipt.landed_cost))
         return anew if saved is None or anew is None else max(saved, anew)
 
-    def _uses(
-        self, line: int, found: Candidates, only: Mapping[str, str]
-    ) -> dict[Portion, list[tuple[Fraction, Offer]]]:
+    def _uses(self, line: int, found: Candidates) -> dict[Portion, list[tuple[Fraction, Offer]]]:
         """Direct uses of a line's portions, cheapest first."""
         portions = list(found.wanted.items())
         numbers = [found.portion_numbers[portion] for portion in found.wanted if portion[0] == line]
         direct = found.uses.filter(pl.col("make_up_code") == "", pl.col("portion_index").is_in(numbers))
-        for name, value in only.items():
-            direct = direct.filter(pl.col(name) == value)
         offers = self._offers_of(found)
         ids = list(found.offer_numbers)
         uses: dict[Portion, list[tuple[Fraction, Offer]]] = {}
@@ -306,7 +304,8 @@ class LineChanges:
         options = {portion: [str(offer.facts["offer_id"]) for _, offer in prices] for portion, prices in uses.items()}
         cheapest = sorted({prices[0][1].vendor_code for prices in uses.values() if prices} - own)
         choices = [own, *(own | {code} for code in cheapest)]
-        orders = Orders(self.plan, {**self._offers, **extra}, self.planning.book.vendors)
+        bought = {offer_id: self._offers[offer_id] for offer_id in self.plan.purchases["offer_id"]}
+        orders = Orders(self.plan, {**bought, **extra}, self.planning.book.vendors)
         moved = orders.moved(wanted, options, choices, self._limits)
         is_filled = moved is not None and not any(portion in wanted for portion in moved.plan.pieces_missing)
         return moved if is_filled else None

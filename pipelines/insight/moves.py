@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from itertools import product
 from typing import Any
 
+import numpy as np
 import polars as pl
 
 from pipelines.costing.candidates import Candidates
@@ -60,29 +61,38 @@ class Offer:
         return self.step_at(quantity)[1]
 
 
-def offers_of(candidates: Candidates, offer_indices: Iterable[int]) -> dict[str, Offer]:
-    """Offers by offer_id."""
-    wanted = pl.DataFrame({"offer_index": sorted(set(offer_indices))}, schema={"offer_index": pl.Int64})
-    steps: dict[int, list[tuple[int, Decimal]]] = {}
-    of_wanted = candidates.steps.join(wanted, on="offer_index", how="semi", maintain_order="left")
-    for index, start, price in of_wanted.select("offer_index", "step_from_quantity", "unit_price").iter_rows():
-        steps.setdefault(index, []).append((start, price))
-    about = of_wanted.unique("offer_index", keep="first", maintain_order=True).select(
-        "offer_index", "currency_code", "last_confirmed_on"
-    )
-    found = {}
-    for row in candidates.offers.join(about, on="offer_index", maintain_order="left").iter_rows(named=True):
-        multiple = row["sold_in_multiples_of"]
-        most = min(row["quantity_available"], row["maximum_per_order"] or row["quantity_available"])
-        found[row["offer_id"]] = Offer(
-            row,
-            row["vendor_code"],
-            most // multiple * multiple,
-            multiple,
-            tuple(sorted(steps[row["offer_index"]])),
-            row["step_kind"],
-        )
-    return found
+class Offers(Mapping[str, Offer]):
+    """The offers of some candidates by offer_id, in their order; each is made when it is asked for, because most never are."""
+
+    def __init__(self, candidates: Candidates) -> None:
+        self._offers, self._numbers = candidates.offers, candidates.offer_numbers
+        self._steps = candidates.steps.select("step_from_quantity", "unit_price", "currency_code", "last_confirmed_on")
+        self._ends = np.searchsorted(candidates.steps["offer_index"].to_numpy(), np.arange(len(self._numbers) + 1))
+        self._made: dict[str, Offer] = {}
+
+    def __getitem__(self, offer_id: str) -> Offer:
+        if offer_id not in self._made:
+            self._made[offer_id] = self._offer(self._numbers[offer_id])
+        return self._made[offer_id]
+
+    def __contains__(self, offer_id: object) -> bool:
+        return offer_id in self._numbers
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._numbers)
+
+    def __len__(self) -> int:
+        return len(self._numbers)
+
+    def _offer(self, number: int) -> Offer:
+        first, end = self._ends[number], self._ends[number + 1]
+        steps = [self._steps.row(int(at)) for at in range(first, end)]
+        facts = self._offers.row(number, named=True)
+        facts |= {"currency_code": steps[0][2], "last_confirmed_on": steps[0][3]}
+        multiple = facts["sold_in_multiples_of"]
+        most = min(facts["quantity_available"], facts["maximum_per_order"] or facts["quantity_available"])
+        prices = tuple((start, price) for start, price, *_ in steps)
+        return Offer(facts, facts["vendor_code"], most // multiple * multiple, multiple, prices, facts["step_kind"])
 
 
 class Orders:

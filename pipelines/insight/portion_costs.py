@@ -151,14 +151,31 @@ class PortionCosts:
 
     def orders(self, sets: VendorSets, free: set[Freedom]) -> tuple[Floats, Floats]:
         """Goods value and weight of every order, by vendor and set."""
-        shape = (len(self.uses.vendor_codes), len(sets))
+        uses, units = self.uses, self.uses.units
+        shape = (len(uses.vendor_codes), len(sets))
         goods, weight = np.zeros(shape), np.zeros(shape)
-        for index, unit in enumerate(self.uses.units):
-            rows, is_open = self.opened(index, self.flags(index, free), sets, None)
-            left = np.full(len(sets), unit.quantity, np.int64)
-            _, taken = self.take(rows, np.where(is_open, self.uses.most[rows], 0), left, sets)
-            np.add.at(goods, self.uses.vendor[rows], (taken * self.uses.goods[rows]).T)
-            np.add.at(weight, self.uses.vendor[rows], (taken * self.uses.weight[rows]).T)
+        of_row = np.repeat(
+            np.arange(len(units)), np.array([unit.rows.stop - unit.rows.start for unit in units], np.int64)
+        )
+        flags = np.array([self.flags(index, free) for index in range(len(units))], np.int64)
+        rows = np.flatnonzero((uses.needs & ~flags[of_row]) == 0)
+        if sets.premiums is None or not sets.premiums.any():
+            # All portions at once, each from its first row on.
+            of_row = of_row[rows]
+            quantity = np.array([unit.quantity for unit in units], np.int64)[of_row]
+            stock = np.where(sets.masks[:, uses.vendor[rows]], uses.most[rows], 0)
+            before = np.cumsum(stock, axis=1) - stock
+            base = before[:, np.searchsorted(of_row, of_row)]
+            taken = np.clip(quantity - (before - base), 0, stock)
+        else:
+            columns = []
+            for index, unit in enumerate(units):
+                own, is_open = self.opened(index, self.flags(index, free), sets, None)
+                left = np.full(len(sets), unit.quantity, np.int64)
+                columns.append(self.take(own, np.where(is_open, uses.most[own], 0), left, sets)[1])
+            taken = np.concatenate(columns, axis=1)  # in the order of ``rows``
+        np.add.at(goods, uses.vendor[rows], (taken * uses.goods[rows]).T)
+        np.add.at(weight, uses.vendor[rows], (taken * uses.weight[rows]).T)
         return goods, weight
 
 

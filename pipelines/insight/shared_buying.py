@@ -36,7 +36,7 @@ from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.changes import NO_CHANGES, Changes
-from pipelines.insight.moves import Offer, Pieces, landed, offers_of
+from pipelines.insight.moves import Offer, Offers, Pieces, landed
 from pipelines.insight.placed_orders import NOTHING_BOUGHT, Orders, Served, added
 from pipelines.insight.published_plans import EFFORT
 from pipelines.settings import Buyer, Scenario
@@ -84,6 +84,7 @@ class SharedMarket:
             self.fits.select("part_code").unique(), on="part_code", how="semi"
         )
         self._wholes: dict[frozenset[int], Candidates] = {}
+        self._receipts: dict[tuple[str, tuple[tuple[str, int], ...]], VendorReceipt] = {}
 
     def _as_its_own(self, model: int, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with line numbers of the model's own, and colour groups that no other model shares."""
@@ -131,10 +132,9 @@ class SharedMarket:
         return self._wholes[key]
 
     @cached_property
-    def offers(self) -> dict[str, Offer]:
+    def offers(self) -> Offers:
         """Every offer that may serve any model, by offer_id."""
-        whole = self.whole(self.everyone)
-        return offers_of(whole, whole.offers["offer_index"].to_list())
+        return Offers(self.whole(self.everyone))
 
     # Plans
 
@@ -183,7 +183,7 @@ class SharedMarket:
     def _planned(self, found: Candidates, known: Iterable[Orders], effort: str) -> Orders:
         if not found.uses.height:
             return self._of_plan(nothing_bought(found))
-        offers = offers_of(found, found.offers["offer_index"].to_list())
+        offers = Offers(found)
         starts = [plan for orders in known if (plan := self._cut_to(orders, found, offers)) is not None]
         best = min(starts, key=lambda plan: plan.rank, default=None)
         start: Solution | None = None if best is None else as_solution(best, found, self.scenario)
@@ -346,8 +346,11 @@ class SharedMarket:
 
     def receipt(self, vendor_code: str, pieces: Mapping[str, int]) -> VendorReceipt:
         """The receipt of one order."""
-        order = [self.offers[offer_id].purchase(quantity) for offer_id, quantity in sorted(pieces.items())]
-        return work_out_order(order, self.book.vendors[vendor_code])
+        bought = tuple(sorted(pieces.items()))
+        if (vendor_code, bought) not in self._receipts:
+            order = [self.offers[offer_id].purchase(quantity) for offer_id, quantity in bought]
+            self._receipts[vendor_code, bought] = work_out_order(order, self.book.vendors[vendor_code])
+        return self._receipts[vendor_code, bought]
 
     def receipts(self, orders: Iterable[tuple[str, Mapping[str, int]]]) -> list[VendorReceipt]:
         """The receipts of orders."""

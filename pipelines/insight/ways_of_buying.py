@@ -140,10 +140,12 @@ class _Search:
             goods, _ = self.costs.orders(sets, free)
             lacks = (goods.T > 0) & (least > goods.T)
             low, high = np.zeros(lacks.shape), np.where(lacks, HIGHEST_PREMIUM, 0.0)
-            for _ in range(PREMIUM_ROUNDS if lacks.any() else 0):
-                middle = (low + high) / 2
-                reached = least <= self.costs.orders(VendorSets(sets.masks, middle), free)[0].T
-                low, high = np.where(reached, low, middle), np.where(reached, middle, high)
+            rows = np.flatnonzero(lacks.any(axis=1))
+            for _ in range(PREMIUM_ROUNDS if rows.size else 0):
+                middle = (low[rows] + high[rows]) / 2
+                reached = least <= self.costs.orders(VendorSets(sets.masks[rows], middle), free)[0].T
+                low[rows] = np.where(reached, low[rows], middle)
+                high[rows] = np.where(reached, middle, high[rows])
             premiums.append(high)
         mean = (premiums[0] + premiums[1]) / 2
         if not mean.any():
