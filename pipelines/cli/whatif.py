@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.common import WorkspaceOption, open_workspace, published_database, say, text_table
+from pipelines.cli.common import WorkspaceOption, open_workspace, published_database
 from pipelines.cli.plan import Effort
+from pipelines.cli.whatif_output import answer_as_json, print_answer
 
 if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
 
     from pipelines.inputs import Model, WorkspaceInputs
-    from pipelines.insight.whatif import Answer, Bought, Prices, Side
+    from pipelines.insight.changes import Changes
+    from pipelines.insight.whatif import Prices
     from pipelines.settings import Buyer, Scenario
-
-SHOWN_LINES = 15
-_TWO_STAGES = ("marked", "all_it_has")
 
 
 def _number(option: str, help_text: str) -> Any:
@@ -107,6 +105,7 @@ def run(
     asked = _model(inputs, model)
     who = _buyer(inputs, buyer)
     rules = _scenario(inputs, scenario)
+    _check_rules(rules, changes)
     _check(inputs, asked, changes.without_vendors + changes.only_vendors, changes.free_lines + changes.hold_lines)
     day = _published_day(database)
     changed_day = _day(on, day)
@@ -130,9 +129,9 @@ def run(
     known = {each: _prices(database, each, stale) for each in {day, changed_day}}
     answer = what_if(inputs, question, known)
     if as_json:
-        sys.stdout.write(json.dumps(_as_json(model, who, rules, answer), ensure_ascii=False, indent=1) + "\n")
+        sys.stdout.write(json.dumps(answer_as_json(model, who, rules, answer), ensure_ascii=False, indent=1) + "\n")
     else:
-        _print(asked.settings.title, who, rules, answer)
+        print_answer(asked.settings.title, who, rules, answer)
 
 
 def _refuse(what: str, next_step: str) -> None:
@@ -178,15 +177,24 @@ def _buyer(inputs: WorkspaceInputs, code: str | None) -> Buyer:
 def _scenario(inputs: WorkspaceInputs, code: str) -> Scenario:
     from pipelines.errors import UsageError
 
-    usable = [each for each in inputs.settings.scenarios if each.counter not in _TWO_STAGES]
-    for each in usable:
+    for each in inputs.settings.scenarios:
         if each.scenario_code == code:
             return each
-    known = ", ".join(each.scenario_code for each in usable)
-    raise UsageError(
-        f"{code} is no scenario that can be asked about: none of that name, or one whose counter is asked first",
-        next_step=f"name one of: {known}",
-    )
+    known = ", ".join(each.scenario_code for each in inputs.settings.scenarios)
+    raise UsageError(f"there is no scenario {code}", next_step=f"name one of: {known}")
+
+
+def _check_rules(rules: Scenario, changes: Changes) -> None:
+    """Changes that the way of buying makes already would be told to change nothing, which answers no question."""
+    for option, is_asked, is_so, why in (
+        ("--no-counter", changes.without_counter, rules.counter == "none", "it buys nothing from the counter"),
+        ("--no-freedoms", changes.without_freedoms, not rules.use_freedoms, "it buys every line in its listed colour"),
+        ("--no-interchange", changes.without_interchange, not rules.use_interchange, "it buys every line in its form"),
+        ("--used", changes.with_used, "used" in rules.conditions, "it takes used parts already"),
+    ):
+        if is_asked and is_so:
+            told = f"{option} changes nothing about {rules.scenario_code}: {why}"
+            _refuse(told, "leave the option out, or ask about another way of buying with --scenario")
 
 
 def _check(inputs: WorkspaceInputs, model: Model, vendors: tuple[str, ...], lines: tuple[int, ...]) -> None:
@@ -263,146 +271,3 @@ def _prices(database: Path, day: date, stale_after_days: int) -> Prices:
         run_query(database, f"select * from last_seen_prices(date '{day}')", max_rows=None),
         empty_frame(PRICE_SUMMARY),
     )
-
-
-# What is printed
-
-
-def _print(title: str, buyer: Buyer, scenario: Scenario, answer: Answer) -> None:
-    before, after = answer.as_it_is, answer.changed
-    is_alike = before.currency_code == after.currency_code
-    say(f"{title}, {scenario.title.lower()}, for {buyer.title}; prices of {before.day}" + _then(before, after))
-    say("")
-    names = [
-        ("goods", lambda side: side.parts.goods),
-        ("shipping", lambda side: side.parts.shipping),
-        ("handling", lambda side: side.parts.handling),
-        ("tax", lambda side: side.parts.tax),
-        ("landed cost", lambda side: side.landed_cost),
-        ("estimate for missing", lambda side: side.unfilled_estimate),
-        ("complete cost", lambda side: side.complete_cost),
-    ]
-    rows = []
-    for name, get in names:
-        change = _amount(get(after) - get(before), after, is_signed=True) if is_alike else ""
-        rows.append([name, _amount(get(before), before), _amount(get(after), after), change])
-    for name, one, other in (
-        ("parcels", len(before.vendors), len(after.vendors)),
-        ("missing pieces", before.unfilled_piece_count, after.unfilled_piece_count),
-        ("spare pieces", before.spare_piece_count, after.spare_piece_count),
-    ):
-        rows.append([name, str(one), str(other), f"{other - one:+d}" if other != one else "0"])
-    header = ["", f"as it is, {before.currency_code}", f"changed, {after.currency_code}", "difference"]
-    say(text_table(header, rows, numbers=(1, 2, 3)))
-    say("")
-    say(_vendor_table(before, after))
-    say("")
-    say(_in_words(answer))
-    moved = _moved(answer)
-    if moved:
-        say("")
-        say(text_table(["line", "as it is", "changed"], moved[:SHOWN_LINES], numbers=(0,)))
-        if len(moved) > SHOWN_LINES:
-            say(f"and {len(moved) - SHOWN_LINES} more lines; --json has all")
-
-
-def _then(before: Side, after: Side) -> str:
-    return "" if before.day == after.day else f", then of {after.day}"
-
-
-def _amount(amount: Decimal, side: Side, *, is_signed: bool = False) -> str:
-    from pipelines.money import round_money
-
-    rounded = round_money(amount, side.currency_code)
-    return f"{rounded:+f}" if is_signed and rounded else f"{abs(rounded):f}" if is_signed else f"{rounded:f}"
-
-
-def _vendor_table(before: Side, after: Side) -> str:
-    rows = []
-    for code in sorted({*before.vendors, *after.vendors}):
-        row = [code]
-        for side in (before, after):
-            cost, pieces = side.vendors.get(code, (None, 0))
-            row += [_amount(cost, side), str(pieces)] if cost is not None else ["-", "-"]
-        rows.append(row)
-    header = ["vendor", "as it is", "pieces", "changed", "pieces"]
-    return text_table(header, rows, numbers=(1, 2, 3, 4))
-
-
-def _in_words(answer: Answer) -> str:
-    before, after = answer.as_it_is, answer.changed
-    if answer.difference is None:
-        told = "The two costs can't be compared: pieces lack any price, or there is no exchange rate between the currencies."
-    elif answer.difference == 0:
-        told = "That changes nothing."
-    else:
-        word = "dearer" if answer.difference > 0 else "cheaper"
-        told = f"That makes it {_amount(abs(answer.difference), after)} {after.currency_code} {word}"
-        if before.currency_code != after.currency_code:
-            told += f" than {_amount(before.complete_cost, before)} {before.currency_code} at the day's rate"
-        told += "."
-    if before.unfilled_piece_count != after.unfilled_piece_count:
-        told += " The plans fill different numbers of pieces; missing ones count with an estimate."
-    gaps = [_gap(side) for side in (before, after)]
-    return told + f" How exact: as it is {gaps[0]}, changed {gaps[1]}."
-
-
-def _gap(side: Side) -> str:
-    """Rounded up, so that "at most" stays true."""
-    if side.gap_pct == float("inf"):
-        return "not known"
-    if not side.gap_pct:
-        return "the cheapest possible"
-    return f"at most {math.ceil(side.gap_pct * 10) / 10:.1f} % above the best possible"
-
-
-def _moved(answer: Answer) -> list[list[Any]]:
-    """Lines that are bought otherwise, with what serves them."""
-    sides = []
-    for side in (answer.as_it_is, answer.changed):
-        served: dict[int, list[Bought]] = {}
-        for row in side.bought:
-            served.setdefault(row.line_number, []).append(row)
-        sides.append({line: _served(rows) for line, rows in served.items()})
-    lines = sorted({*sides[0], *sides[1]})
-    pairs = [[line, sides[0].get(line, "nothing"), sides[1].get(line, "nothing")] for line in lines]
-    return [pair for pair in pairs if pair[1] != pair[2]]
-
-
-def _served(rows: list[Bought]) -> str:
-    pieces: dict[tuple[str, str, str], int] = {}
-    for row in rows:
-        key = (row.part_code, row.colour_code, row.vendor_code)
-        pieces[key] = pieces.get(key, 0) + row.quantity
-    return ", ".join(f"{n} {part} {colour} from {vendor}" for (part, colour, vendor), n in sorted(pieces.items()))
-
-
-def _as_json(model: str, buyer: Buyer, scenario: Scenario, answer: Answer) -> dict[str, Any]:
-    return {
-        "model_code": model,
-        "buyer_code": buyer.buyer_code,
-        "scenario_code": scenario.scenario_code,
-        "difference": None if answer.difference is None else _amount(answer.difference, answer.changed),
-        "as_it_is": _side_as_json(answer.as_it_is),
-        "changed": _side_as_json(answer.changed),
-    }
-
-
-def _side_as_json(side: Side) -> dict[str, Any]:
-    return {
-        "priced_on": side.day.isoformat(),
-        "currency_code": side.currency_code,
-        **{name: _amount(getattr(side.parts, name), side) for name in ("goods", "shipping", "handling", "tax")},
-        "landed_cost": _amount(side.landed_cost, side),
-        "unfilled_estimate": _amount(side.unfilled_estimate, side),
-        "complete_cost": _amount(side.complete_cost, side),
-        "gap_pct": None if side.gap_pct == float("inf") else round(side.gap_pct, 6),
-        "unfilled_piece_count": side.unfilled_piece_count,
-        "unfilled_estimate_count": side.unfilled_estimate_count,
-        "spare_piece_count": side.spare_piece_count,
-        "vendors": [
-            {"vendor_code": code, "landed_cost": _amount(cost, side), "bought_piece_count": pieces}
-            for code, (cost, pieces) in sorted(side.vendors.items())
-        ],
-        "lines": [vars(row) for row in side.bought],
-    }

@@ -54,7 +54,7 @@ class SharedMarket:
         models: each with a version of its parts list on the day.
         day: whose prices, terms, rates, lists and judgements hold.
         buyer: who buys.
-        scenario: the rules; its counter is not one that is asked first.
+        scenario: the rules; plans are made as if its counter were not asked first.
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         use_stock_on_hand: whether stock on hand is used first.
         changes: what is assumed otherwise than the workspace says.
@@ -71,7 +71,7 @@ class SharedMarket:
         use_stock_on_hand: bool,
         changes: Changes = NO_CHANGES,
     ) -> None:
-        self.inputs, self.models, self.day, self.buyer = inputs, tuple(models), day, buyer
+        self.inputs, self.models, self.day, self.buyer, self.changes = inputs, tuple(models), day, buyer, changes
         scenario = changes.in_scenario(scenario)
         self.scenario = scenario.model_copy(update={"use_stock_on_hand": use_stock_on_hand})
         self.book: TermsBook = changes.in_terms(terms_on(inputs, day, buyer))
@@ -182,7 +182,7 @@ class SharedMarket:
 
     def _planned(self, found: Candidates, known: Iterable[Orders], effort: str) -> Orders:
         if not found.uses.height:
-            return self._of_plan(nothing_bought(found))
+            return self.orders_of(nothing_bought(found))
         offers = Offers(found)
         starts = [plan for orders in known if (plan := self._cut_to(orders, found, offers)) is not None]
         best = min(starts, key=lambda plan: plan.rank, default=None)
@@ -190,10 +190,11 @@ class SharedMarket:
         try:
             plan = plan_of(found, mip.solve(found.problem(self.book, self.scenario), effort, start))
         except PlanRefusedError:  # such as a forced vendor that has nothing left
-            return self._of_plan(nothing_bought(found))
-        return self._of_plan(plan)
+            return self.orders_of(nothing_bought(found))
+        return self.orders_of(plan)
 
-    def _of_plan(self, plan: Plan) -> Orders:
+    def orders_of(self, plan: Plan) -> Orders:
+        """A plan of the models' portions as orders; what it takes from stock on hand is left out."""
         orders: dict[str, Pieces] = {}
         for vendor, offer_id, quantity in plan.purchases.select("vendor_code", "offer_id", "quantity").iter_rows():
             orders.setdefault(vendor, {})[offer_id] = quantity

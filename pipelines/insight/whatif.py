@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
@@ -13,8 +13,10 @@ import polars as pl
 from pipelines.costing.bother import bother_under
 from pipelines.costing.estimate import known_prices
 from pipelines.costing.plan_tables import gap_pct
+from pipelines.costing.planning import TWO_STAGE_RULES
 from pipelines.costing.receipt import Components
 from pipelines.inputs import Model, WorkspaceInputs, exchange_rate_on
+from pipelines.insight.changed_planning import ChangedPlanning
 from pipelines.insight.changes import NO_CHANGES, Changes
 from pipelines.insight.complete_costs import CompleteCosts
 from pipelines.insight.placed_orders import Orders
@@ -72,6 +74,7 @@ class Side:
         vendors: landed cost and pieces by vendor.
         bought: what serves which portion.
         gap_pct: how far above the best possible the landed cost may be, in per cent.
+        notes: remarks of the planner.
     """
 
     currency_code: str
@@ -85,6 +88,7 @@ class Side:
     vendors: dict[str, tuple[Decimal, int]]
     bought: tuple[Bought, ...]
     gap_pct: float
+    notes: tuple[str, ...] = ()
 
     @property
     def complete_cost(self) -> Decimal:
@@ -110,15 +114,22 @@ def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, P
     """Plan both sides.
 
     Neither side starts from less than the other knows: a plan found for one is tried for the other. So a change that only
-    forbids something never comes out cheaper at equal fill.
+    forbids something never comes out cheaper at equal fill. Where the counter is asked first, both sides follow that rule and
+    nothing else, as a refresh does; then it may.
 
     Args:
         inputs: the workspace.
         question: what is asked.
         prices: of the question's dates.
+
+    Raises:
+        PlanRefusedError: the counter is asked first, and no plan keeps the rules.
     """
     here = _market(inputs, question, prices, is_changed=False)
     there = _market(inputs, question, prices, is_changed=True)
+    if question.scenario.counter in TWO_STAGE_RULES:
+        sides = [_counter_first(inputs, question, prices, shared) for shared in (here, there)]
+        return Answer(sides[0], sides[1], _difference(inputs, sides[0], sides[1]))
     published = [here.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in question.rows.values()]
     first = here.together([0], published, question.effort)
     elsewhere = [there.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in question.rows.values()]
@@ -142,6 +153,18 @@ def _market(
     changes = question.changes if is_changed else NO_CHANGES
     use_stock = question.scenario.use_stock_on_hand
     return SharedMarket(inputs, [model], day, buyer, question.scenario, prices[day].market, use_stock, changes)
+
+
+def _counter_first(
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], shared: SharedMarket
+) -> Side:
+    """One side where the counter is asked first."""
+    market = prices[shared.day].market
+    planning = ChangedPlanning(
+        inputs, shared.models[0], shared.day, shared.buyer, market, question.effort, shared.changes
+    )
+    plan = planning.plan(shared.scenario)
+    return replace(_side(inputs, shared, shared.orders_of(plan), prices), notes=plan.notes)
 
 
 def _knows(shared: SharedMarket, orders: Orders) -> bool:

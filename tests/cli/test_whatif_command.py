@@ -82,6 +82,18 @@ def test_another_date_has_its_own_prices(place):
     assert told["difference"] is None
 
 
+@pytest.mark.parametrize("scenario", ["listed", "freed", "counter_some", "counter_first", "best"])
+def test_every_way_of_buying_can_be_asked_about(place, scenario):
+    """As it is, each costs what was published; nobody here is a counter, so that asking it first is told as without it."""
+    told = answer(place, "--scenario", scenario, "--shipping", "50")
+    assert told["as_it_is"]["complete_cost"] == "8.80" and told["changed"]["complete_cost"] == "11.80"
+    is_two_stage = scenario.startswith("counter")
+    assert bool(told["as_it_is"]["notes"]) == is_two_stage
+    words = whatif(place, "--scenario", scenario, "--shipping", "50").stdout
+    assert ("a rule, not the cheapest mix" in words) == is_two_stage
+    assert ("As it is: the counter has nothing of what it is asked for" in words) == is_two_stage
+
+
 def test_nothing_published_changes(place):
     before = (place / "published").resolve()
     answer(place, "--used")
@@ -102,7 +114,10 @@ def test_nothing_published_changes(place):
         (["--on", "2025-06-01"], "no parts list on 2025-06-01"),
         (["--currency", "ZZZ"], "not a currency"),
         (["--buyer", "nobody", "--used"], "there is no buyer nobody"),
-        (["--scenario", "counter_first", "--used"], "counter is asked first"),
+        (["--scenario", "counter_last", "--used"], "there is no scenario counter_last"),
+        (["--scenario", "freed", "--no-counter"], "--no-counter changes nothing about freed"),
+        (["--scenario", "listed", "--no-freedoms"], "--no-freedoms changes nothing about listed"),
+        (["--scenario", "listed", "--no-interchange"], "--no-interchange changes nothing about listed"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_words(place, arguments, words):

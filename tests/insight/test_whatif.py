@@ -1,0 +1,65 @@
+"""What-if where the counter is asked first: both sides follow the rule, as a refresh does."""
+
+from decimal import Decimal
+
+import pytest
+from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms, vendor
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.changes import Changes
+from pipelines.insight.whatif import Prices, Question, what_if
+
+VENDORS = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
+TERMS = [terms("hall", shipping_charge="4"), terms("a", shipping_charge="3"), terms("b", shipping_charge="6")]
+MODEL = make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 10)], counter_lines=[2])
+# The counter has 40 bricks of 0.20 and all plates of 0.30; a has bricks of 0.10 and plates of 0.50; b plates of 0.10.
+MARKET = make_market(
+    offer("hall", "brick", "red", price="0.20", quantity=40),
+    offer("hall", "plate", "grey", price="0.30"),
+    offer("a", "brick", "red", price="0.10"),
+    offer("a", "plate", "grey", price="0.50"),
+    offer("b", "plate", "grey", price="0.10"),
+)
+
+
+def asked(scenario_code, changes):
+    inputs = make_inputs((MODEL,), (BUYER,), vendor_terms=TERMS, vendors=VENDORS)
+    scenario = next(each for each in inputs.settings.scenarios if each.scenario_code == scenario_code)
+    question = Question(MODEL, BUYER, scenario, DAY, "standard", {}, changes)
+    answer = what_if(inputs, question, {DAY: Prices(MARKET, MARKET, make_summaries())})
+    plans = plan_model(inputs, MODEL, DAY, BUYER, MARKET, MARKET, make_summaries(), "standard").tables["model_cost"]
+    published = dict(plans.select("scenario_code", "complete_cost").iter_rows())
+    assert answer.as_it_is.complete_cost == published[scenario_code]
+    return answer
+
+
+@pytest.mark.parametrize(
+    ("scenario", "changes", "before", "after"),
+    [
+        # 40 bricks and 10 plates at the counter: 8 + 3 + 4 of shipping; 60 bricks from a: 6 + 3.
+        ("counter_first", Changes(shipping_pct=Decimal(100)), "24.00", "31.00"),
+        # Its 10 plates alone, 3 + 4; 100 bricks from a: 10 + 3.
+        ("counter_some", Changes(shipping_pct=Decimal(100)), "20.00", "27.00"),
+        ("counter_some", Changes(price_pct=Decimal(10)), "20.00", "21.30"),
+        # Without the counter: all from a, 10 + 5 + 3. A rule taken away can make it cheaper.
+        ("counter_first", Changes(without_counter=True), "24.00", "18.00"),
+        ("counter_first", Changes(without_vendors=("hall",)), "24.00", "18.00"),
+        # Without a the counter's 40 bricks are all there are, and 60 are missing, estimated at what they cost last.
+        ("counter_first", Changes(without_vendors=("a",)), "24.00", None),
+        ("counter_first", Changes(maximum_vendor_count=1), "24.00", None),
+    ],
+)
+def test_the_counter_is_asked_first_on_both_sides(scenario, changes, before, after):
+    answer = asked(scenario, changes)
+    assert answer.as_it_is.complete_cost == Decimal(before)
+    if after is None:
+        assert answer.changed.vendors.keys() == {"hall"} and answer.changed.unfilled_piece_count == 60
+    else:
+        assert (answer.changed.complete_cost, answer.changed.unfilled_piece_count) == (Decimal(after), 0)
+        assert answer.difference == Decimal(after) - Decimal(before)
+
+
+def test_what_the_counter_has_nothing_of_is_told():
+    answer = asked("counter_first", Changes(without_vendors=("hall",)))
+    assert answer.as_it_is.notes == ()
+    assert any("the counter has nothing" in note for note in answer.changed.notes)
