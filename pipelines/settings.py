@@ -172,8 +172,8 @@ class JointOrder(Strict):
     use_stock_on_hand: bool = Field(True, description="whether stock on hand is used first")
     effort: Effort = Field(
         "standard",
-        description="planning effort for all models together and for every set of them; 3 models take some seconds, each "
-        "further one doubles that",
+        description="planning effort for all models together and, up to 3 models, for every set of them; the sets of 4 to 8 "
+        "models are planned with quick: 4 models take some 10 s of processor time, 8 some two minutes",
     )
 
     @field_validator("model_codes")

@@ -51,8 +51,8 @@ JOINT_SHARE = Contract(
         "on_hand_piece_count", "unfilled_piece_count", "share_method",
     ),
     key=(*_JOINT_KEY, "model_code"),
-    notes="Shapley value of the complete costs of all sets of up to 8 models, all planned at the order's effort; for more "
-    "models in proportion to the separate costs. Shares add up to the complete cost.",
+    notes="Shapley value of the complete costs of all sets of up to 8 models, planned at the order's effort or, from 4 "
+    "models on, quickly; for more models in proportion to the separate costs. Shares add up to the complete cost.",
 )  # fmt: skip
 
 JOINT_SEQUENCE = Contract(

@@ -31,6 +31,7 @@ from pipelines.insight.complete_costs import CompleteCosts
 from pipelines.insight.fair_share import in_whole_units, proportional_shares, shapley_shares
 from pipelines.insight.joint_tables import JointResult, Position, joint_rows
 from pipelines.insight.placed_orders import NOTHING_BOUGHT, Orders
+from pipelines.insight.published_plans import EFFORT
 from pipelines.insight.shared_buying import SharedMarket
 from pipelines.money import currency_digits, round_down, round_money
 from pipelines.settings import JointOrder
@@ -38,6 +39,8 @@ from pipelines.settings import JointOrder
 FAIR_UP_TO = 8
 """Models whose shares are worked out from the cost of every set of them."""
 ALL_SEQUENCES_UP_TO = 4
+SETS_AT_FULL_EFFORT_UP_TO = 3
+"""Models whose sets are planned with the order's effort; each further model doubles the sets, 8 have 246, so those are planned quickly."""
 
 
 @dataclass(frozen=True)
@@ -193,9 +196,10 @@ class JointBuying:
             self._best[frozenset([model])] = self._alone(model)
         if self.many > FAIR_UP_TO:
             return
+        effort = self.order.effort if self.many <= SETS_AT_FULL_EFFORT_UP_TO else EFFORT
         for size in range(2, self.many):
             for models in combinations(range(self.many), size):
-                self._best[frozenset(models)] = self._together(frozenset(models), [], self.order.effort)
+                self._best[frozenset(models)] = self._together(frozenset(models), [], effort)
 
     def _together(self, models: frozenset[int], known: list[Orders], effort: str) -> Orders:
         """The best of one plan for some models, what is known, and the last model added to the best orders of the others."""

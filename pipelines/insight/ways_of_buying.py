@@ -2,7 +2,7 @@
 
 Orders go to one of a few dozen sets of vendors, namely those that are best for one of many sets of freedoms, out of the plans' own
 vendors and some others, and their neighbours. What an order's terms add (shipping, waivers, discounts, minimums) is fixed for a set
-of vendors, at the dearest of three states: nothing free, all granted freedoms, and all unjudged lines free as well.
+of vendors, each vendor at the dearest of three states: nothing free, all granted freedoms, all unjudged lines free as well.
 """
 
 from __future__ import annotations
@@ -110,21 +110,19 @@ class _Search:
         return _Pool(self.costs, priced, self._charges(priced, FILLING_UP))
 
     def _charges(self, sets: VendorSets, filling_up: float) -> Floats:
-        """What the terms of all orders add beyond the prices of pieces, by set, where they add most.
+        """What the terms of all orders add beyond the prices of pieces, by set: each vendor's order where it adds most.
 
-        With unjudged lines free, too: a vendor that only they would be bought from charges for its order like any other.
+        So a vendor that is ordered from in one state only charges for its order like any other, with unjudged lines free, too.
 
         ``filling_up``: what reaching a minimum order costs, as a share of what lacks.
         """
-        added_at = []
-        granted = {*self.costs.granted, *self.costs.forms}
-        for free in (set[Freedom](), granted, granted | {*self.costs.unjudged}):
+        states = (set[Freedom](), granted := {*self.costs.granted, *self.costs.forms}, granted | {*self.costs.unjudged})
+        added = np.zeros((len(states), len(self.costs.uses.bands), len(sets)))
+        for state, free in enumerate(states):
             goods, weight = self.costs.orders(sets, free)
-            added = [
-                added_by_terms(each, goods[v], weight[v], filling_up) for v, each in enumerate(self.costs.uses.bands)
-            ]
-            added_at.append(np.sum(added, axis=0))
-        return np.max(added_at, axis=0)
+            for vendor, bands in enumerate(self.costs.uses.bands):
+                added[state, vendor] = added_by_terms(bands, goods[vendor], weight[vendor], filling_up)
+        return np.asarray(added.max(axis=0).sum(axis=0))
 
     def _reaching_minimums(self, sets: VendorSets) -> tuple[VendorSets, Floats]:
         """The sets with premiums that move just enough pieces to vendors below their minimum order, and what their terms add.

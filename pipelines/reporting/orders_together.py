@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.insight.joint import SETS_AT_FULL_EFFORT_UP_TO
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.tables import Table, columns, count, gap, money, unit_price
 from pipelines.settings import Buyer
@@ -122,6 +123,11 @@ def _words(facts: Facts, order: Row, shares: list[Row]) -> list[str]:
     if order["unfilled_piece_count"]:
         told.append(f"{count(order['unfilled_piece_count'], 'piece')} can't be bought and are estimated.")
     told.append(METHOD_WORDS[order["share_method"]])
+    if order["share_method"] == "shapley" and len(shares) > SETS_AT_FULL_EFFORT_UP_TO:
+        told.append(
+            f"What sets of some of the {len(shares)} models cost is planned with little effort, so shares may be a "
+            "few per cent off; they add up all the same."
+        )
     return told
 
 

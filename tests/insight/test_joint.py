@@ -22,6 +22,7 @@ from length import examples
 
 from pipelines.insight import joint
 from pipelines.insight.buying import buying_tables
+from pipelines.insight.shared_buying import SharedMarket
 from pipelines.settings import JointOrder
 from schemas.buying import JOINT_CONTRACTS
 from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VARIANT, PLAN_VENDOR, UNFILLED_LINE
@@ -182,6 +183,27 @@ def test_too_many_models_share_in_proportion(monkeypatch):
     assert set(found["joint_share"]["share_method"]) == {"proportional"}
     # Separate: 6, 7 and 8, together 6 and one parcel of 5.
     assert shares(found) == {"m1": Decimal("3.14"), "m2": Decimal("3.67"), "m3": Decimal("4.19")}
+
+
+def test_sets_of_many_models_are_planned_with_little_effort_and_shares_add_up_all_the_same(monkeypatch):
+    efforts = {}
+    together = SharedMarket.together
+
+    def noted(shared, models, known, effort):
+        efforts[len(models)] = efforts.get(len(models), set()) | {effort}
+        return together(shared, models, known, effort)
+
+    monkeypatch.setattr(SharedMarket, "together", noted)
+    market = make_market(offer("a", "brick", "red", "0.10", 1000), offer("b", "brick", "red", "0.20", 1000))
+    models = [model(f"m{number}", line(1, "brick", "red", 10 * number)) for number in (1, 2, 3, 4)]
+    found = bought(models, market)
+    assert efforts == {2: {"quick"}, 3: {"quick"}, 4: {"standard"}}
+    assert set(found["joint_share"]["share_method"]) == {"shapley"}
+    # 100 bricks for 10 and one parcel of 3 from b would cost 23; from a 15. Alone each adds its bricks and a parcel of 5 or 3.
+    assert found["joint_share"]["joint_share"].sum() == total(found)["complete_cost"] == 15
+    efforts.clear()
+    bought(models[:3], market)
+    assert efforts == {2: {"standard"}, 3: {"standard"}}
 
 
 def random_case(chance):

@@ -18,7 +18,7 @@ from costing_cases import (
     terms,
     vendor,
 )
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipelines.costing.planning import ModelPlanning, plan_model
@@ -342,8 +342,12 @@ def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
 
 @settings(max_examples=examples(2, 40), deadline=None)
 @given(lines=LINES.map(lambda lines: lines[:3]), rows=offers(st.just(100)), shipping=st.integers(0, 2))
+@example([("brick", "red", 1)] * 3, [("a", "brick", "blue", 1, 100), ("b", "brick", "red", 25, 100)], 1)
 def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shipping):
-    """Two vendors with flat shipping and stock for everything: then nothing in the reckoning is left out."""
+    """Two vendors with flat shipping and stock for everything: then nothing in the reckoning is left out.
+
+    The example: with one of three lines free both vendors are ordered from, with none or all of them only one.
+    """
     parts = [line(n, *given_line) for n, given_line in enumerate(lines, 1)]
     numbers = range(1, len(lines) + 1)
     market = make_market(*[offer(v, p, c, str(Decimal(cents) / 100), q) for v, p, c, cents, q in rows])

@@ -150,6 +150,16 @@ def test_orders_with_other_models():
     assert told_of("m02")["together"] == []
 
 
+def test_shares_of_many_models_are_told_as_less_exact():
+    found, inputs = tables()
+    (row,) = found[JOINT_SHARE.name].filter(pl.col("model_code") == "m00").to_dicts()
+    many = told(JOINT_SHARE, *({**row, "model_code": code} for code in ("m00", "m01", "m02", "m03")))
+    facts = Facts({**found, JOINT_SHARE.name: many}, inputs)
+    (of_many,) = buying_of(facts, facts.models[0], facts.buyers[0], in_full=False)["together"]
+    assert "What sets of some of the 4 models cost is planned with little effort" in " ".join(of_many["words"])
+    assert "little effort" not in " ".join(told_of("m00")["together"][0]["words"])
+
+
 def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
     (found,) = told_of("m01", joint_saving="-2.00", sequences=((7, 0), (7, 0)))["together"]
     words = " ".join(found["words"])
