@@ -25,7 +25,7 @@ from pipelines.reporting.month_charts import (
     index_chart,
     spread_of_changes,
 )
-from pipelines.reporting.movers_table import movers_table
+from pipelines.reporting.movers_table import movers_table, vendor_moves_table
 from pipelines.reporting.tables import Table, columns, count, day, gap, money, month_name, number, percent
 from pipelines.reporting.timing_section import above_lowest, timing_section
 from pipelines.reporting.words import CHANGE_PARTS, CHOSEN_ANEW, INDEX_NAMES, METHODS, REVISED_COSTS, REVISION_REASONS
@@ -95,6 +95,7 @@ def _for_buyer(
         "spread": spread,
         "spread_words": spread_words,
         "movers": movers_table(facts, buyer, month, model.code),
+        "vendors": vendor_moves_table(facts, model.code, buyer, month),
         "availability": availability_section(facts, model, code, month),
         "timing": timing_section(facts, model.code, buyer, month),
         "revisions": revisions_table(facts, [model], buyer, month),

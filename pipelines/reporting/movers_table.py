@@ -1,11 +1,16 @@
-"""The table of the largest rises and falls."""
+"""The tables of what moved most: elements, and vendors."""
 
 from __future__ import annotations
 
 from pipelines.reporting.facts import Facts, Row
-from pipelines.reporting.tables import Table, columns, count, number, percent
+from pipelines.reporting.tables import Table, columns, count, day, number, percent
 from pipelines.settings import Buyer
 from pipelines.trends.movers import movers
+from schemas.outlook import VENDOR_MOVE
+
+MOST_VENDORS = 5
+LEAST_EFFECT_PCT = 0.1
+"""Smaller effects would read as 0.0 %."""
 
 
 def movers_table(facts: Facts, buyer: Buyer, month: str, model_code: str | None = None) -> Table | None:
@@ -28,6 +33,35 @@ def movers_table(facts: Facts, buyer: Buyer, month: str, model_code: str | None 
     )
     headings = columns("Element", "#Price change", f"#Price, {buyer.currency_code}", "#Vendors", "#Pieces on offer")
     return Table("Largest rises and falls since the month before", headings, rows, is_stacked=True) if rows else None
+
+
+def vendor_moves_table(facts: Facts, model_code: str, buyer: Buyer, month: str) -> Table | None:
+    """The vendors whose own changes moved a model most since the date before, those that now refuse its order in front.
+
+    None for months before the latest, and where nothing moved.
+    """
+    if month != f"{facts.today:%Y-%m}":
+        return None
+    rows = facts.rows(VENDOR_MOVE, model_code=model_code, buyer_code=buyer.buyer_code)
+    told = [row for row in rows if _size(row) >= LEAST_EFFECT_PCT or row["terms_refusal"]]
+    moved = sorted(told, key=lambda row: (not row["terms_refusal"], -_size(row)))
+    names = facts.vendor_names()
+    cells = tuple(
+        (
+            str(names.get(row["vendor_code"], row["vendor_code"])),
+            percent(row["vendor_effect_pct"], signed=True),
+            count(row["moved_element_count"]),
+            "refuse the earlier order" if row["terms_refusal"] else percent(row["terms_effect_pct"], signed=True),
+        )
+        for row in moved[:MOST_VENDORS]
+    )
+    headings = columns("Vendor", "#Its prices and stock", "#Elements", "#Its terms")
+    title = f"What single vendors' changes since {day(rows[0]['compared_on'])} did to the cost" if rows else ""
+    return Table(title, headings, cells, is_stacked=True) if cells else None
+
+
+def _size(row: Row) -> float:
+    return max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
 
 
 def _element(facts: Facts, row: Row, is_open: bool) -> str:

@@ -11,7 +11,7 @@ import polars as pl
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.buying_time import buying_time
 from pipelines.trends.price_changes import price_change_distribution
-from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY, PRICE_FORECAST, WATCH_RESULT
+from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY, PRICE_FORECAST, VENDOR_MOVE, WATCH_RESULT
 from schemas.published import (
     CHECK_RESULT,
     COST_CHANGE,
@@ -42,6 +42,7 @@ def outlook_tables(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, 
         "index_contribution": _contributions(prices, parts),
         "index_revision": _revisions(index),
         "cost_change": _cost_changes(costs),
+        "vendor_move": _vendor_moves(costs, tables["vendors"]["vendor_code"].to_list()),
         "nightly_cost": _nights(costs, today),
         "watch_result": _watches(tables, inputs),
         "check_result": pl.DataFrame(
@@ -165,6 +166,25 @@ def _cost_changes(costs: pl.DataFrame) -> pl.DataFrame:
         value_name="cost_change",
     )
     return _typed(COST_CHANGE, long)
+
+
+def _vendor_moves(costs: pl.DataFrame, vendors: list[str]) -> pl.DataFrame:
+    """The first vendor's prices rose by 2 %, the second's terms fell by 3 %, the third now refuses, the fourth hardly moved."""
+    effects = [(2.0, 0.0, ""), (0.5, -3.0, ""), (0.0, 0.0, "the order is below the minimum"), (0.01, 0.0, "")]
+    moved = pl.DataFrame(
+        [
+            {
+                "vendor_code": code,
+                "moved_element_count": 4,
+                "vendor_effect_pct": prices,
+                "terms_effect_pct": terms,
+                "terms_refusal": why,
+            }
+            for code, (prices, terms, why) in zip(vendors, effects, strict=False)
+        ]
+    )
+    keys = costs.select("model_code", "buyer_code").unique().sort("model_code", "buyer_code")
+    return _typed(VENDOR_MOVE, keys.join(moved, how="cross").with_columns(compared_on=date(2026, 10, 31)))
 
 
 def _nights(costs: pl.DataFrame, today: date) -> pl.DataFrame:

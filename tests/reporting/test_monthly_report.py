@@ -255,6 +255,20 @@ def test_what_choosing_anew_gained_is_told(facts):
     assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
 
 
+def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts):
+    table = of_model(facts)["vendors"]
+    raised, cut, refusing, hardly = [
+        facts.vendor_names()[code] for code in facts.workspace_table("vendors")["vendor_code"][:4]
+    ]
+    assert table.rows == (
+        (refusing, "0.0 %", "4", "refuse the earlier order"),
+        (cut, "+0.5 %", "4", "−3.0 %"),
+        (raised, "+2.0 %", "4", "0.0 %"),
+    )
+    assert hardly not in str(table) and "since 31 October 2026" in table.caption
+    assert of_model(facts, "2026-10")["vendors"] is None
+
+
 def test_breaks_are_marked_with_their_dates(night):
     tables, inputs = night
     marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
