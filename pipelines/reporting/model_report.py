@@ -197,7 +197,8 @@ def _cost_change(facts: Facts, plan: Row | None) -> tuple[Table | None, list[str
     gained = -sum((whole.get(part, Decimal(0)) for part in CHOSEN_ANEW), Decimal(0))
     words = [
         f"Choosing anew since {day(first)} (other vendors, colours and forms, and the parcels that came with them) has "
-        f"{'saved' if gained >= 0 else 'cost'} {money(abs(gained), code, with_code=True)} against buying as before."
+        f"{'saved' if gained >= 0 else 'cost'} {money(abs(gained), code, with_code=True)} against buying as before. "
+        "Summed step by step, bargains that end count as dearer prices and new ones as savings; what prices alone did is the index."
     ]
     breaks = [rows_of[0] for rows_of in steps if any(row["is_break"] for row in rows_of)]
     if breaks:
