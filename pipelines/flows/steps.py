@@ -16,7 +16,7 @@ from pipelines.inputs import WorkspaceInputs
 from pipelines.insight import buying, buying_time, plan_variants, vendor_moves, watches
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
-from pipelines.intake import archive, held, journal, profiles, take_in, workspace_files
+from pipelines.intake import archive, held, index_vintages, journal, night_costs, profiles, take_in, workspace_files
 from pipelines.reporting import monthly_report, order_lists, pages
 from pipelines.reporting.facts import Facts
 from pipelines.settings import Settings, Workspace
@@ -74,6 +74,8 @@ def clean_up(workspace: Workspace) -> None:
         folder.mkdir(exist_ok=True)
     generation.clean_leftovers(workspace)
     archive.clean_leftovers(workspace.archive)
+    for recorded in (index_vintages.FOLDER, night_costs.FOLDER):
+        index_vintages.clean_leftovers(workspace.root / recorded)
 
 
 def read_inputs(workspace: Workspace) -> WorkspaceInputs:

@@ -22,6 +22,7 @@ from schemas.published import INDEX_VINTAGE
 from schemas.validate import empty_frame
 
 FOLDER = "index_vintages"
+_WRITING = ".writing-"
 
 
 def vintage_files(workspace: Workspace) -> list[str]:
@@ -74,10 +75,16 @@ def write_vintage(workspace: Workspace, refresh_id: str, rows: pl.DataFrame) -> 
 def write_whole(path: Path, rows: pl.DataFrame) -> Path:
     """Write a CSV beside its place, then rename it: a kill leaves the old file or the new one."""
     path.parent.mkdir(exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=path.parent)
+    handle, temporary = tempfile.mkstemp(prefix=_WRITING, dir=path.parent)
     with os.fdopen(handle, "wb") as stream:
         rows.write_csv(stream)
         stream.flush()
         os.fsync(stream.fileno())
     Path(temporary).replace(path)
     return path
+
+
+def clean_leftovers(folder: Path) -> None:
+    """Remove temporary files that a killed process left."""
+    for leftover in folder.glob(f"{_WRITING}*"):
+        leftover.unlink(missing_ok=True)
