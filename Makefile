@@ -49,6 +49,9 @@ bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZE
 bench-savings: $(INSTALLED) ## savings and look-first lists, and how they grow with lines; SIZES=50,100,200,400
 	$(BIN)/python -m tests.benchmarks.savings_bench $(if $(SIZES),--sizes $(SIZES))
 
+bench-joint: $(INSTALLED) ## joint orders, and how they grow with models; MODELS=2,3,4,6,8
+	$(BIN)/python -m tests.benchmarks.joint_bench $(if $(MODELS),--models $(MODELS))
+
 bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they grow; MODELS=75,150,300 MONTHS=60 ELEMENTS=20000
 	$(BIN)/python -m tests.benchmarks.trends_bench $(if $(MODELS),--models $(MODELS)) $(if $(MONTHS),--months $(MONTHS)) \
 		$(if $(ELEMENTS),--elements $(ELEMENTS))
@@ -63,4 +66,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: bench-load help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+.PHONY: bench-joint bench-load help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean

@@ -38,6 +38,8 @@ THRESHOLDS = {
     "handling_waiver": "handling of {assortment} is free",
     "discount": "a discount begins",
 }
+UNEVEN = Decimal("1.25")
+"""How much more dearer prices must cost than cheaper ones save for a page to say why: without thresholds they are alike."""
 ASSUMPTIONS = {
     "prices": "Prices \u00b110 %",
     "shipping": "Shipping \u00b125 %",
@@ -238,11 +240,11 @@ def _counter_words(facts: Facts, row: Row, bought: int, cheaper: int, sold: int)
     code = row["currency_code"]
     name = facts.vendor_names().get(row["counter_vendor_code"], row["counter_vendor_code"])
     told = [
-        f"{name} could serve {count(sold, 'portion')}; {count(cheaper)} of them {'costs' if cheaper == 1 else 'cost'} less there than elsewhere."
+        f"{name} could serve {_lines(sold)}; {count(cheaper)} of them {'costs' if cheaper == 1 else 'cost'} less there than elsewhere."
     ]
     if row["counter_goods_value"]:
         value = money(row["counter_goods_value"], code, with_code=True)
-        told.append(f"The cheapest mix buys {count(bought, 'portion')} there, goods of {value}.")
+        told.append(f"The cheapest mix buys {_lines(bought)} there, goods of {value}.")
     else:
         told.append("The cheapest mix buys nothing there.")
     more = money(row["further_spend"], code, with_code=True)
@@ -260,6 +262,11 @@ def _counter_words(facts: Facts, row: Row, bought: int, cheaper: int, sold: int)
             "as far as a quick plan can tell."
         )
     return " ".join(told)
+
+
+def _lines(portions: int) -> str:
+    """Portions in a reader's words."""
+    return "one line or part of a line" if portions == 1 else f"{count(portions)} lines or parts of lines"
 
 
 def _thresholds(facts: Facts, model: ReportedModel, buyer: Buyer) -> Table | None:
@@ -304,8 +311,8 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
             ASSUMPTIONS[name],
             value(both.get("down")),
             value(both.get("up")),
-            both["down"]["changed_to"] if "down" in both else "",
-            both["up"]["changed_to"] if "up" in both else "",
+            # A change made one way only is named by its bar.
+            *((both["down"]["changed_to"], both["up"]["changed_to"]) if len(both) == 2 else ()),
         )
         for name, both in sorted(sides.items())
     ]
@@ -318,6 +325,12 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
         return None
     widest = max(bars, key=lambda bar: (bar.width, bar.label))
     words = [f"The largest swing: {widest.label}, {_range(widest, code)}."]
+    prices = sides.get("prices", {})
+    if len(prices) == 2 and prices["up"]["swing_amount"] > UNEVEN * -prices["down"]["swing_amount"] > 0:
+        words.append(
+            "Lower prices save less than higher ones cost, because orders then fall below values from which a vendor "
+            "accepts them, or ships or handles them for free."
+        )
     if unlike:
         words.append(f"Not drawn, because it can't be compared: {'; '.join(unlike)}.")
     return {"chart": chart, "words": words}

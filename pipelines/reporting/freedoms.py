@@ -41,12 +41,12 @@ KINDS = (
 )
 SHORT_METHOD = (
     "The costs of the table and of the first lines looked at are planned. Savings of single lines are a quick reckoning within a few dozen "
-    "sets of vendors, put in proportion to the plans."
+    "sets of vendors, put in proportion to the plans; handling by assortment, charges by size and vendors' limits are not in it."
 )
 METHOD = (
     "Savings of single lines come from a quick reckoning, not from a plan for every line: orders go to one of a few dozen sets "
     "of vendors, each line takes its cheapest pieces there, lines that want the same stock share it, and what vendors' terms add "
-    "stays as it is. What all lines save by it is put in proportion to what the two plans differ by, so that fair shares add up. "
+    "stays as it is. Handling by assortment, charges by size, vendors' limits and stock on hand are not in it. What all lines save by it is put in proportion to what the two plans differ by, so that fair shares add up. "
     "The four costs above, and the first lines of the look-first list together, are planned."
 )
 

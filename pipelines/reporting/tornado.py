@@ -58,7 +58,7 @@ def tornado(title: str, bars: Sequence[Bar], tell: Callable[[float], str]) -> Ch
 
 
 def _told(value: float | None, words: str, tell: Callable[[float], str]) -> str:
-    return NOTHING if value is None else f"{tell(value)} ({words})"
+    return NOTHING if value is None else f"{tell(value)} ({words})" if words else tell(value)
 
 
 @cache

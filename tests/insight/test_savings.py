@@ -3,6 +3,7 @@
 from dataclasses import replace
 from decimal import Decimal
 
+import numpy as np
 import polars as pl
 import pytest
 from costing_cases import (
@@ -22,8 +23,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipelines.costing.planning import ModelPlanning, plan_model
+from pipelines.insight.freed_market import FreedMarket
 from pipelines.insight.freed_uses import freed_uses, of_likely_vendors
-from pipelines.insight.savings import freedom_savings
+from pipelines.insight.published_plans import published_plans
+from pipelines.insight.savings import FreedomSavings, freedom_savings
 from pipelines.settings import RefreshSettings, Scenario
 from schemas.savings import SAVING_CONTRACTS
 from schemas.validate import polars_schema
@@ -369,6 +372,22 @@ def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shi
         make_model(parts, [freedom(n, "as_listed") for n in numbers[1:]]), market, **two_vendors(shipping)
     )
     assert looked["look_first"]["look_saving"][0] == saved(found, "alone")[1]
+
+
+def test_a_freedom_that_would_cost_more_goes_unused(monkeypatch):
+    """Freeing more never costs more, whatever the reckoning of a block says: here each freedom seems to cost 1."""
+
+    def dearer_with_each(market, units, flags):
+        return np.full(len(market.ways.sets), float(sum(flags)))
+
+    monkeypatch.setattr(FreedMarket, "_apart", dearer_with_each)
+    market = make_market(*(offer(vendor, "plate", colour, "0.10") for vendor in "ab" for colour in ("red", "blue")))
+    model = make_model([line(1, "plate", "red", 5), line(2, "plate", "red", 5)], [freedom(1, "any"), freedom(2, "any")])
+    inputs = make_inputs((model,), **two_vendors(1))
+    plans = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "quick").tables
+    game = FreedomSavings(inputs, published_plans(inputs, market, plans, DAY, ("freed",))[0]).game
+    assert [len(block.players) for block in game.blocks] == [1, 1]
+    assert all((block.costs == 0).all() for block in game.blocks)
 
 
 # Lines nobody has judged

@@ -135,7 +135,7 @@ def test_lines_are_named_only_where_the_designer_allows_it():
 def test_the_counter_question_is_answered_in_words(further, words):
     found = told_of("m02", further=further)["counter"]
     assert found["words"][0].endswith(words)
-    assert "could serve 1 portion; 1 of them costs less there" in found["words"][0]
+    assert "could serve one line or part of a line; 1 of them costs less there" in found["words"][0]
     assert found["thresholds"].rows == (("shipping is free", "5.00 EUR", "3.80 EUR", "4.00 EUR"),)
 
 
@@ -175,7 +175,22 @@ def test_the_largest_swing_is_named_and_what_fills_less_is_not_drawn():
         "The largest swing: All as listed, +9.00 EUR.",
         "Not drawn, because it can't be compared: One parcel fewer (2 pieces more missing).",
     ]
-    assert [row[0] for row in found["chart"].figures.rows] == ["All as listed", "Shipping \u00b125 %"]
+    assert found["chart"].figures.rows == (
+        ("All as listed", "\u2013", "+9.00"),  # made one way only: the name says it
+        ("Shipping \u00b125 %", "\u22121.25 (25 % cheaper)", "+1.25 (25 % dearer)"),
+    )
+
+
+@pytest.mark.parametrize(("down", "up", "is_said"), [("-1.00", "2.50", True), ("-2.40", "2.50", False)])
+def test_why_lower_prices_may_save_less_than_higher_ones_cost(down, up, is_said):
+    found, inputs = tables()
+    swings = found[WHAT_IF_SWING.name].to_dicts()
+    swings = [{**swing, "assumption": "prices"} for swing in swings if swing["assumption"] == "shipping"]
+    for swing in swings:
+        swing["swing_amount"] = Decimal(down if swing["swing_side"] == "down" else up)
+    facts = Facts({**found, WHAT_IF_SWING.name: told(WHAT_IF_SWING, *swings)}, inputs)
+    words = buying_of(facts, facts.models[0], facts.buyers[0], in_full=False)["swings"]["words"]
+    assert any("Lower prices save less than higher ones cost" in sentence for sentence in words) == is_said
 
 
 def test_one_table_for_all_buyers_and_copies():
