@@ -23,7 +23,7 @@ TOP_COUNT = 5
 """Lines named where a model publishes some of its lines."""
 UNCLEAR = "\u2248"
 """Marks a saving that can't be told apart from nothing."""
-UNCLEAR_WORDS = f"{UNCLEAR} Smaller than how exact the plans are: it can't be told apart from nothing."
+UNCLEAR_WORDS = f"{UNCLEAR} Smaller than how exact the plans are: it can't be told apart from nothing. A line clearly saves money if one of its three figures is without this mark."
 
 VIEWS = (
     (
