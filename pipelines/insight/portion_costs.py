@@ -11,6 +11,8 @@ from pipelines.insight.freed_uses import COLOUR, FORM, Bools, Floats, FreedUses,
 
 FORTUNE = 10_000.0
 """What a piece counts that a plan could buy and a way of buying lacks: more than any saving."""
+AT_ONCE = 200_000
+"""Uses times sets of vendors that are filled at once: about what a processor's own memory holds."""
 Freedom = tuple[int, int]
 """A line's number and a bit: COLOUR or FORM. Lines that must be alike have one freedom of colour, under their lowest number."""
 
@@ -154,29 +156,46 @@ class PortionCosts:
         uses, units = self.uses, self.uses.units
         shape = (len(uses.vendor_codes), len(sets))
         goods, weight = np.zeros(shape), np.zeros(shape)
-        of_row = np.repeat(
-            np.arange(len(units)), np.array([unit.rows.stop - unit.rows.start for unit in units], np.int64)
-        )
-        flags = np.array([self.flags(index, free) for index in range(len(units))], np.int64)
-        rows = np.flatnonzero((uses.needs & ~flags[of_row]) == 0)
-        if sets.premiums is None or not sets.premiums.any():
-            # All portions at once, each from its first row on.
-            of_row = of_row[rows]
-            quantity = np.array([unit.quantity for unit in units], np.int64)[of_row]
-            stock = np.where(sets.masks[:, uses.vendor[rows]], uses.most[rows], 0)
-            before = np.cumsum(stock, axis=1) - stock
-            base = before[:, np.searchsorted(of_row, of_row)]
-            taken = np.clip(quantity - (before - base), 0, stock)
-        else:
-            columns = []
-            for index, unit in enumerate(units):
-                own, is_open = self.opened(index, self.flags(index, free), sets, None)
-                left = np.full(len(sets), unit.quantity, np.int64)
-                columns.append(self.take(own, np.where(is_open, uses.most[own], 0), left, sets)[1])
-            taken = np.concatenate(columns, axis=1)  # in the order of ``rows``
-        np.add.at(goods, uses.vendor[rows], (taken * uses.goods[rows]).T)
-        np.add.at(weight, uses.vendor[rows], (taken * uses.weight[rows]).T)
+        is_lifted = sets.premiums is not None and bool(sets.premiums.any())
+        for batch in _batches(units, 1 if is_lifted else max(1, AT_ONCE // max(1, len(sets)))):
+            rows, taken = self._taken_one(batch[0], sets, free) if is_lifted else self._taken(batch, sets, free)
+            np.add.at(goods, uses.vendor[rows], (taken * uses.goods[rows]).T)
+            np.add.at(weight, uses.vendor[rows], (taken * uses.weight[rows]).T)
         return goods, weight
+
+    def _taken_one(self, unit: int, sets: VendorSets, free: set[Freedom]) -> tuple[Ints, Ints]:
+        """Rows that a portion may use, and pieces it takes by set and row."""
+        rows, is_open = self.opened(unit, self.flags(unit, free), sets, None)
+        left = np.full(len(sets), self.uses.units[unit].quantity, np.int64)
+        return rows, self.take(rows, np.where(is_open, self.uses.most[rows], 0), left, sets)[1]
+
+    def _taken(self, batch: Sequence[int], sets: VendorSets, free: set[Freedom]) -> tuple[Ints, Ints]:
+        """The same of consecutive portions at once, each taking its cheapest pieces, where nothing changes the order of prices."""
+        uses, units = self.uses, [self.uses.units[index] for index in batch]
+        of_row = np.repeat(np.arange(len(units)), [unit.rows.stop - unit.rows.start for unit in units])
+        flags = np.array([self.flags(index, free) for index in batch], np.int64)
+        first = units[0].rows.start
+        own = np.flatnonzero((uses.needs[first : units[-1].rows.stop] & ~flags[of_row]) == 0)
+        rows, of_row = own + first, of_row[own]
+        stock = np.where(sets.masks[:, uses.vendor[rows]], uses.most[rows], 0)
+        before = np.cumsum(stock, axis=1) - stock
+        # What earlier portions of the batch took the sum to is no part of a portion's own.
+        base = before[:, np.searchsorted(of_row, of_row)]
+        quantity = np.array([unit.quantity for unit in units], np.int64)[of_row]
+        return rows, np.clip(quantity - (before - base), 0, stock)
+
+
+def _batches(units: Sequence[Unit], most: int) -> list[list[int]]:
+    """Numbers of consecutive portions with at most so many rows together; larger ones stay alone."""
+    found: list[list[int]] = []
+    size = 0
+    for index, unit in enumerate(units):
+        size += unit.rows.stop - unit.rows.start
+        if not found or size > most or most == 1:
+            found.append([])
+            size = unit.rows.stop - unit.rows.start
+        found[-1].append(index)
+    return found
 
 
 def _alike_lines(units: Sequence[Unit], groups: Collection[str]) -> dict[int, int]:
