@@ -42,9 +42,12 @@ check: $(INSTALLED) ## format, lint, types and every test
 	$(BIN)/mypy
 	$(MAKE) test
 
-bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZES=100,300 EFFORT=standard RULES=0 MIP_SECONDS=60
-	$(BIN)/python -m tests.benchmarks.plan_bench $(if $(SIZES),--sizes $(SIZES)) --effort $(or $(EFFORT),standard) \
+bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZES=100,300 SEEDS=1 EFFORT=standard RULES=0 MIP_SECONDS=60
+	$(BIN)/python -m tests.benchmarks.plan_bench $(if $(SIZES),--sizes $(SIZES)) $(if $(SEEDS),--seeds $(SEEDS)) --effort $(or $(EFFORT),standard) \
 		--rule-share $(or $(RULES),0) --mip-seconds $(or $(MIP_SECONDS),60)
+
+bench-night: $(INSTALLED) ## the plans of a first night, or of a sample of its models; MODELS=300 SAMPLE=20
+	$(BIN)/python -m tests.benchmarks.night_bench $(if $(MODELS),--models $(MODELS)) $(if $(SAMPLE),--sample $(SAMPLE))
 
 bench-savings: $(INSTALLED) ## savings and look-first lists, and how they grow with lines; SIZES=50,100,200,400
 	$(BIN)/python -m tests.benchmarks.savings_bench $(if $(SIZES),--sizes $(SIZES))
@@ -66,4 +69,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: bench-joint bench-load help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+.PHONY: bench-joint bench-load bench-night help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
