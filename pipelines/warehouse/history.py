@@ -28,7 +28,9 @@ _RESOLVE = (
     "new_waiting_export",
     "settled_vendor",
 )
-_WRITE = ("price_history", "offer_confirmation", "vendor_export")
+_WRITE = ("listing_run", "spell", "earlier_confirmation", "vendor_export")
+_MADE = ("corrected_row", "spell", "earlier_confirmation", "vendor_export")
+"""Tables that the fold makes."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +79,7 @@ def set_corrections(con: Connection, corrections: pl.DataFrame) -> None:
         insert_frame(con, "source_correction", corrections)
         vendors = changed["vendor_code"].unique().to_list()
         con.execute(
-            "insert into file_to_fold select distinct file_hash from price_observation where vendor_code in "
+            "insert into file_to_fold select distinct file_hash from observed_record where vendor_code in "
             "(select unnest(?::varchar[]))",
             [vendors],
         )
@@ -102,7 +104,7 @@ def fold(con: Connection) -> int:
             return appended
         con.execute("delete from outdone_row")
         _run(con, "outdone_row", "export_row")
-        for table in ("corrected_row", *_WRITE):
+        for table in _MADE:
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
         if _count(con, "source_correction"):
             _run(con, "corrected_row")
@@ -118,7 +120,7 @@ def fold(con: Connection) -> int:
             con.execute("delete from unsettled_vendor where vendor_code in (select vendor_code from settled_vendor)")
         con.execute("delete from file_to_fold")
         vendor_count = _count(con, "touched_vendor")
-        for table in ("export_row", *_GATHER, *_RESOLVE, "touched_vendor", "unsettled_vendor", "waiting_export"):
+        for table in ("export_row", *_GATHER, *_RESOLVE, "listing_run", "touched_vendor", "unsettled_vendor", "waiting_export"):
             con.execute(f"drop table if exists {table}")
         return appended + vendor_count
 

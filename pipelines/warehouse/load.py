@@ -22,7 +22,9 @@ WHOLE_FILE = 0
 ROWS_AT_ONCE = 500_000
 """Rows handed over at once; a frame is copied on its way, and ten million rows twice would not fit beside everything else."""
 
-_TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_observation"}
+_TABLES = {PRICE_EXPORT.name: "fresh_row", PRICE_SUMMARY.name: "summary_observation"}
+_STORED = {"fresh_row": "price_observation"}
+"""Where rows are found later, if not where they were put."""
 
 
 class TakenFile(Protocol):
@@ -118,8 +120,7 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
                 [taken.file_hash],
             )
             return "held" if is_held_whole else "duplicate"
-        for table in ("received_file", *_TABLES.values(), "held_failure", "held_key", "mended_record"):
-            con.execute(f"delete from {table} where file_hash = ?", [taken.file_hash])
+        _forget(con, taken.file_hash)
         _insert(con, taken, received_at)
         if is_held_whole:
             return "loaded"
@@ -168,6 +169,19 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
         con.execute("insert into file_to_fold values (?)", [taken.file_hash])
 
 
+def _forget(con: Connection, file_hash: str) -> None:
+    """Remove a file's rows; those of other files that refer to them get their content themselves first."""
+    con.execute(
+        "insert into observed_row select * exclude (stored_hash, stored_record_number) from stored_observation "
+        "where stored_hash = $1 and file_hash <> $1",
+        [file_hash],
+    )
+    con.execute("delete from repeated_row where stored_hash = ?", [file_hash])
+    for table in ("received_file", "observed_row", "fresh_row", "repeated_row", "summary_observation", "held_failure",
+                  "held_key", "mended_record"):  # fmt: skip
+        con.execute(f"delete from {table} where file_hash = ?", [file_hash])
+
+
 def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
     """What the warehouse keeps of the file's rows."""
     if taken.error is not None:
@@ -192,7 +206,7 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
     if taken.contract.name != table_name:
         return False
     for table, frame in _rows_by_table(taken).items():
-        stored = frame_of(con, f"select * exclude (file_hash) from {table} where file_hash = ?", [taken.file_hash])
+        stored = frame_of(con, f"select * exclude (file_hash) from {_STORED.get(table, table)} where file_hash = ?", [taken.file_hash])
         if stored.height != frame.height:
             return False
         if stored.height:

@@ -3,7 +3,7 @@
 create or replace temp table append_waiting as
 with open_count as (
     select vendor_code, count(distinct offer_id) as offer_count
-    from price_history
+    from spell
     where valid_to_on is null and vendor_code in (select vendor_code from append_change where closes)
     group by vendor_code
 ),

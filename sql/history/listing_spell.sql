@@ -6,7 +6,6 @@ with spell as (
         vendor_code,
         valid_from_on,
         min_by(export_hash, observed_on) as export_hash,
-        max(observed_on) as last_confirmed_on,
         max(closed_on) as closed_on
     from listing_appearance
     group by listing_number, vendor_code, valid_from_on

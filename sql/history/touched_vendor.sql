@@ -21,7 +21,7 @@ family as (
 )
 
 select vendor_code
-from price_observation
+from observed_record
 semi join family using (file_hash)
 union
 select vendor_code

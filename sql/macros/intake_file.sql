@@ -16,7 +16,7 @@ with price_row as (
             when vendor_export.export_standing = 'superseded' then 'superseded'
             when vendor_export.export_standing = 'waiting' then 'waiting'
         end as fate
-    from price_observation
+    from observed_record as price_observation
     left join mended_root using (file_hash, record_number)
     left join outdone_row using (file_hash, record_number)
     left join (

@@ -264,7 +264,7 @@ def test_a_killed_fold_is_as_if_it_never_began(con, monkeypatch):
     load.load_file(con, taken("aa", [{}]), NOW)
     monkeypatch.setattr(history, "append_exports", lambda con: 0)
     before = contents(con)
-    monkeypatch.setattr(history, "_WRITE", ("price_history", "offer_confirmation", "no_such_step"))
+    monkeypatch.setattr(history, "_WRITE", ("listing_run", "spell", "no_such_step"))
     with pytest.raises(Exception):  # noqa: B017
         history.fold(con)
     assert contents(con) == before

@@ -1,6 +1,6 @@
 -- one row per run of confirmations of a settled vendor's spell: a run goes on where the offer was seen on every date of
 -- a winning full export; any other date on which it was seen starts a run, so that runs stay exact on every day
-insert into offer_confirmation
+create or replace temp table listing_run as
 with seen as (
     select
         *,
@@ -25,25 +25,15 @@ numbered as (
 run as (
     select
         listing_number,
+        vendor_code,
         valid_from_on,
         min(observed_on) as confirmed_from_on,
         max(observed_on) as confirmed_to_on
     from numbered
-    group by listing_number, valid_from_on, run_number
+    group by listing_number, vendor_code, valid_from_on, run_number
 )
 
 select
-    listing.vendor_code,
-    offer_id(
-        listing.vendor_code,
-        listing.part_code,
-        listing.colour_code,
-        listing.condition,
-        listing.listing_code,
-        run.valid_from_on
-    ) as offer_id,
-    run.confirmed_from_on,
-    run.confirmed_to_on
-from run
-join listing using (listing_number)
-order by all;
+    *,
+    confirmed_from_on = max(confirmed_from_on) over (partition by listing_number, valid_from_on) as is_latest
+from run;

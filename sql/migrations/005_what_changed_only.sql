@@ -1,0 +1,195 @@
+-- a night writes what it changes: rows that say what is known already are kept as references, and the run of confirmations
+-- that goes on is kept with its spell, open-ended; the history itself is filled for all vendors by the next fold
+
+drop view mended_away;
+drop table price_history;
+drop table offer_confirmation;
+
+-- rows of price files, as received, that say something new; files that say the same refer to them
+alter table price_observation rename to observed_row;
+
+-- rows of files that no fold has seen yet
+create table fresh_row as from observed_row limit 0;
+
+-- one row per row of a price file that repeats what its vendor's open spell says: where it stands in its own file, and the
+-- row of another that has its content
+create table repeated_row (
+    file_hash varchar not null,
+    record_number bigint not null,
+    source_line_number bigint not null,
+    vendor_code varchar not null,
+    observed_on date not null,
+    coverage varchar not null,
+    revision_number bigint not null,
+    stored_hash varchar not null,
+    stored_record_number bigint not null
+);
+
+-- one row per row of a price file, with the place of the row that has its content
+create view stored_observation as
+select observed_row.*, file_hash as stored_hash, record_number as stored_record_number
+from observed_row
+union all
+select fresh_row.*, file_hash as stored_hash, record_number as stored_record_number
+from fresh_row
+union all
+select
+    repeated_row.file_hash,
+    repeated_row.record_number,
+    repeated_row.source_line_number,
+    repeated_row.vendor_code,
+    observed_row.part_code,
+    observed_row.colour_code,
+    observed_row.condition,
+    observed_row.unit_price,
+    observed_row.currency_code,
+    observed_row.quantity_available,
+    repeated_row.observed_on,
+    observed_row.listing_code,
+    observed_row.sold_in_multiples_of,
+    observed_row.step_from_quantity,
+    observed_row.assortment_code,
+    observed_row.maximum_per_order,
+    observed_row.form_certainty,
+    repeated_row.coverage,
+    repeated_row.revision_number,
+    repeated_row.stored_hash,
+    repeated_row.stored_record_number
+from repeated_row
+join observed_row
+    on observed_row.file_hash = repeated_row.stored_hash
+    and observed_row.record_number = repeated_row.stored_record_number
+    and observed_row.vendor_code = repeated_row.vendor_code;
+
+-- one row per row of a price file
+create view price_observation as
+select * exclude (stored_hash, stored_record_number)
+from stored_observation;
+
+-- one row per row of a price file, without its content, which need not be looked up then
+create view observed_record as
+select file_hash, record_number, vendor_code, observed_on
+from observed_row
+union all
+select file_hash, record_number, vendor_code, observed_on
+from fresh_row
+union all
+select file_hash, record_number, vendor_code, observed_on
+from repeated_row;
+
+-- as before, but for where the rows are
+create view mended_away as
+with accepted_copy as (
+    select mended_ancestor.*
+    from mended_ancestor
+    semi join observed_record using (file_hash, record_number)
+    anti join withdrawn_file using (file_hash)
+)
+
+select distinct
+    ancestor_hash as file_hash,
+    ancestor_record as record_number
+from accepted_copy
+union
+select
+    failed_again.file_hash,
+    failed_again.record_number
+from mended_ancestor as failed_again
+join accepted_copy
+    on accepted_copy.ancestor_hash = failed_again.ancestor_hash
+    and accepted_copy.ancestor_record = failed_again.ancestor_record
+anti join mended_ancestor as its_ancestor
+    on its_ancestor.file_hash = failed_again.file_hash
+    and its_ancestor.record_number = failed_again.record_number
+    and its_ancestor.ancestor_hash = accepted_copy.file_hash
+    and its_ancestor.ancestor_record = accepted_copy.record_number;
+
+-- one row per spell of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes on:
+-- on every date since on which the vendor has a winning full export, the offer was in it
+create table spell (
+    offer_id varchar not null,
+    vendor_code varchar not null,
+    part_code varchar not null,
+    colour_code varchar not null,
+    condition varchar not null,
+    listing_code varchar not null,
+    step_from_quantity bigint not null,
+    currency_code varchar not null,
+    unit_price decimal(18, 6) not null,
+    quantity_available bigint not null,
+    sold_in_multiples_of bigint not null,
+    assortment_code varchar not null,
+    maximum_per_order bigint,
+    form_certainty varchar not null,
+    valid_from_on date not null,
+    valid_to_on date,
+    confirmed_from_on date not null,
+    confirmed_to_on date,
+    -- the row that opened the spell, and the row that has its content
+    file_hash varchar not null,
+    source_line_number bigint not null,
+    record_number bigint not null,
+    stored_hash varchar not null,
+    stored_record_number bigint not null
+);
+
+-- one row per run of confirmations of a spell that ended before the latest one began
+create table earlier_confirmation (
+    vendor_code varchar not null,
+    offer_id varchar not null,
+    confirmed_from_on date not null,
+    confirmed_to_on date not null
+);
+
+-- one row per vendor with a winning full export: the date of the last one
+create view last_full_export as
+select vendor_code, max(observed_on) as full_on
+from vendor_export
+where export_standing = 'winner'
+group by vendor_code;
+
+-- one row per spell of an offer's price step
+create view price_history as
+select
+    spell.offer_id,
+    spell.vendor_code,
+    spell.part_code,
+    spell.colour_code,
+    spell.condition,
+    spell.listing_code,
+    spell.step_from_quantity,
+    spell.currency_code,
+    spell.unit_price,
+    spell.quantity_available,
+    spell.sold_in_multiples_of,
+    spell.assortment_code,
+    spell.maximum_per_order,
+    spell.form_certainty,
+    spell.valid_from_on,
+    spell.valid_to_on,
+    coalesce(
+        spell.confirmed_to_on,
+        greatest(spell.confirmed_from_on, last_full_export.full_on)
+    ) as last_confirmed_on,
+    spell.file_hash,
+    spell.source_line_number,
+    spell.record_number
+from spell
+left join last_full_export using (vendor_code);
+
+-- one row per run of confirmations of a spell: it was confirmed on both dates, and between them on every date on which
+-- its vendor has a winning full export
+create view offer_confirmation as
+select vendor_code, offer_id, confirmed_from_on, confirmed_to_on
+from earlier_confirmation
+union all
+select distinct
+    spell.vendor_code,
+    spell.offer_id,
+    spell.confirmed_from_on,
+    coalesce(spell.confirmed_to_on, greatest(spell.confirmed_from_on, last_full_export.full_on)) as confirmed_to_on
+from spell
+left join last_full_export using (vendor_code);
+
+insert into file_to_fold
+select file_hash from received_file where table_name = 'price_export' and not is_held_whole;
