@@ -15,8 +15,8 @@ open_step as (
 
 select
     vendor_code,
-    listed.file_hash is not null
-    and open_step.offer_id is not null
+    listed.record_number is not null
+    and open_step.stored_number is not null
     and listed.unit_price = open_step.unit_price
     and listed.currency_code = open_step.currency_code
     and listed.quantity_available = open_step.quantity_available
@@ -28,13 +28,9 @@ select
     if(is_same, null, colour_code) as colour_code,
     if(is_same, null, condition) as condition,
     if(is_same, null, listing_code) as listing_code,
-    open_step.offer_id,
-    open_step.stored_hash,
-    open_step.stored_record_number,
-    listed.file_hash,
+    open_step.stored_number,
     listed.record_number,
-    listed.source_line_number,
-    listed.observed_on,
+    listed.source_line_number - listed.record_number as line_distance,
     listed.coverage,
     listed.revision_number
 from listed

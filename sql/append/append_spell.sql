@@ -71,8 +71,7 @@ select
     fresh_row.file_hash,
     fresh_row.source_line_number,
     fresh_row.record_number,
-    fresh_row.file_hash as stored_hash,
-    fresh_row.record_number as stored_record_number
+    fresh_row.stored_number
 from fresh_row
 semi join append_batch using (vendor_code, file_hash, observed_on)
 join append_change using (vendor_code, part_code, colour_code, condition, listing_code)

@@ -61,8 +61,7 @@ select
     export_row.file_hash,
     export_row.source_line_number,
     export_row.record_number,
-    export_row.stored_hash,
-    export_row.stored_record_number
+    export_row.stored_number
 from new_spell
 join export_row
     on export_row.export_hash = new_spell.export_hash

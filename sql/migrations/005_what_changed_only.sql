@@ -5,38 +5,43 @@ drop view mended_away;
 drop table price_history;
 drop table offer_confirmation;
 
--- rows of price files, as received, that say something new; files that say the same refer to them
+-- rows of price files, as received, that say something new; numbered, for files that say the same to refer to them
 alter table price_observation rename to observed_row;
+alter table observed_row add column stored_number bigint;
+update observed_row
+set stored_number = numbered.stored_number
+from (
+    select file_hash, record_number, row_number() over (order by file_hash, record_number) as stored_number
+    from observed_row
+) as numbered
+where observed_row.file_hash = numbered.file_hash and observed_row.record_number = numbered.record_number;
 
 -- rows of files that no fold has seen yet
 create table fresh_row as from observed_row limit 0;
 
 -- one row per row of a price file that repeats what its vendor's open spell says: where it stands in its own file, and the
--- row of another that has its content
+-- row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in a file.
 create table repeated_row (
     file_hash varchar not null,
     record_number bigint not null,
-    source_line_number bigint not null,
+    line_distance bigint not null,
     vendor_code varchar not null,
     observed_on date not null,
     coverage varchar not null,
     revision_number bigint not null,
-    stored_hash varchar not null,
-    stored_record_number bigint not null
+    stored_number bigint not null
 );
 
--- one row per row of a price file, with the place of the row that has its content
+-- one row per row of a price file, with the number of the row that has its content
 create view stored_observation as
-select observed_row.*, file_hash as stored_hash, record_number as stored_record_number
 from observed_row
 union all
-select fresh_row.*, file_hash as stored_hash, record_number as stored_record_number
 from fresh_row
 union all
 select
     repeated_row.file_hash,
     repeated_row.record_number,
-    repeated_row.source_line_number,
+    repeated_row.record_number + repeated_row.line_distance as source_line_number,
     repeated_row.vendor_code,
     observed_row.part_code,
     observed_row.colour_code,
@@ -53,17 +58,15 @@ select
     observed_row.form_certainty,
     repeated_row.coverage,
     repeated_row.revision_number,
-    repeated_row.stored_hash,
-    repeated_row.stored_record_number
+    repeated_row.stored_number
 from repeated_row
 join observed_row
-    on observed_row.file_hash = repeated_row.stored_hash
-    and observed_row.record_number = repeated_row.stored_record_number
+    on observed_row.stored_number = repeated_row.stored_number
     and observed_row.vendor_code = repeated_row.vendor_code;
 
 -- one row per row of a price file
 create view price_observation as
-select * exclude (stored_hash, stored_record_number)
+select * exclude (stored_number)
 from stored_observation;
 
 -- one row per row of a price file, without its content, which need not be looked up then
@@ -125,12 +128,11 @@ create table spell (
     valid_to_on date,
     confirmed_from_on date not null,
     confirmed_to_on date,
-    -- the row that opened the spell, and the row that has its content
+    -- the row that opened the spell, and the number of the one that has its content
     file_hash varchar not null,
     source_line_number bigint not null,
     record_number bigint not null,
-    stored_hash varchar not null,
-    stored_record_number bigint not null
+    stored_number bigint not null
 );
 
 -- one row per run of confirmations of a spell that ended before the latest one began

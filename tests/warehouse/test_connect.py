@@ -145,7 +145,7 @@ def test_a_reader_cannot_write(path):
     with connect.writer(path):
         pass
     with connect.reader(path) as con, pytest.raises(Exception, match="read-only"):
-        con.execute("delete from price_history")
+        con.execute("delete from spell")
 
 
 def test_no_warehouse_yet(path):
