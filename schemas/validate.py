@@ -109,16 +109,13 @@ def validate_text(
     present = [name for name in text.columns if name not in POSITION_COLUMNS or name in contract.columns]
     _check_columns(contract, present, where, allow_extra)
     frame = _with_positions(contract, text)
-    absent_or_text = [_text_column(contract, name, name in present) for name in contract.columns]
-    frame = frame.select(*_POSITIONS.values(), *absent_or_text)
-
-    parsed = frame.select(*_POSITIONS.values(), *(_parsed(COLUMNS[name]).alias(name) for name in contract.columns))
+    frame, parsed = _read(contract, frame, present)
     failures = [_parse_failures(contract, frame, parsed), _pandera_failures(contract, frame, parsed)]
     if unique_key:
         failures.append(_key_failures(contract, frame, parsed))
     failed = pl.concat(failures).unique(maintain_order=True).sort("record_number", maintain_order=True)
     bad = failed.select(pl.col("record_number").unique().alias("_record"))
-    rows = parsed.join(bad, on="_record", how="anti", maintain_order="left")
+    rows = parsed.join(bad, on="_record", how="anti", maintain_order="left") if bad.height else parsed
     return Validated(rows.select(*_position_columns(contract), *contract.columns), failed)
 
 
@@ -307,6 +304,44 @@ def _check_columns(
             where=where,
             next_step=f"rename or remove them; the table's columns are: {', '.join(contract.columns)}",
         )
+
+
+def _read(contract: Contract, frame: pl.DataFrame, present: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The positions with the contract's columns as text, and with what they were parsed to.
+
+    Many columns of a file say one and the same in every row (a date, a currency, or what an absent column stands for): those
+    are looked at once.
+    """
+    positions = frame.select(_POSITIONS.values()).get_columns()
+    texts, values = [], []
+    for name in contract.columns:
+        is_alike = name not in present or says_one_thing(frame[name])
+        if is_alike:
+            text = frame.head(1).select(_text_column(contract, name, name in present)).to_series()
+        else:
+            text = frame[name].cast(pl.String).str.strip_chars()
+            if text.null_count() or (text == "").any():
+                text = text.to_frame().select(_text_column(contract, name, True)).to_series()
+        value = text.to_frame().select(_parsed(COLUMNS[name]).alias(name)).to_series()
+        texts.append(_repeated(text, frame.height) if is_alike else text)
+        values.append(_repeated(value, frame.height) if is_alike else value)
+    return pl.DataFrame([*positions, *texts]), pl.DataFrame([*positions, *values])
+
+
+def _repeated(one: pl.Series, count: int) -> pl.Series:
+    return one.new_from_index(0, count) if count else one.clear()
+
+
+def says_one_thing(column: pl.Series) -> bool:
+    """Whether a column has the same text, or nothing, in all of its rows."""
+    size = column.len()
+    if not size or column.dtype != pl.String:
+        return False
+    first = column[0]
+    if first is None:
+        return column.null_count() == size
+    is_same = first == column[size // 2] and first == column[-1] and not column.null_count()
+    return is_same and bool((column == first).all())
 
 
 def _with_positions(contract: Contract, frame: pl.DataFrame) -> pl.DataFrame:

@@ -356,6 +356,8 @@ def _quoted_grid(text: str, separator: str, line: int, header: tuple[str, ...], 
 def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -> Grid | None:
     """As :func:`_quoted_grid` for text without a quote in which every row has as many cells as the header; else None."""
     body = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+    if line == 0 and len(header) > 1 and (grid := _even_grid(body, separator, header)) is not None:
+        return grid
     numbered = pl.DataFrame({"text": [body]}).select(pl.col("text").str.split("\n").explode())
     numbered = numbered.with_row_index("line", offset=1).slice(line)
     numbered = numbered.filter(pl.col("text").str.strip_chars(BLANKS + separator) != "")
@@ -370,6 +372,26 @@ def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -
         return Grid.regular(tuple(header), numbered.rename({"text": "field_0"}))
     cells = pl.col("text").str.split_exact(separator, len(header) - 1).struct.unnest()
     return Grid.regular(tuple(header), numbered.select(*POSITION_COLUMNS, cells))
+
+
+def _even_grid(text: str, separator: str, header: tuple[str, ...]) -> Grid | None:
+    """As :func:`_plain_grid`, several times faster, for a text of which every line is a row that begins with a filled cell."""
+    width, row_count = len(header), text.count("\n") + (not text.endswith("\n"))
+    if text.count(separator) != row_count * (width - 1):
+        return None
+    try:
+        cells = pl.read_csv(
+            text.encode(), has_header=False, separator=separator, quote_char=None, infer_schema=False,
+            empty_string_is_null=False, extra_columns="raise", new_columns=[f"field_{number}" for number in range(width)],
+        )  # fmt: skip
+    except pl.exceptions.PolarsError:
+        # A line has more cells than the header; as the separators add up, any with fewer goes along with one of those.
+        return None
+    # Lines that are skipped as blank, and rows that may be wholly empty.
+    if cells.shape != (row_count, width) or (cells.to_series(0).str.strip_chars(BLANKS) == "").any():
+        return None
+    numbers = [pl.int_range(1, row_count + 1, dtype=pl.Int64).alias(name) for name in POSITION_COLUMNS]
+    return Grid.regular(tuple(header), cells.select(*numbers, pl.all()))
 
 
 def _moved(frame: pl.DataFrame, lines: int, records: int) -> pl.DataFrame:

@@ -16,7 +16,7 @@ from pipelines.intake.readers import TextTable
 from pipelines.intake.tabular import BLANKS, STATED_PREFIX
 from schemas.columns import COLUMNS
 from schemas.contract import Contract
-from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS
+from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, says_one_thing
 
 _NUMERIC = ("integer", "price", "amount", "number")
 _PRICES = ("unit_price", "lowest_price", "average_price")
@@ -61,7 +61,7 @@ def shape(
     failures = [table.problems]
     unmapped = pl.Series("record_number", [], dtype=pl.Int64)
     if profile is None:
-        frame = rows.select(*POSITION_COLUMNS, *(_trimmed(name) for name in _named_or_filled(rows)))
+        frame = _trimmed_rows(rows, _named_or_filled(rows))
     else:
         shaper = _Shaper(rows, contract, profile, file_name)
         shaper.map_values()
@@ -251,6 +251,19 @@ def _in_frame(name: str) -> str:
 
 def _header(rows: pl.DataFrame) -> list[str]:
     return [name.removeprefix(STATED_PREFIX) for name in rows.columns if name not in POSITION_COLUMNS]
+
+
+def _trimmed_rows(rows: pl.DataFrame, names: list[str]) -> pl.DataFrame:
+    """The positions and some columns without blanks around cells; a column of one text is trimmed once."""
+    return rows.select(*POSITION_COLUMNS, *(_trimmed_column(rows[name]) for name in names))
+
+
+def _trimmed_column(column: pl.Series) -> pl.Series:
+    if says_one_thing(column):
+        once = column.head(1).to_frame().select(_trimmed(column.name)).to_series()
+        return once.new_from_index(0, column.len())
+    trimmed = column.str.strip_chars(BLANKS)
+    return trimmed.to_frame().select(_trimmed(column.name)).to_series() if (trimmed == "").any() else trimmed
 
 
 def _trimmed(name: str) -> pl.Expr:

@@ -193,7 +193,8 @@ class _Examination:
         Only rows whose key has the hash of another row's can repeat or contradict one: most files have none, and comparing the
         whole content of ten million rows would take more memory than the rows.
         """
-        again = good.filter(good.select(pl.struct(self.contract.key).hash().is_duplicated()).to_series())
+        hashes = good.select(self.contract.key).hash_rows()
+        again = good.filter(hashes.is_duplicated()) if _has_repeats(hashes) else good.clear()
         content = [*self.contract.columns, _PARENT, "parent_record_number"]
         distinct = again.unique(content, keep="first", maintain_order=True)
         repeats = _without(again, distinct)["record_number"]
@@ -313,6 +314,12 @@ class _Piece:
     shaped_count: int
     row_count: int
     notes: tuple[str, ...]
+
+
+def _has_repeats(hashes: pl.Series) -> bool:
+    """By sorting, which takes a fraction of the time of telling which repeat."""
+    ordered = hashes.sort()
+    return bool((ordered.slice(1) == ordered.head(-1)).any())
 
 
 def _with_parents(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
