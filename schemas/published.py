@@ -13,10 +13,11 @@ PRICE_HISTORY = Contract(
     columns=(
         "offer_id", "vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
         "currency_code", "unit_price", "quantity_available", "sold_in_multiples_of", "assortment_code",
-        "maximum_per_order", "form_certainty", "valid_from_on", "valid_to_on", "last_confirmed_on",
+        "maximum_per_order", "form_certainty", "valid_from_on", "valid_to_on", "last_confirmed_on", "confirmed_from_on",
     ),
     key=("vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity", "valid_from_on"),
     optional={"maximum_per_order": None, "valid_to_on": None, "listing_code": "", "assortment_code": ""},
+    notes="confirmed_from_on and last_confirmed_on are the spell's latest run of confirmations; offer_confirmation has all.",
 )  # fmt: skip
 
 OFFER_CONFIRMATION = Contract(

@@ -12,7 +12,15 @@ BATCH_ROW_COUNT = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
 
 _BATCH = ("append_change", "append_waiting", "append_row", "append_spell", "append_vendor_export")
-_TEMPORARY = ("append_vendor", "appended_vendor", "append_batch", "append_match", "append_change", "append_waiting", "append_new_run")
+_TEMPORARY = (
+    "append_vendor",
+    "appended_vendor",
+    "append_batch",
+    "append_match",
+    "append_change",
+    "append_waiting",
+    "append_new_run",
+)
 
 
 def append_exports(con: Connection) -> int:
@@ -28,7 +36,9 @@ def append_exports(con: Connection) -> int:
     """
     if con.execute("select count(*) from fresh_row").fetchall() == [(0,)]:
         return 0
-    con.execute("create or replace temp table appended_vendor as select vendor_code, file_hash from fresh_row where false")
+    con.execute(
+        "create or replace temp table appended_vendor as select vendor_code, file_hash from fresh_row where false"
+    )
     con.execute(sql_text("history/untrusted_key.sql"))
     con.execute(sql_text("append/append_vendor.sql"))
     count = 0

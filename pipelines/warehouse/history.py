@@ -120,7 +120,15 @@ def fold(con: Connection) -> int:
             con.execute("delete from unsettled_vendor where vendor_code in (select vendor_code from settled_vendor)")
         con.execute("delete from file_to_fold")
         vendor_count = _count(con, "touched_vendor")
-        for table in ("export_row", *_GATHER, *_RESOLVE, "listing_run", "touched_vendor", "unsettled_vendor", "waiting_export"):
+        for table in (
+            "export_row",
+            *_GATHER,
+            *_RESOLVE,
+            "listing_run",
+            "touched_vendor",
+            "unsettled_vendor",
+            "waiting_export",
+        ):
             con.execute(f"drop table if exists {table}")
         return appended + vendor_count
 
@@ -139,7 +147,12 @@ def is_pending(con: Connection) -> bool:
 def unaccounted_files(con: Connection) -> list[str]:
     """Names of files of which rows were lost or counted twice; see the check row_accounting."""
     found = con.execute(f"with intake_file as (from intake_file()) {sql_text('checks/row_accounting.sql')}").fetchall()
-    return [str(row[1]) for row in found]
+    # Rows that refer to another whose content is gone are counted and yet lost.
+    lost = con.execute(
+        "select distinct file_name from repeated_row anti join observed_row using (stored_number) "
+        "join received_file using (file_hash) order by file_name"
+    ).fetchall()
+    return list(dict.fromkeys([*(str(row[1]) for row in found), *(str(row[0]) for row in lost)]))
 
 
 def observed_dates(con: Connection) -> tuple[date | None, date | None]:

@@ -217,7 +217,9 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
     if taken.contract.name != table_name:
         return False
     for table, frame in _rows_by_table(taken).items():
-        stored = frame_of(con, f"select * exclude (file_hash) from {_STORED.get(table, table)} where file_hash = ?", [taken.file_hash])
+        stored = frame_of(
+            con, f"select * exclude (file_hash) from {_STORED.get(table, table)} where file_hash = ?", [taken.file_hash]
+        )
         if stored.height != frame.height:
             return False
         if stored.height:
@@ -229,7 +231,9 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
 
 def _append(con: Connection, table: str, frame: pl.DataFrame, file_hash: str) -> None:
     if table == "fresh_row":
-        frame = frame.with_columns(pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("stored_number") + _last_number(con))
+        frame = frame.with_columns(
+            pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("stored_number") + _last_number(con)
+        )
     for part in frame.iter_slices(ROWS_AT_ONCE):
         insert_frame(con, table, part.with_columns(pl.lit(file_hash).alias("file_hash")))
 

@@ -13,7 +13,7 @@ def market_on(con: Connection, day: date, stale_after_days: int) -> pl.DataFrame
     """The offers that can be bought on a day: spell open, in stock, confirmed at most ``stale_after_days`` before.
 
     Returns:
-        One row per price step, by key: the columns of PRICE_HISTORY, all as of that day (``valid_to_on`` is empty,
+        One row per price step, by key: the columns of PRICE_HISTORY but the last, all as of that day (``valid_to_on`` is empty,
         ``last_confirmed_on`` is the latest confirmation up to the day), and ``is_suspect``, false until a screen says
         otherwise.
     """

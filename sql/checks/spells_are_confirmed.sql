@@ -1,9 +1,11 @@
--- the confirmations of a spell begin on its first day, end on the last day it was confirmed, and do not overlap
+-- the confirmations of a spell begin on its first day, end on the last day it was confirmed, and do not overlap; the latest
+-- run of them begins when the spell says
 with run as (
     select
         offer_id,
         min(confirmed_from_on) as first_on,
         max(confirmed_to_on) as last_on,
+        max(confirmed_from_on) as latest_from_on,
         bool_or(confirmed_to_on < confirmed_from_on) as is_backward
     from offer_confirmation
     group by offer_id
@@ -16,7 +18,7 @@ overlap as (
 ),
 
 spell as (
-    select distinct offer_id, valid_from_on, last_confirmed_on
+    select distinct offer_id, valid_from_on, last_confirmed_on, confirmed_from_on
     from price_history
 )
 
@@ -26,6 +28,8 @@ select
     run.first_on,
     spell.last_confirmed_on,
     run.last_on,
+    spell.confirmed_from_on,
+    run.latest_from_on,
     overlap.offer_id is not null as has_overlap
 from spell
 full join run using (offer_id)
@@ -33,5 +37,6 @@ left join overlap using (offer_id)
 where
     spell.valid_from_on is distinct from run.first_on
     or spell.last_confirmed_on is distinct from run.last_on
+    or spell.confirmed_from_on is distinct from run.latest_from_on
     or run.is_backward
     or overlap.offer_id is not null;

@@ -173,6 +173,7 @@ select
         spell.confirmed_to_on,
         greatest(spell.confirmed_from_on, last_full_export.full_on)
     ) as last_confirmed_on,
+    spell.confirmed_from_on,
     spell.file_hash,
     spell.source_line_number,
     spell.record_number

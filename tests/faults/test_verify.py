@@ -62,7 +62,7 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_me
 
 def test_a_changed_history_is_told_and_a_rebuild_mends_it(place):
     with connect.writer(place.warehouse) as con:
-        con.execute("update price_history set unit_price = 2 * unit_price where vendor_code = 'north'")
+        con.execute("update spell set unit_price = 2 * unit_price where vendor_code = 'north'")
     assert any("price history is not what the rows received give" in told for told in faults(place))
     rebuild(place, replace=True)
     assert not rebuild(place, replace=False).differences
@@ -70,7 +70,7 @@ def test_a_changed_history_is_told_and_a_rebuild_mends_it(place):
 
 def test_lost_rows_are_told(place):
     with connect.writer(place.warehouse) as con:
-        con.execute("delete from price_observation where vendor_code = 'south' and part_code = '00100'")
+        con.execute("delete from observed_row where vendor_code = 'south' and part_code = '00100'")
     told = faults(place)
     assert any("south-3.csv are not accounted for" in one and "rebuild" in one for one in told), told
 

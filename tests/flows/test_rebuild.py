@@ -102,7 +102,7 @@ def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
 def test_a_check_changes_nothing_and_tells_what_differs(place):
     night(place, 5)
     with connect.writer(place.warehouse) as con:
-        con.execute("update price_history set unit_price = unit_price + 1 where vendor_code = 'north'")
+        con.execute("update spell set unit_price = unit_price + 1 where vendor_code = 'north'")
     before = place.warehouse.read_bytes()
     result = CliRunner().invoke(app, ["rebuild", "--check", "--workspace", str(place.root)])
     assert result.exit_code == 5 and "price_history" in result.stderr, result.output

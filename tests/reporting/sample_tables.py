@@ -456,6 +456,7 @@ class _Night:
                 "form_certainty": "stated",
                 "valid_from_on": TODAY - timedelta(days=60),
                 "last_confirmed_on": TODAY - timedelta(days=line["line_number"] % 13),
+                "confirmed_from_on": TODAY - timedelta(days=line["line_number"] % 13),
             }
         )
         return value

@@ -20,9 +20,10 @@ from history_cases import (
 )
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from reference_fold import latest_confirmation, reference_fold
 from warehouse_kit import NOW, taken
 
-from pipelines.warehouse import append, connect, history, load
+from pipelines.warehouse import append, connect, history, load, market
 from tests.length import examples
 
 SETTINGS = settings(max_examples=examples(5, 300), deadline=None, suppress_health_check=list(HealthCheck))
@@ -85,6 +86,33 @@ def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
         assert got[name] == wanted[name], name
 
 
+def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con):
+    """Ninety nights of full and partial exports with held and missing rows: many runs of confirmations are interrupted."""
+    rng = Random(11)
+    files = [night(rng, number) for number in range(90)]
+    for file in files:
+        load.load_file(con, as_taken(file), NOW)
+    history.set_decisions(con, accepted=[file.file_hash for file in files], withdrawn=())
+    history.fold(con)
+    spells = reference_fold(files, {file.file_hash for file in files}, set(), ()).spells
+    sizes = set()
+    for day in (FIRST + timedelta(days=number) for number in range(0, 95, 2)):
+        confirmed = {
+            (s.vendor, *s.key, step, content[0], latest_confirmation(s, day))
+            for s in spells
+            for step, content in s.steps.items()
+            if s.valid_from_on <= day and (s.valid_to_on is None or s.valid_to_on > day) and content[2] > 0
+        }
+        names = ("vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
+                 "unit_price", "last_confirmed_on")  # fmt: skip
+        found = market.market_on(con, day, 3).select(names).rows()
+        assert len(found) == len(set(found))
+        assert set(found) == {row for row in confirmed if (day - row[-1]).days <= 3}, day
+        sizes.add(len(found))
+    assert len(sizes) > 5
+    assert con.execute("select count(*) from earlier_confirmation").fetchall()[0][0] > 20
+
+
 def folded(con, monkeypatch, *files) -> list[int]:
     """How many vendors each fold appended."""
     counts = []
@@ -138,6 +166,64 @@ def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
     before = everything(con)
     history.refold(con)
     assert everything(con) == before
+
+
+def kept(con) -> tuple[int, ...]:
+    tables = ("observed_row", "spell", "earlier_confirmation", "fresh_row", "repeated_row")
+    return tuple(con.execute(f"select count(*) from {name}").fetchall()[0][0] for name in tables)
+
+
+def test_a_night_adds_what_it_changes_and_references_for_the_rest(con):
+    three = [{"part_code": part, "step_from_quantity": step} for part in ("p1", "p2", "p3") for step in (1, 10)]
+    dearer = [{**three[0], "unit_price": Decimal(9)}, *three[1:]]
+    for day, (offers, counts) in enumerate(
+        [
+            (three, (6, 6, 0, 0, 0)),
+            (three, (6, 6, 0, 0, 6)),
+            (three, (6, 6, 0, 0, 12)),
+            # Both steps of an offer begin anew where one changes.
+            (dearer, (8, 8, 0, 0, 16)),
+            (dearer, (8, 8, 0, 0, 22)),
+        ]
+    ):
+        load.load_file(con, taken(f"{day}", at(day, *offers)), NOW)
+        assert kept(con)[3:] == (6, counts[4] - (0, 6, 6, 4, 6)[day])
+        history.fold(con)
+        assert kept(con) == counts
+    assert con.execute("select distinct last_confirmed_on from price_history where valid_to_on is null").fetchall() == [
+        (FIRST + timedelta(days=4),)
+    ]
+    history.refold(con)
+    assert kept(con) == (8, 8, 0, 0, 22)
+
+
+def test_rows_whose_content_is_gone_count_as_lost(con):
+    for day, name in enumerate("ab"):
+        load.load_file(con, taken(name, at(day, {}), file_name=name), NOW)
+        history.fold(con)
+    assert history.unaccounted_files(con) == []
+    con.execute("delete from observed_row")
+    assert history.unaccounted_files(con) == ["a", "b"]
+
+
+def test_a_file_that_others_refer_to_may_be_read_again(con):
+    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    nights = [taken(name, at(day, *three)) for day, name in enumerate("abcd")]
+    again = taken("a", at(0, *three[:2], unit_price=Decimal(7)))
+    for file in nights:
+        load.load_file(con, file, NOW)
+        history.fold(con)
+    rows = "select * from price_observation where file_hash <> 'a' order by all"
+    before = con.execute(rows).fetchall()
+    assert load.load_file(con, again, NOW) == "reread"
+    assert con.execute(rows).fetchall() == before and len(before) == 9
+    history.fold(con)
+    found = everything(con)
+    with connect.writer(Path(":memory:")) as other:
+        for file in (again, *nights[1:]):
+            load.load_file(other, file, NOW)
+        history.fold(other)
+        assert everything(other) == found
 
 
 def test_a_killed_append_is_as_if_it_never_began(con, monkeypatch):

@@ -3,11 +3,15 @@
 import subprocess
 import sys
 import textwrap
+from datetime import date
+from pathlib import Path
 
+import polars as pl
 import pytest
+from warehouse_kit import NOW, taken
 
 from pipelines.errors import BusyError, KitfareError, UsageError
-from pipelines.warehouse import connect
+from pipelines.warehouse import connect, history, load, tables
 
 HOLD = textwrap.dedent("""
     import sys
@@ -170,3 +174,44 @@ def test_a_transaction_is_all_or_nothing(con):
     with connect.transaction(con):
         con.execute("insert into accepted_export values ('a')")
     assert con.execute("select count(*) from accepted_export").fetchall() == [(1,)]
+
+
+def test_an_older_warehouse_is_taken_along(path, monkeypatch):
+    every = connect._migration_files()
+    old = [(number, name) for number, name in every if number < 5]
+    monkeypatch.setattr(connect, "_migration_files", lambda: old)
+    con = connect.open_database(path, read_only=False, spill=None)
+    connect.migrate(con)
+    files = [
+        taken("a", [{}, {"part_code": "2"}]),
+        taken("b", [{"observed_on": date(2026, 1, 11), "part_code": part} for part in ("00501", "9")]),
+    ]
+    for file in files:
+        con.execute(
+            "insert into received_file values (?, ?, 'price_export', '', ?, false, 2, 0, 0, 0)",
+            [file.file_hash, file.file_name, NOW],
+        )
+        rows = file.rows.with_columns(pl.lit(file.file_hash).alias("file_hash"))
+        connect.insert_frame(con, "price_observation", rows)
+    con.execute("delete from file_to_fold")
+    con.close()
+    monkeypatch.setattr(connect, "_migration_files", lambda: every)
+    with connect.writer(path) as con, connect.writer(Path(":memory:")) as new:
+        assert history.is_pending(con)
+        for file in files:
+            load.load_file(new, file, NOW)
+        for each in (con, new):
+            history.fold(each)
+        ours, theirs = tables.intake_tables(con), tables.intake_tables(new)
+        assert ours["price_history"].height == 3
+        for name in ours:
+            assert ours[name].equals(theirs[name]), name
+        assert (
+            con.execute("from price_observation order by all").fetchall()
+            == new.execute("from price_observation order by all").fetchall()
+        )
+        # What comes next is numbered after what was there.
+        load.load_file(con, taken("c", [{"observed_on": date(2026, 1, 12)}]), NOW)
+        assert con.execute("select count(*), count(distinct stored_number) from stored_observation").fetchall() == [
+            (5, 5)
+        ]
