@@ -312,8 +312,8 @@ def _read(contract: Contract, frame: pl.DataFrame, present: list[str]) -> tuple[
     Many columns of a file say one and the same in every row (a date, a currency, or what an absent column stands for): those
     are looked at once.
     """
-    positions = frame.select(_POSITIONS.values()).get_columns()
-    texts, values = [], []
+    texts: list[pl.Series | pl.Expr] = []
+    values: list[pl.Series | pl.Expr] = []
     for name in contract.columns:
         is_alike = name not in present or says_one_thing(frame[name])
         if is_alike:
@@ -323,13 +323,14 @@ def _read(contract: Contract, frame: pl.DataFrame, present: list[str]) -> tuple[
             if text.null_count() or (text == "").any():
                 text = text.to_frame().select(_text_column(contract, name, True)).to_series()
         value = text.to_frame().select(_parsed(COLUMNS[name]).alias(name)).to_series()
-        texts.append(_repeated(text, frame.height) if is_alike else text)
-        values.append(_repeated(value, frame.height) if is_alike else value)
-    return pl.DataFrame([*positions, *texts]), pl.DataFrame([*positions, *values])
+        texts.append(_one_for_all(text) if is_alike else text)
+        values.append(_one_for_all(value) if is_alike else value)
+    return frame.select(*_POSITIONS.values(), *texts), frame.select(*_POSITIONS.values(), *values)
 
 
-def _repeated(one: pl.Series, count: int) -> pl.Series:
-    return one.new_from_index(0, count) if count else one.clear()
+def _one_for_all(one: pl.Series) -> pl.Expr:
+    """The only value of a series in every row of a frame, which takes no memory by its rows."""
+    return pl.lit(one[0] if one.len() else None, dtype=one.dtype).alias(one.name)
 
 
 def says_one_thing(column: pl.Series) -> bool:
