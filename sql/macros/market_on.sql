@@ -17,20 +17,26 @@ vendor_full_date as (
     group by vendor_code
 ),
 
-earlier_run as (
+interrupted as (
+    select distinct offer_id
+    from standing
+    where confirmed_from_on > day
+),
+
+last_run as (
     select
-        offer_confirmation.offer_id,
+        run.offer_id,
         max(
             case
-                when offer_confirmation.confirmed_to_on <= day then offer_confirmation.confirmed_to_on
-                else greatest(offer_confirmation.confirmed_from_on, vendor_full_date.full_on)
+                when run.confirmed_to_on <= day then run.confirmed_to_on
+                else greatest(run.confirmed_from_on, vendor_full_date.full_on)
             end
         ) as confirmed_on
-    from offer_confirmation
-    join (select distinct offer_id from standing where confirmed_from_on > day) as interrupted using (offer_id)
+    from earlier_run() as run
+    join interrupted using (offer_id)
     left join vendor_full_date using (vendor_code)
-    where offer_confirmation.confirmed_from_on <= day
-    group by offer_confirmation.offer_id
+    where run.confirmed_from_on <= day
+    group by run.offer_id
 ),
 
 confirmed as (
@@ -40,11 +46,11 @@ confirmed as (
             when standing.last_confirmed_on <= day then standing.last_confirmed_on
             when standing.confirmed_from_on <= day
                 then greatest(standing.confirmed_from_on, vendor_full_date.full_on)
-            else earlier_run.confirmed_on
+            else last_run.confirmed_on
         end as last_confirmed_on
     from standing
     left join vendor_full_date using (vendor_code)
-    left join earlier_run using (offer_id)
+    left join last_run using (offer_id)
 )
 
 select

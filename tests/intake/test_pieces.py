@@ -1,6 +1,7 @@
 """A large plain text is read piece by piece, and gives what it gives when read whole."""
 
 from datetime import date
+from random import Random
 
 import polars as pl
 import pytest
@@ -129,3 +130,25 @@ def test_a_profile_and_a_title_above_the_header(tmp_path):
     whole, pieces = both_ways(path, [profile], piece_bytes=200)
     same(whole, pieces)
     assert pieces.error is None and pieces.rows.height == 59 and pieces.failures["held_rule"].n_unique() == 1
+
+
+def test_the_quick_split_gives_what_the_careful_one_gives_or_nothing(monkeypatch):
+    rng = Random(5)
+    cells = ["a", "", "b c", " ", "1", "é", "x" * 20, " y ", "#z", "'", "\u00a0"]
+    quick_count = 0
+    for _ in range(400):
+        width = rng.choice((2, 3, 4))
+        lines = [
+            ",".join(rng.choice(cells) for _ in range(width if rng.random() < 0.97 else rng.choice((1, width + 1))))
+            for _ in range(rng.randint(1, 9))
+        ]
+        text = "\n".join(lines) + rng.choice(("", "\n"))
+        header = tuple(f"column {number}" for number in range(width))
+        quick = readers._even_grid(text, ",", header)
+        with monkeypatch.context() as patched:
+            patched.setattr(readers, "_even_grid", lambda *_: None)
+            careful = readers._plain_grid(text, ",", 0, header)
+        if quick is not None:
+            quick_count += 1
+            assert careful is not None and quick.frame.equals(careful.frame), text
+    assert quick_count > 50
