@@ -35,6 +35,28 @@ known_date as (
     group by vendor_code
 ),
 
+-- files that were folded before and must be again, since a decision about them changed: even one that counted for nothing so
+-- far, being withdrawn, may now come before the new export
+earlier_file as (
+    select file_hash
+    from file_to_fold
+    anti join fresh_row using (file_hash)
+),
+
+redecided_vendor as (
+    select vendor_code
+    from vendor_export
+    semi join earlier_file using (file_hash)
+    union
+    select vendor_code
+    from observed_row
+    semi join earlier_file using (file_hash)
+    union
+    select vendor_code
+    from repeated_row
+    semi join earlier_file using (file_hash)
+),
+
 last_winner as (
     select vendor_code, max(observed_on) as observed_on
     from vendor_export
@@ -57,9 +79,7 @@ where
     and single.vendor_code not in (select vendor_code from source_correction)
     and single.vendor_code not in (select vendor_code from vendor_export where export_standing = 'waiting')
     and single.file_hash not in (select file_hash from vendor_export)
-    and single.vendor_code not in (
-        select vendor_export.vendor_code from vendor_export semi join file_to_fold using (file_hash)
-    )
+    and single.vendor_code not in (select vendor_code from redecided_vendor)
     and not exists (
         select 1
         from held_key

@@ -71,8 +71,8 @@ def test_good_files_leave_no_word(tmp_path):
 
 BAD_NEEDS = [
     ("line_number", "2,00503,red,4,as_listed,", "another row has the same line_number, portion_number"),
-    ("quantity", "3,00503,red,0,as_listed,", "must be from 1 to 1e+06"),
-    ("quantity", "3,00503,red,1000001,as_listed,", "must be from 1 to 1e+06"),
+    ("quantity", "3,00503,red,0,as_listed,", "must be from 1 to 1000000"),
+    ("quantity", "3,00503,red,1000001,as_listed,", "must be from 1 to 1000000"),
     ("quantity", "3,00503,red,4.5,as_listed,", "not a whole number"),
     ("colour_rule", "3,00503,red,4,whatever,", "must be one of as_listed"),
     ("accept_colour_codes", "3,00503,red,4,one_of,", "needs the colours allowed"),
@@ -136,8 +136,8 @@ def test_a_colour_nobody_knows(tmp_path):
 
 
 BAD_OFFERS = [
-    ("unit_price", "orchard,00503,red,new,-0.05,EUR,4", "must be from 1e-06 to 100000"),
-    ("unit_price", "orchard,00503,red,new,1000000,EUR,4", "must be from 1e-06 to 100000"),
+    ("unit_price", "orchard,00503,red,new,-0.05,EUR,4", "must be from 0.000001 to 100000"),
+    ("unit_price", "orchard,00503,red,new,1000000,EUR,4", "must be from 0.000001 to 100000"),
     ("unit_price", 'orchard,00503,red,new,"0,05",EUR,4', "not a number such as 0.045"),
     ("currency_code", "orchard,00503,red,new,0.05,EURO,4", "must be a currency of ISO 4217"),
     ("quantity_available", "orchard,00503,red,new,0.05,EUR,many", "not a whole number"),

@@ -17,15 +17,8 @@ from schemas.dictionary import data_dictionary
 from schemas.inputs import ALL_INPUTS, PRICE_EXPORT
 from schemas.plan_files import PLAN_FILES
 from schemas.published import ALL_PUBLISHED
-from schemas.validate import (
-    POLARS_TYPES,
-    every_rule,
-    pandera_gate,
-    pandera_schema,
-    polars_schema,
-    validate_text,
-    validate_typed,
-)
+from schemas.rules import POLARS_TYPES, every_rule, pandera_gate, pandera_schema
+from schemas.validate import polars_schema, validate_text, validate_typed
 
 CONTRACTS = [*ALL_INPUTS, *PLAN_FILES, *ALL_PUBLISHED]
 ROOT = Path(__file__).resolve().parents[2]

@@ -158,6 +158,20 @@ def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con):
     ]
 
 
+def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file_back(con):
+    """While it is withdrawn the file has no export in the history, so only its rows tell whose history it changes."""
+    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    load.load_file(con, taken("a", at(3, *three)), NOW)
+    history.set_decisions(con, accepted=(), withdrawn=["a"])
+    history.fold(con)
+    load.load_file(con, taken("b", at(4, *three)), NOW)
+    history.set_decisions(con, accepted=(), withdrawn=())
+    history.fold(con)
+    assert con.execute("select distinct valid_from_on, last_confirmed_on from price_history").fetchall() == [
+        (FIRST + timedelta(days=3), FIRST + timedelta(days=4))
+    ]
+
+
 def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
     monkeypatch.setattr(append, "BATCH_ROW_COUNT", 1)
     both = [{"vendor_code": "acorn"}, {"vendor_code": "birch"}, {"vendor_code": "cedar"}]
