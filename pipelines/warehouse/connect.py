@@ -35,10 +35,10 @@ _DISK_TROUBLE = (
 _DISK_ERRNOS = (errno.ENOSPC, errno.EFBIG, errno.EROFS, errno.EDQUOT, errno.EIO, errno.EACCES, errno.EPERM)
 
 MEMORY_LIMIT = "2GB"
-PUBLISHED_MACROS = ("earlier_run", "confirmed_on", "market_on", "last_seen_prices", "element_source")
+PUBLISHED_MACROS = ("earlier_run", "market_on", "last_seen_prices", "element_source")
 """Macros that work on published tables alone; in the order in which they need each other."""
 MACROS = (
-    "offer_id", "earlier_run_in_warehouse", "confirmed_on", "market_on", "last_seen_prices", "summary_prices", "intake_file", "held_row",
+    "offer_id", "earlier_run_in_warehouse", "market_on", "last_seen_prices", "summary_prices", "intake_file", "held_row",
 )  # fmt: skip
 
 
