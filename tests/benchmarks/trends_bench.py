@@ -133,6 +133,7 @@ def markets(days: list[date], element_count: int, random: np.random.Generator) -
             sold_in_multiples_of=1, assortment_code=pl.lit(""), maximum_per_order=pl.lit(None, pl.Int64),
             form_certainty=pl.lit("stated"), valid_from_on=day, valid_to_on=pl.lit(None, pl.Date), last_confirmed_on=day,
             is_suspect=False,
+            confirmed_from_on=day,
         ).select(list(schema)).cast(pl.Schema(schema))  # fmt: skip
     return found
 
