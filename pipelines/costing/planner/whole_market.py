@@ -59,7 +59,7 @@ class MarketEffort:
 
 MARKET_EFFORTS = {
     "quick": MarketEffort(0, 1, 0, 0),
-    "standard": MarketEffort(12, 4, 60, 600_000),
+    "standard": MarketEffort(40, 8, 60, 600_000),
     "deep": MarketEffort(60, 12, 400, 2_400_000),
 }
 
