@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +16,7 @@ from pipelines.insight import buying, buying_time, plan_variants, vendor_moves, 
 from pipelines.insight import savings as insight_savings
 from pipelines.insight import suspects as insight_suspects
 from pipelines.intake import archive, held, index_vintages, journal, night_costs, profiles, take_in, workspace_files
-from pipelines.reporting import monthly_report, order_lists, pages
+from pipelines.reporting import order_lists, pages
 from pipelines.reporting.facts import Facts
 from pipelines.settings import Settings, Workspace
 from pipelines.trends import availability, price_changes, suspects
@@ -331,43 +330,21 @@ def write_history(workspace: Workspace, folder: Path, tables: dict[str, pl.DataF
 
 def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
     """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over; by several processes."""
-    facts = Facts(tables, inputs)
-    wanted: list[tuple[str, str]] = [("orders", "")]
-    wanted += [("sheet", model.code) for model in facts.models]
-    wanted += [("month", month) for month in reversed(facts.months())]
-    wanted += [("overviews", "")]
-    shared, workers = _Published(tables, inputs, folder), inputs.settings.refresh.workers
+    site = pages.Site(tables, inputs, folder)
+    parts = [_ORDER_LISTS, *pages.parts_of(Facts(tables, inputs))]
     with connect.disk_trouble_in_words(folder):
-        for _ in spread(_write_some, shared, ((item, item) for item in wanted), workers):
+        for _ in spread(_write_part, site, ((part, part) for part in parts), inputs.settings.refresh.workers):
             pass
 
 
-@dataclass(frozen=True)
-class _Published:
-    """What pages are made from."""
-
-    tables: dict[str, pl.DataFrame]
-    inputs: WorkspaceInputs
-    folder: Path
-
-    @cached_property
-    def facts(self) -> Facts:
-        """The tables, looked up; each process does so for itself."""
-        return Facts(self.tables, self.inputs)
+_ORDER_LISTS = ("order lists", "")
 
 
-def _write_some(published: _Published, wanted: tuple[str, str]) -> None:
-    """The order lists, a model's sheet, a month's report, or the pages about all models."""
-    kind, name = wanted
-    if kind == "orders":
-        order_lists.write_order_lists(published.tables, published.folder)
-    elif kind == "sheet":
-        model = next(model for model in published.facts.models if model.code == name)
-        pages.write_sheet(published.facts, model, published.folder)
-    elif kind == "month":
-        monthly_report.write_report_of(published.facts, name, published.folder)
+def _write_part(site: pages.Site, part: pages.Part) -> None:
+    if part == _ORDER_LISTS:
+        order_lists.write_order_lists(site.tables, site.folder)
     else:
-        pages.write_overviews(published.facts, published.tables, published.folder)
+        pages.write_part(site, part)
 
 
 def publish(workspace: Workspace, folder: Path, refresh_id: str, settings: Settings) -> Path:

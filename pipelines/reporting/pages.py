@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -52,16 +54,49 @@ def write_pages(
     Returns:
         The files written.
     """
-    facts = Facts(tables, inputs)
-    written = write_overviews(facts, tables, folder)
-    for model in facts.models:
-        written += write_sheet(facts, model, folder)
-    for month in facts.months() if months is None else months:
-        written += write_report_of(facts, month, folder)
-    return written
+    site = Site(tables, inputs, folder)
+    return [path for part in parts_of(site.facts, months) for path in write_part(site, part)]
 
 
-def write_overviews(facts: Facts, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
+@dataclass(frozen=True)
+class Site:
+    """What the pages are made from, and where they go."""
+
+    tables: Mapping[str, pl.DataFrame]
+    inputs: WorkspaceInputs
+    folder: Path
+
+    @cached_property
+    def facts(self) -> Facts:
+        """The tables, looked up: once in each process that writes pages."""
+        return Facts(self.tables, self.inputs)
+
+
+Part = tuple[str, str]
+"""Pages that are written together: ("overviews", ""), ("sheet", model code) or ("month", month)."""
+
+
+def parts_of(facts: Facts, months: Sequence[str] | None = None) -> list[Part]:
+    """All pages there are, with the reports of some months only if those are given."""
+    return [
+        ("overviews", ""),
+        *(("sheet", model.code) for model in facts.models),
+        *(("month", month) for month in (facts.months() if months is None else months)),
+    ]
+
+
+def write_part(site: Site, part: Part) -> list[Path]:
+    """Write some of the pages; the others need not be there."""
+    kind, name = part
+    if kind == "overviews":
+        return _write_overviews(site.facts, site.tables, site.folder)
+    if kind == "month":
+        return write_report_of(site.facts, name, site.folder)
+    model = next(model for model in site.facts.models if model.code == name)
+    return _write_sheet(site.facts, model, site.folder)
+
+
+def _write_overviews(facts: Facts, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """The pages about all models: the index, the comparison, the list of reports, the watches."""
     compared, archive = _comparison(facts), _months_table(facts)
     return [
@@ -72,7 +107,7 @@ def write_overviews(facts: Facts, tables: Mapping[str, pl.DataFrame], folder: Pa
     ]
 
 
-def write_sheet(facts: Facts, model: ReportedModel, folder: Path) -> list[Path]:
+def _write_sheet(facts: Facts, model: ReportedModel, folder: Path) -> list[Path]:
     """A model's sheet and its evidence."""
     values, place = sheet(facts, model), folder / "sheets"
     return [
