@@ -8,7 +8,7 @@ from tiny_workspace import export, make_workspace
 
 from pipelines.errors import InputError
 from pipelines.flows import nightly, steps, trend_steps
-from pipelines.intake import index_vintages, workspace_files
+from pipelines.intake import index_vintages, night_costs, workspace_files
 from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, UNFILLED_LINE
 from schemas.validate import empty_frame
 
@@ -77,3 +77,22 @@ def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path):
     (folder / "2026-10-01-abc.csv").write_text("model_code,buyer_code\nhut,home\n")
     with pytest.raises(InputError, match="month"):
         workspace_files.read_workspace(place)
+
+
+def test_a_killed_refresh_leaves_no_half_written_record(tmp_path):
+    place = make_workspace(tmp_path / "space")
+    for folder in (index_vintages.FOLDER, night_costs.FOLDER):
+        (place.root / folder).mkdir(exist_ok=True)
+        (place.root / folder / ".writing-abc").write_text("half")
+    steps.clean_up(place)
+    assert not list(place.root.rglob(".writing-*"))
+
+
+def test_other_software_makes_another_generation_of_the_same_inputs(tmp_path, monkeypatch):
+    place = make_workspace(tmp_path / "space")
+    files_read = steps.read_inputs(place).input_files
+    day = date(2026, 10, 31)
+    before = nightly.hash_of_inputs(files_read, "history", day)
+    assert nightly.hash_of_inputs(files_read, "history", day) == before
+    monkeypatch.setattr(nightly, "software_digest", lambda: "mended")
+    assert nightly.hash_of_inputs(files_read, "history", day) != before
