@@ -67,7 +67,10 @@ def _is_interrupt(error: BaseException) -> bool:
     """Ctrl-C, also where DuckDB makes an error of its own of one that comes while it works or while it is handed a frame."""
     if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
         return True
-    return "duckdb" in type(error).__module__ and "KeyboardInterrupt" in str(error)
+    if "duckdb" in type(error).__module__ and "KeyboardInterrupt" in str(error):
+        return True
+    # Prefect, interrupted while a task starts, stumbles over that task as it cleans up.
+    return error.__context__ is not None and _is_interrupt(error.__context__)
 
 
 def _words_and_code(error: BaseException) -> tuple[str, int]:

@@ -1,0 +1,12 @@
+from pipelines.cli.main import _is_interrupt
+
+
+def test_an_error_while_an_interrupt_is_cleaned_up_is_an_interrupt():
+    try:
+        try:
+            raise KeyboardInterrupt
+        finally:
+            raise ValueError("a task that never began")
+    except ValueError as error:
+        assert _is_interrupt(error)
+    assert not _is_interrupt(ValueError("a fault"))
