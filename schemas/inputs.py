@@ -118,13 +118,14 @@ VENDOR_TERMS = Contract(
         "vendor_code", "buyer_region_code", "valid_from_on", "shipping_charge", "shipping_waived_from",
         "minimum_order", "soft_minimum", "soft_minimum_charge", "minimum_line_value", "order_fee", "order_fee_pct",
         "discount_from", "discount_pct", "tax_rate_pct", "tax_on", "maximum_element_count", "maximum_piece_count",
+        "maximum_order_count",
     ),
     key=("vendor_code", "buyer_region_code", "valid_from_on"),
     optional={
         "buyer_region_code": "*", "valid_from_on": "1900-01-01", "shipping_charge": "7", "shipping_waived_from": None,
         "minimum_order": "0", "soft_minimum": "0", "soft_minimum_charge": "0", "minimum_line_value": "0",
         "order_fee": "0", "order_fee_pct": "0", "discount_from": "0", "discount_pct": "0", "tax_rate_pct": "0",
-        "tax_on": "goods", "maximum_element_count": None, "maximum_piece_count": None,
+        "tax_on": "goods", "maximum_element_count": None, "maximum_piece_count": None, "maximum_order_count": "1",
     },
     notes="A vendor serves the regions it has rows for. On a date the row with the latest start holds; the buyer's own "
     "region goes before *. A parcel from a small vendor costs about 7 to ship (common practice, no source).",

@@ -17,6 +17,7 @@ from pipelines.cli.common import note, say, text_table
 
 if TYPE_CHECKING:
     from pipelines.costing.plan_needs import NeedsPlan
+    from pipelines.costing.receipt import Receipt
     from pipelines.settings import Scenario
 
 SHOWN_ROWS = 40
@@ -50,7 +51,9 @@ def run(
         typer.Option(metavar="AAA", help="Currency of all totals. Default: the vendors', if they share one."),
     ] = None,
     effort: Annotated[Effort, typer.Option(help="How hard to look for a cheaper plan.")] = Effort.standard,
-    max_vendors: Annotated[int | None, typer.Option("--max-vendors", min=1, help="Most vendors to buy from.")] = None,
+    max_vendors: Annotated[
+        int | None, typer.Option("--max-vendors", min=1, help="Most orders: vendors to buy from.")
+    ] = None,
     forced_vendor: Annotated[
         list[str] | None,
         typer.Option(
@@ -216,11 +219,13 @@ def _cautions(found: NeedsPlan) -> list[str]:
 
 
 def _print(found: NeedsPlan, money: str, wanted: int, scenario: Scenario, cautions: list[str]) -> None:
+    from pipelines.costing.further_orders import in_words
+
     receipt = found.receipt
     if receipt.vendors:
         rows = [
             [
-                order.vendor_code, order.piece_count, order.rounded.goods, order.rounded.shipping, order.rounded.handling,
+                in_words(order.vendor_code), order.piece_count, order.rounded.goods, order.rounded.shipping, order.rounded.handling,
                 order.rounded.tax, order.rounded.total,
             ]
             for order in receipt.vendors
@@ -233,9 +238,7 @@ def _print(found: NeedsPlan, money: str, wanted: int, scenario: Scenario, cautio
         say("")
     missing = int(found.unfilled["quantity"].sum())
     filled = f"all {wanted} pieces" if not missing else f"{wanted - missing} of {wanted} pieces"
-    say(
-        f"Cost: {_amount(receipt.landed_cost, money)} {money} for {filled} from {_count(len(receipt.vendors), 'vendor')}."
-    )
+    say(f"Cost: {_amount(receipt.landed_cost, money)} {money} for {filled} {_from_whom(receipt)}.")
     say(f"How exact: {_how_exact(found, money, scenario)}.")
     if found.spares.height:
         say(f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} beyond the need, because that is cheaper.")
@@ -248,6 +251,14 @@ def _print(found: NeedsPlan, money: str, wanted: int, scenario: Scenario, cautio
             say(f"and {found.unfilled.height - SHOWN_ROWS} more; --json has all")
     for caution in cautions:
         say(f"Caution: {caution}.")
+
+
+def _from_whom(receipt: Receipt) -> str:
+    from pipelines.costing.further_orders import vendor_of
+
+    vendors = len({vendor_of(order.vendor_code) for order in receipt.vendors})
+    orders = "" if vendors == len(receipt.vendors) else f"in {len(receipt.vendors)} orders "
+    return f"{orders}from {_count(vendors, 'vendor')}"
 
 
 def _how_exact(found: NeedsPlan, money: str, scenario: Scenario) -> str:
@@ -270,7 +281,27 @@ def _how_exact(found: NeedsPlan, money: str, scenario: Scenario) -> str:
 
 
 def _as_json(found: NeedsPlan, money: str, effort: str, cautions: list[str], seconds: float) -> dict[str, Any]:
+    from pipelines.costing.further_orders import order_number_of, vendor_of
+
     receipt, parts = found.receipt, found.receipt.rounded
+    lines, spares, orders = found.lines, found.spares, {}
+    vendors = list(dict.fromkeys(vendor_of(order.vendor_code) for order in receipt.vendors))
+    if found.takes_several_orders:
+        orders["orders"] = [
+            {
+                "vendor_code": vendor_of(order.vendor_code),
+                "order_number": order_number_of(order.vendor_code),
+                "piece_count": order.piece_count,
+                **{
+                    name: _amount(getattr(order.rounded, name), money)
+                    for name in ("goods", "shipping", "handling", "tax")
+                },
+                "landed_cost": _amount(order.rounded.total, money),
+            }
+            for order in receipt.vendors
+        ]
+    else:
+        lines, spares = lines.drop("order_number"), spares.drop("order_number")
     return {
         "status": found.status,
         "currency_code": money,
@@ -281,10 +312,11 @@ def _as_json(found: NeedsPlan, money: str, effort: str, cautions: list[str], sec
         "tax": _amount(parts.tax, money),
         "lower_bound": _amount(found.lower_bound, money),
         "gap_pct": None if found.gap_pct == float("inf") else round(found.gap_pct, 6),
-        "vendor_count": len(receipt.vendors),
-        "vendors": [order.vendor_code for order in receipt.vendors],
-        "lines": [_row(row) for row in found.lines.iter_rows(named=True)],
-        "spares": [_row(row) for row in found.spares.iter_rows(named=True)],
+        "vendor_count": len(vendors),
+        "vendors": vendors,
+        **orders,
+        "lines": [_row(row) for row in lines.iter_rows(named=True)],
+        "spares": [_row(row) for row in spares.iter_rows(named=True)],
         "unfilled": [_row(row) for row in found.unfilled.iter_rows(named=True)],
         "effort": effort,
         "seconds": round(seconds, 3),

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from pipelines.costing.further_orders import vendor_of
+
 if TYPE_CHECKING:
     from pipelines.settings import Scenario
 
@@ -27,14 +29,14 @@ class Bother:
     preferred_vendors: frozenset[str] = frozenset()
     preference_worth: Fraction = Fraction(0)
 
-    def of(self, vendor_code: str) -> Fraction:
-        """One order's bother."""
-        is_as_wished = not self.preferred_vendors or vendor_code in self.preferred_vendors
+    def of(self, code: str) -> Fraction:
+        """The bother of the order with an order code."""
+        is_as_wished = not self.preferred_vendors or vendor_of(code) in self.preferred_vendors
         return self.parcel if is_as_wished else self.parcel + self.preference_worth
 
-    def of_all(self, vendor_codes: Iterable[str]) -> Fraction:
-        """The bother of several orders, a vendor's code for each of them."""
-        return sum((self.of(code) for code in vendor_codes), Fraction(0))
+    def of_all(self, codes: Iterable[str]) -> Fraction:
+        """The bother of several orders, an order code for each of them."""
+        return sum((self.of(code) for code in codes), Fraction(0))
 
 
 NO_BOTHER = Bother()

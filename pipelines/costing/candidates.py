@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 
 from pipelines.costing.bother import bother_under
 from pipelines.costing.fitting import PORTION_KEY, accepted, fitting_elements
+from pipelines.costing.further_orders import first_orders, order_number_of, vendor_of, with_order_codes
+from pipelines.costing.planner.bands import compile_terms, may_cost_less_apart
 from pipelines.costing.planner.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
 from pipelines.costing.stock_on_hand import take_from_stock
 from pipelines.costing.terms import VendorTerms
@@ -236,15 +238,31 @@ def buyable_steps(market: pl.DataFrame) -> pl.DataFrame:
 
 
 def steps_under_terms(steps: pl.DataFrame, terms: Collection[VendorTerms]) -> pl.DataFrame:
-    """Price steps of the vendors with these terms, in the currency of their terms."""
-    currencies = pl.DataFrame(
-        {
-            "vendor_code": [each.vendor_code for each in terms],
-            "currency_code": [each.currency_code for each in terms],
-        },
-        schema={"vendor_code": pl.String, "currency_code": pl.String},
+    """Price steps of the vendors with these terms, in the currency of their terms.
+
+    For a further order of a vendor they are there once more, under its order code, where several orders can cost less than one.
+    """
+    first = first_orders(terms)
+    currencies = {code: [getattr(each, code) for each in first] for code in ("vendor_code", "currency_code")}
+    own = steps.join(
+        pl.DataFrame(currencies, schema=dict.fromkeys(currencies, pl.String)), on=list(currencies), how="semi"
     )
-    return steps.join(currencies, on=["vendor_code", "currency_code"], how="semi")
+    further = [each for each in terms if order_number_of(each.vendor_code) > 1]
+    if not further:
+        return own
+    split_by_offers = set(_with_limits_or_steps(own)["vendor_code"])
+    more = [
+        (vendor, order_number_of(each.vendor_code))
+        for each in further
+        if (vendor := vendor_of(each.vendor_code)) in split_by_offers or may_cost_less_apart(compile_terms(each))
+    ]
+    orders = pl.DataFrame(more, schema={"vendor_code": pl.String, "order_number": pl.Int64}, orient="row")
+    return pl.concat([own, with_order_codes(own.join(orders, on="vendor_code")).drop("order_number")])
+
+
+def _with_limits_or_steps(steps: pl.DataFrame) -> pl.DataFrame:
+    """Price steps of offers of which an order takes so many at most, or whose price goes by how many it takes."""
+    return steps.filter(pl.col("maximum_per_order").is_not_null() | (pl.len().over(OFFER_KEY) > 1))
 
 
 def allowed_terms(scenario: Scenario, book: TermsBook) -> list[VendorTerms]:
@@ -254,9 +272,10 @@ def allowed_terms(scenario: Scenario, book: TermsBook) -> list[VendorTerms]:
 
 def why_forbidden(terms: VendorTerms, scenario: Scenario) -> str:
     """Why a scenario does not use a vendor; empty when it may."""
-    if terms.vendor_code in scenario.forbidden_vendors:
+    vendor = vendor_of(terms.vendor_code)
+    if vendor in scenario.forbidden_vendors:
         return "the scenario forbids it"
-    if scenario.only_vendors and terms.vendor_code not in scenario.only_vendors:
+    if scenario.only_vendors and vendor not in scenario.only_vendors:
         return "the scenario keeps to other vendors"
     if terms.vendor_kind == "counter" and scenario.counter == "none":
         return "the scenario does not use the counter"

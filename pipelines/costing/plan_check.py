@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from pipelines.costing.candidates import Candidates, Portion
+from pipelines.costing.further_orders import in_words, vendor_of
 from pipelines.costing.plans import Plan
 from pipelines.costing.receipt import Receipt
 
@@ -12,7 +13,7 @@ from pipelines.costing.receipt import Receipt
 def faults(plan: Plan, candidates: Candidates, receipt: Receipt) -> list[str]:
     """What is wrong with a plan, in words; empty for a sound one."""
     return [
-        *(f"{rule.vendor_code} would not accept the order: {rule.what}" for rule in receipt.broken_rules),
+        *(f"{in_words(rule.vendor_code)} would not accept the order: {rule.what}" for rule in receipt.broken_rules),
         *_cost_faults(plan, receipt),
         *_purchase_faults(plan, candidates),
         *_fill_faults(plan, candidates),
@@ -44,7 +45,16 @@ def _purchase_faults(plan: Plan, candidates: Candidates) -> list[str]:
         quantity = bought.get(offer_id, 0)
         multiple, most = limits.get(offer_id, (1, 0))
         if not used.get(offer_id, 0) <= quantity <= most or quantity % multiple:
-            wrong.append(f"the offer {offer_id} can't be bought as planned")
+            wrong.append(f"the offer {in_words(offer_id)} can't be bought as planned")
+    stock = dict(candidates.offers.select("offer_id", "quantity_available").iter_rows())
+    together: dict[str, int] = {}
+    for offer_id, quantity in bought.items():
+        together[vendor_of(offer_id)] = together.get(vendor_of(offer_id), 0) + quantity
+    wrong += [
+        f"all orders together buy more of the offer {offer_id} than there is"
+        for offer_id, quantity in sorted(together.items())
+        if quantity > stock.get(offer_id, quantity)
+    ]
     return wrong
 
 

@@ -12,6 +12,7 @@ import polars as pl
 from pipelines.costing.candidates import OFFER_KEY, candidates
 from pipelines.costing.demand import PORTIONS_SCHEMA
 from pipelines.costing.fitting import PORTION_KEY, parts_in_reach
+from pipelines.costing.further_orders import vendor_of, with_order_numbers
 from pipelines.costing.plan_check import faults
 from pipelines.costing.plan_tables import gap_pct
 from pipelines.costing.planner import mip
@@ -35,12 +36,13 @@ class NeedsPlan:
         status: proven, bounded, partial or refused.
         refusal, next_step: why a refused plan must not be used, and what can be done (if known); it buys nothing and leaves
             all unfilled.
-        receipt: the costs, by vendor.
+        receipt: the costs, by order code: one order per vendor, or several where its terms allow that.
+        takes_several_orders: whether any vendor's terms do.
         lower_bound: no plan with as few pieces unfilled costs less; rounded down to the currency's digits.
         gap_pct: the cost above the bound in per cent of it; infinite above a bound of nothing.
         lines: line_number, portion_number (of the needs), vendor_code, part_code, colour_code, condition, make_up_code,
-            quantity (pieces used), unit_price (in currency_code, the vendor's).
-        spares: vendor_code, part_code, colour_code, condition, quantity, unit_price, currency_code.
+            quantity (pieces used), unit_price (in currency_code, the vendor's), order_number (with the vendor, from 1).
+        spares: vendor_code, part_code, colour_code, condition, quantity, unit_price, currency_code, order_number.
         unfilled: line_number, portion_number, part_code, colour_code, quantity, what_would_help.
         unweighed_count: parts bought whose weight is assumed, where shipping goes by weight or size.
         hit_time_limit: a safety limit bit: the next run may find another plan.
@@ -51,6 +53,7 @@ class NeedsPlan:
     refusal: str
     next_step: str
     receipt: Receipt
+    takes_several_orders: bool
     lower_bound: Decimal
     gap_pct: float
     lines: pl.DataFrame
@@ -81,7 +84,7 @@ def plan_needs(
     """
     scenario, buyer = inputs.settings.scenario[0], inputs.settings.buyer[0]
     known = terms_on(inputs, day, buyer)
-    usable = {code: terms for code, terms in known.vendors.items() if code not in left_out}
+    usable = {code: terms for code, terms in known.vendors.items() if vendor_of(code) not in left_out}
     book = TermsBook(usable, {**known.left_out, **left_out})
     portions = portions_of(needs)
     market = market_of(offers, inputs, portions, day)
@@ -109,6 +112,7 @@ def plan_needs(
         refusal=refusal,
         next_step=next_step,
         receipt=receipt,
+        takes_several_orders=any(terms.maximum_order_count > 1 for terms in book.vendors.values()),
         lower_bound=min(bound, receipt.landed_cost),
         gap_pct=gap_pct(plan.cost, plan.lower_bound),
         lines=_lines(plan, offset),
@@ -199,18 +203,19 @@ def _lines(plan: Plan, offset: int) -> pl.DataFrame:
     prices = plan.purchases.select("offer_id", *_ELEMENT, "unit_price", "currency_code")
     by = [*PORTION_KEY, *_ELEMENT, "make_up_code", "unit_price", "currency_code"]
     served = plan.allocations.drop("colour_code").join(prices, on="offer_id")
-    return _as_in_the_needs(served, offset).group_by(by).agg(pl.col("quantity").sum()).sort(by)
+    return with_order_numbers(_as_in_the_needs(served, offset).group_by(by).agg(pl.col("quantity").sum()).sort(by))
 
 
 def _spares(plan: Plan) -> pl.DataFrame:
     used = plan.allocations.group_by("offer_id").agg(pl.col("quantity").sum().alias("used"))
-    return (
+    spares = (
         plan.purchases.join(used, on="offer_id", how="left")
         .with_columns(pl.col("quantity") - pl.col("used").fill_null(0))
         .filter(pl.col("quantity") > 0)
         .select(*_ELEMENT, "quantity", "unit_price", "currency_code")
         .sort(*_ELEMENT, "unit_price")
     )
+    return with_order_numbers(spares)
 
 
 def _unfilled(missing: pl.DataFrame, helps: Mapping[tuple[int, int], str], offset: int) -> pl.DataFrame:

@@ -44,7 +44,8 @@ class VendorTerms:
     """Everything that turns a vendor's order into landed cost. Amounts are in ``currency_code`` unless said otherwise.
 
     ``rate`` is the buyer's currency for one unit of the vendor's, margin included. Thresholds compare the goods value at
-    displayed prices, before discount, added tax, shipping and handling, inclusive.
+    displayed prices, before discount, added tax, shipping and handling, inclusive. ``maximum_order_count`` is how many orders a
+    plan may place with the vendor; ``vendor_code`` is an order's (further_orders.py).
     """
 
     vendor_code: str
@@ -67,5 +68,6 @@ class VendorTerms:
     tax_on: TaxOn = "goods"
     maximum_element_count: int | None = None
     maximum_piece_count: int | None = None
+    maximum_order_count: int = 1
     handling: Mapping[str, Handling] = field(default_factory=dict)
     border: tuple[BorderStep, ...] = ()

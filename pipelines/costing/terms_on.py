@@ -10,6 +10,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.costing.further_orders import orders_of
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.inputs import RATE_MAXIMUM_AGE_DAYS, WorkspaceInputs, exchange_rate_on
 from pipelines.settings import Buyer
@@ -23,7 +24,7 @@ SIZES = ("weight_grams", "largest_dimension_mm")
 
 @dataclass(frozen=True)
 class TermsBook:
-    """Terms by vendor code, and for every other vendor named in the workspace the reason why it can't be used."""
+    """Terms by order code (a vendor's own for its first order), and for every other vendor named in the workspace the reason why it can't be used."""
 
     vendors: dict[str, VendorTerms]
     left_out: dict[str, str]
@@ -57,7 +58,7 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
     left_out = dict.fromkeys(set(rows) - set(known["vendor_code"]), UNKNOWN_VENDOR)
     unknown_sizes = [name for name in SIZES if assumed_size(tables["parts"], name) is None]
     rates = {code: buyers_rate(inputs, code, day, buyer) for code in sorted(set(known["currency_code"]))}
-    vendors = {}
+    vendors: dict[str, VendorTerms] = {}
     for vendor in known.iter_rows(named=True):
         code = vendor["vendor_code"]
         charges = _Charges(
@@ -76,7 +77,8 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
         elif closed := _why_closed(closures.get(code, []), day):
             left_out[code] = closed
         else:
-            vendors[code] = _vendor_terms(vendor, rows[code], rate, charges, buyer)
+            terms = _vendor_terms(vendor, rows[code], rate, charges, buyer)
+            vendors |= {order.vendor_code: order for order in orders_of(terms)}
     return TermsBook(vendors, dict(sorted(left_out.items())))
 
 
@@ -161,7 +163,7 @@ def _vendor_terms(
     same_names = (
         "shipping_charge", "shipping_waived_from", "minimum_order", "soft_minimum", "soft_minimum_charge",
         "minimum_line_value", "order_fee", "order_fee_pct", "discount_from", "discount_pct", "tax_rate_pct", "tax_on",
-        "maximum_element_count", "maximum_piece_count",
+        "maximum_element_count", "maximum_piece_count", "maximum_order_count",
     )  # fmt: skip
     return VendorTerms(
         vendor_code=vendor["vendor_code"],

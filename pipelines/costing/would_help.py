@@ -12,6 +12,7 @@ import polars as pl
 from pipelines.costing.candidates import OFFER_KEY, allowed_terms, buyable_steps, steps_under_terms, why_forbidden
 from pipelines.costing.colour_distance import distances
 from pipelines.costing.fitting import CONDITIONS, PORTION_KEY, accepted, fitting_elements
+from pipelines.costing.further_orders import first_orders, with_order_numbers
 from pipelines.costing.terms_on import TermsBook
 from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Scenario
@@ -74,7 +75,7 @@ def what_would_help(
     """
     rules = _Rules(inputs, day, scenario, book)
     every_step = buyable_steps(market)
-    steps = steps_under_terms(every_step, allowed_terms(scenario, book))
+    steps = steps_under_terms(every_step, first_orders(allowed_terms(scenario, book)))
     fitting = rules.on_offer(unfilled, steps)
     any_colour = unfilled.with_columns(
         pl.lit("any").alias("colour_rule"), pl.lit([], dtype=pl.List(pl.String)).alias("accept_colour_codes")
@@ -84,7 +85,8 @@ def what_would_help(
     def beyond(frame: pl.DataFrame) -> dict[tuple[int, int], list[dict[str, Any]]]:
         return _by_portion(frame.join(fitting, on=[*PORTION_KEY, *OFFER_KEY], how="anti"))
 
-    left = fitting.join(bought.rename({"quantity": "bought"}), on=OFFER_KEY, how="left").with_columns(
+    in_all_orders = with_order_numbers(bought).group_by(OFFER_KEY).agg(pl.col("quantity").sum().alias("bought"))
+    left = fitting.join(in_all_orders, on=OFFER_KEY, how="left").with_columns(
         pl.col("quantity_available") - pl.col("bought").fill_null(0)
     )
     kept_out = _by_portion(left.filter(pl.col("quantity_available") > 0))

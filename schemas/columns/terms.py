@@ -77,6 +77,14 @@ COLUMNS = (
     Column("opens_again_on", "date", "first date on which the vendor takes orders again; empty while nobody knows"),
     Column("maximum_piece_count", "integer", "most pieces in one order", unit="pieces", minimum=1),
     Column(
+        "maximum_order_count",
+        "integer",
+        "most orders that one plan may place with the vendor, each charged and limited by itself",
+        unit="orders",
+        minimum=1,
+        maximum=5,
+    ),
+    Column(
         "step_basis",
         "code",
         "what the steps of a shipping table go by",

@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.costing import plan_needs
 from pipelines.costing.demand import PORTIONS_SCHEMA
+from pipelines.costing.further_orders import order_code
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.costing.terms_on import terms_on
 from pipelines.intake.plan_files import PlanPaths, read_plan_files
@@ -394,6 +395,7 @@ def test_every_term_reaches_the_planner(tmp_path):
         "shipping": "1.1", "shipping_waived_from": "90", "minimum_order": "2.2", "soft_minimum": "3.3", "soft_minimum_charge": "4.4",
         "minimum_line_value": "0.5", "order_fee": "0.6", "order_fee_pct": "0.7", "discount_from": "80", "discount_pct": "8.8",
         "tax_rate_pct": "9.9", "tax_on": "goods_and_shipping", "maximum_element_count": "10", "maximum_piece_count": "11",
+        "maximum_order_count": "2",
         "duty_pct": "1.2", "clearance_charge": "1.3", "currency_code": "SEK",
     }  # fmt: skip
     texts = {
@@ -415,10 +417,12 @@ def test_every_term_reaches_the_planner(tmp_path):
         name: Decimal(value) for name, value in values.items() if name not in ("tax_on", "currency_code", "shipping")
     }
     duty, clearance = numbers.pop("duty_pct"), numbers.pop("clearance_charge")
-    limits = {name: int(numbers.pop(name)) for name in ("maximum_element_count", "maximum_piece_count")}
+    limits = {
+        name: int(numbers.pop(name)) for name in ("maximum_element_count", "maximum_piece_count", "maximum_order_count")
+    }
     assert book.vendors == {
-        "mill": VendorTerms(
-            vendor_code="mill",
+        code: VendorTerms(
+            vendor_code=code,
             currency_code="SEK",
             rate=Fraction(1, 10),
             shipping_charge=Decimal("1.1"),
@@ -429,7 +433,58 @@ def test_every_term_reaches_the_planner(tmp_path):
             **numbers,
             **limits,
         )
+        for code in ("mill", order_code("mill", 2))
     }
+
+
+SEVERAL_NEEDS = [NEEDS, "1,00501,black,16,as_listed", "2,00502,red,10,as_listed"]
+SEVERAL_OFFERS = [
+    OFFERS, "orchard,00501,black,new,0.10,EUR,120", "orchard,00502,red,new,0.20,EUR,9", "hall,00501,black,new,1,EUR,500",
+    "hall,00502,red,new,1,EUR,60",
+]  # fmt: skip
+
+
+def test_several_orders_by_hand(plan, planned):
+    """Orchard sends 15 pieces at most: 25 go into two orders of 2.50 each. Its stock of 9 red ones is there once, so hall sends one.
+
+    15 in one order: 9 red and 6 black, 1.80 and 0.60; the other 10 black, 1.00; hall: 1 red and 4 of shipping.
+    """
+    terms = ["vendor_code,shipping,maximum_piece_count,maximum_order_count", "orchard,2.50,15,3", "hall,4,,"]
+    found = planned(SEVERAL_NEEDS, SEVERAL_OFFERS, terms)
+    assert (found["status"], found["landed_cost"]) == ("proven", "13.40")
+    assert (found["vendor_count"], found["vendors"]) == (2, ["hall", "orchard"])
+    orders = [(each["vendor_code"], each["order_number"], each["shipping"]) for each in found["orders"]]
+    assert orders == [("hall", 1, "4.00"), ("orchard", 1, "2.50"), ("orchard", 2, "2.50")]
+    pieces = Counter()
+    for row in (*found["lines"], *found["spares"]):
+        pieces[row["vendor_code"], row["order_number"]] += row["quantity"]
+    assert pieces == {(each["vendor_code"], each["order_number"]): each["piece_count"] for each in found["orders"]}
+    assert max(pieces.values()) == pieces["orchard", 1] <= 15
+    assert bought(found) == {
+        ("orchard", "00501", "black"): 16,
+        ("orchard", "00502", "red"): 9,
+        ("hall", "00502", "red"): 1,
+    }
+    told = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
+    assert re.search(r"^orchard  .*\norchard, order 2  ", told, re.MULTILINE)
+    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in told
+
+
+def test_each_order_counts_for_the_most_vendors(planned, plan):
+    terms = ["vendor_code,shipping,maximum_piece_count,maximum_order_count", "orchard,2.50,15,3", "hall,4,,"]
+    result = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms, "--json", "--max-vendors", "2")
+    found = json.loads(result.stdout)
+    # 15 black ones from orchard, 1.50 and 2.50; the other black one and all 10 red ones from hall, 11 and 4.
+    assert (len(found["orders"]), found["landed_cost"]) == (2, "19.00")
+
+
+def test_one_order_per_vendor_unless_its_terms_say_otherwise(planned):
+    found = planned(
+        SEVERAL_NEEDS, SEVERAL_OFFERS, ["vendor_code,shipping,maximum_piece_count", "orchard,2.50,15", "hall,4,"]
+    )
+    assert found["landed_cost"] == "19.00"
+    assert "orders" not in found
+    assert all("order_number" not in row for row in found["lines"])
 
 
 def test_parquet_is_as_good_as_csv(tmp_path):

@@ -1,7 +1,7 @@
 """All plans of a tiny market, judged by the receipt alone: the planner's oracle.
 
 Every way to use offers for portions is listed; for each, every vendor's cheapest order that covers it is found by trying all
-quantities on sale. Only offers that can serve a portion are bought, be it as spares. Nothing here comes from the planner but
+quantities on sale, in as many orders as the vendor takes. Only offers that can serve a portion are bought, be it as spares. Nothing here comes from the planner but
 the problem's frames.
 """
 
@@ -101,35 +101,81 @@ def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
 
     preferred = problem.bother.preferred_vendors
     codes = sorted({offer["vendor_code"] for offer in market.offers})
-    orders = {code: _orders(market, code) for code in codes}
+    offers_of = {code: [i for i, offer in enumerate(market.offers) if offer["vendor_code"] == code] for code in codes}
+    orders = {code: _several_orders(market, code) for code in codes}
 
     @cache
-    def cheapest_order(vendor_code: str, used: tuple[int, ...]) -> Fraction | None:
-        """The least cost of an order that covers the pieces used of each of the vendor's offers; None if there is none."""
-        mine, costs = orders[vendor_code]
-        if market.allow_spares:
-            fits = [cost for bought, cost in costs.items() if all(b >= u for b, u in zip(bought, used, strict=True))]
-            return min(fits, default=None)
-        needed = (min(q for q in market.on_sale[i] if q >= u) if u else 0 for i, u in zip(mine, used, strict=True))
-        return costs.get(tuple(needed))
+    def cheapest_orders(vendor_code: str, used: tuple[int, ...]) -> list[tuple[int, Fraction]]:
+        """How many orders, and the least they cost together, that cover the pieces used of each of the vendor's offers."""
+        fits = _covers if market.allow_spares else _uses
+        return [
+            (count, min(costs))
+            for count, many in enumerate(orders[vendor_code], start=1)
+            if (costs := [cost for covered, cost in many.items() if fits(covered, used)])
+        ]
 
     best: dict[int, Fraction] = {}
     for unfilled, used in _allocations(market):
-        by_vendor = {code: tuple(used[index] for index in mine) for code, (mine, _) in orders.items()}
+        by_vendor = {code: tuple(used[index] for index in mine) for code, mine in offers_of.items()}
         bought_from = [code for code in codes if any(by_vendor[code])]
         if not problem.forced_vendors <= set(bought_from):
             continue
-        if market.maximum_vendor_count is not None and len(bought_from) > market.maximum_vendor_count:
-            continue
-        costs = [cheapest_order(code, by_vendor[code]) for code in bought_from]
-        if None not in costs:
+        for chosen in itertools.product(*(cheapest_orders(code, by_vendor[code]) for code in bought_from)):
+            counts = [count for count, _ in chosen]
+            if market.maximum_vendor_count is not None and sum(counts) > market.maximum_vendor_count:
+                continue
             bothers = (
-                problem.bother.parcel + (0 if not preferred or code in preferred else problem.bother.preference_worth)
-                for code in bought_from
+                count
+                * (
+                    problem.bother.parcel
+                    + (0 if not preferred or code in preferred else problem.bother.preference_worth)
+                )
+                for code, count in zip(bought_from, counts, strict=True)
             )
-            cost = sum(costs, Fraction(0)) + sum(bothers)
+            cost = sum((cost for _, cost in chosen), Fraction(0)) + sum(bothers)
             best[unfilled] = min(cost, best.get(unfilled, Fraction(10**9)))
     return min(best.items(), default=None)
+
+
+def _covers(bought: tuple[int, ...], used: tuple[int, ...]) -> bool:
+    return all(b >= u for b, u in zip(bought, used, strict=True))
+
+
+def _uses(covered: tuple[int, ...], used: tuple[int, ...]) -> bool:
+    return covered == used
+
+
+def _several_orders(market: Market, vendor_code: str) -> list[dict[tuple[int, ...], Fraction]]:
+    """The least cost of one, two, ... orders with a vendor by the pieces they cover: those bought, or those used without spares.
+
+    All orders together buy no more than there is.
+    """
+    mine, costs = _orders(market, vendor_code)
+    stock = [market.offers[index]["quantity_available"] for index in mine]
+    one = {(bought, bought): cost for bought, cost in costs.items()}
+    if not market.allow_spares:
+        used = itertools.product(*(range(max(market.on_sale[i], default=0) + 1) for i in mine))
+        needed = {
+            each: tuple(
+                min(q for q in market.on_sale[i] if q >= u) if u else 0 for i, u in zip(mine, each, strict=True)
+            )
+            for each in used
+        }
+        one = {(each, bought): costs[bought] for each, bought in needed.items() if bought in costs}
+    many, found = one, []
+    for _ in range(market.terms[vendor_code].maximum_order_count):
+        least: dict[tuple[int, ...], Fraction] = {}
+        for (covered, _), cost in many.items():
+            least[covered] = min(cost, least.get(covered, cost))
+        found.append(least)
+        further: dict[tuple[tuple[int, ...], tuple[int, ...]], Fraction] = {}
+        for ((covered, bought), cost), ((more, as_bought), its_cost) in itertools.product(many.items(), one.items()):
+            together = tuple(map(sum, zip(bought, as_bought, strict=True)))
+            if all(pieces <= most for pieces, most in zip(together, stock, strict=True)):
+                key = tuple(map(sum, zip(covered, more, strict=True))), together
+                further[key] = min(cost + its_cost, further.get(key, cost + its_cost))
+        many = further
+    return found
 
 
 def _orders(market: Market, vendor_code: str) -> tuple[list[int], dict[tuple[int, ...], Fraction]]:
@@ -170,7 +216,13 @@ def _allocations(market: Market) -> set[tuple[int, tuple[int, ...]]]:
     """Every (pieces unfilled, pieces used per offer) that portions, groups and make-ups allow."""
     groups = sorted({portion["group_code"] for portion in market.portions} - {""})
     colours = sorted({use["colour_code"] for use in market.uses}) or [""]
-    most = [max(quantities, default=0) for quantities in market.on_sale]
+    most = [
+        min(
+            offer["quantity_available"],
+            max(on_sale, default=0) * market.terms[offer["vendor_code"]].maximum_order_count,
+        )
+        for offer, on_sale in zip(market.offers, market.on_sale, strict=True)
+    ]
     found = set()
     for chosen in itertools.product(colours, repeat=len(groups)):
         colour_of = dict(zip(groups, chosen, strict=True))

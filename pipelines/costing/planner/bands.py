@@ -103,6 +103,21 @@ def with_bother(terms: VendorBands, bother: Fraction) -> VendorBands:
     return replace(terms, bands=tuple(replace(band, fixed=band.fixed + bother) for band in terms.bands))
 
 
+def may_cost_less_apart(terms: VendorBands) -> bool:
+    """Whether the terms alone can make two orders cheaper than one with all their pieces, or possible where one is not.
+
+    They can't where nothing limits an order, shipping does not go by size, and neither the fixed charge nor the factor ever rises
+    with the goods value: then one order pays one fixed charge less, and no more for any piece.
+    """
+    limited = terms.maximum_element_count is not None or terms.maximum_piece_count is not None
+    if limited or terms.weight_steps or terms.dimension_steps or not terms.bands or terms.bands[-1].end is not None:
+        return True
+    return any(
+        below.end != above.start or below.fixed < above.fixed or below.factor < above.factor
+        for below, above in zip(terms.bands, terms.bands[1:], strict=False)
+    )
+
+
 _COMPILED: dict[int, tuple[VendorTerms, VendorBands]] = {}
 _COMPILED_AT_MOST = 10_000
 

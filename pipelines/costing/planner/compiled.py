@@ -14,14 +14,14 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipelines.costing.planner.as_numbers import MICRO, Ints, in_micro, in_micro_ceiling, ints, ranks
 from pipelines.costing.planner.bands import VendorBands, compile_terms, with_bother
 from pipelines.costing.planner.problem import Problem
+from pipelines.costing.planner.shared_stock import SharedStock, matched, shared_stock
 from pipelines.costing.price_steps import bases
 from pipelines.costing.receipt import PURCHASE_COLUMNS
 
-MICRO = 1_000_000
 _UNLIMITED = np.iinfo(np.int64).max // 2
-Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -34,7 +34,8 @@ class Vendors:
         bands: the compiled terms; fixed charges include the bother of an order.
         is_forced: every plan uses a piece of theirs.
         is_rising: buying less never breaks a rule on goods, and never saves less than the goods at the least factor.
-        keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow.
+        keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow, and no
+            other order shares their stock, which is no flow either.
         gains_by_spares: buying more than is used may lower the cost or reach a minimum.
         grain: every goods value of an order is a multiple of this many millionths of the vendor's currency.
         weight_grain: likewise for weights, in millionths of a gram.
@@ -74,6 +75,7 @@ class Compiled:
             many pieces lie between ``least`` and the next smaller quantity that can be bought.
         step_facts: offer_index and what a receipt needs to know of a purchase but its quantity, by price step.
         handling_*: handling charges of (vendor, assortment).
+        sharing: what several orders with one vendor share, each being a vendor here; None where there are none.
     """
 
     vendors: Vendors
@@ -113,6 +115,7 @@ class Compiled:
     handling_waived_from: tuple[Fraction | None, ...]
     allow_spares: bool
     maximum_vendor_count: int | None
+    sharing: SharedStock | None = None
 
     @cached_property
     def step_start(self) -> Ints:
@@ -203,15 +206,15 @@ class _Shipped:
 
 def _shipped(problem: Problem, bands: list[VendorBands]) -> _Shipped:
     offers = problem.offers
-    vendor = _ranks(offers["vendor_code"])
+    vendor = ranks(offers["vendor_code"])
     limits = [terms.maximum_piece_count for terms in bands]
     piece_limit = np.array([_UNLIMITED if limit is None else limit for limit in limits], np.int64)
-    multiple = _ints(offers["sold_in_multiples_of"])
-    most = np.minimum(_ints(offers["quantity_available"]), _ints(offers["maximum_per_order"].fill_null(_UNLIMITED)))
+    multiple = ints(offers["sold_in_multiples_of"])
+    most = np.minimum(ints(offers["quantity_available"]), ints(offers["maximum_per_order"].fill_null(_UNLIMITED)))
     most = np.minimum(most, piece_limit[vendor]) // multiple * multiple
-    size_class = _size_classes(vendor, _micro(offers["largest_dimension_mm"]), bands)
+    size_class = _size_classes(vendor, in_micro(offers["largest_dimension_mm"]), bands)
     has_bands = np.array([bool(terms.bands) for terms in bands], np.bool_)
-    minimum_line = np.array([_micro_ceiling(terms.minimum_line_value) for terms in bands], np.int64)
+    minimum_line = np.array([in_micro_ceiling(terms.minimum_line_value) for terms in bands], np.int64)
     ships = has_bands[vendor] & (most >= multiple) & (size_class >= 0)
     return _Shipped(vendor, size_class, multiple, most, minimum_line[vendor], ships)
 
@@ -224,8 +227,8 @@ def _size_classes(vendor: Ints, size: Ints, bands: list[VendorBands]) -> Ints:
             rows = np.flatnonzero(vendor == number)
             classes[rows] = -1
             for index, step in enumerate(terms.dimension_steps):
-                inside = (size[rows] >= _micro_ceiling(step.start)) & (
-                    step.end is None or size[rows] < _micro_ceiling(step.end)
+                inside = (size[rows] >= in_micro_ceiling(step.start)) & (
+                    step.end is None or size[rows] < in_micro_ceiling(step.end)
                 )
                 classes[rows[inside]] = index
     return classes
@@ -247,9 +250,9 @@ class _Steps:
 
 def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
     """Price steps that some quantity reaches; a minimum line value raises the least."""
-    offer, start = _ints(problem.offer_steps["offer_index"]), _ints(problem.offer_steps["step_from_quantity"])
+    offer, start = ints(problem.offer_steps["offer_index"]), ints(problem.offer_steps["step_from_quantity"])
     row = np.lexsort((start, offer))
-    offer, start, micro = offer[row], start[row], _micro(problem.offer_steps["unit_price"])[row]
+    offer, start, micro = offer[row], start[row], in_micro(problem.offer_steps["unit_price"])[row]
     has_next = np.append(offer[1:] == offer[:-1], False) if len(offer) else np.zeros(0, np.bool_)
     end = np.where(has_next, np.append(start[1:], 0)[: len(start)] - 1, _UNLIMITED)
     multiple = shipped.multiple[offer]
@@ -282,8 +285,8 @@ class _Uses:
 
 def _whole_uses(problem: Problem, buyable: Ints) -> _Uses:
     """Uses of offers that can be bought, with make-ups and their components numbered; make-ups with a gap left out."""
-    portion, offer = _ints(problem.uses["portion_index"]), _ints(problem.uses["offer_index"])
-    count = _ints(problem.uses["component_count"])
+    portion, offer = ints(problem.uses["portion_index"]), ints(problem.uses["offer_index"])
+    count = ints(problem.uses["component_count"])
     can_be = np.zeros(len(problem.offers), np.bool_)
     can_be[buyable] = True
     makeup, component, kept = np.full(len(offer), -1), np.full(len(offer), -1), can_be[offer]
@@ -291,7 +294,7 @@ def _whole_uses(problem: Problem, buyable: Ints) -> _Uses:
     component_makeup = component_count = np.zeros(0, np.int64)
     if len(made_up):
         mine = problem.uses[made_up]
-        code, part, colour = (_ranks(mine[name]) for name in ("make_up_code", "component_part_code", "colour_code"))
+        code, part, colour = (ranks(mine[name]) for name in ("make_up_code", "component_part_code", "colour_code"))
         wide = np.stack([portion[made_up], code, part])
         whole, whole_of = np.unique(np.unique(wide, axis=1)[:2], axis=1, return_counts=True)
         found = np.flatnonzero(can_be[offer[made_up]])
@@ -324,13 +327,14 @@ def _assembled(
     number: Ints,
 ) -> Compiled:
     offers = problem.offers[row]
-    colours = _ranks(problem.uses["colour_code"][uses.row])
+    colours = ranks(problem.uses["colour_code"][uses.row])
     vendor, multiple = shipped.vendor[row], shipped.multiple[row]
-    need = _ints(problem.portions["quantity"])
-    wanted = need[uses.portion] * _ints(problem.uses["component_count"])[uses.row]
+    need = ints(problem.portions["quantity"])
+    wanted = need[uses.portion] * ints(problem.uses["component_count"])[uses.row]
     use_offer = number[uses.offer]
     handling = _handling(offers, vendor, bands)
-    vendors = _vendors(codes, bands, vendor, multiple, steps, offers, problem)
+    sharing = shared_stock(codes, offers, vendor)
+    vendors = _vendors(codes, bands, vendor, multiple, steps, offers, problem, sharing)
     counts = np.bincount(steps.offer, minlength=len(row))
     first = np.searchsorted(steps.offer, np.arange(len(row)))
     is_counted = (multiple > 1) | (counts > 1) | (steps.least[first] > 1) | vendors.gains_by_spares[vendor]
@@ -338,12 +342,12 @@ def _assembled(
     makeup_portion, makeup_colour = np.zeros((2, int(uses.makeup.max(initial=-1)) + 1), np.int64)
     made_up = uses.makeup >= 0
     makeup_portion[uses.makeup[made_up]], makeup_colour[uses.makeup[made_up]] = uses.portion[made_up], colours[made_up]
-    element = np.stack([vendor, _ranks(offers["part_code"]), _ranks(offers["colour_code"])])
+    element = np.stack([vendor, ranks(offers["part_code"]), ranks(offers["colour_code"])])
     facts = offers.select(name for name in PURCHASE_COLUMNS if name not in ("quantity", "unit_price"))
-    return Compiled(
+    compiled = Compiled(
         vendors=vendors,
         need=need,
-        group=np.where((groups == "").to_numpy(), -1, _ranks(groups) + 1),
+        group=np.where((groups == "").to_numpy(), -1, ranks(groups) + 1),
         use_portion=uses.portion,
         use_offer=use_offer,
         use_colour=colours,
@@ -361,7 +365,7 @@ def _assembled(
         offer_multiple=multiple,
         offer_assortment=handling.row_of_offer,
         offer_element=np.unique(element, axis=1, return_inverse=True)[1].ravel(),
-        offer_weight=_micro(offers["weight_grams"]) / MICRO,
+        offer_weight=in_micro(offers["weight_grams"]) / MICRO,
         offer_size_class=shipped.size_class[row],
         is_counted=is_counted,
         step_offer=steps.offer,
@@ -382,7 +386,9 @@ def _assembled(
         handling_waived_from=handling.waived_from,
         allow_spares=problem.allow_spares,
         maximum_vendor_count=problem.maximum_vendor_count,
+        sharing=sharing,
     )
+    return replace(compiled, sharing=replace(sharing, alike=matched(compiled))) if sharing else compiled
 
 
 @dataclass(frozen=True)
@@ -413,13 +419,16 @@ def _vendors(
     steps: _Steps,
     offers: pl.DataFrame,
     problem: Problem,
+    sharing: SharedStock | None,
 ) -> Vendors:
     grain, weight_grain = np.ones(len(codes), np.int64), np.ones(len(codes), np.int64)
-    weights = _micro(offers["weight_grams"]) * multiple
+    weights = in_micro(offers["weight_grams"]) * multiple
     values = np.gcd(steps.micro * multiple[steps.offer], steps.base)
     step_vendor = offer_vendor[steps.offer]
     is_rising = np.array([terms.is_rising for terms in bands], np.bool_)
     keeps_flow = np.array([terms.is_one_band and not terms.weight_steps for terms in bands], np.bool_) & is_rising
+    if sharing:
+        keeps_flow &= ~sharing.is_shared
     for number in np.flatnonzero(~keeps_flow):
         grain[number] = max(1, np.gcd.reduce(values[step_vendor == number], initial=0))
     for number in np.flatnonzero([bool(terms.weight_steps) for terms in bands]):
@@ -428,21 +437,3 @@ def _vendors(
     gains = ~is_rising & problem.allow_spares
     is_forced = np.array([code in problem.forced_vendors for code in codes], np.bool_)
     return Vendors(tuple(codes), tuple(bands), is_rising, keeps_flow, gains, grain, weight_grain, floor, is_forced)
-
-
-def _ranks(series: pl.Series) -> Ints:
-    """Places of text among its different values in order, from 0."""
-    return series.rank("dense").cast(pl.Int64).to_numpy() - 1
-
-
-def _ints(series: pl.Series) -> Ints:
-    return series.cast(pl.Int64).to_numpy()
-
-
-def _micro(series: pl.Series) -> Ints:
-    """A DECIMAL(18,6) column in millionths."""
-    return series.to_physical().cast(pl.Int64).to_numpy()
-
-
-def _micro_ceiling(value: Fraction) -> int:
-    return -int(-value * MICRO // 1)

@@ -6,7 +6,7 @@ times its vendor's binary: one row per offer, which keeps the linear relaxation 
 & Musial 2014, doi 10.1007/s10288-013-0230-7; a row per vendor alone is valid but weak).
 
 Pieces that are bought as they are used stay continuous: with the binaries fixed, what is left is a flow between offers and
-portions, whose corners are whole numbers.
+portions, whose corners are whole numbers. Orders that share stock, and rules on goods values, break that: there pieces are whole.
 """
 
 from __future__ import annotations
@@ -58,6 +58,7 @@ def build_model(compiled: Compiled, options: ModelOptions) -> Model:
     unfilled, outside = _demand(draft, makeups)
     group_choices, group_colour = _groups(draft, makeups, outside)
     _stock(draft)
+    _several_orders(draft)
     taken = _price_steps(draft)
     beyond = _without_spares(draft, taken)
     rules = add_rules(draft)
@@ -166,6 +167,30 @@ def _stock(draft: Draft) -> None:
     rows = builder.rows(int(own.sum()), upper=0.0)
     builder.entries(rows, draft.use[used[own]], 1.0)
     draft.gate(rows, offer[own], share[own])
+
+
+def _several_orders(draft: Draft) -> None:
+    """No more in all orders with a vendor than its listing has, and orders told in one way only (shared_stock.py)."""
+    compiled, builder, goods = draft.compiled, draft.builder, draft.goods
+    sharing = compiled.sharing
+    if sharing is None:
+        return
+    bought = np.flatnonzero((goods.pieces > 0) & sharing.is_shared[compiled.offer_vendor[goods.offer]])
+    listings, row_of = np.unique(sharing.listing[goods.offer[bought]], return_inverse=True)
+    rows = builder.rows(len(listings), upper=sharing.stock[listings])
+    builder.entries(rows[row_of.ravel()], goods.column[bought], goods.pieces[bought])
+    seller = compiled.offer_vendor[goods.offer[bought]]
+    for (first, second), _, _ in sharing.alike:
+        if (draft.vendor[[first, second]] < 0).any():
+            continue
+        used = builder.rows(1, lower=0.0)
+        builder.entries(used, draft.vendor[[first, second]], np.array([1.0, -1.0]))
+        # What a relaxation buys are the pieces used, and stand-ins serve in the place of some.
+        if draft.options.whole:
+            larger = builder.rows(1, lower=0.0)
+            for number, sign in ((first, 1), (second, -1)):
+                mine = bought[seller == number]
+                builder.entries(larger, goods.column[mine], sign * goods.pieces[mine])
 
 
 def _price_steps(draft: Draft) -> Ints:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 
@@ -12,6 +12,7 @@ import polars as pl
 from pipelines.costing.planner.compiled import Compiled, Floats, Ints
 from pipelines.costing.planner.mip_model import Model
 from pipelines.costing.planner.problem import Problem, Solution
+from pipelines.costing.planner.shared_stock import free_for, in_one_way
 from pipelines.costing.receipt import Receipt, work_out
 
 WHOLE_TOLERANCE = 1e-5
@@ -103,6 +104,7 @@ def faults_of(compiled: Compiled, plan: Plan) -> list[str]:
         "negative quantities": min((part.min(initial=0) for part in (plan.bought, plan.used, plan.unfilled)), default=0) < 0,
         "more used than bought": (used > bought).any(),
         "more bought than can be": (bought > compiled.offer_most).any(),
+        "more bought in several orders than there is": (free_for(compiled, np.arange(offer_count), bought) < 0).any(),
         "several price steps of one offer": _summed(compiled.step_offer, steps.astype(np.int64), offer_count).max(initial=0) > 1,
         "a quantity outside its price step": off_step.any(),
         "a broken multiple": (bought % compiled.offer_multiple != 0).any(),
@@ -151,9 +153,11 @@ def checked(problem: Problem, compiled: Compiled, plan: Plan) -> Plan | None:
     """The plan with its cost; None if it can't be carried out."""
     if faults_of(compiled, plan):
         return None
+    bought, used = in_one_way(compiled, plan.bought, plan.used)
+    plan = replace(plan, bought=bought, used=used)
     receipt = receipt_of(problem, compiled, plan)
     cost = receipt.exact_cost + problem.bother.of_all(order.vendor_code for order in receipt.vendors)
-    return None if receipt.broken_rules else Plan(plan.bought, plan.used, plan.unfilled, plan.makeups, cost)
+    return None if receipt.broken_rules else replace(plan, cost=cost)
 
 
 def plan_from(problem: Problem, compiled: Compiled, solution: Solution) -> Plan | None:

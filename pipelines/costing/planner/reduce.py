@@ -9,6 +9,7 @@ import numpy as np
 from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
 from pipelines.costing.planner.draft import Fillers, Relaxation
 from pipelines.costing.planner.mip_rules import charges_rise
+from pipelines.costing.planner.shared_stock import supply_of
 
 FILLER_CLASSES = 8
 NEAR = 0.75
@@ -177,10 +178,11 @@ def least_unfilled(compiled: Compiled) -> int:
     be made up count as filled as far as any component reaches; the others share their stock (a maximum flow).
     """
     need, group = compiled.need, compiled.group
-    makeups = _makeup_supply(compiled)
+    stock = supply_of(compiled)
+    makeups = _makeup_supply(compiled, stock)
     direct = compiled.use_makeup < 0
     portion, colour = compiled.use_portion[direct], compiled.use_colour[direct]
-    most = compiled.offer_most[compiled.use_offer[direct]]
+    most = stock[compiled.use_offer[direct]]
     missing = 0
     for number in np.unique(group[group >= 0]):
         members = np.flatnonzero(group == number)
@@ -195,7 +197,7 @@ def least_unfilled(compiled: Compiled) -> int:
         missing += min(short, default=need[members].sum())
     supply = np.bincount(compiled.makeup_portion, makeups, len(need)).astype(np.int64)
     rest = np.where(group >= 0, 0, np.maximum(need - supply, 0))
-    return int(missing) + _unfilled_by_flow(rest, portion, compiled.use_offer[direct], compiled.offer_most)
+    return int(missing) + _unfilled_by_flow(rest, portion, compiled.use_offer[direct], stock)
 
 
 def _supply(
@@ -207,12 +209,12 @@ def _supply(
     return (direct + made_up)[members].astype(np.int64)
 
 
-def _makeup_supply(compiled: Compiled) -> Ints:
+def _makeup_supply(compiled: Compiled, most: Ints) -> Ints:
     """How often each make-up could be made if it had its components' stock for itself."""
     made_up = compiled.use_component >= 0
     stock = np.bincount(
         compiled.use_component[made_up],
-        compiled.offer_most[compiled.use_offer[made_up]],
+        most[compiled.use_offer[made_up]],
         len(compiled.component_makeup),
     ).astype(np.int64)
     supply = np.full(len(compiled.makeup_portion), np.iinfo(np.int64).max)

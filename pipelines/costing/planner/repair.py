@@ -17,6 +17,7 @@ from pipelines.costing.planner.orders import BROKEN, Costs
 from pipelines.costing.planner.plan import Plan, checked
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.planner.search import Ground, bought_for, fill, ground_of, step_of, worth_of
+from pipelines.costing.planner.shared_stock import free_for
 
 ALTERNATIVES = 12
 """Uses of a portion that pieces may move to: its cheapest."""
@@ -45,6 +46,7 @@ def constructed(
     taken = np.zeros(len(ground.use)) if shares is None else np.floor(shares[ground.use] + 1e-6)
     taken = _within_limits(ground, _filled_up(ground, taken, vendors), vendors)
     taken = _within_limits(ground, _with_forced(ground, _moved(ground, taken)), vendors)
+    taken = _within_stock(ground, taken)
     used = np.zeros(len(compiled.use_offer), np.int64)
     used[ground.use] = np.rint(taken).astype(np.int64)
     by_offer = np.bincount(compiled.use_offer, used, len(compiled.offer_row))
@@ -68,7 +70,7 @@ def _with_forced(ground: Ground, taken: Floats) -> Floats:
         can_give = (taken > 0) & ~(compiled.vendors.is_forced & (pieces <= 1))[vendor]
         pairs = [
             (price[to] - (price[away].max() if len(away) else BROKEN), to, away)
-            for to in np.flatnonzero((vendor == number) & (ground.offer_most > _used(ground, taken))[ground.offer])
+            for to in np.flatnonzero((vendor == number) & (_left(ground, _used(ground, taken)) > 0)[ground.offer])
             for away in [np.flatnonzero(can_give & (portion == portion[to]))]
             if len(away) or taken[portion == portion[to]].sum() < compiled.need[portion[to]]
         ]
@@ -84,17 +86,48 @@ def _with_forced(ground: Ground, taken: Floats) -> Floats:
 def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     """What is still missing, from the cheapest uses with stock left."""
     compiled = ground.compiled
-    used = _used(ground, taken)
     portion = compiled.use_portion[ground.use]
-    rest = replace(
-        ground,
-        compiled=replace(
-            compiled, need=compiled.need - np.bincount(portion, taken, len(compiled.need)).astype(np.int64)
-        ),
-        offer_most=ground.offer_most - used,
-    )
-    more, _, _ = fill(rest, vendors[None])
-    return taken + more[0]
+    while True:
+        rest = replace(
+            ground,
+            compiled=replace(
+                compiled, need=compiled.need - np.bincount(portion, taken, len(compiled.need)).astype(np.int64)
+            ),
+            offer_most=_left(ground, _used(ground, taken)),
+        )
+        filled = taken + fill(rest, vendors[None])[0][0]
+        if compiled.sharing is None:
+            return filled
+        # Orders that share stock have each taken all of it: what they gave back is looked for elsewhere.
+        before, taken = taken.sum(), _within_stock(ground, filled)
+        if taken.sum() in (before, filled.sum()):
+            return taken
+
+
+def _within_stock(ground: Ground, taken: Floats) -> Floats:
+    """Orders with one vendor within the stock they share; later ones give back what is beyond it."""
+    compiled = ground.compiled
+    if compiled.sharing is None:
+        return taken
+    taken, used = taken.copy(), _used(ground, taken)
+    for place in np.flatnonzero((used > 0) & (_beyond_stock(ground, used) > 0))[::-1]:
+        offer, beyond = ground.offers[place], _beyond_stock(ground, used)[place]
+        if beyond <= 0:
+            continue
+        multiple, least = compiled.offer_multiple[offer], compiled.step_least[compiled.step_start[offer]]
+        room = (bought_for(compiled, ground.offers[[place]], used[[place]])[0] - beyond) // multiple * multiple
+        back = used[place] - (room if room >= least else 0.0)
+        for use in np.flatnonzero((ground.offer == place) & (taken > 0))[::-1]:
+            pieces = min(taken[use], back)
+            taken[use] -= pieces
+            used[place] -= pieces
+            back -= pieces
+    return taken
+
+
+def _beyond_stock(ground: Ground, used: Floats) -> Floats:
+    """Pieces that all orders buy of every offer's listing beyond what there is."""
+    return -free_for(ground.compiled, ground.offers, bought_for(ground.compiled, ground.offers, used))
 
 
 def _within_limits(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
@@ -160,7 +193,7 @@ def _regret(ground: Ground, taken: Floats, still_open: Flags) -> Floats:
     compiled = ground.compiled
     offer, portion = ground.offers[ground.offer], compiled.use_portion[ground.use]
     vendor, price = compiled.offer_vendor[offer], compiled.offer_floor[offer]
-    has_more = still_open[vendor] & (ground.offer_most > _used(ground, taken))[ground.offer]
+    has_more = still_open[vendor] & (_left(ground, _used(ground, taken)) > 0)[ground.offer]
     elsewhere = np.full(len(compiled.need), BROKEN)
     np.minimum.at(elsewhere, portion[has_more], price[has_more])
     return elsewhere[portion] - price
@@ -169,6 +202,15 @@ def _regret(ground: Ground, taken: Floats, still_open: Flags) -> Floats:
 def _used(ground: Ground, taken: Floats) -> Floats:
     """Pieces used by offer."""
     return np.bincount(ground.offer, taken, len(ground.offers)).astype(np.float64)
+
+
+def _left(ground: Ground, used: Floats) -> Floats:
+    """Pieces of every offer that can still be used."""
+    left = ground.offer_most - used
+    if ground.compiled.sharing is None:
+        return left
+    bought = bought_for(ground.compiled, ground.offers, used)
+    return np.clip(free_for(ground.compiled, ground.offers, bought) + bought - used, 0.0, left)
 
 
 def _room(ground: Ground, used: Floats) -> Floats:
@@ -200,6 +242,7 @@ def _moved(ground: Ground, taken: Floats) -> Floats:
     portion = compiled.use_portion[ground.use]
     rank = np.arange(len(portion)) - _first_of(portion)
     choices = np.full((len(compiled.need), ALTERNATIVES), -1)
+    seller = compiled.offer_vendor if compiled.sharing is None else compiled.sharing.family[compiled.offer_vendor]
     near = rank < ALTERNATIVES
     choices[portion[near], rank[near]] = np.flatnonzero(near)
     for _ in range(ROUNDS):
@@ -213,9 +256,7 @@ def _moved(ground: Ground, taken: Floats) -> Floats:
         order = np.argsort(change, kind="stable")
         touched: set[int] = set()
         for index in order[change[order] < -1e-9][:200]:
-            ends = {
-                int(compiled.offer_vendor[ground.offers[ground.offer[use]]]) for use in (source[index], target[index])
-            }
+            ends = {int(seller[ground.offers[ground.offer[use]]]) for use in (source[index], target[index])}
             if not ends & touched:
                 touched |= ends
                 taken[source[index]] -= pieces[index]
@@ -229,7 +270,7 @@ def _amounts(ground: Ground, taken: Floats, state: _State, source: Ints, target:
     """Amounts worth moving: all; what the source has beyond its multiples; what the target's multiples leave unused."""
     compiled, offers = ground.compiled, ground.offers
     here, there = ground.offer[source], ground.offer[target]
-    left = np.where(here == there, 0.0, (ground.offer_most - state.used)[there])
+    left = np.where(here == there, 0.0, _left(ground, state.used)[there])
     seller, buyer = (compiled.offer_vendor[offers[ends]] for ends in (here, there))
     left = np.where(seller == buyer, left, np.minimum(left, np.maximum(_room(ground, state.used)[buyer], 0.0)))
     most = np.minimum(taken[source], left)
@@ -308,19 +349,20 @@ def _topped_up(compiled: Compiled, costs: Costs, bought: Floats) -> Ints:
         if pieces[mine].any():
             start = costs.start[number, costs.cheapest_band(goods / MICRO, number)]
             lacking = math.ceil(start * MICRO - 1e-3) - goods
-            spares = _spares(compiled, mine, pieces[mine], price[mine], lacking)
+            left = np.minimum(compiled.offer_most - pieces, free_for(compiled, np.arange(len(pieces)), pieces))[mine]
+            spares = _spares(compiled, mine, pieces[mine], price[mine], lacking, left)
             if pieces[mine].sum() + spares.sum() <= _piece_limits(compiled)[number]:
                 pieces[mine] += spares
     return pieces
 
 
-def _spares(compiled: Compiled, offers: Ints, pieces: Ints, price: Ints, lacking: int) -> Ints:
+def _spares(compiled: Compiled, offers: Ints, pieces: Ints, price: Ints, lacking: int, left: Floats) -> Ints:
     """Few pieces worth at least what is lacking, and little more: dear ones first, a cheap one last."""
     multiple = compiled.offer_multiple[offers]
     simple = ~compiled.is_stepped[offers] & (
         (pieces > 0) | (compiled.step_least[compiled.step_start[offers]] == multiple)
     )
-    room = np.where(simple, (compiled.offer_most[offers] - pieces) // multiple, 0)
+    room = np.where(simple, left // multiple, 0)
     unit = multiple * price
     spares = np.zeros(len(offers), np.int64)
     for place in np.lexsort((offers, -unit)):

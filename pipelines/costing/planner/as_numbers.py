@@ -1,0 +1,32 @@
+"""Columns as whole numbers."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+MICRO = 1_000_000
+Ints = NDArray[np.int64]
+
+
+def ranks(series: pl.Series) -> Ints:
+    """Places of text among its different values in order, from 0."""
+    return series.rank("dense").cast(pl.Int64).to_numpy() - 1
+
+
+def ints(series: pl.Series) -> Ints:
+    """A column of whole numbers."""
+    return series.cast(pl.Int64).to_numpy()
+
+
+def in_micro(series: pl.Series) -> Ints:
+    """A DECIMAL(18,6) column in millionths."""
+    return series.to_physical().cast(pl.Int64).to_numpy()
+
+
+def in_micro_ceiling(value: Fraction) -> int:
+    """A value in millionths, rounded up."""
+    return -int(-value * MICRO // 1)

@@ -1,0 +1,72 @@
+"""Several orders with one vendor in one plan: against brute force, and in cases anyone can work out."""
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+
+from pipelines.costing.planner import mip
+from tests.costing.several_orders import bought_of_listings, problems_with_orders, with_further_orders
+from tests.costing.test_planner import QUIET, assert_refused, bother_of, priced, unfilled_count
+from tests.length import examples
+from tests.oracle.brute_force import best_plan
+
+
+def stock_of_listings(problem):
+    offers = problem.offers.select("vendor_code", "listing_code", "quantity_available")
+    return {(code, listing): stock for code, listing, stock in offers.iter_rows()}
+
+
+def assert_sound(problem, expanded, solution):
+    receipt = priced(expanded, solution)
+    assert receipt.exact_cost == solution.cost
+    assert not receipt.broken_rules
+    stock = stock_of_listings(problem)
+    assert all(n <= stock[key] for key, n in bought_of_listings(expanded, solution.purchases).items())
+
+
+@pytest.mark.slow
+@settings(max_examples=examples(150, 1500), **QUIET)
+@given(problems_with_orders())
+def test_small_markets_with_several_orders_are_planned_exactly(problem):
+    best, expanded = best_plan(problem), with_further_orders(problem)
+    if best is None:
+        assert_refused(expanded, "standard")
+        return
+    solution = mip.solve(expanded, "standard")
+    assert (unfilled_count(solution), solution.cost + bother_of(expanded, solution)) == best
+    assert solution.lower_bound == solution.cost
+    assert solution.is_proven
+    assert_sound(problem, expanded, solution)
+
+
+@pytest.mark.slow
+@settings(max_examples=examples(60, 600), **QUIET)
+@given(problems_with_orders(rules=False))
+def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
+    expanded = with_further_orders(problem)
+    solution = mip.solve(expanded, "quick")
+    assert (unfilled_count(solution), solution.cost) == best_plan(problem)
+    assert solution.is_proven
+    assert_sound(problem, expanded, solution)
+
+
+@pytest.mark.slow
+@settings(max_examples=examples(100, 1000), **QUIET)
+@given(problems_with_orders())
+def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
+    best, expanded = best_plan(problem), with_further_orders(problem)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(mip.EFFORTS, "standard", replace(mip.EFFORTS["standard"], whole_up_to=-1))
+        if best is None:
+            assert_refused(expanded, "standard")
+            return
+        solution = mip.solve(expanded, "standard")
+    missing, cost = best
+    bother = bother_of(expanded, solution)
+    assert_sound(problem, expanded, solution)
+    assert unfilled_count(solution) >= missing
+    if unfilled_count(solution) == missing:
+        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
+        assert cost <= solution.cost + bother
+        assert not solution.is_proven or solution.cost + bother == cost
