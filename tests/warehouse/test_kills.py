@@ -67,10 +67,12 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
     (tmp_path / "generations").mkdir()
     workspace = Workspace(tmp_path)
     process = at_work("publish", tmp_path)
+    began = time.monotonic()
     while not workspace.published.exists():
         time.sleep(0.05)
+    whole = time.monotonic() - began
     rng = random.Random(7)
-    names, kill_at, kills = [], time.monotonic() + 1, 0
+    names, kill_at, kills = [], time.monotonic() + whole, 0
     least, most = time.monotonic() + examples(4, 12), time.monotonic() + 180
 
     def enough():
@@ -93,8 +95,8 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
             kills += 1
             checks.run_checks(workspace.published.resolve() / "kitfare.duckdb")
             process = at_work("publish", tmp_path)
-            # Ever later, so that on any machine a generation is published before the next kill.
-            kill_at = time.monotonic() + rng.uniform(0.2, 1.5) * (1 + kills / 4)
+            # Before, in and after the first publication; ever later, because a machine may have grown slower since.
+            kill_at = time.monotonic() + rng.uniform(0.2, 3) * whole * (1 + kills / 8)
     process.send_signal(signal.SIGKILL)
     process.communicate()
     assert enough(), (kills, len(names), len(set(names)))
