@@ -13,8 +13,10 @@ from pipelines.costing.planner.compiled import compile_problem
 from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.mip_model import build_model
-from pipelines.costing.planner.reduce import least_unfilled
+from pipelines.costing.planner.reduce import least_unfilled, undominated
 from pipelines.costing.planner.root import continuous
+from pipelines.costing.planner.search import ground_of, judge
+from pipelines.costing.planner.vendor_search import Shelves
 from pipelines.errors import PlanRefusedError
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.length import examples
@@ -109,6 +111,22 @@ def test_branching_on_vendors_agrees_with_the_whole_program(seed, rule_share, mo
     if rule_share == 0:
         assert ours.is_proven
     assert ours.cost <= exact.cost * 102 / 100
+
+
+@pytest.mark.parametrize("rule_share", [0.0, 0.4])
+def test_sets_costed_together_cost_what_each_costs_alone(rule_share):
+    compiled = compile_problem(random_problem(1, replace(SMALL, rule_share=rule_share)))
+    shelves = Shelves.of(compiled, undominated(compiled), whole_market.first_factors(compiled))
+    assert shelves.is_exact == (rule_share == 0)
+    rng = np.random.default_rng(1)
+    sets = [tuple(sorted(rng.choice(30, size, replace=False).tolist())) for size in (0, 1, 4, 4, 9, 30)]
+    together, alone = shelves.costs_of(sets), [shelves.costs_of([vendors])[0] for vendors in sets]
+    assert [cost for cost, _ in together] == pytest.approx([cost for cost, _ in alone], rel=1e-12)
+    assert all((paid == own).all() for (_, paid), (_, own) in zip(together, alone, strict=True))
+    assert alone[0][0] == pytest.approx(float(compiled.need @ shelves.short))
+    judged = judge(ground_of(compiled, undominated(compiled)), np.array([np.isin(np.arange(30), sets[-1])]))
+    assert judged.short[0] == 0  # then nothing in either cost is a guess at what is missing
+    assert alone[-1][0] == pytest.approx(judged.costs[0], rel=1e-9 if rule_share == 0 else 0.05)
 
 
 def test_prices_settle_near_the_best_and_targets_lift_the_bound():

@@ -88,6 +88,13 @@ class VendorBands:
         """Whether one fixed charge and factor hold for every order."""
         return len(self.bands) == 1 and self.bands[0].start == 0 and self.bands[0].end is None
 
+    @property
+    def has_one_price(self) -> bool:
+        """Whether an order costs one fixed charge and its goods at one factor, whatever is in it."""
+        limits = self.maximum_element_count, self.maximum_piece_count
+        charges = self.handling, self.weight_steps, self.dimension_steps
+        return self.is_one_band and not any(charges) and limits == (None, None)
+
     def band_at(self, goods_value: Fraction) -> Band | None:
         """The band that holds a goods value, if any."""
         for band in self.bands:

@@ -55,6 +55,11 @@ class Vendors:
     def __len__(self) -> int:
         return len(self.codes)
 
+    @cached_property
+    def has_one_price(self) -> Flags:
+        """Vendors with nothing but one fixed charge and one factor, whatever is ordered."""
+        return np.array([terms.has_one_price for terms in self.bands], np.bool_)
+
 
 @dataclass(frozen=True)
 class Compiled:

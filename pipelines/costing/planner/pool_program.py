@@ -39,8 +39,9 @@ CUT_ROUNDS = 30
 BROKEN_BY = 1e-6
 """Cuts are added that are broken by as much."""
 
-SETTLED = 1e-6
-"""The solution is good enough where all cuts together are broken by less than this share of its cost."""
+EXACTLY, NEARLY = 1e-6, 1e-4
+"""The solution is good enough where all cuts together are broken by less than this share of its cost; while vendors are still to
+be branched on, by less than the larger."""
 
 TINY = 1e-7
 
@@ -110,20 +111,9 @@ class Supply:
 
 def is_supply(compiled: Compiled) -> Flags:
     """Uses that cuts can speak of."""
-    terms = compiled.vendors.bands
-    simple = np.array(
-        [
-            band.is_one_band
-            and not (band.handling or band.weight_steps or band.dimension_steps)
-            and band.maximum_element_count is None
-            and band.maximum_piece_count is None
-            for band in terms
-        ],
-        np.bool_,
-    )
     is_alone = np.bincount(compiled.use_offer, minlength=len(compiled.offer_row)) == 1
     separate = (is_alone | (compiled.offer_most >= compiled.offer_want)) & ~compiled.is_stepped
-    offers = separate & simple[compiled.offer_vendor]
+    offers = separate & compiled.vendors.has_one_price[compiled.offer_vendor]
     return offers[compiled.use_offer] & (compiled.use_makeup < 0) & (compiled.group[compiled.use_portion] < 0)
 
 
@@ -175,8 +165,13 @@ class PoolProgram:
         self._stop = value + 1e-3 * abs(value)
         self._solver.setOptionValue("objective_bound", self._stop)
 
-    def solve(self, is_in: Flags, is_out: Flags) -> Prices | None:
-        """Prices with some vendors used and others not; None if the solver has none to offer."""
+    def solve(self, is_in: Flags, is_out: Flags, settled: float = EXACTLY) -> Prices | None:
+        """Prices with some vendors used and others not; None if the solver has none to offer.
+
+        Args:
+            is_in, is_out: vendors.
+            settled: how much, as a share of the cost, cuts may still be broken by.
+        """
         self._restrict(is_in, is_out)
         for _ in range(CUT_ROUNDS):
             if not self._run():
@@ -185,7 +180,7 @@ class PoolProgram:
             values = np.array(solution.col_value)
             wanted = np.zeros(self._count)
             wanted[self._vendors] = values[self._columns]
-            if self.value >= self._stop or not self._separate(wanted, values):
+            if self.value >= self._stop or not self._separate(wanted, values, settled):
                 break
         return Prices(np.array(solution.row_dual)[self._rows], wanted)
 
@@ -229,14 +224,14 @@ class PoolProgram:
         self.hit_time_limit |= self._solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
         return bool(self._solver.getSolution().dual_valid)
 
-    def _separate(self, wanted: Floats, values: Floats) -> bool:
+    def _separate(self, wanted: Floats, values: Floats, settled: float) -> bool:
         """Add the cuts that a solution breaks; whether they matter."""
         if not len(self._supply.portion):
             return False
         cost, price = self._supply.cost(wanted, values[self._pieces])
         broken_by = cost - values[self._theta]
         broken = np.flatnonzero(broken_by > BROKEN_BY)
-        if broken_by[broken].sum() < SETTLED * abs(self.value):
+        if broken_by[broken].sum() < settled * abs(self.value):
             return False
         self._add_cuts(broken, price[broken])
         return True

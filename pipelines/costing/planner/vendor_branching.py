@@ -21,7 +21,7 @@ import numpy as np
 
 from pipelines.costing.planner.compiled import Flags, Floats, Ints
 from pipelines.costing.planner.lagrangean import Bound, Lagrangean
-from pipelines.costing.planner.pool_program import FEW, PoolProgram, Prices
+from pipelines.costing.planner.pool_program import EXACTLY, FEW, NEARLY, PoolProgram, Prices
 
 FIRST_POOL = 120
 """Vendors in the first linear program."""
@@ -190,23 +190,24 @@ class _Tree:
 
     def node(self, is_in: Flags, is_out: Flags, bound: float) -> _Node | None:
         """The node with some vendors in and out; None if no plan there costs less than the target."""
-        before = self._program.work
-        self._program.stop_at(self.target)
-        prices = self._program.solve(is_in, is_out)
-        self._branching.work_left -= self._program.work - before
         self._branching.node_count += 1
         number = self._branching.node_count
-        self._branching.hit_time_limit |= self._program.hit_time_limit
-        if prices is None:
-            return _Node(bound, number, is_in, is_out, self)
-        found = self._lagrangean.bound(prices.rows, is_in, is_out)
-        bound = max(bound, found.value)
-        if bound >= self.target - ROUNDING:
-            return None
-        cost, is_free = found.vendor_cost, ~is_in & ~is_out
-        is_out = is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self.target))
-        is_in = is_in | (is_free & ~is_out & (found.value - np.minimum(cost, 0.0) >= self.target))
-        is_free &= ~is_in & ~is_out
+        is_free = ~is_in & ~is_out
+        for settled in (NEARLY, EXACTLY) if is_free.any() else (EXACTLY,):
+            prices = self._solve(is_in, is_out, settled)
+            if prices is None:
+                return _Node(bound, number, is_in, is_out, self)
+            found = self._lagrangean.bound(prices.rows, is_in, is_out)
+            bound = max(bound, found.value)
+            if bound >= self.target - ROUNDING:
+                return None
+            cost = found.vendor_cost
+            is_out = is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self.target))
+            is_in = is_in | (is_free & ~is_out & (found.value - np.minimum(cost, 0.0) >= self.target))
+            is_free &= ~is_in & ~is_out
+            if _is_split(is_free, prices.wanted).any():
+                break
+        assert prices is not None
         if (~is_out).sum() < SHRINKS * self._size and (self._size > FEW or not is_free.any()):
             # Far fewer vendors: a program of their own is smaller, and knows their prices.
             return _Tree(self._branching, ~is_out, prices.rows).node(is_in, is_out, bound)
@@ -215,8 +216,16 @@ class _Tree:
         if not is_free.any():
             return _Node(bound, number, is_in, is_out, self)
         basis = self._program.basis
-        vendor = self._to_branch_on(is_in, is_out, prices.wanted, basis)
+        vendor = self._to_branch_on(is_free, is_in, is_out, prices.wanted, basis)
         return _Node(bound, number, is_in, is_out, self, vendor, float(prices.wanted[vendor]), basis)
+
+    def _solve(self, is_in: Flags, is_out: Flags, settled: float) -> Prices | None:
+        before = self._program.work
+        self._program.stop_at(self.target)
+        prices = self._program.solve(is_in, is_out, settled)
+        self._branching.work_left -= self._program.work - before
+        self._branching.hit_time_limit |= self._program.hit_time_limit
+        return prices
 
     def learn(self, side: int, vendor: int, gain: float) -> None:
         """Remember how much the bound rose per unit that a vendor was moved."""
@@ -224,12 +233,13 @@ class _Tree:
         counts[side, vendor] += 1
         gains[side, vendor] += (gain - gains[side, vendor]) / counts[side, vendor]
 
-    def _to_branch_on(self, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis) -> int:
+    def _to_branch_on(
+        self, is_free: Flags, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis
+    ) -> int:
         """The free vendor of which both sides are expected to lift the bound most; some that were never tried are probed."""
-        split = np.minimum(wanted, 1 - wanted)
-        undecided = np.flatnonzero(~is_in & ~is_out & (split > UNDECIDED))
+        undecided, split = np.flatnonzero(_is_split(is_free, wanted)), np.minimum(wanted, 1 - wanted)
         if not len(undecided):
-            return int(np.argmax(~is_in & ~is_out))
+            return int(np.argmax(is_free))
         fresh = undecided[self._branching.count.min(axis=0)[undecided] == 0]
         for vendor in fresh[np.argsort(-split[fresh], kind="stable")][:PROBES].tolist():
             self._probe(vendor, is_in, is_out, wanted, basis)
@@ -246,3 +256,8 @@ class _Tree:
             rise = self._program.probe(flags[IN], flags[OUT], basis) - value
             self.learn(side, vendor, min(max(rise, 0.0), MOST_RISE * (self.target - value)) / distance)
         self._branching.work_left -= self._program.work - before
+
+
+def _is_split(is_free: Flags, wanted: Floats) -> Flags:
+    """Vendors that are neither in nor out, nor wanted whole or not at all."""
+    return is_free & (np.minimum(wanted, 1 - wanted) > UNDECIDED)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
@@ -18,6 +19,9 @@ from pipelines.costing.planner.search import bought_for, ground_of, worth_of
 
 ADDS_PER_DROP = 15
 """Vendors tried in the place of one that is dropped."""
+
+NEAR_BEST = 1.002
+"""Sets of which plans are made are at most so many times dearer than the best, where costs of sets are no guess."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +35,7 @@ class Shelves:
         last_turn: number of turns less one.
         short: cost of a piece that nobody in a set sells.
         fixed: what an order costs beside goods, at least: the saving that a vendor must beat.
+        is_exact: no vendor has rules, so that what a set of vendors costs is hardly a guess.
     """
 
     compiled: Compiled
@@ -45,6 +50,7 @@ class Shelves:
     last_turn: int
     short: Floats
     fixed: Floats
+    is_exact: bool
 
     @classmethod
     def of(cls, compiled: Compiled, uses: Flags, factor: Floats) -> Shelves:
@@ -76,56 +82,78 @@ class Shelves:
             int(turns.max(initial=0)),
             dearest + 2 * costs.typical_fixed,
             fixed,
+            bool(compiled.vendors.has_one_price.all()) and not compiled.is_counted.any(),
         )
 
-    def uses_of(self, vendors: Ints) -> Ints:
-        """Uses of some vendors, in the order in which they are taken."""
+    @cached_property
+    def seller(self) -> Ints:
+        """Vendors of the uses."""
+        return np.repeat(np.arange(len(self.fixed)), np.diff(self.start))
+
+    def costs_of(self, sets: Sequence[tuple[int, ...]]) -> list[tuple[float, Floats]]:
+        """What buying from each of some sets of vendors costs, about, and what each portion pays for its dearest piece.
+
+        All sets are costed at once: numpy's calls cost more than what they do for the thousand uses of one set.
+        """
+        compiled, vendors = self.compiled, np.array(sorted({v for vendors in sets for v in vendors}), np.int64)
         parts = [np.arange(self.start[vendor], self.start[vendor + 1]) for vendor in vendors]
         use = np.concatenate(parts) if parts else np.zeros(0, np.int64)
-        return use[np.argsort(self.rank[use])]
-
-    def cost(self, vendors: Ints) -> tuple[float, Floats]:
-        """What buying from some vendors costs, about, and what each portion pays for its dearest piece."""
-        compiled = self.compiled
-        use = self.uses_of(vendors)
-        offers, place = np.unique(self.offer[use], return_inverse=True)
-        left = compiled.offer_most[offers].astype(np.float64)
-        used = np.zeros(len(offers))
-        missing, dearest = compiled.need.astype(np.float64), np.where(compiled.need > 0, self.short, 0.0)
-        bounds = np.searchsorted(self.turn[use], np.arange(self.last_turn + 2))
+        use = use[np.argsort(self.rank[use])]
+        place = np.zeros(len(self.fixed), np.int64)
+        place[vendors] = np.arange(len(vendors))
+        member = np.zeros((len(sets), len(vendors)), np.bool_)
+        for row, of_set in zip(member, sets, strict=True):
+            row[place[list(of_set)]] = True
+        offers, offer_at = np.unique(self.offer[use], return_inverse=True)
+        left = np.tile(compiled.offer_most[offers].astype(np.float64), len(sets))
+        stock = left.copy()
+        portions = len(compiled.need)
+        missing = np.tile(compiled.need.astype(np.float64), len(sets))
+        dearest = np.tile(np.where(compiled.need > 0, self.short, 0.0), len(sets))
+        bounds = np.searchsorted(self.turn[use], np.arange(self.last_turn + 2)).tolist()
         for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
-            if begin == end:
+            in_set, mine = np.nonzero(member[:, place[self.seller[use[begin:end]]]])
+            if not len(mine):
                 continue
-            mine, at = use[begin:end], place[begin:end]
-            portion = self.portion[mine]
-            first = np.flatnonzero(np.append(True, np.diff(portion) != 0))
-            reached = np.cumsum(np.minimum(self.share[mine], left[at]))
-            base = np.repeat(np.append(0.0, reached[first[1:] - 1]), np.diff(np.append(first, len(mine))))
-            before = np.append(0.0, reached[:-1]) - base
-            need = compiled.need[portion]
-            taken = np.minimum(reached - base, need) - np.minimum(before, need)
+            mine += begin
+            at = in_set * len(offers) + offer_at[mine]
+            mine = use[mine]
+            cell = in_set * portions + self.portion[mine]
+            changes = np.empty(len(cell), np.bool_)
+            changes[0] = True
+            np.not_equal(cell[1:], cell[:-1], out=changes[1:])
+            first = np.flatnonzero(changes)
+            filled = first[np.cumsum(changes) - 1]
+            share = np.minimum(self.share[mine], left[at])
+            reached = np.cumsum(share)
+            before = reached - share
+            before -= before[filled]
+            need = compiled.need[self.portion[mine]]
+            taken = np.minimum(before + share, need) - np.minimum(before, need)
             left[at] -= taken
-            used[at] += taken
-            filled = np.add.reduceat(taken, first)
-            missing[portion[first]] -= filled
+            cells = cell[first]
+            missing[cells] -= np.add.reduceat(taken, first)
             paid = np.maximum.reduceat(np.where(taken > 0, self.price[mine], 0.0), first)
-            dearest[portion[first]] = np.where(missing[portion[first]] > 0.5, self.short[portion[first]], paid)
-        worth = worth_of(compiled, offers, bought_for(compiled, offers, used))
-        seller = compiled.offer_vendor[offers]
-        goods = np.bincount(seller, worth, len(self.fixed)).astype(np.float64)[vendors]
-        total = float(self.costs.of_goods(goods, vendors).sum() + missing @ self.short)
-        charge = compiled.offer_assortment[offers]
+            dearest[cells] = np.where(missing[cells] > 0.5, self.short[cells % portions], paid)
+        sold = np.flatnonzero(left < stock)
+        in_set, offer = sold // max(len(offers), 1), offers[sold % max(len(offers), 1)]
+        worth = worth_of(compiled, offer, bought_for(compiled, offer, (stock - left)[sold]))
+        goods = np.bincount(in_set * len(vendors) + place[compiled.offer_vendor[offer]], worth, member.size)
+        total = self.costs.of_goods(goods.reshape(member.shape).astype(np.float64), vendors).sum(axis=1)
+        missing, dearest = missing.reshape(len(sets), -1), dearest.reshape(len(sets), -1)
+        total += missing @ self.short
+        charge = compiled.offer_assortment[offer]
         inside = charge >= 0
         if inside.any():
             charges, at = np.unique(charge[inside], return_inverse=True)
-            total += float(self.costs.of_assortments(np.bincount(at, worth[inside]).astype(np.float64), charges).sum())
-        return total, dearest
+            subtotals = np.bincount(in_set[inside] * len(charges) + at, worth[inside], len(sets) * len(charges))
+            total += self.costs.of_assortments(subtotals.astype(np.float64).reshape(len(sets), -1), charges).sum(axis=1)
+        return list(zip(total.tolist(), dearest, strict=True))
 
     def savings(self, dearest: Floats) -> Floats:
         """What every vendor would save at most against what portions pay now, less its fixed charge."""
         gain = np.maximum(dearest[self.portion] - self.price, 0.0) * self.share
-        seller = np.repeat(np.arange(len(self.fixed)), np.diff(self.start))
-        return np.bincount(seller, gain, len(self.fixed)) - self.fixed
+        return np.bincount(self.seller, gain, len(self.fixed)) - self.fixed
 
 
 @dataclass
@@ -156,14 +184,21 @@ class VendorSearch:
         return self._judged(vendors)[1]
 
     def _judged(self, vendors: tuple[int, ...]) -> tuple[float, Floats]:
-        if vendors not in self.known:
-            self.evaluations += 1
-            self.known[vendors] = self.shelves.cost(np.array(vendors, np.int64))
+        self.judge([vendors])
         return self.known[vendors]
+
+    def judge(self, sets: Sequence[tuple[int, ...]]) -> None:
+        """Cost all that was not costed before."""
+        fresh = [vendors for vendors in sets if vendors not in self.known]
+        if fresh:
+            self.evaluations += len(fresh)
+            self.known.update(zip(fresh, self.shelves.costs_of(fresh), strict=True))
 
     def best(self, count: int | None = None) -> list[tuple[int, ...]]:
         """The best sets seen, best first: ``keep`` of them, or another number."""
-        ranked = sorted(self.known, key=lambda vendors: (self.known[vendors][0], vendors))
+        most = NEAR_BEST * min(cost for cost, _ in self.known.values()) if self.shelves.is_exact else np.inf
+        near = [vendors for vendors, (cost, _) in self.known.items() if cost <= most]
+        ranked = sorted(near, key=lambda vendors: (self.known[vendors][0], vendors))
         return ranked[: self.keep if count is None else count]
 
     def descend(self, vendors: Sequence[int]) -> tuple[int, ...]:
@@ -171,6 +206,7 @@ class VendorSearch:
         current = tuple(sorted({*vendors, *self.forced}))
         while True:
             for group in self.neighbours(current):
+                self.judge(group)
                 better = min(((self.cost(other), other) for other in group), default=(np.inf, current))
                 if better[0] < self.cost(current) - 1e-9:
                     current = better[1]
@@ -184,16 +220,18 @@ class VendorSearch:
         fewer = [tuple(v for v in current if v != vendor) for vendor in current if vendor not in self.forced]
         yield fewer
         for rest in sorted(fewer, key=self.cost):  # what is missed least is swapped first
-            yield list(self._with_one_more(rest))
+            yield list(self._with_one_more(rest, self.cost(rest) - self.cost(current)))
 
-    def _with_one_more(self, current: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+    def _with_one_more(self, current: tuple[int, ...], worth: float = 0.0) -> Iterator[tuple[int, ...]]:
+        """Sets with one vendor more; only such, where sets are costed truly, as may save more than ``worth``."""
         if self.limit is not None and len(current) >= self.limit:
             return
         savings = self.shelves.savings(self._judged(current)[1])
         savings[list(current)] = -np.inf
         count = min(ADDS_PER_DROP, len(savings))
         likely = np.argpartition(-savings, count - 1)[:count]
-        for vendor in sorted(likely[savings[likely] > 0].tolist()):
+        least = worth if self.shelves.is_exact else 0.0
+        for vendor in sorted(likely[savings[likely] > least].tolist()):
             yield tuple(sorted((*current, vendor)))
 
     def restart(self, wanted: Sequence[int], rounds: int, seed: int = 0) -> tuple[int, ...]:

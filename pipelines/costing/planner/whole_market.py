@@ -144,7 +144,7 @@ def first_factors(compiled: Compiled) -> Floats:
 
 def _construct_best(search: VendorSearch, construct: Callable[[Flags], float], count: int) -> float:
     vendors = len(search.shelves.fixed)
-    return min(construct(_flags(np.array(found, np.int64), vendors)) for found in search.best()[:count])
+    return min(construct(_flags(np.array(found, np.int64), vendors)) for found in search.best(count))
 
 
 def _by_plans(search: VendorSearch, construct: Callable[[Flags], float], plans: int) -> float:
@@ -167,6 +167,7 @@ def _by_plans(search: VendorSearch, construct: Callable[[Flags], float], plans: 
             cost, current = better, found
     while len(tried) < plans:
         around = {other for group in search.neighbours(current) for other in group} - tried
+        search.judge(list(around))
         for other in sorted(around, key=lambda other: (search.cost(other), other))[:AROUND]:
             if (better := made(other)) < cost:
                 cost, current = better, other
