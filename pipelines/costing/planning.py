@@ -321,7 +321,16 @@ class ModelPlanning:
                 bought = sound.purchases.select(
                     "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
                 )
-                helps = what_would_help(missing, bought, self.market, self.inputs, self.day, scenario, self.book)
+                helps = what_would_help(
+                    missing,
+                    bought,
+                    self.market,
+                    self.inputs,
+                    self.day,
+                    scenario,
+                    self.book,
+                    self.model.settings.counter_lines,
+                )
             checked.append(
                 CheckedPlan(
                     scenario.scenario_code,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -26,6 +26,7 @@ class _Rules:
     day: date
     scenario: Scenario
     book: TermsBook
+    counter_lines: frozenset[int]
 
     def on_offer(
         self,
@@ -49,6 +50,27 @@ class _Rules:
             .select(*PORTION_KEY, *OFFER_KEY, "quantity_available")
         )
 
+    def asked(self, on_offer: pl.DataFrame) -> pl.DataFrame:
+        """Without the counter's offers for lines that the scenario does not ask of it."""
+        if self.scenario.counter != "marked":
+            return on_offer
+        is_counter = pl.col("vendor_code").is_in(self.counters)
+        return on_offer.filter(~is_counter | pl.col("line_number").is_in(list(self.counter_lines)))
+
+    @property
+    def counters(self) -> list[str]:
+        return [code for code, terms in self.book.vendors.items() if terms.vendor_kind == "counter"]
+
+    def why_not(self, vendor_code: str) -> str:
+        """Why the plan does not buy what fits from a vendor."""
+        terms = self.book.vendors.get(vendor_code)
+        if terms is None:
+            return self.book.why_left_out(vendor_code)
+        reason = why_forbidden(terms, self.scenario)
+        if not reason and self.scenario.counter == "marked" and vendor_code in self.counters:
+            return "the line is not among the model's counter_lines"
+        return reason or "its prices are in another currency than its terms"
+
 
 def what_would_help(
     unfilled: pl.DataFrame,
@@ -58,6 +80,7 @@ def what_would_help(
     day: date,
     scenario: Scenario,
     book: TermsBook,
+    counter_lines: Collection[int] = (),
 ) -> dict[tuple[int, int], str]:
     """For each portion the nearest change that would fill it: a colour freedom, a form, a vendor or a condition.
 
@@ -72,11 +95,12 @@ def what_would_help(
         day: the date of the plan.
         scenario: the plan's rules.
         book: the vendors' terms.
+        counter_lines: the lines that a scenario with ``counter = marked`` asks of the counter.
     """
-    rules = _Rules(inputs, day, scenario, book)
+    rules = _Rules(inputs, day, scenario, book, frozenset(counter_lines))
     every_step = buyable_steps(market)
     steps = steps_under_terms(every_step, first_orders(allowed_terms(scenario, book)))
-    fitting = rules.on_offer(unfilled, steps)
+    fitting = rules.asked(rules.on_offer(unfilled, steps))
     any_colour = unfilled.with_columns(
         pl.lit("any").alias("colour_rule"), pl.lit([], dtype=pl.List(pl.String)).alias("accept_colour_codes")
     )
@@ -90,11 +114,11 @@ def what_would_help(
         pl.col("quantity_available") - pl.col("bought").fill_null(0)
     )
     kept_out = _by_portion(left.filter(pl.col("quantity_available") > 0))
-    colours = beyond(rules.on_offer(any_colour, steps))
-    stand_ins = beyond(rules.on_offer(unfilled, steps, use_interchange=True))
-    weaker = beyond(rules.on_offer(without_load, steps, use_interchange=True))
+    colours = beyond(rules.asked(rules.on_offer(any_colour, steps)))
+    stand_ins = beyond(rules.asked(rules.on_offer(unfilled, steps, use_interchange=True)))
+    weaker = beyond(rules.asked(rules.on_offer(without_load, steps, use_interchange=True)))
     vendors = beyond(rules.on_offer(unfilled, every_step))
-    conditions = beyond(rules.on_offer(unfilled, steps, conditions=CONDITIONS))
+    conditions = beyond(rules.asked(rules.on_offer(unfilled, steps, conditions=CONDITIONS)))
     measured = distances(inputs.tables["colours"], unfilled["listed_colour_code"])
     distance = {(listed, code): value for listed, code, value in measured.iter_rows()}
     names = dict(inputs.tables["colours"].select("colour_code", "colour_name").iter_rows())
@@ -191,10 +215,9 @@ def _vendor_option(offers: list[dict[str, Any]], rules: _Rules) -> Option:
     if not totals:
         return 0, ""
     vendor = max(sorted(totals), key=lambda code: totals[code])
-    terms = rules.book.vendors.get(vendor)
-    reason = rules.book.why_left_out(vendor) if terms is None else why_forbidden(terms, rules.scenario)
-    reason = reason or "its prices are in another currency than its terms"
-    return totals[vendor], f"the vendor {vendor}, who has {totals[vendor]}, but {reason}"
+    names = dict(rules.inputs.tables["vendors"].select("vendor_code", "vendor_name").iter_rows())
+    told = f"the vendor {names.get(vendor, vendor)}, who has {totals[vendor]}, but {rules.why_not(vendor)}"
+    return totals[vendor], told
 
 
 def _condition_option(offers: list[dict[str, Any]]) -> Option:

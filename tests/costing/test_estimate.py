@@ -107,12 +107,13 @@ NOTHING = pl.DataFrame(
 )
 
 
-def helped(*offers, bought=NOTHING, rule="as_listed", scenario=FREED, tables=None, **more):
+def helped(*offers, bought=NOTHING, rule="as_listed", scenario=FREED, tables=None, counter_lines=(), **more):
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, rule, **more)])
     vendors = [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]
     inputs = make_inputs((model,), vendors=vendors, **(tables or {}))
     portions = portions_on(model, DAY, True)
-    found = what_would_help(portions, bought, make_market(*offers), inputs, DAY, scenario, terms_on(inputs, DAY, BUYER))
+    book = terms_on(inputs, DAY, BUYER)
+    found = what_would_help(portions, bought, make_market(*offers), inputs, DAY, scenario, book, counter_lines)
     assert list(found) == [(1, 1)]
     return found[1, 1]
 
@@ -156,9 +157,19 @@ def test_a_vendor_left_out_or_forbidden():
     no_a = Scenario(scenario_code="x", title="x", forbidden_vendors=["a"])
     assert (
         helped(offer("a", "brick", "red", "1", 8), scenario=no_a)
-        == "the vendor a, who has 8, but the scenario forbids it"
+        == "the vendor A, who has 8, but the scenario forbids it"
     )
     assert "another currency" in helped(offer("a", "brick", "red", "1", 8, currency_code="USD"))
+
+
+def test_the_counter_is_asked_only_for_the_models_counter_lines():
+    """The line is not one of them, so no minimum or multiple keeps the counter's pieces out: the rule does."""
+    marked = Scenario(scenario_code="x", title="x", counter="marked")
+    at_the_counter = offer("till", "brick", "red", "1", 8)
+    assert helped(at_the_counter, scenario=marked) == (
+        "the vendor Till, who has 8, but the line is not among the model's counter_lines"
+    )
+    assert "keep them out of the plan" in helped(at_the_counter, scenario=marked, counter_lines=[1])
 
 
 def test_a_condition():
