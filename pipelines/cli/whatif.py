@@ -101,7 +101,7 @@ def run(
         _refuse("nothing is to be changed", "say what: `kitfare whatif --help` lists the changes")
     if used and new_only:
         _refuse("--used and --new-only contradict each other", "give one of them")
-    inputs = read_workspace(place)
+    inputs = read_workspace(place, is_archiving=False)
     asked = _model(inputs, model)
     who = _buyer(inputs, buyer)
     rules = _scenario(inputs, scenario)

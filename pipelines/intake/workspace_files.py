@@ -42,14 +42,18 @@ class TableFile:
         return self.rows.select(self.contract.columns).sort(self.contract.key)
 
 
-def read_workspace(workspace: Workspace) -> WorkspaceInputs:
+def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> WorkspaceInputs:
     """Read, validate and archive all inputs of a workspace but the dropped price files.
+
+    Args:
+        is_archiving: False for a look that leaves no trace: an archived file must be in a page of the journal, and only a
+            refresh writes those. The table of inputs then has neither hashes nor settings.
 
     Raises:
         SettingsError: kitfare.toml, a profile or a model.toml makes no sense.
         InputError: a table breaks its contract, or tables contradict each other; says which file and line.
     """
-    reader = _WorkspaceReader(workspace)
+    reader = _WorkspaceReader(workspace, is_archiving)
     settings = reader.toml(workspace.root / "kitfare.toml", Settings)
     for path in sorted(workspace.profiles.glob("*.toml")):
         reader.toml(path, Profile)
@@ -145,6 +149,8 @@ class _WorkspaceReader:
     def toml(self, path: Path, kind: type[_Loaded]) -> _Loaded:
         """A settings file; read in place, because its errors name it, and only if it stayed what was archived."""
         value = load_toml(path, kind)
+        if not self.is_archiving:
+            return value
         file_hash = archive.store(path, self.workspace.archive)
         if load_toml(archive.place_of(file_hash, self.workspace.archive), kind) != value:
             raise InputError(

@@ -95,9 +95,14 @@ def test_every_way_of_buying_can_be_asked_about(place, scenario):
 
 
 def test_nothing_published_changes(place):
-    before = (place / "published").resolve()
+    before, kept = (place / "published").resolve(), sorted((place / "archive").rglob("*"))
     answer(place, "--used")
     assert (place / "published").resolve() == before
+    assert sorted((place / "archive").rglob("*")) == kept, (
+        "only a refresh writes the journal that archived files belong in"
+    )
+    result = CliRunner().invoke(app, ["verify", "--workspace", str(place)])
+    assert result.exit_code == 0, result.output
 
 
 @pytest.mark.parametrize(
