@@ -12,6 +12,7 @@ import typer
 from pipelines.cli.common import WorkspaceOption, open_workspace, published_database, say, text_table
 
 if TYPE_CHECKING:
+    from pipelines.settings import Workspace
     from pipelines.warehouse.query import Asked
 
 _KEY = "model_code = {model} and scenario_code = {scenario} and buyer_code = {buyer} and priced_on = {day}"
@@ -47,10 +48,27 @@ def run(
     from pipelines.warehouse.query import asking
 
     with asking(database) as ask:
+        if buyer is None:
+            buyer = _first_buyer(ask, model, place)
         told = _index(ask, model, buyer, month, line) if month else _cost(ask, model, scenario, buyer, on, line)
         for words in told:
             say(words)
     say(f"Files are kept in {place.archive}, under the first two letters of their hash.")
+
+
+def _first_buyer(ask: Asked, model: str, place: Workspace) -> str | None:
+    """The first buyer of the settings for whom the model is published; None leaves the choice to what is there."""
+    from pipelines.errors import SettingsError
+
+    try:
+        codes = [buyer.buyer_code for buyer in place.settings().buyer]
+    except SettingsError:  # they are being edited, and what is published stays what it is
+        return None
+    known = {
+        row["buyer_code"]
+        for row in ask(f"select distinct buyer_code from model_cost where model_code = {_quoted(model)}")
+    }
+    return next((code for code in codes if code in known), None)
 
 
 def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | None, line: int | None) -> Iterator[str]:

@@ -10,6 +10,8 @@ from published_case import published_tables, typed
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
+from pipelines.cli.trace import _first_buyer
+from pipelines.settings import Workspace
 from pipelines.warehouse import generation
 from schemas.published import CORRECTED_ROW
 
@@ -47,6 +49,28 @@ def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
     assert "the file says 0.500000 EUR; corrected, because: a bag of ten" in told
     assert "Line 2: 6 x 00777 7 (new) from birch" in told and "hash bb" in told
     assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in told
+
+
+def test_the_first_buyer_is_the_first_of_the_settings(place):
+    """Not the first by its letters; where the settings make no sense at the moment, whoever is published."""
+
+    def first(settings, published):
+        (place / "kitfare.toml").write_text(settings)
+
+        def ask(query):
+            return [{"buyer_code": code} for code in published]
+
+        return _first_buyer(ask, "mill", Workspace(place))
+
+    buyers = "".join(
+        f'[[buyer]]\nbuyer_code = "{code}"\ntitle = "x"\nregion_code = "r"\ncurrency_code = "EUR"\n'
+        for code in ("zoo", "home", "away")
+    )
+    assert first(buyers, ["away", "home"]) == "home"
+    assert first(buyers, ["zoo", "away", "home"]) == "zoo"
+    assert first(buyers, ["other"]) is None
+    assert first("", ["away", "home"]) is None
+    (place / "kitfare.toml").write_text("")
 
 
 def test_one_line_alone_and_the_query_that_gives_the_same(place):
