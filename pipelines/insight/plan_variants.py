@@ -25,6 +25,7 @@ from pipelines.costing.receipt import work_out
 from pipelines.costing.terms_on import TermsBook
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
+from pipelines.insight.counter import price_with_tax
 from pipelines.insight.published_plans import EFFORT, PublishedPlan, published_plans
 from pipelines.insight.sturdy import MINIMUM_SHARES, SOURCES, vendors_to_add
 from pipelines.settings import Scenario
@@ -111,9 +112,9 @@ def shortlisted(plan: Plan, candidates: Candidates, book: TermsBook) -> Candidat
 
 
 def _rates(book: TermsBook) -> pl.DataFrame:
-    """The buyer's currency for one unit of each vendor's; it only ranks and shows prices."""
+    """The buyer's currency for one unit of each vendor's displayed prices, with the tax on goods; only ranks and shows."""
     codes = sorted(book.vendors)
-    rates = [float(book.vendors[code].rate) for code in codes]
+    rates = [float(price_with_tax(Fraction(1), book.vendors[code])) for code in codes]
     return pl.DataFrame({"vendor_code": codes, "rate": rates}, schema={"vendor_code": pl.String, "rate": pl.Float64})
 
 
@@ -236,7 +237,7 @@ def able_vendors(plan: Plan, candidates: Candidates, book: TermsBook) -> pl.Data
     A portion of a colour group stays in the plan's colour.
 
     Returns:
-        line_number, portion_number, vendor_code and price (displayed, in the buyer's currency), the cheapest first.
+        line_number, portion_number, vendor_code and price (in the buyer's currency, with the tax on goods), the cheapest first.
     """
     portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code", "quantity")
     colours = plan.allocations.select(*PORTION_KEY, pl.col("colour_code").alias("bought_colour"))

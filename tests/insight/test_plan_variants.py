@@ -130,6 +130,21 @@ def test_a_plan_that_is_sturdy_already_has_no_sturdier_one():
     assert of(found, "sources_in_plan") == {}
 
 
+def test_sources_are_compared_with_the_tax_that_comes_on_top():
+    """b shows 0.21 and adds 20 %, c shows 0.24 with its tax in it: c is the cheaper one, and a piece of a costs 0.12."""
+    taxed = [
+        terms("a", tax_rate_pct="20"),
+        terms("b", tax_rate_pct="20", tax_on="goods_and_shipping"),
+        terms("c", tax_rate_pct="20", tax_on="included"),
+    ]
+    market = make_market(
+        *(offer(code, "brick", "red", price) for code, price in (("a", "0.10"), ("b", "0.21"), ("c", "0.24")))
+    )
+    (row,) = variants(make_model([line(1, "brick", "red", 10)]), market, taxed)["second_source"].rows(named=True)
+    assert (row["source_vendor_codes"], row["paid_unit_price"]) == ("a", Decimal("0.12"))
+    assert (row["second_vendor_code"], row["second_unit_price"]) == ("c", Decimal("0.24"))
+
+
 def test_a_source_must_have_all_the_pieces_and_a_freedom_widens_the_choice():
     model = make_model([line(1, "brick", "red", 10)], [freedom(1, "any")])
     market = make_market(
