@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
+from pipelines.money import round_money
 from pipelines.settings import Watch
 from schemas.outlook import WATCH_RESULT
 from schemas.validate import polars_schema, validate_typed
@@ -78,14 +79,15 @@ def _model_below(watch: Watch, model_code: str, buyer_code: str, watched: Watche
     if plan["plan_status"] == "refused":
         yield {"watch_told": "The plan failed a check, so its cost is not looked at."}
         return
-    cost, money = plan["complete_cost"], plan["currency_code"]
+    money = plan["currency_code"]
+    cost, estimate = (round_money(plan[name], money) for name in ("complete_cost", "unfilled_estimate"))
     if plan["unfilled_estimate_count"]:
         yield {
             "watch_told": f"Costs at least {cost:f} {money}; {plan['unfilled_estimate_count']} pieces have no price at all."
         }
         return
     is_below = watch.amount is not None and cost < watch.amount
-    estimated = f", of which {plan['unfilled_estimate']:f} is an estimate" if plan["unfilled_piece_count"] else ""
+    estimated = f", of which {estimate:f} is an estimate" if plan["unfilled_piece_count"] else ""
     yield {
         "is_fired": is_below,
         "watched_value": float(cost),

@@ -39,7 +39,7 @@ def element(part, **other):
 @pytest.mark.parametrize(("amount", "fired"), [("100.01", True), ("100.00", False), ("99.99", False)])
 def test_a_model_fires_only_below_its_amount(amount, fired):
     (row,) = results({"kind": "model_below", "amount": Decimal(amount)}, [cost_row(TODAY, "100.00")])
-    assert row["is_fired"] is fired and row["watched_value"] == 100 and "Costs 100.00" in row["watch_told"]
+    assert row["is_fired"] is fired and row["watched_value"] == 100 and "Costs 100.00 EUR: " in row["watch_told"]
 
 
 @pytest.mark.parametrize(
