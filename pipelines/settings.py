@@ -9,6 +9,7 @@ import tomllib
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -316,7 +317,11 @@ def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
     try:
         return kind.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
-        raise SettingsError(f"{path.name} is missing", where=str(path), next_step="make one") from None
+        raise SettingsError(
+            f"{path.name} is missing",
+            where=str(path),
+            next_step="make one: `kitfare init` of a new folder writes an example",
+        ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise SettingsError(
             f"{path.name} is not readable as TOML: {error}",
@@ -332,13 +337,19 @@ def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
         ) from None
 
 
+def _setting_names(kind: type[Strict]) -> list[str]:
+    """The names of all settings there are, in any file."""
+    return [name for each in kind.__subclasses__() for name in (*each.model_fields, *_setting_names(each))]
+
+
 def _in_words(found: Any) -> str:
     """What pydantic found, by the key's place in the file; a rule of our own comes without pydantic's preface."""
     steps = [f"#{step + 1}" if isinstance(step, int) else step for step in found["loc"]]
     place = ".".join(step for step in steps if "[" not in step).replace(".#", " #")
     value = found["input"]
     if found["type"] == "extra_forbidden":
-        told = "there is no such setting"
+        near = get_close_matches(str(found["loc"][-1]), _setting_names(Strict), 1)
+        told = "there is no such setting" + (f"; did you mean {near[0]}?" if near else "")
     elif found["type"] == "missing":
         told = "is missing"
     elif found["type"] == "value_error" or not isinstance(value, str | int | float | date):

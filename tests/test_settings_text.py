@@ -144,7 +144,7 @@ def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, da
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting"),
+        ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting; did you mean months_back?"),
         (
             '[refresh]\neffort = "huge"\n',
             "refresh.effort: 'huge' will not do: it should be 'quick', 'standard' or 'deep'",

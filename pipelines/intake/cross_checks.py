@@ -134,6 +134,12 @@ def _check_model_toml(place: str, settings: ModelSettings, own: Mapping[str, _Ta
             where=where,
             next_step="give both the same name",
         )
+    if own["parts"].rows.is_empty():
+        raise InputError(
+            f"the parts list of {settings.model_code} has no lines",
+            where=own["parts"].path,
+            next_step="write the designer's list into it, or move the model's folder away until you have it",
+        )
     dated = [version.list_version for version in settings.versions]
     listed = own["parts"].rows["list_version"].unique().sort().to_list()
     if sorted(dated) != listed:

@@ -320,6 +320,11 @@ def test_model_settings_that_do_not_fit(root, text, told):
     refused(root, told, "boat/model.toml", kind=SettingsError)
 
 
+def test_a_parts_list_without_lines_is_called_that(root):
+    put(root, "models/boat/parts.csv", "line_number,part_code,colour_code,quantity\n")
+    refused(root, "the parts list of boat has no lines", "models/boat/parts.csv")
+
+
 def test_a_model_folder_without_its_files(root):
     (root / "models/boat/parts.csv").unlink()
     refused(root, "the model boat has no parts list")
