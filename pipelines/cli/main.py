@@ -144,3 +144,7 @@ for _command in (
 def main() -> None:
     """Entry point of the command."""
     app()
+
+
+if __name__ == "__main__":
+    main()
