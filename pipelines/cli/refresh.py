@@ -86,8 +86,17 @@ def comparison(model_costs: list[dict[str, Any]], day: date, scenarios: Sequence
     if marks:
         yield ""
         yield from (f"{mark} {meaning}" for mark, meaning in sorted(marks.items()))
+        if any(_costs_more_for_more_pieces(one, other) for one in costs for other in costs):
+            yield "Fewest missing pieces come first, cost second: a way of buying that finds more pieces can cost more."
     if not costs:
         yield f"No model has a cost on {day}."
+
+
+def _costs_more_for_more_pieces(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    same = all(one[name] == other[name] for name in ("model_code", "buyer_code"))
+    fewer = one["unfilled_piece_count"] < other["unfilled_piece_count"]
+    refused = "refused" in (one["plan_status"], other["plan_status"])
+    return same and fewer and not refused and one["complete_cost"] > other["complete_cost"]
 
 
 def _amount(row: dict[str, Any]) -> str:

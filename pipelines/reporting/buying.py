@@ -140,9 +140,11 @@ def _dearest(facts: Facts, model: ReportedModel, buyer: Buyer, in_full: bool) ->
     part = sum(row["line_cost_share"] for row in few)
     half = next((at for at, share in enumerate(_running(rows), start=1) if share >= 0.5), len(rows))
     words = (
-        f"{count(half)} of {count(len(rows), 'line')} carry half of the cost; the dearest {count(len(few))} carry "
-        f"{percent(100 * part, digits=0)}. Each line counts with its goods and its part of shipping, handling and tax."
-    )
+        f"{count(half)} of {count(len(rows), 'line')} {'carries' if half == 1 else 'carry'} half of the cost; "
+        f"the dearest {count(len(few))} carry {percent(100 * part, digits=0)}. "
+        if len(rows) > 1
+        else "All of the cost is one line's. "
+    ) + "Each line counts with its goods and its part of shipping, handling and tax."
     changed = [row for row in rows if row["cost_rank"] <= DEAREST_CHANGED]
     shown = _shown(model, in_full, changed, DEAREST_SHOWN, len(changed))
     headings = [

@@ -13,6 +13,8 @@ from pipelines.reporting.tables import NOTHING, Table, certainty, columns, count
 from pipelines.reporting.words import COST_WORDS, STATUS
 from pipelines.settings import Buyer
 
+DEARER_WITH_MORE = "Fewest missing pieces come first, cost second: a row that finds more of them can cost more."
+"""Why a way of buying with more freedom can cost more."""
 REFUSED = "refused by a check"
 NOT_TOLD_APART = "can't be told apart"
 WITHHELD = "withheld"
@@ -109,9 +111,19 @@ def how_good(plans: Sequence[Row]) -> str:
     if not usable:
         return ""
     widest = max(usable, key=lambda plan: float(plan["gap_pct"]))
-    if not widest["gap_pct"]:
-        return "Every row is the cheapest possible for its way of buying, at these prices."
-    return "Every row is " + STATUS["bounded"].format(gap=gap(widest["gap_pct"])) + " for the pieces it buys."
+    told = "Every row is the cheapest possible for its way of buying, at these prices."
+    if widest["gap_pct"]:
+        told = "Every row is " + STATUS["bounded"].format(gap=gap(widest["gap_pct"])) + " for the pieces it buys."
+    return f"{told} {DEARER_WITH_MORE}" if some_cost_more_for_more_pieces(usable) else told
+
+
+def some_cost_more_for_more_pieces(plans: Sequence[Row]) -> bool:
+    """Whether a plan that leaves fewer pieces missing has a higher complete cost than one that leaves more."""
+    return any(
+        one["unfilled_piece_count"] < other["unfilled_piece_count"] and one["complete_cost"] > other["complete_cost"]
+        for one in plans
+        for other in plans
+    )
 
 
 def comparison_table(facts: Facts, plans: list[Row], against: Row | None, caption: str) -> Table:
@@ -135,7 +147,7 @@ def comparison_table(facts: Facts, plans: list[Row], against: Row | None, captio
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
                 NOTHING if own else saved(saving(against, plan), code),
-                certainty(plan["plan_status"], plan["gap_pct"], plan["unfilled_piece_count"]),
+                certainty(plan["plan_status"], plan["gap_pct"]),
             )
         )
     rows += [

@@ -86,7 +86,7 @@ def _plans_table(facts: Facts, plans: list[Row], buyer: Buyer) -> Table:
                 gap(plan["gap_pct"]),
                 count(plan["unfilled_piece_count"]),
                 plan["plan_status"],
-                certainty(plan["plan_status"], plan["gap_pct"], plan["unfilled_piece_count"]),
+                certainty(plan["plan_status"], plan["gap_pct"]),
                 plan["effort"],
             )
         )

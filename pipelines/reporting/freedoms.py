@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -17,6 +17,7 @@ from pipelines.reporting.near_colours import NearColour, near_colours
 from pipelines.reporting.tables import NOTHING, Table, columns, count, money, percent
 from pipelines.reporting.words import COLOUR_RULES
 from pipelines.settings import Buyer
+from schemas.published import UNFILLED_LINE
 from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
 
 TOP_COUNT = 5
@@ -126,6 +127,7 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
         return Freedoms(())
     colours = _lines(facts.rows_of(COLOUR_FLEX_SAVING, plan))
     forms = _lines(facts.rows_of(INTERCHANGE_SAVING, plan))
+    fillers = _lines_made_buyable(facts, facts.plan(model.code, buyer.buyer_code, "listed"), plan)
     costs = {row["freedoms_allowed"]: row for row in facts.rows_of(FREEDOM_COST, plan).iter_rows(named=True)}
     shown = None if in_full or model.publish_lines == "all" else TOP_COUNT if model.publish_lines == "some" else 0
     kept = colours if in_full else [line for line in colours if line.saves]
@@ -134,7 +136,7 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
     form_table = _table(facts, kept_forms[:shown], "What other forms save", buyer)
     has_marks = any(UNCLEAR in str(cell) for each in (table, form_table) if each for row in each.rows for cell in row)
     return Freedoms(
-        tuple(_words(facts, model, buyer, plan, costs, colours)),
+        tuple(_words(facts, model, buyer, plan, costs, colours, fillers)),
         _kinds_table(costs, buyer, in_full),
         table,
         form_table,
@@ -145,7 +147,7 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
                 *(_basis_words(facts, plan, buyer) if table or form_table else []),
             ]
         ),
-        _idle_words(facts, colours) if in_full else "",
+        _idle_words([line for line in colours if line.number not in fillers]) if in_full else "",
         _looks(facts, plan, costs, buyer, names_lines=in_full or model.publish_lines == "all"),
         near_colours(facts, plan) if in_full or model.publish_lines != "none" else (),
         (METHOD if in_full else SHORT_METHOD) if costs else "",
@@ -153,13 +155,27 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
 
 
 def _words(
-    facts: Facts, model: ReportedModel, buyer: Buyer, plan: Row, costs: dict[str, Row], lines: Sequence[_Line]
+    facts: Facts,
+    model: ReportedModel,
+    buyer: Buyer,
+    plan: Row,
+    costs: dict[str, Row],
+    lines: Sequence[_Line],
+    fillers: Collection[int],
 ) -> list[str]:
     told = []
     listed = facts.plan(model.code, buyer.buyer_code, "listed")
     together = saving(listed, plan)
+    found = 0 if listed is None else listed["unfilled_piece_count"] - plan["unfilled_piece_count"]
+    if found > 0:
+        told.append(
+            f"With the freedoms of colour and form {count(found, 'more piece')} can be bought, of which the cost as "
+            "designed has an estimate at most."
+        )
     if together is not None:
-        if not together.is_told_apart:
+        if found > 0 and together.amount <= 0:
+            told.append("So they make the model buildable, not cheaper.")
+        elif not together.is_told_apart:
             told.append("Together the freedoms make no difference that can be told apart from how exact the plans are.")
         elif together.amount > 0:
             told.append(
@@ -175,18 +191,34 @@ def _words(
             "where that share is alike."
         )
     if lines:
-        told.append(_line_words(lines))
+        told.append(_line_words(lines, fillers))
     return told
 
 
-def _line_words(lines: Sequence[_Line]) -> str:
-    """How many lines save something, and how many nothing."""
+def _lines_made_buyable(facts: Facts, listed: Row | None, freed: Row) -> set[int]:
+    """Lines of which the freed plan lacks fewer pieces than the plan as listed: their freedoms are not idle, whatever they save."""
+    if listed is None:
+        return set()
+    before, after = (
+        dict(facts.rows_of(UNFILLED_LINE, plan).group_by("line_number").agg(pl.sum("unfilled_piece_count")).iter_rows())
+        for plan in (listed, freed)
+    )
+    return {line for line, missing in before.items() if missing > after.get(line, 0)}
+
+
+def _line_words(lines: Sequence[_Line], fillers: Collection[int]) -> str:
+    """How many lines save something, how many make pieces buyable, and how many do nothing."""
     paying = sum(line.pays for line in lines)
     unclear = sum(line.saves and not line.pays for line in lines)
-    idle = sum(not line.saves for line in lines)
+    filling = sum(not line.saves and line.number in fillers for line in lines)
+    idle = sum(not line.saves and line.number not in fillers for line in lines)
     words = f"Of {count(len(lines), 'line')} with a colour freedom, {count(paying)} clearly {'saves' if paying == 1 else 'save'} money"
     if unclear:
         words += f", {count(unclear)} {'saves' if unclear == 1 else 'save'} less than how exact the plans are"
+    if filling:
+        words += (
+            f", {count(filling)} {'makes' if filling == 1 else 'make'} pieces buyable that can't be had as designed"
+        )
     if idle:
         words += f", and {count(idle)} {'saves' if idle == 1 else 'save'} nothing today: the designer's colour could come back there"
     return words + "."
@@ -218,22 +250,37 @@ def _kinds_table(costs: dict[str, Row], buyer: Buyer, in_full: bool) -> Table | 
     """Costs with each kind of freedom; in full, what the reckoning says beside what planning found."""
     kinds = [*KINDS]
     if in_full and "first_looks" in costs:
-        looked = count(len(costs["first_looks"]["looked_line_numbers"].split(";")), "line")
-        kinds.append(("first_looks", f"Both, and the first {looked} to look at in any colour"))
+        looked = _first_lines(costs["first_looks"])
+        kinds.append(("first_looks", f"Both, and {looked} to look at in any colour"))
+    missing = {kind: costs[kind]["unfilled_piece_count"] for kind, _ in kinds if kind in costs}
+    has_missing = len(set(missing.values())) > 1
     rows = tuple(
         (
             title,
             money(costs[kind]["complete_cost"], buyer.currency_code),
-            NOTHING if kind == "none" else _amount(costs[kind]["total_saving"], costs[kind]["is_told_apart"], buyer),
+            *([count(missing[kind])] if has_missing else []),
+            _kind_saved(costs, kind, buyer),
             *([money(costs[kind]["modelled_saving"], buyer.currency_code)] if in_full else []),
         )
         for kind, title in kinds
         if kind in costs
     )
     headings = columns(
-        "What may differ from the list", "#Complete cost", "#Saved", *(["#By the reckoning"] if in_full else [])
-    )
+        "What may differ from the list", "#Complete cost", *(["#Missing pieces"] if has_missing else []), "#Saved",
+        *(["#By the reckoning"] if in_full else []),
+    )  # fmt: skip
     return Table(f"What freedoms of colour and form save, in {buyer.currency_code}", headings, rows) if rows else None
+
+
+def _kind_saved(costs: dict[str, Row], kind: str, buyer: Buyer) -> str:
+    """What a kind of freedom saves; nothing told where it costs more because it buys pieces that had an estimate at most."""
+    row, none = costs[kind], costs.get("none")
+    if kind == "none":
+        return NOTHING
+    buys_more = none is not None and row["unfilled_piece_count"] < none["unfilled_piece_count"]
+    if buys_more and not row["total_saving"]:
+        return NOTHING
+    return _amount(row["total_saving"], row["is_told_apart"], buyer)
 
 
 def _basis_words(facts: Facts, plan: Row, buyer: Buyer) -> list[str]:
@@ -283,7 +330,7 @@ def _table(facts: Facts, lines: Sequence[_Line], caption: str, buyer: Buyer) -> 
     return Table(f"{caption}, in {buyer.currency_code}", headings, rows, is_stacked=True)
 
 
-def _idle_words(facts: Facts, lines: Sequence[_Line]) -> str:
+def _idle_words(lines: Sequence[_Line]) -> str:
     idle = [line for line in lines if not line.saves]
     if not idle:
         return ""
@@ -313,10 +360,9 @@ def _looks(facts: Facts, plan: Row, costs: dict[str, Row], buyer: Buyer, *, name
         )
     first = costs.get("first_looks")
     if first is not None:
-        number = len(first["looked_line_numbers"].split(";"))
         less = costs["both"]["complete_cost"] - first["complete_cost"]
         words.append(
-            f"Planned anew with the first {count(number, 'line')} in any colour, the parts cost "
+            f"Planned anew with {_first_lines(first)} in any colour, the parts cost "
             f"{money(first['complete_cost'], code, with_code=True)}"
             + (f", {money(less, code)} less than now." if less > 0 else ": no less than now.")
         )
@@ -327,6 +373,11 @@ def _looks(facts: Facts, plan: Row, costs: dict[str, Row], buyer: Buyer, *, name
     ]
     chart = look_curve(title, looked, lambda value: money(Decimal(repr(value)), code))
     return LooksFirst(tuple(words), chart, _looks_table(facts, worth, buyer) if names_lines else None)
+
+
+def _first_lines(row: Row) -> str:
+    number = len(row["looked_line_numbers"].split(";"))
+    return "the first line" if number == 1 else f"the first {count(number)} lines"
 
 
 def _looks_table(facts: Facts, rows: Sequence[Row], buyer: Buyer) -> Table | None:

@@ -87,7 +87,12 @@ def _strip(facts: Facts, listed: Row | None, best: Row | None) -> list[dict[str,
         title = facts.scenario_title("listed")
         items.append((title, complete_cost(facts, listed, with_code=True), _parcels(listed)))
     if listed is not None and best is not None and (found := saving(listed, best)) is not None:
-        items.append(("Saved by the cheaper way", *_saved_words(found, best["currency_code"])))
+        more = listed["unfilled_piece_count"] - best["unfilled_piece_count"]
+        if found.amount < 0 and more > 0:
+            figure = money(-found.amount, best["currency_code"], with_code=True)
+            items.append(("Dearer than as designed", figure, f"because {count(more, 'more piece')} can be bought"))
+        else:
+            items.append(("Saved by the cheaper way", *_saved_words(found, best["currency_code"])))
     if best is not None and best["instructions_cost"] is not None:
         code = best["currency_code"]
         both = money(best["complete_cost"] + best["instructions_cost"], code, with_code=True)

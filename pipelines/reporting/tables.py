@@ -87,15 +87,14 @@ def gap(gap_pct: float) -> str:
     return f"{tenths:,f} %"
 
 
-def certainty(plan_status: str, gap_pct: float, unfilled_piece_count: int = 0) -> str:
-    """How good a plan is, in words: ``at most 0.4 % above the best possible``.
+def certainty(plan_status: str, gap_pct: float) -> str:
+    """How good a plan is for the pieces it buys, in words: ``at most 0.4 % above the best possible``.
 
-    A plan with missing pieces says so, and how good it is for the pieces that can be bought.
+    How many pieces it lacks stands in a column beside it.
     """
-    if plan_status != "partial":
-        return STATUS[plan_status].format(gap=gap(gap_pct))
-    rest = STATUS["bounded" if gap_pct > 0 else "proven"].format(gap=gap(gap_pct))
-    return f"{count(unfilled_piece_count, 'piece')} can't be bought; for the rest, {rest}"
+    if plan_status == "partial":
+        plan_status = "bounded" if gap_pct > 0 else "proven"
+    return STATUS[plan_status].format(gap=gap(gap_pct))
 
 
 def file_name(code: str) -> str:

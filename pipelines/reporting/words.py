@@ -8,7 +8,7 @@ MONTH_NAMES = (
 )  # fmt: skip
 
 STATUS = {
-    "proven": "the cheapest possible for this way of buying",
+    "proven": "the cheapest possible",
     "bounded": "at most {gap} above the best possible",
     "partial": "some pieces can't be bought",
     "refused": "failed a check: do not use",

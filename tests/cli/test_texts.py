@@ -48,6 +48,17 @@ def test_what_is_printed_cannot_steer_a_terminal(text):
     assert len(printable(text)) == len(text)
 
 
+def test_a_way_that_costs_more_because_it_finds_more_pieces_is_explained():
+    words = "a way of buying that finds more pieces can cost more."
+    few, more = (
+        cost(value="12.09", unfilled_piece_count=24),
+        cost(scenario="best", value="20.57", unfilled_piece_count=3),
+    )
+    assert list(comparison([few, more], DAY, SCENARIOS))[-1].endswith(words)
+    for other in (cost(scenario="best", value="12", unfilled_piece_count=3), more | {"model_code": "tower"}):
+        assert words not in "\n".join(comparison([few, other], DAY, SCENARIOS))
+
+
 def test_scenarios_side_by_side_and_a_table_per_buyer():
     rows = [
         cost(),

@@ -115,7 +115,7 @@ def test_the_whole_cost_is_a_bill_that_adds_up():
 def test_lines_are_named_only_where_the_designer_allows_it():
     for code, named in (("m00", 0), ("m01", 2), ("m02", 2)):
         found = told_of(code)
-        assert found["dearest"]["words"].startswith("1 of 2 lines carry half of the cost; the dearest 2 carry 100 %.")
+        assert found["dearest"]["words"].startswith("1 of 2 lines carries half of the cost; the dearest 2 carry 100 %.")
         assert (found["dearest"]["table"] is None) == (not named)
         assert (found["counter"]["table"] is None) == (not named)
     full = told_of("m00", in_full=True)

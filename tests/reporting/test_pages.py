@@ -223,7 +223,10 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     # Of six lines with a freedom three save something, one of them by its form, too; four unjudged ones are worth a look.
     assert named["m01"] == (3 + 1) * len(BUYERS)
     assert named["m02"] == (3 + 1 + 4) * len(BUYERS)
-    words = "2 clearly save money, 1 saves less than how exact the plans are, and 3 save nothing today"
+    words = (
+        "2 clearly save money, 1 saves less than how exact the plans are, 1 makes pieces buyable that can't be had as designed, "
+        "and 2 save nothing today"
+    )
     assert words in sheet_text(folder, "m00", ending)
 
 
@@ -337,6 +340,59 @@ def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path)
     assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
 
 
+def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_saving(night, tmp_path):
+    """As listed 31 pieces of m01 are missing and cost little by their estimate; the others buy all of them."""
+    of_m01 = (pl.col("model_code") == "m01") & (pl.col("buyer_code") == "inland")
+    todays = of_m01 & (pl.col("priced_on") == date(2026, 11, 25))
+    listed = Facts(*night).plan("m01", "inland", "listed")
+    dear = listed["complete_cost"] + Decimal("8.48")
+    tables = with_plan(
+        night[0],
+        todays & pl.col("scenario_code").is_in(["freed", "best"]),
+        complete_cost=dear,
+        landed_cost=dear,
+        lower_bound=dear,
+        unfilled_piece_count=0,
+    )
+    costs = tables["freedom_cost"]
+    changed = pl.when(of_m01)
+    is_none = pl.col("freedoms_allowed") == "none"
+    tables["freedom_cost"] = costs.with_columns(
+        changed.then(pl.when(is_none).then(31).otherwise(0))
+        .otherwise("unfilled_piece_count")
+        .alias("unfilled_piece_count"),
+        changed.then(pl.lit(Decimal(0)))
+        .otherwise("total_saving")
+        .cast(costs.schema["total_saving"])
+        .alias("total_saving"),
+    )
+    flex = tables["colour_flex_saving"]
+    tables["colour_flex_saving"] = flex.with_columns(
+        changed.then(pl.lit(Decimal(0))).otherwise("saving").cast(flex.schema["saving"]).alias("saving")
+    )
+    write_pages(tables, night[1], tmp_path, months=())
+    for ending in ("html", "md"):
+        text = sheet_text(tmp_path, "m01", ending).partition("For a buyer abroad")[0]
+        assert "Saved by the cheaper way" not in text
+        assert (
+            "Dearer than as designed" in text and "8.48 EUR" in text and "because 31 more pieces can be bought" in text
+        )
+        assert "With the freedoms of colour and form 31 more pieces can be bought" in text
+        assert "So they make the model buildable, not cheaper." in text and "save nothing today." not in text
+        assert "a row that finds more of them can cost more" in text
+    sheet = sheet_text(tmp_path, "m01").partition("For a buyer abroad")[0]
+    missing = tables["unfilled_line"].filter(todays & (pl.col("scenario_code") == "listed"))["line_number"].unique()
+    free = flex.filter(of_m01)["line_number"].unique()
+    filling, idle = len(set(free) & set(missing)), len(set(free) - set(missing))
+    assert filling and idle
+    assert f"{filling} {'makes' if filling == 1 else 'make'} pieces buyable that can't be had as designed" in sheet
+    assert f"and {idle} save nothing today" in sheet
+    evidence = sheet_text(tmp_path, "m01-evidence").partition("For a buyer abroad")[0]
+    lines = re.search(r"the designer's colour could come back: lines? ([\d, ]+)\.", evidence)
+    assert lines and not {int(line) for line in lines[1].split(", ")} & set(missing)
+    assert re.search(r"Other colours only [\d.]+ 0 –", sheet), "no saving is told of costs that can't be compared"
+
+
 def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
     facts = Facts(*night)
     listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
@@ -448,8 +504,8 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path
         (
             Decimal(0),
             False,
-            "Of 6 lines with a colour freedom, 0 clearly save money, and 6 save nothing today: the designer's colour could come "
-            "back there.",
+            "Of 6 lines with a colour freedom, 0 clearly save money, 1 makes pieces buyable that can't be had as designed, and "
+            "5 save nothing today: the designer's colour could come back there.",
         ),
         (
             Decimal(5),
@@ -465,7 +521,7 @@ def test_how_many_freedoms_pay_is_told(night, tmp_path, saving, is_told_apart, w
     assert words in sheet_text(tmp_path, "m02")
     marked = "5.00 \u2248"
     assert (marked in sheet_text(tmp_path, "m02-evidence")) == (saving == 5)
-    named = "Freedoms that save nothing today, so that the designer's colour could come back: lines 1, 3, 5, 7, 9, 11."
+    named = "Freedoms that save nothing today, so that the designer's colour could come back: lines 1, 3, 5, 7, 9."
     assert (named in sheet_text(tmp_path, "m02-evidence")) == (not saving)
     assert named not in sheet_text(tmp_path, "m02")
 

@@ -78,10 +78,8 @@ def test_a_gap_is_never_understated(value):
 
 def test_certainty_in_words():
     assert certainty("bounded", 0.4) == "at most 0.4 % above the best possible"
-    assert certainty("proven", 0.0) == "the cheapest possible for this way of buying"
-    assert (
-        certainty("partial", 0.31, 3) == "3 pieces can't be bought; for the rest, at most 0.4 % above the best possible"
-    )
+    assert certainty("proven", 0.0) == "the cheapest possible"
+    assert certainty("partial", 0.31) == "at most 0.4 % above the best possible"
     assert "do not use" in certainty("refused", 0.0)
     assert "unknown" in certainty("bounded", float("inf"))
 
