@@ -24,7 +24,7 @@ NEAR_DISTANCE = "10"
 
 
 def run(
-    model: Annotated[str, typer.Argument(help="The model's code.")],
+    model: Annotated[str, typer.Argument(metavar="MODEL", help="The model's code.")],
     explain: Annotated[
         int | None, typer.Option("--explain", metavar="LINE", help="Show what is known about a line, decide nothing.")
     ] = None,

@@ -16,11 +16,12 @@ from pipelines.intake.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
 from pipelines.intake.workspace_files import look_up_table
 from pipelines.settings import Workspace
-from schemas.inputs import CODE_MAP
+from schemas.inputs import CODE_MAP, COLOURS, VENDORS
 from schemas.validate import POSITION_COLUMNS, empty_frame
 
 _FIRST_ROWS = 5
 _TOLD_FAILURES = 100
+_NAMED = 10
 
 
 @dataclass(frozen=True)
@@ -34,12 +35,14 @@ class Inspection:
         before: text of the first rows, by the file's column names.
         after: the same rows as they would be accepted; for others the word held or repeated. Empty if it is not known what
             the rows are.
+        strangers: sentences on vendors and colours that the workspace's tables do not have.
     """
 
     taken: TakenFile
     table: TextTable | None
     before: list[dict[str, str]] = field(default_factory=list)
     after: list[dict[str, str] | str] = field(default_factory=list)
+    strangers: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return "\n".join([*self._found(), *self._rows(), *self._failures(), *self._counts()])
@@ -58,7 +61,7 @@ class Inspection:
             told.append(
                 f"  becomes:     {taken.contract.name} ({'a mended file' if taken.parents.height else profile})"
             )
-        return [*told, *(f"  note:        {note}" for note in taken.notes)]
+        return [*told, *(f"  note:        {note}" for note in (*taken.notes, *self.strangers))]
 
     def _rows(self) -> list[str]:
         told = [""] if self.before else []
@@ -108,7 +111,7 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
 
     Raises:
         SettingsError: a profile makes no sense.
-        InputError: the code map breaks its contract.
+        InputError: the code map, the vendors or the colours break their contract.
     """
     profiles = load_profiles(workspace.profiles) if workspace else []
     code_map = look_up_table(workspace, CODE_MAP) if workspace else empty_frame(CODE_MAP)
@@ -129,7 +132,32 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
         _shown(accepted[number]) if number in accepted else "held" if number in held else "repeated"
         for number in first["record_number"]
     ]
-    return Inspection(taken, table, _texts(first), after)
+    return Inspection(taken, table, _texts(first), after, _strangers(taken.rows, workspace) if workspace else ())
+
+
+def _strangers(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
+    """What accepted rows name and no plan can use: they are kept all the same, for the day the tables have it."""
+    told = []
+    for contract, column, words in (
+        (VENDORS, "vendor_code", "no plan buys from it"),
+        (COLOURS, "colour_code", "it fills no line"),
+    ):
+        if column not in rows.columns:
+            continue
+        known = look_up_table(workspace, contract)[column].implode()
+        strange = (
+            rows.filter(~pl.col(column).is_in(known))
+            .group_by(column)
+            .len()
+            .sort("len", column, descending=[True, False])
+        )
+        named = [
+            f"{code} ({count} {'row' if count == 1 else 'rows'})" for code, count in strange.head(_NAMED).iter_rows()
+        ]
+        if named:
+            more = f" and {strange.height - _NAMED} more" if strange.height > _NAMED else ""
+            told.append(f"Not in tables/{contract.name}.csv, so {words}: {', '.join(named)}{more}.")
+    return tuple(told)
 
 
 def _texts(rows: pl.DataFrame) -> list[dict[str, str]]:

@@ -70,6 +70,22 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
         assert words in told, f"{words!r} not in:\n{told}"
 
 
+def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
+    """They are kept, but no plan can use them: most often a code is misspelled."""
+    tables = workspace.root / "tables"
+    (tables / "vendors.csv").write_text("vendor_code,vendor_name,vendor_region_code,currency_code\nhill,Hill,NO,EUR\n")
+    (tables / "colours.csv").write_text("colour_code,colour_name,srgb_hex,colour_family\nc1,Clay,#AA5533,reds\n")
+    rows = [("A1", colour, "0.10", "3", "2026-10-31") for colour in ("c1", "c2", "bleu")]
+    told = str(inspect_file(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), workspace))
+    assert "Not in tables/colours.csv, so it fills no line: bleu (1 row), c2 (1 row)." in told
+    assert "tables/vendors.csv" not in told
+    named = [our_row(part_code=str(n), vendor_code=f"v{n:02d}") for n in range(12)] + [
+        our_row(part_code="x", vendor_code="v11")
+    ]
+    told = str(inspect_file(write_csv(tmp_path / "a.csv", named), workspace))
+    assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in told and "v08 (1 row) and 2 more." in told
+
+
 def test_an_unknown_file_says_what_was_found(tmp_path, workspace):
     told = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
     for words in ("separated by tabs", "Nr, Preis", "row 1:  Nr = 1, Preis = 2", "held whole", "--draft-profile"):
