@@ -148,8 +148,8 @@ SHIPPING_STEPS = Contract(
     ),
     key=("vendor_code", "buyer_region_code", "valid_from_on", "step_basis", "step_from"),
     optional={"buyer_region_code": "*", "valid_from_on": "1900-01-01", "step_to": None},
-    notes="Added to the flat shipping charge; steps of different bases add up. Beyond the last step the vendor does not "
-    "ship. The waiver threshold waives all of it.",
+    notes="Added to the flat shipping charge; steps of different bases add up; each begins where the one before "
+    "ends. Beyond the last step the vendor does not ship. The waiver threshold waives all of it.",
 )  # fmt: skip
 
 HANDLING_CHARGES = Contract(

@@ -41,6 +41,16 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "shipping steps end before they begin",
         "write a step_to above step_from, or leave it empty for no end",
     )
+    tables_of_steps = ["vendor_code", "buyer_region_code", "valid_from_on", "step_basis"]
+    following = pl.col("step_from").shift(-1).over(tables_of_steps)
+    steps = tables["shipping_steps"].rows.sort(*tables_of_steps, "step_from")
+    _refuse_rows(
+        tables["shipping_steps"].path,
+        steps.filter(following.is_not_null() & following.ne_missing(pl.col("step_to"))),
+        "step_to",
+        "shipping steps do not follow on one another",
+        "write the step_from of the next step: a step holds from its step_from on and ends just below its step_to",
+    )
     _refuse(
         tables["vendor_closures"],
         pl.col("opens_again_on") <= pl.col("closed_from_on"),
@@ -302,7 +312,8 @@ def _refuse_rows(path: str, bad: pl.DataFrame, column: str, what: str, next_step
         return
     shown = bad.sort("source_line_number").head(_SHOWN)
     places = [
-        f"line {line} ({column} {value!r})" for line, value in shown.select("source_line_number", column).iter_rows()
+        f"line {line} ({column} {_spoken(value)})"
+        for line, value in shown.select("source_line_number", column).iter_rows()
     ]
     more = [f"and {bad.height - _SHOWN} more"] if bad.height > _SHOWN else []
     raise InputError(
@@ -311,6 +322,13 @@ def _refuse_rows(path: str, bad: pl.DataFrame, column: str, what: str, next_step
         state="nothing was computed from this file",
         next_step=next_step,
     )
+
+
+def _spoken(value: object) -> str:
+    """A cell as its file has it."""
+    if value is None or value == "":
+        return "is empty"
+    return repr(value) if isinstance(value, str) else str(value)
 
 
 def _told(values: Sequence[object]) -> str:

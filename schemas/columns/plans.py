@@ -93,12 +93,20 @@ COLUMNS = (
     Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),
     Column("source_vendor_codes", "code_list", "vendors the plan buys the portion from"),
     Column(
-        "paid_unit_price", "price", "price of a piece in the plan, on average, with the tax on goods", unit="currency of the buyer"
+        "paid_unit_price",
+        "price",
+        "price of a piece in the plan, on average, with the tax on goods",
+        unit="currency of the buyer",
     ),
     Column("source_count", "integer", "vendors with one offer that fills the whole portion", unit="vendors", minimum=0),
     Column("source_in_plan_count", "integer", "those of them that the plan orders from", unit="vendors", minimum=0),
     Column("second_vendor_code", "code", "cheapest vendor that could fill the portion and does not in the plan"),
-    Column("second_unit_price", "price", "that vendor's price of a piece, with the tax on goods", unit="currency of the buyer"),
+    Column(
+        "second_unit_price",
+        "price",
+        "that vendor's price of a piece, with the tax on goods",
+        unit="currency of the buyer",
+    ),
     Column("is_second_in_plan", "flag", "the plan orders other things from that vendor"),
     Column(
         "instructions_cost",

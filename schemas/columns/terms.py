@@ -15,7 +15,7 @@ COLUMNS = (
     Column(
         "shipping_charge",
         "price",
-        "flat shipping charge of an order",
+        "flat shipping charge of an order; write 0 where shipping steps say it all",
         unit="currency of the vendor",
         minimum=0,
     ),
