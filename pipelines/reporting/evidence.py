@@ -63,7 +63,7 @@ def _for_buyer(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, An
     return {
         "buyer": buyer,
         "plans": _plans_table(facts, plans, buyer),
-        "details": [_plan_details(facts, model, plan) for plan in plans],
+        "details": _details(facts, plans),
         "freedoms": freedoms_of(facts, model, buyer, in_full=True),
         "buying": buying_of(facts, model, buyer, in_full=True),
         "together": joint_purchases(facts, model, buyer),
@@ -97,10 +97,24 @@ def _plans_table(facts: Facts, plans: list[Row], buyer: Buyer) -> Table:
     return Table(f"How good the plans are, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
 
 
-def _plan_details(facts: Facts, model: ReportedModel, plan: Row) -> dict[str, Any]:
+def _details(facts: Facts, plans: list[Row]) -> list[dict[str, Any]]:
+    """Each plan in full; of plans that place the very same orders, and lack the same, the first one."""
+    found: list[dict[str, Any]] = []
+    for plan in plans:
+        details = _plan_details(facts, plan)
+        told = (details["vendors"], details["purchases"], details["unfilled"])
+        same = next((each for each in found if each["told"] == told and each["vendors"]), None)
+        if same is not None:
+            details |= {"vendors": None, "purchases": None, "unfilled": None, "same_as": same["title"]}
+        found.append({**details, "told": told})
+    return found
+
+
+def _plan_details(facts: Facts, plan: Row) -> dict[str, Any]:
     folder = "../" + order_folder(plan)
     return {
         "title": facts.scenario_title(plan["scenario_code"]),
+        "same_as": "",
         "vendors": _vendors_table(facts, plan),
         "purchases": _purchases_table(facts, plan),
         "unfilled": _unfilled_table(facts, plan),

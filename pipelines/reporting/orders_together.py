@@ -114,7 +114,9 @@ def _words(facts: Facts, order: Row, shares: list[Row]) -> list[str]:
     told.append(f"Bought one after the other they cost {after} at best: {_first_words(facts, order, first, names)}")
     owned = order["on_hand_piece_count"]
     if owned:
-        told.append(f"{count(owned, 'piece')} come from stock on hand in all of these figures.")
+        told.append(
+            f"{count(owned, 'piece')} come from stock on hand in all of these figures; alone, each model counts on all of it."
+        )
     several = order["order_count"] - order["vendor_count"]
     if several:
         told.append(

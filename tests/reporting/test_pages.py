@@ -421,6 +421,21 @@ def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder
         assert told in text, told
 
 
+def test_orders_that_two_ways_of_buying_share_are_shown_once(night, folder, tmp_path):
+    tables = dict(night[0])
+    for name in ("plan_vendor", "plan_purchase", "unfilled_line"):
+        rows = tables[name]
+        freed = rows.filter(pl.col("scenario_code") == "freed").with_columns(scenario_code=pl.lit("best"))
+        tables[name] = pl.concat([rows.filter(pl.col("scenario_code") != "best"), freed])
+    write_pages(tables, night[1], tmp_path, months=())
+    told, before = sheet_text(tmp_path, "m00-evidence"), sheet_text(folder, "m00-evidence")
+    assert told.count("Cheapest mix The same orders as: Hidden parts in any colour.") == len(BUYERS)
+    assert "The same orders as" not in before
+    assert before.count("What is bought from each vendor") > told.count("What is bought from each vendor") > 0
+    links = [link["href"] for link in Page(tmp_path / "sheets/m00-evidence.html").all("a")]
+    assert any("/best/" in link for link in links), "the way's own order list is still linked"
+
+
 def test_a_vendor_whose_prices_are_old_is_named(night, tmp_path):
     old = pl.when(pl.col("vendor_code") == "sumi").then(pl.lit(date(2026, 9, 1))).otherwise(pl.col("observed_on"))
     write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path, months=())
