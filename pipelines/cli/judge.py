@@ -300,7 +300,9 @@ def _today(ask: Ask, key: str) -> Iterator[str]:
         "and scenario_code in ('listed', 'freed') order by all"
     )
     for row in missing:
-        yield f"{row['scenario_code']}: {row['unfilled_piece_count']} pieces can't be bought. {row['what_would_help'] or ''}".rstrip()
+        helps = f"; what would help: {row['what_would_help']}" if row["what_would_help"] else ""
+        pieces = f"{row['unfilled_piece_count']} piece{'' if row['unfilled_piece_count'] == 1 else 's'}"
+        yield f"{row['scenario_code']}: {pieces} can't be bought{helps}"
     for table, what in (("colour_flex_saving", "colour"), ("interchange_saving", "form")):
         views = {
             row["saving_view"]: row for row in ask(f"select * from {table} where {key} and scenario_code = 'freed'")

@@ -54,6 +54,13 @@ def add_judgements(workspace: Workspace, model_code: str, judgements: Sequence[J
             os.fsync(file.fileno())
         checked_model(workspace, model_code, fresh)
         fresh.replace(path)
+    except InputError as error:
+        raise InputError(
+            error.what,
+            where=f"{error.where}, counted in the file as it would be with the decisions",
+            state="no decision was written",
+            next_step="mend the decisions and run the command again",
+        ) from None
     finally:
         fresh.unlink(missing_ok=True)
     return path

@@ -179,7 +179,7 @@ def _unfilled_table(facts: Facts, plan: Row) -> Table | None:
         for row in facts.rows_of(UNFILLED_LINE, plan).iter_rows(named=True)
     )
     headings = columns(
-        "Listed as", "#Line", "#Missing pieces", "#Estimated unit price", "#Estimate", "Estimated from",
+        "Listed as", "#Line.portion", "#Missing pieces", "#Estimated unit price", "#Estimate", "Estimated from",
         "What would help",
     )  # fmt: skip
     return Table(f"What can't be bought, in {code}", headings, rows, is_stacked=True) if rows else None

@@ -38,6 +38,12 @@ def month_end(month: str) -> date:
     return first_of_next - timedelta(days=1)
 
 
+def _dated(facts: Facts, month: str) -> date:
+    """The day that a month's index stands for: its last, or today while it is still running."""
+    end = month_end(month)
+    return end if facts.today is None else min(end, facts.today)
+
+
 def index_chart(facts: Facts, model_code: str, buyer: Buyer, month: str) -> Chart | None:
     """The headline index, the others that are published, and the band between those that answer the same question."""
     code = buyer.buyer_code
@@ -54,7 +60,9 @@ def index_chart(facts: Facts, model_code: str, buyer: Buyer, month: str) -> Char
     base = facts.index(model_code, code, months[-1]) if months else None
     title = f"Price index, {month_name(base['base_month'])} = 100" if base else "Price index"
     band = Band("Between the methods", low, high) if bands else None
-    return line_chart(title, [month_end(m) for m in months], lines, number, month_end(month), band, "price_index")
+    return line_chart(
+        title, [_dated(facts, m) for m in months], lines, number, _dated(facts, month), band, "price_index"
+    )
 
 
 def shown_level(row: Row | None) -> float | None:
@@ -172,5 +180,5 @@ def overview_chart(
         if (row := facts.index(model.code, buyer.buyer_code, month)) is not None
     }
     title = f"Price index, {month_name(bases.pop())} = 100" if len(bases) == 1 else "Price index, base month = 100"
-    dates = [month_end(m) for m in months]
-    return line_chart(title, dates, lines, number, month_end(month), data_name="price_index", size=size)
+    dates = [_dated(facts, m) for m in months]
+    return line_chart(title, dates, lines, number, _dated(facts, month), data_name="price_index", size=size)

@@ -261,8 +261,10 @@ def _ranking_table(
 
 def _freedoms_save(listed: Row | None, freed: Row | None) -> str:
     found = saving(listed, freed) if freed is not None else None
-    if found is None or found.share_pct is None:
+    if listed is None or freed is None or found is None or found.share_pct is None:
         return NOTHING
+    if found.amount < 0 and freed["unfilled_piece_count"] < listed["unfilled_piece_count"]:
+        return NOTHING  # dearer because it finds more pieces
     return percent(found.share_pct) if found.is_told_apart else "can't be told apart"
 
 

@@ -180,6 +180,6 @@ def _sources_table(facts: Facts, plan: Row, sources: pl.DataFrame) -> Table | No
             named=True
         )
     )
-    headings = columns("Listed as", "#Line", "#Pieces", "Bought from", "#Price", "Next source", "#Price there")
-    title = f"Portions with the fewest sources, in {plan['currency_code']}"
+    headings = columns("Listed as", "#Line.portion", "#Pieces", "Bought from", "#Price", "Next source", "#Price there")
+    title = f"Portions with the fewest sources, prices with tax, in {plan['currency_code']}"
     return Table(title, headings, rows, is_stacked=True) if rows else None

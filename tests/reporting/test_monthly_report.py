@@ -10,8 +10,8 @@ from sample_tables import sample
 
 from pipelines.reporting.facts import Facts
 from pipelines.reporting.model_report import model_report
-from pipelines.reporting.month_charts import month_end
-from pipelines.reporting.monthly_report import report, write_monthly_report
+from pipelines.reporting.month_charts import index_chart, month_end, overview_chart
+from pipelines.reporting.monthly_report import _freedoms_save, report, write_monthly_report
 from pipelines.reporting.tables import day, number, percent
 from pipelines.reporting.words import CHANGE_PARTS
 
@@ -121,6 +121,26 @@ def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
 def test_the_running_month_is_called_so(facts):
     assert report(facts, MONTH)["is_running"] and report(facts, MONTH)["cut_off"] == "25 November 2026"
     assert not report(facts, "2026-10")["is_running"]
+
+
+def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(facts):
+    buyer = facts.buyers[0]
+    for chart in (index_chart(facts, "m00", buyer, MONTH), overview_chart(facts, facts.models, buyer, MONTH)):
+        days = [row[0] for row in chart.figures.rows]
+        assert days[-2:] == ["31 October 2026", day(facts.today)] and day(facts.today) == "25 November 2026"
+
+
+def test_freedoms_that_find_more_pieces_are_not_said_to_cost():
+    def plan(cost, missing):
+        return {
+            "plan_status": "partial", "complete_cost": Decimal(cost), "landed_cost": Decimal(cost), "lower_bound": Decimal(cost),
+            "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
+        }  # fmt: skip
+
+    assert _freedoms_save(plan(12, 24), plan(13, 4)) == "\u2013"
+    assert _freedoms_save(plan(10, 24), plan(9, 4)) == "10.0 %"
+    assert _freedoms_save(plan(10, 4), plan(11, 4)) == "\u221210.0 %"
+    assert _freedoms_save(None, plan(9, 4)) == _freedoms_save(plan(9, 4), None) == "\u2013"
 
 
 def test_nothing_of_a_later_month_is_told(night, facts, tmp_path):
