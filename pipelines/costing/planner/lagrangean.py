@@ -23,6 +23,8 @@ from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 LEVELS = (0.0, 0.25, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95, 0.975)
 """Factors on goods, as shares of a vendor's highest, at which vendors with thresholds are looked at beside their bands' own."""
 
+TINY = 1e-9
+
 
 @dataclass(frozen=True)
 class Bound:
@@ -108,7 +110,13 @@ class Lagrangean:
         )
 
     @cached_property
-    def _factor(self) -> Floats:
+    def fixed_or_zero(self) -> Floats:
+        """The fixed charge of every vendor's lowest band; 0 where nothing can be ordered."""
+        return np.where(np.isfinite(self._fixed), self._fixed, 0.0)
+
+    @cached_property
+    def factor(self) -> Floats:
+        """What goods cost in every vendor's lowest band, per unit of its currency."""
         return np.array([float(terms.bands[0].factor) if terms.bands else 0.0 for terms in self.compiled.vendors.bands])
 
     def shares(self, prices: Floats) -> Floats:
@@ -130,21 +138,32 @@ class Lagrangean:
         }
         return replace(self, **parts)
 
-    def bound(self, prices: Floats, is_in: Flags | None = None, is_out: Flags | None = None) -> Bound:
+    @cached_property
+    def order_vendor(self) -> Ints:
+        """The vendor of every order that can be: one in each of a vendor's bands, at least one per vendor."""
+        count = [max(1, len(terms.bands)) for terms in self.compiled.vendors.bands]
+        return np.repeat(np.arange(len(count)), count)
+
+    def bound(
+        self, prices: Floats, is_in: Flags | None = None, is_out: Flags | None = None, is_shut: Flags | None = None
+    ) -> Bound:
         """The bound of some prices by row, in the buyer's currency per piece; portions' prices below 0 count as 0.
 
         Args:
             prices: by row, any.
             is_in, is_out: vendors that plans use for certain (the forced ones do anyhow), and that they don't use.
+            is_shut: orders, as ``order_vendor`` numbers them, whose band no plan is in.
         """
         portions = len(self.compiled.need)
         prices = np.append(np.maximum(prices[:portions], 0.0), prices[portions:])
         paid, shares = prices[self.use_row], self.shares(prices)
         base = self._base(prices)
-        gain = np.maximum(paid - self.use_price * self._factor[self._vendor], 0.0) * shares
+        gain = np.maximum(paid - self.use_price * self.factor[self._vendor], 0.0) * shares
         cost = self._fixed - np.bincount(self._vendor, gain, len(self.is_simple))
         for number, uses in self._uses_of_ruled:
-            cost[number] = self._ruled(number, paid[uses], self.use_price[uses], shares[uses], uses)
+            of_orders = self._ruled(number, paid[uses], self.use_price[uses], shares[uses], uses)
+            shut = None if is_shut is None else is_shut[self._first_order[number] :][: len(of_orders)]
+            cost[number] = np.min(of_orders, initial=np.inf, where=True if shut is None else ~shut)
         nobody = np.zeros(len(cost), np.bool_)
         is_in, is_out = (nobody if flags is None else flags for flags in (is_in, is_out))
         is_in = is_in | self.compiled.vendors.is_forced
@@ -174,37 +193,98 @@ class Lagrangean:
         missing = np.minimum(parts - prices[compiled.makeup_portion], 0.0)
         return base + float(compiled.need[compiled.makeup_portion] @ missing)
 
-    def _ruled(self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints) -> float:
-        """The least an order adds at a vendor with bands or handling charges."""
-        compiled = self.compiled
-        bands = compiled.vendors.bands[number].bands
-        if not bands:
-            return np.inf
-        top = max(float(band.factor) for band in bands)
-        levels = sorted({float(band.factor) for band in bands} | {level * top for level in LEVELS})
-        charge = compiled.offer_assortment[compiled.use_offer[self.use[uses]]]
-        gains = np.maximum(paid[None] - np.array(levels)[:, None] * price[None], 0.0) * share[None]
+    @cached_property
+    def _first_order(self) -> Ints:
+        return np.searchsorted(self.order_vendor, np.arange(len(self.is_simple)))
+
+    def _ruled(self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints) -> Floats:
+        """The least an order adds at a vendor with bands or handling charges, by band."""
+        levels, gains, charge = self._levels(number, paid, price, share, uses)
+        return self._worth(number, levels, gains, charge).max(axis=1) if len(levels) else levels
+
+    def _levels(
+        self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints
+    ) -> tuple[Floats, Floats, Ints]:
+        """Factors on goods to look at, what each use gains at them (levels x uses), and the uses' handling charges."""
+        bands, compiled = self.compiled.vendors.bands[number].bands, self.compiled
+        top = max((float(band.factor) for band in bands), default=0.0)
+        levels = np.array(sorted({float(band.factor) for band in bands} | {level * top for level in LEVELS if bands}))
+        gains = np.maximum(paid[None] - levels[:, None] * price[None], 0.0) * share[None]
+        return levels, gains, compiled.offer_assortment[compiled.use_offer[self.use[uses]]]
+
+    def _worth(self, number: int, levels: Floats, gains: Floats, charge: Ints) -> Floats:
+        """What an order adds at least, by band and level; minus infinity where a level is above the band's factor."""
         value = -gains[:, charge < 0].sum(axis=1)
         for kind in np.unique(charge[charge >= 0]):
-            value += self._handling(int(kind), gains[:, charge == kind].sum(axis=1), np.array(levels))
-        least = np.inf
-        for band in bands:
-            theta = float(band.factor) - np.array(levels)
-            allowed = theta >= 0
-            worth = float(band.fixed) + theta * float(band.start) + value
-            least = min(least, float(worth[allowed].max()))
-        return least
+            value += self._handling(int(kind), gains[:, charge == kind].sum(axis=1), levels)
+        bands = self.compiled.vendors.bands[number].bands
+        theta = np.array([float(band.factor) for band in bands])[:, None] - levels[None]
+        start, fixed = (
+            np.array([float(getattr(band, name)) for band in bands])[:, None] for name in ("start", "fixed")
+        )
+        return np.where(theta >= 0, fixed + theta * start + value[None], -np.inf)
 
     def _handling(self, kind: int, gains: Floats, levels: Floats) -> Floats:
         """The least that one assortment adds, by level: not bought, charge paid, or subtotal lifted to the waiver."""
-        paid = self.compiled.handling_charge[kind] - gains
-        waived_from = self.compiled.handling_waived_from[kind]
-        least = np.minimum(0.0, paid)
-        if waived_from is not None:
-            lifted = (levels[:, None] - levels[None]) * float(waived_from) - gains[None]
-            lifted = np.where(levels[:, None] >= levels[None], lifted, -np.inf).max(axis=1)
-            least = np.minimum(least, lifted)
+        least = np.minimum(0.0, self.compiled.handling_charge[kind] - gains)
+        if self.compiled.handling_waived_from[kind] is not None:
+            least = np.minimum(least, self._lifted(kind, gains, levels).max(axis=1))
         return least
+
+    def _lifted(self, kind: int, gains: Floats, levels: Floats) -> Floats:
+        """What an assortment adds whose subtotal reaches its waiver, by the order's level and its own."""
+        waived_from = float(self.compiled.handling_waived_from[kind] or 0)
+        lifted = (levels[:, None] - levels[None]) * waived_from - gains[None]
+        return np.where(levels[:, None] >= levels[None], lifted, -np.inf)
+
+    def priced_orders(self, prices: Floats, vendors: Flags) -> dict[int, list[tuple[float, Floats]]]:
+        """For vendors with rules among some: by band, an order's fixed charge and a price per offer that tell most at some prices.
+
+        Both are in the buyer's currency. An order in the band costs no less than the charge and its pieces at these prices,
+        and at the given prices about what ``bound`` says it adds.
+        """
+        portions = len(self.compiled.need)
+        prices = np.append(np.maximum(prices[:portions], 0.0), prices[portions:])
+        paid, shares, found = prices[self.use_row], self.shares(prices), {}
+        for number, uses in self._uses_of_ruled:
+            if vendors[number] and len(uses):
+                price, share = self.use_price[uses], shares[uses]
+                levels, gains, charge = self._levels(number, paid[uses], price, share, uses)
+                level = self._worth(number, levels, gains, charge).argmax(axis=1)
+                bands = self.compiled.vendors.bands[number].bands
+                found[number] = [
+                    (
+                        float(band.fixed) + (float(band.factor) - levels[at]) * float(band.start),
+                        self._by_offer(uses, self._unit_prices(int(at), levels, gains, charge, price, share)),
+                    )
+                    for band, at in zip(bands, level.tolist(), strict=True)
+                ]
+        return found
+
+    def _unit_prices(
+        self, at: int, levels: Floats, gains: Floats, charge: Ints, price: Floats, share: Floats
+    ) -> Floats:
+        """Prices by use at a level; handling charges are spread over what they are for, by what it gains."""
+        unit = levels[at] * price
+        for kind in np.unique(charge[charge >= 0]).tolist():
+            mine = np.flatnonzero(charge == kind)
+            own, cost = at, float(self.compiled.handling_charge[kind])
+            by_level = gains[:, mine].sum(axis=1)
+            if self.compiled.handling_waived_from[kind] is not None:
+                lifted = self._lifted(kind, by_level, levels)[at]
+                if lifted.max() < cost - by_level[at]:
+                    own = int(lifted.argmax())
+                    cost = float(lifted[own] + by_level[own])
+            weight = gains[own, mine] if by_level[own] > 0 else share[mine]
+            spread = cost * weight / max(weight.sum(), TINY)
+            unit[mine] = levels[own] * price[mine] + spread / np.maximum(share[mine], TINY)
+        return unit
+
+    def _by_offer(self, uses: Ints, unit: Floats) -> Floats:
+        """Prices by offer, the mean over its uses."""
+        offer = self.compiled.use_offer[self.use[uses]]
+        count = len(self.compiled.offer_row)
+        return np.bincount(offer, unit, count) / np.maximum(np.bincount(offer, minlength=count), 1)
 
 
 def _kinds(offer: Ints, row: Ints, count: int) -> Ints:

@@ -19,8 +19,10 @@ import highspy
 import numpy as np
 
 from pipelines.costing.planner import linear
+from pipelines.costing.planner.band_orders import band_orders
 from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 from pipelines.costing.planner.draft import ModelOptions, Relaxation
+from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.mip_model import Model, build_model
 
 NEAR = 1.3
@@ -51,10 +53,11 @@ PROBE_ITERATIONS = 50
 
 @dataclass
 class Prices:
-    """Prices by row (lagrangean.py), and how much the linear program wants each vendor (0 to 1)."""
+    """Prices by row (lagrangean.py), and how much the linear program wants each vendor and each order (0 to 1)."""
 
     rows: Floats
     wanted: Floats
+    orders: Floats
 
 
 @dataclass(frozen=True)
@@ -125,18 +128,20 @@ class PoolProgram:
         hit_time_limit: whether the safety limit bit.
     """
 
-    def __init__(self, compiled: Compiled, vendors: Flags, prices: Floats, unfilled_limit: int, dear: float) -> None:
+    def __init__(self, lagrangean: Lagrangean, pool: Flags, prices: Floats, dear: float) -> None:
         """State it.
 
         Args:
-            compiled, vendors, unfilled_limit: the problem, the vendors in the pool, most pieces unfilled.
-            prices: about what portions pay, by row, to tell near uses.
+            lagrangean, pool: the problem, the vendors in the pool.
+            prices: about what portions pay, by row, to tell near uses and to price orders in bands.
             dear: price at which any number of pieces can be had, so that there always is a solution.
         """
         self.hit_time_limit = False
         self.work = 0
-        self._count = len(vendors)
         self._stop = np.inf
+        orders = band_orders(lagrangean, prices, pool)
+        compiled, self._vendor, vendors = orders.compiled, orders.vendor, pool[orders.vendor]
+        self._count = np.bincount(self._vendor)
         near = NEAR if vendors.sum() > FEW else np.inf
         in_pool = vendors[compiled.offer_vendor[compiled.use_offer]]
         supplied = in_pool & is_supply(compiled)
@@ -145,7 +150,9 @@ class PoolProgram:
         cap[stand_ins.cell_portion] = stand_ins.price  # portions with supply have one cell
         self._supply = Supply.of(compiled, supplied, cap)
         stand_ins = _with_supply(stand_ins, self._supply)
-        options = ModelOptions(vendors, uses, whole=False, unfilled_limit=unfilled_limit, relaxation=stand_ins)
+        options = ModelOptions(
+            vendors, uses, whole=False, unfilled_limit=lagrangean.unfilled_limit, relaxation=stand_ins
+        )
         model = build_model(compiled, options)
         first = int((model.handling_paid >= 0).sum())
         components = len(compiled.component_makeup)
@@ -155,9 +162,10 @@ class PoolProgram:
         cell[stand_ins.cell_portion] = np.arange(len(stand_ins.cell_portion))
         self._pieces = model.outside[cell[self._supply.portion]]
         program, self._vendor_column, self._theta = _with_cut_columns(model, vendors, self._pieces)
-        self._vendors = np.flatnonzero(self._vendor_column >= 0)
-        self._columns = self._vendor_column[self._vendors].astype(np.int32)
+        self._orders = np.flatnonzero(self._vendor_column >= 0)
+        self._columns = self._vendor_column[self._orders].astype(np.int32)
         self._solver = _solver_of(program)
+        self._add_choices()
         self._add_cuts(np.arange(len(self._supply.portion)), np.minimum(prices[self._supply.portion], self._supply.cap))
 
     def stop_at(self, value: float) -> None:
@@ -165,24 +173,27 @@ class PoolProgram:
         self._stop = value + 1e-3 * abs(value)
         self._solver.setOptionValue("objective_bound", self._stop)
 
-    def solve(self, is_in: Flags, is_out: Flags, settled: float = EXACTLY) -> Prices | None:
+    def solve(
+        self, is_in: Flags, is_out: Flags, is_shut: Flags | None = None, settled: float = EXACTLY
+    ) -> Prices | None:
         """Prices with some vendors used and others not; None if the solver has none to offer.
 
         Args:
-            is_in, is_out: vendors.
+            is_in, is_out, is_shut: vendors, and orders that are not placed (lagrangean.py).
             settled: how much, as a share of the cost, cuts may still be broken by.
         """
-        self._restrict(is_in, is_out)
+        self._restrict(is_in, is_out, is_shut)
         for _ in range(CUT_ROUNDS):
             if not self._run():
                 return None
             solution = self._solver.getSolution()
             values = np.array(solution.col_value)
-            wanted = np.zeros(self._count)
-            wanted[self._vendors] = values[self._columns]
+            wanted = np.zeros(len(self._vendor))
+            wanted[self._orders] = values[self._columns]
             if self.value >= self._stop or not self._separate(wanted, values, settled):
                 break
-        return Prices(np.array(solution.row_dual)[self._rows], wanted)
+        by_vendor = np.bincount(self._vendor, wanted).astype(np.float64)
+        return Prices(np.array(solution.row_dual)[self._rows], by_vendor, wanted)
 
     @property
     def value(self) -> float:
@@ -201,9 +212,9 @@ class PoolProgram:
             basis.row_status = [*rows, *[highspy.HighsBasisStatus.kBasic] * more]
         self._solver.setBasis(basis)
 
-    def probe(self, is_in: Flags, is_out: Flags, basis: highspy.HighsBasis) -> float:
+    def probe(self, is_in: Flags, is_out: Flags, is_shut: Flags, basis: highspy.HighsBasis) -> float:
         """About what the solution's cost becomes with vendors in and out: after a few iterations from a basis."""
-        self._restrict(is_in, is_out)
+        self._restrict(is_in, is_out, is_shut)
         self._solver.setOptionValue("simplex_iteration_limit", PROBE_ITERATIONS)
         self._run()
         value = self.value
@@ -211,9 +222,25 @@ class PoolProgram:
         self.start_from(basis)
         return value
 
-    def _restrict(self, is_in: Flags, is_out: Flags) -> None:
-        lower, upper = is_in[self._vendors].astype(np.float64), (~is_out[self._vendors]).astype(np.float64)
+    def _add_choices(self) -> None:
+        """At most one order of a vendor with several."""
+        several = np.flatnonzero(self._count[self._vendor[self._orders]] > 1)
+        self._choosers, start = np.unique(self._vendor[self._orders[several]], return_index=True)
+        self._choices = (self._solver.getNumRow() + np.arange(len(start))).astype(np.int32)
+        if len(start):
+            columns, ones = self._columns[several], np.ones(len(several))
+            lower, upper = np.zeros(len(start)), np.ones(len(start))
+            self._solver.addRows(len(start), lower, upper, len(columns), start.astype(np.int32), columns, ones)
+
+    def _restrict(self, is_in: Flags, is_out: Flags, is_shut: Flags | None) -> None:
+        vendor = self._vendor[self._orders]
+        lower = (is_in[vendor] & (self._count[vendor] == 1)).astype(np.float64)
+        shut = is_out[vendor] if is_shut is None else is_out[vendor] | is_shut[self._orders]
+        upper = (~shut).astype(np.float64)
         self._solver.changeColsBounds(len(self._columns), self._columns, lower, upper)
+        if len(self._choices):
+            for row, vendor in zip(self._choices.tolist(), self._choosers.tolist(), strict=True):
+                self._solver.changeRowBounds(row, float(is_in[vendor]), 1.0)
 
     def _run(self) -> bool:
         # The limit counts all runs of this solver.

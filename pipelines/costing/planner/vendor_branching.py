@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import highspy
 import numpy as np
@@ -64,9 +64,9 @@ def root_prices(lagrangean: Lagrangean, guess: Floats, dear: float) -> tuple[Pri
     bound = lagrangean.bound(guess)
     pool = forced.copy()
     pool[np.argsort(bound.vendor_cost, kind="stable")[:FIRST_POOL]] = True
-    best, best_bound = Prices(guess, np.zeros(everyone)), bound
+    best, best_bound = Prices(guess, np.zeros(everyone), np.zeros(len(lagrangean.order_vendor))), bound
     for _ in range(12):
-        found = PoolProgram(compiled, pool, best.rows, lagrangean.unfilled_limit, dear).solve(forced, nobody)
+        found = PoolProgram(lagrangean, pool, best.rows, dear).solve(forced, nobody)
         if found is None:
             break
         bound = lagrangean.bound(found.rows)
@@ -80,35 +80,76 @@ def root_prices(lagrangean: Lagrangean, guess: Floats, dear: float) -> tuple[Pri
     return best, best_bound
 
 
+@dataclass(frozen=True)
+class _Part:
+    """Plans that use some vendors, don't use others, and place no order in some bands (lagrangean.py)."""
+
+    is_in: Flags
+    is_out: Flags
+    is_shut: Flags
+
+    @property
+    def is_free(self) -> Flags:
+        """Vendors that are neither in nor out."""
+        return ~self.is_in & ~self.is_out
+
+    def with_vendor(self, side: int, vendor: int) -> _Part:
+        """Those with a vendor out or in."""
+        flags = [self.is_out.copy(), self.is_in.copy()]
+        flags[side][vendor] = True
+        return _Part(flags[IN], flags[OUT], self.is_shut)
+
+    def without_orders(self, orders: Ints) -> _Part:
+        """Those without some orders."""
+        is_shut = self.is_shut.copy()
+        is_shut[orders] = True
+        return replace(self, is_shut=is_shut)
+
+
 @dataclass(order=True)
 class _Node:
-    """Vendors in and out, with the bound that this gives and the vendor to branch on (-1 when all are decided).
+    """A part of the plans, with the bound that this gives and what to branch on: a vendor, or else an order (-1 for none).
 
     ``wanted`` is how much of that vendor the program wanted, ``basis`` where it stood.
     """
 
     bound: float
     number: int
-    is_in: Flags = field(compare=False)
-    is_out: Flags = field(compare=False)
+    part: _Part = field(compare=False)
     tree: _Tree = field(compare=False)
     vendor: int = field(compare=False, default=-1)
+    order: int = field(compare=False, default=-1)
     wanted: float = field(compare=False, default=0.0)
     basis: highspy.HighsBasis | None = field(compare=False, default=None)
 
+    @property
+    def is_leaf(self) -> bool:
+        """Whether nothing is left to branch on."""
+        return self.vendor < 0 and self.order < 0
+
     def children(self) -> list[_Node]:
-        """Those of the two with the vendor out and in that are not done with, the one solved last at the end."""
-        if self.vendor < 0:
-            return []
+        """Those of the two halves that are not done with, the one solved last at the end."""
+        return self._by_vendor() if self.vendor >= 0 else self._by_order() if self.order >= 0 else []
+
+    def _by_vendor(self) -> list[_Node]:
         found = []
         for side in (OUT, IN):
-            is_in, is_out = self.is_in.copy(), self.is_out.copy()
-            (is_in if side == IN else is_out)[self.vendor] = True
             self.tree.start_from(self.basis)
-            child = self.tree.node(is_in, is_out, self.bound)
+            child = self.tree.node(self.part.with_vendor(side, self.vendor), self.bound)
             reached = self.tree.target if child is None else child.bound
             distance = 1 - self.wanted if side == IN else self.wanted
             self.tree.learn(side, self.vendor, (reached - self.bound) / max(distance, NEVER_LESS))
+            if child is not None:
+                found.append(child)
+        return found
+
+    def _by_order(self) -> list[_Node]:
+        """Without the order, and without the vendor's others."""
+        siblings = self.tree.siblings(self.order)
+        found = []
+        for shut in (np.array([self.order]), siblings[siblings != self.order]):
+            self.tree.start_from(self.basis)
+            child = self.tree.node(self.part.without_orders(shut), self.bound)
             if child is not None:
                 found.append(child)
         return found
@@ -152,14 +193,15 @@ class Branching:
         pool = forced | (self.root.value + np.maximum(self.root.vendor_cost, 0.0) < target)
         if self.root.value >= target or not pool.any():
             return target
-        current = _Tree(self, pool, self.prices.rows).node(forced, ~pool, self.root.value)
+        whole = _Part(forced, ~pool, np.zeros(len(self.lagrangean.order_vendor), np.bool_))
+        current = _Tree(self, pool, self.prices.rows).node(whole, self.root.value)
         heap: list[_Node] = []
         lowest_leaf = target
         while (current is not None or heap) and self.work_left > 0:
             # Children follow their parent where they can: the solver starts from where it was.
             node = current or heapq.heappop(heap)
             still_open = node.children() if node.bound < self.target - ROUNDING else []
-            if node.vendor < 0:
+            if node.is_leaf:
                 lowest_leaf = min(lowest_leaf, node.bound)
             current = still_open.pop() if still_open else None
             for child in still_open:
@@ -175,8 +217,7 @@ class _Tree:
         self._branching = branching
         self._size = int(pool.sum())
         self._lagrangean = branching.lagrangean.among(pool)
-        compiled, limit = self._lagrangean.compiled, self._lagrangean.unfilled_limit
-        self._program = PoolProgram(compiled, pool, prices, limit, branching.dear)
+        self._program = PoolProgram(self._lagrangean, pool, prices, branching.dear)
 
     @property
     def target(self) -> float:
@@ -188,41 +229,48 @@ class _Tree:
         if basis is not None:
             self._program.start_from(basis)
 
-    def node(self, is_in: Flags, is_out: Flags, bound: float) -> _Node | None:
-        """The node with some vendors in and out; None if no plan there costs less than the target."""
+    def siblings(self, order: int) -> Ints:
+        """The orders of an order's vendor."""
+        vendor = self._lagrangean.order_vendor
+        return np.flatnonzero(vendor == vendor[order])
+
+    def node(self, part: _Part, bound: float) -> _Node | None:
+        """The node of some plans; None if none of them costs less than the target."""
         self._branching.node_count += 1
         number = self._branching.node_count
-        is_free = ~is_in & ~is_out
-        for settled in (NEARLY, EXACTLY) if is_free.any() else (EXACTLY,):
-            prices = self._solve(is_in, is_out, settled)
+        for settled in (NEARLY, EXACTLY) if part.is_free.any() else (EXACTLY,):
+            prices = self._solve(part, settled)
             if prices is None:
-                return _Node(bound, number, is_in, is_out, self)
-            found = self._lagrangean.bound(prices.rows, is_in, is_out)
+                return _Node(bound, number, part, self)
+            found = self._lagrangean.bound(prices.rows, part.is_in, part.is_out, part.is_shut)
             bound = max(bound, found.value)
             if bound >= self.target - ROUNDING:
                 return None
-            cost = found.vendor_cost
-            is_out = is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self.target))
-            is_in = is_in | (is_free & ~is_out & (found.value - np.minimum(cost, 0.0) >= self.target))
-            is_free &= ~is_in & ~is_out
-            if _is_split(is_free, prices.wanted).any():
+            cost, is_free = found.vendor_cost, part.is_free
+            is_out = part.is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self.target))
+            is_in = part.is_in | (is_free & ~is_out & (found.value - np.minimum(cost, 0.0) >= self.target))
+            part = _Part(is_in, is_out, part.is_shut)
+            if _is_split(part.is_free, prices.wanted).any():
                 break
         assert prices is not None
-        if (~is_out).sum() < SHRINKS * self._size and (self._size > FEW or not is_free.any()):
+        is_free = part.is_free
+        if (~part.is_out).sum() < SHRINKS * self._size and (self._size > FEW or not is_free.any()):
             # Far fewer vendors: a program of their own is smaller, and knows their prices.
-            return _Tree(self._branching, ~is_out, prices.rows).node(is_in, is_out, bound)
-        wanted = np.flatnonzero(is_in | (is_free & (prices.wanted > 0.5)))
+            return _Tree(self._branching, ~part.is_out, prices.rows).node(part, bound)
+        wanted = np.flatnonzero(part.is_in | (is_free & (prices.wanted > 0.5)))
         self._branching.target = min(self.target, self._branching.best_cost(wanted))
-        if not is_free.any():
-            return _Node(bound, number, is_in, is_out, self)
         basis = self._program.basis
-        vendor = self._to_branch_on(is_free, is_in, is_out, prices.wanted, basis)
-        return _Node(bound, number, is_in, is_out, self, vendor, float(prices.wanted[vendor]), basis)
+        if is_free.any():
+            vendor = self._to_branch_on(part, prices.wanted, basis)
+            return _Node(bound, number, part, self, vendor, -1, float(prices.wanted[vendor]), basis)
+        split = np.minimum(prices.orders, 1 - prices.orders)
+        order = int(np.argmax(split)) if split.max() > UNDECIDED else -1
+        return _Node(bound, number, part, self, -1, order, 0.0, basis)
 
-    def _solve(self, is_in: Flags, is_out: Flags, settled: float) -> Prices | None:
+    def _solve(self, part: _Part, settled: float) -> Prices | None:
         before = self._program.work
         self._program.stop_at(self.target)
-        prices = self._program.solve(is_in, is_out, settled)
+        prices = self._program.solve(part.is_in, part.is_out, part.is_shut, settled)
         self._branching.work_left -= self._program.work - before
         self._branching.hit_time_limit |= self._program.hit_time_limit
         return prices
@@ -233,27 +281,24 @@ class _Tree:
         counts[side, vendor] += 1
         gains[side, vendor] += (gain - gains[side, vendor]) / counts[side, vendor]
 
-    def _to_branch_on(
-        self, is_free: Flags, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis
-    ) -> int:
+    def _to_branch_on(self, part: _Part, wanted: Floats, basis: highspy.HighsBasis) -> int:
         """The free vendor of which both sides are expected to lift the bound most; some that were never tried are probed."""
-        undecided, split = np.flatnonzero(_is_split(is_free, wanted)), np.minimum(wanted, 1 - wanted)
+        undecided, split = np.flatnonzero(_is_split(part.is_free, wanted)), np.minimum(wanted, 1 - wanted)
         if not len(undecided):
-            return int(np.argmax(is_free))
+            return int(np.argmax(part.is_free))
         fresh = undecided[self._branching.count.min(axis=0)[undecided] == 0]
         for vendor in fresh[np.argsort(-split[fresh], kind="stable")][:PROBES].tolist():
-            self._probe(vendor, is_in, is_out, wanted, basis)
+            self._probe(vendor, part, wanted, basis)
         known = undecided[self._branching.count.min(axis=0)[undecided] > 0]
         down, up = self._branching.gain[:, known]
         score = np.maximum(down * wanted[known], WHOLE) * np.maximum(up * (1 - wanted[known]), WHOLE)
         return int(known[np.argmax(score)])
 
-    def _probe(self, vendor: int, is_in: Flags, is_out: Flags, wanted: Floats, basis: highspy.HighsBasis) -> None:
+    def _probe(self, vendor: int, part: _Part, wanted: Floats, basis: highspy.HighsBasis) -> None:
         value, before = self._program.value, self._program.work
         for side, distance in ((OUT, wanted[vendor]), (IN, 1 - wanted[vendor])):
-            flags = [is_out.copy(), is_in.copy()]
-            flags[side][vendor] = True
-            rise = self._program.probe(flags[IN], flags[OUT], basis) - value
+            tried = part.with_vendor(side, vendor)
+            rise = self._program.probe(tried.is_in, tried.is_out, tried.is_shut, basis) - value
             self.learn(side, vendor, min(max(rise, 0.0), MOST_RISE * (self.target - value)) / distance)
         self._branching.work_left -= self._program.work - before
 
