@@ -5,6 +5,7 @@ The text of kitfare.toml is generated from these classes, so that a setting cann
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import dataclass
 from datetime import date
@@ -355,7 +356,8 @@ def _in_words(found: Any) -> str:
     elif found["type"] == "value_error" or not isinstance(value, str | int | float | date):
         told = found["msg"].removeprefix("Value error, ")
     else:
-        told = f"{value!r} will not do: {found['msg'].replace('Input should', 'it should')}"
+        rule = re.sub(", (unable to parse|input is too short).*", "", found["msg"].replace("Input should", "it should"))
+        told = f"{value!r} will not do: {rule.replace('integer', 'whole number').replace(' or datetime', '')}"
     return f"{place}: {told}" if place else told
 
 

@@ -178,7 +178,7 @@ def _scenario(**rules: Any) -> Scenario:
         )
     except ValidationError as error:
         (first, *_) = error.errors()
-        words = first["msg"].removeprefix("Value error, ")
+        words = first["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
         for name, option in _OPTIONS.items():
             words = words.replace(name, option)
         if first["loc"]:

@@ -56,7 +56,8 @@ def run(
     for message in outcome.messages:
         note(message)
     if outcome.held_row_count:
-        note(f"{outcome.held_row_count} rows are held; mend them in {place.held} and drop the file into inbox/ again.")
+        held = "1 row is" if outcome.held_row_count == 1 else f"{outcome.held_row_count} rows are"
+        note(f"{held} held; mend them in {place.held} and drop the file into inbox/ again.")
     scenarios = [scenario.scenario_code for scenario in place.settings().scenarios]
     for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on, scenarios):
         say(line)
@@ -89,7 +90,7 @@ def comparison(model_costs: list[dict[str, Any]], day: date, scenarios: Sequence
         if any(_costs_more_for_more_pieces(one, other) for one in costs for other in costs):
             yield "Fewest missing pieces come first, cost second: a way of buying that finds more pieces can cost more."
     if not costs:
-        yield f"No model has a cost on {day}."
+        yield f"No model has a cost on {day}: no parts list holds by then (released_on in models/*/model.toml)."
 
 
 def _costs_more_for_more_pieces(one: dict[str, Any], other: dict[str, Any]) -> bool:

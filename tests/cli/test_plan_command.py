@@ -304,9 +304,11 @@ def test_what_the_bother_means_is_said(plan):
             2,
             "--prefer-vendor names vendors that the scenario",
         ),
-        (("--preference-worth", "0"), 2, "--preference-worth '0': Input should be greater than 0"),
-        (("--parcel-bother", "-1"), 2, "--parcel-bother '-1': Input should be greater than or equal to 0"),
+        (("--preference-worth", "0"), 2, "--preference-worth '0': must be greater than 0"),
+        (("--parcel-bother", "-1"), 2, "--parcel-bother '-1': must be greater than or equal to 0"),
         (("--parcel-bother", "much"), 2, "--parcel-bother 'much'"),
+        (("--max-vendors", "0"), 2, "'--max-vendors': it must be greater than or equal to 1"),
+        (("--effort", "lots"), 2, "'--effort': 'lots' is not one of"),
         (("--parcel-bother", "nan"), 2, "--parcel-bother 'nan'"),
         (
             ("--forced-vendor", "mine"),

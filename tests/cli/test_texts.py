@@ -97,7 +97,9 @@ def test_other_dates_are_left_out():
 
 
 def test_no_cost_at_all_is_said():
-    assert list(comparison([], DAY, SCENARIOS)) == ["No model has a cost on 2026-10-31."]
+    assert list(comparison([], DAY, SCENARIOS)) == [
+        "No model has a cost on 2026-10-31: no parts list holds by then (released_on in models/*/model.toml)."
+    ]
 
 
 def test_an_estimate_in_a_cost_is_marked():
