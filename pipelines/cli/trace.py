@@ -143,7 +143,7 @@ def _index(ask: Asked, model: str, buyer: str | None, month: str, line: int | No
     query = f"from element_price where {where}" + (f" and line_number = {line}" if line is not None else "")
     lines = ask(query)
     rows = [[row["line_number"], row["part_code"], row["colour_code"], row["quantity"],
-             "none" if row["element_price"] is None else row["element_price"],
+             "none" if row["element_price"] is None else f"{row['element_price']:.6f}",
              "imputed" if row["is_imputed"] else f"{row['market_vendor_count']} vendors"] for row in lines]  # fmt: skip
     yield text_table(["line", "part", "colour", "pieces", "price", "from"], rows, numbers=[0, 3, 4])
     if line is not None and lines:

@@ -127,11 +127,14 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
         return Freedoms(())
     colours = _lines(facts.rows_of(COLOUR_FLEX_SAVING, plan))
     forms = _lines(facts.rows_of(INTERCHANGE_SAVING, plan))
-    fillers = _lines_made_buyable(facts, facts.plan(model.code, buyer.buyer_code, "listed"), plan)
+    listed = facts.plan(model.code, buyer.buyer_code, "listed")
+    fillers = _lines_made_buyable(facts, listed, plan)
+    is_eaten = _is_eaten_by_more_pieces(listed, plan)
     costs = {row["freedoms_allowed"]: row for row in facts.rows_of(FREEDOM_COST, plan).iter_rows(named=True)}
     shown = None if in_full or model.publish_lines == "all" else TOP_COUNT if model.publish_lines == "some" else 0
-    kept = colours if in_full else [line for line in colours if line.saves]
-    kept_forms = forms if in_full else [line for line in forms if line.saves]
+    names_all = in_full and not is_eaten
+    kept = colours if names_all else [line for line in colours if line.saves]
+    kept_forms = forms if names_all else [line for line in forms if line.saves]
     table = _table(facts, kept[:shown], "What each line's colour freedom saves", buyer)
     form_table = _table(facts, kept_forms[:shown], "What other forms save", buyer)
     has_marks = any(UNCLEAR in str(cell) for each in (table, form_table) if each for row in each.rows for cell in row)
@@ -147,7 +150,7 @@ def freedoms_of(facts: Facts, model: ReportedModel, buyer: Buyer, *, in_full: bo
                 *(_basis_words(facts, plan, buyer) if table or form_table else []),
             ]
         ),
-        _idle_words([line for line in colours if line.number not in fillers]) if in_full else "",
+        _idle_words([line for line in colours if line.number not in fillers]) if names_all else "",
         _looks(facts, plan, costs, buyer, names_lines=in_full or model.publish_lines == "all"),
         near_colours(facts, plan) if in_full or model.publish_lines != "none" else (),
         (METHOD if in_full else SHORT_METHOD) if costs else "",
@@ -173,8 +176,8 @@ def _words(
             "designed has an estimate at most."
         )
     if together is not None:
-        if found > 0 and together.amount <= 0:
-            told.append("So they make the model buildable, not cheaper.")
+        if _is_eaten_by_more_pieces(listed, plan):
+            told.append("So today they make more of the model buildable, not the model cheaper.")
         elif not together.is_told_apart:
             told.append("Together the freedoms make no difference that can be told apart from how exact the plans are.")
         elif together.amount > 0:
@@ -190,9 +193,24 @@ def _words(
             f"({percent(100 * row['judged_share'], digits=0)}). A model that was judged further saves more, so compare models only "
             "where that share is alike."
         )
-    if lines:
+    if lines and _is_eaten_by_more_pieces(listed, plan):
+        filling = sum(line.number in fillers for line in lines)
+        told.append(
+            f"Of {count(len(lines), 'line')} with a colour freedom, {count(filling)} {'makes' if filling == 1 else 'make'} "
+            "pieces buyable that can't be had as designed. What single lines save can't be told: those pieces cost more than "
+            "all of it."
+        )
+    elif lines:
         told.append(_line_words(lines, fillers))
     return told
+
+
+def _is_eaten_by_more_pieces(listed: Row | None, freed: Row) -> bool:
+    """Whether the freed plan costs as much or more because it lacks fewer pieces: then a line's share of nothing says nothing."""
+    together = saving(listed, freed)
+    if listed is None or together is None:
+        return False
+    return together.amount <= 0 and freed["unfilled_piece_count"] < listed["unfilled_piece_count"]
 
 
 def _lines_made_buyable(facts: Facts, listed: Row | None, freed: Row) -> set[int]:
