@@ -64,38 +64,43 @@ MODEL_COST = Contract(
 
 PLAN_VENDOR = Contract(
     name="plan_vendor",
-    grain="one row per plan and vendor ordered from",
+    grain="one row per plan, vendor ordered from and order with it",
     columns=(
-        *PLAN_KEY, "vendor_code", "vendor_name", "vendor_kind", "currency_code", "goods", "shipping", "handling", "tax",
+        *PLAN_KEY, "vendor_code", "order_number", "vendor_name", "vendor_kind", "currency_code", "goods", "shipping", "handling", "tax",
         "landed_cost", "vendor_currency_code", "vendor_total", "exchange_rate_used", "element_count",
         "bought_piece_count",
     ),
-    key=(*PLAN_KEY, "vendor_code"),
+    key=(*PLAN_KEY, "vendor_code", "order_number"),
+    optional={"order_number": "1"},
+    notes="A plan places one order with a vendor, or up to maximum_order_count where its terms allow more.",
 )  # fmt: skip
 
 PLAN_PURCHASE = Contract(
     name="plan_purchase",
-    grain="one row per plan and offer bought",
+    grain="one row per plan, order and offer bought",
     columns=(
-        *PLAN_KEY, "vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
+        *PLAN_KEY, "vendor_code", "order_number", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
         "offer_id", "bought_piece_count", "used_piece_count", "spare_piece_count", "unit_price",
         "vendor_currency_code", "purchase_value",
     ),
-    key=(*PLAN_KEY, "offer_id", "step_from_quantity"),
-    optional={"listing_code": ""},
+    key=(*PLAN_KEY, "offer_id", "order_number", "step_from_quantity"),
+    optional={"order_number": "1", "listing_code": ""},
 )  # fmt: skip
 
 PLAN_LINE = Contract(
     name="plan_line",
-    grain="one row per plan, portion and offer that serves it; pieces from stock on hand have no vendor",
+    grain="one row per plan, portion and offer that serves it, by order; pieces from stock on hand have no vendor, and order 1",
     columns=(
         *PLAN_KEY, "line_number", "portion_number", "portion_source", "listed_part_code", "listed_colour_code",
-        "colour_rule", "vendor_code", "offer_id", "part_code", "colour_code", "condition", "listing_code",
+        "colour_rule", "vendor_code", "order_number", "offer_id", "part_code", "colour_code", "condition", "listing_code",
         "make_up_code", "quantity", "unit_price", "vendor_currency_code", "is_listed_colour", "is_listed_part",
     ),
-    key=(*PLAN_KEY, "line_number", "portion_number", "offer_id", "make_up_code", "part_code", "colour_code", "condition"),
+    key=(
+        *PLAN_KEY, "line_number", "portion_number", "offer_id", "order_number", "make_up_code", "part_code", "colour_code",
+        "condition",
+    ),
     optional={
-        "vendor_code": "", "offer_id": "", "listing_code": "", "make_up_code": "", "unit_price": None,
+        "vendor_code": "", "order_number": "1", "offer_id": "", "listing_code": "", "make_up_code": "", "unit_price": None,
         "vendor_currency_code": None,
     },
 )  # fmt: skip

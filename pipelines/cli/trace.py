@@ -72,6 +72,8 @@ def _first_buyer(ask: Asked, model: str, place: Workspace) -> str | None:
 
 
 def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | None, line: int | None) -> Iterator[str]:
+    from pipelines.reporting.words import with_order
+
     cost = _plan(ask, model, scenario, buyer, on)
     key = _KEY.format(**{name: _quoted(cost[column]) for name, column in _PLAN_COLUMNS.items()})
     currency = cost["currency_code"]
@@ -84,8 +86,8 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
         f"{cost['unfilled_estimate']} for {cost['unfilled_piece_count']} pieces that can't be bought"
     )
     yield ""
-    vendors = ask(f"from plan_vendor where {key} order by vendor_code")
-    rows = [[v["vendor_code"], v["goods"], v["shipping"], v["handling"], v["tax"], v["landed_cost"], v["vendor_total"],
+    vendors = ask(f"from plan_vendor where {key} order by vendor_code, order_number")
+    rows = [[with_order(v["vendor_code"], v), v["goods"], v["shipping"], v["handling"], v["tax"], v["landed_cost"], v["vendor_total"],
              v["vendor_currency_code"], v["exchange_rate_used"]] for v in vendors]  # fmt: skip
     header = ["vendor", "goods", "shipping", "handling", "tax", f"cost {currency}", "its total", "in", "rate"]
     yield text_table(header, rows, numbers=range(1, 7))
@@ -106,9 +108,11 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
 
 
 def _purchase(ask: Asked, row: dict[str, Any]) -> str:
+    from pipelines.reporting.words import with_order
+
     told = (
         f"Line {row['line_number']}: {row['quantity']} x {row['part_code']} {row['colour_code']} ({row['condition']}) from "
-        f"{row['vendor_code']} at {row['unit_price']} {row['vendor_currency_code']}\n"
+        f"{with_order(row['vendor_code'], row)} at {row['unit_price']} {row['vendor_currency_code']}\n"
         f"    {row['file_name']}, line {row['source_line_number']} (hash {str(row['file_hash'])[:12]}); so since "
         f"{row['valid_from_on']}, last confirmed on {row['last_confirmed_on']}"
     )

@@ -245,9 +245,10 @@ def _published_day(database: Path) -> date:
 
 
 def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[str, dict[str, Any]]:
-    """plan_purchase and plan_line of the model's plans, by scenario."""
+    """plan_purchase and plan_line of the model's plans, with order codes, by scenario."""
     import polars as pl
 
+    from pipelines.costing.further_orders import with_order_codes
     from pipelines.warehouse.query import run_query
 
     rows: dict[str, dict[str, Any]] = {}
@@ -255,7 +256,7 @@ def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[s
         frame = run_query(database, f"select * from {name} where priced_on = date '{day}'", max_rows=None)
         own = frame.filter((pl.col("model_code") == model) & (pl.col("buyer_code") == buyer))
         for scenario in own["scenario_code"].unique().sort():
-            rows.setdefault(scenario, {})[name] = own.filter(pl.col("scenario_code") == scenario)
+            rows.setdefault(scenario, {})[name] = with_order_codes(own.filter(pl.col("scenario_code") == scenario))
     return {scenario: of for scenario, of in rows.items() if len(of) == 2}
 
 

@@ -112,8 +112,12 @@ class Candidates:
     def _portion_keys(self) -> list[Portion]:
         return list(zip(*(self.portions[name].to_list() for name in PORTION_KEY), strict=True))
 
+    def orders_with(self, vendor_codes: Collection[str]) -> list[str]:
+        """The order codes of some vendors, sorted."""
+        return [code for code in self.vendor_codes if vendor_of(code) in vendor_codes]
+
     def of_vendors(self, vendor_codes: Collection[str]) -> Candidates:
-        """The same without other vendors' offers. Make-ups that lost a component are gone, too."""
+        """The same with the offers of some orders (by order code) alone. Make-ups that lost a component are gone, too."""
         kept = set(vendor_codes)
         is_kept = np.array([code in kept for code in self.offers["vendor_code"].to_list()], dtype=bool)
         return self.with_those_uses(is_kept[self.uses["offer_index"].to_numpy()])
@@ -257,7 +261,7 @@ def steps_under_terms(steps: pl.DataFrame, terms: Collection[VendorTerms]) -> pl
         if (vendor := vendor_of(each.vendor_code)) in split_by_offers or may_cost_less_apart(compile_terms(each))
     ]
     orders = pl.DataFrame(more, schema={"vendor_code": pl.String, "order_number": pl.Int64}, orient="row")
-    return pl.concat([own, with_order_codes(own.join(orders, on="vendor_code")).drop("order_number")])
+    return pl.concat([own, with_order_codes(own.join(orders, on="vendor_code"))])
 
 
 def _with_limits_or_steps(steps: pl.DataFrame) -> pl.DataFrame:

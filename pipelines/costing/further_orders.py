@@ -50,14 +50,19 @@ def first_orders(terms: Iterable[VendorTerms]) -> list[VendorTerms]:
     return [each for each in terms if order_number_of(each.vendor_code) == 1]
 
 
+def vendors_of(codes: Iterable[str]) -> list[str]:
+    """The vendors of some order codes, sorted."""
+    return sorted({vendor_of(code) for code in codes})
+
+
 def with_order_codes(frame: pl.DataFrame) -> pl.DataFrame:
-    """Rows of a published table of purchases with order codes for vendor_code and, where it has them, offer_id."""
-    names = [name for name in ("vendor_code", "offer_id") if name in frame.columns]
-    is_further = pl.col("order_number") > 1
+    """Rows of a table that has ``order_number`` with order codes instead: in vendor_code and, where it has them, offer_id."""
+    is_further, number = pl.col("order_number") > 1, pl.col("order_number").cast(pl.String)
     return frame.with_columns(
-        pl.when(is_further).then(pl.format("{}" + SEPARATOR + "{}", name, "order_number")).otherwise(name).alias(name)
-        for name in names
-    )
+        pl.when(is_further).then(pl.concat_str(pl.col(name), number, separator=SEPARATOR)).otherwise(name).alias(name)
+        for name in ("vendor_code", "offer_id")
+        if name in frame.columns
+    ).drop("order_number")
 
 
 def with_order_numbers(frame: pl.DataFrame) -> pl.DataFrame:

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipelines.costing.candidates import Portion
 from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.further_orders import order_number_of, vendor_of, with_order_numbers
 from pipelines.costing.plans import Plan
 from pipelines.costing.receipt import Receipt
 from pipelines.costing.terms import VendorTerms
@@ -206,8 +207,9 @@ def _vendor_rows(
     return [
         {
             "scenario_code": checked.scenario_code,
-            "vendor_code": order.vendor_code,
-            "vendor_name": names[order.vendor_code],
+            "vendor_code": vendor_of(order.vendor_code),
+            "order_number": order_number_of(order.vendor_code),
+            "vendor_name": names[vendor_of(order.vendor_code)],
             "vendor_kind": terms[order.vendor_code].vendor_kind,
             "currency_code": order.buyer_currency_code,
             "goods": order.rounded.goods,
@@ -235,13 +237,17 @@ def _purchase_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
     priced = rows.select("goods_value", "currency_code").rows()
     value_of = {(value, currency): round_money(value, currency) for value, currency in set(priced)}
     values = [value_of[row] for row in priced]
-    return rows.with_columns(
-        pl.Series("used_piece_count", used, dtype=pl.Int64),
-        pl.Series("purchase_value", values, dtype=pl.Decimal(18, 4)),
-    ).with_columns(
-        pl.col("quantity").alias("bought_piece_count"),
-        (pl.col("quantity") - pl.col("used_piece_count")).alias("spare_piece_count"),
-        pl.col("currency_code").alias("vendor_currency_code"),
+    return (
+        with_order_numbers(rows)
+        .with_columns(
+            pl.Series("used_piece_count", used, dtype=pl.Int64),
+            pl.Series("purchase_value", values, dtype=pl.Decimal(18, 4)),
+        )
+        .with_columns(
+            pl.col("quantity").alias("bought_piece_count"),
+            (pl.col("quantity") - pl.col("used_piece_count")).alias("spare_piece_count"),
+            pl.col("currency_code").alias("vendor_currency_code"),
+        )
     )
 
 
@@ -264,7 +270,7 @@ def _line_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
     listed = pl.concat([each.marked(each.portions.drop("quantity")) for each in checked])
     is_listed_part = (pl.col("part_code") == pl.col("listed_part_code")) & (pl.col("make_up_code") == "")
     return (
-        pl.concat([bought.select(common), on_hand.select(common)])
+        with_order_numbers(pl.concat([bought.select(common), on_hand.select(common)]))
         .join(listed, on=["scenario_code", *PORTION_KEY])
         .with_columns(
             (pl.col("colour_code") == pl.col("listed_colour_code")).alias("is_listed_colour"),

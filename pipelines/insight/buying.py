@@ -11,6 +11,7 @@ import polars as pl
 
 from pipelines.costing.estimate import known_prices
 from pipelines.costing.fitting import parts_in_reach
+from pipelines.costing.further_orders import vendors_of
 from pipelines.costing.planning import ModelPlanning
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.copies import copy_cost_rows
@@ -149,8 +150,8 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
     counters = [code for code in candidates.vendor_codes if planning.book.vendors[code].vendor_kind == "counter"]
     others = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
     sellers = {code for own in others for code in own["plan_vendor"]["vendor_code"]}
-    near = sorted({*shortlisted(plan, candidates, planning.book).vendor_codes, *counters, *sellers})
-    close = candidates.of_vendors(near)
+    near = vendors_of({*shortlisted(plan, candidates, planning.book).vendor_codes, *counters, *sellers})
+    close = candidates.of_vendors(candidates.orders_with(near))
     few = task.market.filter(pl.col("vendor_code").is_in(near))
     known = known_prices(task.last_seen, task.summaries, inputs, task.day, task.buyer)
     return {

@@ -54,7 +54,11 @@ PARTS = (
     "shipping_structure",
 )  # fmt: skip
 _PLAN = ("model_code", "scenario_code")
+_BOUGHT = (*OFFER, "order_number")
+"""What names a purchase within a plan."""
 _Key = tuple[str, str]
+_Order = tuple[str, int]
+"""Vendor and number of the order."""
 STEPS_WORTH_A_PROCESS = 8
 """With fewer, starting processes costs more than it saves."""
 
@@ -186,12 +190,17 @@ class _Change:
         """The earlier purchases with ``price_now`` (the old one where the offer ended), ``is_ended`` and sizes."""
         bought = self.step.then["plan_purchase"]
         step = pl.col("step_from_quantity")
-        wanted = bought.select(*_PLAN, *OFFER, pl.col("bought_piece_count").alias("wanted"))
+        wanted = bought.select(
+            *_PLAN,
+            *_BOUGHT,
+            pl.col("bought_piece_count").alias("wanted"),
+            pl.col("bought_piece_count").sum().over(*_PLAN, *OFFER).alias("wanted_in_all_orders"),
+        )
         offered = self.step.new_market.join(wanted, on=OFFER).filter(~pl.col("is_suspect") & (step <= pl.col("wanted")))
-        enough = pl.col("quantity_available") >= pl.col("wanted")
+        enough = pl.col("quantity_available") >= pl.col("wanted_in_all_orders")
         now = (
-            offered.sort(*_PLAN, *OFFER, "step_from_quantity")
-            .group_by(*_PLAN, *OFFER, maintain_order=True)
+            offered.sort(*_PLAN, *_BOUGHT, "step_from_quantity")
+            .group_by(*_PLAN, *_BOUGHT, maintain_order=True)
             .agg(
                 pl.col("unit_price").last().alias("offered_price"),
                 enough.last().alias("is_enough"),
@@ -201,23 +210,24 @@ class _Change:
         placed = with_assortments_and_sizes(bought, self.step.old_market, self.inputs.tables["parts"])
         still = pl.col("is_enough").fill_null(False) & (pl.col("offered_currency") == pl.col("vendor_currency_code"))
         return (
-            placed.join(now, on=[*_PLAN, *OFFER], how="left")
+            placed.join(now, on=[*_PLAN, *_BOUGHT], how="left")
             .with_columns(is_ended=~still.fill_null(False))
             .with_columns(price_now=pl.when("is_ended").then("unit_price").otherwise("offered_price"))
-            .sort(*_PLAN, *OFFER)
+            .sort(*_PLAN, *_BOUGHT)
         )
 
-    def _orders(self, priced: pl.DataFrame) -> dict[_Key, dict[str, tuple[list[Purchase], list[Purchase]]]]:
-        """By plan and vendor: the earlier order at old and at new prices."""
+    def _orders(self, priced: pl.DataFrame) -> dict[_Key, dict[_Order, tuple[list[Purchase], list[Purchase]]]]:
+        """By plan and order: the earlier order at old and at new prices."""
         columns = (
-            *_PLAN, "vendor_code", "part_code", "colour_code", "condition", "assortment_code", "bought_piece_count", *SIZES,
+            *_PLAN, "vendor_code", "order_number", "part_code", "colour_code", "condition", "assortment_code", "bought_piece_count", *SIZES,
             "unit_price", "price_now",
         )  # fmt: skip
-        found: dict[_Key, dict[str, tuple[list[Purchase], list[Purchase]]]] = {}
+        found: dict[_Key, dict[_Order, tuple[list[Purchase], list[Purchase]]]] = {}
         for (
             model,
             scenario,
             vendor,
+            number,
             part,
             colour,
             condition,
@@ -228,15 +238,15 @@ class _Change:
             old,
             new,
         ) in priced.select(columns).iter_rows():
-            pair = found.setdefault((model, scenario), {}).setdefault(vendor, ([], []))
+            pair = found.setdefault((model, scenario), {}).setdefault((vendor, number), ([], []))
             for order, price in zip(pair, (old, new), strict=True):
                 order.append(Purchase(part, colour, condition, assortment, count, price, weight, size))
         return found
 
-    def _receipt_parts(self, orders: Mapping[str, tuple[list[Purchase], list[Purchase]]]) -> dict[str, Decimal]:
+    def _receipt_parts(self, orders: Mapping[_Order, tuple[list[Purchase], list[Purchase]]]) -> dict[str, Decimal]:
         """What prices, rates and terms add to the earlier purchases, one after the other."""
         parts = dict.fromkeys(("prices", "exchange_rates", "terms"), Decimal(0))
-        for vendor, (at_old, at_new) in sorted(orders.items()):
+        for (vendor, _), (at_old, at_new) in sorted(orders.items()):
             # Plans of several scenarios often share an order.
             key = (vendor, tuple(at_old), tuple(at_new))
             if key not in self.totals:
@@ -278,7 +288,7 @@ class _Change:
         then = {code: self._latest_terms(code).rate for code in self.step.old_terms}
         value = pl.col("quantity") * pl.col("price_now")
         earlier = self._lines(self.step.then).join(
-            priced.select(*_PLAN, *OFFER, "price_now"), on=[*_PLAN, *OFFER], how="left"
+            priced.select(*_PLAN, *_BOUGHT, "price_now"), on=[*_PLAN, *_BOUGHT], how="left"
         )
         sides = ((self._lines(self.step.today).with_columns(price_now="unit_price"), 1, now), (earlier, -1, then))
         found: dict[_Key, dict[str, Fraction]] = {}
@@ -298,13 +308,15 @@ class _Change:
         """Pieces bought, by line and offer; pieces on hand cost nothing."""
         lines = plans["plan_line"]
         assert lines is not None, "a date with plans has their table"
-        return lines.filter(pl.col("vendor_code") != "").select(*_PLAN, "line_number", *OFFER, "quantity", "unit_price")
+        return lines.filter(pl.col("vendor_code") != "").select(
+            *_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price"
+        )
 
     def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, _ChangedLines]) -> pl.DataFrame:
         """Model, scenario, line_number, reason: the first that applies to the line."""
         key = [*_PLAN, "line_number"]
-        ended = priced.filter("is_ended").select(*_PLAN, *OFFER)
-        forced = self._lines(self.step.then).join(ended, on=[*_PLAN, *OFFER], how="semi").select(key).unique()
+        ended = priced.filter("is_ended").select(*_PLAN, *_BOUGHT)
+        forced = self._lines(self.step.then).join(ended, on=[*_PLAN, *_BOUGHT], how="semi").select(key).unique()
         unfilled = [plans["unfilled_line"].select(key) for plans in (self.step.then, self.step.today)]
         lines = pl.concat([self._lines(self.step.then).select(key), self._lines(self.step.today).select(key)]).unique()
         listed, judged = (pl.DataFrame(rows, self._line_schema(), orient="row") for rows in self._changed(changed))

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.further_orders import order_number_of
 from pipelines.costing.planner import mip
 from pipelines.costing.plans import Plan, as_solution, plan_of
 from pipelines.costing.receipt import work_out
@@ -45,7 +46,8 @@ def counter_rows(
         near: those of the plan's vendors, the counters and a few others.
         book: the vendors' terms.
     """
-    counters = sorted(code for code in candidates.vendor_codes if book.vendors[code].vendor_kind == "counter")
+    first = [code for code in candidates.vendor_codes if order_number_of(code) == 1]
+    counters = sorted(code for code in first if book.vendors[code].vendor_kind == "counter")
     rows: dict[str, list[Row]] = {name: [] for name in _TABLES}
     if not counters:
         return rows
@@ -81,6 +83,8 @@ def _priced(candidates: Candidates, book: TermsBook) -> Priced:
     for portion_index, offer_index in direct.select("portion_index", "offer_index").iter_rows():
         portion, quantity = portions[portion_index]
         offer = offers[ids[offer_index]]
+        if order_number_of(offer.vendor_code) > 1:  # the same stock at the same price
+            continue
         terms = book.vendors[offer.vendor_code]
         pieces = max(min(quantity, offer.most), offer.steps[0][0])
         price = price_with_tax(Fraction(offer.value(pieces)) / pieces, terms)

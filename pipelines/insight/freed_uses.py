@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from pipelines.costing.candidates import Candidates, allowed_terms, buyable_steps, offers_that_fit, steps_under_terms
 from pipelines.costing.fitting import PORTION_KEY, accepted, fitting_elements
+from pipelines.costing.further_orders import first_orders
 from pipelines.costing.planner.bands import VendorBands, compile_terms
 from pipelines.costing.planner.problem import PORTION_SCHEMA
 from pipelines.costing.planning import ModelPlanning
@@ -112,7 +113,7 @@ def freed_uses(inputs: WorkspaceInputs, planning: ModelPlanning, listed: Scenari
             )
     # An element needs only what the first of these asks for: nothing, the form, the colour, both.
     fits = pl.concat(found).unique([*PORTION_KEY, *_ELEMENT], keep="first", maintain_order=True)
-    steps = steps_under_terms(buyable_steps(planning.market), allowed_terms(freed, planning.book))
+    steps = steps_under_terms(buyable_steps(planning.market), first_orders(allowed_terms(freed, planning.book)))
     wanted = (
         free.sort(PORTION_KEY)
         .with_row_index("portion_index")

@@ -11,6 +11,7 @@ import polars as pl
 
 from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.further_orders import vendor_of
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.compiled import compile_problem
 from pipelines.costing.planner.reduce import least_unfilled
@@ -85,8 +86,8 @@ class FreedomPlanner:
         everyone = planning.candidates(scenario)
         fits = [plan for plan in known if as_solution(plan, everyone, scenario) is not None]
         best = min(fits, key=lambda plan: plan.rank, default=None)
-        able = frozenset(everyone.vendor_codes)
-        markets = [everyone.of_vendors(sorted(codes)) for codes in dict.fromkeys(able & codes for codes in vendor_sets)]
+        orders = dict.fromkeys(tuple(everyone.orders_with({*map(vendor_of, codes)})) for codes in vendor_sets)
+        markets = [everyone.of_vendors(codes) for codes in orders]
         tried: list[set[str]] = []
         for (missing, bound), market in _bounded(markets, planning.book, scenario):
             # Sets that can't do better, by their bound or because they are part of one that was planned, need no plan.

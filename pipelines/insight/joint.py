@@ -25,6 +25,7 @@ import polars as pl
 from pipelines.costing.bother import bother_under
 from pipelines.costing.estimate import known_prices
 from pipelines.costing.fitting import parts_in_reach
+from pipelines.costing.further_orders import with_order_codes
 from pipelines.costing.plan_tables import gap_pct
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.complete_costs import CompleteCosts
@@ -93,7 +94,7 @@ def joint_tasks(
             & (pl.col("buyer_code") == order.buyer_code)
             & (pl.col("scenario_code") == order.scenario_code)
         )
-        published = {name: plans[name].filter(of_order) for name in ("plan_purchase", "plan_line")}
+        published = {name: with_order_codes(plans[name].filter(of_order)) for name in ("plan_purchase", "plan_line")}
         is_near = pl.col("part_code").is_in(parts)
         offered, seen, known = (frame.filter(is_near) for frame in (market, last_seen, summaries))
         tasks.append(JointTask(order, models, day, offered, seen, known, published))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from pipelines.costing.further_orders import vendor_of, vendors_of
 from pipelines.insight.moves import Pieces
 from pipelines.insight.placed_orders import Orders, Served
 from pipelines.insight.shared_buying import SharedMarket
@@ -97,7 +98,7 @@ def _order_row(found: JointResult) -> Row:
         "joint_saving": separate - complete,
         "lower_bound": found.lower_bound,
         "gap_pct": found.gap_pct,
-        "vendor_count": len({vendor for vendor, _ in together.orders}),
+        "vendor_count": len(vendors_of(code for code, _ in together.orders)),
         "order_count": len(together.orders),
         "piece_count": int(shared.portions["quantity"].sum()),
         "bought_piece_count": sum(together.bought.values()),
@@ -113,24 +114,25 @@ def _order_row(found: JointResult) -> Row:
 
 
 def _numbered(together: Orders) -> list[tuple[str, int, Mapping[str, int]]]:
-    """Vendor, number of the order with that vendor, and its pieces."""
+    """Order code, number of the order with that vendor, and its pieces."""
     seen: dict[str, int] = {}
     numbered = []
-    for vendor, pieces in together.orders:
+    for code, pieces in together.orders:
+        vendor = vendor_of(code)
         seen[vendor] = seen.get(vendor, 0) + 1
-        numbered.append((vendor, seen[vendor], pieces))
+        numbered.append((code, seen[vendor], pieces))
     return numbered
 
 
 def _vendor_rows(found: JointResult) -> list[Row]:
     shared = found.shared
     rows = []
-    for vendor, number, pieces in _numbered(found.together):
-        receipt = shared.receipt(vendor, pieces)
+    for code, number, pieces in _numbered(found.together):
+        receipt = shared.receipt(code, pieces)
         parts = receipt.rounded
         rows.append(
             {
-                "vendor_code": vendor,
+                "vendor_code": vendor_of(code),
                 "order_number": number,
                 "currency_code": receipt.buyer_currency_code,
                 "goods": parts.goods,
@@ -152,17 +154,17 @@ def _plan_rows(found: JointResult) -> list[Row]:
     shared = found.shared
     waiting = _used_by_model(shared, found.together.served)
     rows = []
-    for vendor, number, pieces in _numbered(found.together):
+    for code, number, pieces in _numbered(found.together):
         for offer_id, quantity in sorted(pieces.items()):
             offer = shared.offers[offer_id]
             told = {name: offer.facts[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
             common = {
-                "vendor_code": vendor,
+                "vendor_code": vendor_of(code),
                 "order_number": number,
-                "offer_id": offer_id,
+                "offer_id": vendor_of(offer_id),
                 **told,
                 "unit_price": offer.price(quantity),
-                "vendor_currency_code": shared.book.vendors[vendor].currency_code,
+                "vendor_currency_code": shared.book.vendors[code].currency_code,
             }
             left = quantity
             for model in range(len(shared.models)):

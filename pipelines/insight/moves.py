@@ -13,6 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipelines.costing.candidates import Candidates
+from pipelines.costing.further_orders import order_number_of, vendor_of
 from pipelines.costing.plans import PURCHASE_SCHEMA, Plan
 from pipelines.costing.price_steps import average_price, goods_value
 from pipelines.costing.receipt import Purchase, VendorReceipt, work_out_order
@@ -59,6 +60,15 @@ class Offer:
         if self.step_kind == "incremental":
             return average_price(self.value(quantity), quantity)
         return self.step_at(quantity)[1]
+
+
+def is_beyond_stock(bought: Mapping[str, int], offers: Mapping[str, Offer]) -> bool:
+    """Whether several orders with a vendor buy more of an offer than there is."""
+    together: Pieces = {}
+    for offer_id, quantity in bought.items():
+        together[vendor_of(offer_id)] = together.get(vendor_of(offer_id), 0) + quantity
+    further = {offer_id for offer_id in bought if order_number_of(offer_id) > 1}
+    return any(together[vendor_of(each)] > offers[each].facts["quantity_available"] for each in further)
 
 
 class Offers(Mapping[str, Offer]):
@@ -178,6 +188,8 @@ class Orders:
             if needed is None:
                 return None
             bought[offer_id] = max(needed, self.bought.get(offer_id, 0)) if keeps_spares else needed
+        if is_beyond_stock(bought, self.offers):
+            return None
         return self._priced({code: n for code, n in bought.items() if n}, rows, unfilled, touched, limits)
 
     def _priced(

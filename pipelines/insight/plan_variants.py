@@ -19,6 +19,7 @@ import polars as pl
 
 from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import PORTION_KEY
+from pipelines.costing.further_orders import order_number_of, vendor_of, vendors_of
 from pipelines.costing.planner import mip
 from pipelines.costing.plans import Plan, as_solution, plan_of
 from pipelines.costing.receipt import work_out
@@ -93,7 +94,7 @@ def explained(inputs: WorkspaceInputs, published: PublishedPlan) -> tuple[list[d
 
 def shortlisted(plan: Plan, candidates: Candidates, book: TermsBook) -> Candidates:
     """The candidates of the plan's vendors and of a few others."""
-    own = set(plan.purchases["vendor_code"])
+    own = set(vendors_of(plan.purchases["vendor_code"]))
     cheapest = candidates.steps.group_by("offer_index").agg(pl.col("unit_price").cast(pl.Float64).min().alias("price"))
     place = pl.col("price").rank("min").over("portion_index")
     counts = (
@@ -102,13 +103,13 @@ def shortlisted(plan: Plan, candidates: Candidates, book: TermsBook) -> Candidat
         .join(cheapest, on="offer_index")
         .join(_rates(book), on="vendor_code")
         .with_columns(pl.col("price") * pl.col("rate"))
-        .filter(~pl.col("vendor_code").is_in(sorted(own)))
+        .filter(~pl.col("vendor_code").is_in(candidates.orders_with(own)))
         .filter(place <= AMONG_CHEAPEST)
         .group_by("vendor_code")
         .agg(pl.col("portion_index").n_unique().alias("portion_count"))
         .sort("portion_count", "vendor_code", descending=[True, False])
     )
-    return candidates.of_vendors(sorted(own | set(counts["vendor_code"].head(OTHER_VENDORS))))
+    return candidates.of_vendors(candidates.orders_with(own | set(counts["vendor_code"].head(OTHER_VENDORS))))
 
 
 def _rates(book: TermsBook) -> pl.DataFrame:
@@ -127,12 +128,15 @@ class _Variants:
 
     def rows(self) -> list[dict[str, Any]]:
         """PLAN_VARIANT rows without the plan's key."""
-        vendors = sorted(set(self.plan.purchases["vendor_code"]))
+        orders = set(self.plan.purchases["vendor_code"])
+        vendors = vendors_of(orders)
         made: list[tuple[str, str, Candidates, Scenario]] = []
         for code in vendors:
-            others = self.candidates.of_vendors(sorted(set(self.candidates.vendor_codes) - {code}))
+            others = self.candidates.of_vendors(
+                [each for each in self.candidates.vendor_codes if vendor_of(each) != code]
+            )
             made.append(("without_vendor", code, others, self.scenario))
-        for most in range(len(vendors) - 1, 0, -1):
+        for most in range(len(orders) - 1, 0, -1):
             limited = self.scenario.model_copy(update={"maximum_vendor_count": most})
             made.append(("at_most_vendors", str(most), self.candidates, limited))
         found: dict[tuple[str, str], Plan] = {}
@@ -156,7 +160,7 @@ class _Variants:
         of_portion: dict[tuple[int, int], set[str]] = {}
         for line, portion, code in sources.select(*PORTION_KEY, "vendor_code").iter_rows():
             of_portion.setdefault((line, portion), set()).add(code)
-        own = set(self.plan.purchases["vendor_code"])
+        own = set(vendors_of(self.plan.purchases["vendor_code"]))
         limit = self.scenario.maximum_vendor_count
         found: list[Plan] = []
         for share in MINIMUM_SHARES:
@@ -165,7 +169,7 @@ class _Variants:
                 continue
             every = sorted(own | set(added))
             rules = self.scenario.model_copy(update={"forced_vendors": every})
-            if plan := self._solve(candidates.of_vendors(every), rules, self.book):
+            if plan := self._solve(candidates.of_vendors(candidates.orders_with(every)), rules, self.book):
                 found.append(plan)
         if not found:
             return []
@@ -205,14 +209,14 @@ class _Variants:
 
 def _row(kind: str, value: str, variant: Plan, book: TermsBook) -> dict[str, Any]:
     landed = work_out(variant.purchases, book.vendors).landed_cost
-    vendors = sorted(set(variant.purchases["vendor_code"]))
+    orders = set(variant.purchases["vendor_code"])
     return {
         "variant_kind": kind,
         "variant_value": value,
         "landed_cost": landed,
         "unfilled_piece_count": variant.rank[0],
-        "vendor_count": len(vendors),
-        "variant_vendor_codes": ";".join(vendors),
+        "vendor_count": len(orders),
+        "variant_vendor_codes": ";".join(vendors_of(orders)),
     }
 
 
@@ -242,7 +246,8 @@ def able_vendors(plan: Plan, candidates: Candidates, book: TermsBook) -> pl.Data
     portions = candidates.portions.select("portion_index", *PORTION_KEY, "group_code", "quantity")
     colours = plan.allocations.select(*PORTION_KEY, pl.col("colour_code").alias("bought_colour"))
     most = pl.min_horizontal("quantity_available", "maximum_per_order")
-    offers = candidates.offers.select(
+    is_first = pl.col("vendor_code").is_in([code for code in candidates.vendor_codes if order_number_of(code) == 1])
+    offers = candidates.offers.filter(is_first).select(
         "offer_index",
         "vendor_code",
         (most // pl.col("sold_in_multiples_of") * pl.col("sold_in_multiples_of")).alias("most"),
@@ -282,10 +287,10 @@ def second_sources(plan: Plan, sources: pl.DataFrame, book: TermsBook) -> list[d
         price=pl.col("unit_price").cast(pl.Float64) * pl.col("rate")
     )
     of_portion = dict(sources.group_by(*PORTION_KEY, maintain_order=True))
-    vendors_of_plan = set(plan.purchases["vendor_code"])
+    vendors_of_plan = set(vendors_of(plan.purchases["vendor_code"]))
     rows = []
     for key, served in bought.sort(PORTION_KEY).group_by(PORTION_KEY, maintain_order=True):
-        own = set(served["vendor_code"])
+        own = set(vendors_of(served["vendor_code"]))
         able = of_portion.get(key, sources.clear())
         second = next((row for row in able.iter_rows(named=True) if row["vendor_code"] not in own), None)
         rows.append(

@@ -13,6 +13,7 @@ from pipelines.costing import demand
 from pipelines.costing.bother import bother_under
 from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import parts_in_reach
+from pipelines.costing.further_orders import with_order_codes
 from pipelines.costing.planning import TWO_STAGE_RULES, ModelPlanning
 from pipelines.costing.plans import Plan, plan_from_tables
 from pipelines.costing.receipt import work_out
@@ -20,12 +21,17 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, Scenario
 
 PLAN_TABLES = ("model_cost", "plan_vendor", "plan_purchase", "plan_line", "unfilled_line")
+BY_ORDER = ("plan_vendor", "plan_purchase", "plan_line")
+"""Tables with an order_number."""
 EFFORT = "quick"
 
 
 @dataclass(frozen=True)
 class PublishedPlan:
-    """One published plan: its rows by table name, and the listed plan's rows for its lines."""
+    """One published plan: its rows by table name, and the listed plan's rows for its lines.
+
+    Rows have order codes (costing/further_orders.py) for the vendor_code and order_number of the published tables.
+    """
 
     model: Model
     buyer: Buyer
@@ -74,6 +80,7 @@ def published_plans(
         for buyer in inputs.settings.buyer:
             of = (pl.col("priced_on") == day) & (pl.col("model_code") == model.model_code)
             rows = {name: plans[name].filter(of & (pl.col("buyer_code") == buyer.buyer_code)) for name in PLAN_TABLES}
+            rows = {name: with_order_codes(frame) if name in BY_ORDER else frame for name, frame in rows.items()}
             by_code = {code: {name: _of_scenario(frame, code) for name, frame in rows.items()} for code in scenarios}
             found += [
                 PublishedPlan(model, buyer, scenarios[code], day, offers, by_code[code], by_code["listed"])

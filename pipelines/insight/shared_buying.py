@@ -28,6 +28,7 @@ from pipelines.costing.candidates import (
     steps_under_terms,
 )
 from pipelines.costing.fitting import PORTION_KEY, fitting_elements
+from pipelines.costing.further_orders import with_order_numbers
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.problem import Solution
 from pipelines.costing.plans import Plan, as_solution, nothing_bought, plan_of
@@ -36,7 +37,7 @@ from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.changes import NO_CHANGES, Changes
-from pipelines.insight.moves import Offer, Offers, Pieces, landed
+from pipelines.insight.moves import Offer, Offers, Pieces, is_beyond_stock, landed
 from pipelines.insight.placed_orders import NOTHING_BOUGHT, Orders, Served, added
 from pipelines.insight.published_plans import EFFORT
 from pipelines.settings import Buyer, Scenario
@@ -114,6 +115,7 @@ class SharedMarket:
         if bought:
             keys = [(*(self.offers[offer_id].facts[name] for name in OFFER_KEY), n) for offer_id, n in bought.items()]
             gone = pl.DataFrame(keys, schema={**dict.fromkeys(OFFER_KEY, pl.String), "gone": pl.Int64}, orient="row")
+            gone = with_order_numbers(gone).group_by(OFFER_KEY).agg(pl.col("gone").sum())
             market = market.join(gone, on=OFFER_KEY, how="left", maintain_order="left").with_columns(
                 pl.col("quantity_available") - pl.col("gone").fill_null(0)
             )
@@ -139,7 +141,7 @@ class SharedMarket:
     # Plans
 
     def published_orders(self, model: int, plan_purchase: pl.DataFrame, plan_line: pl.DataFrame) -> Orders:
-        """A published plan of one model as orders; nothing where an offer of it is not on the market."""
+        """A published plan of one model (with order codes) as orders; nothing where an offer of it is not on the market."""
         orders: dict[str, Pieces] = {}
         for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
             orders.setdefault(vendor, {})[offer_id] = n
@@ -175,7 +177,7 @@ class SharedMarket:
         return replace(planned, served=(*planned.served, *from_spares), on_hand=on_hand)
 
     def together(self, models: Collection[int], known: Iterable[Orders], effort: str) -> Orders:
-        """The orders for some models in one go, one per vendor."""
+        """The orders for some models in one go, one per vendor unless its terms allow several."""
         found = self.candidates(models)
         planned = self._planned(found, known, effort)
         return replace(planned, on_hand=tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows()))
@@ -257,7 +259,7 @@ class SharedMarket:
             if any(receipt.broken_rules for receipt in receipts) and self.scenario.allow_spares:
                 bought = self._topped_up(bought, receipts, offers)
                 receipts = self.receipts(self._by_vendor(bought))
-            if any(receipt.broken_rules for receipt in receipts):
+            if any(receipt.broken_rules for receipt in receipts) or is_beyond_stock(bought, offers):
                 continue
             facts = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(bought.items())]
             numbered = [

@@ -15,6 +15,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.costing.candidates import OFFER_KEY
+from pipelines.costing.further_orders import vendors_of
 from pipelines.costing.planner import mip
 from pipelines.costing.plans import as_solution, plan_of
 from pipelines.costing.receipt import work_out
@@ -98,7 +99,7 @@ def _trusting(
         "landed_cost": cost["landed_cost"],
         "unfilled_piece_count": cost["unfilled_piece_count"],
         "vendor_count": len(own),
-        "variant_vendor_codes": ";".join(sorted(own)),
+        "variant_vendor_codes": ";".join(vendors_of(own)),
     }
     if not cheap and not cost["unfilled_piece_count"]:
         return [row]  # dearer offers change nothing where nothing is missing
@@ -118,7 +119,7 @@ def _trusting(
         return [row]
     codes = sorted(set(other.purchases["vendor_code"]))
     row |= {"landed_cost": receipt.landed_cost, "unfilled_piece_count": other.rank[0]}
-    return [row | {"vendor_count": len(codes), "variant_vendor_codes": ";".join(codes)}]
+    return [row | {"vendor_count": len(codes), "variant_vendor_codes": ";".join(vendors_of(codes))}]
 
 
 def _ranked(

@@ -16,6 +16,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.costing.further_orders import order_number_of
 from pipelines.costing.receipt import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import SIZES, terms_on
@@ -66,8 +67,8 @@ def _with_terms(
             sides = [_orders(inputs, markets[on], own, on, set(changed)) for on in (before_on, day)]
             for model, vendor in sorted(sides[0].keys() | sides[1].keys()):
                 is_earlier = (model, vendor) in sides[0]
-                landed, order = sides[0 if is_earlier else 1][model, vendor]
-                effect, refusal = _effect(order, landed, changed[vendor], is_earlier)
+                landed, orders = sides[0 if is_earlier else 1][model, vendor]
+                effect, refusal = _effect(orders, landed, changed[vendor], is_earlier)
                 rows.append((model, buyer.buyer_code, vendor, effect, refusal))
     told = pl.DataFrame(rows, _SCHEMA, orient="row").filter(
         (pl.col("terms_effect_pct") != 0) | (pl.col("terms_refusal") != "")
@@ -88,6 +89,8 @@ def _changed(
     """Terms of then and now, of vendors where they differ by more than rates and borders; a change of currency can't be compared."""
     found = {}
     for code in sorted(then.keys() & now.keys()):
+        if order_number_of(code) > 1:  # as the first
+            continue
         old, new = replace(then[code], rate=now[code].rate, border=now[code].border), now[code]
         if old != new and old.currency_code == new.currency_code:
             found[code] = (old, new)
@@ -96,29 +99,35 @@ def _changed(
 
 def _orders(
     inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], on: date, vendors: set[str]
-) -> dict[tuple[str, str], tuple[Decimal, list[Purchase]]]:
-    """By model and vendor, the landed cost of the headline plan of a date and what it buys from the vendor."""
+) -> dict[tuple[str, str], tuple[Decimal, dict[int, list[Purchase]]]]:
+    """By model and vendor, the landed cost of the headline plan of a date and its orders with the vendor by number."""
     of_plan = (pl.col("priced_on") == on) & (pl.col("scenario_code") == HEADLINE_SCENARIO)
     sound = plans["model_cost"].filter(of_plan & (pl.col("plan_status") != "refused"))
     landed = dict(sound.select("model_code", "landed_cost").iter_rows())
     bought = plans["plan_purchase"].filter(of_plan & pl.col("vendor_code").is_in(sorted(vendors)))
     columns = ("part_code", "colour_code", "condition", "assortment_code", "bought_piece_count", "unit_price", *SIZES)
-    orders: dict[tuple[str, str], tuple[Decimal, list[Purchase]]] = {}
+    orders: dict[tuple[str, str], tuple[Decimal, dict[int, list[Purchase]]]] = {}
     priced = with_assortments_and_sizes(bought, market, inputs.tables["parts"]).sort(
         "model_code", *OFFER, "step_from_quantity"
     )
-    for model, vendor, *facts in priced.select("model_code", "vendor_code", *columns).iter_rows():
+    for model, vendor, number, *facts in priced.select(
+        "model_code", "vendor_code", "order_number", *columns
+    ).iter_rows():
         if model in landed:
-            orders.setdefault((model, vendor), (landed[model], []))[1].append(Purchase(*facts))
+            of_vendor = orders.setdefault((model, vendor), (landed[model], {}))[1]
+            of_vendor.setdefault(number, []).append(Purchase(*facts))
     return orders
 
 
 def _effect(
-    order: list[Purchase], landed: Decimal, terms: tuple[VendorTerms, VendorTerms], is_earlier: bool
+    orders: Mapping[int, list[Purchase]], landed: Decimal, terms: tuple[VendorTerms, VendorTerms], is_earlier: bool
 ) -> tuple[float, str]:
     """Change of the plan's landed cost in per cent of what it was, and why the earlier order could not be placed any more."""
-    old, new = (work_out_order(order, side) for side in terms)
-    change = new.rounded.total - old.rounded.total
+    old, new = ([work_out_order(order, side) for _, order in sorted(orders.items())] for side in terms)
+    change = sum((now.rounded.total - then.rounded.total for then, now in zip(old, new, strict=True)), Decimal(0))
     before = landed if is_earlier else landed - change
-    refusal = "; ".join(rule.what for rule in new.broken_rules) if is_earlier else ""
+    broken = [rule.what for order in new for rule in order.broken_rules]
+    if len(orders) > terms[1].maximum_order_count:
+        broken.append(f"{len(orders)} orders are more than {terms[1].maximum_order_count}")
+    refusal = "; ".join(dict.fromkeys(broken)) if is_earlier else ""
     return (100 * float(change / before) if before > 0 else 0.0), refusal

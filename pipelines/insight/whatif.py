@@ -12,6 +12,7 @@ import polars as pl
 
 from pipelines.costing.bother import bother_under
 from pipelines.costing.estimate import known_prices
+from pipelines.costing.further_orders import in_words
 from pipelines.costing.plan_tables import gap_pct
 from pipelines.costing.planning import TWO_STAGE_RULES
 from pipelines.costing.receipt import Components
@@ -184,7 +185,9 @@ def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: Orders, prices:
     bought = []
     for line, portion, offer_id, _, _, colour, quantity in sorted(orders.served):
         offer = shared.offers[offer_id]
-        bought.append(Bought(line, portion, offer.vendor_code, str(offer.facts["part_code"]), colour, quantity))
+        bought.append(
+            Bought(line, portion, in_words(offer.vendor_code), str(offer.facts["part_code"]), colour, quantity)
+        )
     exact = sum((receipt.exact.total for receipt in receipts), Fraction(0))
     return Side(
         currency_code=shared.buyer.currency_code,
@@ -195,7 +198,7 @@ def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: Orders, prices:
         unfilled_piece_count=orders.unfilled_count,
         unfilled_estimate_count=costs.unpriced_count(orders),
         spare_piece_count=sum(orders.spares.values()),
-        vendors={receipt.vendor_code: (receipt.rounded.total, receipt.piece_count) for receipt in receipts},
+        vendors={in_words(receipt.vendor_code): (receipt.rounded.total, receipt.piece_count) for receipt in receipts},
         bought=tuple(bought),
         gap_pct=gap_pct(exact, orders.lower_bound or Fraction(0)),
     )

@@ -65,13 +65,6 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "parts stand in for themselves",
         "remove the rows",
     )
-    _refuse(
-        tables["vendor_terms"],
-        pl.col("maximum_order_count") > 1,
-        "maximum_order_count",
-        "several orders with one vendor are planned by kitfare plan alone as yet",
-        "write 1, or leave the column out",
-    )
     _check_corrections(tables["source_corrections"])
 
 

@@ -29,7 +29,7 @@ from pipelines.reporting.tables import (
     unit_price,
 )
 from pipelines.reporting.variants import why_this_plan
-from pipelines.reporting.words import ESTIMATE_BASES, PRIVATE
+from pipelines.reporting.words import ESTIMATE_BASES, PRIVATE, with_order
 from pipelines.settings import Buyer
 from pipelines.trends.movers import movers
 from schemas.published import (
@@ -129,7 +129,7 @@ def _vendors_table(facts: Facts, plan: Row) -> Table | None:
     own_code = plan["currency_code"]
     rows = tuple(
         (
-            row["vendor_name"] + (" (counter)" if row["vendor_kind"] == "counter" else ""),
+            with_order(row["vendor_name"], row) + (" (counter)" if row["vendor_kind"] == "counter" else ""),
             count(row["element_count"]),
             count(row["bought_piece_count"]),
             *(money(row[name], own_code) for name in ("goods", "shipping", "handling", "tax", "landed_cost")),
@@ -149,7 +149,7 @@ def _purchases_table(facts: Facts, plan: Row) -> Table | None:
     vendors = facts.vendor_names()
     rows = tuple(
         (
-            vendors.get(row["vendor_code"], row["vendor_code"]),
+            with_order(vendors.get(row["vendor_code"], row["vendor_code"]), row),
             facts.part_name(row["part_code"]),
             facts.colour_name(row["colour_code"]),
             row["condition"],

@@ -1,4 +1,4 @@
-"""What to put into each vendor's basket: one CSV per vendor and one workbook per plan."""
+"""What to put into each vendor's basket: one CSV per order and one workbook per plan."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import polars as pl
 
 from pipelines.money import currency_digits
 from pipelines.reporting.tables import day, file_name, unit_price
-from pipelines.reporting.words import CAUTIONS
+from pipelines.reporting.words import CAUTIONS, with_order
 from schemas.buying import JOINT_PLAN, JOINT_VENDOR
 from schemas.contract import Contract
 from schemas.published import MODEL_COST, PLAN_KEY, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
@@ -23,6 +23,7 @@ HEADINGS = (
     "part_code", "part_name", "colour_code", "colour_name", "condition", "listing_code", "quantity", "spare",
     "unit_price", "line_total", "currency_code",
 )  # fmt: skip
+_ORDER = ("vendor_code", "order_number")
 NOTE = CAUTIONS[0]
 _FORMULA_STARTS = ("=", "+", "-", "@")
 
@@ -32,8 +33,8 @@ Row = dict[str, Any]
 def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """Write the order lists of the latest date's plans below ``folder``; refused plans have none.
 
-    ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` holds a row per offer, then the sum of the lines, the vendor's total
-    with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per vendor. The vendors' orders of
+    ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>-2.csv``) holds a row per offer, then the sum of the lines, the vendor's total
+    with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per order. The vendors' orders of
     joint orders are CSV files below ``orders/joint_orders/<joint order>/<buyer>/``.
 
     Args:
@@ -62,12 +63,12 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[
         if not vendors:
             continue
         orders = [
-            (vendor, [_line(row, names) for row in purchases if row["vendor_code"] == vendor["vendor_code"]])
+            (vendor, [_line(row, names) for row in purchases if all(row[name] == vendor[name] for name in _ORDER)])
             for vendor in vendors
         ]
         place = folder / order_folder(plan)
         place.mkdir(parents=True, exist_ok=True)
-        written += [_write_csv(place / f"{file_name(v['vendor_code'])}.csv", v, lines) for v, lines in orders]
+        written += [_write_csv(place / _list_name(vendor), vendor, lines) for vendor, lines in orders]
         missing = by_contract["unfilled_line"].get(key, [])
         written.append(_write_workbook(place / workbook_name(plan), plan, orders, missing, names))
     return [*written, *_write_joint_lists(tables, folder, names)]
@@ -87,11 +88,15 @@ def _write_joint_lists(tables: Mapping[str, pl.DataFrame], folder: Path, names: 
     written = []
     for vendor in _table(tables, JOINT_VENDOR).sort(JOINT_VENDOR.key).iter_rows(named=True):
         lines = _joint_lines(pieces[tuple(vendor[name] for name in key)], names)
-        number = f"-{vendor['order_number']}" if vendor["order_number"] > 1 else ""
         place = folder / joint_folder(vendor)
         place.mkdir(parents=True, exist_ok=True)
-        written.append(_write_csv(place / f"{file_name(vendor['vendor_code'])}{number}.csv", vendor, lines))
+        written.append(_write_csv(place / _list_name(vendor), vendor, lines))
     return written
+
+
+def _list_name(order: Row) -> str:
+    number = f"-{order['order_number']}" if order["order_number"] > 1 else ""
+    return f"{file_name(order['vendor_code'])}{number}.csv"
 
 
 def _joint_lines(pieces: pl.DataFrame, names: _Names) -> list[tuple[Any, ...]]:
@@ -210,7 +215,7 @@ def _write_workbook(
         # The clock stays out of the file: same plan, same bytes.
         book.set_properties({"title": plan["model_title"], "created": datetime.combine(plan["priced_on"], time())})
         styles = _Styles(book)
-        sheet_names = _sheet_names(["Overview", *(vendor["vendor_code"] for vendor, _ in orders)])
+        sheet_names = _sheet_names(["Overview", *(with_order(vendor["vendor_code"], vendor) for vendor, _ in orders)])
         _overview(book.add_worksheet(sheet_names[0]), styles, plan, orders, missing, names)
         for name, (vendor, lines) in zip(sheet_names[1:], orders, strict=True):
             _vendor_sheet(book.add_worksheet(name), styles, vendor, lines)
@@ -266,7 +271,7 @@ def _overview(
     row = _write_heading(sheet, row, headings, styles)
     per_vendor = [
         (
-            v["vendor_name"],
+            with_order(v["vendor_name"], v),
             v["bought_piece_count"],
             *(v[n] for n in ("goods", "shipping", "handling", "tax", "landed_cost")),
         )
@@ -295,7 +300,7 @@ def _vendor_sheet(sheet: Any, styles: _Styles, vendor: Row, lines: Sequence[tupl
     widths = (12, 34, 12, 22, 11, 12, 10, 8, 12, 14, 10)
     for column, width in enumerate(widths):
         sheet.set_column(column, column, width)
-    sheet.write_string(0, 0, vendor["vendor_name"], styles.bold)
+    sheet.write_string(0, 0, with_order(vendor["vendor_name"], vendor), styles.bold)
     sheet.write_string(1, 0, NOTE, styles.note)
     row = _write_heading(sheet, 3, HEADINGS, styles)
     sheet.freeze_panes(row, 0)

@@ -9,6 +9,7 @@ import polars as pl
 from pipelines.insight.joint import SETS_AT_FULL_EFFORT_UP_TO
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.tables import Table, columns, count, gap, money, unit_price
+from pipelines.reporting.words import with_order
 from pipelines.settings import Buyer
 from schemas.buying import COPY_COST, JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
 
@@ -155,8 +156,7 @@ def joint_purchases(facts: Facts, model: ReportedModel, buyer: Buyer) -> Table |
     names = facts.vendor_names()
     rows = tuple(
         (
-            names.get(row["vendor_code"], row["vendor_code"])
-            + (f", order {row['order_number']}" if row["order_number"] > 1 else ""),
+            with_order(names.get(row["vendor_code"], row["vendor_code"]), row),
             facts.part_name(row["part_code"]),
             facts.colour_name(row["colour_code"]),
             count(row["quantity"]),

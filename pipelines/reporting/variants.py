@@ -46,11 +46,12 @@ def _extra(variant: Row, plan: Row) -> str:
 
 def _without_table(facts: Facts, plan: Row, variants: pl.DataFrame) -> Table | None:
     code, names = plan["currency_code"], facts.vendor_names()
-    orders = {row["vendor_code"]: row for row in facts.rows_of(PLAN_VENDOR, plan).iter_rows(named=True)}
+    landed = facts.rows_of(PLAN_VENDOR, plan).group_by("vendor_code").agg(pl.col("landed_cost").sum())
+    orders = dict(landed.iter_rows())
     rows = tuple(
         (
             str(names.get(row["variant_value"], row["variant_value"])),
-            money(orders[row["variant_value"]]["landed_cost"], code) if row["variant_value"] in orders else NOTHING,
+            money(orders[row["variant_value"]], code) if row["variant_value"] in orders else NOTHING,
             money(row["landed_cost"], code),
             _extra(row, plan),
             count(row["vendor_count"]),

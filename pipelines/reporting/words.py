@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 MONTH_NAMES = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
@@ -97,3 +100,8 @@ METHODS = (
     "A forecast (Theta method) is shown only where, in trials from past months, it missed by at least a twentieth less than 'same as "
     "last month'.",
 )
+
+
+def with_order(vendor: str, row: Mapping[str, Any]) -> str:
+    """A vendor of a row that has order_number, with the number from the second order on."""
+    return f"{vendor}, order {row['order_number']}" if row["order_number"] > 1 else vendor

@@ -39,7 +39,12 @@ COLUMNS = (
         unit="currency of the buyer",
     ),
     Column("gap_pct", "number", "landed cost above the lower bound, in per cent of the bound", unit="%"),
-    Column("vendor_count", "integer", "vendors ordered from: parcels", unit="vendors"),
+    Column(
+        "vendor_count",
+        "integer",
+        "orders placed: parcels; one per vendor unless its terms allow several",
+        unit="orders",
+    ),
     Column("element_count", "integer", "different elements bought", unit="elements"),
     Column("piece_count", "integer", "pieces wanted by the model", unit="pieces"),
     Column("bought_piece_count", "integer", "pieces bought", unit="pieces"),

@@ -1,7 +1,7 @@
--- of every offer a plan buys what its portions use and what is spare, and it uses no piece it did not buy
+-- of every offer an order buys what its portions use and what is spare, and they use no piece it did not buy
 with used as (
     select
-        priced_on, model_code, scenario_code, buyer_code, offer_id,
+        priced_on, model_code, scenario_code, buyer_code, offer_id, order_number,
         sum(quantity) as line_piece_count
     from plan_line
     where offer_id <> ''
@@ -9,10 +9,10 @@ with used as (
 )
 
 select
-    priced_on, model_code, scenario_code, buyer_code, offer_id,
+    priced_on, model_code, scenario_code, buyer_code, offer_id, order_number,
     bought_piece_count, used_piece_count, spare_piece_count, line_piece_count
 from plan_purchase
-full join used using (priced_on, model_code, scenario_code, buyer_code, offer_id)
+full join used using (priced_on, model_code, scenario_code, buyer_code, offer_id, order_number)
 where
     bought_piece_count is null
     or spare_piece_count < 0

@@ -1,4 +1,4 @@
--- one row per plan, line, portion and offer that serves it, by price step bought: the row of a price file that its price comes
+-- one row per plan, line, portion, offer that serves it and order, by price step bought: the row of a price file that its price comes
 -- from, and why a declared correction changed it, if one did; corrected_row has what the file said
 create view purchase_source as
 with spell as (
@@ -17,6 +17,7 @@ select
     plan_line.line_number,
     plan_line.portion_number,
     plan_line.vendor_code,
+    plan_line.order_number,
     plan_line.part_code,
     plan_line.colour_code,
     plan_line.condition,
@@ -33,7 +34,7 @@ select
     plan_line.offer_id,
     plan_purchase.step_from_quantity
 from plan_line
-join plan_purchase using (priced_on, model_code, scenario_code, buyer_code, offer_id)
+join plan_purchase using (priced_on, model_code, scenario_code, buyer_code, offer_id, order_number)
 left join spell using (offer_id)
 left join offer_source using (offer_id, step_from_quantity)
 left join intake_file using (file_hash)

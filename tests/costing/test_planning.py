@@ -29,6 +29,7 @@ from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR,
 from schemas.validate import validate_typed
 from tests.length import examples
 
+ORDER = ["vendor_code", "order_number"]
 CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
 
 
@@ -53,7 +54,7 @@ def check_sums(tables):
         assert row["landed_cost"] == sum(row[part] for part in parts)
         for part in (*parts, "landed_cost"):
             assert row[part] == sum(vendors.filter(of)[part], Decimal(0)), part
-        assert row["vendor_count"] == vendors.filter(of).height == purchases.filter(of)["vendor_code"].n_unique()
+        assert row["vendor_count"] == vendors.filter(of).height == purchases.filter(of).n_unique(ORDER)
         assert row["complete_cost"] == row["landed_cost"] + row["unfilled_estimate"]
         assert row["unfilled_estimate"] == sum(unfilled.filter(of)["unfilled_estimate"], Decimal(0))
         assert row["unfilled_piece_count"] == unfilled.filter(of)["unfilled_piece_count"].sum()
@@ -449,3 +450,24 @@ def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rule
         assert rows[wide]["unfilled_piece_count"] <= rows[narrow]["unfilled_piece_count"]
         if rows[wide]["unfilled_piece_count"] == rows[narrow]["unfilled_piece_count"]:
             assert rows[wide]["landed_cost"] <= rows[narrow]["landed_cost"]
+
+
+def test_several_orders_with_one_vendor():
+    """Sixteen pieces at a, ten to an order: two parcels of 2. It has nine red ones in all: the tenth comes from b."""
+    model = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 6)])
+    market = make_market(
+        offer("a", "brick", "red", "0.10", 9), offer("a", "plate", "grey", "0.10"), offer("b", "brick", "red", "0.90")
+    )
+    limits = {"maximum_piece_count": "10", "maximum_order_count": "3"}
+    found = planned(model, market, vendor_terms=[terms("a", shipping_charge="2", **limits), terms("b")])
+    row = only(found)
+    assert (row["landed_cost"], row["vendor_count"], row["plan_status"]) == (Decimal("6.40"), 3, "proven")
+    orders = [(v["vendor_code"], v["order_number"], v["bought_piece_count"]) for v in only(found, table="plan_vendor")]
+    assert orders == [("a", 1, 10), ("a", 2, 5), ("b", 1, 1)]
+    bricks = [p for p in only(found, table="plan_purchase") if (p["vendor_code"], p["part_code"]) == ("a", "brick")]
+    assert sum(p["bought_piece_count"] for p in bricks) == 9
+    assert len({p["offer_id"] for p in bricks}) == 1
+    served = [(r["vendor_code"], r["order_number"], r["quantity"]) for r in only(found, table="plan_line")]
+    assert sum(quantity for *_, quantity in served) == 16
+    assert {order[:2] for order in served} == {("a", 1), ("a", 2), ("b", 1)}
+    assert all(code in "ab" for code, *_ in served)

@@ -216,3 +216,27 @@ def test_parts_add_up_whatever_happens(then, now, is_revised):
         for side in (then, now)
     ]
     changes(*offers, model, vendor_terms=charges, interchange=[{"part_code": "brick", "stand_in_part_code": "block"}])
+
+
+SEVERAL = {"maximum_piece_count": "6", "maximum_order_count": "2"}
+"""Ten bricks from a take two orders."""
+
+
+def test_terms_count_for_each_of_several_orders():
+    dearer = [terms("a", **SEVERAL), terms("a", valid_from_on="2026-11-10", shipping_charge="1", **SEVERAL)]
+    others = [terms("b"), terms("c")]
+    assert changes([BRICK, PLATE], [BRICK, PLATE], vendor_terms=[*dearer, *others]) == (euros(terms="2"), False)
+
+
+def test_prices_of_several_orders_are_of_one_offer():
+    vendor_terms = [terms("a", **SEVERAL), terms("b"), terms("c")]
+    dearer = offer("a", "brick", "red", "0.15")
+    assert changes([BRICK, PLATE], [dearer, PLATE], vendor_terms=vendor_terms) == (euros(prices="0.50"), False)
+
+
+def test_several_orders_need_the_stock_of_all_of_them():
+    """Nine are left: one brick comes from b, and the offer counts as ended for both orders."""
+    vendor_terms = [terms("a", **SEVERAL), terms("b"), terms("c")]
+    fewer = [offer("a", "brick", "red", "0.20", 9), offer("b", "brick", "red", "0.50"), PLATE]
+    parts, _ = changes([BRICK, PLATE], fewer, vendor_terms=vendor_terms)
+    assert parts == euros(ended_offers="1.30")  # 9 x 0.20 and 0.50 instead of 10 x 0.10

@@ -279,3 +279,19 @@ def test_where_nothing_is_on_offer_the_order_is_all_estimate():
     assert (row["landed_cost"], row["complete_cost"], row["unfilled_piece_count"]) == (0, Decimal("2.5"), 14)
     assert row["unfilled_estimate_count"] == 4
     assert shares(found) == {"m1": Decimal("2.5"), "m2": 0}
+
+
+def test_each_model_may_have_several_orders_with_a_vendor():
+    """Ten pieces fit in an order: 15 of one model and 5 of the other are two orders in all, for which there is just the stock."""
+    market = make_market(offer("a", "brick", "red", "0.10", 20))
+    models = [model("m1", line(1, "brick", "red", 15)), model("m2", line(1, "brick", "red", 5))]
+    limits = {"maximum_piece_count": "10", "maximum_order_count": "3"}
+    found = bought(models, market, [terms("a", shipping_charge="5", **limits)])
+    orders = found["joint_vendor"].select("vendor_code", "order_number", "bought_piece_count", "landed_cost").rows()
+    assert orders == [("a", 1, 10, 6), ("a", 2, 10, 6)]
+    row = total(found)
+    assert (row["order_count"], row["vendor_count"], row["unfilled_piece_count"]) == (2, 1, 0)
+    assert (row["separate_cost"], row["complete_cost"]) == (Decimal("17"), Decimal("12"))
+    pieces = found["joint_plan"].group_by("model_code").agg(pl.col("quantity").sum()).sort("model_code").rows()
+    assert pieces == [("m1", 15), ("m2", 5)]
+    assert found["joint_plan"]["offer_id"].n_unique() == 1

@@ -161,3 +161,24 @@ def test_a_source_must_have_all_the_pieces_and_a_freedom_widens_the_choice():
 def test_a_plan_that_buys_nothing_has_no_variants():
     found = variants(market=make_market(offer("c", "wheel", "black", "1")))
     assert found["plan_variant"].height == found["second_source"].height == 0
+
+
+def test_variants_of_a_plan_with_several_orders_at_a_vendor():
+    """Twenty pieces from a in two orders: 1 + 2 + 2 x 5 = 13. Without a: 12, so the plan is that one; at 1 of shipping a's is 5."""
+    limits = {"maximum_piece_count": "10", "maximum_order_count": "2"}
+    cheap = [
+        terms("a", shipping_charge="1", **limits),
+        terms("b", shipping_charge="3"),
+        terms("c", shipping_charge="2"),
+    ]
+    found = variants(vendor_terms=cheap)
+    variant = found["plan_variant"]
+    without = variant.filter(pl.col("variant_kind") == "without_vendor").select("variant_value", "landed_cost").rows()
+    assert without == [("a", 12)]
+    fewer = variant.filter(pl.col("variant_kind") == "at_most_vendors")
+    assert fewer["variant_value"].to_list() == ["1"]
+    assert fewer["unfilled_piece_count"].to_list() == [10]
+    dear = variant.filter((pl.col("variant_kind") == "flat_shipping") & (pl.col("variant_value") == "4"))
+    assert dear.select("vendor_count", "variant_vendor_codes").rows() == [(2, "a")]
+    sources = found["second_source"].select("source_vendor_codes", "source_in_plan_count", "second_vendor_code")
+    assert sources.rows() == [("a", 1, "b"), ("a", 1, "c")]

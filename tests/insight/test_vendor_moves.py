@@ -128,3 +128,21 @@ def test_without_an_earlier_date_nothing_moved():
         moves([BRICK, PLATE], [BRICK, PLATE], days=(DAY,), vendor_terms=[*since("a", shipping_charge="3"), terms("b")])
         == {}
     )
+
+
+def several(**new):
+    """The hundred bricks in two orders with a, free of charges, and its new terms."""
+    limits = {"maximum_piece_count": 60, "maximum_order_count": 2}
+    return [terms("a", **limits), terms("a", valid_from_on="2026-11-10", **(limits | new))]
+
+
+def test_new_terms_count_for_each_of_several_orders():
+    """Two parcels at 3 on a plan of 20."""
+    found = both(*several(shipping_charge="3"))
+    assert set(found) == {"a"} and found["a"]["terms_effect_pct"] == pytest.approx(30)
+    assert found["a"]["terms_refusal"] == ""
+
+
+def test_a_vendor_that_takes_fewer_orders_refuses_the_earlier_ones():
+    found = both(*several(maximum_order_count=1))
+    assert (found["a"]["terms_effect_pct"], found["a"]["terms_refusal"]) == (0, "2 orders are more than 1")

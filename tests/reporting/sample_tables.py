@@ -390,6 +390,7 @@ class _Night:
             {
                 **key,
                 "vendor_code": vendor[0],
+                "order_number": 1,
                 "vendor_name": vendor[1],
                 "vendor_kind": vendor[2],
                 "currency_code": code,
@@ -409,6 +410,7 @@ class _Night:
         offer = {
             "offer_id": f"{key['model_code']}-{key['buyer_code']}-{key['scenario_code']}-{vendor[0]}-{line['line_number']}",
             "vendor_code": vendor[0],
+            "order_number": 1,
             "part_code": line["part_code"],
             "colour_code": line["colour_code"],
             "condition": "new",

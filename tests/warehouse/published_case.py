@@ -88,12 +88,12 @@ def vendor_rows() -> list[dict]:
     }  # fmt: skip
     return [
         {
-            **shared, "vendor_code": "acorn", "vendor_name": "=Acorn", "goods": Decimal("0.80"), "shipping": Decimal("3.00"),
+            **shared, "vendor_code": "acorn", "order_number": 1, "vendor_name": "=Acorn", "goods": Decimal("0.80"), "shipping": Decimal("3.00"),
             "handling": Decimal("0.50"), "tax": Decimal("0.20"), "landed_cost": Decimal("4.50"), "vendor_total": Decimal("4.50"),
             "bought_piece_count": 8,
         },
         {
-            **shared, "vendor_code": "birch", "vendor_name": "Birch, the 2nd", "goods": Decimal("0.30"), "shipping": Decimal("2.00"),
+            **shared, "vendor_code": "birch", "order_number": 1, "vendor_name": "Birch, the 2nd", "goods": Decimal("0.30"), "shipping": Decimal("2.00"),
             "handling": Decimal("0.00"), "tax": Decimal("0.20"), "landed_cost": Decimal("2.50"), "vendor_total": Decimal("2.50"),
             "bought_piece_count": 6,
         },
@@ -107,12 +107,12 @@ def purchase_rows(offers: dict[str, str]) -> list[dict]:
     }  # fmt: skip
     return [
         {
-            **shared, "vendor_code": "acorn", "part_code": "00501", "offer_id": offers["00501"],
+            **shared, "vendor_code": "acorn", "order_number": 1, "part_code": "00501", "offer_id": offers["00501"],
             "bought_piece_count": 8, "used_piece_count": 7, "spare_piece_count": 1, "unit_price": Decimal("0.10"),
             "purchase_value": Decimal("0.80"),
         },
         {
-            **shared, "vendor_code": "birch", "part_code": "00777", "offer_id": offers["00777"],
+            **shared, "vendor_code": "birch", "order_number": 1, "part_code": "00777", "offer_id": offers["00777"],
             "bought_piece_count": 6, "used_piece_count": 6, "spare_piece_count": 0, "unit_price": Decimal("0.05"),
             "purchase_value": Decimal("0.30"),
         },
@@ -126,15 +126,15 @@ def line_rows(offers: dict[str, str]) -> list[dict]:
         "colour_code": "7", "condition": "new", "listing_code": "", "is_listed_colour": True, "make_up_code": "",
     }  # fmt: skip
     acorn = {
-        "vendor_code": "acorn", "offer_id": offers["00501"], "part_code": "00501", "unit_price": Decimal("0.10"),
+        "vendor_code": "acorn", "order_number": 1, "offer_id": offers["00501"], "part_code": "00501", "unit_price": Decimal("0.10"),
         "vendor_currency_code": "EUR",
     }  # fmt: skip
     birch = {
-        "vendor_code": "birch", "offer_id": offers["00777"], "part_code": "00777", "unit_price": Decimal("0.05"),
+        "vendor_code": "birch", "order_number": 1, "offer_id": offers["00777"], "part_code": "00777", "unit_price": Decimal("0.05"),
         "vendor_currency_code": "EUR",
     }  # fmt: skip
     on_hand = {
-        "vendor_code": "", "offer_id": "", "part_code": "00501", "unit_price": None, "vendor_currency_code": "",
+        "vendor_code": "", "order_number": 1, "offer_id": "", "part_code": "00501", "unit_price": None, "vendor_currency_code": "",
     }  # fmt: skip
     first = {"line_number": 1, "listed_part_code": "00501", "is_listed_part": True}
     second = {"line_number": 2, "listed_part_code": "00900", "is_listed_part": False, "make_up_code": "stack"}

@@ -30,6 +30,7 @@ from pipelines.costing.planner.reduce import least_unfilled, undominated
 from pipelines.costing.planner.repair import constructed
 from pipelines.costing.planner.root import Root, continuous, solved_root
 from pipelines.costing.planner.search import ground_of, improve
+from pipelines.costing.planner.shared_stock import first_orders, supply_of, with_further_orders
 from pipelines.costing.planner.warm_start import start_values
 from pipelines.costing.planner.whole_market import MARKET_EFFORTS, first_factors, is_market, search_market
 from pipelines.errors import PlanRefusedError
@@ -174,6 +175,18 @@ class _Planning:
         self.offer(plan)
         return plan is not None and plan.unfilled_count <= self.limit
 
+    def construct_each(self, sets: Flags, factor: Floats) -> bool:
+        """Make plans of sets of first orders: with these alone, and with the vendors' further orders as well.
+
+        Returns:
+            Whether one leaves no more unfilled than it must.
+        """
+        is_filled = False
+        for vendors in sets:
+            for allowed in (vendors, with_further_orders(self.compiled, vendors)):
+                is_filled |= self.construct(allowed, factor)
+        return is_filled
+
     def construct_from_program(self, vendors: Flags, factor: Floats) -> None:
         """Make a plan of a set of vendors from its own linear program, in which the vendors' limits hold."""
         uses = undominated(self.compiled, in_relaxation=True)
@@ -230,6 +243,8 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
         planning.offer(plan_from(problem, compiled, start))
     if not compiled.vendors.is_forced[np.unique(compiled.offer_vendor)].sum() == len(problem.forced_vendors):
         raise _no_plan_of(problem.forced_vendors)
+    if compiled.sharing is not None:
+        planning.offer(_one_order_each(problem, compiled, effort))
     if len(compiled.use_offer):
         _plan(planning)
     plan = planning.best
@@ -249,6 +264,19 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
         is_proven=is_proven,
         hit_time_limit=planning.hit_time_limit,
     )
+
+
+def _one_order_each(problem: Problem, compiled: Compiled, effort: str) -> Plan | None:
+    """The plan that orders once from each vendor, so that leave to order again never makes a plan worse."""
+    is_first = problem.offers["vendor_code"].is_in(np.array(compiled.vendors.codes)[first_orders(compiled)].tolist())
+    rows = problem.offers["offer_index"].filter(is_first)
+    try:
+        found = solve(problem.of_offers(rows), effort)
+    except PlanRefusedError:
+        return None
+    own = {name: getattr(found, name) for name in ("purchases", "allocations")}
+    numbered = {name: frame.with_columns(offer_index=rows.gather(frame["offer_index"])) for name, frame in own.items()}
+    return plan_from(problem, compiled, replace(found, **numbered))
 
 
 def _plan(planning: _Planning) -> None:
@@ -335,7 +363,10 @@ def _search(planning: _Planning) -> None:
         return
     planning.bound = max(planning.bound, root.bound)
     wanted, factor = root.wanted, root.factor
+    # Vendors are what is searched for: how their pieces split into several orders is left to the plans.
+    first = first_orders(compiled)
     order = np.argsort(-wanted, kind="stable")
+    order = order[first[order]]
     counted = np.arange(len(wanted))
     starts = [wanted > 0.5, wanted > 0.3, wanted > 0.2]
     starts += [np.isin(counted, order[:size]) for size in range(2, 13)]
@@ -343,14 +374,16 @@ def _search(planning: _Planning) -> None:
         own = np.zeros(len(wanted), np.bool_)
         own[planning.best.vendors(compiled)] = True
         starts.append(own)
+    one_order = compiled if compiled.sharing is None else replace(compiled, offer_most=supply_of(compiled))
     # Twice: with stand-ins' prices for what a set lacks, then at a price that no plan would pay.
     for stand_ins, considered in ((root.front.stand_ins, root.front.uses), (None, planning.exact_uses)):
-        ground = ground_of(compiled, considered, stand_ins, factor)
+        considered = considered & first[compiled.offer_vendor[compiled.use_offer]]
+        ground = ground_of(one_order, considered, stand_ins, factor)
         if not len(ground.offers):  # make-ups alone are left to the whole program
             return
+        starts = [start & first for start in starts]
         found = improve(ground, starts, order[: effort.candidates], effort.rounds, effort.sets)
-        is_filled = [planning.construct(vendors, factor) for vendors in found.sets]
-        if planning.effort == "quick" and any(is_filled):
+        if planning.construct_each(found.sets, factor) and planning.effort == "quick":
             return
         starts = [*found.sets]
     if not planning.is_filled:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import polars as pl
@@ -92,6 +92,16 @@ class Problem:
                 raise TypeError(f"expected the columns {schema}, got {frame.schema}")
         if unknown := sorted(set(self.offers["step_kind"].to_list()) - set(STEP_KINDS), key=str):
             raise ValueError(f"step_kind is one of {', '.join(STEP_KINDS)}, not {unknown[0]!r}")
+
+    def of_offers(self, rows: pl.Series) -> Problem:
+        """The problem with some of the offers, by row in rising order, numbered anew."""
+        numbers = pl.DataFrame({"offer_index": rows, "_new": pl.int_range(len(rows), dtype=pl.Int64, eager=True)})
+
+        def kept(frame: pl.DataFrame) -> pl.DataFrame:
+            found = frame.join(numbers, on="offer_index", maintain_order="left")
+            return found.with_columns(pl.col("_new").alias("offer_index")).drop("_new")
+
+        return replace(self, offers=kept(self.offers), offer_steps=kept(self.offer_steps), uses=kept(self.uses))
 
 
 @dataclass(frozen=True)

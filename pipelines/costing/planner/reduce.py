@@ -135,9 +135,8 @@ def _behind(compiled: Compiled, uses: Flags, cells: Cells, depth: Floats) -> tup
     price, has_stand_in = np.full(len(cells.portion), np.inf), np.zeros(len(cells.portion), np.bool_)
     if not len(cells.use):
         return is_behind, price, has_stand_in
-    share = np.minimum(
-        compiled.offer_most[compiled.use_offer[cells.use]], compiled.need[compiled.use_portion[cells.use]]
-    )
+    supply = supply_of(compiled)  # several orders bring no more
+    share = np.minimum(supply[compiled.use_offer[cells.use]], compiled.need[compiled.use_portion[cells.use]])
     reached = np.cumsum(share)
     before = np.append(0, reached)[cells.start[:-1]]
     position = np.searchsorted(reached, before + depth * compiled.need[cells.portion], side="left")

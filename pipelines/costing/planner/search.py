@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipelines.costing.planner.bands import VendorBands
 from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 from pipelines.costing.planner.draft import Relaxation
 from pipelines.costing.planner.orders import BROKEN, Costs, charge_at
+from pipelines.costing.planner.shared_stock import order_counts
 
 SHORT_COST = BROKEN / 1000
 """Cost of a piece that is missing without a stand-in."""
@@ -258,12 +260,15 @@ def judge(ground: Ground, sets: Flags) -> Judged:
 def _rarer_charges(ground: Ground, bought: Floats, goods: Floats) -> Floats:
     """Charges by size, and a prohibitive one for orders beyond a limit."""
     compiled = ground.compiled
-    total = np.zeros(len(bought))
+    total, order_count = np.zeros(len(bought)), order_counts(compiled)
     stops = np.append(ground.vendor_start[1:], len(ground.offers))
     for place, (number, start, stop) in enumerate(zip(ground.vendors, ground.vendor_start, stops, strict=True)):
         terms, mine = compiled.vendors.bands[number], slice(start, stop)
         offers, pieces = ground.offers[mine], bought[:, mine]
         is_used = goods[:, place] > 0
+        orders = _orders_needed(terms, pieces, pieces @ compiled.offer_weight[offers], int(order_count[number]))
+        if order_count[number] > 1:
+            total += np.where(is_used, (orders - 1) * ground.costs.fixed[number, 0], 0.0)
         if terms.weight_steps or terms.dimension_steps:
             sends_free = np.zeros(len(bought), np.bool_)
             for band in terms.bands:
@@ -271,17 +276,32 @@ def _rarer_charges(ground: Ground, bought: Floats, goods: Floats) -> Floats:
                     sends_free |= goods[:, place] >= float(band.start)
             charges = np.zeros(len(bought))
             if terms.weight_steps:
-                charges += charge_at(terms.weight_steps, pieces @ compiled.offer_weight[offers])
+                weight = pieces @ compiled.offer_weight[offers]
+                charges += orders * charge_at(terms.weight_steps, weight / orders)
             if terms.dimension_steps:
                 by_class = np.array([float(step.charge) for step in terms.dimension_steps])
                 charges += by_class[np.where(pieces > 0, compiled.offer_size_class[offers], 0).max(axis=1)]
             total += np.where(is_used & (~sends_free | (charges >= BROKEN)), charges, 0.0)
         if terms.maximum_piece_count is not None:
-            total += BROKEN / 100 * np.maximum(pieces.sum(axis=1) - terms.maximum_piece_count, 0)
+            total += BROKEN / 100 * np.maximum(pieces.sum(axis=1) - orders * terms.maximum_piece_count, 0)
         if terms.maximum_element_count is not None:
-            excess = np.maximum((pieces > 0).sum(axis=1) - terms.maximum_element_count, 0)
+            excess = np.maximum((pieces > 0).sum(axis=1) - orders * terms.maximum_element_count, 0)
             total += ground.costs.typical_fixed * EXCESS_ELEMENT * excess
     return total
+
+
+def _orders_needed(terms: VendorBands, pieces: Floats, weight: Floats, most: int) -> Floats:
+    """How many orders with a vendor the pieces (sets x offers) take by its limits, at least 1 and at most ``most``."""
+    needed = np.ones(len(pieces))
+    if most == 1:
+        return needed
+    if terms.maximum_piece_count is not None:
+        needed = np.maximum(needed, np.ceil(pieces.sum(axis=1) / terms.maximum_piece_count))
+    if terms.maximum_element_count is not None:
+        needed = np.maximum(needed, np.ceil((pieces > 0).sum(axis=1) / terms.maximum_element_count))
+    if terms.weight_steps and (end := terms.weight_steps[-1].end) is not None:
+        needed = np.maximum(needed, np.floor(weight / float(end)) + 1)
+    return np.minimum(needed, most)
 
 
 def improve(ground: Ground, starts: Sequence[Flags], candidates: Ints, rounds: int, keep: int) -> Judged:

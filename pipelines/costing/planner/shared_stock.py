@@ -117,6 +117,28 @@ def supply_of(compiled: Compiled) -> Ints:
     return supply
 
 
+def first_orders(compiled: Compiled) -> NDArray[np.bool_]:
+    """The vendors (each an order) that are the first order with theirs."""
+    if compiled.sharing is None:
+        return np.ones(len(compiled.vendors), np.bool_)
+    family = compiled.sharing.family
+    return np.append(True, family[1:] != family[:-1])
+
+
+def order_counts(compiled: Compiled) -> Ints:
+    """How many orders there may be with every vendor's (each an order's) family."""
+    if compiled.sharing is None:
+        return np.ones(len(compiled.vendors), np.int64)
+    return np.bincount(compiled.sharing.family)[compiled.sharing.family]
+
+
+def with_further_orders(compiled: Compiled, vendors: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """A set of vendors with all orders of its families."""
+    if compiled.sharing is None:
+        return vendors
+    return np.isin(compiled.sharing.family, compiled.sharing.family[vendors])
+
+
 def free_for(compiled: Compiled, offers: Ints, bought: Ints | NDArray[np.float64]) -> NDArray[np.float64]:
     """Pieces that are left of the listing of each of some offers, when so many are bought of these offers and none of others."""
     sharing = compiled.sharing
