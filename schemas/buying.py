@@ -92,7 +92,8 @@ COUNTER_THRESHOLD = Contract(
     ),
     key=(*_MODEL_KEY, "counter_vendor_code", "threshold_kind", "assortment_code"),
     optional={"assortment_code": "", "threshold_charge": None},
-    notes="Spent is the goods value of the cheapest mix's order there, at displayed prices.",
+    notes="Spent is the goods value of the cheapest mix's order there, at displayed prices; of several orders, the first's, which has "
+    "most pieces.",
 )  # fmt: skip
 
 COUNTER_FURTHER = Contract(
