@@ -266,7 +266,7 @@ def _rarer_charges(ground: Ground, bought: Floats, goods: Floats) -> Floats:
         terms, mine = compiled.vendors.bands[number], slice(start, stop)
         offers, pieces = ground.offers[mine], bought[:, mine]
         is_used = goods[:, place] > 0
-        orders = _orders_needed(terms, pieces, pieces @ compiled.offer_weight[offers], int(order_count[number]))
+        orders = _orders_needed(terms, pieces, compiled.offer_weight[offers], int(order_count[number]))
         if order_count[number] > 1:
             total += np.where(is_used, (orders - 1) * ground.costs.fixed[number, 0], 0.0)
         if terms.weight_steps or terms.dimension_steps:
@@ -291,7 +291,7 @@ def _rarer_charges(ground: Ground, bought: Floats, goods: Floats) -> Floats:
 
 
 def _orders_needed(terms: VendorBands, pieces: Floats, weight: Floats, most: int) -> Floats:
-    """How many orders with a vendor the pieces (sets x offers) take by its limits, at least 1 and at most ``most``."""
+    """How many orders with a vendor the pieces (sets x offers, of some weight each) take by its limits, from 1 to ``most``."""
     needed = np.ones(len(pieces))
     if most == 1:
         return needed
@@ -300,7 +300,7 @@ def _orders_needed(terms: VendorBands, pieces: Floats, weight: Floats, most: int
     if terms.maximum_element_count is not None:
         needed = np.maximum(needed, np.ceil((pieces > 0).sum(axis=1) / terms.maximum_element_count))
     if terms.weight_steps and (end := terms.weight_steps[-1].end) is not None:
-        needed = np.maximum(needed, np.floor(weight / float(end)) + 1)
+        needed = np.maximum(needed, np.floor(pieces @ weight / float(end)) + 1)
     return np.minimum(needed, most)
 
 
