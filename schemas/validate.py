@@ -55,6 +55,8 @@ _WRITTEN_LIKE = {
     "timestamp": "a time such as 2026-10-31T02:30:00",
     "flag": "true or false",
 }
+_PLAIN_DIGITS = 18
+"""Characters of a whole number that is within the pattern's digits, with or without a sign."""
 _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -77,7 +79,13 @@ def polars_schema(contract: Contract) -> pl.Schema:
 
 
 def validate_text(
-    contract: Contract, text: pl.DataFrame, *, where: str, unique_key: bool = True, allow_extra: bool = False
+    contract: Contract,
+    text: pl.DataFrame,
+    *,
+    where: str,
+    unique_key: bool = True,
+    allow_extra: bool = False,
+    is_trimmed: bool = False,
 ) -> Validated:
     """Turn a frame of text into typed rows, and say of every row that fails why.
 
@@ -88,6 +96,7 @@ def validate_text(
         where: file name, for errors.
         unique_key: whether rows that share a key fail (all of them).
         allow_extra: whether columns outside the contract are dropped in silence instead of refused.
+        is_trimmed: whether no cell has blanks around it, so that there is nothing to cut off.
 
     Raises:
         InputError: a required column is missing, or there is a column the contract does not know.
@@ -95,7 +104,7 @@ def validate_text(
     present = [name for name in text.columns if name not in POSITION_COLUMNS or name in contract.columns]
     _check_columns(contract, present, where, allow_extra)
     frame = _with_positions(contract, text)
-    frame, parsed = _read(contract, frame, present)
+    frame, parsed = _read(contract, frame, present, is_trimmed)
     failures = [_parse_failures(contract, frame, parsed), _pandera_failures(contract, frame, parsed)]
     if unique_key:
         failures.append(_key_failures(contract, frame, parsed))
@@ -190,7 +199,9 @@ def _check_columns(
         )
 
 
-def _read(contract: Contract, frame: pl.DataFrame, present: list[str]) -> tuple[pl.DataFrame, pl.DataFrame]:
+def _read(
+    contract: Contract, frame: pl.DataFrame, present: list[str], is_trimmed: bool
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The positions with the contract's columns as text, and with what they were parsed to.
 
     Many columns of a file say one and the same in every row (a date, a currency, or what an absent column stands for): those
@@ -203,10 +214,11 @@ def _read(contract: Contract, frame: pl.DataFrame, present: list[str]) -> tuple[
         if is_alike:
             text = frame.head(1).select(_text_column(contract, name, name in present)).to_series()
         else:
-            text = frame[name].cast(pl.String).str.strip_chars()
+            text = frame[name].cast(pl.String)
+            text = text if is_trimmed else text.str.strip_chars()
             if text.null_count() or (text == "").any():
                 text = text.to_frame().select(_text_column(contract, name, True)).to_series()
-        value = text.to_frame().select(_parsed(COLUMNS[name]).alias(name)).to_series()
+        value = _parsed(COLUMNS[name], text)
         texts.append(_one_for_all(text) if is_alike else text)
         values.append(_one_for_all(value) if is_alike else value)
     return frame.select(*_POSITIONS.values(), *texts), frame.select(*_POSITIONS.values(), *values)
@@ -250,10 +262,20 @@ def _text_column(contract: Contract, name: str, is_present: bool) -> pl.Expr:
     return filled.alias(name)
 
 
-def _parsed(column: Column) -> pl.Expr:
-    text = pl.col(column.name)
+def _parsed(column: Column, text: pl.Series) -> pl.Series:
+    """The values of a column's cells; null where a cell is not written as its kind asks."""
     if column.kind in ("code", "text", "month", "code_list"):
         return text
+    if column.kind == "integer" and (text.str.len_bytes().max() or 0) <= _PLAIN_DIGITS:  # type: ignore[operator]
+        # Polars reads nothing but digits and a sign as a whole number; where it reads less than there is, the pattern decides.
+        whole = text.cast(pl.Int64, strict=False)
+        if whole.null_count() == text.null_count():
+            return whole
+    return text.to_frame().select(_parsing(column).alias(column.name)).to_series()
+
+
+def _parsing(column: Column) -> pl.Expr:
+    text = pl.col(column.name)
     if column.kind == "flag":
         return text.str.to_lowercase().replace_strict(_FLAGS, default=None, return_dtype=pl.Boolean())
     plausible = pl.when(text.str.contains(_TEXT_PATTERNS[column.kind])).then(text)
@@ -268,7 +290,11 @@ def _parsed(column: Column) -> pl.Expr:
 
 def _parse_failures(contract: Contract, text: pl.DataFrame, parsed: pl.DataFrame) -> pl.DataFrame:
     found = [_no_failures()]
+    nothing_in_text, nothing_parsed = (frame.null_count().row(0, named=True) for frame in (text, parsed))
     for name in contract.columns:
+        # What is null in the text is null in what was parsed, so equal numbers mean that nothing was lost.
+        if not nothing_parsed[name] or (contract.may_be_empty(name) and nothing_parsed[name] == nothing_in_text[name]):
+            continue
         column = COLUMNS[name]
         is_lost = text[name].is_not_null() & parsed[name].is_null()
         if is_lost.any():

@@ -31,6 +31,11 @@ MAXIMUM_BYTES = 1 << 30
 PIECE_BYTES = 16 << 20
 """A plain text is read in pieces of about this size, so that memory is for its rows and not for its text."""
 
+HEAD_BYTES = 1 << 20
+"""The header of a plain text is looked for in about its first bytes."""
+
+_LOOK_BYTES = 1 << 16
+
 FileKind = Literal["csv", "json_lines", "spreadsheet", "parquet"]
 
 
@@ -61,6 +66,7 @@ class TextTable:
         ragged: the same columns for rows that do not fit the header, as far as their cells go.
         problems: FAILURE_SCHEMA, why each ragged row is one; held_value has the row in full.
         header: the column names of the file, blanks around them cut off.
+        has_blanks: whether cells may have blanks around them, of any kind.
         kind, encoding, separator, header_line: what was found, or used because it was stated.
         notes: words of caution, in sentences.
     """
@@ -74,6 +80,7 @@ class TextTable:
     separator: str = ""
     header_line: int = 1
     notes: tuple[str, ...] = ()
+    has_blanks: bool = True
 
     @property
     def row_count(self) -> int:
@@ -157,30 +164,38 @@ class Source:
             lines += 1
         while start < len(self.data):
             end = self.data.find(b"\n", start + PIECE_BYTES) + 1 or len(self.data)
-            text = self.data[start:end].decode()
-            grid = _plain_grid(text, separator, 0, header)
-            # With a header of its own, because the rows of a piece are read as those of a file.
-            shift = lines if grid else lines - 1
-            grid = grid or _quoted_grid(separator.join(header) + "\n" + text, separator, 1, header, self.name)
+            piece = self.data[start:end]
+            grid = _even_grid(piece.replace(b"\r", b"") if b"\r" in piece else piece, separator, header)
+            shift = lines
+            if grid is None:
+                text = piece.decode()
+                grid = _plain_grid(text, separator, 0, header)
+                if grid is None:
+                    # With a header of its own, because the rows of a piece are read as those of a file.
+                    text, shift = separator.join(header) + "\n" + text, lines - 1
+                    grid = _quoted_grid(text, separator, 1, header, self.name)
             frame, ragged, problems = (
                 _moved(part, shift, records) for part in (grid.frame, grid.ragged, grid.problems)
             )
-            yield TextTable(frame, ragged, problems, header, "csv", "utf-8", separator, line)
+            has_blanks = not piece.isascii() or any(
+                blank in piece for blank in (b" ", b"\t", b"\v", b"\f") if blank != separator.encode()
+            )
+            yield TextTable(frame, ragged, problems, header, "csv", "utf-8", separator, line, has_blanks=has_blanks)
             records += grid.frame.height + grid.ragged.height
-            lines += text.count("\n")
+            lines += piece.count(b"\n")
             start = end
 
     @cached_property
     def _head(self) -> str:
-        """The first lines of a plain text, as far as its first piece goes."""
-        return self.data[: self.data.rfind(b"\n", 0, PIECE_BYTES) + 1].decode().removeprefix("\ufeff")
+        """The first lines of a plain text."""
+        return self.data[: self.data.rfind(b"\n", 0, min(PIECE_BYTES, HEAD_BYTES)) + 1].decode()
 
     @cached_property
     def _is_plain_text(self) -> bool:
         """UTF-8 without quotes or NUL characters, in lines that end as they usually do and are not too long."""
         if b'"' in self.data or b"\0" in self.data or self.data.startswith(codecs.BOM_UTF8):
             return False
-        if self.data.count(b"\r") != self.data.count(b"\r\n"):
+        if b"\r" in self.data and self.data.count(b"\r") != self.data.count(b"\r\n"):
             return False
         start = 0
         try:
@@ -188,7 +203,9 @@ class Source:
                 end = self.data.find(b"\n", start + PIECE_BYTES) + 1 or len(self.data)
                 if end - start > 2 * PIECE_BYTES or self.data.find(b"\n", start, end) < 0:
                     return False
-                self.data[start:end].decode()
+                piece = self.data[start:end]
+                if not piece.isascii():
+                    piece.decode()
                 start = end
         except UnicodeError:
             return False
@@ -276,7 +293,8 @@ def _within_limit(data: bytes, where: str) -> bytes:
             where=where,
             next_step="split it into several files",
         )
-    if not data.strip(b"\0 \t\r\n\xef\xbb\xbf\xff\xfe"):
+    nothing = b"\0 \t\r\n\xef\xbb\xbf\xff\xfe"
+    if not data[:_LOOK_BYTES].strip(nothing) and not data.strip(nothing):
         raise UnreadableFileError("the file is empty", where=where, next_step="export it again")
     return data
 
@@ -356,8 +374,6 @@ def _quoted_grid(text: str, separator: str, line: int, header: tuple[str, ...], 
 def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -> Grid | None:
     """As :func:`_quoted_grid` for text without a quote in which every row has as many cells as the header; else None."""
     body = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
-    if line == 0 and len(header) > 1 and (grid := _even_grid(body, separator, header)) is not None:
-        return grid
     numbered = pl.DataFrame({"text": [body]}).select(pl.col("text").str.split("\n").explode())
     numbered = numbered.with_row_index("line", offset=1).slice(line)
     numbered = numbered.filter(pl.col("text").str.strip_chars(BLANKS + separator) != "")
@@ -374,14 +390,14 @@ def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -
     return Grid.regular(tuple(header), numbered.select(*POSITION_COLUMNS, cells))
 
 
-def _even_grid(text: str, separator: str, header: tuple[str, ...]) -> Grid | None:
+def _even_grid(text: bytes, separator: str, header: tuple[str, ...]) -> Grid | None:
     """As :func:`_plain_grid`, several times faster, for a text of which every line is a row that begins with a filled cell."""
-    width, row_count = len(header), text.count("\n") + (not text.endswith("\n"))
-    if text.count(separator) != row_count * (width - 1):
+    width, row_count = len(header), text.count(b"\n") + (not text.endswith(b"\n"))
+    if width < 2 or not separator.isascii() or text.count(separator.encode()) != row_count * (width - 1):
         return None
     try:
         cells = pl.read_csv(
-            text.encode(), has_header=False, separator=separator, quote_char=None, infer_schema=False,
+            text, has_header=False, separator=separator, quote_char=None, infer_schema=False,
             empty_string_is_null=False, extra_columns="raise", new_columns=[f"field_{number}" for number in range(width)],
         )  # fmt: skip
     except pl.exceptions.PolarsError:

@@ -34,12 +34,14 @@ class Shaped:
         failures: FAILURE_SCHEMA, of ragged rows and of values that do not fit the profile.
         ragged: record numbers of ragged rows.
         unmapped: record numbers of rows whose part code the code map does not know.
+        is_trimmed: whether no cell has blanks of any kind around it, so that nobody need look again.
     """
 
     frame: pl.DataFrame
     failures: pl.DataFrame
     ragged: pl.Series
     unmapped: pl.Series
+    is_trimmed: bool = False
 
 
 def shape(
@@ -57,11 +59,12 @@ def shape(
     Raises:
         InputError: a column that the profile names is not there, or the file name holds no date; the file is held whole.
     """
-    rows = pl.concat([table.frame, table.ragged]).sort("record_number")
+    rows = pl.concat([table.frame, table.ragged]).sort("record_number") if table.ragged.height else table.frame
     failures = [table.problems]
     unmapped = pl.Series("record_number", [], dtype=pl.Int64)
     if profile is None:
-        frame = _trimmed_rows(rows, _named_or_filled(rows))
+        names = _named_or_filled(rows)
+        frame = _trimmed_rows(rows, names) if table.has_blanks else _filled_rows(rows, names)
     else:
         shaper = _Shaper(rows, contract, profile, file_name)
         shaper.map_values()
@@ -71,7 +74,9 @@ def shape(
             unmapped = shaper.map_codes(code_map)
         frame = shaper.frame.select(*POSITION_COLUMNS, *(n for n in contract.columns if n in shaper.frame.columns))
         failures += shaper.failures
-    return Shaped(frame, pl.concat(failures), table.ragged["record_number"], unmapped)
+    return Shaped(
+        frame, pl.concat(failures), table.ragged["record_number"], unmapped, profile is None and not table.has_blanks
+    )
 
 
 class _Shaper:
@@ -256,6 +261,12 @@ def _header(rows: pl.DataFrame) -> list[str]:
 def _trimmed_rows(rows: pl.DataFrame, names: list[str]) -> pl.DataFrame:
     """The positions and some columns without blanks around cells; a column of one text is trimmed once."""
     return rows.select(*POSITION_COLUMNS, *(_trimmed_column(rows[name]) for name in names))
+
+
+def _filled_rows(rows: pl.DataFrame, names: list[str]) -> pl.DataFrame:
+    """As :func:`_trimmed_rows` where no cell has blanks around it: empty cells become null."""
+    filled = [pl.when(pl.col(name) != "").then(pl.col(name)).alias(name) for name in names if (rows[name] == "").any()]
+    return rows.select(*POSITION_COLUMNS, *names).with_columns(filled)
 
 
 def _trimmed_column(column: pl.Series) -> pl.Series:

@@ -112,6 +112,7 @@ class _Examination:
         self.is_mended = _is_mended(source)
         if not self.is_mended:
             self.profile = recognise(source.name, source.header, profiles)
+        self._parent_columns = (_PARENT, "parent_record_number") if self.is_mended else ()
         self.options = self.profile.read_options if self.profile else ReadOptions()
         self.contract = self.profile.contract if self.profile else self._own_contract()
 
@@ -127,7 +128,9 @@ class _Examination:
         pieces: list[_Piece] = []
         for table in self._tables():
             shaped, marked, stated = self._shaped(table, code_map)
-            judged = validate_text(self.contract, shaped.frame, where=self.name, unique_key=False)
+            judged = validate_text(
+                self.contract, shaped.frame, where=self.name, unique_key=False, is_trimmed=shaped.is_trimmed
+            )
             failures = [shaped.failures]
             if marked is not None and stated is not None:
                 parents, unclear = _read_parents(stated, shaped)
@@ -136,13 +139,17 @@ class _Examination:
             # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
             more = judged.failures.join(failed, on=["record_number", "held_column"], how="anti", maintain_order="left")
             failed = pl.concat([failed, more])
-            held = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
+            held = shaped.frame.clear()
+            if failed.height:
+                held = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
             pieces.append(
                 _Piece(_without(judged.rows, failed), failed, held, shaped.ragged, shaped.unmapped,
                        self._unstated_count(shaped), shaped.frame.height, table.row_count, table.notes)
             )  # fmt: skip
         failed = pl.concat([piece.failures for piece in pieces])
-        good = _with_parents(pl.concat([piece.rows for piece in pieces], rechunk=False), parents)
+        good = pl.concat([piece.rows for piece in pieces], rechunk=False)
+        if self.is_mended:
+            good = _with_parents(good, parents)
         read_row_count = sum(piece.row_count for piece in pieces)
         repeats, contradictions = self._compared(good)
         distinct = _without(good, repeats.to_frame())
@@ -195,14 +202,16 @@ class _Examination:
         """
         hashes = good.select(self.contract.key).hash_rows()
         again = good.filter(hashes.is_duplicated()) if _has_repeats(hashes) else good.clear()
-        content = [*self.contract.columns, _PARENT, "parent_record_number"]
+        content = [*self.contract.columns, *self._parent_columns]
         distinct = again.unique(content, keep="first", maintain_order=True)
         repeats = _without(again, distinct)["record_number"]
         return repeats, self._contradictions(_without(good, repeats.to_frame()), distinct)
 
     def _contradictions(self, rows: pl.DataFrame, again: pl.DataFrame) -> list[pl.DataFrame]:
         """Rows that are good alone but contradict each other; all of them fail. ``again``: those that may share a key."""
-        repeated = again.filter(again.select(pl.struct(*self.contract.key, _PARENT).is_duplicated()).to_series())
+        repeated = again.filter(
+            again.select(pl.struct(*self.contract.key, *self._parent_columns[:1]).is_duplicated()).to_series()
+        )
         identity = pl.concat_str(
             [pl.col(name).cast(pl.String).fill_null("") for name in self.contract.key], separator=" / "
         )
@@ -213,8 +222,9 @@ class _Examination:
             )
         ]
         if self.contract == PRICE_EXPORT:
-            group = ["vendor_code", "observed_on", _PARENT]
-            standings = rows.select(*group, "coverage", "revision_number").unique()
+            group = ["vendor_code", "observed_on", *self._parent_columns[:1]]
+            standing = [name for name in ("coverage", "revision_number") if not _says_one_thing(rows[name])]
+            standings = rows.select(*group, *standing).unique() if standing else rows.clear()
             mixed = standings.filter(pl.len().over(group) > 1).select(group).unique()
             if mixed.height:
                 of_mixed = _without(rows.join(mixed, on=group, how="semi", nulls_equal=True), repeated)
@@ -291,7 +301,10 @@ def _look_alikes(rows: pl.DataFrame) -> list[str]:
     told = []
     for name in ("vendor_code", "part_code", "colour_code"):
         if name in rows.columns:
-            codes = rows[name].unique()
+            codes = rows[name]
+            if codes.str.len_bytes().sum() == codes.str.len_chars().sum():
+                continue
+            codes = codes.unique()
             odd = codes.filter(codes.str.contains(_OTHER_LETTERS) & codes.str.contains("[0-9A-Za-z]")).sort()
             if odd.len():
                 told.append(
@@ -316,6 +329,10 @@ class _Piece:
     notes: tuple[str, ...]
 
 
+def _says_one_thing(column: pl.Series) -> bool:
+    return not column.len() or bool((column == column[0]).all())
+
+
 def _has_repeats(hashes: pl.Series) -> bool:
     """By sorting, which takes a fraction of the time of telling which repeat."""
     ordered = hashes.sort()
@@ -323,12 +340,6 @@ def _has_repeats(hashes: pl.Series) -> bool:
 
 
 def _with_parents(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
-    if not parents.height:
-        absent = (
-            pl.lit(None, dtype=pl.String).alias(_PARENT),
-            pl.lit(None, dtype=pl.Int64).alias("parent_record_number"),
-        )
-        return rows.with_columns(absent)
     named = parents.select("record_number", pl.col("parent_file_hash").alias(_PARENT), "parent_record_number")
     return rows.join(named, on="record_number", how="left", maintain_order="left")
 

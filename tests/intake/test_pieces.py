@@ -144,7 +144,7 @@ def test_the_quick_split_gives_what_the_careful_one_gives_or_nothing(monkeypatch
         ]
         text = "\n".join(lines) + rng.choice(("", "\n"))
         header = tuple(f"column {number}" for number in range(width))
-        quick = readers._even_grid(text, ",", header)
+        quick = readers._even_grid(text.encode(), ",", header)
         with monkeypatch.context() as patched:
             patched.setattr(readers, "_even_grid", lambda *_: None)
             careful = readers._plain_grid(text, ",", 0, header)

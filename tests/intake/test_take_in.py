@@ -196,8 +196,8 @@ def test_a_million_rows_in_seconds(tmp_path):
         f"north,{n:07d},c{n % 60},new,0.{n % 9999 + 1:04d},EUR,{n % 500},2026-10-31,full\n" for n in range(1_000_000)
     )
     path = write_text(tmp_path / "north.csv", ",".join(OUR_HEADER) + "\n" + body)
-    began = time.monotonic()
+    began = time.process_time()
     assert read_as_text(path).frame.height == 1_000_000
-    reading = time.monotonic() - began
+    reading = time.process_time() - began
     assert take(path, tmp_path).rows.height == 1_000_000
     assert reading < 10, f"reading took {reading:.1f} s"

@@ -179,3 +179,13 @@ def test_all_rules_at_once_refuse_the_rows_that_pandera_refuses_one_by_one(contr
     assert set(at_once["_record"]) == set(one_by_one["record_number"])
     assert not monkeypatch.undo() and validate._passes(pandera_gate(contract.name), frame) == at_once.is_empty()
     assert validate._passes(pandera_gate(contract.name), frame.head(0))
+
+
+def test_whole_numbers_read_quickly_are_those_of_the_pattern():
+    signs, bodies = ("", "+", "-", "--", " "), ("0", "7", "007", "9" * 17, "9" * 18, "9" * 19, "0" * 20 + "1", "1_0", "1e3",
+                                                "1.0", "1.5", "0x1", "", "\u0663", "1 ")  # fmt: skip
+    column = COLUMNS["quantity_available"]
+    for text in (sign + body for sign in signs for body in bodies):
+        series = pl.Series(column.name, [text])
+        general = series.to_frame().select(validate._parsing(column).alias(column.name)).to_series()
+        assert validate._parsed(column, series).equals(general), text
