@@ -10,6 +10,7 @@ Effort is counted in iterations of linear programs, by their rows, and in rounds
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -35,6 +36,8 @@ GROWTH = 2
 WANTED = 40
 """Vendors that restarts of the search may bring in: those that the root's prices want most."""
 
+MANY = 300
+"""Restarts are for so many vendors; where vendors have no rules, fewer vendors get fewer, because branching finds what they miss."""
 
 AROUND = 40
 """Sets around a plan's of which plans are made."""
@@ -103,7 +106,8 @@ def search_market(
     wanted = np.argsort(root.vendor_cost, kind="stable")[:WANTED].tolist()
     for least in (0.5, 0.3, 0.2) if effort.restarts else ():
         search.descend(np.flatnonzero(prices.wanted > least).tolist())
-    search.restart(wanted, effort.restarts)
+    many = min(1.0, len(compiled.vendors) / MANY) if search.shelves.is_exact else 1.0
+    search.restart(wanted, math.ceil(many * effort.restarts))
     cost = min(cost, _construct_best(search, construct, effort.sets))
     if not lagrangean.is_simple.all():
         cost = _by_plans(search, construct, effort.plans)
