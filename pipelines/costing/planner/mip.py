@@ -374,7 +374,11 @@ def _search(planning: _Planning) -> None:
         own = np.zeros(len(wanted), np.bool_)
         own[planning.best.vendors(compiled)] = True
         starts.append(own)
-    one_order = compiled if compiled.sharing is None else replace(compiled, offer_most=supply_of(compiled))
+    one_order = (
+        compiled
+        if compiled.sharing is None
+        else replace(compiled, offer_most=np.maximum(supply_of(compiled), compiled.offer_most))
+    )
     # Twice: with stand-ins' prices for what a set lacks, then at a price that no plan would pay.
     for stand_ins, considered in ((root.front.stand_ins, root.front.uses), (None, planning.exact_uses)):
         considered = considered & first[compiled.offer_vendor[compiled.use_offer]]
