@@ -11,12 +11,14 @@ from pipelines.warehouse.connect import Connection
 BATCH_ROW_COUNT = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
 
-_BATCH = ("append_change", "append_waiting", "append_row", "append_spell", "append_vendor_export")
+_BATCH = ("append_change", "append_waiting", "append_spell", "append_vendor_export")
 _TEMPORARY = (
     "append_vendor",
-    "appended_vendor",
     "append_batch",
-    "append_match",
+    "append_reference",
+    "append_new",
+    "append_unlisted",
+    "append_step",
     "append_change",
     "append_waiting",
     "append_new_run",
@@ -29,16 +31,11 @@ def append_exports(con: Connection) -> int:
     Left to the whole fold are vendors with several new exports, late ones, corrections, mended rows, waiting exports, or
     decisions that changed. Call it within a transaction.
 
-    Rows of the files are kept for later folds, those of vendors left out in full.
-
     Returns:
         The number of vendors folded.
     """
-    if con.execute("select count(*) from fresh_row").fetchall() == [(0,)]:
+    if con.execute("select count(*) from file_to_fold where is_new").fetchall() == [(0,)]:
         return 0
-    con.execute(
-        "create or replace temp table appended_vendor as select vendor_code, file_hash from fresh_row where false"
-    )
     con.execute(sql_text("history/untrusted_key.sql"))
     con.execute(sql_text("append/append_vendor.sql"))
     count = 0
@@ -50,11 +47,8 @@ def append_exports(con: Connection) -> int:
         )
         for name in _BATCH:
             con.execute(sql_text(f"append/{name}.sql"))
-        con.execute("insert into appended_vendor select vendor_code, file_hash from append_batch")
         con.execute("delete from touched_vendor where vendor_code in (select vendor_code from append_batch)")
         count += con.execute("select count(*) from append_batch").fetchall()[0][0]
-    con.execute("insert into observed_row from fresh_row anti join appended_vendor using (vendor_code, file_hash)")
-    con.execute("delete from fresh_row")
     for name in _TEMPORARY:
         con.execute(f"drop table if exists {name}")
     return count

@@ -59,7 +59,7 @@ def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterab
             for file_hash in sorted(hashes - before):
                 con.execute(f"insert into {table} values (?)", [file_hash])
             for file_hash in sorted(before ^ hashes):
-                con.execute("insert into file_to_fold values (?)", [file_hash])
+                con.execute("insert into file_to_fold values (?, false)", [file_hash])
 
 
 def set_corrections(con: Connection, corrections: pl.DataFrame) -> None:
@@ -79,8 +79,9 @@ def set_corrections(con: Connection, corrections: pl.DataFrame) -> None:
         insert_frame(con, "source_correction", corrections)
         vendors = changed["vendor_code"].unique().to_list()
         con.execute(
-            "insert into file_to_fold select distinct file_hash from observed_record where vendor_code in "
-            "(select unnest(?::varchar[]))",
+            "insert into file_to_fold select file_hash, false from observed_row where vendor_code in "
+            "(select unnest($1::varchar[])) union select file_hash, false from repeated_run where vendor_code in "
+            "(select unnest($1::varchar[]))",
             [vendors],
         )
 
@@ -135,7 +136,7 @@ def fold(con: Connection) -> int:
 
 def refold(con: Connection) -> None:
     """Remake the history of all vendors, as if nothing had been folded yet."""
-    con.execute("insert into file_to_fold select file_hash from received_file where table_name = 'price_export'")
+    con.execute("insert into file_to_fold select file_hash, false from received_file where table_name = 'price_export'")
     fold(con)
 
 
@@ -149,7 +150,8 @@ def unaccounted_files(con: Connection) -> list[str]:
     found = con.execute(f"with intake_file as (from intake_file()) {sql_text('checks/row_accounting.sql')}").fetchall()
     # Rows that refer to another whose content is gone are counted and yet lost.
     lost = con.execute(
-        "select distinct file_name from repeated_row anti join observed_row using (stored_number) "
+        "select distinct file_name from (select distinct run_number from repeated_record anti join observed_row "
+        "using (stored_number)) join repeated_run using (run_number) "
         "join received_file using (file_hash) order by file_name"
     ).fetchall()
     return list(dict.fromkeys([*(str(row[1]) for row in found), *(str(row[0]) for row in lost)]))

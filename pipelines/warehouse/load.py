@@ -9,6 +9,7 @@ from typing import Literal, Protocol
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
+from pipelines.warehouse import repeats
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 from schemas.contract import Contract
 from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
@@ -19,12 +20,7 @@ LoadStatus = Literal["loaded", "duplicate", "reread", "held"]
 WHOLE_FILE = 0
 """The record number under which a file that could not be used at all is held."""
 
-ROWS_AT_ONCE = 500_000
-"""Rows handed over at once; a frame is copied on its way, and ten million rows twice would not fit beside everything else."""
-
-_TABLES = {PRICE_EXPORT.name: "fresh_row", PRICE_SUMMARY.name: "summary_observation"}
-_STORED = {"fresh_row": "price_observation"}
-"""Where rows are found later, if not where they were put."""
+_TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_observation"}
 
 
 class TakenFile(Protocol):
@@ -125,7 +121,7 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
         if is_held_whole:
             return "loaded"
         # Even as a summary: it may have had prices of vendors before.
-        con.execute("insert into file_to_fold values (?)", [taken.file_hash])
+        con.execute("insert into file_to_fold values (?, false)", [taken.file_hash])
         return "reread"
 
 
@@ -164,33 +160,19 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
         ],
     )
     for table, frame in _rows_by_table(taken).items():
-        _append(con, table, frame, taken.file_hash)
+        if table == "price_observation":
+            repeats.insert_rows(con, frame, taken.file_hash)
+        else:
+            insert_frame(con, table, frame.with_columns(pl.lit(taken.file_hash).alias("file_hash")))
     if taken.error is None and taken.contract == PRICE_EXPORT:
-        con.execute("insert into file_to_fold values (?)", [taken.file_hash])
+        con.execute("insert into file_to_fold values (?, true)", [taken.file_hash])
 
 
 def _forget(con: Connection, file_hash: str) -> None:
     """Remove a file's rows; those of other files that refer to them get their content themselves first."""
-    con.execute(
-        "insert into observed_row select * replace ($2 + row_number() over (order by file_hash, record_number) as stored_number) "
-        "from stored_observation where file_hash <> $1 and stored_number in "
-        "(select stored_number from observed_row where file_hash = $1)",
-        [file_hash, _last_number(con)],
-    )
-    con.execute(
-        "delete from repeated_row where stored_number in (select stored_number from observed_row where file_hash = ?)",
-        [file_hash],
-    )
-    for table in ("received_file", "observed_row", "fresh_row", "repeated_row", "summary_observation", "held_failure",
-                  "held_key", "mended_record"):  # fmt: skip
+    repeats.forget_rows(con, file_hash)
+    for table in ("received_file", "summary_observation", "held_failure", "held_key", "mended_record"):
         con.execute(f"delete from {table} where file_hash = ?", [file_hash])
-
-
-def _last_number(con: Connection) -> int:
-    """The highest number a row of a price file has; statistics of the tables answer that."""
-    return con.execute(
-        "select greatest(0, (select max(stored_number) from observed_row), (select max(stored_number) from fresh_row))"
-    ).fetchall()[0][0]
 
 
 def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
@@ -217,9 +199,7 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
     if taken.contract.name != table_name:
         return False
     for table, frame in _rows_by_table(taken).items():
-        stored = frame_of(
-            con, f"select * exclude (file_hash) from {_STORED.get(table, table)} where file_hash = ?", [taken.file_hash]
-        )
+        stored = frame_of(con, f"select * exclude (file_hash) from {table} where file_hash = ?", [taken.file_hash])
         if stored.height != frame.height:
             return False
         if stored.height:
@@ -227,15 +207,6 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
             if not ours.sort(ours.columns).equals(stored.sort(stored.columns)):
                 return False
     return True
-
-
-def _append(con: Connection, table: str, frame: pl.DataFrame, file_hash: str) -> None:
-    if table == "fresh_row":
-        frame = frame.with_columns(
-            pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias("stored_number") + _last_number(con)
-        )
-    for part in frame.iter_slices(ROWS_AT_ONCE):
-        insert_frame(con, table, part.with_columns(pl.lit(file_hash).alias("file_hash")))
 
 
 def _added_rows_as_partial(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:

@@ -41,39 +41,34 @@ where
     and spell.offer_id = append_change.offer_id
     and (append_batch.is_full or append_change.is_listed);
 
+-- An offer that changed begins anew with all of its steps, those that are as they were among them
+-- Nothing needs them sorted.
 insert into spell by name
+with listed as (
+    select append_new.*
+    from append_new
+    semi join append_batch using (vendor_code)
+    union all by name
+    select
+        append_batch.file_hash,
+        append_reference.record_number,
+        append_reference.source_line_number,
+        append_batch.observed_on,
+        spell.* exclude (
+            offer_id, valid_from_on, valid_to_on, confirmed_from_on, confirmed_to_on, file_hash, record_number,
+            source_line_number
+        )
+    from spell
+    semi join (from append_step where is_repeated) as repeated_step using (vendor_code, offer_id, stored_number)
+    join append_reference using (stored_number)
+    join append_batch using (vendor_code)
+)
+
 select
-    offer_id(
-        fresh_row.vendor_code,
-        fresh_row.part_code,
-        fresh_row.colour_code,
-        fresh_row.condition,
-        fresh_row.listing_code,
-        fresh_row.observed_on
-    ) as offer_id,
-    fresh_row.vendor_code,
-    fresh_row.part_code,
-    fresh_row.colour_code,
-    fresh_row.condition,
-    fresh_row.listing_code,
-    fresh_row.step_from_quantity,
-    fresh_row.currency_code,
-    fresh_row.unit_price,
-    fresh_row.quantity_available,
-    fresh_row.sold_in_multiples_of,
-    fresh_row.assortment_code,
-    fresh_row.maximum_per_order,
-    fresh_row.form_certainty,
-    fresh_row.observed_on as valid_from_on,
+    offer_id(vendor_code, part_code, colour_code, condition, listing_code, observed_on) as offer_id,
+    * exclude (observed_on, coverage, revision_number),
+    observed_on as valid_from_on,
     cast(null as date) as valid_to_on,
-    fresh_row.observed_on as confirmed_from_on,
-    cast(null as date) as confirmed_to_on,
-    fresh_row.file_hash,
-    fresh_row.source_line_number,
-    fresh_row.record_number,
-    fresh_row.stored_number
-from fresh_row
-semi join append_batch using (vendor_code, file_hash, observed_on)
-join append_change using (vendor_code, part_code, colour_code, condition, listing_code)
-where append_change.is_listed
-order by vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity;
+    observed_on as confirmed_from_on,
+    cast(null as date) as confirmed_to_on
+from listed;

@@ -2,22 +2,47 @@
 -- vendor, new to it, tied to no mended rows; no declared correction is about the vendor, none of its exports waits, and
 -- no decision about an earlier file of it is still to be worked in
 create or replace temp table append_vendor as
-with fresh_export as (
+with new_file as (
+    select distinct file_hash
+    from file_to_fold
+    anti join withdrawn_file using (file_hash)
+    where is_new
+),
+
+new_run as (
+    select repeated_run.*, referring.row_count
+    from repeated_run
+    semi join new_file using (file_hash)
+    join (select run_number, count(*) as row_count from repeated_record group by run_number) as referring
+        using (run_number)
+),
+
+new_row as (
+    select vendor_code, file_hash, observed_on, coverage, revision_number, row_count, row_count as repeated_count
+    from new_run
+    union all
+    select vendor_code, file_hash, observed_on, coverage, revision_number, count(*), 0
+    from observed_row
+    semi join new_file using (file_hash)
+    group by all
+),
+
+new_export as (
     select
         vendor_code,
         file_hash,
         observed_on,
         bool_and(coverage = 'full') as is_full,
         max(revision_number) as revision_number,
-        count(*) as row_count
-    from fresh_row
-    anti join withdrawn_file using (file_hash)
+        sum(row_count)::bigint as row_count,
+        sum(repeated_count)::bigint as repeated_count
+    from new_row
     group by all
 ),
 
 single as (
     select *
-    from fresh_export
+    from new_export
     qualify count(*) over (partition by vendor_code) = 1
 ),
 
@@ -40,7 +65,7 @@ known_date as (
 earlier_file as (
     select file_hash
     from file_to_fold
-    anti join fresh_row using (file_hash)
+    where file_hash not in (select file_hash from file_to_fold where is_new)
 ),
 
 redecided_vendor as (
@@ -53,8 +78,14 @@ redecided_vendor as (
     semi join earlier_file using (file_hash)
     union
     select vendor_code
-    from repeated_row
+    from repeated_run
     semi join earlier_file using (file_hash)
+),
+
+open_vendor as (
+    select distinct vendor_code
+    from spell
+    where valid_to_on is null
 ),
 
 last_winner as (
@@ -67,11 +98,13 @@ last_winner as (
 select
     single.*,
     coalesce(100 * untrusted_key.row_count <= received_file.read_row_count, true) as may_close,
-    last_winner.observed_on as previous_winner_on
+    last_winner.observed_on as previous_winner_on,
+    open_vendor.vendor_code is not null as has_open
 from single
 join received_file using (file_hash)
 left join untrusted_key using (file_hash)
 left join known_date using (vendor_code)
+left join open_vendor using (vendor_code)
 left join last_winner using (vendor_code)
 where
     (known_date.observed_on is null or known_date.observed_on < single.observed_on)

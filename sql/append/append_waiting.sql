@@ -1,10 +1,14 @@
--- one row per vendor of the batch whose export would close more than half of its open offers and was not accepted: the
--- whole fold decides about those
+-- one row per vendor of the batch that the whole fold decides about: its export would close more than half of its open
+-- offers and was not accepted, or refers to rows that no open spell has, or has in full what an open spell says
 create or replace temp table append_waiting as
 with open_count as (
-    select vendor_code, count(distinct offer_id) as offer_count
+    select
+        vendor_code,
+        count(*) as step_count,
+        -- offers have one step from one piece on, or few have none; counting them exactly takes as long as all the rest
+        count(*) filter (step_from_quantity = 1) as least_offer_count
     from spell
-    where valid_to_on is null and vendor_code in (select vendor_code from append_change where closes)
+    where valid_to_on is null and vendor_code in (select vendor_code from append_batch)
     group by vendor_code
 ),
 
@@ -13,15 +17,56 @@ closing as (
     from append_change
     where closes
     group by vendor_code
+),
+
+closing_many as (
+    select vendor_code, closing.offer_count
+    from closing
+    join open_count using (vendor_code)
+    where 2 * closing.offer_count > open_count.least_offer_count
+),
+
+closing_most as (
+    select closing_many.vendor_code
+    from closing_many
+    join spell using (vendor_code)
+    where spell.valid_to_on is null
+    group by closing_many.vendor_code, closing_many.offer_count
+    having 2 * closing_many.offer_count > count(distinct spell.offer_id)
+),
+
+unlisted_count as (
+    select vendor_code, count(*) as step_count
+    from append_step
+    where not is_repeated
+    group by vendor_code
+),
+
+missed as (
+    select distinct append_new.vendor_code
+    from append_new
+    join (
+        from spell
+        semi join append_step using (stored_number)
+        where valid_to_on is null
+    ) as open_step using (
+        vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, unit_price, currency_code,
+        quantity_available, sold_in_multiples_of, form_certainty, assortment_code
+    )
+    where append_new.maximum_per_order is not distinct from open_step.maximum_per_order
 )
 
-select vendor_code
-from closing
-join open_count using (vendor_code)
-join append_batch using (vendor_code)
+select append_batch.vendor_code
+from append_batch
+left join open_count using (vendor_code)
+left join unlisted_count using (vendor_code)
 where
-    2 * closing.offer_count > open_count.offer_count
-    and append_batch.file_hash not in (select file_hash from accepted_export);
+    append_batch.repeated_count <> coalesce(open_count.step_count, 0) - coalesce(unlisted_count.step_count, 0)
+    or append_batch.vendor_code in (select vendor_code from missed)
+    or (
+        append_batch.vendor_code in (select vendor_code from closing_most)
+        and append_batch.file_hash not in (select file_hash from accepted_export)
+    );
 
 delete from append_batch where vendor_code in (select vendor_code from append_waiting);
 delete from append_change where vendor_code in (select vendor_code from append_waiting);

@@ -21,7 +21,11 @@ family as (
 )
 
 select vendor_code
-from observed_record
+from observed_row
+semi join family using (file_hash)
+union
+select vendor_code
+from repeated_run
 semi join family using (file_hash)
 union
 select vendor_code

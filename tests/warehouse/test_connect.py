@@ -215,3 +215,34 @@ def test_an_older_warehouse_is_taken_along(path, monkeypatch):
         assert con.execute("select count(*), count(distinct stored_number) from stored_observation").fetchall() == [
             (5, 5)
         ]
+
+
+def test_references_of_an_older_warehouse_keep_their_rows(path, monkeypatch):
+    every = connect._migration_files()
+    monkeypatch.setattr(connect, "_migration_files", lambda: every[:5])
+    con = connect.open_database(path, read_only=False, spill=None)
+    connect.migrate(con)
+    files = [taken(name, [{"observed_on": date(2026, 1, 10 + day)}]) for day, name in enumerate("abc")]
+    for number, file in enumerate(files, 1):
+        con.execute(
+            "insert into received_file values (?, ?, 'price_export', '', ?, false, 1, 0, 0, 0)",
+            [file.file_hash, file.file_name, NOW],
+        )
+        rows = file.rows.with_columns(pl.lit(file.file_hash).alias("file_hash"), stored_number=pl.lit(number))
+        if number != 2:
+            connect.insert_frame(con, "observed_row" if number == 1 else "fresh_row", rows)
+    con.execute("insert into repeated_row values ('b', 1, 1, 'acorn', '2026-01-11', 'full', 0, 1)")
+    con.execute("insert into file_to_fold values ('a'), ('b'), ('c')")
+    before = con.execute("from price_observation order by all").fetchall()
+    con.close()
+    monkeypatch.undo()
+    with connect.writer(path) as con, connect.writer(Path(":memory:")) as new:
+        assert con.execute("from price_observation order by all").fetchall() == before and len(before) == 3
+        assert con.execute("select file_hash from file_to_fold where is_new").fetchall() == [("c",)]
+        for file in files:
+            load.load_file(new, file, NOW)
+        for each in (con, new):
+            history.fold(each)
+        ours, theirs = tables.intake_tables(con), tables.intake_tables(new)
+        for name in ours:
+            assert ours[name].equals(theirs[name]), name
