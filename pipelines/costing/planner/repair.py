@@ -87,7 +87,7 @@ def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
     """What is still missing, from the cheapest uses with stock left."""
     compiled = ground.compiled
     portion = compiled.use_portion[ground.use]
-    while True:
+    for _ in range(len(compiled.vendors) + 1):  # giving back and taking anew may go round in a circle
         rest = replace(
             ground,
             compiled=replace(
@@ -101,7 +101,8 @@ def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
         # Orders that share stock have each taken all of it: what they gave back is looked for elsewhere.
         before, taken = taken.sum(), _within_stock(ground, filled)
         if taken.sum() in (before, filled.sum()):
-            return taken
+            break
+    return taken
 
 
 def _within_stock(ground: Ground, taken: Floats) -> Floats:
