@@ -70,3 +70,22 @@ def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
         assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
         assert cost <= solution.cost + bother
         assert not solution.is_proven or solution.cost + bother == cost
+
+
+@pytest.mark.slow
+@settings(max_examples=examples(60, 600), **QUIET)
+@given(problems_with_orders())
+def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem):
+    best, expanded = best_plan(problem), with_further_orders(problem)
+    if best is None:
+        return
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(mip, "is_market", lambda compiled: True)
+        solution = mip.solve(expanded, "standard")
+    missing, cost = best
+    bother = bother_of(expanded, solution)
+    assert_sound(problem, expanded, solution)
+    assert unfilled_count(solution) >= missing
+    if unfilled_count(solution) == missing:
+        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
+        assert cost <= solution.cost + bother

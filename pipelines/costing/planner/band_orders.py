@@ -84,6 +84,7 @@ def band_orders(lagrangean: Lagrangean, prices: Floats, vendors: Flags) -> BandO
             handling_vendor=none[:0],
             handling_charge=unit[:0],
             handling_waived_from=(),
+            sharing=None,  # a bound may leave out what several orders with a vendor share
         ),
         vendor_of,
     )
