@@ -33,8 +33,8 @@ Row = dict[str, Any]
 def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """Write the order lists of the latest date's plans below ``folder``; refused plans have none.
 
-    ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>-2.csv``) holds a row per offer, then the sum of the lines, the vendor's total
-    with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per order. The vendors' orders of
+    ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>+2.csv``) holds a row per offer,
+    then the sum of the lines, the vendor's total with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per order. The vendors' orders of
     joint orders are CSV files below ``orders/joint_orders/<joint order>/<buyer>/``.
 
     Args:
@@ -95,7 +95,8 @@ def _write_joint_lists(tables: Mapping[str, pl.DataFrame], folder: Path, names: 
 
 
 def _list_name(order: Row) -> str:
-    number = f"-{order['order_number']}" if order["order_number"] > 1 else ""
+    # No file_name has a plus: the second order of x never takes the place of the first of a vendor called x-2.
+    number = f"+{order['order_number']}" if order["order_number"] > 1 else ""
     return f"{file_name(order['vendor_code'])}{number}.csv"
 
 

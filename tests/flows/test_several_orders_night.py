@@ -30,8 +30,8 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path):
     orders = freed.select("vendor_code", "order_number", "bought_piece_count").rows()
     assert orders == [("north", 1, 6), ("north", 2, 4), ("south", 1, 4)]
     lists = {path.name for path in (published / "orders" / "hut" / "home" / "freed").iterdir()}
-    assert lists == {"north.csv", "north-2.csv", "south.csv", "hut-home-freed.xlsx"}
-    second = (published / "orders" / "hut" / "home" / "freed" / "north-2.csv").read_text(encoding="utf-8")
+    assert lists == {"north.csv", "north+2.csv", "south.csv", "hut-home-freed.xlsx"}
+    second = (published / "orders" / "hut" / "home" / "freed" / "north+2.csv").read_text(encoding="utf-8")
     assert second.splitlines()[1].startswith("00501,Small block,blue,Blue,new,,4,0,0.05,")
     assert "North, order 2" in (published / "sheets" / "hut-evidence.html").read_text(encoding="utf-8")
     for path in (published / "tables").glob("*.csv"):
