@@ -18,12 +18,16 @@ from functools import cached_property
 
 import numpy as np
 
+from pipelines.costing.planner.bands import Band
 from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 
 LEVELS = (0.0, 0.25, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95, 0.975)
 """Factors on goods, as shares of a vendor's highest, at which vendors with thresholds are looked at beside their bands' own."""
 
 TINY = 1e-9
+
+WORK_PER_RULED = 5
+"""A bound looks at the vendors with rules one by one; each takes about as long as so many units of a linear program's work."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,33 @@ class Bound:
 
 
 @dataclass(frozen=True)
+class _Ladder:
+    """The bands of a vendor with rules as arrays.
+
+    Attributes:
+        levels: factors on goods to look at.
+        fixed, start: by band, in rows of one.
+        theta: by band and level, what a unit of goods is worth for reaching the band's start; negative where the level is above
+            the band's factor.
+    """
+
+    levels: Floats
+    fixed: Floats
+    start: Floats
+    theta: Floats
+
+    @classmethod
+    def of(cls, bands: tuple[Band, ...]) -> _Ladder:
+        factors = np.array([float(band.factor) for band in bands])
+        top = factors.max(initial=0.0)
+        levels = np.array(sorted({*factors.tolist(), *(level * top for level in LEVELS if bands)}))
+        fixed, start = (
+            np.array([float(getattr(band, name)) for band in bands])[:, None] for name in ("fixed", "start")
+        )
+        return cls(levels, fixed, start, factors[:, None] - levels[None])
+
+
+@dataclass(frozen=True)
 class Lagrangean:
     """The arrays of the bound. Rows are the portions, then the components of make-ups.
 
@@ -51,6 +82,7 @@ class Lagrangean:
         use_row, use_pair: the row that a use serves, and its (kind of offer, row) pair.
         use_stock, use_want: pieces of its offer that there are, and that the row can take.
         use_price: least price of a piece used, in the vendor's currency.
+        ladders: by vendor, its bands.
     """
 
     compiled: Compiled
@@ -64,6 +96,7 @@ class Lagrangean:
     pair_kind: Ints
     pair_row: Ints
     row_want: Floats
+    ladders: list[_Ladder]
 
     @classmethod
     def of(cls, compiled: Compiled, unfilled_limit: int) -> Lagrangean:
@@ -90,6 +123,7 @@ class Lagrangean:
             pairs[0],
             pairs[1],
             want,
+            [_Ladder.of(terms.bands) for terms in compiled.vendors.bands],
         )
 
     @cached_property
@@ -173,12 +207,16 @@ class Lagrangean:
         return Bound(base + float(cost[is_in].sum() + gains[:others].sum()), cost, base)
 
     @cached_property
+    def work(self) -> int:
+        """What a bound takes besides one pass over all uses, in the units of ``PoolProgram.work``."""
+        return WORK_PER_RULED * len(self._uses_of_ruled)
+
+    @cached_property
     def _uses_of_ruled(self) -> list[tuple[int, Ints]]:
         order = np.argsort(self._vendor, kind="stable")
         start = np.searchsorted(self._vendor[order], np.arange(len(self.is_simple) + 1))
-        return [
-            (number, order[start[number] : start[number + 1]]) for number in np.flatnonzero(~self.is_simple).tolist()
-        ]
+        ruled = np.flatnonzero(~self.is_simple & (np.diff(start) > 0))
+        return [(number, order[start[number] : start[number + 1]]) for number in ruled.tolist()]
 
     def _base(self, prices: Floats) -> float:
         """What the portions pay, less what may stay unfilled, and what make-ups gain by prices that don't match."""
@@ -200,29 +238,23 @@ class Lagrangean:
     def _ruled(self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints) -> Floats:
         """The least an order adds at a vendor with bands or handling charges, by band."""
         levels, gains, charge = self._levels(number, paid, price, share, uses)
-        return self._worth(number, levels, gains, charge).max(axis=1) if len(levels) else levels
+        return self._worth(number, gains, charge).max(axis=1) if len(levels) else levels
 
     def _levels(
         self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints
     ) -> tuple[Floats, Floats, Ints]:
         """Factors on goods to look at, what each use gains at them (levels x uses), and the uses' handling charges."""
-        bands, compiled = self.compiled.vendors.bands[number].bands, self.compiled
-        top = max((float(band.factor) for band in bands), default=0.0)
-        levels = np.array(sorted({float(band.factor) for band in bands} | {level * top for level in LEVELS if bands}))
+        levels, compiled = self.ladders[number].levels, self.compiled
         gains = np.maximum(paid[None] - levels[:, None] * price[None], 0.0) * share[None]
         return levels, gains, compiled.offer_assortment[compiled.use_offer[self.use[uses]]]
 
-    def _worth(self, number: int, levels: Floats, gains: Floats, charge: Ints) -> Floats:
+    def _worth(self, number: int, gains: Floats, charge: Ints) -> Floats:
         """What an order adds at least, by band and level; minus infinity where a level is above the band's factor."""
+        ladder = self.ladders[number]
         value = -gains[:, charge < 0].sum(axis=1)
         for kind in np.unique(charge[charge >= 0]):
-            value += self._handling(int(kind), gains[:, charge == kind].sum(axis=1), levels)
-        bands = self.compiled.vendors.bands[number].bands
-        theta = np.array([float(band.factor) for band in bands])[:, None] - levels[None]
-        start, fixed = (
-            np.array([float(getattr(band, name)) for band in bands])[:, None] for name in ("start", "fixed")
-        )
-        return np.where(theta >= 0, fixed + theta * start + value[None], -np.inf)
+            value += self._handling(int(kind), gains[:, charge == kind].sum(axis=1), ladder.levels)
+        return np.where(ladder.theta >= 0, ladder.fixed + ladder.theta * ladder.start + value[None], -np.inf)
 
     def _handling(self, kind: int, gains: Floats, levels: Floats) -> Floats:
         """The least that one assortment adds, by level: not bought, charge paid, or subtotal lifted to the waiver."""
@@ -250,7 +282,7 @@ class Lagrangean:
             if vendors[number] and len(uses):
                 price, share = self.use_price[uses], shares[uses]
                 levels, gains, charge = self._levels(number, paid[uses], price, share, uses)
-                level = self._worth(number, levels, gains, charge).argmax(axis=1)
+                level = self._worth(number, gains, charge).argmax(axis=1)
                 bands = self.compiled.vendors.bands[number].bands
                 found[number] = [
                     (

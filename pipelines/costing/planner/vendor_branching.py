@@ -162,7 +162,7 @@ class Branching:
     Attributes:
         lagrangean, prices, root: the problem, and its prices and bound over all vendors.
         dear: above what any plan pays for a piece.
-        work_left: work of linear programs (pool_program.py) still allowed.
+        work_left: work of linear programs (pool_program.py), and of bounds in their units, still allowed.
         best_cost: told a set of vendors that a program wants, says what the best plan costs by now.
         target: what is being proven; never above the best plan's cost.
         gain, count: by side (out, in) and vendor, how much the bound rises per unit that the vendor is moved, on average, and
@@ -243,6 +243,7 @@ class _Tree:
             if prices is None:
                 return _Node(bound, number, part, self)
             found = self._lagrangean.bound(prices.rows, part.is_in, part.is_out, part.is_shut)
+            self._branching.work_left -= self._lagrangean.work
             bound = max(bound, found.value)
             if bound >= self.target - ROUNDING:
                 return None
