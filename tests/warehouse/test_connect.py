@@ -210,8 +210,8 @@ def test_an_older_warehouse_is_taken_along(path, monkeypatch):
             con.execute("from price_observation order by all").fetchall()
             == new.execute("from price_observation order by all").fetchall()
         )
-        # What comes next is numbered after what was there.
-        load.load_file(con, taken("c", [{"observed_on": date(2026, 1, 12)}]), NOW)
+        # What comes next and says something new is numbered after what was there.
+        load.load_file(con, taken("c", [{"observed_on": date(2026, 1, 12), "part_code": "new"}]), NOW)
         assert con.execute("select count(*), count(distinct stored_number) from stored_observation").fetchall() == [
             (5, 5)
         ]
