@@ -108,7 +108,7 @@ def check_needs(needs: PlanFile) -> pl.DataFrame:
 
 
 def check_vendor_codes(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
-    """Failures of charges by vendors without terms, and of shipping steps that end before they begin."""
+    """Failures of charges by vendors without terms, and of shipping steps that end before they begin or not where the next begins."""
     is_known = pl.col("vendor_code").is_in(terms.rows["vendor_code"].implode())
     found = [
         file.failing(~is_known, "vendor_code", f"{terms.name} has no such vendor", "add it there, or remove the row")
@@ -116,6 +116,10 @@ def check_vendor_codes(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
     if "step_to" in file.contract.columns:
         ends_early = pl.col("step_to") <= pl.col("step_from")
         found.append(file.failing(ends_early, "step_to", "must be above step_from", "correct it, or leave it empty"))
+        following = pl.col("step_from").shift(-1).over("vendor_code", "step_basis", order_by="step_from")
+        is_apart = ~ends_early.fill_null(False) & following.is_not_null() & following.ne_missing(pl.col("step_to"))
+        rule = "the next step begins elsewhere"
+        found.append(file.failing(is_apart, "step_to", rule, "write the step_from of the next step"))
     return pl.concat(found)
 
 

@@ -277,6 +277,16 @@ def test_charges_must_be_of_vendors_with_terms(tmp_path):
     assert "stands in for itself" in refused(tmp_path, interchange=itself)
 
 
+@pytest.mark.parametrize("ends", ["200", "300", ""])
+def test_shipping_steps_follow_on_one_another(tmp_path, ends):
+    header = "vendor_code,step_basis,step_from,step_to,step_charge\n"
+    later, first = "hall,goods_value,250,,3\n", "hall,goods_value,0,{},2\n"
+    found = refused(tmp_path, shipping_steps=header + later + first.format(ends))
+    assert "line 3, step_to" in found
+    assert "the next step begins elsewhere" in found
+    assert read(tmp_path, shipping_steps=header + later + first.format("250")).left_out == {}
+
+
 def test_shipping_by_weight_needs_weights(tmp_path):
     steps = "vendor_code,step_basis,step_from,step_to,step_charge\nhall,weight_grams,0,,2\n"
     found = read(tmp_path, shipping_steps=steps)
