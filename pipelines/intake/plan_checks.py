@@ -108,7 +108,7 @@ def check_needs(needs: PlanFile) -> pl.DataFrame:
 
 
 def check_vendor_codes(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
-    """Failures of charges by vendors without terms, and of shipping steps that end before they begin or not where the next begins."""
+    """Failures of charges by vendors without terms, and of shipping steps that overlap or leave a hole."""
     is_known = pl.col("vendor_code").is_in(terms.rows["vendor_code"].implode())
     found = [
         file.failing(~is_known, "vendor_code", f"{terms.name} has no such vendor", "add it there, or remove the row")
