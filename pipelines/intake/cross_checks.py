@@ -41,12 +41,9 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "shipping steps end before they begin",
         "write a step_to above step_from, or leave it empty for no end",
     )
-    tables_of_steps = ["vendor_code", "buyer_region_code", "valid_from_on", "step_basis"]
-    following = pl.col("step_from").shift(-1).over(tables_of_steps)
-    steps = tables["shipping_steps"].rows.sort(*tables_of_steps, "step_from")
-    _refuse_rows(
-        tables["shipping_steps"].path,
-        steps.filter(following.is_not_null() & following.ne_missing(pl.col("step_to"))),
+    _refuse(
+        tables["shipping_steps"],
+        leaves_off("vendor_code", "buyer_region_code", "valid_from_on", "step_basis"),
         "step_to",
         "shipping steps do not follow on one another",
         "write the step_from of the next step: a step holds from its step_from on and ends just below its step_to",
@@ -66,6 +63,12 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "remove the rows",
     )
     _check_corrections(tables["source_corrections"])
+
+
+def leaves_off(*table: str) -> pl.Expr:
+    """Whether a shipping step ends elsewhere than the next one of its table, the rows alike in some columns, begins."""
+    following = pl.col("step_from").shift(-1).over(*table, order_by="step_from")
+    return following.is_not_null() & following.ne_missing(pl.col("step_to"))
 
 
 def check_model_codes(codes: Sequence[str]) -> None:

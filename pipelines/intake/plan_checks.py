@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipelines.errors import InputError
+from pipelines.intake.cross_checks import leaves_off
 from schemas.contract import Contract
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS
 
@@ -107,7 +108,7 @@ def check_needs(needs: PlanFile) -> pl.DataFrame:
     )
 
 
-def check_vendor_codes(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
+def check_charges(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
     """Failures of charges by vendors without terms, and of shipping steps that overlap or leave a hole."""
     is_known = pl.col("vendor_code").is_in(terms.rows["vendor_code"].implode())
     found = [
@@ -116,8 +117,7 @@ def check_vendor_codes(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
     if "step_to" in file.contract.columns:
         ends_early = pl.col("step_to") <= pl.col("step_from")
         found.append(file.failing(ends_early, "step_to", "must be above step_from", "correct it, or leave it empty"))
-        following = pl.col("step_from").shift(-1).over("vendor_code", "step_basis", order_by="step_from")
-        is_apart = ~ends_early.fill_null(False) & following.is_not_null() & following.ne_missing(pl.col("step_to"))
+        is_apart = ~ends_early.fill_null(False) & leaves_off("vendor_code", "step_basis")
         rule = "the next step begins elsewhere"
         found.append(file.failing(is_apart, "step_to", rule, "write the step_from of the next step"))
     return pl.concat(found)

@@ -85,7 +85,7 @@ def read_plan_files(paths: PlanPaths, scenario: Scenario, currency_code: str | N
     _stop_at(needs, plan_checks.check_needs(needs))
     _stop_at(further["interchange"], plan_checks.check_stand_ins(further["interchange"]))
     for name in ("shipping_steps", "handling"):
-        _stop_at(further[name], plan_checks.check_vendor_codes(further[name], terms))
+        _stop_at(further[name], plan_checks.check_charges(further[name], terms))
     offers, held = _read_offers(paths.offers)
     _stop_at(terms, plan_checks.check_closures(terms))
     _stop_at(terms, plan_checks.check_currencies(terms, offers))
