@@ -25,6 +25,17 @@ def assert_sound(problem, expanded, solution):
     assert all(n <= stock[key] for key, n in bought_of_listings(expanded, solution.purchases).items())
 
 
+def assert_bounded(problem, expanded, solution, best):
+    missing, cost = best
+    bother = bother_of(expanded, solution)
+    assert_sound(problem, expanded, solution)
+    assert unfilled_count(solution) >= missing
+    if unfilled_count(solution) == missing:
+        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
+        assert cost <= solution.cost + bother
+        assert not solution.is_proven or solution.cost + bother == cost
+
+
 @pytest.mark.slow
 @settings(max_examples=examples(150, 1500), **QUIET)
 @given(problems_with_orders())
@@ -62,14 +73,7 @@ def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
             assert_refused(expanded, "standard")
             return
         solution = mip.solve(expanded, "standard")
-    missing, cost = best
-    bother = bother_of(expanded, solution)
-    assert_sound(problem, expanded, solution)
-    assert unfilled_count(solution) >= missing
-    if unfilled_count(solution) == missing:
-        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
-        assert cost <= solution.cost + bother
-        assert not solution.is_proven or solution.cost + bother == cost
+    assert_bounded(problem, expanded, solution, best)
 
 
 @pytest.mark.slow
@@ -82,10 +86,4 @@ def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(mip, "is_market", lambda compiled: True)
         solution = mip.solve(expanded, "standard")
-    missing, cost = best
-    bother = bother_of(expanded, solution)
-    assert_sound(problem, expanded, solution)
-    assert unfilled_count(solution) >= missing
-    if unfilled_count(solution) == missing:
-        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
-        assert cost <= solution.cost + bother
+    assert_bounded(problem, expanded, solution, best)
