@@ -48,9 +48,8 @@ class _PlainErrors(TyperGroup):
         # Base, because a panic inside Polars is no Exception.
         except BaseException as error:
             if _is_not_a_fault(error):
-                if isinstance(
-                    message := getattr(error, "message", None), str
-                ):  # a validator's words, as Typer passes them on
+                message = getattr(error, "message", None)
+                if isinstance(message, str):  # a validator's words, as Typer passes them on
                     error.message = message.replace("Value error, ", "").replace("Input should be", "it must be")  # type: ignore[attr-defined]
                 raise
             if os.environ.get("KITFARE_DEBUG"):
