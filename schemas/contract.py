@@ -1,8 +1,8 @@
 """What a column and a table must be: the one definition that readers, checks, DDL, comments and the dictionary share.
 
-A :class:`Column` is defined once, in ``schemas/columns/``. A :class:`Contract` lists column names, says which may be
-absent and with what default, and names the key. Everything else is derived: the pandera schema that validates a frame
-(``schemas/validate.py``), the DuckDB types and comments, and the data dictionary (``schemas/dictionary.py``).
+A :class:`Column` is defined once, in ``schemas/columns/``. A :class:`Contract` lists the names of its columns, those that may
+be absent with their defaults, and its key. Everything else is derived: the pandera schemas (``schemas/rules.py``), the DuckDB
+types and comments, and the data dictionary (``schemas/dictionary.py``).
 
 This module imports nothing heavy, so that the command line can list tables without loading Polars.
 """
@@ -31,6 +31,9 @@ month      calendar month as text, 2026-10
 flag       true or false
 code_list  several codes in one cell, separated by semicolons; kept as text
 """
+
+BUYERS_CURRENCY = "currency of the buyer"
+VENDORS_CURRENCY = "currency of the vendor"
 
 DUCKDB_TYPES: dict[str, str] = {
     "code": "VARCHAR",
@@ -78,6 +81,11 @@ class Column:
         if high is not None:
             return f"at most {_plain(high)}"
         return f"written like {self.pattern}" if self.pattern else ""
+
+    @property
+    def description(self) -> str:
+        """The meaning with the unit and the range, for the data dictionary and the comments of the database."""
+        return "; ".join(filter(None, (self.meaning, self.unit and f"unit: {self.unit}", self.rule)))
 
 
 def _plain(number: float) -> str:

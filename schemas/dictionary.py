@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import INPUT_DOMAINS, PUBLISHED_DOMAINS
 from schemas.contract import Contract
-from schemas.inputs import INBOX, MODEL_FILES, WORKSPACE_TABLES
-from schemas.plan_files import PLAN_FILES
-from schemas.published import ALL_PUBLISHED
 
 KIND_WORDS = {
     "code": "code",
@@ -24,27 +22,26 @@ KIND_WORDS = {
     "code_list": "codes; semicolons between",
 }
 
-GROUPS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
-    ("Files dropped in inbox/", INBOX),
-    ("Files in tables/", WORKSPACE_TABLES),
-    ("Files in models/<model_code>/", MODEL_FILES),
-    ("Files of `kitfare plan`", PLAN_FILES),
-    ("Published tables", ALL_PUBLISHED),
-)
+_PARTS = (("Tables you give", INPUT_DOMAINS), ("Tables that kitfare publishes", PUBLISHED_DOMAINS))
 
 
 def data_dictionary() -> str:
-    """The whole dictionary as Markdown: every table with its grain, key, columns, units, ranges and defaults."""
+    """The whole dictionary as Markdown: every table by domain, with its grain, key, columns, units, ranges and defaults."""
     parts = [
         "# Data dictionary",
         "",
         "Written from the contracts in `schemas/` by `kitfare dictionary`; a test fails when it is stale.",
         "",
     ]
-    for title, contracts in GROUPS:
-        parts += [f"## {title}", ""]
-        for contract in contracts:
-            parts += table_section(contract)
+    for title, domains in _PARTS:
+        parts += [f"{title}:", ""]
+        parts += [f"- {domain}: {', '.join(map(_link, contracts))}" for domain, contracts in domains]
+        parts += [""]
+    for _, domains in _PARTS:
+        for domain, contracts in domains:
+            parts += [f"## {domain}", ""]
+            for contract in contracts:
+                parts += table_section(contract)
     return "\n".join(parts).rstrip() + "\n"
 
 
@@ -60,8 +57,7 @@ def table_section(contract: Contract) -> list[str]:
 
 def _column_row(contract: Contract, name: str) -> str:
     column = COLUMNS[name]
-    meaning = "; ".join(filter(None, (column.meaning, column.unit and f"in {column.unit}", column.rule)))
-    cells: Iterable[str] = (f"`{name}`", KIND_WORDS[column.kind], meaning, _absence(contract, name))
+    cells: Iterable[str] = (f"`{name}`", KIND_WORDS[column.kind], column.description, _absence(contract, name))
     return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
 
 
@@ -70,6 +66,10 @@ def _absence(contract: Contract, name: str) -> str:
         return "must be there"
     default = contract.optional[name]
     return f"`{default}`" if default else "empty"
+
+
+def _link(contract: Contract) -> str:
+    return f"[{contract.name}](#{contract.name})"
 
 
 def _sentence(text: str) -> str:

@@ -10,7 +10,8 @@ from typing import Any
 import pandera.polars as pa
 import polars as pl
 
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import ALL_CONTRACTS
 from schemas.contract import Column, Contract
 
 POLARS_TYPES: dict[str, pl.DataType] = {
@@ -31,7 +32,7 @@ POLARS_TYPES: dict[str, pl.DataType] = {
 @cache
 def pandera_schema(contract_name: str) -> pa.DataFrameSchema:
     """The pandera schema of a contract, by its name."""
-    contract = _contracts()[contract_name]
+    contract = ALL_CONTRACTS[contract_name]
     return pa.DataFrameSchema(
         {name: _pandera_column(COLUMNS[name], contract.may_be_empty(name)) for name in contract.columns},
         strict="filter",
@@ -46,7 +47,7 @@ def pandera_gate(contract_name: str) -> pa.DataFrameSchema:
     Pandera looks at a frame several times for each column and each check, which for a small file takes longer than reading it.
     So the rules are asked all at once, and one by one only for a frame that breaks one.
     """
-    contract = _contracts()[contract_name]
+    contract = ALL_CONTRACTS[contract_name]
     return pa.DataFrameSchema(
         checks=pa.Check(lambda data: data.lazyframe.select(every_rule(contract)), error="every rule"),
         name=contract.name,
@@ -61,15 +62,6 @@ def every_rule(contract: Contract) -> pl.Expr:
         kept += [rule.holds(pl.col(name)).fill_null(True) for rule in _rules_of(COLUMNS[name], may_be_empty)]
         kept += [] if may_be_empty else [pl.col(name).is_not_null()]
     return pl.all_horizontal(kept)
-
-
-@cache
-def _contracts() -> dict[str, Contract]:
-    from schemas.inputs import ALL_INPUTS
-    from schemas.plan_files import PLAN_FILES
-    from schemas.published import ALL_PUBLISHED
-
-    return {contract.name: contract for contract in (*ALL_INPUTS, *PLAN_FILES, *ALL_PUBLISHED)}
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ import pandera.polars as pa
 import polars as pl
 
 from pipelines.errors import InputError
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
 from schemas.contract import Column, Contract
 from schemas.rules import POLARS_TYPES, pandera_gate, pandera_schema
 

@@ -31,7 +31,7 @@ def run(
       kitfare accept 3f9a12c07b44
       kitfare accept north-2026-10-31.csv --reason "the shop is closing down"
     """
-    from schemas.inputs import ACCEPTED_EXPORTS
+    from schemas.inputs.price_decisions import ACCEPTED_EXPORTS
 
     place = open_workspace(workspace)
     accepted = accepted_hashes(place)
@@ -50,7 +50,7 @@ def accepted_hashes(place: Workspace) -> set[str]:
     Raises:
         InputError: the file of decisions can't be read.
     """
-    from schemas.inputs import ACCEPTED_EXPORTS
+    from schemas.inputs.price_decisions import ACCEPTED_EXPORTS
 
     return decided_hashes(place.tables, ACCEPTED_EXPORTS)
 

@@ -21,12 +21,12 @@ def run(
       kitfare dictionary > DICTIONARY.md
     """
     from pipelines.errors import UsageError
-    from schemas.dictionary import GROUPS, data_dictionary, table_section
+    from schemas.all_tables import ALL_CONTRACTS
+    from schemas.dictionary import data_dictionary, table_section
 
     if table is None:
         typer.echo(data_dictionary(), nl=False)
         return
-    contracts = {contract.name: contract for _, group in GROUPS for contract in group}
-    if table not in contracts:
-        raise UsageError(f"there is no table {table!r}", next_step="one of: " + ", ".join(contracts))
-    typer.echo("\n".join(table_section(contracts[table])).rstrip())
+    if table not in ALL_CONTRACTS:
+        raise UsageError(f"there is no table {table!r}", next_step="one of: " + ", ".join(ALL_CONTRACTS))
+    typer.echo("\n".join(table_section(ALL_CONTRACTS[table])).rstrip())

@@ -74,7 +74,7 @@ def _settings_text() -> str:
 
 
 def _write_tables(folder: Path) -> None:
-    from schemas.inputs import WORKSPACE_TABLES
+    from schemas.all_tables import WORKSPACE_TABLES
 
     for contract in WORKSPACE_TABLES:
         path = folder / "tables" / f"{contract.name}.csv"
@@ -84,7 +84,7 @@ def _write_tables(folder: Path) -> None:
 def _write_model_examples(models: Path) -> None:
     from pipelines.settings import ListVersion, ModelSettings
     from pipelines.settings_text import model_toml
-    from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST
+    from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
 
     versions = [ListVersion(list_version=1, released_on=date(2026, 1, 1))]
     example = ModelSettings(model_code="my_model", title="My model", versions=versions)

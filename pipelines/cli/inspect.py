@@ -48,6 +48,6 @@ def run(
 def _print_draft(file: Path, place: Workspace | None) -> None:
     from pipelines.intake.draft import draft_profile
     from pipelines.intake.workspace_files import look_up_table
-    from schemas.inputs import COLOURS
+    from schemas.inputs.catalogue import COLOURS
 
     typer.echo(draft_profile(file, look_up_table(place, COLOURS) if place else None), nl=False)

@@ -263,7 +263,7 @@ def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[s
 def _prices(database: Path, day: date, stale_after_days: int) -> Prices:
     from pipelines.insight.whatif import Prices
     from pipelines.warehouse.query import run_query
-    from schemas.inputs import PRICE_SUMMARY
+    from schemas.inputs.price_files import PRICE_SUMMARY
     from schemas.validate import empty_frame
 
     # Summaries are not published: pieces that only they could estimate are told as without a price.

@@ -31,7 +31,7 @@ def run(
       kitfare withdraw north-2026-10-31.csv --reason "prices of another year"
       kitfare withdraw 3f9a12c07b44
     """
-    from schemas.inputs import WITHDRAWN_FILES
+    from schemas.inputs.price_decisions import WITHDRAWN_FILES
 
     place = open_workspace(workspace)
     withdrawn = decided_hashes(place.tables, WITHDRAWN_FILES)

@@ -25,7 +25,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
 from pipelines.settings import Buyer
 from schemas.contract import Contract
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import polars_schema, validate_typed
 
 PLAN_CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)

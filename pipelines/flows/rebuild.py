@@ -18,7 +18,8 @@ from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history, load
 from pipelines.warehouse import tables as warehouse_tables
 from schemas.contract import Contract
-from schemas.inputs import ACCEPTED_EXPORTS, CODE_MAP, SOURCE_CORRECTIONS, WITHDRAWN_FILES
+from schemas.inputs.catalogue import CODE_MAP
+from schemas.inputs.price_decisions import ACCEPTED_EXPORTS, SOURCE_CORRECTIONS, WITHDRAWN_FILES
 from schemas.validate import empty_frame
 
 CLOCK_COLUMNS = ("received_at",)

@@ -23,8 +23,9 @@ from pipelines.trends import availability, price_changes, suspects
 from pipelines.warehouse import checks, connect, generation, history, load, market, partitions, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
-from schemas.outlook import WATCH_RESULT
-from schemas.published import CHECK_RESULT, PLAN_VARIANT, REFRESH_RUN
+from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
+from schemas.published.watches import WATCH_RESULT
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema, validate_typed
 
 Progress = Any

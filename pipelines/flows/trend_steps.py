@@ -12,7 +12,8 @@ from pipelines.insight import cost_change
 from pipelines.intake import index_vintages, night_costs
 from pipelines.settings import Workspace
 from pipelines.trends import monthly, vintages
-from schemas.published import INDEX_VINTAGE, NIGHTLY_COST
+from schemas.published.over_time import NIGHTLY_COST
+from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import empty_frame
 
 BOUGHT_SCENARIO = "best"

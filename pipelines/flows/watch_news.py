@@ -9,7 +9,7 @@ from datetime import date
 import polars as pl
 
 from pipelines.settings import Workspace
-from schemas.outlook import WATCH_RESULT
+from schemas.published.watches import WATCH_RESULT
 
 FIRED = ("watch_code", "model_code", "buyer_code", "watch_subject")
 

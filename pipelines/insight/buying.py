@@ -24,17 +24,9 @@ from pipelines.insight.swings import swing_rows
 from pipelines.insight.whole_costs import instructions_steps, whole_cost_row
 from pipelines.settings import Buyer
 from pipelines.workers import spread
-from schemas.buying import (
-    COPY_COST,
-    COUNTER_CONTRACTS,
-    INSTRUCTIONS_STEP,
-    JOINT_CONTRACTS,
-    LINE_COST,
-    SWING_CONTRACTS,
-    WHAT_IF_SWING,
-    WHOLE_COST,
-    WHOLE_COST_CONTRACTS,
-)
+from schemas.all_tables import COUNTER_CONTRACTS, JOINT_CONTRACTS, SWING_CONTRACTS, WHOLE_COST_CONTRACTS
+from schemas.published.what_if import WHAT_IF_SWING
+from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 from schemas.validate import polars_schema, validate_typed
 
 SCENARIO = "best"

@@ -19,7 +19,7 @@ from pipelines.trends.forecast import LEAST_HISTORY, LEAST_ORIGINS, forecast, ro
 from pipelines.trends.months import month_before, month_of
 from pipelines.trends.seasonal import decompose
 from schemas.contract import Contract
-from schemas.outlook import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
+from schemas.published.over_time import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
 from schemas.validate import polars_schema, validate_typed
 
 HEADLINE_SCENARIO = "best"

@@ -46,7 +46,7 @@ from pipelines.insight.past_orders import OFFER, with_assortments_and_sizes
 from pipelines.money import round_money
 from pipelines.settings import Buyer
 from pipelines.workers import spread
-from schemas.published import COST_CHANGE
+from schemas.published.over_time import COST_CHANGE
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 PARTS = (

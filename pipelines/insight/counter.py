@@ -24,7 +24,7 @@ from pipelines.insight.moves import Limits, Moved, Offer, Offers, Orders, Portio
 from pipelines.insight.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
 from pipelines.settings import Scenario
-from schemas.buying import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
+from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
 
 FURTHER_SPEND = Decimal(5)
 """What is spent further at the counter, in the buyer's currency: about what one more line costs (common practice, no source)."""

@@ -25,7 +25,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.published_plans import PublishedPlan
 from pipelines.money import round_money
 from pipelines.settings import Scenario
-from schemas.inputs import FREEDOMS
+from schemas.inputs.models import FREEDOMS
 from schemas.validate import require_valid
 
 EFFORT = "standard"

@@ -12,7 +12,7 @@ from pipelines.insight.moves import Pieces
 from pipelines.insight.placed_orders import Orders, Served
 from pipelines.insight.shared_buying import SharedMarket
 from pipelines.settings import JointOrder
-from schemas.buying import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
+from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
 
 Row = dict[str, Any]
 

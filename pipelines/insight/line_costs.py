@@ -28,7 +28,7 @@ from pipelines.insight.fair_share import in_whole_units
 from pipelines.insight.moves import Limits, Moved, Offer, Offers, Orders, Portion
 from pipelines.insight.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_money
-from schemas.buying import LINE_COST
+from schemas.published.whole_costs import LINE_COST
 
 DEAREST_LINES = 6
 """Lines of a plan whose changes are worked out."""

@@ -31,7 +31,8 @@ from pipelines.insight.published_plans import EFFORT, PublishedPlan, published_p
 from pipelines.insight.sturdy import MINIMUM_SHARES, SOURCES, vendors_to_add
 from pipelines.settings import Scenario
 from pipelines.workers import spread
-from schemas.published import PLAN_VARIANT, SECOND_SOURCE
+from schemas.published.plans import SECOND_SOURCE
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema, validate_typed
 
 SCENARIOS = ("best",)

@@ -24,8 +24,9 @@ from pipelines.insight.unjudged_lines import UnjudgedLines
 from pipelines.insight.ways_of_buying import MILLION
 from pipelines.money import currency_digits, round_half_up
 from pipelines.workers import spread
+from schemas.all_tables import SAVING_CONTRACTS
 from schemas.contract import Contract
-from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST, SAVING_CONTRACTS
+from schemas.published.flexibility import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
 from schemas.validate import polars_schema, validate_typed
 
 LISTED, FREED = "listed", "freed"

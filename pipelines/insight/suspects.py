@@ -23,7 +23,8 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs, exchange_rate_on
 from pipelines.insight.plan_variants import SCENARIOS
 from pipelines.insight.published_plans import EFFORT, PublishedPlan, published_plans
-from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
+from schemas.published.price_history import SUSPECT_PRICE
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema, validate_typed
 
 TRUSTED = "suspects_trusted"

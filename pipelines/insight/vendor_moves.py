@@ -23,7 +23,7 @@ from pipelines.costing.terms_on import SIZES, terms_on
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.past_orders import OFFER, with_assortments_and_sizes
 from pipelines.trends import price_changes
-from schemas.outlook import VENDOR_MOVE
+from schemas.published.over_time import VENDOR_MOVE
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 HEADLINE_SCENARIO = "best"

@@ -11,7 +11,7 @@ import polars as pl
 from pipelines.inputs import WorkspaceInputs
 from pipelines.money import round_money
 from pipelines.settings import Watch
-from schemas.outlook import WATCH_RESULT
+from schemas.published.watches import WATCH_RESULT
 from schemas.validate import polars_schema, validate_typed
 
 Row = dict[str, Any]

@@ -16,7 +16,7 @@ from pipelines.intake.layout import Layout, find_layout
 from pipelines.intake.readers import TextTable, open_source
 from pipelines.intake.tabular import BLANKS
 from schemas.contract import Contract
-from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
+from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 
 FILL_IN = "FILL IN"
 """Stands where only the user knows; a profile that still has it is refused."""

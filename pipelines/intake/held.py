@@ -12,7 +12,7 @@ import polars as pl
 
 from pipelines.intake import mending
 from pipelines.intake.take_in import TakenFile
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
 from schemas.validate import POSITION_COLUMNS
 
 _LONGEST_NAME = 180

@@ -18,7 +18,7 @@ import polars as pl
 from pipelines.errors import InputError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Workspace
-from schemas.published import INDEX_VINTAGE
+from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import empty_frame
 
 FOLDER = "index_vintages"

@@ -16,7 +16,8 @@ from pipelines.intake.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
 from pipelines.intake.workspace_files import look_up_table
 from pipelines.settings import Workspace
-from schemas.inputs import CODE_MAP, COLOURS, VENDORS
+from schemas.inputs.catalogue import CODE_MAP, COLOURS
+from schemas.inputs.vendors import VENDORS
 from schemas.validate import POSITION_COLUMNS, empty_frame
 
 _FIRST_ROWS = 5

@@ -12,7 +12,7 @@ from pathlib import Path
 from pipelines.errors import InputError, UsageError
 from pipelines.intake.workspace_files import TABLE_SUFFIXES, checked_model
 from pipelines.settings import Workspace
-from schemas.inputs import FREEDOMS
+from schemas.inputs.models import FREEDOMS
 
 SEPARATORS = (",", ";", "\t")
 REQUIRED = ("line_number", "colour_rule")

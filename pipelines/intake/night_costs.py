@@ -15,7 +15,7 @@ import polars as pl
 from pipelines.inputs import WorkspaceInputs
 from pipelines.intake.index_vintages import write_whole
 from pipelines.settings import Workspace
-from schemas.published import NIGHTLY_COST
+from schemas.published.over_time import NIGHTLY_COST
 
 FOLDER = "night_costs"
 NIGHTS_SHOWN = 62

@@ -20,9 +20,10 @@ from pipelines.intake.plan_checks import PlanFile
 from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.money import is_currency
 from pipelines.settings import Buyer, Scenario, Settings
+from schemas.all_tables import OPTIONAL_FILES
 from schemas.contract import Contract
-from schemas.plan_files import OPTIONAL_FILES, PLAN_NEEDS, PLAN_OFFERS, PLAN_TERMS, SHORT_NAMES
-from schemas.published import INPUT_FILE
+from schemas.inputs.plan_files import PLAN_NEEDS, PLAN_OFFERS, PLAN_TERMS, SHORT_NAMES
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, describe_failures, empty_frame, validate_text
 
 MAXIMUM_CELL_CHARACTERS = 1_000

@@ -14,18 +14,17 @@ import polars as pl
 from pipelines.inputs import exchange_rate_on
 from pipelines.intake.plan_checks import PlanFile
 from pipelines.settings import Buyer
+from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs import (
+from schemas.inputs.catalogue import COLOURS, PARTS
+from schemas.inputs.vendors import (
     BORDER_CHARGES,
-    COLOURS,
     EXCHANGE_RATES,
     HANDLING_CHARGES,
-    PARTS,
     SHIPPING_STEPS,
     VENDOR_CLOSURES,
     VENDOR_TERMS,
     VENDORS,
-    WORKSPACE_TABLES,
 )
 from schemas.validate import empty_frame, polars_schema
 

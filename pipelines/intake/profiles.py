@@ -69,9 +69,9 @@ from pipelines.intake.formats import FILE_NAME_FIELDS
 from pipelines.intake.readers import ReadOptions
 from pipelines.money import is_currency
 from pipelines.settings import load_toml
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import INBOX
 from schemas.contract import Contract
-from schemas.inputs import INBOX
 
 __all__ = ["Profile", "draft_profile", "load_profiles", "recognise"]
 

@@ -14,7 +14,7 @@ from pipelines.intake.formats import date_in_file_name
 from pipelines.intake.profiles import Profile
 from pipelines.intake.readers import TextTable
 from pipelines.intake.tabular import BLANKS, STATED_PREFIX
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
 from schemas.contract import Contract
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, says_one_thing
 

@@ -15,8 +15,9 @@ from pipelines.intake.mending import PARENT_SCHEMA
 from pipelines.intake.profiles import Profile, recognise
 from pipelines.intake.readers import ReadOptions, Source, TextTable, open_source
 from pipelines.intake.shape import Shaped, failures_of, shape
+from schemas.all_tables import INBOX
 from schemas.contract import Contract
-from schemas.inputs import INBOX, PRICE_EXPORT
+from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, validate_text
 
 HELD_KEY = ("vendor_code", "observed_on", "part_code", "colour_code", "condition", "listing_code")

@@ -16,9 +16,12 @@ from pipelines.intake import archive, cross_checks, index_vintages, night_costs
 from pipelines.intake.profiles import Profile, load_profiles
 from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
-from schemas.published import INDEX_VINTAGE, INPUT_FILE, NIGHTLY_COST
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.published.over_time import NIGHTLY_COST
+from schemas.published.price_index import INDEX_VINTAGE
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import POSITION_COLUMNS, describe_failures, empty_frame, polars_schema, require_valid
 
 TABLE_SUFFIXES = (

@@ -6,7 +6,7 @@ from typing import Any
 
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.tables import NOTHING, Table, columns, count, month_name, number, percent, short_day
-from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
+from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
 
 WEAKEST = 5
 """Elements listed that limit a model most."""

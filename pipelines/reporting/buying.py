@@ -12,16 +12,10 @@ from pipelines.reporting.orders_together import together_of
 from pipelines.reporting.tables import NOTHING, Table, columns, count, money, number, percent
 from pipelines.reporting.tornado import Bar, tornado
 from pipelines.settings import Buyer
-from schemas.buying import (
-    COUNTER_CHOICE,
-    COUNTER_FURTHER,
-    COUNTER_THRESHOLD,
-    INSTRUCTIONS_STEP,
-    LINE_COST,
-    WHAT_IF_SWING,
-    WHOLE_COST,
-)
 from schemas.contract import Contract
+from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
+from schemas.published.what_if import WHAT_IF_SWING
+from schemas.published.whole_costs import INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 
 DEAREST_SHOWN = 5
 """Lines named where a model publishes some of its lines."""

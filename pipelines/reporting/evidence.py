@@ -32,13 +32,9 @@ from pipelines.reporting.variants import why_this_plan
 from pipelines.reporting.words import ESTIMATE_BASES, PRIVATE, with_order
 from pipelines.settings import Buyer
 from pipelines.trends.movers import movers
-from schemas.published import (
-    ELEMENT_PRICE,
-    PLAN_PURCHASE,
-    PLAN_VENDOR,
-    UNFILLED_LINE,
-    VENDOR_EXPORT,
-)
+from schemas.published.intake import VENDOR_EXPORT
+from schemas.published.plans import PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.price_index import ELEMENT_PRICE
 from schemas.validate import empty_frame
 
 OLDEST_COUNT = 10

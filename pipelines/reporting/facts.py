@@ -16,15 +16,10 @@ from pipelines.reporting.tables import file_name
 from pipelines.settings import Buyer, Scenario
 from pipelines.trends.months import month_before
 from schemas.contract import Contract
-from schemas.published import (
-    ELEMENT_PRICE,
-    MODEL_COST,
-    PLAN_KEY,
-    PLAN_PURCHASE,
-    PLAN_VENDOR,
-    PRICE_HISTORY,
-    PRICE_INDEX,
-)
+from schemas.published.keys import PLAN_KEY
+from schemas.published.plans import MODEL_COST, PLAN_PURCHASE, PLAN_VENDOR
+from schemas.published.price_history import PRICE_HISTORY
+from schemas.published.price_index import ELEMENT_PRICE, PRICE_INDEX
 from schemas.validate import empty_frame
 
 Row = dict[str, Any]

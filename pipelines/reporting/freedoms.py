@@ -17,8 +17,8 @@ from pipelines.reporting.near_colours import NearColour, near_colours
 from pipelines.reporting.tables import NOTHING, Table, columns, count, money, percent
 from pipelines.reporting.words import COLOUR_RULES
 from pipelines.settings import Buyer
-from schemas.published import UNFILLED_LINE
-from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
+from schemas.published.flexibility import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
+from schemas.published.plans import UNFILLED_LINE
 
 TOP_COUNT = 5
 """Lines named where a model publishes some of its lines."""

@@ -30,7 +30,8 @@ from pipelines.reporting.tables import Table, columns, count, day, gap, money, m
 from pipelines.reporting.timing_section import above_lowest, timing_section
 from pipelines.reporting.words import CHANGE_PARTS, CHOSEN_ANEW, INDEX_NAMES, METHODS, REVISED_COSTS, REVISION_REASONS
 from pipelines.settings import Buyer
-from schemas.published import COST_CHANGE, INDEX_REVISION, NIGHTLY_COST
+from schemas.published.over_time import COST_CHANGE, NIGHTLY_COST
+from schemas.published.price_index import INDEX_REVISION
 
 MOST_BREAKS = 3
 """Breaks told by date; the table cost_change has them all."""

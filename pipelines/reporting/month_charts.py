@@ -11,8 +11,7 @@ from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.tables import Table, columns, count, month_name, number, percent
 from pipelines.reporting.words import INDEX_NAMES
 from pipelines.settings import Buyer
-from schemas.outlook import PRICE_CHANGE_DISTRIBUTION
-from schemas.published import INDEX_BAND, INDEX_CONTRIBUTION
+from schemas.published.price_index import INDEX_BAND, INDEX_CONTRIBUTION, PRICE_CHANGE_DISTRIBUTION
 
 HEADLINE_INDEX = "lowe"
 METHOD_WIDTHS = {HEADLINE_INDEX: 2.5}

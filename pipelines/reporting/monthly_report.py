@@ -33,7 +33,7 @@ from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day
 from pipelines.reporting.watch_page import fired_words
 from pipelines.reporting.words import METHODS
 from pipelines.settings import Buyer
-from schemas.published import CHECK_RESULT, REFRESH_RUN
+from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
 
 PICTURE = "headline.png"
 

@@ -6,7 +6,7 @@ from pipelines.reporting.facts import Facts, Row
 from pipelines.reporting.tables import Table, columns, count, day, number, percent
 from pipelines.settings import Buyer
 from pipelines.trends.movers import movers
-from schemas.outlook import VENDOR_MOVE
+from schemas.published.over_time import VENDOR_MOVE
 
 MOST_VENDORS = 5
 LEAST_EFFECT_PCT = 0.1

@@ -9,7 +9,7 @@ import polars as pl
 from pipelines.costing.colour_distance import srgb_distance
 from pipelines.reporting.facts import Facts, Row
 from pipelines.reporting.tables import count, number
-from schemas.published import PLAN_LINE
+from schemas.published.plans import PLAN_LINE
 
 DISTANCES = (
     (1.0, "no difference most people see"),

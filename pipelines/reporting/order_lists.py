@@ -14,9 +14,10 @@ import polars as pl
 from pipelines.money import currency_digits
 from pipelines.reporting.tables import day, file_name, unit_price
 from pipelines.reporting.words import CAUTIONS, with_order
-from schemas.buying import JOINT_PLAN, JOINT_VENDOR
 from schemas.contract import Contract
-from schemas.published import MODEL_COST, PLAN_KEY, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.joint_orders import JOINT_PLAN, JOINT_VENDOR
+from schemas.published.keys import PLAN_KEY
+from schemas.published.plans import MODEL_COST, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import empty_frame
 
 HEADINGS = (

@@ -11,7 +11,8 @@ from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.tables import Table, columns, count, gap, money, unit_price
 from pipelines.reporting.words import with_order
 from pipelines.settings import Buyer
-from schemas.buying import COPY_COST, JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
+from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
+from schemas.published.whole_costs import COPY_COST
 
 METHOD_WORDS = {
     "shapley": "A fair share is what a model adds to the cost, on average over every order in which the models could join "

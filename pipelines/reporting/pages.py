@@ -31,9 +31,8 @@ from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day
 from pipelines.reporting.watch_page import watch_page
 from pipelines.reporting.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
 from pipelines.settings import Buyer
-from schemas.inputs import WORKSPACE_TABLES
-from schemas.outlook import WATCH_RESULT
-from schemas.published import ALL_PUBLISHED
+from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
+from schemas.published.watches import WATCH_RESULT
 
 
 def write_pages(

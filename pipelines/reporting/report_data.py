@@ -8,8 +8,10 @@ import polars as pl
 
 from pipelines.reporting.facts import Facts
 from schemas.contract import Contract
-from schemas.outlook import MODEL_AVAILABILITY, PRICE_CHANGE_DISTRIBUTION, SEASONAL_PATTERN
-from schemas.published import INDEX_BAND, INDEX_CONTRIBUTION, MODEL_COST, NIGHTLY_COST, PRICE_INDEX
+from schemas.published.availability import MODEL_AVAILABILITY
+from schemas.published.over_time import NIGHTLY_COST, SEASONAL_PATTERN
+from schemas.published.plans import MODEL_COST
+from schemas.published.price_index import INDEX_BAND, INDEX_CONTRIBUTION, PRICE_CHANGE_DISTRIBUTION, PRICE_INDEX
 
 COST_COLUMNS = (
     "priced_on", "model_code", "buyer_code", "scenario_code", "currency_code", "plan_status", "complete_cost",

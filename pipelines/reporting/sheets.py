@@ -28,7 +28,7 @@ from pipelines.reporting.orders_together import copies_table
 from pipelines.reporting.tables import count, day, money, percent
 from pipelines.reporting.words import CAUTIONS
 from pipelines.settings import Buyer
-from schemas.published import PLAN_LINE, PLAN_PURCHASE
+from schemas.published.plans import PLAN_LINE, PLAN_PURCHASE
 
 SHEET_SCENARIOS = ("listed", "freed", "counter_first", "best")
 """The rows of a sheet, at most four, so that it stays one screen."""

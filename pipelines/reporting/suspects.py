@@ -9,7 +9,9 @@ import polars as pl
 
 from pipelines.reporting.facts import Facts, Row
 from pipelines.reporting.tables import Table, columns, count, money, number, unit_price
-from schemas.published import ELEMENT_PRICE, PLAN_VARIANT, SUSPECT_PRICE
+from schemas.published.price_history import SUSPECT_PRICE
+from schemas.published.price_index import ELEMENT_PRICE
+from schemas.published.what_if import PLAN_VARIANT
 
 MOST_SHOWN = 10
 _OFFER = ("vendor_code", "part_code", "colour_code", "condition", "listing_code")

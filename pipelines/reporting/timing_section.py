@@ -13,7 +13,7 @@ from pipelines.reporting.words import MONTH_NAMES
 from pipelines.settings import Buyer
 from pipelines.trends.forecast import HORIZON
 from pipelines.trends.seasonal import STRONG
-from schemas.outlook import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
+from schemas.published.over_time import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
 
 MEASURES = {"complete_cost": "Complete cost", "price_index": "Price index"}
 

@@ -10,7 +10,8 @@ import polars as pl
 
 from pipelines.reporting.facts import Facts, Row
 from pipelines.reporting.tables import NOTHING, Table, columns, count, money, number
-from schemas.published import PLAN_LINE, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
+from schemas.published.plans import PLAN_LINE, PLAN_VENDOR, SECOND_SOURCE
+from schemas.published.what_if import PLAN_VARIANT
 
 FEW_SOURCES = 10
 """Portions listed that few other vendors could fill."""

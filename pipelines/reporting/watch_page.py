@@ -7,7 +7,7 @@ from typing import Any
 from pipelines.reporting.facts import Facts, Row
 from pipelines.reporting.tables import Table, columns, count, day
 from pipelines.reporting.words import PRIVATE
-from schemas.outlook import WATCH_RESULT
+from schemas.published.watches import WATCH_RESULT
 
 KINDS = {
     "model_below": "Model below an amount",

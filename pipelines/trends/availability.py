@@ -19,7 +19,7 @@ from pipelines.trends.element_prices import ELEMENT, usable_offers
 from pipelines.trends.monthly import basket_lines
 from pipelines.trends.theil_sen import theil_sen
 from schemas.contract import Contract
-from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
+from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 TREND_DATES = 13

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipelines.trends.months import month_before
-from schemas.published import INDEX_CONTRIBUTION
+from schemas.published.price_index import INDEX_CONTRIBUTION
 from schemas.validate import polars_schema
 
 IMPUTED, NEWLY_PRICED, UNKNOWN = "imputed", "newly priced", "unknown"

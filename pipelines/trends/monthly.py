@@ -27,7 +27,7 @@ from pipelines.trends.months import month_before, month_of
 from pipelines.trends.multilateral import geks
 from pipelines.trends.vintages import NOTHING, Published, never_revised, published_of, tied
 from schemas.contract import Contract
-from schemas.published import ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, PRICE_INDEX
+from schemas.published.price_index import ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_VINTAGE, PRICE_INDEX
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 NEEDS_AT_ONCE = 4_000

@@ -11,7 +11,8 @@ from pipelines.settings import Buyer
 from pipelines.trends.element_prices import ELEMENT, cheapest_cover, usable_offers
 from pipelines.trends.monthly import basket_lines
 from pipelines.trends.months import month_before
-from schemas.outlook import PRICE_CHANGE_DISTRIBUTION, VENDOR_MOVE
+from schemas.published.over_time import VENDOR_MOVE
+from schemas.published.price_index import PRICE_CHANGE_DISTRIBUTION
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 SPANS = (1, 12)

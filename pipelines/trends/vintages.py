@@ -19,7 +19,7 @@ import polars as pl
 
 from pipelines.trends.index_numbers import FloatArray, Panel
 from pipelines.trends.splicing import WINDOW_MONTHS, WindowIndex, extended, rolling_index
-from schemas.published import INDEX_REVISION, INDEX_VINTAGE
+from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
 
 SAME_LEVEL = 1e-6

@@ -12,7 +12,7 @@ from pipelines.resources import resource_folder, sql_text
 from pipelines.warehouse.connect import Connection, frame_of, reader
 from pipelines.warehouse.generation import CONTRACTS
 from schemas.contract import Contract
-from schemas.published import CHECK_RESULT
+from schemas.published.runs import CHECK_RESULT
 from schemas.validate import polars_schema
 
 SHOWN_ROWS = 3

@@ -27,10 +27,10 @@ from pipelines.warehouse.connect import (
     open_database,
     transaction,
 )
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs import WORKSPACE_TABLES
-from schemas.published import ALL_PUBLISHED, MODEL_COST
+from schemas.published.plans import MODEL_COST
 from schemas.validate import empty_frame, validate_typed
 
 DATABASE_NAME = "kitfare.duckdb"
@@ -260,7 +260,7 @@ def _create_table(con: Connection, contract: Contract, schema: pl.Schema) -> Non
     grain = f"{contract.grain}; key: {', '.join(contract.key)}"
     _comment(con, f"table {contract.name}", f"{grain}. {contract.notes}".rstrip(". "))
     for name in contract.columns:
-        _comment(con, f"column {contract.name}.{name}", _column_comment(name))
+        _comment(con, f"column {contract.name}.{name}", COLUMNS[name].description)
 
 
 def _comment_view(con: Connection, view: str) -> None:
@@ -269,12 +269,7 @@ def _comment_view(con: Connection, view: str) -> None:
     found = con.execute("select column_name from duckdb_columns() where table_name = ?", [view]).fetchall()
     for (name,) in found:
         if name in COLUMNS:
-            _comment(con, f"column {view}.{name}", _column_comment(name))
-
-
-def _column_comment(name: str) -> str:
-    column = COLUMNS[name]
-    return "; ".join(filter(None, (column.meaning, column.unit and f"in {column.unit}", column.rule)))
+            _comment(con, f"column {view}.{name}", COLUMNS[name].description)
 
 
 def _comment(con: Connection, what: str, text: str) -> None:

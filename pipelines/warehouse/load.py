@@ -12,7 +12,7 @@ from pipelines.errors import InputError, KitfareError
 from pipelines.warehouse import repeats
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 from schemas.contract import Contract
-from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
+from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 from schemas.validate import polars_schema
 
 LoadStatus = Literal["loaded", "duplicate", "reread", "held"]

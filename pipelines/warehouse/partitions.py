@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from schemas.published import PRICE_HISTORY
+from schemas.published.price_history import PRICE_HISTORY
 
 FOLDER = "history"
 MONTH = "ended_month"

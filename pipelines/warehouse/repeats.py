@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipelines.warehouse.connect import Connection, insert_frame
-from schemas.inputs import PRICE_EXPORT
+from schemas.inputs.price_files import PRICE_EXPORT
 
 ROWS_AT_ONCE = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""

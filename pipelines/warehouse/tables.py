@@ -6,15 +6,8 @@ import polars as pl
 
 from pipelines.warehouse.connect import Connection, frame_of
 from schemas.contract import Contract
-from schemas.published import (
-    CORRECTED_ROW,
-    HELD_ROW,
-    INTAKE_FILE,
-    OFFER_CONFIRMATION,
-    OFFER_SOURCE,
-    PRICE_HISTORY,
-    VENDOR_EXPORT,
-)
+from schemas.published.intake import CORRECTED_ROW, HELD_ROW, INTAKE_FILE, VENDOR_EXPORT
+from schemas.published.price_history import OFFER_CONFIRMATION, OFFER_SOURCE, PRICE_HISTORY
 
 _SOURCES: tuple[tuple[Contract, str], ...] = (
     (PRICE_HISTORY, "price_history"),

@@ -1,20 +1,5 @@
-"""Every column of every table, defined once, grouped by domain."""
+"""Every column, defined once: its type, unit, meaning and range. One module per domain, each with COLUMNS.
 
-from schemas.columns import buying, intake, models, outlook, parts, plans, prices, savings, screens, terms, trends
-from schemas.contract import Column, by_name
-
-COLUMNS: dict[str, Column] = by_name(
-    [
-        parts.COLUMNS,
-        prices.COLUMNS,
-        terms.COLUMNS,
-        models.COLUMNS,
-        plans.COLUMNS,
-        savings.COLUMNS,
-        trends.COLUMNS,
-        screens.COLUMNS,
-        outlook.COLUMNS,
-        buying.COLUMNS,
-        intake.COLUMNS,
-    ]
-)
+Modules here import only schemas.contract, and only schemas.all_columns imports them: look a column up there, by its name.
+A column that tables of several domains use is in the domain that gives it its meaning, or in shared.py.
+"""

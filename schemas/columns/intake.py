@@ -1,4 +1,4 @@
-"""Columns that account for files, rows and runs."""
+"""Columns that account for files and their rows, for decisions about them, and for refreshes."""
 
 from schemas.contract import Column
 

@@ -1,4 +1,4 @@
-"""Columns of models: their parts lists, freedoms and amendments."""
+"""Columns of models: their parts lists, flexible lines and amendments."""
 
 from schemas.contract import Column
 

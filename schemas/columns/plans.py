@@ -1,6 +1,6 @@
-"""Columns of purchase plans, receipts and savings."""
+"""Columns of purchase plans: what is bought from whom, what it costs, and what can't be bought."""
 
-from schemas.contract import Column
+from schemas.contract import BUYERS_CURRENCY, VENDORS_CURRENCY, Column
 
 COLUMNS = (
     Column("priced_on", "date", "the date whose prices, terms, rates, lists and freedoms the plan uses"),
@@ -15,28 +15,28 @@ COLUMNS = (
         "be bought; refused: the plan failed a check and must not be used",
         allowed=("proven", "bounded", "partial", "refused"),
     ),
-    Column("goods", "amount", "goods after order discounts, net of included tax", unit="currency of the buyer"),
-    Column("shipping", "amount", "shipping", unit="currency of the buyer"),
-    Column("handling", "amount", "handling charges and order fees", unit="currency of the buyer"),
-    Column("tax", "amount", "tax, duty and clearance", unit="currency of the buyer"),
-    Column("landed_cost", "amount", "goods + shipping + handling + tax", unit="currency of the buyer"),
+    Column("goods", "amount", "goods after order discounts, net of included tax", unit=BUYERS_CURRENCY),
+    Column("shipping", "amount", "shipping", unit=BUYERS_CURRENCY),
+    Column("handling", "amount", "handling charges and order fees", unit=BUYERS_CURRENCY),
+    Column("tax", "amount", "tax, duty and clearance", unit=BUYERS_CURRENCY),
+    Column("landed_cost", "amount", "goods + shipping + handling + tax", unit=BUYERS_CURRENCY),
     Column(
         "unfilled_estimate",
         "amount",
         "estimated cost of the pieces that could not be bought",
-        unit="currency of the buyer",
+        unit=BUYERS_CURRENCY,
     ),
     Column(
         "complete_cost",
         "amount",
         "landed cost plus the estimate for what could not be bought",
-        unit="currency of the buyer",
+        unit=BUYERS_CURRENCY,
     ),
     Column(
         "lower_bound",
         "amount",
         "no plan that buys as many pieces costs less than this",
-        unit="currency of the buyer",
+        unit=BUYERS_CURRENCY,
     ),
     Column("gap_pct", "number", "landed cost above the lower bound, in per cent of the bound", unit="%"),
     Column(
@@ -65,19 +65,19 @@ COLUMNS = (
         "vendor_total",
         "amount",
         "landed cost of the vendor's order in the vendor's currency",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
     ),
     Column(
         "purchase_value",
         "amount",
         "unit price times pieces, in the vendor's currency",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
     ),
     Column("listed_part_code", "code", "the part the designer lists"),
     Column("listed_colour_code", "code", "the colour the designer lists"),
     Column("is_listed_colour", "flag", "the colour bought is the listed one"),
     Column("is_listed_part", "flag", "the part bought is the listed one"),
-    Column("estimated_unit_price", "price", "estimate for one unfilled piece", unit="currency of the buyer"),
+    Column("estimated_unit_price", "price", "estimate for one unfilled piece", unit=BUYERS_CURRENCY),
     Column(
         "estimate_basis",
         "code",
@@ -85,23 +85,12 @@ COLUMNS = (
         allowed=("last_seen", "other_condition", "summary", "none"),
     ),
     Column("what_would_help", "text", "the nearest freedom, form, vendor or condition that would fill the line"),
-    Column(
-        "variant_kind",
-        "code",
-        "without_vendor: the vendor of variant_value forbidden; at_most_vendors: no more vendors than variant_value; "
-        "flat_shipping: every independent vendor's flat shipping charge is variant_value, in the buyer's currency; "
-        "suspects_trusted: offers with suspicious prices may be bought as well; sources_in_plan: more vendors are ordered from, "
-        "so that as many as variant_value could fill each portion whole, where as many could at all",
-        allowed=("without_vendor", "at_most_vendors", "flat_shipping", "suspects_trusted", "sources_in_plan"),
-    ),
-    Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind speaks of"),
-    Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),
     Column("source_vendor_codes", "code_list", "vendors the plan buys the portion from"),
     Column(
         "paid_unit_price",
         "price",
         "price of a piece in the plan, on average, with the tax on goods",
-        unit="currency of the buyer",
+        unit=BUYERS_CURRENCY,
     ),
     Column("source_count", "integer", "vendors with one offer that fills the whole portion", unit="vendors", minimum=0),
     Column("source_in_plan_count", "integer", "those of them that the plan orders from", unit="vendors", minimum=0),
@@ -110,13 +99,8 @@ COLUMNS = (
         "second_unit_price",
         "price",
         "that vendor's price of a piece, with the tax on goods",
-        unit="currency of the buyer",
+        unit=BUYERS_CURRENCY,
     ),
     Column("is_second_in_plan", "flag", "the plan orders other things from that vendor"),
-    Column(
-        "instructions_cost",
-        "amount",
-        "price of the instructions after sale and code",
-        unit="currency of the buyer",
-    ),
+    Column("order_number", "integer", "counts the orders with one vendor, from 1", minimum=1),
 )

@@ -1,10 +1,8 @@
-"""Columns of price exports, price summaries and the price history."""
+"""Columns of offers: price files, price history, and prices that stand out."""
 
 from schemas.contract import Column
 
 COLUMNS = (
-    Column("vendor_code", "code", "the vendor, in the workspace's own naming"),
-    Column("condition", "code", "condition of the pieces", allowed=("new", "used")),
     Column("listing_code", "code", "tells apart several listings of one element by one vendor; empty for one"),
     Column(
         "unit_price",
@@ -14,7 +12,6 @@ COLUMNS = (
         minimum=0.000001,
         maximum=100000,
     ),
-    Column("currency_code", "code", "currency of the amounts in the row, ISO 4217", pattern="AAA"),
     Column(
         "quantity_available",
         "integer",
@@ -92,4 +89,56 @@ COLUMNS = (
         maximum=100000,
     ),
     Column("offer_vendor_count", "integer", "vendors offering the element", unit="vendors", minimum=0),
+    Column("price_from_on", "date", "the day the price came up"),
+    Column(
+        "own_price",
+        "price",
+        "median of the five prices that the offer's step had before; empty for its first price",
+        unit="per piece",
+    ),
+    Column("own_ratio", "number", "unit_price through own_price"),
+    Column(
+        "market_price",
+        "price",
+        "median of what other vendors asked for the element on the day the price came up, in currency_code; empty with fewer "
+        "than three of them",
+        unit="per piece",
+    ),
+    Column("market_ratio", "number", "unit_price through market_price"),
+    Column(
+        "rival_vendor_count", "integer", "other vendors who sold the element on that day", unit="vendors", minimum=0
+    ),
+    Column(
+        "pack_size",
+        "integer",
+        "the small whole number that the ratio or its inverse is near to; empty without one",
+        unit="pieces",
+        minimum=2,
+    ),
+    Column(
+        "suspicion",
+        "code",
+        "what probably went wrong. price_per_pack: a pack's price stands for a piece's; price_divided: a piece's price was "
+        "taken for a pack's; decimal_point: it slipped; stands_out: none of these",
+        allowed=("price_per_pack", "price_divided", "decimal_point", "stands_out"),
+    ),
+    Column(
+        "cleared_from_on",
+        "date",
+        "from this date on a confirmation says that the price is right; empty: nobody has said so",
+    ),
+    Column("wanted_piece_count", "integer", "pieces of the models that the offer could fill", unit="pieces", minimum=0),
+    Column(
+        "cost_influence",
+        "price",
+        "those pieces times the difference between the price and the usual one: what being wrong about it could cost",
+        unit="currency of the first buyer",
+        minimum=0,
+    ),
+    Column(
+        "influence_rank",
+        "integer",
+        "place by cost_influence among the prices that stand on the priced date; empty for others",
+        minimum=1,
+    ),
 )

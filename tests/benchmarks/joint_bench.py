@@ -24,7 +24,7 @@ from pipelines.inputs import Model
 from pipelines.insight.joint import SETS_AT_FULL_EFFORT_UP_TO, JointBuying, joint_tasks
 from pipelines.insight.published_plans import PLAN_TABLES
 from pipelines.settings import JointOrder
-from schemas.published import ALL_PUBLISHED
+from schemas.all_tables import ALL_PUBLISHED
 from schemas.validate import empty_frame
 from tests.benchmarks.savings_bench import COLOURS_MADE, VENDORS, model_and_market
 from tests.costing import costing_cases as cases

@@ -106,7 +106,7 @@ def load_night(folder: Path, name: str) -> dict[str, float]:
     """Read, validate, hash, diff and commit one file, as a refresh does."""
     from pipelines.intake.take_in import take_in
     from pipelines.warehouse import connect, history, load
-    from schemas.inputs import CODE_MAP
+    from schemas.inputs.catalogue import CODE_MAP
     from schemas.validate import empty_frame
 
     parts: dict[str, float] = {}

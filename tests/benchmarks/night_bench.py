@@ -26,7 +26,7 @@ import polars as pl
 from pipelines.costing.night import plan_night
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import ModelSettings
-from schemas.published import PRICE_HISTORY
+from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
 from tests.costing import costing_cases as cases
 

@@ -26,8 +26,13 @@ from pipelines.insight.buying_time import buying_time
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
 from pipelines.trends.forecast import LEAST_HISTORY
 from pipelines.trends.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
-from schemas.inputs import AMENDMENTS, COLOURS, FREEDOMS, PARTS, PARTS_LIST, VENDOR_TERMS, VENDORS, WORKSPACE_TABLES
-from schemas.published import INPUT_FILE, MODEL_COST, PRICE_HISTORY
+from schemas.all_tables import WORKSPACE_TABLES
+from schemas.inputs.catalogue import COLOURS, PARTS
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.vendors import VENDOR_TERMS, VENDORS
+from schemas.published.plans import MODEL_COST
+from schemas.published.price_history import PRICE_HISTORY
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema, require_valid
 
 LINES, VENDOR_COUNT, OFFERS_EACH, MISSING = 100, 40, 3, 0.1

@@ -8,7 +8,8 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
-from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
+from schemas.all_tables import WORKSPACE_TABLES
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
 
 
 def init(*arguments):

@@ -21,7 +21,8 @@ from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTe
 from pipelines.costing.terms_on import terms_on
 from pipelines.intake.plan_files import PlanPaths, read_plan_files
 from pipelines.settings import Scenario
-from schemas.plan_files import OPTIONAL_FILES, PLAN_NEEDS
+from schemas.all_tables import OPTIONAL_FILES
+from schemas.inputs.plan_files import PLAN_NEEDS
 from schemas.validate import validate_text
 
 OFFERS = "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available"

@@ -15,7 +15,8 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.settings import Workspace
 from pipelines.warehouse import generation
-from schemas.published import HELD_ROW, INTAKE_FILE, REFRESH_RUN, VENDOR_EXPORT
+from schemas.published.intake import HELD_ROW, INTAKE_FILE, VENDOR_EXPORT
+from schemas.published.runs import REFRESH_RUN
 from schemas.validate import empty_frame
 
 AWKWARD = 'North, "the\nfirst" \x1b[2J =1+1'

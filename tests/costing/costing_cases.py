@@ -7,9 +7,12 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, Scenario, Settings
+from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, PRICE_SUMMARY, WORKSPACE_TABLES
-from schemas.published import INPUT_FILE, PRICE_HISTORY
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.price_files import PRICE_SUMMARY
+from schemas.published.price_history import PRICE_HISTORY
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema, require_valid
 
 DAY = date(2026, 11, 25)

@@ -25,7 +25,7 @@ from pipelines.costing.planner import mip
 from pipelines.costing.planning import plan_model
 from pipelines.errors import PlanRefusedError
 from pipelines.settings import Buyer, Discount, Instructions, Scenario
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import validate_typed
 from tests.length import examples
 

@@ -8,7 +8,7 @@ import pytest
 from pipelines.costing.price_steps import STEP_KINDS, average_price, bases, goods_value
 from pipelines.costing.receipt import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
 
 D = Decimal
 STEPS = [(3, D("0.50")), (5, D("0.30")), (10, D("0.60"))]

@@ -14,7 +14,7 @@ from demo_inputs.make_workspace import WORKSPACE
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.profiles import load_profiles
 from pipelines.intake.take_in import TakenFile, take_in
-from schemas.inputs import CODE_MAP
+from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import require_valid
 
 PROFILE_OF = {

@@ -16,8 +16,9 @@ from pipelines.inputs import exchange_rate_on
 from pipelines.intake.profiles import load_profiles
 from pipelines.intake.workspace_files import read_workspace
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
 from schemas.validate import require_valid
 
 MODELS = [plan.code for plan in PLANS]

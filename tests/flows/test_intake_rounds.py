@@ -12,7 +12,7 @@ from pipelines.flows.nightly import refresh
 from pipelines.intake.draft import FILL_IN, draft_profile
 from pipelines.intake.workspace_files import look_up_table
 from pipelines.warehouse.query import run_query
-from schemas.inputs import COLOURS
+from schemas.inputs.catalogue import COLOURS
 
 pytestmark = pytest.mark.slow
 

@@ -8,7 +8,7 @@ from tiny_workspace import make_workspace
 
 from pipelines.flows import trend_steps
 from pipelines.intake import night_costs, workspace_files
-from schemas.published import NIGHTLY_COST
+from schemas.published.over_time import NIGHTLY_COST
 from schemas.validate import polars_schema
 
 

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.flows.watch_news import newly_fired, pass_on
 from pipelines.settings import Workspace
-from schemas.outlook import WATCH_RESULT
+from schemas.published.watches import WATCH_RESULT
 from schemas.validate import polars_schema
 
 DAY = date(2026, 11, 25)

@@ -7,8 +7,8 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
-from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST
-from schemas.published import INPUT_FILE
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema
 
 TODAY = date(2026, 11, 25)

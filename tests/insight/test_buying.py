@@ -27,7 +27,7 @@ from pipelines.costing.planning import plan_model
 from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
 from pipelines.insight.plan_variants import plan_variants
 from pipelines.settings import Discount
-from schemas.published import PLAN_VARIANT
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema
 
 COUNTER = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]

@@ -9,7 +9,8 @@ from outlook_rows import INPUTS, TODAY, cost_row, frame
 
 from pipelines.insight.buying_time import Point, buying_time, standing
 from pipelines.trends.months import month_before
-from schemas.published import MODEL_COST, PRICE_INDEX
+from schemas.published.plans import MODEL_COST
+from schemas.published.price_index import PRICE_INDEX
 
 
 def months(count):

@@ -25,7 +25,7 @@ from length import examples
 from pipelines.costing.planning import plan_model
 from pipelines.insight.cost_change import PARTS, cost_changes
 from pipelines.settings import ListVersion
-from schemas.published import COST_CHANGE
+from schemas.published.over_time import COST_CHANGE
 from schemas.validate import polars_schema
 
 THEN = date(2026, 10, 31)

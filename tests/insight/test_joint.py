@@ -24,8 +24,9 @@ from pipelines.insight import joint
 from pipelines.insight.buying import buying_tables
 from pipelines.insight.shared_buying import SharedMarket
 from pipelines.settings import JointOrder
-from schemas.buying import JOINT_CONTRACTS
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VARIANT, PLAN_VENDOR, UNFILLED_LINE
+from schemas.all_tables import JOINT_CONTRACTS
+from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema
 
 PLAN_CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)

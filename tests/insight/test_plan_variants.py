@@ -19,7 +19,8 @@ from costing_cases import (
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.plan_variants import plan_variants
-from schemas.published import PLAN_VARIANT, SECOND_SOURCE
+from schemas.published.plans import SECOND_SOURCE
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema
 
 TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="3"), terms("c", shipping_charge="2")]

@@ -28,7 +28,7 @@ from pipelines.insight.freed_uses import freed_uses, of_likely_vendors
 from pipelines.insight.published_plans import published_plans
 from pipelines.insight.savings import FreedomSavings, freedom_savings
 from pipelines.settings import RefreshSettings, Scenario
-from schemas.savings import SAVING_CONTRACTS
+from schemas.all_tables import SAVING_CONTRACTS
 from schemas.validate import polars_schema
 from tests.length import examples
 

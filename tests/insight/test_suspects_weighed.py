@@ -8,7 +8,8 @@ from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.suspects import weigh_suspects
-from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
+from schemas.published.price_history import SUSPECT_PRICE
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema
 
 TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="5"), terms("c", shipping_charge="5")]

@@ -8,7 +8,7 @@ from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.vendor_moves import vendor_moves
-from schemas.outlook import VENDOR_MOVE
+from schemas.published.over_time import VENDOR_MOVE
 from schemas.validate import polars_schema
 
 THEN = date(2026, 10, 31)

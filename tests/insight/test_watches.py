@@ -10,8 +10,10 @@ from pydantic import ValidationError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.watches import Watched, watch_results
 from pipelines.settings import Settings
-from schemas.outlook import ELEMENT_AVAILABILITY, VENDOR_MOVE
-from schemas.published import INPUT_FILE, MODEL_COST
+from schemas.published.availability import ELEMENT_AVAILABILITY
+from schemas.published.over_time import VENDOR_MOVE
+from schemas.published.plans import MODEL_COST
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame
 
 

@@ -14,7 +14,7 @@ import xlsxwriter
 
 from pipelines.intake.profiles import Profile
 from pipelines.intake.take_in import TakenFile, take_in
-from schemas.inputs import CODE_MAP
+from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import empty_frame, polars_schema
 
 OUR_HEADER = (

@@ -24,7 +24,7 @@ from intake_cases import (
 from pipelines.intake import mending
 from pipelines.intake.held import write_held
 from pipelines.intake.take_in import TakenFile
-from schemas.inputs import PRICE_EXPORT
+from schemas.inputs.price_files import PRICE_EXPORT
 
 
 def held_rows(path):

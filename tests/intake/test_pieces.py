@@ -12,7 +12,7 @@ from pipelines.intake import readers
 from pipelines.intake.profiles import Profile
 from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.intake.take_in import TakenFile, examine
-from schemas.inputs import CODE_MAP
+from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import empty_frame
 from tests.length import examples
 

@@ -9,7 +9,7 @@ import pytest
 from pipelines.errors import InputError, KitfareError, UsageError
 from pipelines.intake.plan_files import PlanPaths, read_plan_files
 from pipelines.settings import Scenario
-from schemas.plan_files import PLAN_OFFERS
+from schemas.inputs.plan_files import PLAN_OFFERS
 from schemas.validate import polars_schema
 
 SCENARIO = Scenario(scenario_code="files", title="Files", counter="any_mix", conditions=[])

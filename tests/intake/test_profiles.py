@@ -11,7 +11,7 @@ from pipelines.errors import InputError, SettingsError, UnreadableFileError
 from pipelines.intake import profiles
 from pipelines.intake.formats import date_in_file_name
 from pipelines.intake.readers import ReadOptions
-from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
+from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 
 
 def example_text() -> str:

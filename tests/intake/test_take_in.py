@@ -12,7 +12,7 @@ from intake_cases import OUR_HEADER, OUR_ROW, cells, our_row, profile, rules, ta
 from pipelines.intake import archive, mending
 from pipelines.intake.readers import read_as_text
 from pipelines.intake.take_in import HELD_KEY, HELD_KEY_SCHEMA, TakenFile
-from schemas.inputs import PRICE_EXPORT
+from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, polars_schema
 
 

@@ -12,9 +12,11 @@ from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake import archive
 from pipelines.intake.workspace_files import look_up_table, read_workspace
 from pipelines.settings import Workspace
-from schemas.columns import COLUMNS
-from schemas.inputs import ALL_INPUTS, CODE_MAP, INBOX, MODEL_FILES, WORKSPACE_TABLES
-from schemas.published import INDEX_VINTAGE, NIGHTLY_COST
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
+from schemas.inputs.catalogue import CODE_MAP
+from schemas.published.over_time import NIGHTLY_COST
+from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import polars_schema
 
 KITFARE = '[[buyer]]\nbuyer_code = "home"\ntitle = "at home"\nregion_code = "NO"\ncurrency_code = "EUR"\n'

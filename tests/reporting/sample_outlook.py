@@ -11,18 +11,12 @@ import polars as pl
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.buying_time import buying_time
 from pipelines.trends.price_changes import price_change_distribution
-from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY, PRICE_FORECAST, VENDOR_MOVE, WATCH_RESULT
-from schemas.published import (
-    CHECK_RESULT,
-    COST_CHANGE,
-    ELEMENT_PRICE,
-    INDEX_BAND,
-    INDEX_CONTRIBUTION,
-    INDEX_REVISION,
-    MODEL_COST,
-    NIGHTLY_COST,
-    PRICE_INDEX,
-)
+from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
+from schemas.published.over_time import COST_CHANGE, NIGHTLY_COST, PRICE_FORECAST, VENDOR_MOVE
+from schemas.published.plans import MODEL_COST
+from schemas.published.price_index import ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_REVISION, PRICE_INDEX
+from schemas.published.runs import CHECK_RESULT
+from schemas.published.watches import WATCH_RESULT
 from schemas.validate import polars_schema
 
 KEY = ("model_code", "buyer_code")

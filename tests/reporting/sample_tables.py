@@ -14,36 +14,18 @@ from sample_outlook import outlook_tables
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
 from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings, Watch
+from schemas.all_tables import ALL_PUBLISHED, SAVING_CONTRACTS, WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs import (
-    AMENDMENTS,
-    COLOURS,
-    EXCHANGE_RATES,
-    FREEDOMS,
-    PARTS,
-    PARTS_LIST,
-    VENDOR_TERMS,
-    VENDORS,
-    WORKSPACE_TABLES,
-)
-from schemas.published import (
-    ALL_PUBLISHED,
-    ELEMENT_PRICE,
-    INPUT_FILE,
-    MODEL_COST,
-    PLAN_KEY,
-    PLAN_LINE,
-    PLAN_PURCHASE,
-    PLAN_VARIANT,
-    PLAN_VENDOR,
-    PRICE_HISTORY,
-    PRICE_INDEX,
-    REFRESH_RUN,
-    SECOND_SOURCE,
-    UNFILLED_LINE,
-    VENDOR_EXPORT,
-)
-from schemas.savings import SAVING_CONTRACTS
+from schemas.inputs.catalogue import COLOURS, PARTS
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.vendors import EXCHANGE_RATES, VENDOR_TERMS, VENDORS
+from schemas.published.intake import VENDOR_EXPORT
+from schemas.published.keys import PLAN_KEY
+from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, SECOND_SOURCE, UNFILLED_LINE
+from schemas.published.price_history import PRICE_HISTORY
+from schemas.published.price_index import ELEMENT_PRICE, PRICE_INDEX
+from schemas.published.runs import INPUT_FILE, REFRESH_RUN
+from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 TODAY = date(2026, 11, 25)

@@ -16,24 +16,11 @@ from pipelines.reporting.orders_together import copies_table, joint_purchases
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.tornado import Bar, tornado
 from pipelines.resources import resource_folder
-from schemas.buying import (
-    COPY_COST,
-    COUNTER_CHOICE,
-    COUNTER_CONTRACTS,
-    COUNTER_FURTHER,
-    COUNTER_THRESHOLD,
-    INSTRUCTIONS_STEP,
-    JOINT_ORDER,
-    JOINT_PLAN,
-    JOINT_SEQUENCE,
-    JOINT_SHARE,
-    JOINT_VENDOR,
-    LINE_COST,
-    SWING_CONTRACTS,
-    WHAT_IF_SWING,
-    WHOLE_COST,
-    WHOLE_COST_CONTRACTS,
-)
+from schemas.all_tables import COUNTER_CONTRACTS, SWING_CONTRACTS, WHOLE_COST_CONTRACTS
+from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
+from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
+from schemas.published.what_if import WHAT_IF_SWING
+from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 
 MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines
 PART, COLOUR = "Brick 2 x 4", "Coal"

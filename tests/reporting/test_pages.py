@@ -16,8 +16,7 @@ from pipelines.reporting.facts import Facts, ranked, saving
 from pipelines.reporting.near_colours import distance_words
 from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
-from schemas.inputs import WORKSPACE_TABLES
-from schemas.published import ALL_PUBLISHED
+from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.validate import empty_frame
 
 HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(2)> | **b** [l](javascript:x)'

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import EXIT_CODES, app
 from pipelines.settings import Settings, load_toml
-from schemas.inputs import ALL_INPUTS, INBOX
+from schemas.all_tables import ALL_INPUTS, INBOX
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

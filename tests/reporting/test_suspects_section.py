@@ -9,7 +9,8 @@ from sample_tables import frame, sample
 from pipelines.reporting.facts import Facts
 from pipelines.reporting.monthly_report import write_monthly_report
 from pipelines.reporting.suspects import in_words, suspect_section
-from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
+from schemas.published.price_history import SUSPECT_PRICE
+from schemas.published.what_if import PLAN_VARIANT
 
 TODAY = date(2026, 11, 25)
 

@@ -9,7 +9,9 @@ from pipelines.reporting.facts import Facts
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.tables import NOTHING
 from pipelines.reporting.variants import why_this_plan
-from schemas.published import PLAN_KEY, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
+from schemas.published.keys import PLAN_KEY
+from schemas.published.plans import PLAN_VENDOR, SECOND_SOURCE
+from schemas.published.what_if import PLAN_VARIANT
 
 
 @pytest.fixture(scope="module")

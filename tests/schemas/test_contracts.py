@@ -11,12 +11,11 @@ from hypothesis import strategies as st
 
 from pipelines.errors import InputError
 from schemas import validate
-from schemas.columns import COLUMNS
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import ALL_INPUTS, ALL_PUBLISHED, PLAN_FILES
 from schemas.contract import Column, Contract, by_name
 from schemas.dictionary import data_dictionary
-from schemas.inputs import ALL_INPUTS, PRICE_EXPORT
-from schemas.plan_files import PLAN_FILES
-from schemas.published import ALL_PUBLISHED
+from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.rules import POLARS_TYPES, every_rule, pandera_gate, pandera_schema
 from schemas.validate import polars_schema, validate_text, validate_typed
 

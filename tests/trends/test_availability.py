@@ -8,7 +8,8 @@ from trend_market import ABROAD, HOME, inputs, market, model, month_ends, offer,
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.trends.availability import availability
-from schemas.inputs import ELEMENT_STATUS, PRICE_SUMMARY
+from schemas.inputs.catalogue import ELEMENT_STATUS
+from schemas.inputs.price_files import PRICE_SUMMARY
 
 DAYS = month_ends(date(2025, 1, 1), 13)
 NOW = DAYS[-1]

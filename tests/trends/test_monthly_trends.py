@@ -11,7 +11,7 @@ from pipelines.trends.index_numbers import Panel, direct_index, jevons, tornqvis
 from pipelines.trends.monthly import basket_lines
 from pipelines.trends.months import month_before
 from pipelines.trends.multilateral import geks
-from schemas.published import ELEMENT_PRICE, PRICE_INDEX
+from schemas.published.price_index import ELEMENT_PRICE, PRICE_INDEX
 from schemas.validate import polars_schema
 
 

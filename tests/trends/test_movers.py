@@ -3,7 +3,7 @@ import pytest
 from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
 from pipelines.trends.movers import movers
-from schemas.published import ELEMENT_PRICE
+from schemas.published.price_index import ELEMENT_PRICE
 
 PATHS = {
     "up much": [1.0, 2.0],

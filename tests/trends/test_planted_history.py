@@ -20,8 +20,8 @@ from pipelines.reporting.facts import Facts
 from pipelines.reporting.model_report import model_report
 from pipelines.trends.availability import availability
 from pipelines.trends.price_changes import price_change_distribution, vendor_moves
-from schemas.inputs import PRICE_SUMMARY
-from schemas.published import MODEL_COST
+from schemas.inputs.price_files import PRICE_SUMMARY
+from schemas.published.plans import MODEL_COST
 from schemas.validate import polars_schema
 
 MONTHS = 60

@@ -7,7 +7,8 @@ import polars as pl
 import pytest
 
 from pipelines.trends import suspects
-from schemas.inputs import CONFIRMED_PRICES, EXCHANGE_RATES
+from schemas.inputs.price_decisions import CONFIRMED_PRICES
+from schemas.inputs.vendors import EXCHANGE_RATES
 from schemas.validate import polars_schema
 
 DAY = date(2026, 10, 30)

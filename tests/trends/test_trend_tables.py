@@ -11,7 +11,8 @@ from trend_market import FIRST, HOME, inputs, market, markets_of, model, month_e
 from pipelines.trends.index_numbers import Panel, chained_index, tornqvist
 from pipelines.trends.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
 from pipelines.trends.multilateral import geks
-from schemas.inputs import COLOURS, VENDORS
+from schemas.inputs.catalogue import COLOURS
+from schemas.inputs.vendors import VENDORS
 
 
 def trends(workspace, built, markets, earlier=None):

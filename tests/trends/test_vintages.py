@@ -14,7 +14,7 @@ from pipelines.trends.monthly import Earlier, trends_of_models
 from pipelines.trends.multilateral import geks
 from pipelines.trends.splicing import rolling_index
 from pipelines.trends.vintages import never_revised, new_vintages, published_of, revisions, tied
-from schemas.published import INDEX_REVISION, INDEX_VINTAGE
+from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
 
 PATHS = {"a": [1.0, 1.1, 1.2, 1.3, 1.5, 1.4], "b": [2.0, 2.0, 2.5, 2.6, 2.2, 2.0]}

@@ -8,8 +8,10 @@ import polars as pl
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ModelSettings, Settings
 from pipelines.trends.monthly import trends_of_models
-from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
-from schemas.published import INPUT_FILE, PRICE_HISTORY
+from schemas.all_tables import WORKSPACE_TABLES
+from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.published.price_history import PRICE_HISTORY
+from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema, validate_text
 
 HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="north", currency_code="EUR")

@@ -5,21 +5,10 @@ from typing import Any
 
 import polars as pl
 
-from schemas.buying import (
-    COPY_COST,
-    COUNTER_CHOICE,
-    COUNTER_FURTHER,
-    COUNTER_THRESHOLD,
-    INSTRUCTIONS_STEP,
-    JOINT_ORDER,
-    JOINT_PLAN,
-    JOINT_SEQUENCE,
-    JOINT_SHARE,
-    JOINT_VENDOR,
-    LINE_COST,
-    WHAT_IF_SWING,
-    WHOLE_COST,
-)
+from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
+from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
+from schemas.published.what_if import WHAT_IF_SWING
+from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 from schemas.validate import polars_schema
 
 PARTS = {"goods": Decimal("1.10"), "shipping": Decimal("5.00"), "handling": Decimal("0.50"), "tax": Decimal("0.40")}

@@ -11,7 +11,7 @@ from reference_fold import Correction, File, Folded, Held, Row, latest_confirmat
 from warehouse_kit import NOW, Taken, failures_of, held_keys_of, parents_of, taken
 
 from pipelines.warehouse import connect, history, load, market, tables
-from schemas.inputs import SOURCE_CORRECTIONS
+from schemas.inputs.price_decisions import SOURCE_CORRECTIONS
 from schemas.validate import polars_schema
 
 FIRST = date(2026, 1, 1)

@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 from warehouse_kit import NOW, OFFER, POSITIONS, Taken
 
-from schemas.inputs import PRICE_EXPORT
+from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import polars_schema
 
 FILE_COUNT = 30
@@ -61,7 +61,7 @@ def publish_for_ever(folder: Path) -> None:
 
     from pipelines.settings import Workspace
     from pipelines.warehouse import generation
-    from schemas.published import REFRESH_RUN
+    from schemas.published.runs import REFRESH_RUN
 
     workspace, tables = Workspace(folder), published_tables()
     generation.clean_leftovers(workspace)

@@ -4,14 +4,9 @@ from datetime import date
 
 import polars as pl
 
-from schemas.outlook import (
-    ELEMENT_AVAILABILITY,
-    FORECAST_TRIAL,
-    MODEL_AVAILABILITY,
-    PRICE_CHANGE_DISTRIBUTION,
-    PRICE_FORECAST,
-)
-from schemas.published import PRICE_INDEX
+from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
+from schemas.published.over_time import FORECAST_TRIAL, PRICE_FORECAST
+from schemas.published.price_index import PRICE_CHANGE_DISTRIBUTION, PRICE_INDEX
 from schemas.validate import polars_schema
 
 KEY = {"model_code": "mill", "buyer_code": "home"}

@@ -11,16 +11,10 @@ from savings_case import savings_tables
 from warehouse_kit import NOW, failures_of, held_keys_of, taken
 
 from pipelines.warehouse import connect, history, load, tables
-from schemas.inputs import MAKE_UPS
-from schemas.published import (
-    MODEL_COST,
-    PLAN_LINE,
-    PLAN_PURCHASE,
-    PLAN_VENDOR,
-    REFRESH_RUN,
-    SUSPECT_PRICE,
-    UNFILLED_LINE,
-)
+from schemas.inputs.catalogue import MAKE_UPS
+from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.price_history import SUSPECT_PRICE
+from schemas.published.runs import REFRESH_RUN
 from schemas.validate import polars_schema
 
 DAY = date(2026, 1, 20)

@@ -5,7 +5,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas.savings import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
+from schemas.published.flexibility import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
 from schemas.validate import polars_schema
 
 LISTED_COST, FREED_COST = Decimal("8.90"), Decimal("7.40")

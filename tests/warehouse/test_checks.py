@@ -5,7 +5,7 @@ from published_case import published_tables
 
 from pipelines.errors import CheckFailedError
 from pipelines.warehouse import checks, connect, generation
-from schemas.published import CHECK_RESULT
+from schemas.published.runs import CHECK_RESULT
 from schemas.validate import validate_typed
 
 # One way to break each promise, and what its report must then name.

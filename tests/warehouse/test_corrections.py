@@ -8,8 +8,8 @@ import pytest
 from warehouse_kit import NOW, taken
 
 from pipelines.warehouse import history, load, tables
-from schemas.inputs import SOURCE_CORRECTIONS
-from schemas.published import CORRECTED_ROW
+from schemas.inputs.price_decisions import SOURCE_CORRECTIONS
+from schemas.published.intake import CORRECTED_ROW
 from schemas.validate import polars_schema, validate_typed
 
 FIRST = date(2026, 1, 10)

@@ -15,9 +15,10 @@ from pipelines.errors import CheckFailedError, InputError, KitfareError
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation
 from pipelines.warehouse.query import run_query
-from schemas.columns import COLUMNS
-from schemas.inputs import WORKSPACE_TABLES
-from schemas.published import ALL_PUBLISHED, CHECK_RESULT, MODEL_COST, REFRESH_RUN
+from schemas.all_columns import COLUMNS
+from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
+from schemas.published.plans import MODEL_COST
+from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
 from schemas.validate import polars_schema
 
 
@@ -75,7 +76,7 @@ def test_every_table_column_view_and_macro_says_what_it_means(built):
     for contract in generation.CONTRACTS.values():
         for name in contract.columns:
             assert COLUMNS[name].meaning in meant[contract.name, name]
-    assert "in currency of the buyer" in meant["model_cost", "landed_cost"]
+    assert "unit: currency of the buyer" in meant["model_cost", "landed_cost"]
 
 
 def test_types_are_those_of_the_contracts_and_amounts_have_their_currencys_digits(built):

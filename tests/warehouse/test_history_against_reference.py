@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from reference_fold import File, Row, reference_fold
 
-from schemas.published import INTAKE_FILE
+from schemas.published.intake import INTAKE_FILE
 from tests.length import examples
 
 QUICK = settings(max_examples=examples(8, 15), deadline=None, suppress_health_check=list(HealthCheck))

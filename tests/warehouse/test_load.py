@@ -11,7 +11,7 @@ from warehouse_kit import NOW, OFFER, Taken, failures_of, held_keys_of, parents_
 
 from pipelines.errors import InputError, UnreadableFileError
 from pipelines.warehouse import history, load, market, tables
-from schemas.published import HELD_ROW, INTAKE_FILE
+from schemas.published.intake import HELD_ROW, INTAKE_FILE
 from schemas.validate import validate_typed
 
 TABLES = ("received_file", "price_observation", "summary_observation", "held_failure", "held_key", "mended_record",

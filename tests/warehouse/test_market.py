@@ -7,7 +7,7 @@ import pytest
 from warehouse_kit import NOW, failures_of, held_keys_of, parents_of, taken
 
 from pipelines.warehouse import history, load, market
-from schemas.published import PRICE_HISTORY
+from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
 
 OTHERS = [{"part_code": f"other{n}"} for n in range(4)]

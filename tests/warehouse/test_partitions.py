@@ -8,7 +8,7 @@ import polars as pl
 from warehouse_kit import OFFER
 
 from pipelines.warehouse.partitions import write_partitions
-from schemas.published import PRICE_HISTORY
+from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
 
 

@@ -13,7 +13,7 @@ from pipelines.cli.main import app
 from pipelines.cli.trace import _first_buyer
 from pipelines.settings import Workspace
 from pipelines.warehouse import generation
-from schemas.published import CORRECTED_ROW
+from schemas.published.intake import CORRECTED_ROW
 
 
 @pytest.fixture(scope="module")

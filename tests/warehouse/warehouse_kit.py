@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.errors import KitfareError
 from schemas.contract import Contract
-from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
+from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 from schemas.validate import FAILURE_SCHEMA, polars_schema
 
 NOW = datetime(2026, 11, 25, 3, 0, 0)

@@ -1,9 +1,9 @@
-"""Contracts of the published tables about what freedoms of colour and form are worth."""
+"""What flexibility of colour and form saves, and which lines to look at first."""
 
 from schemas.contract import Contract
+from schemas.published.keys import PLAN_KEY
 
-_PLAN_KEY = ("priced_on", "model_code", "scenario_code", "buyer_code")
-_RECKONING = (
+_HOW_ESTIMATED = (
     "A quick reckoning within a few dozen sets of vendors, put in proportion to the plans; see the evidence page. Fair shares of "
     "colour_flex_saving and interchange_saving add up to the total saving of freedom_cost."
 )
@@ -12,11 +12,11 @@ FREEDOM_COST = Contract(
     name="freedom_cost",
     grain="one row per freed plan and kind of freedom allowed: what the model costs with it",
     columns=(
-        *_PLAN_KEY, "freedoms_allowed", "landed_cost", "unfilled_piece_count", "complete_cost", "total_saving",
+        *PLAN_KEY, "freedoms_allowed", "landed_cost", "unfilled_piece_count", "complete_cost", "total_saving",
         "is_told_apart", "modelled_saving", "share_basis", "line_count", "judged_line_count", "judged_share",
         "looked_line_numbers",
     ),
-    key=(*_PLAN_KEY, "freedoms_allowed"),
+    key=(*PLAN_KEY, "freedoms_allowed"),
     optional={"modelled_saving": None, "looked_line_numbers": ""},
     notes="colour, interchange and first_looks are planned with little effort among a few vendors; none and both are the "
     "published plans.",
@@ -26,37 +26,35 @@ COLOUR_FLEX_SAVING = Contract(
     name="colour_flex_saving",
     grain="one row per freed plan, line with a colour freedom, and view",
     columns=(
-        *_PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
+        *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
         "saving", "is_told_apart", "standard_error", "freed_line_count", "interplay", "interplay_line_numbers",
     ),
-    key=(*_PLAN_KEY, "line_number", "saving_view"),
+    key=(*PLAN_KEY, "line_number", "saving_view"),
     optional={"standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
-    notes=_RECKONING,
+    notes=_HOW_ESTIMATED,
 )  # fmt: skip
 
 INTERCHANGE_SAVING = Contract(
     name="interchange_saving",
     grain="one row per freed plan, line that another form could fill, and view",
     columns=(
-        *_PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "quantity", "saving_view", "saving",
+        *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "quantity", "saving_view", "saving",
         "is_told_apart", "standard_error", "interplay", "interplay_line_numbers",
     ),
-    key=(*_PLAN_KEY, "line_number", "saving_view"),
+    key=(*PLAN_KEY, "line_number", "saving_view"),
     optional={"standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
-    notes=_RECKONING,
+    notes=_HOW_ESTIMATED,
 )  # fmt: skip
 
 LOOK_FIRST = Contract(
     name="look_first",
     grain="one row per freed plan and line nobody has judged, in the order in which to look at them",
     columns=(
-        *_PLAN_KEY, "look_rank", "line_number", "listed_part_code", "listed_colour_code", "quantity", "look_saving",
+        *PLAN_KEY, "look_rank", "line_number", "listed_part_code", "listed_colour_code", "quantity", "look_saving",
         "added_saving", "look_saving_so_far", "best_look_saving", "best_line_numbers", "is_worth_a_look",
         "look_colour_codes", "fillable_piece_count",
     ),
-    key=(*_PLAN_KEY, "look_rank"),
+    key=(*PLAN_KEY, "look_rank"),
     optional={"best_line_numbers": "", "look_colour_codes": ""},
     notes="A quick reckoning within a few dozen sets of vendors; what planning makes of the first lines is in freedom_cost.",
 )  # fmt: skip
-
-SAVING_CONTRACTS = (FREEDOM_COST, COLOUR_FLEX_SAVING, INTERCHANGE_SAVING, LOOK_FIRST)

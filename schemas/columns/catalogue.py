@@ -1,4 +1,4 @@
-"""Columns that say what a part, a colour and an element are, and what may stand in for what."""
+"""Columns of parts, colours and elements: what each is, what may stand in for it, how many are on hand."""
 
 from schemas.contract import Column
 
@@ -55,7 +55,11 @@ COLUMNS = (
         "flag",
         "the source's code may mean more than one form: its offers leave the form open",
     ),
-    Column("valid_from_on", "date", "first date on which the row holds"),
-    Column("valid_to_on", "date", "first date on which the row no longer holds; empty while it does"),
-    Column("reason", "text", "why, in the user's words"),
+    Column(
+        "element_status",
+        "code",
+        "whether the element is still made, as far as the user knows",
+        allowed=("current", "retired", "never_made", "unknown"),
+    ),
+    Column("quantity_on_hand", "integer", "pieces already on hand", unit="pieces", minimum=0),
 )

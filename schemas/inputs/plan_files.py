@@ -4,7 +4,7 @@ Columns are those of the workspace's tables, without what a workspace needs besi
 """
 
 from schemas.contract import Contract
-from schemas.inputs import INTERCHANGE, MAKE_UPS, VENDOR_TERMS
+from schemas.inputs.vendors import VENDOR_TERMS
 
 PLAN_NEEDS = Contract(
     name="plan_needs",
@@ -45,6 +45,7 @@ _FLAT_TERMS = {
     for name, default in VENDOR_TERMS.optional.items()
     if name not in ("buyer_region_code", "valid_from_on", "shipping_charge")
 }
+
 PLAN_TERMS = Contract(
     name="plan_terms",
     grain="one row per vendor",
@@ -107,11 +108,6 @@ PLAN_RATES = Contract(
     notes="`--rates`. The latest of a pair counts, however old; either direction will do.",
 )
 
-PLAN_FILES = (
-    PLAN_NEEDS, PLAN_OFFERS, PLAN_TERMS, PLAN_SHIPPING_STEPS, PLAN_HANDLING, PLAN_COLOURS, PLAN_WEIGHTS, PLAN_RATES,
-)  # fmt: skip
-"""Contracts that only ``kitfare plan`` has; for interchange and make-ups it takes the workspace's own."""
-
 SHORT_NAMES = {
     "shipping": "shipping_charge",
     "charge": "handling_charge",
@@ -119,14 +115,3 @@ SHORT_NAMES = {
     "conditions": "accept_conditions",
 }
 """Names a file may give these columns instead, where its contract has them: they are clear there."""
-
-OPTIONAL_FILES: dict[str, Contract] = {
-    "shipping_steps": PLAN_SHIPPING_STEPS,
-    "handling": PLAN_HANDLING,
-    "interchange": INTERCHANGE,
-    "make_ups": MAKE_UPS,
-    "colours": PLAN_COLOURS,
-    "weights": PLAN_WEIGHTS,
-    "rates": PLAN_RATES,
-}
-"""Contracts of the further files, by the name of their option."""

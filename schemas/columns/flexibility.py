@@ -1,15 +1,13 @@
-"""Columns about what freedoms of colour and form are worth."""
+"""Columns about what flexibility of colour and form saves."""
 
-from schemas.contract import Column
-
-_BUYERS = "currency of the buyer"
+from schemas.contract import BUYERS_CURRENCY, Column
 
 COLUMNS = (
     Column(
         "saving",
         "amount",
         "what the line's freedom saves in the view of saving_view",
-        unit=_BUYERS,
+        unit=BUYERS_CURRENCY,
         minimum=0,
     ),
     Column(
@@ -28,7 +26,7 @@ COLUMNS = (
         "standard_error",
         "amount",
         "standard error of a fair share that is a mean over sampled orders; empty where it is exact",
-        unit=_BUYERS,
+        unit=BUYERS_CURRENCY,
         minimum=0,
     ),
     Column(
@@ -54,12 +52,14 @@ COLUMNS = (
         "lines of the look-first list in any colour",
         allowed=("none", "colour", "interchange", "both", "first_looks"),
     ),
-    Column("total_saving", "amount", "complete cost as listed less this one, at least 0", unit=_BUYERS, minimum=0),
+    Column(
+        "total_saving", "amount", "complete cost as listed less this one, at least 0", unit=BUYERS_CURRENCY, minimum=0
+    ),
     Column(
         "modelled_saving",
         "amount",
         "the same by the quick reckoning that ranks freedoms, before it is put in proportion to the plans",
-        unit=_BUYERS,
+        unit=BUYERS_CURRENCY,
         minimum=0,
     ),
     Column(
@@ -78,13 +78,21 @@ COLUMNS = (
         "look_saving",
         "amount",
         "what freeing this line to any colour would save, given what is free already",
-        unit=_BUYERS,
+        unit=BUYERS_CURRENCY,
         minimum=0,
     ),
-    Column("added_saving", "amount", "what it would save on top of the lines before it", unit=_BUYERS, minimum=0),
-    Column("look_saving_so_far", "amount", "what this line and those before it would save", unit=_BUYERS, minimum=0),
     Column(
-        "best_look_saving", "amount", "the most that any choice of as many lines would save", unit=_BUYERS, minimum=0
+        "added_saving", "amount", "what it would save on top of the lines before it", unit=BUYERS_CURRENCY, minimum=0
+    ),
+    Column(
+        "look_saving_so_far", "amount", "what this line and those before it would save", unit=BUYERS_CURRENCY, minimum=0
+    ),
+    Column(
+        "best_look_saving",
+        "amount",
+        "the most that any choice of as many lines would save",
+        unit=BUYERS_CURRENCY,
+        minimum=0,
     ),
     Column("best_line_numbers", "code_list", "the lines of that choice, while they are few"),
     Column("is_worth_a_look", "flag", "false where every colour costs about the same, or no other colour is on offer"),

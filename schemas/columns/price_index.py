@@ -1,9 +1,8 @@
-"""Columns of monthly indices, contributions, movers and coverage."""
+"""Columns of index numbers, and of the element prices they are made of."""
 
-from schemas.contract import Column
+from schemas.contract import BUYERS_CURRENCY, Column
 
 COLUMNS = (
-    Column("month", "month", "calendar month", pattern="2026-10"),
     Column("base_month", "month", "month in which the index is 100", pattern="2026-10"),
     Column(
         "index_method",
@@ -36,7 +35,7 @@ COLUMNS = (
         "element_price",
         "number",
         "quantity-weighted price of the cheapest stock that covers the need",
-        unit="currency of the buyer",
+        unit=BUYERS_CURRENCY,
     ),
     Column("is_imputed", "flag", "no price in the month: carried by its class's mean change"),
     Column(
@@ -84,34 +83,13 @@ COLUMNS = (
         "list: another version of the parts list is priced now than then; prices: the price history or settings changed",
         allowed=("list", "prices"),
     ),
-    Column("compared_on", "date", "the earlier of the two dates compared"),
-    Column(
-        "change_part",
-        "code",
-        "what a part of a change in complete cost comes from; pipelines/insight/cost_change.py defines each exactly",
-        allowed=(
-            "prices",
-            "exchange_rates",
-            "terms",
-            "list",
-            "judgements",
-            "ended_offers",
-            "vendors",
-            "colours",
-            "forms",
-            "shipping_structure",
-            "estimates",
-        ),
-    ),
-    Column(
-        "cost_change",
-        "amount",
-        "part of the change in complete cost; the parts add up to it",
-        unit="currency of the buyer",
-    ),
-    Column(
-        "is_break",
-        "flag",
-        "the list or our judgements changed between the dates: the costs are not of the same thing",
-    ),
+    Column("item_count", "integer", "elements with a price of their own in both months", unit="elements", minimum=1),
+    Column("change_p10_pct", "number", "10th percentile of the elements' price changes", unit="%"),
+    Column("change_p25_pct", "number", "25th percentile of the elements' price changes", unit="%"),
+    Column("change_p50_pct", "number", "median of the elements' price changes", unit="%"),
+    Column("change_p75_pct", "number", "75th percentile of the elements' price changes", unit="%"),
+    Column("change_p90_pct", "number", "90th percentile of the elements' price changes", unit="%"),
+    Column("risen_share", "number", "share of the elements whose price rose", minimum=0, maximum=1),
+    Column("unchanged_share", "number", "share of the elements whose price stood still", minimum=0, maximum=1),
+    Column("fallen_share", "number", "share of the elements whose price fell", minimum=0, maximum=1),
 )

@@ -1,8 +1,9 @@
-"""Columns of vendors' terms, charges at a border, stock on hand and exchange rates."""
+"""Columns of vendors: their terms, charges at a border, closures, and exchange rates."""
 
-from schemas.contract import Column
+from schemas.contract import VENDORS_CURRENCY, Column
 
 COLUMNS = (
+    Column("vendor_code", "code", "the vendor, in the workspace's own naming"),
     Column("vendor_name", "text", "what the vendor is called"),
     Column(
         "vendor_kind",
@@ -16,45 +17,45 @@ COLUMNS = (
         "shipping_charge",
         "price",
         "flat shipping charge of an order; write 0 where shipping steps say it all",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column(
         "shipping_waived_from",
         "price",
         "goods value from which shipping is free",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
-    Column("minimum_order", "price", "least goods value of an order", unit="currency of the vendor", minimum=0),
+    Column("minimum_order", "price", "least goods value of an order", unit=VENDORS_CURRENCY, minimum=0),
     Column(
         "soft_minimum",
         "price",
         "goods value below which soft_minimum_charge falls due",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column(
         "soft_minimum_charge",
         "price",
         "charge for an order below soft_minimum",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column(
         "minimum_line_value",
         "price",
         "least value of one listing in an order",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
-    Column("order_fee", "price", "fixed fee of an order", unit="currency of the vendor", minimum=0),
+    Column("order_fee", "price", "fixed fee of an order", unit=VENDORS_CURRENCY, minimum=0),
     Column("order_fee_pct", "price", "fee in per cent of the goods value", unit="%", minimum=0, maximum=100),
     Column(
         "discount_from",
         "price",
         "goods value from which discount_pct holds for the whole order",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column(
@@ -97,7 +98,7 @@ COLUMNS = (
         unit="as step_basis says",
         minimum=0,
     ),
-    Column("step_charge", "price", "shipping charge in the step", unit="currency of the vendor", minimum=0),
+    Column("step_charge", "price", "shipping charge in the step", unit=VENDORS_CURRENCY, minimum=0),
     Column(
         "step_to",
         "price",
@@ -108,14 +109,14 @@ COLUMNS = (
         "handling_charge",
         "price",
         "charge for ordering anything from the assortment",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column(
         "handling_waived_from",
         "price",
         "subtotal of the assortment from which the charge is waived",
-        unit="currency of the vendor",
+        unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column(
@@ -127,7 +128,6 @@ COLUMNS = (
     ),
     Column("duty_pct", "price", "duty in per cent of the goods value", unit="%", minimum=0, maximum=1000),
     Column("clearance_charge", "price", "fixed charge for clearing a parcel", unit="currency_code", minimum=0),
-    Column("quantity_on_hand", "integer", "pieces already on hand", unit="pieces", minimum=0),
     Column("rate_on", "date", "date of the exchange rate"),
     Column("from_currency_code", "code", "currency converted from, ISO 4217", pattern="AAA"),
     Column("to_currency_code", "code", "currency converted to, ISO 4217", pattern="AAA"),

@@ -1,0 +1,80 @@
+"""The catalogue in tables/: colours, parts, what may stand in for a part, and the stock on hand."""
+
+from schemas.contract import Contract
+
+COLOURS = Contract(
+    name="colours",
+    grain="one row per colour",
+    columns=("colour_code", "colour_name", "srgb_hex", "colour_family", "finish"),
+    key=("colour_code",),
+    optional={"finish": "plain"},
+)
+
+PARTS = Contract(
+    name="parts",
+    grain="one row per part",
+    columns=(
+        "part_code", "part_name", "part_family", "surface", "material", "weight_grams", "largest_dimension_mm",
+    ),
+    key=("part_code",),
+    optional={
+        "part_family": "", "surface": "plain", "material": "hard", "weight_grams": None, "largest_dimension_mm": None,
+    },
+    notes="A part that is not listed here counts as plain, hard and of unknown weight.",
+)  # fmt: skip
+
+INTERCHANGE = Contract(
+    name="interchange",
+    grain="one row per listed part and stand-in",
+    columns=("part_code", "stand_in_part_code", "stand_in_kind", "strength", "valid_from_on", "reason"),
+    key=("part_code", "stand_in_part_code", "valid_from_on"),
+    optional={
+        "stand_in_kind": "substitute",
+        "strength": "equal",
+        "valid_from_on": "1900-01-01",
+        "reason": "",
+    },
+    notes="One-way and single hop: a stand-in's own stand-ins do not count.",
+)
+
+MAKE_UPS = Contract(
+    name="make_ups",
+    grain="one row per listed part, make-up and component",
+    columns=(
+        "part_code",
+        "make_up_code",
+        "component_part_code",
+        "component_count",
+        "valid_from_on",
+        "reason",
+    ),
+    key=("part_code", "make_up_code", "component_part_code", "valid_from_on"),
+    optional={"valid_from_on": "1900-01-01", "reason": ""},
+    notes="Used only where the portion does not bear load. All components of one piece are bought in one colour.",
+)
+
+CODE_MAP = Contract(
+    name="code_map",
+    grain="one row per source, its part code and start date",
+    columns=("source_code", "source_part_code", "part_code", "valid_from_on", "is_ambiguous"),
+    key=("source_code", "source_part_code", "valid_from_on"),
+    optional={"valid_from_on": "1900-01-01", "is_ambiguous": "false"},
+    notes="Rows from an ambiguous code leave the form open. A source with a code map holds rows whose code is not in it.",
+)
+
+ELEMENT_STATUS = Contract(
+    name="element_status",
+    grain="one row per element and start date",
+    columns=("part_code", "colour_code", "element_status", "valid_from_on", "reason"),
+    key=("part_code", "colour_code", "valid_from_on"),
+    optional={"valid_from_on": "1900-01-01", "reason": ""},
+    notes="What you know of whether an element is still made. It goes beside availability; no plan looks at it.",
+)
+
+STOCK_ON_HAND = Contract(
+    name="stock_on_hand",
+    grain="one row per element and condition",
+    columns=("part_code", "colour_code", "condition", "quantity_on_hand"),
+    key=("part_code", "colour_code", "condition"),
+    optional={"condition": "new"},
+)

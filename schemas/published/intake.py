@@ -1,0 +1,48 @@
+"""Files taken in, and what became of their rows."""
+
+from schemas.contract import Contract
+
+INTAKE_FILE = Contract(
+    name="intake_file",
+    grain="one row per file taken in",
+    columns=(
+        "file_hash", "file_name", "table_name", "profile_name", "received_at", "file_status", "read_row_count",
+        "accepted_row_count", "held_row_count", "superseded_row_count", "duplicate_row_count", "withdrawn_row_count",
+        "dropped_row_count",
+    ),
+    key=("file_hash",),
+    optional={"table_name": "", "profile_name": ""},
+)  # fmt: skip
+
+VENDOR_EXPORT = Contract(
+    name="vendor_export",
+    grain="one row per file, vendor and date",
+    columns=(
+        "file_hash", "vendor_code", "observed_on", "coverage", "revision_number", "export_standing", "row_count",
+    ),
+    key=("file_hash", "vendor_code", "observed_on"),
+)  # fmt: skip
+
+HELD_ROW = Contract(
+    name="held_row",
+    grain="one row per file, record and failed rule",
+    columns=(
+        "file_hash", "file_name", "source_line_number", "record_number", "held_column", "held_value", "held_rule",
+        "what_to_do", "is_mended",
+    ),
+    key=("file_hash", "record_number", "held_column", "held_rule"),
+    optional={"held_column": "", "held_value": ""},
+)  # fmt: skip
+
+CORRECTED_ROW = Contract(
+    name="corrected_row",
+    grain="one row per row of a price file that a declared correction changed or dropped",
+    columns=(
+        "file_hash", "record_number", "source_line_number", "vendor_code", "part_code", "colour_code", "condition",
+        "listing_code", "observed_on", "correction_action", "unit_price", "currency_code", "corrected_unit_price",
+        "corrected_currency_code", "reason",
+    ),
+    key=("file_hash", "record_number"),
+    optional={"listing_code": "", "corrected_unit_price": None, "corrected_currency_code": None},
+    notes="unit_price and currency_code are as received. A price that could not be one after its correction drops the row.",
+)  # fmt: skip

@@ -1,0 +1,27 @@
+"""What a model costs under another rule or assumption."""
+
+from schemas.contract import Contract
+from schemas.published.keys import PLAN_KEY
+
+PLAN_VARIANT = Contract(
+    name="plan_variant",
+    grain="one row per plan and change to what it may do: what it would cost then",
+    columns=(
+        *PLAN_KEY, "variant_kind", "variant_value", "landed_cost", "unfilled_piece_count", "vendor_count",
+        "variant_vendor_codes",
+    ),
+    key=(*PLAN_KEY, "variant_kind", "variant_value"),
+    notes="Made with little effort: a variant can be bought at this cost, and a cheaper one may exist.",
+)  # fmt: skip
+
+WHAT_IF_SWING = Contract(
+    name="what_if_swing",
+    grain="one row per date, model, buyer, assumption and side to which it is changed, all others staying",
+    columns=(
+        *PLAN_KEY, "assumption", "swing_side", "changed_to", "currency_code", "complete_cost", "swing_amount",
+        "unfilled_piece_count",
+    ),
+    key=(*PLAN_KEY, "assumption", "swing_side"),
+    notes="Prices, shipping, tax and exchange rates: the same purchases at changed terms, unless a vendor would refuse them. The "
+    "rest is planned anew with little effort, starting from the published plan.",
+)  # fmt: skip
