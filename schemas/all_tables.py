@@ -87,7 +87,7 @@ PLAN_FILES = (
     PLAN_WEIGHTS,
     PLAN_RATES,
 )
-"""Contracts that only `kitfare plan` has. For interchange and make-ups it takes the workspace's own."""
+"""Contracts that only `kitfare plan` has. For the two tables of substitutes it takes the workspace's own contracts."""
 
 OPTIONAL_FILES: dict[str, Contract] = {
     "shipping_steps": PLAN_SHIPPING_STEPS,

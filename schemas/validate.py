@@ -1,6 +1,6 @@
-"""The one helper that holds frames to their contracts, always collected and at full depth.
+"""The one helper that checks frames against their contracts, always collected and at full depth.
 
-Two steps. Text is parsed strictly by kind (never inferred), because a pandera coercion would round decimals in silence.
+Two steps. Text is parsed strictly by kind (never inferred), because a pandera coercion would round decimals without a word.
 Then a pandera schema derived from the contract checks ranges, allowed values, emptiness and patterns on the collected
 frame; on a LazyFrame pandera would check names and types only. Every failing row comes back with its column, value,
 rule and advice; nothing is dropped.
@@ -62,7 +62,7 @@ _FLAGS = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0"
 
 @dataclass(frozen=True)
 class Validated:
-    """Rows that kept to the contract, typed; and every failure of the rows that did not."""
+    """The rows that pass their contract, typed, and every failure of the others."""
 
     rows: pl.DataFrame
     failures: pl.DataFrame
@@ -87,7 +87,7 @@ def validate_text(
     allow_extra: bool = False,
     is_trimmed: bool = False,
 ) -> Validated:
-    """Turn a frame of text into typed rows, and say of every row that fails why.
+    """Turn a frame of text into typed rows, with every failure of the rows that fail.
 
     Args:
         contract: what the rows must be.
@@ -95,7 +95,7 @@ def validate_text(
             carried along, and made by counting where absent. Surrounding blanks are cut off.
         where: file name, for errors.
         unique_key: whether rows that share a key fail (all of them).
-        allow_extra: whether columns outside the contract are dropped in silence instead of refused.
+        allow_extra: whether columns outside the contract are left out instead of refused.
         is_trimmed: whether no cell has blanks around it, so that there is nothing to cut off.
 
     Raises:
@@ -115,18 +115,19 @@ def validate_text(
 
 
 def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl.DataFrame:
-    """Hold a typed frame to its contract; returns its contract columns in order, or raises with the first failures.
+    """The contract's columns of a typed frame, in order, where every row passes the contract.
 
     Raises:
-        InputError: a column is missing or of another type, a rule fails, or a key repeats; rows are named by their key.
+        InputError: a column is missing or of another type, a rule fails, or a key repeats; names the first rows
+            by their key.
     """
     _check_columns(contract, frame.columns, where, allow_extra=True, need_all=True)
     expected = polars_schema(contract)
     chosen = frame.select(contract.columns)
     wrong = {name: chosen.schema[name] for name in contract.columns if chosen.schema[name] != expected[name]}
     if wrong:
-        told = ", ".join(f"{name} is {kind}, not {expected[name]}" for name, kind in wrong.items())
-        raise InputError(f"table {contract.name} has columns of another type: {told}", where=where)
+        types = ", ".join(f"{name} is {kind}, not {expected[name]}" for name, kind in wrong.items())
+        raise InputError(f"table {contract.name} has columns of another type: {types}", where=where)
     numbered = _with_positions(contract, chosen)
     as_text = numbered.select(*_POSITIONS.values(), *(pl.col(name).cast(pl.String) for name in contract.columns))
     failures = pl.concat([_pandera_failures(contract, as_text, numbered), _key_failures(contract, as_text, numbered)])
@@ -139,13 +140,13 @@ def validate_typed(contract: Contract, frame: pl.DataFrame, *, where: str) -> pl
         raise InputError(
             f"table {contract.name} breaks its contract in {failures['record_number'].n_unique()} rows",
             where=where,
-            next_step="mend these: " + "; ".join(describe_failures(failures, 5, key_of)),
+            next_step="correct these: " + "; ".join(describe_failures(failures, 5, key_of)),
         )
     return chosen
 
 
 def require_valid(contract: Contract, text: pl.DataFrame, *, where: str) -> pl.DataFrame:
-    """As :func:`validate_text` for a workspace file, where one bad row is reason enough to stop.
+    """The typed rows of a workspace file, all of which must pass: one bad row is reason enough to stop.
 
     Raises:
         InputError: naming the file, the first failing lines, the values and what to do.
@@ -157,7 +158,7 @@ def require_valid(contract: Contract, text: pl.DataFrame, *, where: str) -> pl.D
             f"{count} row{'s' if count > 1 else ''} of {where} cannot be used",
             where="; ".join(describe_failures(result.failures, limit=5)),
             state="nothing was computed from this file",
-            next_step="mend the rows and run the command again",
+            next_step="correct the rows and run the command again",
         )
     return result.rows
 
@@ -170,13 +171,13 @@ def describe_failures(
     failures: pl.DataFrame, limit: int, row_of: Callable[[dict[str, Any]], str] = _line_of
 ) -> list[str]:
     """The first failures in words: line (or what ``row_of`` calls the row), column, value, rule, advice."""
-    told = []
+    words = []
     for row in failures.head(limit).iter_rows(named=True):
         column = f" {row['held_column']} {row['held_value']!r}:" if row["held_column"] else ""
-        told.append(f"{row_of(row)},{column} {row['held_rule']} ({row['what_to_do']})")
+        words.append(f"{row_of(row)},{column} {row['held_rule']} ({row['what_to_do']})")
     if failures.height > limit:
-        told.append(f"and {failures.height - limit} more")
-    return told
+        words.append(f"and {failures.height - limit} more")
+    return words
 
 
 def _check_columns(
@@ -204,8 +205,8 @@ def _read(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The positions with the contract's columns as text, and with what they were parsed to.
 
-    Many columns of a file say one and the same in every row (a date, a currency, or what an absent column stands for): those
-    are looked at once.
+    Many columns of a file have one value in every row (a date, a currency, or the default of an absent column): those are
+    read once.
     """
     texts: list[pl.Series | pl.Expr] = []
     values: list[pl.Series | pl.Expr] = []

@@ -12,14 +12,20 @@ COLUMNS = (
         minimum=0,
     ),
     Column("fillable_share", "number", "share of the pieces needed that the market could fill", minimum=0, maximum=1),
-    Column("copies_on_offer", "integer", "whole copies of the model the pieces on offer would do for", minimum=0),
-    Column("last_seen_on", "date", "latest date on which a vendor that serves the buyer listed the element, new"),
+    Column(
+        "copies_on_offer", "integer", "whole copies of the model that the pieces on offer are enough for", minimum=0
+    ),
+    Column(
+        "last_seen_on",
+        "date",
+        "latest date on which a vendor that serves the buyer listed the element in new condition",
+    ),
     Column("days_since_seen", "integer", "days from last_seen_on to the priced date", unit="days", minimum=0),
-    Column("summary_on", "date", "date of the latest price summary of the element, new"),
+    Column("summary_on", "date", "date of the latest price summary of the element in new condition"),
     Column(
         "summary_piece_count",
         "integer",
-        "pieces on offer by the latest price summary; nobody can buy from it, so nothing else counts it",
+        "pieces on offer by the latest price summary; nobody can buy from it, so no other column counts them",
         unit="pieces",
         minimum=0,
     ),
@@ -34,7 +40,7 @@ COLUMNS = (
     Column(
         "months_left",
         "number",
-        "months until the pieces on offer no longer cover the need, if the trend goes on; empty unless it falls",
+        "months until the pieces on offer no longer cover the need, if the trend continues; empty unless it falls",
         unit="months",
         minimum=0,
     ),
@@ -49,9 +55,15 @@ COLUMNS = (
     Column(
         "is_running_out",
         "flag",
-        "still covers the need, but surely falls, and by the trend not for longer than report.running_out_months",
+        "the pieces on offer cover the need today, certainly fall, and by the trend stop covering it within "
+        "report.running_out_months",
     ),
-    Column("weakness_rank", "integer", "place among the model's elements, 1 the one that limits it most", minimum=1),
+    Column(
+        "weakness_rank",
+        "integer",
+        "place among the model's elements, from 1 for the one that limits the model most",
+        minimum=1,
+    ),
     Column("basket_element_count", "integer", "elements of the parts list", unit="elements", minimum=0),
     Column("available_element_count", "integer", "elements of which the market covers the need", minimum=0),
     Column("single_vendor_element_count", "integer", "elements that only one vendor offers", minimum=0),

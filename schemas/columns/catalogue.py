@@ -22,29 +22,29 @@ COLUMNS = (
     Column(
         "finish",
         "code",
-        "how the plastic looks; `any` means plain opaque unless the portion says more",
+        "how the plastic looks; the colour rule any means plain opaque colours unless the portion names others",
         allowed=("plain", "transparent", "metallic", "pearl", "glow"),
     ),
-    Column("stand_in_part_code", "code", "the part that may be bought in place of part_code"),
+    Column("stand_in_part_code", "code", "the substitute: the part that may be bought in place of part_code"),
     Column(
         "stand_in_kind",
         "code",
-        "resolves_open_form: part_code does not say which form is meant and this is one of them; "
+        "resolves_open_form: part_code leaves the form open, and this is one of the forms it may mean; "
         "substitute: another form that does the same job",
         allowed=("resolves_open_form", "substitute"),
     ),
     Column(
         "strength",
         "code",
-        "strength of the stand-in against the listed part",
+        "how strong the substitute is, compared with the listed part",
         allowed=("stronger", "equal", "weaker"),
     ),
-    Column("make_up_code", "code", "names one way to make up a part from several others"),
-    Column("component_part_code", "code", "a part needed for the make-up"),
+    Column("make_up_code", "code", "names one combination: one way to make the part from several others"),
+    Column("component_part_code", "code", "a part of the combination"),
     Column(
         "component_count",
         "integer",
-        "how many of the component one listed part takes",
+        "how many of the component replace one listed part",
         unit="pieces",
         minimum=1,
     ),
@@ -53,7 +53,7 @@ COLUMNS = (
     Column(
         "is_ambiguous",
         "flag",
-        "the source's code may mean more than one form: its offers leave the form open",
+        "the source's code may mean more than one form, so its offers leave the form open",
     ),
     Column(
         "element_status",

@@ -6,20 +6,24 @@ COLUMNS = (
     Column("file_hash", "code", "SHA-256 of the file's bytes; also its address in the archive"),
     Column("file_name", "text", "name under which the file was dropped"),
     Column("table_name", "code", "table the rows belong to"),
-    Column("profile_name", "code", "profile that recognised the file; empty when its columns were already ours"),
+    Column(
+        "profile_name", "code", "profile that recognised the file; empty where its columns already had kitfare's names"
+    ),
     Column("received_at", "timestamp", "when the file was first taken in", unit="UTC"),
     Column(
         "file_status",
         "code",
-        "loaded; duplicate: the same bytes were taken in before; held: the file could not be read; waiting: needs "
-        "`kitfare accept`; withdrawn",
+        "loaded: it was taken in; duplicate: the same bytes were taken in before; held: it is quarantined "
+        "because it could not be read; waiting: it needs `kitfare accept`; withdrawn: it counts as never "
+        "received",
         allowed=("loaded", "duplicate", "held", "waiting", "withdrawn"),
     ),
     Column(
         "export_standing",
         "code",
-        "winner: the full export of its vendor and date; overlay: a partial one; superseded: another export of the vendor "
-        "and date won; waiting: would close more than half of the vendor's offers",
+        "winner: the full export that holds for its vendor and date; overlay: a partial one, added to it; "
+        "superseded: another export of the vendor and date holds instead; waiting: it would close more than "
+        "half of the vendor's offers",
         allowed=("winner", "overlay", "superseded", "waiting"),
     ),
     Column("read_row_count", "integer", "rows read", unit="rows"),
@@ -27,13 +31,13 @@ COLUMNS = (
     Column(
         "held_row_count",
         "integer",
-        "rows held for mending, mended since or not, and rows of exports that wait for `kitfare accept`",
+        "rows in quarantine, corrected since or not, and rows of exports that wait for `kitfare accept`",
         unit="rows",
     ),
     Column(
         "superseded_row_count",
         "integer",
-        "rows of exports that lost to another of the same vendor and date, and rows that lost to a mended copy",
+        "rows of exports replaced by another of the same vendor and date, and rows replaced by a corrected copy",
         unit="rows",
     ),
     Column("duplicate_row_count", "integer", "rows that repeat an accepted row", unit="rows"),
@@ -43,29 +47,31 @@ COLUMNS = (
     Column(
         "record_number",
         "integer",
-        "row of the file, from 1, without the header; 0 for a file held whole",
+        "number of the row in the file, from 1, without the header; 0 where the whole file is quarantined",
     ),
-    Column("held_column", "code", "column that failed; empty when the whole row did"),
-    Column("held_value", "text", "value that failed, as the file has it"),
+    Column("held_column", "code", "column that failed; empty where the whole row did"),
+    Column("held_value", "text", "value that failed, as it is in the file"),
     Column("held_rule", "text", "rule it failed"),
     Column("what_to_do", "text", "what to do next"),
     Column("decided_on", "date", "date of the decision"),
-    Column("observed_from_on", "date", "first date of exports that the correction is about"),
-    Column("observed_to_on", "date", "last date of exports that the correction is about; empty for no end"),
+    Column("observed_from_on", "date", "first date of the exports that are corrected"),
+    Column("observed_to_on", "date", "last date of the exports that are corrected; empty for no end"),
     Column(
         "correction_action",
         "code",
-        "drop: the row counts as not listed; multiply_price: by correction_factor; set_currency: to "
-        "corrected_currency_code, the amount stays",
+        "drop: the row counts as not listed; multiply_price: the price is multiplied by correction_factor; "
+        "set_currency: the currency becomes corrected_currency_code and the amount stays",
         allowed=("drop", "multiply_price", "set_currency"),
     ),
     Column("correction_factor", "price", "what the price is multiplied by", minimum=0.000001, maximum=1_000_000),
     Column("corrected_currency_code", "code", "currency after the correction, ISO 4217", pattern="AAA"),
     Column("corrected_unit_price", "price", "price of one piece after the correction", unit="per piece"),
-    Column("guard_price_from", "price", "lowest price, as received, that shows the error", unit="per piece"),
-    Column("guard_price_to", "price", "highest price, as received, that shows the error", unit="per piece"),
-    Column("guard_currency_code", "code", "currency, as received, that shows the error", pattern="AAA"),
-    Column("is_mended", "flag", "a mended copy of the row, or of one it contradicts, was accepted later"),
+    Column(
+        "guard_price_from", "price", "lowest price, as received, at which the error is recognised", unit="per piece"
+    ),
+    Column("guard_price_to", "price", "highest price, as received, at which the error is recognised", unit="per piece"),
+    Column("guard_currency_code", "code", "currency, as received, by which the error is recognised", pattern="AAA"),
+    Column("is_mended", "flag", "a corrected copy of the row, or of a row it contradicts, was accepted later"),
     Column("input_path", "text", "path of an input inside the workspace"),
     Column("refresh_id", "code", "names one refresh: its date and a hash of all its inputs"),
     Column("started_at", "timestamp", "when the refresh began", unit="UTC"),

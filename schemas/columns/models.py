@@ -19,21 +19,26 @@ COLUMNS = (
         minimum=1,
     ),
     Column("quantity", "integer", "pieces", unit="pieces", minimum=1, maximum=1_000_000),
-    Column("section_code", "code", "optional section of the model the line belongs to; empty for the main body"),
+    Column("section_code", "code", "section of the model the line belongs to; empty for the main body"),
     Column(
         "colour_rule",
         "code",
-        "as_listed; any: mixed colours are fine; any_one: any, but all portions of group_code alike; one_of: "
-        "accept_colour_codes; near: within near_distance; unjudged: nobody has looked yet, behaves as as_listed",
+        "as_listed: the listed colour; any: any plain opaque colour, mixed colours too; any_one: the same, "
+        "but one colour for all portions of group_code; one_of: the listed colour and accept_colour_codes; "
+        "near: colours within near_distance; unjudged: nobody has decided yet, same as as_listed",
         allowed=("as_listed", "any", "any_one", "one_of", "near", "unjudged"),
     ),
     Column(
         "accept_colour_codes",
         "code_list",
-        "colours allowed besides the listed one (one_of), or allowed beyond plain opaque ones (any, any_one)",
+        "one_of: colours allowed besides the listed one; any, any_one: colours allowed besides the plain opaque ones",
     ),
-    Column("refuse_colour_codes", "code_list", "colours refused whatever the rule says"),
-    Column("group_code", "code", "portions of one model and group must end up in one colour (any_one)"),
+    Column("refuse_colour_codes", "code_list", "colours that are never allowed, whatever the rule"),
+    Column(
+        "group_code",
+        "code",
+        "portions of one model with the same group_code must all be bought in one colour (any_one)",
+    ),
     Column(
         "near_distance",
         "number",
@@ -44,7 +49,7 @@ COLUMNS = (
     Column(
         "free_quantity",
         "integer",
-        "this many of the pieces follow colour_rule, the rest is as listed; empty for all of them",
+        "how many of the pieces follow colour_rule; the others are as listed. Empty: all of them",
         unit="pieces",
         minimum=0,
         maximum=1_000_000,
@@ -53,18 +58,18 @@ COLUMNS = (
     Column(
         "is_load_bearing",
         "flag",
-        "the portion carries load: no weaker form, open form or make-up may stand in",
+        "the portion carries load: no weaker form, open form or combination may replace the part",
     ),
     Column(
         "judged_on",
         "date",
-        "date of the decision; it holds from then on and replaces the line's earlier rows",
+        "date of the decision; it holds from then on and replaces the line's earlier decisions",
     ),
     Column("judged_by", "text", "who decided"),
     Column(
         "amendment_action",
         "code",
-        "add a line, or remove pieces from a listed one",
+        "add: a new line; remove: take pieces from a listed line",
         allowed=("add", "remove"),
     ),
     Column("portion_source", "code", "where the portion comes from", allowed=("designer", "amendment")),

@@ -3,19 +3,19 @@
 from schemas.contract import BUYERS_CURRENCY, VENDORS_CURRENCY, Column
 
 COLUMNS = (
-    Column("priced_on", "date", "the date whose prices, terms, rates, lists and freedoms the plan uses"),
+    Column("priced_on", "date", "the date whose prices, terms, rates, lists and flexible lines the plan uses"),
     Column("scenario_code", "code", "the set of rules under which the plan is made"),
     Column("buyer_code", "code", "the buyer: a region, currency and tax setting"),
     Column("copy_count", "integer", "copies of the model the plan buys for", minimum=1),
-    Column("effort", "code", "how much work the planner was allowed", allowed=("quick", "standard", "deep")),
+    Column("effort", "code", "how much work the planner was allowed to do", allowed=("quick", "standard", "deep")),
     Column(
         "plan_status",
         "code",
-        "proven: no cheaper plan exists; bounded: at most gap_pct above the best possible; partial: something could not "
-        "be bought; refused: the plan failed a check and must not be used",
+        "proven: no cheaper plan exists; bounded: at most gap_pct above the best possible; partial: something "
+        "could not be bought; refused: the plan failed a check and must not be used",
         allowed=("proven", "bounded", "partial", "refused"),
     ),
-    Column("goods", "amount", "goods after order discounts, net of included tax", unit=BUYERS_CURRENCY),
+    Column("goods", "amount", "goods after order discounts, without included tax", unit=BUYERS_CURRENCY),
     Column("shipping", "amount", "shipping", unit=BUYERS_CURRENCY),
     Column("handling", "amount", "handling charges and order fees", unit=BUYERS_CURRENCY),
     Column("tax", "amount", "tax, duty and clearance", unit=BUYERS_CURRENCY),
@@ -46,10 +46,10 @@ COLUMNS = (
         unit="orders",
     ),
     Column("element_count", "integer", "different elements bought", unit="elements"),
-    Column("piece_count", "integer", "pieces wanted by the model", unit="pieces"),
+    Column("piece_count", "integer", "pieces the model needs", unit="pieces"),
     Column("bought_piece_count", "integer", "pieces bought", unit="pieces"),
     Column("used_piece_count", "integer", "pieces bought that serve a portion", unit="pieces"),
-    Column("spare_piece_count", "integer", "pieces bought beyond the need", unit="pieces"),
+    Column("spare_piece_count", "integer", "pieces bought that serve no portion", unit="pieces"),
     Column("on_hand_piece_count", "integer", "pieces taken from stock on hand", unit="pieces"),
     Column("unfilled_piece_count", "integer", "pieces that could not be bought", unit="pieces"),
     Column(
@@ -84,7 +84,11 @@ COLUMNS = (
         "where the estimate comes from",
         allowed=("last_seen", "other_condition", "summary", "none"),
     ),
-    Column("what_would_help", "text", "the nearest freedom, form, vendor or condition that would fill the line"),
+    Column(
+        "what_would_help",
+        "text",
+        "the nearest flexibility, form, vendor or condition that would let the line be filled",
+    ),
     Column("source_vendor_codes", "code_list", "vendors the plan buys the portion from"),
     Column(
         "paid_unit_price",
@@ -93,14 +97,16 @@ COLUMNS = (
         unit=BUYERS_CURRENCY,
     ),
     Column("source_count", "integer", "vendors with one offer that fills the whole portion", unit="vendors", minimum=0),
-    Column("source_in_plan_count", "integer", "those of them that the plan orders from", unit="vendors", minimum=0),
-    Column("second_vendor_code", "code", "cheapest vendor that could fill the portion and does not in the plan"),
+    Column("source_in_plan_count", "integer", "of these, vendors that the plan orders from", unit="vendors", minimum=0),
+    Column(
+        "second_vendor_code", "code", "cheapest vendor that could fill the portion and does not fill it in the plan"
+    ),
     Column(
         "second_unit_price",
         "price",
-        "that vendor's price of a piece, with the tax on goods",
+        "price of a piece from second_vendor_code, with the tax on goods",
         unit=BUYERS_CURRENCY,
     ),
-    Column("is_second_in_plan", "flag", "the plan orders other things from that vendor"),
+    Column("is_second_in_plan", "flag", "the plan orders other things from second_vendor_code"),
     Column("order_number", "integer", "counts the orders with one vendor, from 1", minimum=1),
 )

@@ -8,7 +8,7 @@ COLUMNS = (
     Column(
         "vendor_kind",
         "code",
-        "independent: a small seller; counter: a maker's own counter",
+        "independent: a small seller; counter: the maker's own shop",
         allowed=("independent", "counter"),
     ),
     Column("vendor_region_code", "code", "region the vendor sends from"),
@@ -16,7 +16,7 @@ COLUMNS = (
     Column(
         "shipping_charge",
         "price",
-        "flat shipping charge of an order; write 0 where shipping steps say it all",
+        "flat shipping charge of an order; 0 where the shipping steps are the whole charge",
         unit=VENDORS_CURRENCY,
         minimum=0,
     ),
@@ -27,7 +27,7 @@ COLUMNS = (
         unit=VENDORS_CURRENCY,
         minimum=0,
     ),
-    Column("minimum_order", "price", "least goods value of an order", unit=VENDORS_CURRENCY, minimum=0),
+    Column("minimum_order", "price", "smallest goods value of an order", unit=VENDORS_CURRENCY, minimum=0),
     Column(
         "soft_minimum",
         "price",
@@ -45,12 +45,12 @@ COLUMNS = (
     Column(
         "minimum_line_value",
         "price",
-        "least value of one listing in an order",
+        "smallest value of one listing in an order",
         unit=VENDORS_CURRENCY,
         minimum=0,
     ),
     Column("order_fee", "price", "fixed fee of an order", unit=VENDORS_CURRENCY, minimum=0),
-    Column("order_fee_pct", "price", "fee in per cent of the goods value", unit="%", minimum=0, maximum=100),
+    Column("order_fee_pct", "price", "order fee in per cent of the goods value", unit="%", minimum=0, maximum=100),
     Column(
         "discount_from",
         "price",
@@ -70,17 +70,23 @@ COLUMNS = (
     Column(
         "tax_on",
         "code",
-        "what tax falls on; included: displayed prices and charges contain it",
+        "what tax is charged on; included: displayed prices and charges contain it",
         allowed=("goods", "goods_and_shipping", "included"),
     ),
-    Column("maximum_element_count", "integer", "most different elements in one order", unit="elements", minimum=1),
+    Column(
+        "maximum_element_count",
+        "integer",
+        "largest number of different elements in one order",
+        unit="elements",
+        minimum=1,
+    ),
     Column("closed_from_on", "date", "first date on which the vendor takes no orders"),
-    Column("opens_again_on", "date", "first date on which the vendor takes orders again; empty while nobody knows"),
-    Column("maximum_piece_count", "integer", "most pieces in one order", unit="pieces", minimum=1),
+    Column("opens_again_on", "date", "first date on which the vendor takes orders again; empty while it is not known"),
+    Column("maximum_piece_count", "integer", "largest number of pieces in one order", unit="pieces", minimum=1),
     Column(
         "maximum_order_count",
         "integer",
-        "most orders that one plan may place with the vendor, each charged and limited by itself",
+        "largest number of orders that one plan may place with the vendor; each has its own charges and limits",
         unit="orders",
         minimum=1,
         maximum=5,
@@ -88,7 +94,7 @@ COLUMNS = (
     Column(
         "step_basis",
         "code",
-        "what the steps of a shipping table go by",
+        "the measure that the shipping steps depend on",
         allowed=("goods_value", "weight_grams", "largest_dimension_mm"),
     ),
     Column(
@@ -102,7 +108,7 @@ COLUMNS = (
     Column(
         "step_to",
         "price",
-        "the step ends below this value; empty for no end, beyond the last end nothing is shipped",
+        "the step ends below this value; empty: it has no end. Beyond the last end nothing is shipped",
         minimum=0,
     ),
     Column(
@@ -131,5 +137,5 @@ COLUMNS = (
     Column("rate_on", "date", "date of the exchange rate"),
     Column("from_currency_code", "code", "currency converted from, ISO 4217", pattern="AAA"),
     Column("to_currency_code", "code", "currency converted to, ISO 4217", pattern="AAA"),
-    Column("exchange_rate", "price", "units of to_currency_code for one of from_currency_code", minimum=0.000001),
+    Column("exchange_rate", "price", "units of to_currency_code for one unit of from_currency_code", minimum=0.000001),
 )

@@ -6,21 +6,27 @@ COLUMNS = (
     Column(
         "variant_kind",
         "code",
-        "without_vendor: the vendor of variant_value forbidden; at_most_vendors: no more vendors than variant_value; "
-        "flat_shipping: every independent vendor's flat shipping charge is variant_value, in the buyer's currency; "
-        "suspects_trusted: offers with suspicious prices may be bought as well; sources_in_plan: more vendors are ordered from, "
-        "so that as many as variant_value could fill each portion whole, where as many could at all",
+        "without_vendor: the vendor of variant_value is not allowed; at_most_vendors: at most variant_value "
+        "vendors; flat_shipping: every independent vendor's flat shipping charge is variant_value, in the "
+        "buyer's currency; suspects_trusted: offers with suspicious prices may be bought as well; "
+        "sources_in_plan: more vendors are ordered from, so that variant_value of them could fill each "
+        "portion whole, or as many as could at all",
         allowed=("without_vendor", "at_most_vendors", "flat_shipping", "suspects_trusted", "sources_in_plan"),
     ),
-    Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind speaks of"),
+    Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind uses"),
     Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),
     Column(
         "assumption",
         "code",
-        "what is changed",
+        "the assumption that is changed",
         allowed=("shipping", "tax", "exchange_rate", "prices", "condition", "vendor_count", "freedoms", "counter"),
     ),
-    Column("swing_side", "code", "which way it is changed", allowed=("down", "up")),
-    Column("changed_to", "text", "the assumption in words as changed"),
-    Column("swing_amount", "amount", "complete cost then, less that of the plan", unit=BUYERS_CURRENCY),
+    Column("swing_side", "code", "the direction in which it is changed", allowed=("down", "up")),
+    Column("changed_to", "text", "the changed assumption in words"),
+    Column(
+        "swing_amount",
+        "amount",
+        "complete cost under the changed assumption, minus that of the plan",
+        unit=BUYERS_CURRENCY,
+    ),
 )

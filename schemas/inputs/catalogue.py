@@ -25,7 +25,7 @@ PARTS = Contract(
 
 INTERCHANGE = Contract(
     name="interchange",
-    grain="one row per listed part and stand-in",
+    grain="one row per listed part, its substitute and start date",
     columns=("part_code", "stand_in_part_code", "stand_in_kind", "strength", "valid_from_on", "reason"),
     key=("part_code", "stand_in_part_code", "valid_from_on"),
     optional={
@@ -34,12 +34,12 @@ INTERCHANGE = Contract(
         "valid_from_on": "1900-01-01",
         "reason": "",
     },
-    notes="One-way and single hop: a stand-in's own stand-ins do not count.",
+    notes="One-way and single hop: a substitute's own substitutes do not count.",
 )
 
 MAKE_UPS = Contract(
     name="make_ups",
-    grain="one row per listed part, make-up and component",
+    grain="one row per listed part, combination, component and start date",
     columns=(
         "part_code",
         "make_up_code",
@@ -50,7 +50,7 @@ MAKE_UPS = Contract(
     ),
     key=("part_code", "make_up_code", "component_part_code", "valid_from_on"),
     optional={"valid_from_on": "1900-01-01", "reason": ""},
-    notes="Used only where the portion does not bear load. All components of one piece are bought in one colour.",
+    notes="Used only where the portion bears no load. All components of one piece are bought in one colour.",
 )
 
 CODE_MAP = Contract(
@@ -59,7 +59,8 @@ CODE_MAP = Contract(
     columns=("source_code", "source_part_code", "part_code", "valid_from_on", "is_ambiguous"),
     key=("source_code", "source_part_code", "valid_from_on"),
     optional={"valid_from_on": "1900-01-01", "is_ambiguous": "false"},
-    notes="Rows from an ambiguous code leave the form open. A source with a code map holds rows whose code is not in it.",
+    notes="Offers under an ambiguous code leave the form open. Where a source has a code map, rows whose code is "
+    "not in it are quarantined.",
 )
 
 ELEMENT_STATUS = Contract(
@@ -68,7 +69,7 @@ ELEMENT_STATUS = Contract(
     columns=("part_code", "colour_code", "element_status", "valid_from_on", "reason"),
     key=("part_code", "colour_code", "valid_from_on"),
     optional={"valid_from_on": "1900-01-01", "reason": ""},
-    notes="What you know of whether an element is still made. It goes beside availability; no plan looks at it.",
+    notes="What you know of whether an element is still made. It is shown beside availability; no plan uses it.",
 )
 
 STOCK_ON_HAND = Contract(

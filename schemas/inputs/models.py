@@ -24,8 +24,8 @@ FREEDOMS = Contract(
         "near_distance": None, "accept_conditions": "new", "is_load_bearing": "true", "judged_on": "1900-01-01",
         "judged_by": "", "reason": "",
     },
-    notes="models/<model_code>/freedoms.csv. An empty quantity takes what the line's other portions leave. A line without "
-    "rows is unjudged; pieces no portion covers are as listed.",
+    notes="models/<model_code>/freedoms.csv. An empty quantity takes what the line's other portions leave. A line "
+    "without rows is undecided; pieces that no portion covers are as listed.",
 )  # fmt: skip
 
 AMENDMENTS = Contract(

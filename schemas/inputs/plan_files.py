@@ -19,8 +19,8 @@ PLAN_NEEDS = Contract(
         "group_code": "", "near_distance": None, "free_quantity": None, "accept_conditions": "new",
         "is_load_bearing": "false",
     },
-    notes="`--needs`. accept_conditions may be called conditions. Without free_quantity all pieces follow colour_rule. Make-ups "
-    "and weaker stand-ins serve wherever is_load_bearing is not true.",
+    notes="`--needs`. accept_conditions may be called conditions. Without free_quantity all pieces follow "
+    "colour_rule. Combinations and weaker substitutes are used wherever is_load_bearing is not true.",
 )  # fmt: skip
 
 PLAN_OFFERS = Contract(
@@ -36,8 +36,8 @@ PLAN_OFFERS = Contract(
         "listing_code": "", "sold_in_multiples_of": "1", "step_from_quantity": "1", "assortment_code": "",
         "maximum_per_order": None, "form_certainty": "stated", "step_kind": "all_units",
     },
-    notes="`--offers`. Rows that fail are told and left out; of rows that share a key all are, and so are all steps of an offer "
-    "that differ in step_kind.",
+    notes="`--offers`. Rows that fail are reported and left out. Of rows with the same key all are left out, and so "
+    "are all steps of an offer that differ in step_kind.",
 )  # fmt: skip
 
 _FLAT_TERMS = {
@@ -58,9 +58,9 @@ PLAN_TERMS = Contract(
         **_FLAT_TERMS, "duty_pct": "0", "clearance_charge": "0", "currency_code": None, "closed_from_on": None,
         "opens_again_on": None,
     },
-    notes="`--terms`. shipping_charge may be called shipping; 0 where only `--shipping-steps` count. currency_code is that of "
-    "the vendor's offers unless stated; clearance_charge is in the buyer's currency. With opens_again_on alone the vendor is "
-    "closed until then.",
+    notes="`--terms`. shipping_charge may be called shipping; write 0 where `--shipping-steps` are the whole "
+    "charge. currency_code is that of the vendor's offers unless stated. clearance_charge is in the buyer's "
+    "currency. With opens_again_on and no closed_from_on the vendor is closed until then.",
 )  # fmt: skip
 
 PLAN_SHIPPING_STEPS = Contract(
@@ -87,7 +87,8 @@ PLAN_COLOURS = Contract(
     columns=("colour_code", "colour_name", "srgb_hex", "colour_family", "finish"),
     key=("colour_code",),
     optional={"colour_name": "", "colour_family": "", "finish": "plain"},
-    notes="`--colours`. Without it the colours of needs and offers count, all as plain ones, and the rule near can't be used.",
+    notes="`--colours`. Without it the colours are those of needs and offers, all of them plain, and the rule near "
+    "can't be used.",
 )
 
 PLAN_WEIGHTS = Contract(
@@ -96,7 +97,8 @@ PLAN_WEIGHTS = Contract(
     columns=("part_code", "weight_grams", "largest_dimension_mm", "surface", "material"),
     key=("part_code",),
     optional={"weight_grams": None, "largest_dimension_mm": None, "surface": "plain", "material": "hard"},
-    notes="`--weights`. What is not here counts as plain, hard and as heavy as the 95th percentile of what is.",
+    notes="`--weights`. A part that is not in it counts as plain, hard and as heavy as the 95th percentile of the "
+    "parts that are.",
 )
 
 PLAN_RATES = Contract(
@@ -105,7 +107,7 @@ PLAN_RATES = Contract(
     columns=("from_currency_code", "to_currency_code", "exchange_rate", "rate_on"),
     key=("from_currency_code", "to_currency_code", "rate_on"),
     optional={"rate_on": "1900-01-01"},
-    notes="`--rates`. The latest of a pair counts, however old; either direction will do.",
+    notes="`--rates`. The latest rate of a pair holds, however old. A rate in the other direction is used as well.",
 )
 
 SHORT_NAMES = {

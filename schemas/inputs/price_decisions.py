@@ -33,18 +33,19 @@ SOURCE_CORRECTIONS = Contract(
         "part_code": "*", "colour_code": "*", "observed_to_on": None, "correction_factor": None,
         "corrected_currency_code": None, "guard_price_from": None, "guard_price_to": None, "guard_currency_code": None,
     },
-    notes="* is any part or colour. Of several corrections of one row that with part and colour named holds, then that with "
-    "the part, then the latest start. The guard says how the error shows: a row outside of it is right as it is, and from its "
-    "date on the source has mended itself for that offer. A correction without a guard needs observed_to_on.",
+    notes="* is any part or colour. Of several corrections of one row, the one that names part and colour holds, "
+    "then the one that names the part, then the one with the latest start. The guard states how the error is "
+    "recognised: a row outside it is right as it is, and from its date on the source itself has corrected "
+    "that offer. A correction without a guard needs observed_to_on.",
 )  # fmt: skip
 
 CONFIRMED_PRICES = Contract(
     name="confirmed_prices",
-    grain="one row per offer and price that stands out and is right all the same",
+    grain="one row per offer and price that stands out and is right",
     columns=(
         "vendor_code", "part_code", "colour_code", "condition", "listing_code", "unit_price", "valid_from_on", "reason",
     ),
     key=("vendor_code", "part_code", "colour_code", "condition", "listing_code", "unit_price"),
     optional={"condition": "new", "listing_code": "", "valid_from_on": "1900-01-01", "reason": ""},
-    notes="The offer's prices near this one are no longer suspect for dates from valid_from_on on. See suspect_price.",
+    notes="From valid_from_on on, prices of the offer close to this one are no longer suspect. See suspect_price.",
 )  # fmt: skip

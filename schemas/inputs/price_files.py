@@ -17,7 +17,7 @@ PRICE_EXPORT = Contract(
         "listing_code": "", "sold_in_multiples_of": "1", "step_from_quantity": "1", "assortment_code": "",
         "maximum_per_order": None, "form_certainty": "stated", "coverage": "partial", "revision_number": "0",
     },
-    notes="Dropped in inbox/. Two rows with one key and different content are both held.",
+    notes="Dropped in inbox/. Two rows with one key and different content are both quarantined.",
 )  # fmt: skip
 
 PRICE_SUMMARY = Contract(
@@ -29,5 +29,6 @@ PRICE_SUMMARY = Contract(
     ),
     key=("source_code", "part_code", "colour_code", "condition", "observed_on"),
     optional={"lowest_price": None, "quantity_available": None, "offer_vendor_count": None},
-    notes="Dropped in inbox/. Prices of a market that does not name its vendors: for trends and estimates, never for plans.",
+    notes="Dropped in inbox/. Prices of a market that does not name its vendors. They are used for trends and "
+    "estimates, never for plans.",
 )  # fmt: skip

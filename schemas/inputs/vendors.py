@@ -26,8 +26,9 @@ VENDOR_TERMS = Contract(
         "order_fee": "0", "order_fee_pct": "0", "discount_from": "0", "discount_pct": "0", "tax_rate_pct": "0",
         "tax_on": "goods", "maximum_element_count": None, "maximum_piece_count": None, "maximum_order_count": "1",
     },
-    notes="A vendor serves the regions it has rows for. On a date the row with the latest start holds; the buyer's own "
-    "region goes before *. A parcel from a small vendor costs about 7 to ship (common practice, no source).",
+    notes="A vendor serves the regions it has rows for. On a date the row with the latest start holds; a row for "
+    "the buyer's own region is used before one for *. A parcel from a small vendor costs about 7 to ship "
+    "(common practice, no source).",
 )  # fmt: skip
 
 VENDOR_CLOSURES = Contract(
@@ -36,7 +37,8 @@ VENDOR_CLOSURES = Contract(
     columns=("vendor_code", "closed_from_on", "opens_again_on", "reason"),
     key=("vendor_code", "closed_from_on"),
     optional={"opens_again_on": None, "reason": ""},
-    notes="Holidays, removals: on these dates no plan uses the vendor. Its prices stay in history and trends.",
+    notes="Holidays or a move, for example. On these dates no plan uses the vendor. Its prices stay in history and "
+    "trends.",
 )
 
 SHIPPING_STEPS = Contract(
@@ -47,8 +49,8 @@ SHIPPING_STEPS = Contract(
     ),
     key=("vendor_code", "buyer_region_code", "valid_from_on", "step_basis", "step_from"),
     optional={"buyer_region_code": "*", "valid_from_on": "1900-01-01", "step_to": None},
-    notes="Added to the flat shipping charge; steps of different bases add up; each begins where the one before "
-    "ends. Beyond the last step the vendor does not ship. The waiver threshold waives all of it.",
+    notes="Added to the flat shipping charge. Steps of different bases add up. Each step begins where the one "
+    "before it ends. Beyond the last step the vendor does not ship. Where shipping is waived, all of it is.",
 )  # fmt: skip
 
 HANDLING_CHARGES = Contract(

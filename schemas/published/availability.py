@@ -18,12 +18,12 @@ ELEMENT_AVAILABILITY = Contract(
             "piece_trend_high_pct", "months_left", "months_left_low", "months_left_high",
         )
     ),
-    notes="As listed: neither colour freedoms nor stand-ins count.",
+    notes="As listed: no flexibility of colour or form counts.",
 )  # fmt: skip
 
 MODEL_AVAILABILITY = Contract(
     name="model_availability",
-    grain="one row per model, buyer and month: what the market of the month's date offered of today's parts list",
+    grain="one row per model, buyer and month: what of today's parts list the market offered on the month's date",
     columns=(
         "model_code", "buyer_code", "month", "needed_piece_count", "basket_element_count", "available_element_count",
         "single_vendor_element_count", "fillable_share", "buildable_copy_count",

@@ -4,13 +4,13 @@ from schemas.contract import Contract
 from schemas.published.keys import PLAN_KEY
 
 _HOW_ESTIMATED = (
-    "A quick reckoning within a few dozen sets of vendors, put in proportion to the plans; see the evidence page. Fair shares of "
+    "A quick estimate within a few dozen sets of vendors, scaled to the plans; the details page shows how. Fair shares of "
     "colour_flex_saving and interchange_saving add up to the total saving of freedom_cost."
 )
 
 FREEDOM_COST = Contract(
     name="freedom_cost",
-    grain="one row per freed plan and kind of freedom allowed: what the model costs with it",
+    grain="one row per flexible plan and kind of flexibility allowed: what the model costs with it",
     columns=(
         *PLAN_KEY, "freedoms_allowed", "landed_cost", "unfilled_piece_count", "complete_cost", "total_saving",
         "is_told_apart", "modelled_saving", "share_basis", "line_count", "judged_line_count", "judged_share",
@@ -18,13 +18,13 @@ FREEDOM_COST = Contract(
     ),
     key=(*PLAN_KEY, "freedoms_allowed"),
     optional={"modelled_saving": None, "looked_line_numbers": ""},
-    notes="colour, interchange and first_looks are planned with little effort among a few vendors; none and both are the "
-    "published plans.",
+    notes="colour, interchange and first_looks are planned with little effort among a few vendors; none and both "
+    "are the published plans.",
 )  # fmt: skip
 
 COLOUR_FLEX_SAVING = Contract(
     name="colour_flex_saving",
-    grain="one row per freed plan, line with a colour freedom, and view",
+    grain="one row per flexible plan, line that may take another colour, and view",
     columns=(
         *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
         "saving", "is_told_apart", "standard_error", "freed_line_count", "interplay", "interplay_line_numbers",
@@ -36,7 +36,7 @@ COLOUR_FLEX_SAVING = Contract(
 
 INTERCHANGE_SAVING = Contract(
     name="interchange_saving",
-    grain="one row per freed plan, line that another form could fill, and view",
+    grain="one row per flexible plan, line that another form could fill, and view",
     columns=(
         *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "quantity", "saving_view", "saving",
         "is_told_apart", "standard_error", "interplay", "interplay_line_numbers",
@@ -48,7 +48,7 @@ INTERCHANGE_SAVING = Contract(
 
 LOOK_FIRST = Contract(
     name="look_first",
-    grain="one row per freed plan and line nobody has judged, in the order in which to look at them",
+    grain="one row per flexible plan and undecided line, in the order in which to look at them",
     columns=(
         *PLAN_KEY, "look_rank", "line_number", "listed_part_code", "listed_colour_code", "quantity", "look_saving",
         "added_saving", "look_saving_so_far", "best_look_saving", "best_line_numbers", "is_worth_a_look",
@@ -56,5 +56,6 @@ LOOK_FIRST = Contract(
     ),
     key=(*PLAN_KEY, "look_rank"),
     optional={"best_line_numbers": "", "look_colour_codes": ""},
-    notes="A quick reckoning within a few dozen sets of vendors; what planning makes of the first lines is in freedom_cost.",
+    notes="A quick estimate within a few dozen sets of vendors. What the first lines save when they are planned is "
+    "in freedom_cost.",
 )  # fmt: skip

@@ -44,5 +44,6 @@ CORRECTED_ROW = Contract(
     ),
     key=("file_hash", "record_number"),
     optional={"listing_code": "", "corrected_unit_price": None, "corrected_currency_code": None},
-    notes="unit_price and currency_code are as received. A price that could not be one after its correction drops the row.",
+    notes="unit_price and currency_code are as received. A row whose price could not be a price after its "
+    "correction is dropped.",
 )  # fmt: skip

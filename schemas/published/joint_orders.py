@@ -6,7 +6,7 @@ JOINT_KEY = ("priced_on", "joint_order_code", "buyer_code")
 
 JOINT_ORDER = Contract(
     name="joint_order",
-    grain="one row per date and joint order of the settings: several models bought together",
+    grain="one row per date, joint order of the settings and buyer: several models bought together",
     columns=(
         *JOINT_KEY, "joint_order_title", "joint_model_codes", "scenario_code", "currency_code", "goods", "shipping",
         "handling", "tax", "landed_cost", "unfilled_estimate", "complete_cost", "separate_cost", "sequence_cost",
@@ -15,8 +15,9 @@ JOINT_ORDER = Contract(
         "separate_unfilled_piece_count", "sequence_unfilled_piece_count", "share_method", "effort",
     ),
     key=JOINT_KEY,
-    notes="Never dearer than the cheapest sequence at equal fill. It may cost more than the separate plans, each of which "
-    "counts on stock that can be bought only once. The lower bound is of plans that order once from each vendor.",
+    notes="At equal fill, never more expensive than the cheapest sequence. It may cost more than the separate "
+    "plans, because each of those counts on stock that can be bought only once. The lower bound is of plans "
+    "that order once from each vendor.",
 )  # fmt: skip
 
 JOINT_VENDOR = Contract(
@@ -27,7 +28,7 @@ JOINT_VENDOR = Contract(
         "landed_cost", "vendor_currency_code", "vendor_total", "element_count", "bought_piece_count",
     ),
     key=(*JOINT_KEY, "vendor_code", "order_number"),
-    notes="A vendor gets several orders where a limit of its own asks for that, or where one order would cost more.",
+    notes="A vendor gets several orders where one of its limits requires it, or where one order would cost more.",
 )  # fmt: skip
 
 JOINT_PLAN = Contract(
@@ -49,8 +50,9 @@ JOINT_SHARE = Contract(
         "on_hand_piece_count", "unfilled_piece_count", "share_method",
     ),
     key=(*JOINT_KEY, "model_code"),
-    notes="Shapley value of the complete costs of all sets of up to 8 models, planned at the order's effort or, from 4 "
-    "models on, quickly; for more models in proportion to the separate costs. Shares add up to the complete cost.",
+    notes="Up to 8 models: the Shapley value of the complete costs of all sets of them, planned at the order's "
+    "effort, or quickly from 4 models on. More models: in proportion to the separate costs. Shares add up to "
+    "the complete cost.",
 )  # fmt: skip
 
 JOINT_SEQUENCE = Contract(

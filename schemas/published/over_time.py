@@ -21,19 +21,20 @@ COST_CHANGE = Contract(
 
 VENDOR_MOVE = Contract(
     name="vendor_move",
-    grain="one row per model, buyer and vendor whose change since the last month end moves what the model costs",
+    grain="one row per model, buyer and vendor whose changes since the last month end change what the model costs",
     columns=(
         "model_code", "buyer_code", "vendor_code", "compared_on", "moved_element_count", "vendor_effect_pct",
         "terms_effect_pct", "terms_refusal",
     ),
     key=("model_code", "buyer_code", "vendor_code"),
     optional={"terms_effect_pct": "0", "terms_refusal": ""},
-    notes="Prices and stock are those the index uses. Effects of several vendors do not add up, because one steps in for another.",
+    notes="Prices and stock are those the index uses. The effects of several vendors do not add up, because one can "
+    "replace another.",
 )  # fmt: skip
 
 BUYING_TIME = Contract(
     name="buying_time",
-    grain="one row per model, buyer and measure: where today stands in its own past",
+    grain="one row per model, buyer and measure: how today compares with the past",
     columns=(
         "model_code", "buyer_code", "buying_measure", "measure_now", "past_month_count", "cheaper_share_low",
         "cheaper_share_high", "lowest_12_months", "lowest_month", "above_lowest_pct", "withheld_reason",
@@ -62,7 +63,7 @@ SEASONAL_PATTERN = Contract(
 
 FORECAST_TRIAL = Contract(
     name="forecast_trial",
-    grain="one row per model and buyer: how forecasts of the headline index would have done",
+    grain="one row per model and buyer: how good past forecasts of the headline index would have been",
     columns=(
         "model_code", "buyer_code", "forecast_method", "origin_count", "forecast_error_pct", "naive_error_pct",
         "is_forecast_shown", "withheld_reason",
@@ -73,7 +74,7 @@ FORECAST_TRIAL = Contract(
 
 PRICE_FORECAST = Contract(
     name="price_forecast",
-    grain="one row per model, buyer and month to come, where the forecast beat 'same as last month'",
+    grain="one row per model, buyer and future month, where the forecast was better than 'same as last month'",
     columns=("model_code", "buyer_code", "month", "forecast_method", "forecast_level", "forecast_low", "forecast_high"),
     key=("model_code", "buyer_code", "month"),
 )

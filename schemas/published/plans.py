@@ -31,7 +31,7 @@ PLAN_VENDOR = Contract(
 
 PLAN_PURCHASE = Contract(
     name="plan_purchase",
-    grain="one row per plan, order and offer bought",
+    grain="one row per plan, order, offer bought and its price step",
     columns=(
         *PLAN_KEY, "vendor_code", "order_number", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity",
         "offer_id", "bought_piece_count", "used_piece_count", "spare_piece_count", "unit_price",
@@ -43,7 +43,8 @@ PLAN_PURCHASE = Contract(
 
 PLAN_LINE = Contract(
     name="plan_line",
-    grain="one row per plan, portion and offer that serves it, by order; pieces from stock on hand have no vendor, and order 1",
+    grain="one row per plan, portion and offer that serves it, by order; pieces from stock on hand have no vendor, "
+    "and order 1",
     columns=(
         *PLAN_KEY, "line_number", "portion_number", "portion_source", "listed_part_code", "listed_colour_code",
         "colour_rule", "vendor_code", "order_number", "offer_id", "part_code", "colour_code", "condition", "listing_code",

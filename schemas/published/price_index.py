@@ -27,7 +27,7 @@ ELEMENT_PRICE = Contract(
 
 INDEX_BAND = Contract(
     name="index_band",
-    grain="one row per model, buyer and month that is shown: how far the index methods lie apart",
+    grain="one row per model, buyer and month shown: how far the index methods are apart",
     columns=("model_code", "buyer_code", "month", "lowest_index_level", "highest_index_level", "band_reason"),
     key=("model_code", "buyer_code", "month"),
 )
@@ -63,12 +63,13 @@ INDEX_REVISION = Contract(
     ),
     key=("model_code", "buyer_code", "month", "index_method"),
     optional={"index_level": None, "revision_points": None},
-    notes="Without a level where the month is withheld now.",
+    notes="index_level and revision_points are empty where the month is withheld now.",
 )  # fmt: skip
 
 PRICE_CHANGE_DISTRIBUTION = Contract(
     name="price_change_distribution",
-    grain="one row per model, buyer, month and span: how the changes of its elements' prices are spread",
+    grain="one row per model, buyer, month and number of months compared: how the price changes of its elements are "
+    "spread",
     columns=(
         "model_code", "buyer_code", "month", "change_month_count", "item_count", "change_p10_pct", "change_p25_pct",
         "change_p50_pct", "change_p75_pct", "change_p90_pct", "risen_share", "unchanged_share", "fallen_share",

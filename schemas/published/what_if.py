@@ -5,23 +5,25 @@ from schemas.published.keys import PLAN_KEY
 
 PLAN_VARIANT = Contract(
     name="plan_variant",
-    grain="one row per plan and change to what it may do: what it would cost then",
+    grain="one row per plan and changed rule: what it would cost under that rule",
     columns=(
         *PLAN_KEY, "variant_kind", "variant_value", "landed_cost", "unfilled_piece_count", "vendor_count",
         "variant_vendor_codes",
     ),
     key=(*PLAN_KEY, "variant_kind", "variant_value"),
-    notes="Made with little effort: a variant can be bought at this cost, and a cheaper one may exist.",
+    notes="Planned with little effort: the plan can be bought at this cost, and a cheaper one may exist.",
 )  # fmt: skip
 
 WHAT_IF_SWING = Contract(
     name="what_if_swing",
-    grain="one row per date, model, buyer, assumption and side to which it is changed, all others staying",
+    grain="one row per date, model, buyer, assumption and direction of change, all other assumptions staying as "
+    "they are",
     columns=(
         *PLAN_KEY, "assumption", "swing_side", "changed_to", "currency_code", "complete_cost", "swing_amount",
         "unfilled_piece_count",
     ),
     key=(*PLAN_KEY, "assumption", "swing_side"),
-    notes="Prices, shipping, tax and exchange rates: the same purchases at changed terms, unless a vendor would refuse them. The "
-    "rest is planned anew with little effort, starting from the published plan.",
+    notes="Changed prices, shipping, tax and exchange rates: the same purchases under the changed terms, unless a "
+    "vendor would refuse them. Other assumptions are planned again with little effort, starting from the "
+    "published plan.",
 )  # fmt: skip

@@ -15,8 +15,8 @@ WHOLE_COST = Contract(
     optional=dict.fromkeys(
         ("instructions_list_price", "instructions_discount", "instructions_cost", "cost_per_piece", "cost_per_100_pieces")
     ),
-    notes="Per piece: complete cost by pieces wanted and not on hand. Instructions whose price or exchange rate is not known "
-    "are not in whole_cost.",
+    notes="cost_per_piece and cost_per_100_pieces are the complete cost by pieces that are needed and not on hand. "
+    "Instructions whose price or exchange rate is not known are not in whole_cost.",
 )  # fmt: skip
 
 INSTRUCTIONS_STEP = Contract(
@@ -28,12 +28,12 @@ INSTRUCTIONS_STEP = Contract(
     ),
     key=(*MODEL_KEY, "step_number"),
     optional={"discount_reason": "", "discount_pct": None},
-    notes="Discounts multiply; each price is worked out exactly from the list price and rounded once.",
+    notes="Discounts multiply. Each price is calculated exactly from the list price and rounded once.",
 )  # fmt: skip
 
 LINE_COST = Contract(
     name="line_cost",
-    grain="one row per line of the cheapest mix: what it carries of the complete cost",
+    grain="one row per line of the cheapest mix: its part of the complete cost",
     columns=(
         *PLAN_KEY, "line_number", "portion_source", "listed_part_code", "listed_colour_code", "quantity",
         "currency_code", "line_goods", "line_cost", "line_cost_share", "cost_rank", "other_colour_code",
@@ -43,9 +43,9 @@ LINE_COST = Contract(
     optional={
         "other_colour_code": "", "other_colour_saving": None, "other_form_saving": None, "left_out_saving": None,
     },
-    notes="line_cost is the line's goods, spares of its offers included, its part of each order's charges in proportion to "
-    "goods, and its estimate: over all lines they add up to the complete cost. Savings are worked out for the dearest "
-    "lines, the rest of the plan staying as it is.",
+    notes="line_cost adds up the line's goods (with the spares of its offers), its part of each order's charges in "
+    "proportion to goods, and its estimate. Over all lines it adds up to the complete cost. Savings are "
+    "calculated for the most expensive lines, with the rest of the plan as it is.",
 )  # fmt: skip
 
 COPY_COST = Contract(
