@@ -12,14 +12,14 @@ from hypothesis import strategies as st
 from pipelines.errors import InputError
 from schemas import validate
 from schemas.all_columns import COLUMNS
-from schemas.all_tables import ALL_INPUTS, ALL_PUBLISHED, PLAN_FILES
+from schemas.all_tables import ALL_CONTRACTS, ALL_PUBLISHED
 from schemas.contract import Column, Contract, by_name
 from schemas.dictionary import data_dictionary
 from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.rules import POLARS_TYPES, every_rule, pandera_gate, pandera_schema
 from schemas.validate import polars_schema, validate_text, validate_typed
 
-CONTRACTS = [*ALL_INPUTS, *PLAN_FILES, *ALL_PUBLISHED]
+CONTRACTS = list(ALL_CONTRACTS.values())
 ROOT = Path(__file__).resolve().parents[2]
 
 GOOD_TEXT = {
