@@ -1,1 +1,6 @@
-"""From parts lists and offers to purchase plans with receipts and lower bounds."""
+"""A vendor's terms on a date, and what purchases cost under them, in exact arithmetic.
+
+In: the workspace's dated tables of terms, a date and a buyer; purchases. Out: a ``TermsBook``, price steps, parcel
+penalties, terms of several orders, and the landed cost with the rules an order breaks. landed_cost imports nothing of
+planner: plans are checked against it. May import schemas, money, errors, settings, inputs, resources, workers.
+"""

@@ -1,1 +1,8 @@
-"""From a file in the inbox to validated rows: recognise, read as text, shape, validate, hold, archive."""
+"""From a file in the inbox to validated rows, and from a workspace's files to its inputs.
+
+In: price files, the workspace's files, the files of `kitfare plan` and `kitfare index`. Out: a ``TakenFile``
+(take_in), the file of quarantined rows (quarantine), an ``Inspection`` (inspect_file), and the inputs of workspace/
+and single_files/. Nothing a price file holds raises: what fails is quarantined with its reason. May import schemas,
+money, errors, settings, inputs, resources, workers; inside, reading < profiles < checking < archiving < workspace <
+single_files < the modules at the door.
+"""

@@ -24,7 +24,7 @@ _TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_
 
 
 class TakenFile(Protocol):
-    """What intake makes of a file; see DEVELOPERS.md.
+    """What intake makes of a file; see :class:`pipelines.intake.take_in.TakenFile`.
 
     ``rows`` has the contract's columns, typed, plus source_line_number and record_number. ``held_keys`` has, per failing
     record whose offer can be read, record_number, vendor_code, part_code, colour_code, condition, listing_code and
