@@ -152,3 +152,27 @@ def test_every_colour_rule_is_explained(guides, run_command):
     stated = re.search(r"`colour_rule`.*?one of ([^|]+) \|", run_command("dictionary", "flexible_lines"))[1]
     table = guides["docs/flexibility.md"].partition("| colour rule | meaning |")[2].partition("\n\n")[0]
     assert re.findall(r"^\| `(\w+)`", table, re.M) == stated.split(", ")
+
+
+def test_names_of_tables_columns_settings_and_values_exist(guides, workspace):
+    """Whatever stands between backticks and looks like a name of ours is one: in the dictionary, the help, the settings or the SQL."""
+    known = set()
+    for path in (
+        ROOT / "schemas/DICTIONARY.md",
+        ROOT / "docs/reference/commands.md",
+        workspace / "kitfare.toml",
+        workspace / "models/model.toml.example",
+        *(ROOT / "sql").rglob("*.sql"),
+    ):
+        known |= set(re.findall(r"\w+", path.read_text(encoding="utf-8")))
+    known |= {path.stem for path in (ROOT / "sql").rglob("*.sql")}
+    elsewhere = {"read_csv", "tram_depot"}  # DuckDB's reader, a model of the demo
+    named = {
+        (guide, name)
+        for guide, text in guides.items()
+        if not guide.startswith("docs/reference/")
+        for name in re.findall(r"`([a-z]+(?:_[a-z]+)+)`", text)
+    }
+    assert len(named) > 80
+    strange = sorted((guide, name) for guide, name in named if name not in known | elsewhere)
+    assert not strange
