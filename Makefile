@@ -62,6 +62,10 @@ bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they 
 bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
 	$(BIN)/python -m tests.benchmarks.load_bench $(if $(SIZES),--sizes $(SIZES))
 
+docs: $(INSTALLED) ## write what the code says of itself again: schemas/DICTIONARY.md and docs/reference/commands.md
+	$(BIN)/kitfare dictionary > schemas/DICTIONARY.md
+	$(BIN)/python -m pipelines.cli.reference > docs/reference/commands.md
+
 format: $(INSTALLED) ## format and mend what can be mended
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
@@ -69,4 +73,5 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: bench-joint bench-load bench-night help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+# `docs` is a folder too, so that it must be named here.
+.PHONY: bench-joint bench-load bench-night docs help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean

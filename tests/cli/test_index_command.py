@@ -4,7 +4,6 @@ import csv
 import io
 import json
 import random
-import re
 import sys
 from datetime import datetime
 from decimal import Decimal
@@ -47,16 +46,6 @@ def index(tmp_path):
 def levels(result):
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     return {row["month"]: float(row["index_level"]) if row["index_level"] else None for row in rows}
-
-
-def test_the_example_of_the_readme(index):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    section = readme.partition("## An index straight from a file")[2].partition("\n## ")[0]
-    source, printed = re.findall(r"```(?:csv|text)\n(.*?)```", section, re.S)
-    assert "--method lowe --impute overall-mean" in section
-    result = index(source.splitlines(), "--impute", "overall-mean", method="lowe")
-    assert result.stdout == printed
-    assert "1 of 6 prices are imputed" in result.stderr
 
 
 def test_the_manuals_lowe_index_of_seasonal_fruit(index, tmp_path):
