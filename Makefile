@@ -66,7 +66,7 @@ docs: $(INSTALLED) ## write what the code says of itself again: schemas/DICTIONA
 	$(BIN)/kitfare dictionary > schemas/DICTIONARY.md
 	$(BIN)/python -m pipelines.cli.reference > docs/reference/commands.md
 
-format: $(INSTALLED) ## format and mend what can be mended
+format: $(INSTALLED) ## format and correct what can be corrected
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
 

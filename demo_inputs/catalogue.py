@@ -256,7 +256,7 @@ def _made(family: _Family, code: str, name: str, popularity: float) -> tuple[str
         return ("TIN", "BRS")
     if "soft" in name:
         return ("SOO",) if _steady(code) < 0.5 else ("SOO", "ANV")
-    wanted = max(len(family.always), round(family.colour_reach * (0.25 + 1.0 * popularity)))
+    needed = max(len(family.always), round(family.colour_reach * (0.25 + 1.0 * popularity)))
     transparent = (
         TRANSPARENT
         if family.name in ("rounds", "tiles", "slopes") or name in ("brick 1 x 2", "plate 1 x 1", "plate 1 x 2")
@@ -273,7 +273,7 @@ def _made(family: _Family, code: str, name: str, popularity: float) -> tuple[str
     )
     if "printed" in name:
         return (*family.always[:1], ranked[0].code)
-    return (*family.always, *(colour.code for colour in ranked[: wanted - len(family.always)]))
+    return (*family.always, *(colour.code for colour in ranked[: needed - len(family.always)]))
 
 
 def _price(weight: float, factor: float, code: str, name: str) -> float:
@@ -310,13 +310,13 @@ def parts() -> tuple[Part, ...]:
     return tuple(sorted(found, key=lambda part: part.code))
 
 
-def counter_assortment(part: Part, colour_code: str) -> str:
-    """The counter's assortment an element belongs to; '' when the counter doesn't have it.
+def maker_assortment(part: Part, colour_code: str) -> str:
+    """The maker's assortment an element belongs to; '' when the maker's shop doesn't have it.
 
     It has common parts in common colours: frames, pins, axles and gears from its workshop, the rest from its stockroom.
     """
     common = BY_CODE[colour_code].frequency >= 2.5 and part.popularity >= 0.5 and part.surface == "plain"
-    if not common or _steady("counter" + part.code + colour_code) > 0.72:
+    if not common or _steady("maker" + part.code + colour_code) > 0.72:
         return ""
     return "workshop" if part.family in ("frames", "pins", "axles", "gears", "wheels", "hinges") else "stockroom"
 

@@ -20,7 +20,7 @@ from .profile_texts import (
     TARN_HEADER,
     fells_part_code,
 )
-from .vendor_list import COUNTER, SCALE
+from .vendor_list import MAKER, SCALE
 
 BINS_COLUMNS = (
     "vendor_code", "observed_on", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity", "unit_price", "currency_code",
@@ -139,10 +139,10 @@ def write_tarn(rows: pl.DataFrame, path: Path) -> None:
     sheet.write_string(0, 0, "Priser i kronor")
     for column, name in enumerate(TARN_HEADER):
         sheet.write_string(2, column, name)
-    wanted = rows.filter(pl.col("listing") == "").select(
+    needed = rows.filter(pl.col("listing") == "").select(
         "vendor_code", "part_code", "colour_code", "condition", "price_e4", "quantity", "observed_on"
     )
-    for number, (vendor, part, colour, condition, price, quantity, day) in enumerate(wanted.iter_rows(), 3):
+    for number, (vendor, part, colour, condition, price, quantity, day) in enumerate(needed.iter_rows(), 3):
         for column, text in enumerate((vendor, part, colour, "ny" if condition == "new" else "begagnad")):
             sheet.write_string(number, column, text)
         sheet.write_number(number, 4, price / 10_000)
@@ -153,7 +153,7 @@ def write_tarn(rows: pl.DataFrame, path: Path) -> None:
 
 
 def write_hall(rows: pl.DataFrame, path: Path) -> None:
-    """JSON lines of the counter."""
+    """JSON lines of the maker's shop."""
     # Polars multiplies by the inverse, which shows 0.03 as 0.030000000000000002; numpy divides.
     price = pl.Series(rows["price_e4"].to_numpy() / 10_000)
     cells = [
@@ -175,7 +175,7 @@ def write_ledger(rows: pl.DataFrame, path: Path, more: pl.DataFrame) -> int:
         The number of rows.
     """
     scale = pl.col("currency").replace_strict(SCALE, return_dtype=pl.Float64)
-    followed = (pl.col("need") > 0) & (pl.col("vendor_code") != COUNTER) & (pl.col("step") == 1)
+    followed = (pl.col("need") > 0) & (pl.col("vendor_code") != MAKER) & (pl.col("step") == 1)
     offers = rows.filter(followed).with_columns((pl.col("price_e4") / scale).alias("eur_e4"))
     summary = (
         offers.group_by("part_code", "colour_code", "condition")

@@ -14,7 +14,7 @@ from pipelines.settings_text import model_toml, settings_toml
 
 from . import revisions, vendor_list
 from .catalogue import NOWHERE, OPEN_FORMS, USED_ONLY, by_code, parts
-from .judgements import FREEDOM_COLUMNS, freedoms_of
+from .decisions import FLEXIBLE_LINE_COLUMNS, flexible_lines_of
 from .model_plans import PLANS, ModelPlan, lines_of
 from .palette import COLOURS
 from .profile_texts import PROFILES, fells_part_code
@@ -47,7 +47,7 @@ def settings() -> Settings:
         watch=[
             Watch(watch_code="depot_under_300", kind="model_below", model_codes=["tram_depot"], buyer_codes=["home"], amount=Decimal(300)),
             Watch(watch_code="scarce", kind="line_scarce", buyer_codes=["home"]),
-            Watch(watch_code="vendors", kind="vendor_moves_model"),
+            Watch(watch_code="vendors", kind="vendor_changes_model"),
         ],
         joint_order=[
             JointOrder(joint_order_code="waterside", title="The three small ones in one go", model_codes=["greenhouse", "harbour_tug", "post_boat"], buyer_code="home"),
@@ -63,8 +63,8 @@ def tables() -> dict[str, list[Row]]:
             for c in COLOURS
         ],
         "parts": _parts(),
-        "interchange": _interchange(),
-        "make_ups": _make_ups(),
+        "substitutes": _substitutes(),
+        "combinations": _combinations(),
         "code_map": _code_map(),
         "vendors": [
             {"vendor_code": v.code, "vendor_name": v.name, "vendor_kind": v.kind, "vendor_region_code": v.region, "currency_code": v.currency}
@@ -93,7 +93,7 @@ def _parts() -> list[Row]:
     return rows
 
 
-def _interchange() -> list[Row]:
+def _substitutes() -> list[Row]:
     names = {part.name: part.code for part in parts()}
     rows = [_stand_in(code, form, "resolves_open_form", strength, "2024-01-01", "the number does not say which form is meant")
             for code, _, _, forms in OPEN_FORMS for form, _, strength in forms]  # fmt: skip
@@ -109,22 +109,22 @@ def _interchange() -> list[Row]:
         ("beam 5", "thin beam 5", "weaker", "2026-01-05", "carries nothing where a weaker one is allowed"),
         ("dome 2 x 2", "dish 2 x 2", "weaker", "2025-04-20", "seen from far away"),
     ):
-        rows.append(_stand_in(names[part], names[stand_in], "substitute", strength, on, why))
-    return sorted(rows, key=lambda row: (str(row["part_code"]), str(row["stand_in_part_code"])))
+        rows.append(_stand_in(names[part], names[stand_in], "other_form", strength, on, why))
+    return sorted(rows, key=lambda row: (str(row["part_code"]), str(row["substitute_part_code"])))
 
 
 def _stand_in(part: str, stand_in: str, kind: str, strength: str, on: str, why: str) -> Row:
     return {
         "part_code": part,
-        "stand_in_part_code": stand_in,
-        "stand_in_kind": kind,
+        "substitute_part_code": stand_in,
+        "substitute_kind": kind,
         "strength": strength,
         "valid_from_on": on,
         "reason": why,
     }
 
 
-def _make_ups() -> list[Row]:
+def _combinations() -> list[Row]:
     names = {part.name: part.code for part in parts()}
     rows: list[Row] = []
     for whole, code, pieces, why in (
@@ -140,7 +140,7 @@ def _make_ups() -> list[Row]:
     ):
         for piece, count in pieces.items():
             rows.append({
-                "part_code": names[whole], "make_up_code": code, "component_part_code": names[piece], "component_count": count,
+                "part_code": names[whole], "combination_code": code, "component_part_code": names[piece], "component_count": count,
                 "valid_from_on": "2024-01-01", "reason": why,
             })  # fmt: skip
     return sorted(rows, key=lambda row: (str(row["part_code"]), str(row["component_part_code"])))
@@ -214,7 +214,7 @@ def _write_model(folder: Path, plan: ModelPlan) -> None:
         for version, lines in revisions.versions_of(plan).items() for line in lines
     ]  # fmt: skip
     _write(folder / "parts.csv", lists)
-    _write(folder / "freedoms.csv", freedoms_of(plan.code, lines_of(plan)), FREEDOM_COLUMNS)
+    _write(folder / "flexible_lines.csv", flexible_lines_of(plan.code, lines_of(plan)), FLEXIBLE_LINE_COLUMNS)
     _write(folder / "amendments.csv", revisions.amendments_of(plan), revisions.AMENDMENT_COLUMNS)
 
 

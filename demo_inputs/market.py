@@ -1,6 +1,6 @@
 """The invented market: which vendor offers which element, and how prices and stocks move from month to month.
 
-What is planted, so that reports can be judged against it, stands in the constants below. A price in a vendor's own
+What is planted, so that reports can be decided against it, stands in the constants below. A price in a vendor's own
 currency in month m is exp(constant of the offer + trend(m, family) + wobble(m)), rounded to the vendor's decimals; the
 wobble has mean zero. Prices move from one month's level to the next: all at once in the monthly exports, and in the
 nightly ones each offer on a night of its own.
@@ -15,11 +15,11 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 
-from .catalogue import NOWHERE, OPEN_FORMS, USED_ONLY, by_code, counter_assortment, parts
+from .catalogue import NOWHERE, OPEN_FORMS, USED_ONLY, by_code, maker_assortment, parts
 from .model_plans import PLANS
 from .palette import BY_CODE
 from .revisions import COPIES, amendments_of, versions_of
-from .vendor_list import COUNTER, SCALE, VENDORS
+from .vendor_list import MAKER, SCALE, VENDORS
 
 DRIFT_PER_YEAR = 0.06
 """Log change of all prices in a year: they rise by 6.2 % a year."""
@@ -41,7 +41,7 @@ PRICE_SCALE = 1.55
 BULK_FOCUS = 9.0
 """How much more than others the large vendors keep to elements that models want."""
 SURE_VENDORS = 4
-"""Vendors that list an element wanted by a model, sold out or not."""
+"""Vendors that list an element needed by a model, sold out or not."""
 
 LAST_NIGHT = date(2026, 10, 31)
 NIGHT_COUNT = 30
@@ -133,7 +133,7 @@ def _with_steps(rows: pl.DataFrame) -> pl.DataFrame:
     return every.with_columns(whole.alias("price_e4"), quantity.alias("quantity")).filter(pl.col("quantity") > 0)
 
 
-def wanted_pieces() -> dict[tuple[str, str], int]:
+def needed_pieces() -> dict[tuple[str, str], int]:
     """The most any model wants of each element, its forms resolved: the market keeps more than that."""
     forms = {code: [form for form, _, _ in resolved] for code, _, _, resolved in OPEN_FORMS}
     most: dict[tuple[str, str], int] = {}
@@ -180,12 +180,12 @@ def _families() -> list[str]:
 
 def _elements(chance: np.random.Generator) -> pl.DataFrame:
     """Every element that could be sold: how dear, how often stocked, how much of it a model wants."""
-    wanted = wanted_pieces()
-    keys = sorted({(part.code, colour) for part in parts() for colour in part.colours} | set(wanted) | set(USED_ONLY))
+    needed = needed_pieces()
+    keys = sorted({(part.code, colour) for part in parts() for colour in part.colours} | set(needed) | set(USED_ONLY))
     rows = []
     for part_code, colour_code in keys:
         part, colour = by_code()[part_code], BY_CODE[colour_code]
-        need = wanted.get((part_code, colour_code), 0)
+        need = needed.get((part_code, colour_code), 0)
         own = chance.normal(0, CHOOSY_SPREAD if _is_choosy(part_code) else 0.14)
         price = math.log(part.base_price * PRICE_SCALE) + colour.dearness * (1.0 + 0.6 * chance.random()) + own
         common = min(1.0, colour.frequency / 6) ** 0.5
@@ -214,9 +214,9 @@ def _offers(elements: pl.DataFrame, chance: np.random.Generator) -> pl.DataFrame
     frames = []
     for place, vendor in enumerate(VENDORS):
         share = chance.random(elements.height)
-        if vendor.code == COUNTER:
+        if vendor.code == MAKER:
             pairs = elements.select("part_code", "colour_code").rows()
-            assortments = [counter_assortment(by_code()[part], colour) for part, colour in pairs]
+            assortments = [maker_assortment(by_code()[part], colour) for part, colour in pairs]
             carried = pl.Series([1.0 if name else 0.0 for name in assortments])
             score = carried * (elements["reach"] > 0) * (1.5 + pl.Series(share) + (elements["need"] > 0) * 0.5)
         else:
@@ -244,7 +244,7 @@ def _offers(elements: pl.DataFrame, chance: np.random.Generator) -> pl.DataFrame
 
 def _sure_vendors(elements: pl.DataFrame, chance: np.random.Generator) -> np.ndarray:
     """Elements by vendors: four vendors that are there all along list each element a model wants, large ones more often."""
-    lasting = np.array([vendor.code != COUNTER and not vendor.opens and not vendor.closes for vendor in VENDORS])
+    lasting = np.array([vendor.code != MAKER and not vendor.opens and not vendor.closes for vendor in VENDORS])
     weight = np.array([vendor.range_size for vendor in VENDORS]) * lasting
     keys = chance.random((elements.height, len(VENDORS))) ** (1.0 / np.maximum((weight / 300) ** 3, 1e-9))
     return (keys >= np.sort(keys, axis=1)[:, [-SURE_VENDORS]]) & (elements["need"].to_numpy() > 0)[:, None]
@@ -252,11 +252,11 @@ def _sure_vendors(elements: pl.DataFrame, chance: np.random.Generator) -> np.nda
 
 def _one_vendor(new: pl.DataFrame, elements: pl.DataFrame, place: int, chance: np.random.Generator) -> pl.DataFrame:
     vendor = VENDORS[place]
-    used_share = 0.0 if vendor.code == COUNTER else 0.22 if "used" in vendor.habits else 0.04
+    used_share = 0.0 if vendor.code == MAKER else 0.22 if "used" in vendor.habits else 0.04
     used = new.filter(pl.Series(chance.random(new.height) < used_share))
     if "used" in vendor.habits:
         used = pl.concat([used, elements.filter("is_used_only").with_columns(pl.lit(1.0).alias("score"), pl.lit("").alias("assortment"), pl.lit("").alias("condition")).select(new.columns)])  # fmt: skip
-    twice = new.filter(pl.Series(chance.random(new.height) < (0.0 if vendor.code == COUNTER else 0.01)))
+    twice = new.filter(pl.Series(chance.random(new.height) < (0.0 if vendor.code == MAKER else 0.01)))
     rows = pl.concat([
         new.with_columns(pl.lit("").alias("listing")),
         used.with_columns(pl.lit("used").alias("condition"), pl.lit("").alias("listing")),
@@ -270,7 +270,7 @@ def _one_vendor(new: pl.DataFrame, elements: pl.DataFrame, place: int, chance: n
     common_stock *= np.where(chance.random(count) < 0.01, 30.0, 1.0)  # now and then a whole crate
     is_used = (rows["condition"] == "used").to_numpy()
     log_price = (
-        rows["log_price"].to_numpy() + vendor.level + chance.normal(0, OFFER_SPREAD * (0.5 if vendor.code == COUNTER else 1.0), count)
+        rows["log_price"].to_numpy() + vendor.level + chance.normal(0, OFFER_SPREAD * (0.5 if vendor.code == MAKER else 1.0), count)
         + is_used * USED_LOG + math.log(SCALE[vendor.currency])
     )  # fmt: skip
     in_multiples = ("multiples" in vendor.habits) & (rows["log_price"].to_numpy() < math.log(0.09))
@@ -283,7 +283,7 @@ def _one_vendor(new: pl.DataFrame, elements: pl.DataFrame, place: int, chance: n
         pl.lit(vendor.currency).alias("currency"),
         pl.lit(vendor.opens).alias("opens"),
         pl.lit(vendor.closes).alias("closes"),
-        pl.lit({"EUR": 10, "GBP": 10, "SEK": 100}[vendor.currency] if vendor.code != COUNTER else 100).alias(
+        pl.lit({"EUR": 10, "GBP": 10, "SEK": 100}[vendor.currency] if vendor.code != MAKER else 100).alias(
             "price_unit"
         ),
         pl.lit("steps" in vendor.habits).alias("has_steps"),

@@ -141,7 +141,7 @@ coverage = "partial"
 
 {_table("condition", {"ny": "new", "begagnad": "used"})}"""
 
-_HALL = """# The counter: JSON lines, two assortments, a limit on what one order may take.
+_HALL = """# The maker's shop: JSON lines, two assortments, a limit on what one order may take.
 profile_name = "main_hall"
 source_code = "hall"
 table = "price_export"

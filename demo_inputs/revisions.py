@@ -9,8 +9,8 @@ from typing import Any, Literal
 
 from pipelines.settings import Discount, Instructions, ListVersion, ModelSettings
 
-from .catalogue import by_code, counter_assortment
-from .judgements import freedoms_of
+from .catalogue import by_code, maker_assortment
+from .decisions import flexible_lines_of
 from .model_plans import Line, ModelPlan, lines_of
 
 RELEASES: dict[str, tuple[str, ...]] = {
@@ -51,12 +51,12 @@ def _instructions(code: str) -> Instructions | None:
 
 
 def versions_of(plan: ModelPlan) -> dict[int, list[Line]]:
-    """The parts list's versions; the steam crane has a second one with a sturdier jib."""
+    """The parts list's versions; the steam crane has a second one with a more robust jib."""
     first = lines_of(plan)
     if len(RELEASES[plan.code]) == 1:
         return {1: first}
-    judged = {row["line_number"] for row in freedoms_of(plan.code, first)}
-    open_to_change = [line for line in first if line.number not in judged and line.quantity >= 3]
+    decided = {row["line_number"] for row in flexible_lines_of(plan.code, first)}
+    open_to_change = [line for line in first if line.number not in decided and line.quantity >= 3]
     dropped = {line.number for line in open_to_change[::14][:2]}
     more = {line.number for line in open_to_change[5::11][:4]}
     second = [
@@ -108,9 +108,9 @@ def amendments_of(plan: ModelPlan) -> list[dict[str, Any]]:
     return []
 
 
-def counter_lines(lines: list[Line]) -> list[int]:
-    """Lines bought at the counter: common elements wanted in some number, where its range is sure to have them."""
-    carried = [line for line in lines if counter_assortment(line.part, line.colour_code) and line.quantity >= 8]
+def maker_lines(lines: list[Line]) -> list[int]:
+    """Lines bought at the maker's shop: common elements needed in some number, where its range is sure to have them."""
+    carried = [line for line in lines if maker_assortment(line.part, line.colour_code) and line.quantity >= 8]
     carried.sort(key=lambda line: -line.quantity)
     return sorted(line.number for line in carried[: max(3, len(lines) // 14)])
 
@@ -123,7 +123,7 @@ def model_settings(plan: ModelPlan) -> ModelSettings:
         designer=plan.designer,
         copy_count=COPIES.get(plan.code, 1),
         skip_sections=SKIPPED.get(plan.code, []),
-        counter_lines=counter_lines(lines_of(plan)),
+        maker_lines=maker_lines(lines_of(plan)),
         publish_lines=PUBLISH.get(plan.code, "none"),
         instructions=_instructions(plan.code),
         versions=[

@@ -1,4 +1,4 @@
-"""The invented vendors: forty independents in three regions and one counter, and the terms they sell on."""
+"""The invented vendors: forty independents in three regions and one maker's shop, and the terms they sell on."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 REGIONS = ("coast", "isles", "fells")
 CURRENCY = {"coast": "EUR", "isles": "GBP", "fells": "SEK"}
-COUNTER = "mainhall"
+MAKER = "mainhall"
 ASSORTMENTS = ("stockroom", "workshop")
-"""The counter's two assortments; each has its own handling charge."""
+"""The maker's two assortments; each has its own handling charge."""
 SCALE = {"EUR": 1.0, "GBP": 0.86, "SEK": 11.2}
 """Invented number of units that buy about what one EUR buys."""
 
@@ -35,8 +35,8 @@ class Vendor:
 
     @property
     def kind(self) -> str:
-        """independent or counter."""
-        return "counter" if self.code == COUNTER else "independent"
+        """independent or maker's shop."""
+        return "maker" if self.code == MAKER else "independent"
 
     @property
     def currency(self) -> str:
@@ -45,7 +45,7 @@ class Vendor:
 
 
 _TABLE = """
-mainhall    | Main Hall Counter         | coast | hall   | 720 | -0.11 |         |         | bulk
+mainhall    | Main Hall Sortings         | coast | hall   | 720 | -0.11 |         |         | bulk
 vessmoor    | Vessmoor Bins             | coast | bins   | 640 | -0.10 |         |         | bulk,steps
 ardlepuck   | Ardlepuck Loose Parts     | coast | bins   | 600 | -0.06 |         |         | bulk
 quillrock   | Quillrock Drawers         | coast | bins   | 560 | -0.02 |         |         | used,bulk
@@ -153,7 +153,7 @@ def vendor_terms() -> list[dict[str, object]]:
     rows: list[dict[str, object]] = []
     for vendor in VENDORS:
         cheap_parcel = chance.random() < 0.3
-        if vendor.code == COUNTER:
+        if vendor.code == MAKER:
             for region, charge in (("coast", 5.9), ("isles", 8.9)):
                 tax = {"tax_rate_pct": 20, "tax_on": "included"} if region == "coast" else {}
                 rows.append(_terms(vendor, region, charge, shipping_waived_from=35, **tax))
@@ -231,7 +231,7 @@ def handling_charges() -> list[dict[str, object]]:
     """Per assortment, waived once its subtotal reaches 14 (common practice, no source)."""
     return [
         {
-            "vendor_code": COUNTER,
+            "vendor_code": MAKER,
             "assortment_code": name,
             "valid_from_on": "2024-01-01",
             "handling_charge": charge,

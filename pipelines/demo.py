@@ -25,7 +25,7 @@ def install_demo(root: Path) -> None:
             target = root / path.relative_to(workspace)
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, target)
-    (root / "held").mkdir(parents=True, exist_ok=True)
+    (root / "quarantined").mkdir(parents=True, exist_ok=True)
     demo_module("make_exports").make_exports(root / "inbox")
     # Last, because it is what makes the folder a workspace.
     shutil.copyfile(workspace / "kitfare.toml", root / "kitfare.toml")

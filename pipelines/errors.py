@@ -12,7 +12,7 @@ class KitfareError(Exception):
     Args:
         what: what happened, in a sentence.
         where: file, table or model, with line and column where known.
-        next_step: what to type or mend next.
+        next_step: what to type or correct next.
         state: what state is left, when that is not obvious.
     """
 
@@ -60,7 +60,7 @@ class InputError(KitfareError):
 
 
 class UnreadableFileError(InputError):
-    """A file cannot be read at all; it is held whole."""
+    """A file cannot be read at all; it is quarantined whole."""
 
 
 class BusyError(KitfareError):
@@ -70,7 +70,7 @@ class BusyError(KitfareError):
 
 
 class PlanRefusedError(KitfareError):
-    """A plan failed a check: receipt and optimiser disagree, or a bound lies above a known plan."""
+    """A plan failed a check: landed cost and optimiser disagree, or a bound lies above a known plan."""
 
     exit_code = 5
 

@@ -21,11 +21,11 @@ RATE_MAXIMUM_AGE_DAYS = 7
 
 @dataclass(frozen=True, eq=False)
 class Model:
-    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FREEDOMS, AMENDMENTS). Equal only to itself."""
+    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FLEXIBLE LINES, AMENDMENTS). Equal only to itself."""
 
     settings: ModelSettings
     parts_list: pl.DataFrame
-    freedoms: pl.DataFrame
+    flexible_lines: pl.DataFrame
     amendments: pl.DataFrame
 
     @property

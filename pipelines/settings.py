@@ -90,7 +90,7 @@ class Buyer(Strict):
         return value
 
 
-CounterRule = Literal["none", "marked", "all_it_has", "any_mix"]
+MakerRule = Literal["none", "marked", "all_it_has", "any_mix"]
 
 
 class Scenario(Strict):
@@ -98,11 +98,11 @@ class Scenario(Strict):
 
     scenario_code: str = Field(description="short name used in tables and commands")
     title: str = Field(description="plain words for pages")
-    use_freedoms: bool = Field(True, description="whether colour freedoms count")
-    use_interchange: bool = Field(True, description="whether stand-ins and make-ups count")
-    counter: CounterRule = Field(
+    use_flexibility: bool = Field(True, description="whether colour flexible lines count")
+    use_substitutes: bool = Field(True, description="whether stand-ins and combinations count")
+    maker: MakerRule = Field(
         "none",
-        description="the maker's counter: none (not used), marked (for the model's counter_lines), all_it_has "
+        description="the maker's shop: none (not used), marked (for the model's maker_lines), all_it_has "
         "(first choice for everything), any_mix (a vendor like any other)",
     )
     independents: bool = Field(True, description="whether independent vendors are used")
@@ -115,7 +115,7 @@ class Scenario(Strict):
     forced_vendors: list[str] = Field(
         [], description="every plan orders something it uses from each of these vendors; without that it is refused"
     )
-    parcel_bother: ExactDecimal = Field(
+    parcel_penalty: ExactDecimal = Field(
         Decimal(0),
         ge=0,
         description="what one more parcel is worth avoiding, in the buyer's currency: counts when plans are compared, "
@@ -123,13 +123,13 @@ class Scenario(Strict):
     )
     preferred_vendors: list[str] = Field(
         [],
-        description="vendors to order from rather than from others, where that costs less than preference_worth more",
+        description="vendors to order from rather than from others, where that costs less than preference_value more",
     )
-    preference_worth: ExactDecimal = Field(
+    preference_value: ExactDecimal = Field(
         Decimal("0.01"),
         gt=0,
         description="what one order less from a vendor that is not preferred is worth, in the buyer's currency: counts like "
-        "parcel_bother, and only beside preferred_vendors; the default decides between plans of equal cost",
+        "parcel_penalty, and only beside preferred_vendors; the default decides between plans of equal cost",
     )
 
     @model_validator(mode="after")
@@ -148,11 +148,11 @@ class Scenario(Strict):
 
 
 BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (
-    Scenario(scenario_code="listed", title="Exactly as designed", use_freedoms=False, use_interchange=False),
-    Scenario(scenario_code="freed", title="Hidden parts in any colour"),
-    Scenario(scenario_code="counter_some", title="Some lines from the counter", counter="marked"),
-    Scenario(scenario_code="counter_first", title="Counter first, the rest elsewhere", counter="all_it_has"),
-    Scenario(scenario_code="best", title="Cheapest mix", counter="any_mix"),
+    Scenario(scenario_code="listed", title="Exactly as designed", use_flexibility=False, use_substitutes=False),
+    Scenario(scenario_code="flexible", title="Hidden parts in any colour"),
+    Scenario(scenario_code="maker_marked", title="Some lines from the maker's shop", maker="marked"),
+    Scenario(scenario_code="maker_first", title="The maker's shop first, the rest elsewhere", maker="all_it_has"),
+    Scenario(scenario_code="cheapest", title="Cheapest mix", maker="any_mix"),
 )
 
 
@@ -168,8 +168,8 @@ class JointOrder(Strict):
     )
     buyer_code: str = Field(description="who buys", examples=["home"])
     scenario_code: str = Field(
-        "best",
-        description="the way of buying; not one in which the counter's order is fixed before the others' (marked, all_it_has)",
+        "cheapest",
+        description="the way of buying; not one in which the maker's order is fixed before the others' (marked, all_it_has)",
     )
     use_stock_on_hand: bool = Field(True, description="whether stock on hand is used first")
     effort: Effort = Field(
@@ -245,9 +245,9 @@ class Settings(Strict):
                 raise ValueError(
                     f"the joint order {code} names the scenario {order.scenario_code}, which is none of {', '.join(scenarios)}"
                 )
-            if scenario.counter in ("marked", "all_it_has"):
+            if scenario.maker in ("marked", "all_it_has"):
                 raise ValueError(
-                    f"the joint order {code} names the scenario {order.scenario_code}, whose counter is {scenario.counter}: choose none or any_mix"
+                    f"the joint order {code} names the scenario {order.scenario_code}, whose maker's shop is {scenario.maker}: choose none or any_mix"
                 )
         return self
 
@@ -291,9 +291,7 @@ class ModelSettings(Strict):
     designer: str = Field("", description="who designed the model")
     copy_count: int = Field(1, ge=1, le=1000, description="copies to buy for")
     skip_sections: list[str] = Field([], description="sections of the parts list that are not bought")
-    counter_lines: list[int] = Field(
-        [], description="lines bought from the counter in scenarios that say counter = marked"
-    )
+    maker_lines: list[int] = Field([], description="lines bought from the maker in scenarios that say maker = marked")
     publish_lines: Literal["none", "some", "all"] = Field(
         "none", description="how much of the parts list pages may show line by line: none, some or all"
     )
@@ -301,9 +299,13 @@ class ModelSettings(Strict):
     versions: list[ListVersion] = Field(min_length=1, description="versions of the parts list, with their dates")
 
     def version_on(self, day: date) -> int | None:
-        """The parts list's version that held on a date; None before the first."""
-        held = [version for version in self.versions if version.released_on <= day]
-        return max(held, key=lambda version: (version.released_on, version.list_version)).list_version if held else None
+        """The parts list's version that quarantined on a date; None before the first."""
+        quarantined = [version for version in self.versions if version.released_on <= day]
+        return (
+            max(quarantined, key=lambda version: (version.released_on, version.list_version)).list_version
+            if quarantined
+            else None
+        )
 
 
 _Loaded = TypeVar("_Loaded", bound=BaseModel)
@@ -327,14 +329,14 @@ def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
         raise SettingsError(
             f"{path.name} is not readable as TOML: {error}",
             where=str(path),
-            next_step='mend that place; text stands in "quotes", and a \\ in it is written \\\\',
+            next_step='correct that place; text stands in "quotes", and a \\ in it is written \\\\',
         ) from None
     except ValidationError as error:
-        told = "; ".join(_in_words(found) for found in error.errors())
+        reported = "; ".join(_in_words(found) for found in error.errors())
         raise SettingsError(
             f"{path.name} has settings that make no sense",
-            where=f"{path}: {told}",
-            next_step="mend them and try again",
+            where=f"{path}: {reported}",
+            next_step="correct them and try again",
         ) from None
 
 
@@ -350,15 +352,15 @@ def _in_words(found: Any) -> str:
     value = found["input"]
     if found["type"] == "extra_forbidden":
         near = get_close_matches(str(found["loc"][-1]), _setting_names(Strict), 1)
-        told = "there is no such setting" + (f"; did you mean {near[0]}?" if near else "")
+        reported = "there is no such setting" + (f"; did you mean {near[0]}?" if near else "")
     elif found["type"] == "missing":
-        told = "is missing"
+        reported = "is missing"
     elif found["type"] == "value_error" or not isinstance(value, str | int | float | date):
-        told = found["msg"].removeprefix("Value error, ")
+        reported = found["msg"].removeprefix("Value error, ")
     else:
         rule = re.sub(", (unable to parse|input is too short).*", "", found["msg"].replace("Input should", "it should"))
-        told = f"{value!r} will not do: {rule.replace('integer', 'whole number').replace(' or datetime', '')}"
-    return f"{place}: {told}" if place else told
+        reported = f"{value!r} will not do: {rule.replace('integer', 'whole number').replace(' or datetime', '')}"
+    return f"{place}: {reported}" if place else reported
 
 
 @dataclass(frozen=True)
@@ -380,9 +382,9 @@ class Workspace:
         return self.root / "inbox"
 
     @property
-    def held(self) -> Path:
-        """Where rows that failed wait to be mended."""
-        return self.root / "held"
+    def quarantined(self) -> Path:
+        """Where rows that failed wait to be corrected."""
+        return self.root / "quarantined"
 
     @property
     def archive(self) -> Path:

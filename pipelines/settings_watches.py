@@ -14,9 +14,9 @@ class Watch(Strict):
     """Something to be told about after a refresh."""
 
     watch_code: str = Field(description="short name used in tables and news", examples=["crane_is_cheap"])
-    kind: Literal["model_below", "line_scarce", "vendor_moves_model"] = Field(
+    kind: Literal["model_below", "line_scarce", "vendor_changes_model"] = Field(
         description="model_below: a model costs less than amount; line_scarce: an element of its list gets scarce; "
-        "vendor_moves_model: one vendor's new prices, stock or terms move a model",
+        "vendor_changes_model: one vendor's new prices, stock or terms move a model",
         examples=["line_scarce"],
     )
     model_codes: list[str] = Field([], description="the models watched; empty for all")
@@ -24,7 +24,7 @@ class Watch(Strict):
     amount: ExactDecimal | None = Field(
         None, gt=0, description="model_below: tell when the complete cost is below this, in the buyer's currency"
     )
-    scenario_code: str = Field("best", description="model_below: the way of buying")
+    scenario_code: str = Field("cheapest", description="model_below: the way of buying")
     vendor_count: int = Field(
         2,
         ge=1,
@@ -34,7 +34,7 @@ class Watch(Strict):
     change_pct: ExactDecimal = Field(
         Decimal(3),
         gt=0,
-        description="vendor_moves_model: tell when what the model costs moves by more than this, in per cent",
+        description="vendor_changes_model: tell when what the model costs moves by more than this, in per cent",
     )
 
     @model_validator(mode="after")

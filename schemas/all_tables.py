@@ -1,8 +1,8 @@
 """All tables in the order a reader meets them, and every list of tables that code goes by."""
 
 from schemas.contract import Contract
-from schemas.inputs.catalogue import CODE_MAP, COLOURS, ELEMENT_STATUS, INTERCHANGE, MAKE_UPS, PARTS, STOCK_ON_HAND
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.catalogue import CODE_MAP, COLOURS, COMBINATIONS, ELEMENT_STATUS, PARTS, STOCK_ON_HAND, SUBSTITUTES
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.inputs.plan_files import (
     PLAN_COLOURS,
     PLAN_HANDLING,
@@ -25,10 +25,10 @@ from schemas.inputs.vendors import (
     VENDORS,
 )
 from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
-from schemas.published.flexibility import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
-from schemas.published.intake import CORRECTED_ROW, HELD_ROW, INTAKE_FILE, VENDOR_EXPORT
+from schemas.published.flexibility import COLOUR_FLEX_SAVING, FLEXIBILITY_COST, LOOK_FIRST, SUBSTITUTE_SAVING
+from schemas.published.intake import CORRECTED_ROW, INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
-from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
+from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
 from schemas.published.over_time import (
     BUYING_TIME,
     COST_CHANGE,
@@ -36,7 +36,7 @@ from schemas.published.over_time import (
     NIGHTLY_COST,
     PRICE_FORECAST,
     SEASONAL_PATTERN,
-    VENDOR_MOVE,
+    VENDOR_CHANGE,
 )
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, SECOND_SOURCE, UNFILLED_LINE
 from schemas.published.price_history import OFFER_CONFIRMATION, OFFER_SOURCE, PRICE_HISTORY, SUSPECT_PRICE
@@ -51,13 +51,13 @@ from schemas.published.price_index import (
 )
 from schemas.published.runs import CHECK_RESULT, INPUT_FILE, REFRESH_RUN
 from schemas.published.watches import WATCH_RESULT
-from schemas.published.what_if import PLAN_VARIANT, WHAT_IF_SWING
+from schemas.published.what_if import PLAN_VARIANT, SENSITIVITY
 from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 
 INBOX = (PRICE_EXPORT, PRICE_SUMMARY)
 """Price files dropped in inbox/."""
 
-CATALOGUE_TABLES = (COLOURS, PARTS, INTERCHANGE, MAKE_UPS, CODE_MAP, ELEMENT_STATUS, STOCK_ON_HAND)
+CATALOGUE_TABLES = (COLOURS, PARTS, SUBSTITUTES, COMBINATIONS, CODE_MAP, ELEMENT_STATUS, STOCK_ON_HAND)
 VENDOR_TABLES = (
     VENDORS,
     VENDOR_TERMS,
@@ -71,8 +71,8 @@ PRICE_DECISION_TABLES = (ACCEPTED_EXPORTS, WITHDRAWN_FILES, SOURCE_CORRECTIONS, 
 WORKSPACE_TABLES = (*CATALOGUE_TABLES, *VENDOR_TABLES, *PRICE_DECISION_TABLES)
 """Files tables/<name>.csv of a workspace. One that is absent counts as empty."""
 
-MODEL_FILES = (PARTS_LIST, FREEDOMS, AMENDMENTS)
-"""Files models/<model_code>/{parts,freedoms,amendments}.csv."""
+MODEL_FILES = (PARTS_LIST, FLEXIBLE_LINES, AMENDMENTS)
+"""Files models/<model_code>/{parts,flexible lines,amendments}.csv."""
 
 ALL_INPUTS = (*INBOX, *WORKSPACE_TABLES, *MODEL_FILES)
 """Everything a workspace is given as a table."""
@@ -92,18 +92,18 @@ PLAN_FILES = (
 OPTIONAL_FILES: dict[str, Contract] = {
     "shipping_steps": PLAN_SHIPPING_STEPS,
     "handling": PLAN_HANDLING,
-    "interchange": INTERCHANGE,
-    "make_ups": MAKE_UPS,
+    "substitutes": SUBSTITUTES,
+    "combinations": COMBINATIONS,
     "colours": PLAN_COLOURS,
     "weights": PLAN_WEIGHTS,
     "rates": PLAN_RATES,
 }
 """Contracts of the files that `kitfare plan` may be given besides needs, offers and terms, by the name of their option."""
 
-SAVING_CONTRACTS = (FREEDOM_COST, COLOUR_FLEX_SAVING, INTERCHANGE_SAVING, LOOK_FIRST)
-SWING_CONTRACTS = (WHAT_IF_SWING,)
+SAVING_CONTRACTS = (FLEXIBILITY_COST, COLOUR_FLEX_SAVING, SUBSTITUTE_SAVING, LOOK_FIRST)
+SENSITIVITY_CONTRACTS = (SENSITIVITY,)
 WHOLE_COST_CONTRACTS = (WHOLE_COST, INSTRUCTIONS_STEP, LINE_COST, COPY_COST)
-COUNTER_CONTRACTS = (COUNTER_CHOICE, COUNTER_THRESHOLD, COUNTER_FURTHER)
+MAKER_CONTRACTS = (MAKER_CHOICE, MAKER_THRESHOLD, MAKER_FURTHER)
 JOINT_CONTRACTS = (JOINT_ORDER, JOINT_VENDOR, JOINT_PLAN, JOINT_SHARE, JOINT_SEQUENCE)
 
 INPUT_DOMAINS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
@@ -119,9 +119,9 @@ INPUT_DOMAINS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
 PUBLISHED_DOMAINS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
     ("Purchase plans", (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE, SECOND_SOURCE)),
     ("What flexibility saves", SAVING_CONTRACTS),
-    ("What if", (PLAN_VARIANT, *SWING_CONTRACTS)),
+    ("What if", (PLAN_VARIANT, *SENSITIVITY_CONTRACTS)),
     ("Whole costs", WHOLE_COST_CONTRACTS),
-    ("The maker's shop", COUNTER_CONTRACTS),
+    ("The maker's shop", MAKER_CONTRACTS),
     ("Joint orders", JOINT_CONTRACTS),
     ("Availability", (ELEMENT_AVAILABILITY, MODEL_AVAILABILITY)),
     (
@@ -141,7 +141,7 @@ PUBLISHED_DOMAINS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
         (
             NIGHTLY_COST,
             COST_CHANGE,
-            VENDOR_MOVE,
+            VENDOR_CHANGE,
             BUYING_TIME,
             SEASONAL_PATTERN,
             FORECAST_TRIAL,
@@ -150,7 +150,7 @@ PUBLISHED_DOMAINS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
     ),
     ("Watches", (WATCH_RESULT,)),
     ("Price history", (PRICE_HISTORY, OFFER_CONFIRMATION, OFFER_SOURCE, SUSPECT_PRICE)),
-    ("Intake", (INTAKE_FILE, VENDOR_EXPORT, HELD_ROW, CORRECTED_ROW)),
+    ("Intake", (INTAKE_FILE, VENDOR_EXPORT, QUARANTINED_ROW, CORRECTED_ROW)),
     ("Refreshes", (REFRESH_RUN, INPUT_FILE, CHECK_RESULT)),
 )
 """Tables of a generation, by domain, in the order a reader meets them. A workspace's own tables are published beside them."""

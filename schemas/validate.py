@@ -23,16 +23,16 @@ from schemas.rules import POLARS_TYPES, pandera_gate, pandera_schema
 POSITION_COLUMNS = ("source_line_number", "record_number")
 """Where a row stands in its file; carried through validation untouched."""
 
-# Positions under names that no contract uses, because a table such as held_row has columns of those names itself.
+# Positions under names that no contract uses, because a table such as quarantined_row has columns of those names itself.
 _POSITIONS = {"source_line_number": "_line", "record_number": "_record"}
 
 FAILURE_SCHEMA = pl.Schema(
     {
         "source_line_number": pl.Int64(),
         "record_number": pl.Int64(),
-        "held_column": pl.String(),
-        "held_value": pl.String(),
-        "held_rule": pl.String(),
+        "quarantined_column": pl.String(),
+        "quarantined_value": pl.String(),
+        "quarantined_rule": pl.String(),
         "what_to_do": pl.String(),
     }
 )
@@ -173,8 +173,8 @@ def describe_failures(
     """The first failures in words: line (or what ``row_of`` calls the row), column, value, rule, advice."""
     words = []
     for row in failures.head(limit).iter_rows(named=True):
-        column = f" {row['held_column']} {row['held_value']!r}:" if row["held_column"] else ""
-        words.append(f"{row_of(row)},{column} {row['held_rule']} ({row['what_to_do']})")
+        column = f" {row['quarantined_column']} {row['quarantined_value']!r}:" if row["quarantined_column"] else ""
+        words.append(f"{row_of(row)},{column} {row['quarantined_rule']} ({row['what_to_do']})")
     if failures.height > limit:
         words.append(f"and {failures.height - limit} more")
     return words
@@ -369,9 +369,9 @@ def _failures(text: pl.DataFrame, is_bad: pl.Series, name: str, rule: str, what_
         text.filter(is_bad)
         .select(
             *(pl.col(own).alias(position) for position, own in _POSITIONS.items()),
-            pl.lit(name).alias("held_column"),
-            pl.col(name).fill_null("").alias("held_value"),
-            pl.lit(rule).alias("held_rule"),
+            pl.lit(name).alias("quarantined_column"),
+            pl.col(name).fill_null("").alias("quarantined_value"),
+            pl.lit(rule).alias("quarantined_rule"),
             pl.lit(what_to_do).alias("what_to_do"),
         )
         .cast(FAILURE_SCHEMA)

@@ -66,8 +66,8 @@ def test_imports_go_one_way(path):
         assert (prefixes - {"pipelines"}) & allowed, f"{dotted(path)} must not import {name}"
 
 
-def test_the_receipt_shares_nothing_with_the_planner():
-    assert not [name for name in imports_of(ROOT / "pipelines/costing/receipt.py") if "planner" in name]
+def test_the_landed_cost_shares_nothing_with_the_planner():
+    assert not [name for name in imports_of(ROOT / "pipelines/costing/landed_cost.py") if "planner" in name]
 
 
 def test_only_the_warehouse_opens_duckdb():

@@ -132,7 +132,7 @@ def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, da
         model_code="hut",
         title=title,
         skip_sections=sections,
-        counter_lines=[3, 1],
+        maker_lines=[3, 1],
         instructions=Instructions(
             price=price, currency_code="PLN", discounts=[Discount(pct=pct, reason=title) for pct in pcts]
         ),
@@ -142,7 +142,7 @@ def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, da
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting; did you mean months_back?"),
         (
@@ -157,10 +157,10 @@ def test_any_model_comes_back(tmp_path_factory, title, sections, price, pcts, da
         ('[[buyer]]\ncurrency_code = "EURO"\n', "buyer #1.currency_code: 'EURO' is not a currency of ISO 4217"),
     ],
 )
-def test_what_makes_no_sense_is_said_in_words(text, told, tmp_path):
+def test_what_makes_no_sense_is_said_in_words(text, reported, tmp_path):
     with pytest.raises(SettingsError) as caught:
         back(text, Settings, tmp_path)
-    assert told in caught.value.where
+    assert reported in caught.value.where
     for words in ("Value error", "pydantic", "unable to parse", "input is too", "datetime"):
         assert words not in str(caught.value)
 

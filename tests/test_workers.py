@@ -14,12 +14,12 @@ def process_id(_shared, _item):
     return os.getpid()
 
 
-def threads_wanted(_shared, _item):
+def threads_needed(_shared, _item):
     return os.environ.get("POLARS_MAX_THREADS")
 
 
 def fail(_shared, item):
-    raise InputError(f"item {item} is wrong", where="here", next_step="mend it")
+    raise InputError(f"item {item} is wrong", where="here", next_step="correct it")
 
 
 def die(_shared, _item):
@@ -64,10 +64,10 @@ def test_several_workers_do_all_items_elsewhere():
 @pytest.mark.slow
 def test_workers_have_one_thread_each_and_the_caller_keeps_its_setting(monkeypatch):
     monkeypatch.setenv("POLARS_MAX_THREADS", "7")
-    assert [wanted for _, wanted in spread(threads_wanted, None, [(1, 1)], 2)] == ["1"]
+    assert [needed for _, needed in spread(threads_needed, None, [(1, 1)], 2)] == ["1"]
     assert os.environ["POLARS_MAX_THREADS"] == "7"
     monkeypatch.delenv("POLARS_MAX_THREADS")
-    list(spread(threads_wanted, None, [(1, 1)], 2))
+    list(spread(threads_needed, None, [(1, 1)], 2))
     assert "POLARS_MAX_THREADS" not in os.environ
 
 
@@ -75,11 +75,11 @@ def test_workers_have_one_thread_each_and_the_caller_keeps_its_setting(monkeypat
 def test_an_error_comes_through_whole():
     with pytest.raises(InputError) as raised:
         list(spread(fail, None, [(1, 1), (2, 2)], 2))
-    assert raised.value.next_step == "mend it"
+    assert raised.value.next_step == "correct it"
 
 
 @pytest.mark.slow
-def test_a_process_that_dies_is_told():
+def test_a_process_that_dies_is_reported():
     with pytest.raises(KitfareError, match="process died"):
         list(spread(die, None, [(1, 1)], 2))
 

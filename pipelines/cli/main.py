@@ -10,26 +10,10 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from pipelines.cli import (
-    accept,
-    dictionary,
-    index,
-    init,
-    inspect,
-    judge,
-    plan,
-    query,
-    rebuild,
-    refresh,
-    report,
-    schedule,
-    status,
-    trace,
-    verify,
-    whatif,
-    withdraw,
-)
-from pipelines.cli.common import printable
+from pipelines.cli.ask import dictionary, index, plan, query, trace, whatif
+from pipelines.cli.nightly import accept, rebuild, refresh, report, schedule, status, verify, withdraw
+from pipelines.cli.start import decide, init, inspect
+from pipelines.cli.terminal.common import printable
 
 UNEXPECTED = 70
 INTERRUPTED = 130
@@ -87,7 +71,7 @@ def _words_and_code(error: BaseException) -> tuple[str, int]:
     if isinstance(error, OSError):
         where = f"\n  where: {error.filename}" if error.filename else ""
         what = f"The system refused: {error.strerror or error}{where}"
-        return f"{what}\n{stays}\n  next:  mend that and run the command again", 1
+        return f"{what}\n{stays}\n  next:  correct that and run the command again", 1
     advice = "run it again with KITFARE_DEBUG=1 set, to see where in the program it came from"
     return f"A fault in kitfare: {type(error).__name__}: {error}\n{stays}\n  next:  {advice}", UNEXPECTED
 
@@ -105,8 +89,8 @@ app = typer.Typer(
 )
 
 
-def _show_version(wanted: bool) -> None:
-    if wanted:
+def _show_version(needed: bool) -> None:
+    if needed:
         from pipelines import __version__
 
         typer.echo(f"kitfare {__version__}")
@@ -130,7 +114,7 @@ for _command in (
     trace,
     plan,
     whatif,
-    judge,
+    decide,
     index,
     inspect,
     accept,

@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.costing.further_orders import orders_of
+from pipelines.costing.several_orders import orders_of
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.inputs import RATE_MAXIMUM_AGE_DAYS, WorkspaceInputs, exchange_rate_on
 from pipelines.settings import Buyer
@@ -44,8 +44,8 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
     are left out.
     """
     tables = inputs.tables
-    held = _holding(tables["vendor_terms"], ["vendor_code"], day, buyer)
-    rows = {row["vendor_code"]: row for row in held.iter_rows(named=True)}
+    quarantined = _holding(tables["vendor_terms"], ["vendor_code"], day, buyer)
+    rows = {row["vendor_code"]: row for row in quarantined.iter_rows(named=True)}
     closures = _by_vendor(tables["vendor_closures"], "closed_from_on")
     steps = _by_vendor(_holding(tables["shipping_steps"], ["vendor_code", "step_basis"], day, buyer), "step_from")
     handling = _by_vendor(
@@ -104,12 +104,12 @@ def assumed_size(parts: pl.DataFrame, name: str) -> Decimal | None:
 
 def _holding(table: pl.DataFrame, by: list[str], day: date, buyer: Buyer | None = None) -> pl.DataFrame:
     """Rows that hold on the day for each value of ``by``: own region before any, then the latest start."""
-    held = table.filter(pl.col("valid_from_on") <= day)
+    quarantined = table.filter(pl.col("valid_from_on") <= day)
     if buyer is not None:
-        held = held.filter(pl.col("buyer_region_code").is_in([buyer.region_code, ANY_REGION])).filter(
+        quarantined = quarantined.filter(pl.col("buyer_region_code").is_in([buyer.region_code, ANY_REGION])).filter(
             (pl.col("buyer_region_code") != ANY_REGION) | (pl.col("buyer_region_code") == ANY_REGION).all().over(by)
         )
-    return held.filter(pl.col("valid_from_on") == pl.col("valid_from_on").max().over(by))
+    return quarantined.filter(pl.col("valid_from_on") == pl.col("valid_from_on").max().over(by))
 
 
 @dataclass(frozen=True)

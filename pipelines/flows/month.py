@@ -7,7 +7,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from pipelines.errors import UsageError
-from pipelines.reporting.tables import file_name
+from pipelines.reporting.basis.page_tables import file_name
 from pipelines.settings import Workspace
 
 

@@ -12,8 +12,11 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError, UsageError
-from pipelines.flows.nightly import only_refresh
-from pipelines.intake import archive, journal, profiles, take_in, workspace_files
+from pipelines.flows.refresh import only_refresh
+from pipelines.intake import take_in
+from pipelines.intake.archiving import archive, journal
+from pipelines.intake.profiles import profiles
+from pipelines.intake.workspace import workspace_files
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history, load
 from pipelines.warehouse import tables as warehouse_tables
@@ -154,7 +157,7 @@ def _put_in_place(fresh: Path, warehouse: Path) -> None:
         raise InputError(
             f"the new warehouse cannot be put in place: {error.strerror or error}",
             where=str(warehouse),
-            next_step="mend that and run `kitfare rebuild` again",
+            next_step="correct that and run `kitfare rebuild` again",
         ) from None
 
 

@@ -10,16 +10,23 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.costing import night
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight import buying, buying_time, plan_variants, vendor_moves, watches
-from pipelines.insight import savings as insight_savings
-from pipelines.insight import suspects as insight_suspects
-from pipelines.intake import archive, held, index_vintages, journal, night_costs, profiles, take_in, workspace_files
-from pipelines.reporting import order_lists, pages
-from pipelines.reporting.facts import Facts
+from pipelines.insight import buying_tables
+from pipelines.insight.flexibility import savings as insight_savings
+from pipelines.insight.over_time import buying_time, vendor_changes, watches
+from pipelines.insight.what_if import plan_variants
+from pipelines.insight.what_if import suspect_prices as insight_suspects
+from pipelines.intake import quarantine, take_in
+from pipelines.intake.archiving import archive, journal
+from pipelines.intake.profiles import profiles
+from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
+from pipelines.planning import night
+from pipelines.reporting import pages
+from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.orders import order_lists
 from pipelines.settings import Settings, Workspace
-from pipelines.trends import availability, price_changes, suspects
+from pipelines.trends.outlook import availability, price_changes
+from pipelines.trends.prices import suspects
 from pipelines.warehouse import checks, connect, generation, history, load, market, partitions, query, screening
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.workers import spread
@@ -36,10 +43,10 @@ FILES_WORTH_A_PROCESS = 8
 
 @dataclass(frozen=True)
 class IntakeSummary:
-    """What was taken in: messages for people, and rows that wait to be mended."""
+    """What was taken in: messages for people, and rows that wait to be corrected."""
 
     messages: list[str] = field(default_factory=list)
-    held_row_count: int = 0
+    quarantined_row_count: int = 0
     file_count: int = 0
 
     def __len__(self) -> int:
@@ -70,7 +77,7 @@ class Markets:
 
 def clean_up(workspace: Workspace) -> None:
     """Make the folders a refresh writes to, and remove what a killed refresh left behind."""
-    for folder in (workspace.inbox, workspace.held, workspace.archive, workspace.generations):
+    for folder in (workspace.inbox, workspace.quarantined, workspace.archive, workspace.generations):
         folder.mkdir(exist_ok=True)
     generation.clean_leftovers(workspace)
     archive.clean_leftovers(workspace.archive)
@@ -96,14 +103,14 @@ def _note_readings(workspace: Workspace, con: connect.Connection) -> None:
 
 
 def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) -> IntakeSummary:
-    """Take every file of the inbox into the archive and the warehouse; what fails is held, and nothing else stops.
+    """Take every file of the inbox into the archive and the warehouse; what fails is quarantined, and nothing else stops.
 
     Files are read by several processes and loaded in the order of their names. A file leaves the inbox once its bytes are
-    in the archive and its rows are committed; one that can't be read at all moves to held/.
+    in the archive and its rows are committed; one that can't be read at all moves to quarantined/.
     """
     shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
     messages: list[str] = []
-    held_count = 0
+    quarantined_count = 0
     paths = _dropped_files(workspace.inbox, messages)
     workers = inputs.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
     waiting: dict[Path, take_in.TakenFile] = {}
@@ -115,14 +122,14 @@ def take_in_files(workspace: Workspace, inputs: WorkspaceInputs, now: datetime) 
             while following in waiting:
                 path, taken = following, waiting.pop(following)
                 status = load.load_file(con, taken, now)
-                held_file = _hold(taken, status, workspace.held)
-                messages += _told(path.name, taken, status, held_file)
-                held_count += taken.failures["record_number"].n_unique() if held_file else 0
-                _leave_inbox(path, taken, status, workspace.held)
+                quarantined_file = _hold(taken, status, workspace.quarantined)
+                messages += _message(path.name, taken, status, quarantined_file)
+                quarantined_count += taken.failures["record_number"].n_unique() if quarantined_file else 0
+                _leave_inbox(path, taken, status, workspace.quarantined)
                 following = next(still_to_load, None)
         if paths:
             _note_readings(workspace, con)
-    return IntakeSummary(messages, held_count, len(paths))
+    return IntakeSummary(messages, quarantined_count, len(paths))
 
 
 def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
@@ -143,21 +150,21 @@ def fold_history(workspace: Workspace, inputs: WorkspaceInputs) -> HistoryState:
         first, last = history.observed_dates(con)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        messages = [*(_told_waiting(export) for export in waiting), *(_told_ended(found) for found in ended)]
+        messages = [*(_waiting_message(export) for export in waiting), *(_ended_message(found) for found in ended)]
         return HistoryState(history.fingerprint(con), first, last, messages)
 
 
-def _told_waiting(export: history.WaitingExport) -> str:
+def _waiting_message(export: history.WaitingExport) -> str:
     return (
         f"{export.file_name}: waits, because it would close more than half of the offers of {export.vendor_code} on "
         f"{export.observed_on}; if that is right: `kitfare accept {export.file_hash[:12]}`"
     )
 
 
-def _told_ended(found: history.EndedCorrection) -> str:
+def _ended_message(found: history.EndedCorrection) -> str:
     return (
         f"source_corrections: the one of {found.vendor_code}, part {found.part_code}, colour {found.colour_code}, from "
-        f"{found.observed_from_on} corrects nothing since {found.mended_on}; if the source has mended itself, give it an observed_to_on"
+        f"{found.observed_from_on} corrects nothing since {found.source_corrected_on}; if the source has corrected itself, give it an observed_to_on"
     )
 
 
@@ -182,7 +189,7 @@ def screen_prices(workspace: Workspace, inputs: WorkspaceInputs) -> pl.DataFrame
     """Find the prices that stand out, and keep them from plans and trends until they change or are confirmed.
 
     Returns:
-        One row per spell of such a price; :func:`weigh_suspects` adds what they could cost.
+        One row per price period of such a price; :func:`weigh_suspects` adds what they could cost.
     """
     tables = inputs.tables
     with connect.writer(workspace.warehouse) as con:
@@ -191,10 +198,12 @@ def screen_prices(workspace: Workspace, inputs: WorkspaceInputs) -> pl.DataFrame
         found = suspects.candidates(new_prices, tables["parts"], rates)
         rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
         flagged = suspects.against_market(found, rivals, rates)
-        spells = suspects.spells(flagged, screening.spells_of(con, suspects.flagged_prices(flagged)))
-        spells = suspects.cleared(spells, tables["confirmed_prices"])
-        screening.set_suspects(con, spells)
-    return spells
+        price_periods = suspects.price_periods(
+            flagged, screening.price_periods_of(con, suspects.flagged_prices(flagged))
+        )
+        price_periods = suspects.cleared(price_periods, tables["confirmed_prices"])
+        screening.set_suspects(con, price_periods)
+    return price_periods
 
 
 def weigh_suspects(
@@ -234,8 +243,8 @@ def plan_purchases(
 def work_out_savings(
     inputs: WorkspaceInputs, markets: Markets, plans: dict[str, pl.DataFrame], day: date
 ) -> dict[str, pl.DataFrame]:
-    """What freedoms save in the priced date's plans, line by line, and which unjudged lines to look at first."""
-    return insight_savings.freedom_savings(inputs, markets.by_day[day], plans, day)
+    """What flexible lines save in the priced date's plans, line by line, and which undecided lines to look at first."""
+    return insight_savings.flexibility_savings(inputs, markets.by_day[day], plans, day)
 
 
 def explain_plans(
@@ -252,9 +261,9 @@ def weigh_ways_of_buying(
     variants: dict[str, pl.DataFrame],
     day: date,
 ) -> dict[str, pl.DataFrame]:
-    """The variants, and orders across models, the counter question, whole costs and swings of assumptions on the date."""
+    """The variants, and orders across models, the maker's shop question, whole costs and sensitivities of assumptions on the date."""
     market, seen, summaries = markets.by_day[day], markets.last_seen[day], markets.summaries[day]
-    found = buying.buying_tables(inputs, market, seen, summaries, plans, variants["plan_variant"], day)
+    found = buying_tables.buying_tables(inputs, market, seen, summaries, plans, variants["plan_variant"], day)
     return {**variants, **found}
 
 
@@ -265,17 +274,17 @@ def look_ahead(
     trends: dict[str, pl.DataFrame],
     day: date,
 ) -> dict[str, pl.DataFrame]:
-    """Availability, the spread of price changes, vendors' moves, when to buy, and what the watches found."""
+    """Availability, the spread of price changes, vendors' changes, when to buy, and what the watches found."""
     found = availability.availability(inputs, markets.by_day, markets.last_seen[day], markets.summaries[day])
     tables = {
         "element_availability": found.elements,
         "model_availability": found.models,
         "price_change_distribution": price_changes.price_change_distribution(trends["element_price"]),
-        "vendor_move": vendor_moves.vendor_moves(inputs, markets.by_day, plans, day),
+        "vendor_change": vendor_changes.vendor_changes(inputs, markets.by_day, plans, day),
         **buying_time.buying_time(inputs, plans["model_cost"], trends["price_index"], day),
     }
     todays = plans["model_cost"].filter(pl.col("priced_on") == day)
-    watched = watches.Watched(todays, tables["element_availability"], tables["vendor_move"])
+    watched = watches.Watched(todays, tables["element_availability"], tables["vendor_change"])
     return {**tables, "watch_result": watches.watch_results(inputs, watched)}
 
 
@@ -332,7 +341,7 @@ def write_history(workspace: Workspace, folder: Path, tables: dict[str, pl.DataF
 def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
     """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over; by several processes."""
     site = pages.Site(tables, inputs, folder)
-    parts = [_ORDER_LISTS, *pages.parts_of(Facts(tables, inputs))]
+    parts = [_ORDER_LISTS, *pages.parts_of(PageData(tables, inputs))]
     with connect.disk_trouble_in_words(folder):
         for _ in spread(_write_part, site, ((part, part) for part in parts), inputs.settings.refresh.workers):
             pass
@@ -377,51 +386,53 @@ def _dropped_files(inbox: Path, messages: list[str]) -> list[Path]:
     return files
 
 
-def _hold(taken: take_in.TakenFile, status: load.LoadStatus, held_folder: Path) -> Path | None:
-    """Write the file of held rows, but never over one that someone may be mending; None if no rows are held anew."""
+def _hold(taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> Path | None:
+    """Write the file of quarantined rows, but never over one that someone may be correcting; None if no rows are quarantined anew."""
     if taken.error is not None:
         return None
-    path = held.held_path(taken, held_folder)
+    path = quarantine.quarantined_path(taken, quarantine_folder)
     if status == "duplicate":
-        # There is none if the file was dropped again after it was mended, or if a refresh was killed before it was written.
-        return None if path.exists() else held.write_held(taken, held_folder)
+        # There is none if the file was dropped again after it was corrected, or if a refresh was killed before it was written.
+        return None if path.exists() else quarantine.write_quarantined(taken, quarantine_folder)
     path.unlink(missing_ok=True)
-    return held.write_held(taken, held_folder)
+    return quarantine.write_quarantined(taken, quarantine_folder)
 
 
-def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, held_folder: Path) -> None:
+def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> None:
     """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
 
-    A copy of it that waited in held/ goes as well once the file can be used.
+    A copy of it that waited in quarantined/ goes as well once the file can be used.
     """
     if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
         return
-    waiting = held_folder / path.name
+    waiting = quarantine_folder / path.name
     is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
-    if status != "held":
+    if status != "quarantined":
         path.unlink()
         if is_known:
             waiting.unlink()
         return
     if waiting.exists() and not is_known:
-        waiting = held_folder / f"{path.stem}.{taken.file_hash[:8]}{path.suffix}"
+        waiting = quarantine_folder / f"{path.stem}.{taken.file_hash[:8]}{path.suffix}"
     path.replace(waiting)
 
 
-def _told(name: str, taken: take_in.TakenFile, status: load.LoadStatus, held_file: Path | None) -> list[str]:
+def _message(name: str, taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[str]:
     if status == "duplicate":
-        told = [f"{name}: taken in before; nothing changed"]
+        reported = [f"{name}: taken in before; nothing changed"]
     elif status == "reread":
-        told = [f"{name}: taken in before; profiles or the code map now say otherwise, so its rows are replaced"]
+        reported = [f"{name}: taken in before; profiles or the code map now say otherwise, so its rows are replaced"]
     else:
-        told = [f"{name}: {note}" for note in taken.notes]
-    if status == "held" and not taken.file_hash:
-        told.append(f"{name}: left in the inbox for the next refresh. {taken.error}")
-    elif status == "held":
-        told.append(f"{name}: held whole; once that is mended, move it from held/ back to inbox/. {taken.error}")
-    elif held_file is not None:
-        count = taken.failures["record_number"].n_unique()
-        told.append(
-            f"{name}: {count} of {taken.read_row_count} rows held; mend them in {held_file.name} and drop it back"
+        reported = [f"{name}: {note}" for note in taken.notes]
+    if status == "quarantined" and not taken.file_hash:
+        reported.append(f"{name}: left in the inbox for the next refresh. {taken.error}")
+    elif status == "quarantined":
+        reported.append(
+            f"{name}: quarantined whole; once that is corrected, move it from quarantined/ back to inbox/. {taken.error}"
         )
-    return told
+    elif quarantined_file is not None:
+        count = taken.failures["record_number"].n_unique()
+        reported.append(
+            f"{name}: {count} of {taken.read_row_count} rows quarantined; correct them in {quarantined_file.name} and drop it back"
+        )
+    return reported

@@ -8,15 +8,15 @@ from datetime import date
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight import cost_change
-from pipelines.intake import index_vintages, night_costs
+from pipelines.insight.over_time import cost_change
+from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.settings import Workspace
-from pipelines.trends import monthly, vintages
+from pipelines.trends.model_index import monthly, vintages
 from schemas.published.over_time import NIGHTLY_COST
 from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import empty_frame
 
-BOUGHT_SCENARIO = "best"
+BOUGHT_SCENARIO = "cheapest"
 """Whose quantities weigh geks-tornqvist-bought: the plan that pages call the headline."""
 
 

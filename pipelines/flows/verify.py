@@ -1,4 +1,4 @@
-"""Checks that all a workspace keeps is whole: archive, warehouse, published generations. Says how to mend what is not."""
+"""Checks that all a workspace keeps is whole: archive, warehouse, published generations. Says how to correct what is not."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.errors import CheckFailedError, InputError, KitfareError
-from pipelines.flows.nightly import hash_of_inputs, only_refresh
-from pipelines.intake import archive, journal
+from pipelines.flows.refresh import hash_of_inputs, only_refresh
+from pipelines.intake.archiving import archive, journal
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, load
 from pipelines.warehouse import tables as warehouse_tables
@@ -146,10 +146,10 @@ def _published(workspace: Workspace, looked_at: list[str]) -> Iterator[Fault]:
         yield Fault("what is published is not there", str(workspace.published), _PUBLISH_AGAIN)
         return
     for folder in generation.generations(workspace):
-        told = "" if folder == seen else " of an earlier generation, which goes by itself,"
+        reported = "" if folder == seen else " of an earlier generation, which goes by itself,"
         for path, what in generation.changed_files(folder):
             advice = _PUBLISH_AGAIN if folder == seen else "remove the folder of that generation"
-            yield Fault(f"a published file{told} {what}", str(path), advice)
+            yield Fault(f"a published file{reported} {what}", str(path), advice)
     database = seen / generation.DATABASE_NAME
     try:
         settings = workspace.settings()

@@ -42,24 +42,24 @@ def pass_on(
     news = workspace.settings().watch_news
     text = news_text(refresh_id, day, results, before)
     fresh = newly_fired(results, before)
-    told = [
-        f"watch {row['watch_code']}: {row['model_code']}, {row['buyer_code']}: {_subject(row)}{row['watch_told']}"
+    reported = [
+        f"watch {row['watch_code']}: {row['model_code']}, {row['buyer_code']}: {_subject(row)}{row['watch_message']}"
         for row in fresh.head(SHOWN).to_dicts()
     ]
     if fresh.height > SHOWN:
-        told.append(f"and {fresh.height - SHOWN} more of the watches: published/watches.html")
+        reported.append(f"and {fresh.height - SHOWN} more of the watches: published/watches.html")
     if news.file:
         path = workspace.root / news.file
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
         except OSError as error:
-            told.append(
-                f"the news of the watches could not be written to {path}: {error.strerror}; mend watch_news.file"
+            reported.append(
+                f"the news of the watches could not be written to {path}: {error.strerror}; correct watch_news.file"
             )
     if news.command and fresh.height:
-        told += _run(news.command, text, workspace, news.command_seconds)
-    return told
+        reported += _run(news.command, text, workspace, news.command_seconds)
+    return reported
 
 
 SHOWN = 5

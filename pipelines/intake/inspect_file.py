@@ -9,19 +9,19 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.errors import KitfareError
-from pipelines.intake import archive
-from pipelines.intake.profiles import load_profiles
-from pipelines.intake.readers import ReadOptions, TextTable, open_source
-from pipelines.intake.tabular import BLANKS
+from pipelines.intake.archiving import archive
+from pipelines.intake.profiles.profiles import load_profiles
+from pipelines.intake.reading.readers import ReadOptions, TextTable, open_source
+from pipelines.intake.reading.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
-from pipelines.intake.workspace_files import look_up_table
+from pipelines.intake.workspace.workspace_files import look_up_table
 from pipelines.settings import Workspace
 from schemas.inputs.catalogue import CODE_MAP, COLOURS
 from schemas.inputs.vendors import VENDORS
 from schemas.validate import POSITION_COLUMNS, empty_frame
 
 _FIRST_ROWS = 5
-_TOLD_FAILURES = 100
+_SHOWN_FAILURES = 100
 _NAMED = 10
 
 
@@ -30,11 +30,11 @@ class Inspection:
     """What was found in a file and what would become of its rows.
 
     Args:
-        taken: as :func:`pipelines.intake.take_in.take_in` would give it; all held rows with their reasons are in its
+        taken: as :func:`pipelines.intake.take_in.take_in` would give it; all quarantined rows with their reasons are in its
             ``failures``.
         table: the file as text, as the profile or a look at it says to read it; None where it cannot be read.
         before: text of the first rows, by the file's column names.
-        after: the same rows as they would be accepted; for others the word held or repeated. Empty if it is not known what
+        after: the same rows as they would be accepted; for others the word quarantined or repeated. Empty if it is not known what
             the rows are.
         strangers: sentences on vendors and colours that the workspace's tables do not have.
     """
@@ -50,55 +50,57 @@ class Inspection:
 
     def _found(self) -> list[str]:
         taken, table = self.taken, self.table
-        told = [f"{taken.file_name}"]
+        reported = [f"{taken.file_name}"]
         if table is not None:
             written = [table.kind.replace("_", " "), table.encoding, _spoken(table.separator)]
-            told.append(
+            reported.append(
                 f"  written as:  {', '.join(word for word in written if word)}; header on line {table.header_line}"
             )
-            told.append(f"  columns:     {', '.join(table.header)}")
+            reported.append(f"  columns:     {', '.join(table.header)}")
         if taken.contract is not None:
             profile = f"profile {taken.profile_name}" if taken.profile_name else "its columns are ours"
-            told.append(
-                f"  becomes:     {taken.contract.name} ({'a mended file' if taken.parents.height else profile})"
+            reported.append(
+                f"  becomes:     {taken.contract.name} ({'a corrected file' if taken.parents.height else profile})"
             )
-        return [*told, *(f"  note:        {note}" for note in (*taken.notes, *self.strangers))]
+        return [*reported, *(f"  note:        {note}" for note in (*taken.notes, *self.strangers))]
 
     def _rows(self) -> list[str]:
-        told = [""] if self.before else []
+        reported = [""] if self.before else []
         for number, (before, after) in enumerate(zip_longest(self.before, self.after), 1):
-            told.append(f"  row {number}:  {_pairs(before)}")
+            reported.append(f"  row {number}:  {_pairs(before)}")
             if after is not None:
-                told.append(f"      ->  {after if isinstance(after, str) else _pairs(after)}")
-        return told
+                reported.append(f"      ->  {after if isinstance(after, str) else _pairs(after)}")
+        return reported
 
     def _failures(self) -> list[str]:
         failures = self.taken.failures
-        told = [""] if failures.height else []
+        reported = [""] if failures.height else []
         for line, column, value, rule, advice in (
-            failures.head(_TOLD_FAILURES)
-            .select("source_line_number", "held_column", "held_value", "held_rule", "what_to_do")
+            failures.head(_SHOWN_FAILURES)
+            .select("source_line_number", "quarantined_column", "quarantined_value", "quarantined_rule", "what_to_do")
             .iter_rows()
         ):
             named = f"{column} {value!r} " if column else ""
-            told.append(f"  line {line}: {named}{rule}; {advice}")
-        if failures.height > _TOLD_FAILURES:
-            told.append(
-                f"  and {failures.height - _TOLD_FAILURES} more, all of which would be in the file of held rows"
+            reported.append(f"  line {line}: {named}{rule}; {advice}")
+        if failures.height > _SHOWN_FAILURES:
+            reported.append(
+                f"  and {failures.height - _SHOWN_FAILURES} more, all of which would be in the file of quarantined rows"
             )
             groups = (
-                failures.group_by("held_column", "held_rule").len().sort("len", "held_column", descending=[True, False])
+                failures.group_by("quarantined_column", "quarantined_rule")
+                .len()
+                .sort("len", "quarantined_column", descending=[True, False])
             )
-            told += [f"  {count} times: {column} {rule}" for column, rule, count in groups.iter_rows()]
-        return told
+            reported += [f"  {count} times: {column} {rule}" for column, rule, count in groups.iter_rows()]
+        return reported
 
     def _counts(self) -> list[str]:
         taken = self.taken
         if taken.error is not None:
-            return ["", "The file would be held whole.", str(taken.error)]
+            return ["", "The file would be quarantined whole.", str(taken.error)]
         return [
             "",
-            f"{taken.read_row_count} rows read: {taken.rows.height} accepted, {taken.held_text.height} held, "
+            f"{taken.read_row_count} rows read: {taken.rows.height} accepted, {taken.quarantined_text.height} quarantined, "
             f"{taken.duplicate_row_count} repeated.",
         ]
 
@@ -128,9 +130,9 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
     accepted = {
         row["record_number"]: row for row in taken.rows.filter(pl.col("record_number") <= _FIRST_ROWS).to_dicts()
     }
-    held = set(taken.held_text["record_number"].to_list())
+    quarantined = set(taken.quarantined_text["record_number"].to_list())
     after = [
-        _shown(accepted[number]) if number in accepted else "held" if number in held else "repeated"
+        _shown(accepted[number]) if number in accepted else "quarantined" if number in quarantined else "repeated"
         for number in first["record_number"]
     ]
     return Inspection(taken, table, _texts(first), after, _strangers(taken.rows, workspace) if workspace else ())
@@ -138,7 +140,7 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
 
 def _strangers(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
     """What accepted rows name and no plan can use: they are kept all the same, for the day the tables have it."""
-    told = []
+    reported = []
     for contract, column, words in (
         (VENDORS, "vendor_code", "no plan buys from it"),
         (COLOURS, "colour_code", "it fills no line"),
@@ -157,8 +159,8 @@ def _strangers(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
         ]
         if named:
             more = f" and {strange.height - _NAMED} more" if strange.height > _NAMED else ""
-            told.append(f"Not in tables/{contract.name}.csv, so {words}: {', '.join(named)}{more}.")
-    return tuple(told)
+            reported.append(f"Not in tables/{contract.name}.csv, so {words}: {', '.join(named)}{more}.")
+    return tuple(reported)
 
 
 def _texts(rows: pl.DataFrame) -> list[dict[str, str]]:

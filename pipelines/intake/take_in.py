@@ -10,21 +10,22 @@ from typing import Any
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
-from pipelines.intake import archive, mending
-from pipelines.intake.mending import PARENT_SCHEMA
-from pipelines.intake.profiles import Profile, recognise
-from pipelines.intake.readers import ReadOptions, Source, TextTable, open_source
-from pipelines.intake.shape import Shaped, failures_of, shape
+from pipelines.intake.archiving import archive
+from pipelines.intake.checking import corrected_files
+from pipelines.intake.checking.corrected_files import PARENT_SCHEMA
+from pipelines.intake.checking.shape import Shaped, failures_of, shape
+from pipelines.intake.profiles.profiles import Profile, recognise
+from pipelines.intake.reading.readers import ReadOptions, Source, TextTable, open_source
 from schemas.all_tables import INBOX
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, validate_text
 
-HELD_KEY = ("vendor_code", "observed_on", "part_code", "colour_code", "condition", "listing_code")
-"""What identifies the spell that a held row keeps open."""
+QUARANTINED_KEY = ("vendor_code", "observed_on", "part_code", "colour_code", "condition", "listing_code")
+"""What identifies the price period that a quarantined row keeps open."""
 
-HELD_KEY_SCHEMA = pl.Schema(
-    {"record_number": pl.Int64(), **dict.fromkeys(HELD_KEY, pl.String()), "observed_on": pl.Date()}
+QUARANTINED_KEY_SCHEMA = pl.Schema(
+    {"record_number": pl.Int64(), **dict.fromkeys(QUARANTINED_KEY, pl.String()), "observed_on": pl.Date()}
 )
 _PARENT = "_parent"
 _OTHER_LETTERS = "[\\x{0370}-\\x{03FF}\\x{0400}-\\x{04FF}]"
@@ -36,7 +37,7 @@ def _empty(schema: pl.Schema) -> Any:
 
 @dataclass(frozen=True)
 class TakenFile:
-    """What became of one dropped file. Always: read_row_count = rows + rows of held_text + duplicate_row_count.
+    """What became of one dropped file. Always: read_row_count = rows + rows of quarantined_text + duplicate_row_count.
 
     Args:
         file_hash: SHA-256 of the bytes, also their address in the archive; empty when the file could not be copied.
@@ -44,19 +45,19 @@ class TakenFile:
         contract: the table its rows belong to; None when that is not known.
         profile_name: profile that fitted; empty for a file in our own columns.
         rows: accepted rows, typed: source_line_number, record_number (Int64) and the contract's columns. Exact
-            repeats are removed. No two rows share the contract's key, but those of a mended file that replace rows of
+            repeats are removed. No two rows share the contract's key, but those of a corrected file that replace rows of
             different files.
-        failures: every failure of every held row (FAILURE_SCHEMA).
-        held_text: one row per held row: source_line_number, record_number and the contract's columns as text.
-        held_keys: record_number and HELD_KEY, typed, of each held price_export row whose key can be read: its spell
+        failures: every failure of every quarantined row (FAILURE_SCHEMA).
+        quarantined_text: one row per quarantined row: source_line_number, record_number and the contract's columns as text.
+        quarantined_keys: record_number and QUARANTINED_KEY, typed, of each quarantined price_export row whose key can be read: its price_period
             stays open. A part code that is not in the code map stands as the source writes it.
-        unreadable_key_count: held price_export rows whose key cannot be trusted; above 1 % of the rows read, the export
-            closes nothing. Ragged rows count here even where they have a row in held_keys, because cells may have slipped.
+        unreadable_key_count: quarantined price_export rows whose key cannot be trusted; above 1 % of the rows read, the export
+            closes nothing. Ragged rows count here even where they have a row in quarantined_keys, because cells may have slipped.
         read_row_count: rows of the file, without the header and wholly empty rows.
         duplicate_row_count: rows that repeat another row exactly.
-        parents: PARENT_SCHEMA; for each row of a mended file (held or accepted), the row of which file it replaces.
+        parents: PARENT_SCHEMA; for each row of a corrected file (quarantined or accepted), the row of which file it replaces.
         notes: what the user should know, in sentences.
-        error: why the file is held whole; then all frames are empty.
+        error: why the file is quarantined whole; then all frames are empty.
     """
 
     file_hash: str
@@ -65,8 +66,8 @@ class TakenFile:
     profile_name: str = ""
     rows: pl.DataFrame = field(default_factory=pl.DataFrame)
     failures: pl.DataFrame = _empty(FAILURE_SCHEMA)
-    held_text: pl.DataFrame = field(default_factory=pl.DataFrame)
-    held_keys: pl.DataFrame = _empty(HELD_KEY_SCHEMA)
+    quarantined_text: pl.DataFrame = field(default_factory=pl.DataFrame)
+    quarantined_keys: pl.DataFrame = _empty(QUARANTINED_KEY_SCHEMA)
     unreadable_key_count: int = 0
     read_row_count: int = 0
     duplicate_row_count: int = 0
@@ -80,7 +81,7 @@ def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, arc
 
     Args:
         path: the dropped file; it stays where it is.
-        profiles: from :func:`pipelines.intake.profiles.load_profiles`.
+        profiles: from :func:`pipelines.intake.profiles.profiles.load_profiles`.
         code_map: the table code_map, typed.
         archive_folder: the workspace's archive.
     """
@@ -103,17 +104,17 @@ def examine(
 
 
 class _Examination:
-    """Recognises a file, then judges its rows, piece by piece if it is large."""
+    """Recognises a file, then decides its rows, piece by piece if it is large."""
 
     def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile]) -> None:
         self.file_hash = file_hash
         self.name = source.name
         self.source = source
         self.profile: Profile | None = None
-        self.is_mended = _is_mended(source)
-        if not self.is_mended:
+        self.is_corrected = _is_corrected(source)
+        if not self.is_corrected:
             self.profile = recognise(source.name, source.header, profiles)
-        self._parent_columns = (_PARENT, "parent_record_number") if self.is_mended else ()
+        self._parent_columns = (_PARENT, "parent_record_number") if self.is_corrected else ()
         self.options = self.profile.read_options if self.profile else ReadOptions()
         self.contract = self.profile.contract if self.profile else self._own_contract()
 
@@ -129,7 +130,7 @@ class _Examination:
         pieces: list[_Piece] = []
         for table in self._tables():
             shaped, marked, stated = self._shaped(table, code_map)
-            judged = validate_text(
+            decided = validate_text(
                 self.contract, shaped.frame, where=self.name, unique_key=False, is_trimmed=shaped.is_trimmed
             )
             failures = [shaped.failures]
@@ -138,27 +139,29 @@ class _Examination:
                 failures = [_marked_failures(marked, shaped), unclear, *failures]
             failed = pl.concat(failures)
             # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
-            more = judged.failures.join(failed, on=["record_number", "held_column"], how="anti", maintain_order="left")
+            more = decided.failures.join(
+                failed, on=["record_number", "quarantined_column"], how="anti", maintain_order="left"
+            )
             failed = pl.concat([failed, more])
-            held = shaped.frame.clear()
+            quarantined = shaped.frame.clear()
             if failed.height:
-                held = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
+                quarantined = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
             pieces.append(
-                _Piece(_without(judged.rows, failed), failed, held, shaped.ragged, shaped.unmapped,
+                _Piece(_without(decided.rows, failed), failed, quarantined, shaped.ragged, shaped.unmapped,
                        self._unstated_count(shaped), shaped.frame.height, table.row_count, table.notes)
             )  # fmt: skip
         failed = pl.concat([piece.failures for piece in pieces])
         good = pl.concat([piece.rows for piece in pieces], rechunk=False)
-        if self.is_mended:
+        if self.is_corrected:
             good = _with_parents(good, parents)
         read_row_count = sum(piece.row_count for piece in pieces)
         repeats, contradictions = self._compared(good)
         distinct = _without(good, repeats.to_frame())
         rows = _without(distinct, pl.concat(contradictions)).select(*POSITION_COLUMNS, *self.contract.columns)
-        held_text = self._held_text([piece.held for piece in pieces], contradictions, code_map)
+        quarantined_text = self._quarantined_text([piece.quarantined for piece in pieces], contradictions, code_map)
         failed = pl.concat([failed, *contradictions])
         keys, unreadable = self._keys(
-            held_text, failed, pl.concat([p.ragged for p in pieces]), pl.concat([p.unmapped for p in pieces])
+            quarantined_text, failed, pl.concat([p.ragged for p in pieces]), pl.concat([p.unmapped for p in pieces])
         )
         words = self._words(
             read_row_count, len(repeats), sum(p.unstated_count for p in pieces), sum(p.shaped_count for p in pieces)
@@ -171,8 +174,8 @@ class _Examination:
             profile_name=self.profile.profile_name if self.profile else "",
             rows=rows,
             failures=failed.sort("record_number", maintain_order=True),
-            held_text=held_text,
-            held_keys=keys,
+            quarantined_text=quarantined_text,
+            quarantined_keys=keys,
             unreadable_key_count=unreadable,
             read_row_count=read_row_count,
             duplicate_row_count=len(repeats),
@@ -181,7 +184,7 @@ class _Examination:
         )
 
     def _tables(self) -> Iterator[TextTable]:
-        if self.is_mended:
+        if self.is_corrected:
             yield self.source.read(self.options)
         else:
             yield from self.source.pieces(self.options)
@@ -189,10 +192,10 @@ class _Examination:
     def _shaped(
         self, table: TextTable, code_map: pl.DataFrame
     ) -> tuple[Shaped, pl.DataFrame | None, pl.DataFrame | None]:
-        """A table in our columns; of a mended one also the marked cells and the parents it states."""
+        """A table in our columns; of a corrected one also the marked cells and the parents it states."""
         marked, stated = None, None
-        if self.is_mended:
-            table, marked, stated = mending.own_columns(table, self.contract)
+        if self.is_corrected:
+            table, marked, stated = corrected_files.own_columns(table, self.contract)
         return shape(table, self.contract, self.profile, code_map, self.name), marked, stated
 
     def _compared(self, good: pl.DataFrame) -> tuple[pl.Series, list[pl.DataFrame]]:
@@ -218,8 +221,8 @@ class _Examination:
         )
         # The value lets the warehouse see that all of them are settled once one of them is kept.
         found = [
-            _row_failures(repeated, mending.SAME_KEY_RULE, "keep one of the rows").with_columns(
-                held_value=repeated.select(identity).to_series()
+            _row_failures(repeated, corrected_files.SAME_KEY_RULE, "keep one of the rows").with_columns(
+                quarantined_value=repeated.select(identity).to_series()
             )
         ]
         if self.contract == PRICE_EXPORT:
@@ -230,76 +233,80 @@ class _Examination:
             if mixed.height:
                 of_mixed = _without(rows.join(mixed, on=group, how="semi", nulls_equal=True), repeated)
                 of_mixed = of_mixed.sort("record_number")
-                found.append(_row_failures(of_mixed, mending.ONE_STANDING_RULE, "write the same in all of them"))
-        if self.is_mended:
-            again_mended = pl.struct(_PARENT, "parent_record_number").is_duplicated() & pl.col(_PARENT).is_not_null()
-            twice = _without(rows, repeated).filter(again_mended)
-            told = "keep one of them; leave parent_file_hash and record_number empty in a row that is new"
-            found.append(_row_failures(twice, "another row mends the same row", told))
+                found.append(
+                    _row_failures(of_mixed, corrected_files.ONE_STANDING_RULE, "write the same in all of them")
+                )
+        if self.is_corrected:
+            again_corrected = pl.struct(_PARENT, "parent_record_number").is_duplicated() & pl.col(_PARENT).is_not_null()
+            twice = _without(rows, repeated).filter(again_corrected)
+            reported = "keep one of them; leave parent_file_hash and record_number empty in a row that is new"
+            found.append(_row_failures(twice, "another row corrects the same row", reported))
         return found
 
-    def _held_text(
-        self, held: list[pl.DataFrame], contradictions: list[pl.DataFrame], code_map: pl.DataFrame
+    def _quarantined_text(
+        self, quarantined: list[pl.DataFrame], contradictions: list[pl.DataFrame], code_map: pl.DataFrame
     ) -> pl.DataFrame:
-        """The held rows in our columns, as text; rows that contradict each other are read once more, for their text is gone."""
+        """The quarantined rows in our columns, as text; rows that contradict each other are read once more, for their text is gone."""
         contradicting = pl.concat(contradictions).select("record_number").unique()
         if contradicting.height:
             for table in self._tables():
-                held.append(self._shaped(table, code_map)[0].frame.join(contradicting, on="record_number", how="semi"))
-        frame = pl.concat(held)
+                quarantined.append(
+                    self._shaped(table, code_map)[0].frame.join(contradicting, on="record_number", how="semi")
+                )
+        frame = pl.concat(quarantined)
         absent = [name for name in self.contract.columns if name not in frame.columns]
         frame = frame.with_columns(pl.lit(None, dtype=pl.String).alias(name) for name in absent)
         return frame.select(*POSITION_COLUMNS, *self.contract.columns).sort("record_number")
 
     def _keys(
-        self, held_text: pl.DataFrame, failed: pl.DataFrame, ragged: pl.Series, unmapped: pl.Series
+        self, quarantined_text: pl.DataFrame, failed: pl.DataFrame, ragged: pl.Series, unmapped: pl.Series
     ) -> tuple[pl.DataFrame, int]:
-        """Keys of held rows that can be read, and how many cannot be trusted."""
+        """Keys of quarantined rows that can be read, and how many cannot be trusted."""
         if self.contract != PRICE_EXPORT:
-            return pl.DataFrame(schema=HELD_KEY_SCHEMA), 0
+            return pl.DataFrame(schema=QUARANTINED_KEY_SCHEMA), 0
         # An unmapped code is read well enough: no offer of ours has it, and a source may list many parts nobody mapped.
-        is_unmapped = pl.col("record_number").is_in(unmapped.implode()) & (pl.col("held_column") == "part_code")
-        unread = failed.filter(pl.col("held_column").is_in(HELD_KEY) & ~is_unmapped)
+        is_unmapped = pl.col("record_number").is_in(unmapped.implode()) & (pl.col("quarantined_column") == "part_code")
+        unread = failed.filter(pl.col("quarantined_column").is_in(QUARANTINED_KEY) & ~is_unmapped)
         keys = (
-            _without(held_text, unread)
-            .select("record_number", *HELD_KEY)
+            _without(quarantined_text, unread)
+            .select("record_number", *QUARANTINED_KEY)
             .with_columns(
                 pl.col("listing_code").fill_null(""), pl.col("observed_on").str.to_date("%Y-%m-%d", strict=False)
             )
             .drop_nulls()
         )
         trusted = keys.filter(~pl.col("record_number").is_in(ragged.implode()))
-        return keys.cast(HELD_KEY_SCHEMA), held_text.height - trusted.height
+        return keys.cast(QUARANTINED_KEY_SCHEMA), quarantined_text.height - trusted.height
 
     def _unstated_count(self, shaped: Shaped) -> int:
         """Rows that do not say whether their export is full."""
-        if self.contract != PRICE_EXPORT or self.is_mended:
+        if self.contract != PRICE_EXPORT or self.is_corrected:
             return 0
         frame = shaped.frame
         return frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
 
     def _words(self, row_count: int, repeat_count: int, unstated: int, shaped_count: int) -> list[str]:
-        told = []
+        reported = []
         if not row_count:
-            told.append("The file has a header and no rows.")
+            reported.append("The file has a header and no rows.")
         if repeat_count:
             rows = (
                 "row repeats another row exactly and counts"
                 if repeat_count == 1
                 else "rows repeat others exactly and count"
             )
-            told.append(f"{repeat_count} {rows} once.")
+            reported.append(f"{repeat_count} {rows} once.")
         if unstated:
-            told.append(
+            reported.append(
                 f"Coverage is not stated in {unstated} of {shaped_count} rows, which count as partial: they close no offers. "
                 'If the file lists all the vendor sells, say coverage = "full" in a column or in the profile.'
             )
-        return told
+        return reported
 
 
 def _look_alikes(rows: pl.DataFrame) -> list[str]:
     """A word about codes that mix Greek or Cyrillic letters with others: they look like codes they are not."""
-    told = []
+    reported = []
     for name in ("vendor_code", "part_code", "colour_code"):
         if name in rows.columns:
             codes = rows[name]
@@ -308,20 +315,20 @@ def _look_alikes(rows: pl.DataFrame) -> list[str]:
             codes = codes.unique()
             odd = codes.filter(codes.str.contains(_OTHER_LETTERS) & codes.str.contains("[0-9A-Za-z]")).sort()
             if odd.len():
-                told.append(
+                reported.append(
                     f"{odd.len()} values of {name} mix Greek or Cyrillic letters with others, such as {odd[0]!r}; letters that "
                     "look alike make different codes."
                 )
-    return told
+    return reported
 
 
 @dataclass(frozen=True)
 class _Piece:
-    """One piece of a file, judged row by row: what is good, what failed and why, and what its rows say of the whole."""
+    """One piece of a file, decided row by row: what is good, what failed and why, and what its rows say of the whole."""
 
     rows: pl.DataFrame
     failures: pl.DataFrame
-    held: pl.DataFrame
+    quarantined: pl.DataFrame
     ragged: pl.Series
     unmapped: pl.Series
     unstated_count: int
@@ -345,9 +352,9 @@ def _with_parents(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
     return rows.join(named, on="record_number", how="left", maintain_order="left")
 
 
-def _is_mended(source: Source) -> bool:
+def _is_corrected(source: Source) -> bool:
     try:
-        return mending.is_mended(source.header(ReadOptions()))
+        return corrected_files.is_corrected(source.header(ReadOptions()))
     except InputError:
         return False
 
@@ -358,22 +365,22 @@ def _own_contract(header: Sequence[str], line: int, name: str) -> Contract:
             return contract
     closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(header)))
     missing = [column for column in closest.required if column not in header]
-    told = (
+    reported = (
         f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
         if len(missing) < len(closest.required)
         else ""
     )
     shown = ", ".join(header[:20]) + (", ..." if len(header) > 20 else "")
     raise InputError(
-        f"no profile fits the file, and its columns are not ours{told}",
+        f"no profile fits the file, and its columns are not ours{reported}",
         where=f"{name}, header on line {line}: {shown}",
-        state="the file is held whole",
+        state="the file is quarantined whole",
         next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
     )
 
 
 def _read_parents(stated: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """PARENT_SCHEMA of rows that name the row they mend, and failures of those that name it wrongly."""
+    """PARENT_SCHEMA of rows that name the row they correct, and failures of those that name it wrongly."""
     number = pl.col("parent_record_number")
     read = stated.with_columns(
         pl.when(pl.col("parent_file_hash").str.contains("^[0-9a-f]{64}$")).then("parent_file_hash").alias("hash"),
@@ -385,16 +392,18 @@ def _read_parents(stated: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, p
         "record_number", pl.col("hash").alias("parent_file_hash"), pl.col("number").alias("parent_record_number")
     )
     unclear = shaped.frame.join(read.filter(~is_read & ~is_new), on="record_number", how="semi")
-    rule = "parent_file_hash and record_number do not name the row that this one mends"
-    advice = "write them as they were in the held file, or leave both empty in a row that is new"
+    rule = "parent_file_hash and record_number do not name the row that this one corrects"
+    advice = "write them as they were in the quarantined file, or leave both empty in a row that is new"
     return parents.cast(PARENT_SCHEMA), _row_failures(unclear, rule, advice)
 
 
 def _marked_failures(marked: pl.DataFrame, shaped: Shaped) -> pl.DataFrame:
     found = [pl.DataFrame(schema=FAILURE_SCHEMA)]
-    for name in marked["held_column"].unique(maintain_order=True):
-        rows = shaped.frame.join(marked.filter(pl.col("held_column") == name), on="record_number", how="semi")
-        found.append(failures_of(rows, name, mending.MARKED_RULE, "write the right value without the question mark"))
+    for name in marked["quarantined_column"].unique(maintain_order=True):
+        rows = shaped.frame.join(marked.filter(pl.col("quarantined_column") == name), on="record_number", how="semi")
+        found.append(
+            failures_of(rows, name, corrected_files.MARKED_RULE, "write the right value without the question mark")
+        )
     return pl.concat(found)
 
 

@@ -1,4 +1,4 @@
-"""All pages of a generation: the index, the comparison, sheets with their evidence, and the monthly reports."""
+"""All pages of a generation: the index, the comparison, sheets with their details, and the monthly reports."""
 
 from __future__ import annotations
 
@@ -12,7 +12,14 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.reporting.costs import (
+from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
+from pipelines.reporting.basis.page_tables import NOTHING, Link, Table, columns, count, day, month_name, percent
+from pipelines.reporting.basis.render import write_page
+from pipelines.reporting.basis.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
+from pipelines.reporting.model_pages.details import details
+from pipelines.reporting.model_pages.sheet import sheet
+from pipelines.reporting.month.monthly_report import write_report_of
+from pipelines.reporting.sections.costs import (
     ESTIMATED,
     FEWER_PIECES,
     comparison_table,
@@ -22,14 +29,7 @@ from pipelines.reporting.costs import (
     pieces_priced,
     saved,
 )
-from pipelines.reporting.evidence import evidence
-from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
-from pipelines.reporting.monthly_report import write_report_of
-from pipelines.reporting.render import write_page
-from pipelines.reporting.sheets import sheet
-from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day, month_name, percent
-from pipelines.reporting.watch_page import watch_page
-from pipelines.reporting.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
+from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.published.watches import WATCH_RESULT
@@ -40,7 +40,7 @@ def write_pages(
 ) -> list[Path]:
     """Write every page below ``folder``: same tables, same bytes.
 
-    ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html``, ``.md`` and ``<model>-evidence.html``;
+    ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html``, ``.md`` and ``<model>-details.html``;
     ``reports/<month>.html`` and ``.md`` for every month the tables know, with a folder of a page per model, and
     ``reports/index.html``; ``watches.html``.
 
@@ -54,7 +54,7 @@ def write_pages(
         The files written.
     """
     site = Site(tables, inputs, folder)
-    return [path for part in parts_of(site.facts, months) for path in write_part(site, part)]
+    return [path for part in parts_of(site.page_data, months) for path in write_part(site, part)]
 
 
 @dataclass(frozen=True)
@@ -66,21 +66,21 @@ class Site:
     folder: Path
 
     @cached_property
-    def facts(self) -> Facts:
+    def page_data(self) -> PageData:
         """The tables, looked up: once in each process that writes pages."""
-        return Facts(self.tables, self.inputs)
+        return PageData(self.tables, self.inputs)
 
 
 Part = tuple[str, str]
 """Pages that are written together: ("overviews", ""), ("sheet", model code) or ("month", month)."""
 
 
-def parts_of(facts: Facts, months: Sequence[str] | None = None) -> list[Part]:
+def parts_of(page_data: PageData, months: Sequence[str] | None = None) -> list[Part]:
     """All pages there are, with the reports of some months only if those are given."""
     return [
         ("overviews", ""),
-        *(("sheet", model.code) for model in facts.models),
-        *(("month", month) for month in (facts.months() if months is None else months)),
+        *(("sheet", model.code) for model in page_data.models),
+        *(("month", month) for month in (page_data.months() if months is None else months)),
     ]
 
 
@@ -88,89 +88,94 @@ def write_part(site: Site, part: Part) -> list[Path]:
     """Write some of the pages; the others need not be there."""
     kind, name = part
     if kind == "overviews":
-        return _write_overviews(site.facts, site.tables, site.folder)
+        return _write_overviews(site.page_data, site.tables, site.folder)
     if kind == "month":
-        return write_report_of(site.facts, name, site.folder)
-    model = next(model for model in site.facts.models if model.code == name)
-    return _write_sheet(site.facts, model, site.folder)
+        return write_report_of(site.page_data, name, site.folder)
+    model = next(model for model in site.page_data.models if model.code == name)
+    return _write_sheet(site.page_data, model, site.folder)
 
 
-def _write_overviews(facts: Facts, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
+def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """The pages about all models: the index, the comparison, the list of reports, the watches."""
-    compared, archive = _comparison(facts), _months_table(facts)
+    compared, archive = _comparison(page_data), _months_table(page_data)
     return [
-        write_page(folder / "index.html", "index.html", **_index(facts, tables)),
+        write_page(folder / "index.html", "index.html", **_index(page_data, tables)),
         *(write_page(folder / f"comparison{ending}", f"comparison{ending}", **compared) for ending in (".html", ".md")),
         write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=archive),
-        write_page(folder / "watches.html", "watches.html", **watch_page(facts)),
+        write_page(folder / "watches.html", "watches.html", **watch_page(page_data)),
     ]
 
 
-def _write_sheet(facts: Facts, model: ReportedModel, folder: Path) -> list[Path]:
-    """A model's sheet and its evidence."""
-    values, place = sheet(facts, model), folder / "sheets"
+def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> list[Path]:
+    """A model's sheet and its details."""
+    values, place = sheet(page_data, model), folder / "sheets"
     return [
         write_page(place / f"{model.page}.html", "sheet.html", **values),
         write_page(place / f"{model.page}.md", "sheet.md", **values),
-        write_page(place / f"{model.page}-evidence.html", "evidence.html", **evidence(facts, model)),
+        write_page(place / f"{model.page}-details.html", "details.html", **details(page_data, model)),
     ]
 
 
-def _months_table(facts: Facts) -> Table:
+def _months_table(page_data: PageData) -> Table:
     """The archive: every month with a report, latest first, with its prices against the month before."""
     rows = []
-    for month in reversed(facts.months()):
+    for month in reversed(page_data.months()):
         changes = [
             index["change_1_month_pct"]
-            for model in facts.models
-            for buyer in facts.buyers[:1]
-            if (index := facts.index(model.code, buyer.buyer_code, month)) is not None
+            for model in page_data.models
+            for buyer in page_data.buyers[:1]
+            if (index := page_data.index(model.code, buyer.buyer_code, month)) is not None
             and not index["is_withheld"]
             and index["change_1_month_pct"] is not None
         ]
-        told = percent(median(changes), signed=True) if changes else NOTHING
+        reported = percent(median(changes), signed=True) if changes else NOTHING
         rows.append(
-            (Link(month_name(month), f"{month}.html"), day(facts.date_in_month(month)), told, count(len(changes)))
+            (
+                Link(month_name(month), f"{month}.html"),
+                day(page_data.date_in_month(month)),
+                reported,
+                count(len(changes)),
+            )
         )
     headings = columns("Month", "Prices up to", "#Prices, 1 month (median)", "#Models compared")
     return Table("Reports by month", headings, tuple(rows), is_stacked=True)
 
 
-def _index(facts: Facts, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
-    months = facts.months()
+def _index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+    months = page_data.months()
     return {
-        "page_title": facts.settings.report.title,
-        "today": day(facts.today),
-        "sections": [{"buyer": buyer, "models": _models_table(facts, buyer)} for buyer in facts.buyers],
+        "page_title": page_data.settings.report.title,
+        "today": day(page_data.today),
+        "sections": [{"buyer": buyer, "models": _models_table(page_data, buyer)} for buyer in page_data.buyers],
         "latest_report": (month_name(months[-1]), f"reports/{months[-1]}.html") if months else None,
-        "watches_fired": _watches_fired(facts),
-        "evidence": [(model.title, f"sheets/{model.page}-evidence.html") for model in facts.models],
+        "watches_fired": _watches_fired(page_data),
+        "details": [(model.title, f"sheets/{model.page}-details.html") for model in page_data.models],
         "tables": _tables_table(tables),
         "cautions": CAUTIONS,
-        "cost_words": cost_words(facts),
+        "cost_words": cost_words(page_data),
     }
 
 
-def _watches_fired(facts: Facts) -> str:
+def _watches_fired(page_data: PageData) -> str:
     """How many watches fired, in words; empty without watches."""
-    if not facts.settings.watch:
+    if not page_data.settings.watch:
         return ""
-    results = facts.table(WATCH_RESULT)
+    results = page_data.table(WATCH_RESULT)
     fired = results.filter(pl.col("is_fired"))["watch_code"].n_unique()
-    return f"{fired} of {count(len(facts.settings.watch), 'watch', 'watches')} fired"
+    return f"{fired} of {count(len(page_data.settings.watch), 'watch', 'watches')} fired"
 
 
-def _models_table(facts: Facts, buyer: Buyer) -> Table:
+def _models_table(page_data: PageData, buyer: Buyer) -> Table:
     rows = []
-    for model in facts.models:
-        best = facts.headline_plan(model.code, buyer.buyer_code)
-        listed = facts.plan(model.code, buyer.buyer_code, "listed")
+    for model in page_data.models:
+        best = page_data.headline_plan(model.code, buyer.buyer_code)
+        listed = page_data.plan(model.code, buyer.buyer_code, "listed")
         found = saving(listed, best) if best is not None else None
         rows.append(
             (
                 Link(model.title, f"sheets/{model.page}.html"),
-                headline_cost(facts, best),
-                complete_cost(facts, listed),
+                headline_cost(page_data, best),
+                complete_cost(page_data, listed),
                 pieces_priced(best),
                 saved(found, buyer.currency_code),
                 NOTHING if best is None else count(best["vendor_count"]),
@@ -192,32 +197,36 @@ def _tables_table(tables: Mapping[str, pl.DataFrame]) -> Table:
     return Table("Published tables", columns("Table", "What a row is", "#Rows"), rows)
 
 
-def _comparison(facts: Facts) -> dict[str, Any]:
+def _comparison(page_data: PageData) -> dict[str, Any]:
     return {
         "page_title": "All models and ways of buying compared",
-        "today": day(facts.today),
-        "sections": [_compared_for(facts, buyer) for buyer in facts.buyers],
+        "today": day(page_data.today),
+        "sections": [_compared_for(page_data, buyer) for buyer in page_data.buyers],
         "cautions": CAUTIONS,
-        "cost_words": cost_words(facts),
+        "cost_words": cost_words(page_data),
     }
 
 
-def _compared_for(facts: Facts, buyer: Buyer) -> dict[str, Any]:
-    shown = [model for model in facts.models if facts.plans(model.code, buyer.buyer_code)]
-    used = [code for code in facts.scenarios if any(facts.plan(model.code, buyer.buyer_code, code) for model in shown)]
+def _compared_for(page_data: PageData, buyer: Buyer) -> dict[str, Any]:
+    shown = [model for model in page_data.models if page_data.plans(model.code, buyer.buyer_code)]
+    used = [
+        code
+        for code in page_data.scenarios
+        if any(page_data.plan(model.code, buyer.buyer_code, code) for model in shown)
+    ]
     overview: tuple[tuple[str | Link, ...], ...] = tuple(
         (
             Link(model.title, f"sheets/{model.page}.html"),
-            *(_marked_cost(facts, facts.plan(model.code, buyer.buyer_code, code)) for code in used),
+            *(_marked_cost(page_data, page_data.plan(model.code, buyer.buyer_code, code)) for code in used),
         )
         for model in shown
     )
-    headings = columns("Model", *(f"#{facts.scenario_title(code)}" for code in used))
+    headings = columns("Model", *(f"#{page_data.scenario_title(code)}" for code in used))
     compared = [
         comparison_table(
-            facts,
-            facts.plans(model.code, buyer.buyer_code),
-            facts.plan(model.code, buyer.buyer_code, "listed"),
+            page_data,
+            page_data.plans(model.code, buyer.buyer_code),
+            page_data.plan(model.code, buyer.buyer_code, "listed"),
             f"Ways of buying, in {buyer.currency_code}",
         )
         for model in shown
@@ -231,10 +240,10 @@ def _compared_for(facts: Facts, buyer: Buyer) -> dict[str, Any]:
     }
 
 
-def _marked_cost(facts: Facts, plan: Row | None) -> str:
-    told = complete_cost(facts, plan)
-    is_estimated = plan is not None and told[-1].isdigit() and plan["unfilled_piece_count"]
-    return told + (ESTIMATED if is_estimated else "")
+def _marked_cost(page_data: PageData, plan: Row | None) -> str:
+    reported = complete_cost(page_data, plan)
+    is_estimated = plan is not None and reported[-1].isdigit() and plan["unfilled_piece_count"]
+    return reported + (ESTIMATED if is_estimated else "")
 
 
 def _note(mark: str, words: str, rows: Iterable[tuple[str | Link, ...]]) -> str:

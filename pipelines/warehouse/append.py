@@ -11,7 +11,7 @@ from pipelines.warehouse.connect import Connection
 BATCH_ROW_COUNT = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
 
-_BATCH = ("append_change", "append_waiting", "append_spell", "append_vendor_export")
+_BATCH = ("append_change", "append_waiting", "append_price_period", "append_vendor_export")
 _TEMPORARY = (
     "append_vendor",
     "append_batch",
@@ -28,7 +28,7 @@ _TEMPORARY = (
 def append_exports(con: Connection) -> int:
     """Fold the vendors of touched_vendor to which the files to fold add one export after all others; take them out of it.
 
-    Left to the whole fold are vendors with several new exports, late ones, corrections, mended rows, waiting exports, or
+    Left to the whole fold are vendors with several new exports, late ones, corrections, corrected rows, waiting exports, or
     decisions that changed. Call it within a transaction.
 
     Returns:

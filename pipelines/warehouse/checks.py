@@ -38,7 +38,7 @@ def run_checks(database: Path, *, stale_after_days: int = 30) -> pl.DataFrame:
     if failed:
         raise CheckFailedError(
             f"{len(failed)} of {len(bad_rows)} checks failed on the tables about to be published",
-            where="\n".join(_told(name, rows) for name, rows in failed.items()),
+            where="\n".join(_message(name, rows) for name, rows in failed.items()),
             state="nothing was published; the last good generation stays",
             next_step="tell the maintainers, with these rows",
         )
@@ -72,7 +72,7 @@ def _key_query(contract: Contract) -> str:
     )
 
 
-def _told(name: str, rows: pl.DataFrame) -> str:
+def _message(name: str, rows: pl.DataFrame) -> str:
     shown = "\n".join(f"      {_row_in_words(row)}" for row in rows.head(SHOWN_ROWS).iter_rows(named=True))
     more = f"\n      and {rows.height - SHOWN_ROWS} more" if rows.height > SHOWN_ROWS else ""
     return f"{name}: {promise(check_queries()[name])}\n{shown}{more}"

@@ -38,7 +38,7 @@ MEMORY_LIMIT = "2GB"
 PUBLISHED_MACROS = ("earlier_run", "market_on", "last_seen_prices", "element_source")
 """Macros that work on published tables alone; in the order in which they need each other."""
 MACROS = (
-    "offer_id", "earlier_run_in_warehouse", "market_on", "last_seen_prices", "summary_prices", "intake_file", "held_row",
+    "offer_id", "earlier_run_in_warehouse", "market_on", "last_seen_prices", "summary_prices", "intake_file", "quarantined_row",
 )  # fmt: skip
 
 
@@ -156,7 +156,7 @@ def open_database(path: Path, *, read_only: bool, spill: Path | None, **settings
             f"{path.name} cannot be opened as a database: {text.splitlines()[0]}",
             where=str(path),
             state="nothing was changed",
-            next_step="`kitfare verify` says what is damaged and what mends it",
+            next_step="`kitfare verify` says what is damaged and what corrects it",
         ) from error
 
 

@@ -51,13 +51,13 @@ _TEXT_KINDS = ("code", "text", "month", "code_list")
 def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
     """Write a generation: kitfare.duckdb, tables/<name>.parquet and tables/<name>.csv.
 
-    Every table is held to its contract and sorted by its key. Amounts get the digits of the table's currencies, those of
+    Every table is checked against its contract and sorted by its key. Amounts get the digits of the table's currencies, those of
     model_cost where the table names none. In the database every table, column, view and macro carries its meaning as a
     comment. In CSV files empty cells stand for empty text and for nothing, and text that a spreadsheet would take for a
     formula has a quote before it; numbers are written as they are.
 
     Args:
-        folder: is made; what it held before is replaced file by file.
+        folder: is made; what it quarantined before is replaced file by file.
         tables: by contract name.
 
     Raises:

@@ -1,4 +1,4 @@
-"""Folds observations into the price history: spells of offers, their confirmations, and the standing of each export.
+"""Folds observations into the price history: price periods of offers, their confirmations, and the standing of each export.
 
 The history is a function of the set of received files and of the user's decisions, whatever order they came in. A fold
 remakes whole vendors from their observations, all touched vendors at once; ``tests/oracle/reference_fold.py`` says in
@@ -18,18 +18,18 @@ from pipelines.resources import sql_text
 from pipelines.warehouse.append import append_exports
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 
-_GATHER = ("listing", "export_listing", "untrusted_key", "export", "held_listing")
+_GATHER = ("listing", "export_listing", "untrusted_key", "export", "quarantined_listing")
 _RESOLVE = (
     "export_standing",
     "listing_event",
     "vendor_day",
     "listing_appearance",
-    "listing_spell",
+    "listing_period",
     "new_waiting_export",
     "settled_vendor",
 )
-_WRITE = ("listing_run", "spell", "earlier_confirmation", "vendor_export")
-_MADE = ("corrected_row", "spell", "earlier_confirmation", "vendor_export")
+_WRITE = ("listing_run", "price_period", "earlier_confirmation", "vendor_export")
+_MADE = ("corrected_row", "price_period", "earlier_confirmation", "vendor_export")
 """Tables that the fold makes."""
 
 
@@ -182,7 +182,7 @@ class EndedCorrection:
     part_code: str
     colour_code: str
     observed_from_on: date
-    mended_on: date
+    source_corrected_on: date
 
 
 def ended_corrections(con: Connection) -> list[EndedCorrection]:

@@ -15,10 +15,10 @@ from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 from schemas.validate import polars_schema
 
-LoadStatus = Literal["loaded", "duplicate", "reread", "held"]
+LoadStatus = Literal["loaded", "duplicate", "reread", "quarantined"]
 
 WHOLE_FILE = 0
-"""The record number under which a file that could not be used at all is held."""
+"""The record number under which a file that could not be used at all is quarantined."""
 
 _TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_observation"}
 
@@ -26,9 +26,9 @@ _TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_
 class TakenFile(Protocol):
     """What intake makes of a file; see :class:`pipelines.intake.take_in.TakenFile`.
 
-    ``rows`` has the contract's columns, typed, plus source_line_number and record_number. ``held_keys`` has, per failing
+    ``rows`` has the contract's columns, typed, plus source_line_number and record_number. ``quarantined_keys`` has, per failing
     record whose offer can be read, record_number, vendor_code, part_code, colour_code, condition, listing_code and
-    observed_on. ``parents`` has record_number, parent_file_hash and parent_record_number for mended rows, accepted or
+    observed_on. ``parents`` has record_number, parent_file_hash and parent_record_number for corrected rows, accepted or
     not. ``error`` is set when the file could not be used at all; ``file_hash`` is empty when it could not even be copied.
     """
 
@@ -57,7 +57,7 @@ class TakenFile(Protocol):
         """FAILURE_SCHEMA: every failure of the rows that did not."""
 
     @property
-    def held_keys(self) -> pl.DataFrame:
+    def quarantined_keys(self) -> pl.DataFrame:
         """The offers named by rows that failed."""
 
     @property
@@ -74,17 +74,17 @@ class TakenFile(Protocol):
 
     @property
     def parents(self) -> pl.DataFrame:
-        """Which rows mend which."""
+        """Which rows correct which."""
 
     @property
     def error(self) -> KitfareError | None:
-        """Why the whole file is held."""
+        """Why the whole file is quarantined."""
 
 
 def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatus:
     """Add one file's rows, failures and links to the warehouse; :func:`history.fold` makes the history of them.
 
-    The same bytes may be read in another way than before, because a profile or the code map was mended: then these rows
+    The same bytes may be read in another way than before, because a profile or the code map was corrected: then these rows
     take the place of the earlier ones.
 
     Args:
@@ -93,7 +93,7 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
         received_at: UTC.
 
     Returns:
-        loaded; held (the whole file); duplicate (nothing changed: the file was taken in before, and gives the same rows or
+        loaded; quarantined (the whole file); duplicate (nothing changed: the file was taken in before, and gives the same rows or
         cannot be used any more); reread (taken in before, with other rows).
 
     Raises:
@@ -101,24 +101,24 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
     """
     _require_whole(taken)
     if not taken.file_hash:
-        return "held"
+        return "quarantined"
     with transaction(con):
         found = con.execute(
-            "select is_held_whole, table_name from received_file where file_hash = ?", [taken.file_hash]
+            "select is_quarantined_whole, table_name from received_file where file_hash = ?", [taken.file_hash]
         ).fetchall()
         if not found:
             _insert(con, taken, received_at)
-            return "loaded" if taken.error is None else "held"
-        is_held_whole, table_name = found[0]
-        if taken.error is not None or (not is_held_whole and _is_loaded(con, taken, table_name)):
+            return "loaded" if taken.error is None else "quarantined"
+        is_quarantined_whole, table_name = found[0]
+        if taken.error is not None or (not is_quarantined_whole and _is_loaded(con, taken, table_name)):
             con.execute(
                 "update received_file set repeat_drop_count = repeat_drop_count + 1 where file_hash = ?",
                 [taken.file_hash],
             )
-            return "held" if is_held_whole else "duplicate"
+            return "quarantined" if is_quarantined_whole else "duplicate"
         _forget(con, taken.file_hash)
         _insert(con, taken, received_at)
-        if is_held_whole:
+        if is_quarantined_whole:
             return "loaded"
         # Even as a summary: it may have had prices of vendors before.
         con.execute("insert into file_to_fold values (?, false)", [taken.file_hash])
@@ -171,25 +171,27 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
 def _forget(con: Connection, file_hash: str) -> None:
     """Remove a file's rows; those of other files that refer to them get their content themselves first."""
     repeats.forget_rows(con, file_hash)
-    for table in ("received_file", "summary_observation", "held_failure", "held_key", "mended_record"):
+    for table in ("received_file", "summary_observation", "quarantined_failure", "quarantined_key", "corrected_record"):
         con.execute(f"delete from {table} where file_hash = ?", [file_hash])
 
 
 def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
     """What the warehouse keeps of the file's rows."""
     if taken.error is not None:
-        return {"held_failure": _whole_file_failure(taken.error)}
+        return {"quarantined_failure": _whole_file_failure(taken.error)}
     assert taken.contract is not None
     rows, failures = taken.rows, taken.failures
     if taken.contract == PRICE_EXPORT and taken.parents.height:
         rows = _added_rows_as_partial(rows, taken.parents)
     if failures.height:
-        failures = failures.unique(("record_number", "held_column", "held_rule"), keep="first", maintain_order=True)
+        failures = failures.unique(
+            ("record_number", "quarantined_column", "quarantined_rule"), keep="first", maintain_order=True
+        )
     return {
         _TABLES[taken.contract.name]: rows,
-        "held_failure": failures,
-        "held_key": taken.held_keys,
-        "mended_record": taken.parents,
+        "quarantined_failure": failures,
+        "quarantined_key": taken.quarantined_keys,
+        "corrected_record": taken.parents,
     }
 
 
@@ -210,7 +212,7 @@ def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
 
 
 def _added_rows_as_partial(rows: pl.DataFrame, parents: pl.DataFrame) -> pl.DataFrame:
-    """A row that someone added to a file of mended rows names no export to rejoin; it must not pass for a full one."""
+    """A row that someone added to a file of corrected rows names no export to rejoin; it must not pass for a full one."""
     is_added = ~pl.col("record_number").is_in(parents["record_number"].implode())
     return rows.with_columns(pl.when(is_added).then(pl.lit("partial")).otherwise("coverage").alias("coverage"))
 
@@ -220,9 +222,9 @@ def _whole_file_failure(error: KitfareError) -> pl.DataFrame:
         {
             "record_number": [WHOLE_FILE],
             "source_line_number": [WHOLE_FILE],
-            "held_column": [""],
-            "held_value": [""],
-            "held_rule": [error.what],
+            "quarantined_column": [""],
+            "quarantined_value": [""],
+            "quarantined_rule": [error.what],
             "what_to_do": [error.next_step],
         }
     )
@@ -249,11 +251,11 @@ def _require_whole(taken: TakenFile) -> None:
         raise InputError(f"rows of {taken.contract.name} are not typed as its contract says", where=where)
     if not taken.parents.height and _repeats_a_key(taken.rows, taken.contract):
         raise InputError(f"rows of {taken.contract.name} repeat a key", where=where)
-    held = taken.failures["record_number"].n_unique() if taken.failures.height else 0
-    total = taken.rows.height + held + taken.duplicate_row_count
+    quarantined = taken.failures["record_number"].n_unique() if taken.failures.height else 0
+    total = taken.rows.height + quarantined + taken.duplicate_row_count
     if total != taken.read_row_count:
         raise InputError(
-            f"{taken.read_row_count} rows were read, but {taken.rows.height} were accepted, {held} held and "
+            f"{taken.read_row_count} rows were read, but {taken.rows.height} were accepted, {quarantined} quarantined and "
             f"{taken.duplicate_row_count} were duplicates",
             where=where,
             state="nothing was changed",

@@ -10,7 +10,7 @@ from pipelines.warehouse.connect import Connection, frame_of
 
 
 def market_on(con: Connection, day: date, stale_after_days: int) -> pl.DataFrame:
-    """The offers that can be bought on a day: spell open, in stock, confirmed at most ``stale_after_days`` before.
+    """The offers that can be bought on a day: price period open, in stock, confirmed at most ``stale_after_days`` before.
 
     Returns:
         One row per price step, by key: the columns of PRICE_HISTORY but the last, all as of that day (``valid_to_on`` is empty,
@@ -21,7 +21,7 @@ def market_on(con: Connection, day: date, stale_after_days: int) -> pl.DataFrame
 
 
 def last_seen_prices(con: Connection, day: date) -> pl.DataFrame:
-    """The latest spell of every offer ever seen up to a day, open or closed, fresh or stale, in stock or not.
+    """The latest price period of every offer ever seen up to a day, open or closed, fresh or stale, in stock or not.
 
     Returns:
         One row per price step, by key; columns as in :func:`market_on`, with ``valid_to_on`` where the offer was gone

@@ -1,4 +1,4 @@
-"""Rows of price files as the warehouse keeps them: once in full, and as references where they repeat an open spell.
+"""Rows of price files as the warehouse keeps them: once in full, and as references where they repeat an open price period.
 
 A reference is the place of a row in its file and the number of the row that has its content. Which rows are references
 changes nothing but the room they take: the view price_observation gives every row as it was received.
@@ -28,7 +28,7 @@ def insert_rows(con: Connection, rows: pl.DataFrame, file_hash: str) -> None:
         file_hash: their file.
     """
     vendor = rows["vendor_code"]
-    # Open spells are looked up by vendor, once for each slice that has rows of it.
+    # Open price periods are looked up by vendor, once for each slice that has rows of it.
     if rows.height > ROWS_AT_ONCE and vendor.rle_id().max() >= 2 * vendor.n_unique():  # type: ignore[operator]
         rows = rows.sort("vendor_code", maintain_order=True)
     number, run = con.execute(
@@ -47,28 +47,28 @@ def insert_rows(con: Connection, rows: pl.DataFrame, file_hash: str) -> None:
 
 
 def _referred(con: Connection, rows: pl.DataFrame) -> pl.Series:
-    """For each row the number of the row whose content it repeats: that of the open spell of its offer and step, or null.
+    """For each row the number of the row whose content it repeats: that of the open price period of its offer and step, or null.
 
-    Columns that say one thing in all of the rows are compared with it, and only the others joined. Spells of vendors with
+    Columns that say one thing in all of the rows are compared with it, and only the others joined. Price periods of vendors with
     corrections need not say what the row did that opened them.
     """
     vendors = rows["vendor_code"].unique()
     alike = [name for name in _CONTENT if rows[name].eq_missing(rows[name][0]).all()]
     differing = [name for name in _CONTENT if name not in alike]
-    same = [f"listed.{name} is not distinct from spell.{name}" for name in differing]
-    fixed = "".join(f" and spell.{name} is not distinct from ${number}" for number, name in enumerate(alike, 4))
+    same = [f"listed.{name} is not distinct from price period.{name}" for name in differing]
+    fixed = "".join(f" and price period.{name} is not distinct from ${number}" for number, name in enumerate(alike, 4))
     place = pl.int_range(pl.len(), dtype=pl.UInt32).alias("place")
     con.register("incoming_frame", rows.select(place, *differing))
     found = con.sql(
         f"""
-        select listed.place, spell.stored_number
+        select listed.place, price_period.stored_number
         from incoming_frame as listed
-        join spell on {" and ".join(same) or "true"}
+        join price_period on {" and ".join(same) or "true"}
         where
-            spell.valid_to_on is null and spell.stored_number > 0
-            and spell.vendor_code between $1 and $2 and spell.vendor_code in (select unnest($3::varchar[]))
-            and spell.vendor_code not in (select vendor_code from source_correction)
-            and spell.vendor_code not in (select vendor_code from corrected_row)
+            price_period.valid_to_on is null and price_period.stored_number > 0
+            and price_period.vendor_code between $1 and $2 and price_period.vendor_code in (select unnest($3::varchar[]))
+            and price_period.vendor_code not in (select vendor_code from source_correction)
+            and price_period.vendor_code not in (select vendor_code from corrected_row)
             {fixed}
         """,
         params=[vendors.min(), vendors.max(), vendors.to_list(), *(rows[name][0] for name in alike)],
@@ -98,7 +98,7 @@ def _insert_references(con: Connection, rows: pl.DataFrame, referred: pl.Series,
 def forget_rows(con: Connection, file_hash: str) -> None:
     """Remove a file's rows; those of other files that refer to them get their content themselves first.
 
-    Spells that they opened refer to nothing until they are folded anew.
+    Price periods that they opened refer to nothing until they are folded anew.
     """
     con.execute(
         "insert into observed_row select * replace ((select max(stored_number) from observed_row) "
@@ -108,7 +108,7 @@ def forget_rows(con: Connection, file_hash: str) -> None:
         [file_hash],
     )
     gone = "stored_number in (select stored_number from observed_row where file_hash = $1)"
-    con.execute(f"update spell set stored_number = 0 where {gone}", [file_hash])
+    con.execute(f"update price_period set stored_number = 0 where {gone}", [file_hash])
     con.execute(
         f"delete from repeated_record where {gone} or run_number in (select run_number from repeated_run where file_hash = $1)",
         [file_hash],

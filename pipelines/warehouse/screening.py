@@ -23,19 +23,19 @@ def rival_prices(con: Connection, candidates: pl.DataFrame) -> pl.DataFrame:
     return _joined(con, "screen_candidate", candidates, "rival_price")
 
 
-def spells_of(con: Connection, flagged: pl.DataFrame) -> pl.DataFrame:
-    """The spells in which prices stood: see sql/screens/suspect_spell.sql.
+def price_periods_of(con: Connection, flagged: pl.DataFrame) -> pl.DataFrame:
+    """The price periods in which prices stood: see sql/screens/suspect_price_period.sql.
 
     Args:
         con: as above.
         flagged: price_number, vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity,
             currency_code, price_from_on, next_price_on.
     """
-    return _joined(con, "flagged_price", flagged, "suspect_spell")
+    return _joined(con, "flagged_price", flagged, "suspect_price_period")
 
 
 def set_suspects(con: Connection, suspects: pl.DataFrame) -> None:
-    """Make these the spells that markets call suspect.
+    """Make these the price periods that markets call suspect.
 
     Args:
         con: from ``connect.writer``.

@@ -6,7 +6,7 @@ import polars as pl
 
 from pipelines.warehouse.connect import Connection, frame_of
 from schemas.contract import Contract
-from schemas.published.intake import CORRECTED_ROW, HELD_ROW, INTAKE_FILE, VENDOR_EXPORT
+from schemas.published.intake import CORRECTED_ROW, INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.price_history import OFFER_CONFIRMATION, OFFER_SOURCE, PRICE_HISTORY
 
 _SOURCES: tuple[tuple[Contract, str], ...] = (
@@ -16,7 +16,7 @@ _SOURCES: tuple[tuple[Contract, str], ...] = (
     (OFFER_SOURCE, "price_history"),
     (CORRECTED_ROW, "corrected_row"),
     (INTAKE_FILE, "intake_file()"),
-    (HELD_ROW, "held_row()"),
+    (QUARANTINED_ROW, "quarantined_row()"),
 )
 
 

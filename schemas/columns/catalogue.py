@@ -25,13 +25,13 @@ COLUMNS = (
         "how the plastic looks; the colour rule any means plain opaque colours unless the portion names others",
         allowed=("plain", "transparent", "metallic", "pearl", "glow"),
     ),
-    Column("stand_in_part_code", "code", "the substitute: the part that may be bought in place of part_code"),
+    Column("substitute_part_code", "code", "the substitute: the part that may be bought in place of part_code"),
     Column(
-        "stand_in_kind",
+        "substitute_kind",
         "code",
         "resolves_open_form: part_code leaves the form open, and this is one of the forms it may mean; "
         "substitute: another form that does the same job",
-        allowed=("resolves_open_form", "substitute"),
+        allowed=("resolves_open_form", "other_form"),
     ),
     Column(
         "strength",
@@ -39,7 +39,7 @@ COLUMNS = (
         "how strong the substitute is, compared with the listed part",
         allowed=("stronger", "equal", "weaker"),
     ),
-    Column("make_up_code", "code", "names one combination: one way to make the part from several others"),
+    Column("combination_code", "code", "names one combination: one way to make the part from several others"),
     Column("component_part_code", "code", "a part of the combination"),
     Column(
         "component_count",

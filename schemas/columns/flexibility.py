@@ -18,7 +18,7 @@ COLUMNS = (
         allowed=("alone", "last", "fair"),
     ),
     Column(
-        "is_told_apart",
+        "is_distinct",
         "flag",
         "the saving is larger than the gaps of the plans it comes from: of the plan as listed (alone), of the "
         "flexible plan (last), or of both (fair, totals)",
@@ -31,7 +31,7 @@ COLUMNS = (
         minimum=0,
     ),
     Column(
-        "freed_line_count",
+        "flexible_line_count",
         "integer",
         "lines that become flexible together because they must be alike, this one included. alone and last "
         "are the saving of all of them; each has an equal part of their fair share",
@@ -47,11 +47,11 @@ COLUMNS = (
     ),
     Column("interplay_line_numbers", "code_list", "the lines with the strongest interplay, at most three"),
     Column(
-        "freedoms_allowed",
+        "flexibility_allowed",
         "code",
-        "none: as listed; colour: other colours only; interchange: other forms only; both: other colours and "
+        "none: as listed; colour: other colours only; substitutes: other forms only; both: other colours and "
         "forms; first_looks: both, and the first lines of the look-first list in any colour",
-        allowed=("none", "colour", "interchange", "both", "first_looks"),
+        allowed=("none", "colour", "substitutes", "both", "first_looks"),
     ),
     Column(
         "total_saving",
@@ -75,8 +75,8 @@ COLUMNS = (
         allowed=("exact", "sampled", "none"),
     ),
     Column("line_count", "integer", "lines of the designer's list", unit="lines", minimum=0),
-    Column("judged_line_count", "integer", "lines of these that somebody has decided on", unit="lines", minimum=0),
-    Column("judged_share", "number", "decided lines as a share of all lines", minimum=0, maximum=1),
+    Column("decided_line_count", "integer", "lines of these that somebody has decided on", unit="lines", minimum=0),
+    Column("decided_share", "number", "decided lines as a share of all lines", minimum=0, maximum=1),
     Column("looked_line_numbers", "code_list", "the lines made flexible in first_looks"),
     Column("look_rank", "integer", "place in the order in which to look at lines, from 1", minimum=1),
     Column(

@@ -13,10 +13,10 @@ COLUMNS = (
     Column(
         "file_status",
         "code",
-        "loaded: it was taken in; duplicate: the same bytes were taken in before; held: it is quarantined "
+        "loaded: it was taken in; duplicate: the same bytes were taken in before; quarantined: it is quarantined "
         "because it could not be read; waiting: it needs `kitfare accept`; withdrawn: it counts as never "
         "received",
-        allowed=("loaded", "duplicate", "held", "waiting", "withdrawn"),
+        allowed=("loaded", "duplicate", "quarantined", "waiting", "withdrawn"),
     ),
     Column(
         "export_standing",
@@ -29,7 +29,7 @@ COLUMNS = (
     Column("read_row_count", "integer", "rows read", unit="rows"),
     Column("accepted_row_count", "integer", "rows in the history", unit="rows"),
     Column(
-        "held_row_count",
+        "quarantined_row_count",
         "integer",
         "rows in quarantine, corrected since or not, and rows of exports that wait for `kitfare accept`",
         unit="rows",
@@ -49,9 +49,9 @@ COLUMNS = (
         "integer",
         "number of the row in the file, from 1, without the header; 0 where the whole file is quarantined",
     ),
-    Column("held_column", "code", "column that failed; empty where the whole row did"),
-    Column("held_value", "text", "value that failed, as it is in the file"),
-    Column("held_rule", "text", "rule it failed"),
+    Column("quarantined_column", "code", "column that failed; empty where the whole row did"),
+    Column("quarantined_value", "text", "value that failed, as it is in the file"),
+    Column("quarantined_rule", "text", "rule it failed"),
     Column("what_to_do", "text", "what to do next"),
     Column("decided_on", "date", "date of the decision"),
     Column("observed_from_on", "date", "first date of the exports that are corrected"),
@@ -71,7 +71,7 @@ COLUMNS = (
     ),
     Column("guard_price_to", "price", "highest price, as received, at which the error is recognised", unit="per piece"),
     Column("guard_currency_code", "code", "currency, as received, by which the error is recognised", pattern="AAA"),
-    Column("is_mended", "flag", "a corrected copy of the row, or of a row it contradicts, was accepted later"),
+    Column("is_corrected", "flag", "a corrected copy of the row, or of a row it contradicts, was accepted later"),
     Column("input_path", "text", "path of an input inside the workspace"),
     Column("refresh_id", "code", "names one refresh: its date and a hash of all its inputs"),
     Column("started_at", "timestamp", "when the refresh began", unit="UTC"),

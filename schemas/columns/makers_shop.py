@@ -3,9 +3,9 @@
 from schemas.contract import BUYERS_CURRENCY, VENDORS_CURRENCY, Column
 
 COLUMNS = (
-    Column("counter_vendor_code", "code", "the maker's shop"),
+    Column("maker_vendor_code", "code", "the maker's shop"),
     Column(
-        "counter_unit_price",
+        "maker_unit_price",
         "price",
         "price of a piece at the maker's shop, with the tax on goods",
         unit=BUYERS_CURRENCY,
@@ -18,18 +18,18 @@ COLUMNS = (
         unit=BUYERS_CURRENCY,
     ),
     Column(
-        "counter_saving",
+        "maker_saving",
         "amount",
         "how much less the portion's goods cost at the maker's shop; negative where they cost more",
         unit=BUYERS_CURRENCY,
     ),
     Column(
-        "counter_piece_count",
+        "maker_piece_count",
         "integer",
         "pieces that serve the portion and are bought at the maker's shop",
         unit="pieces",
     ),
-    Column("is_counter_line", "flag", "the model's settings list the line in counter_lines"),
+    Column("is_maker_line", "flag", "the model's settings list the line in maker_lines"),
     Column(
         "threshold_kind",
         "code",
@@ -51,7 +51,7 @@ COLUMNS = (
     ),
     Column("threshold_charge", "amount", "charge that ends at the threshold", unit=VENDORS_CURRENCY),
     Column(
-        "counter_goods_value",
+        "maker_goods_value",
         "amount",
         "displayed value of the order at the maker's shop in the cheapest mix",
         unit=BUYERS_CURRENCY,

@@ -25,8 +25,8 @@ COLUMNS = (
         "code",
         "as_listed: the listed colour; any: any plain opaque colour, mixed colours too; any_one: the same, "
         "but one colour for all portions of group_code; one_of: the listed colour and accept_colour_codes; "
-        "near: colours within near_distance; unjudged: nobody has decided yet, same as as_listed",
-        allowed=("as_listed", "any", "any_one", "one_of", "near", "unjudged"),
+        "near: colours within near_distance; undecided: nobody has decided yet, same as as_listed",
+        allowed=("as_listed", "any", "any_one", "one_of", "near", "undecided"),
     ),
     Column(
         "accept_colour_codes",
@@ -47,7 +47,7 @@ COLUMNS = (
         maximum=100,
     ),
     Column(
-        "free_quantity",
+        "flexible_quantity",
         "integer",
         "how many of the pieces follow colour_rule; the others are as listed. Empty: all of them",
         unit="pieces",
@@ -60,12 +60,7 @@ COLUMNS = (
         "flag",
         "the portion carries load: no weaker form, open form or combination may replace the part",
     ),
-    Column(
-        "judged_on",
-        "date",
-        "date of the decision; it holds from then on and replaces the line's earlier decisions",
-    ),
-    Column("judged_by", "text", "who decided"),
+    Column("decided_by", "text", "who decided"),
     Column(
         "amendment_action",
         "code",

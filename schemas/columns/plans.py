@@ -85,7 +85,7 @@ COLUMNS = (
         allowed=("last_seen", "other_condition", "summary", "none"),
     ),
     Column(
-        "what_would_help",
+        "remedies",
         "text",
         "the nearest flexibility, form, vendor or condition that would let the line be filled",
     ),

@@ -140,7 +140,9 @@ COLUMNS = (
         "date",
         "from this date on a user's confirmation states that the price is right; empty where there is none",
     ),
-    Column("wanted_piece_count", "integer", "pieces of the models that the offer could fill", unit="pieces", minimum=0),
+    Column(
+        "servable_piece_count", "integer", "pieces of the models that the offer could fill", unit="pieces", minimum=0
+    ),
     Column(
         "cost_influence",
         "price",

@@ -8,8 +8,8 @@ COLUMNS = (
     Column(
         "vendor_kind",
         "code",
-        "independent: a small seller; counter: the maker's own shop",
-        allowed=("independent", "counter"),
+        "independent: a small seller; maker's shop: the maker's own shop",
+        allowed=("independent", "maker"),
     ),
     Column("vendor_region_code", "code", "region the vendor sends from"),
     Column("buyer_region_code", "code", "region of the buyer the row holds for; * for any"),

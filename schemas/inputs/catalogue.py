@@ -23,13 +23,13 @@ PARTS = Contract(
     notes="A part that is not listed here counts as plain, hard and of unknown weight.",
 )  # fmt: skip
 
-INTERCHANGE = Contract(
-    name="interchange",
+SUBSTITUTES = Contract(
+    name="substitutes",
     grain="one row per listed part, its substitute and start date",
-    columns=("part_code", "stand_in_part_code", "stand_in_kind", "strength", "valid_from_on", "reason"),
-    key=("part_code", "stand_in_part_code", "valid_from_on"),
+    columns=("part_code", "substitute_part_code", "substitute_kind", "strength", "valid_from_on", "reason"),
+    key=("part_code", "substitute_part_code", "valid_from_on"),
     optional={
-        "stand_in_kind": "substitute",
+        "substitute_kind": "other_form",
         "strength": "equal",
         "valid_from_on": "1900-01-01",
         "reason": "",
@@ -37,18 +37,18 @@ INTERCHANGE = Contract(
     notes="One-way and single hop: a substitute's own substitutes do not count.",
 )
 
-MAKE_UPS = Contract(
-    name="make_ups",
+COMBINATIONS = Contract(
+    name="combinations",
     grain="one row per listed part, combination, component and start date",
     columns=(
         "part_code",
-        "make_up_code",
+        "combination_code",
         "component_part_code",
         "component_count",
         "valid_from_on",
         "reason",
     ),
-    key=("part_code", "make_up_code", "component_part_code", "valid_from_on"),
+    key=("part_code", "combination_code", "component_part_code", "valid_from_on"),
     optional={"valid_from_on": "1900-01-01", "reason": ""},
     notes="Used only where the portion bears no load. All components of one piece are bought in one colour.",
 )

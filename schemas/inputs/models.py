@@ -11,20 +11,20 @@ PARTS_LIST = Contract(
     notes="models/<model_code>/parts.csv. Every version in full; model.toml dates the versions.",
 )
 
-FREEDOMS = Contract(
-    name="freedoms",
+FLEXIBLE_LINES = Contract(
+    name="flexible_lines",
     grain="one row per line, portion and decision date",
     columns=(
         "line_number", "portion_number", "quantity", "colour_rule", "accept_colour_codes", "refuse_colour_codes",
-        "group_code", "near_distance", "accept_conditions", "is_load_bearing", "judged_on", "judged_by", "reason",
+        "group_code", "near_distance", "accept_conditions", "is_load_bearing", "decided_on", "decided_by", "reason",
     ),
-    key=("line_number", "portion_number", "judged_on"),
+    key=("line_number", "portion_number", "decided_on"),
     optional={
         "portion_number": "1", "quantity": None, "accept_colour_codes": "", "refuse_colour_codes": "", "group_code": "",
-        "near_distance": None, "accept_conditions": "new", "is_load_bearing": "true", "judged_on": "1900-01-01",
-        "judged_by": "", "reason": "",
+        "near_distance": None, "accept_conditions": "new", "is_load_bearing": "true", "decided_on": "1900-01-01",
+        "decided_by": "", "reason": "",
     },
-    notes="models/<model_code>/freedoms.csv. An empty quantity takes what the line's other portions leave. A line "
+    notes="models/<model_code>/flexible_lines.csv. An empty quantity takes what the line's other portions leave. A line "
     "without rows is undecided; pieces that no portion covers are as listed.",
 )  # fmt: skip
 

@@ -11,15 +11,15 @@ PLAN_NEEDS = Contract(
     grain="one row per line and portion to buy",
     columns=(
         "line_number", "portion_number", "part_code", "colour_code", "quantity", "colour_rule", "accept_colour_codes",
-        "refuse_colour_codes", "group_code", "near_distance", "free_quantity", "accept_conditions", "is_load_bearing",
+        "refuse_colour_codes", "group_code", "near_distance", "flexible_quantity", "accept_conditions", "is_load_bearing",
     ),
     key=("line_number", "portion_number"),
     optional={
         "portion_number": "1", "colour_rule": "as_listed", "accept_colour_codes": "", "refuse_colour_codes": "",
-        "group_code": "", "near_distance": None, "free_quantity": None, "accept_conditions": "new",
+        "group_code": "", "near_distance": None, "flexible_quantity": None, "accept_conditions": "new",
         "is_load_bearing": "false",
     },
-    notes="`--needs`. accept_conditions may be called conditions. Without free_quantity all pieces follow "
+    notes="`--needs`. accept_conditions may be called conditions. Without flexible_quantity all pieces follow "
     "colour_rule. Combinations and weaker substitutes are used wherever is_load_bearing is not true.",
 )  # fmt: skip
 

@@ -5,20 +5,20 @@ from schemas.published.keys import PLAN_KEY
 
 _HOW_ESTIMATED = (
     "A quick estimate within a few dozen sets of vendors, scaled to the plans; the details page shows how. Fair shares of "
-    "colour_flex_saving and interchange_saving add up to the total saving of freedom_cost."
+    "colour_flex_saving and substitute_saving add up to the total saving of flexibility_cost."
 )
 
-FREEDOM_COST = Contract(
-    name="freedom_cost",
+FLEXIBILITY_COST = Contract(
+    name="flexibility_cost",
     grain="one row per flexible plan and kind of flexibility allowed: what the model costs with it",
     columns=(
-        *PLAN_KEY, "freedoms_allowed", "landed_cost", "unfilled_piece_count", "complete_cost", "total_saving",
-        "is_told_apart", "modelled_saving", "share_basis", "line_count", "judged_line_count", "judged_share",
+        *PLAN_KEY, "flexibility_allowed", "landed_cost", "unfilled_piece_count", "complete_cost", "total_saving",
+        "is_distinct", "modelled_saving", "share_basis", "line_count", "decided_line_count", "decided_share",
         "looked_line_numbers",
     ),
-    key=(*PLAN_KEY, "freedoms_allowed"),
+    key=(*PLAN_KEY, "flexibility_allowed"),
     optional={"modelled_saving": None, "looked_line_numbers": ""},
-    notes="colour, interchange and first_looks are planned with little effort among a few vendors; none and both "
+    notes="colour, substitutes and first_looks are planned with little effort among a few vendors; none and both "
     "are the published plans.",
 )  # fmt: skip
 
@@ -27,19 +27,19 @@ COLOUR_FLEX_SAVING = Contract(
     grain="one row per flexible plan, line that may take another colour, and view",
     columns=(
         *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
-        "saving", "is_told_apart", "standard_error", "freed_line_count", "interplay", "interplay_line_numbers",
+        "saving", "is_distinct", "standard_error", "flexible_line_count", "interplay", "interplay_line_numbers",
     ),
     key=(*PLAN_KEY, "line_number", "saving_view"),
     optional={"standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
     notes=_HOW_ESTIMATED,
 )  # fmt: skip
 
-INTERCHANGE_SAVING = Contract(
-    name="interchange_saving",
+SUBSTITUTE_SAVING = Contract(
+    name="substitute_saving",
     grain="one row per flexible plan, line that another form could fill, and view",
     columns=(
         *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "quantity", "saving_view", "saving",
-        "is_told_apart", "standard_error", "interplay", "interplay_line_numbers",
+        "is_distinct", "standard_error", "interplay", "interplay_line_numbers",
     ),
     key=(*PLAN_KEY, "line_number", "saving_view"),
     optional={"standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
@@ -57,5 +57,5 @@ LOOK_FIRST = Contract(
     key=(*PLAN_KEY, "look_rank"),
     optional={"best_line_numbers": "", "look_colour_codes": ""},
     notes="A quick estimate within a few dozen sets of vendors. What the first lines save when they are planned is "
-    "in freedom_cost.",
+    "in flexibility_cost.",
 )  # fmt: skip

@@ -7,7 +7,7 @@ INTAKE_FILE = Contract(
     grain="one row per file taken in",
     columns=(
         "file_hash", "file_name", "table_name", "profile_name", "received_at", "file_status", "read_row_count",
-        "accepted_row_count", "held_row_count", "superseded_row_count", "duplicate_row_count", "withdrawn_row_count",
+        "accepted_row_count", "quarantined_row_count", "superseded_row_count", "duplicate_row_count", "withdrawn_row_count",
         "dropped_row_count",
     ),
     key=("file_hash",),
@@ -23,15 +23,15 @@ VENDOR_EXPORT = Contract(
     key=("file_hash", "vendor_code", "observed_on"),
 )  # fmt: skip
 
-HELD_ROW = Contract(
-    name="held_row",
+QUARANTINED_ROW = Contract(
+    name="quarantined_row",
     grain="one row per file, record and failed rule",
     columns=(
-        "file_hash", "file_name", "source_line_number", "record_number", "held_column", "held_value", "held_rule",
-        "what_to_do", "is_mended",
+        "file_hash", "file_name", "source_line_number", "record_number", "quarantined_column", "quarantined_value", "quarantined_rule",
+        "what_to_do", "is_corrected",
     ),
-    key=("file_hash", "record_number", "held_column", "held_rule"),
-    optional={"held_column": "", "held_value": ""},
+    key=("file_hash", "record_number", "quarantined_column", "quarantined_rule"),
+    optional={"quarantined_column": "", "quarantined_value": ""},
 )  # fmt: skip
 
 CORRECTED_ROW = Contract(

@@ -19,8 +19,8 @@ COST_CHANGE = Contract(
     notes="Consecutive month ends, the priced date last. The parts add up to the change exactly.",
 )
 
-VENDOR_MOVE = Contract(
-    name="vendor_move",
+VENDOR_CHANGE = Contract(
+    name="vendor_change",
     grain="one row per model, buyer and vendor whose changes since the last month end change what the model costs",
     columns=(
         "model_code", "buyer_code", "vendor_code", "compared_on", "moved_element_count", "vendor_effect_pct",

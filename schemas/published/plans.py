@@ -48,14 +48,14 @@ PLAN_LINE = Contract(
     columns=(
         *PLAN_KEY, "line_number", "portion_number", "portion_source", "listed_part_code", "listed_colour_code",
         "colour_rule", "vendor_code", "order_number", "offer_id", "part_code", "colour_code", "condition", "listing_code",
-        "make_up_code", "quantity", "unit_price", "vendor_currency_code", "is_listed_colour", "is_listed_part",
+        "combination_code", "quantity", "unit_price", "vendor_currency_code", "is_listed_colour", "is_listed_part",
     ),
     key=(
-        *PLAN_KEY, "line_number", "portion_number", "offer_id", "order_number", "make_up_code", "part_code", "colour_code",
+        *PLAN_KEY, "line_number", "portion_number", "offer_id", "order_number", "combination_code", "part_code", "colour_code",
         "condition",
     ),
     optional={
-        "vendor_code": "", "order_number": "1", "offer_id": "", "listing_code": "", "make_up_code": "", "unit_price": None,
+        "vendor_code": "", "order_number": "1", "offer_id": "", "listing_code": "", "combination_code": "", "unit_price": None,
         "vendor_currency_code": None,
     },
 )  # fmt: skip
@@ -65,10 +65,10 @@ UNFILLED_LINE = Contract(
     grain="one row per plan and portion that could not be bought in full",
     columns=(
         *PLAN_KEY, "line_number", "portion_number", "listed_part_code", "listed_colour_code", "unfilled_piece_count",
-        "estimated_unit_price", "unfilled_estimate", "estimate_basis", "what_would_help",
+        "estimated_unit_price", "unfilled_estimate", "estimate_basis", "remedies",
     ),
     key=(*PLAN_KEY, "line_number", "portion_number"),
-    optional={"estimated_unit_price": None, "what_would_help": ""},
+    optional={"estimated_unit_price": None, "remedies": ""},
 )  # fmt: skip
 
 SECOND_SOURCE = Contract(

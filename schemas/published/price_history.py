@@ -40,7 +40,7 @@ SUSPECT_PRICE = Contract(
         "offer_id", "step_from_quantity", "vendor_code", "part_code", "colour_code", "condition", "listing_code",
         "currency_code", "unit_price", "price_from_on", "valid_from_on", "valid_to_on", "own_price", "own_ratio",
         "market_price", "market_ratio", "rival_vendor_count", "pack_size", "suspicion", "cleared_from_on",
-        "wanted_piece_count", "cost_influence", "influence_rank",
+        "servable_piece_count", "cost_influence", "influence_rank",
     ),
     key=("offer_id", "step_from_quantity"),
     optional={

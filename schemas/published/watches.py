@@ -7,7 +7,7 @@ WATCH_RESULT = Contract(
     grain="one row per watch, model, buyer and finding; one without a subject where there is no finding",
     columns=(
         "watch_code", "model_code", "buyer_code", "watch_subject", "watch_kind", "is_fired", "watched_value",
-        "watch_limit", "watch_told",
+        "watch_limit", "watch_message",
     ),
     key=("watch_code", "model_code", "buyer_code", "watch_subject"),
     optional={"watch_subject": "", "watched_value": None},

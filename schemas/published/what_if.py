@@ -14,15 +14,15 @@ PLAN_VARIANT = Contract(
     notes="Planned with little effort: the plan can be bought at this cost, and a cheaper one may exist.",
 )  # fmt: skip
 
-WHAT_IF_SWING = Contract(
-    name="what_if_swing",
+SENSITIVITY = Contract(
+    name="sensitivity",
     grain="one row per date, model, buyer, assumption and direction of change, all other assumptions staying as "
     "they are",
     columns=(
-        *PLAN_KEY, "assumption", "swing_side", "changed_to", "currency_code", "complete_cost", "swing_amount",
+        *PLAN_KEY, "assumption", "sensitivity_side", "changed_to", "currency_code", "complete_cost", "sensitivity_amount",
         "unfilled_piece_count",
     ),
-    key=(*PLAN_KEY, "assumption", "swing_side"),
+    key=(*PLAN_KEY, "assumption", "sensitivity_side"),
     notes="Changed prices, shipping, tax and exchange rates: the same purchases under the changed terms, unless a "
     "vendor would refuse them. Other assumptions are planned again with little effort, starting from the "
     "published plan.",

@@ -18,7 +18,7 @@ semi join append_batch using (vendor_code, file_hash, observed_on);
 -- codes of all open steps would take as long again
 create or replace temp table append_unlisted as
 select stored_number
-from spell
+from price_period
 anti join append_reference using (stored_number)
 where valid_to_on is null and vendor_code in (select vendor_code from append_batch);
 
@@ -27,7 +27,7 @@ where valid_to_on is null and vendor_code in (select vendor_code from append_bat
 create or replace temp table append_step as
 with changed as (
     select vendor_code, part_code, colour_code, condition, listing_code
-    from spell
+    from price_period
     semi join append_unlisted using (stored_number)
     where valid_to_on is null and vendor_code in (select vendor_code from append_batch)
     union
@@ -38,7 +38,7 @@ with changed as (
 
 step as (
     select vendor_code, part_code, colour_code, condition, listing_code, offer_id, stored_number
-    from spell
+    from price_period
     semi join changed using (vendor_code, part_code, colour_code, condition, listing_code)
     where valid_to_on is null
 )
@@ -49,7 +49,7 @@ select
 from step
 left join append_unlisted using (stored_number);
 
--- append_change: one row per offer that is open and not listed just as it is; closes: a full export ends its spell by
+-- append_change: one row per offer that is open and not listed just as it is; closes: a full export ends its price period by
 -- leaving it out
 create or replace temp table append_change as
 with open_offer as (
@@ -64,9 +64,9 @@ new_offer as (
     semi join open_offer using (vendor_code, part_code, colour_code, condition, listing_code)
 ),
 
-held_offer as (
+quarantined_offer as (
     select distinct vendor_code, part_code, colour_code, condition, listing_code
-    from held_key
+    from quarantined_key
     semi join append_batch using (vendor_code, file_hash, observed_on)
 )
 
@@ -75,10 +75,10 @@ select
     open_offer.offer_id,
     open_offer.is_repeated or new_offer.vendor_code is not null as is_listed,
     not is_listed
-    and held_offer.vendor_code is null
+    and quarantined_offer.vendor_code is null
     and append_batch.is_full
     and append_batch.may_close as closes
 from open_offer
 join append_batch using (vendor_code)
 left join new_offer using (vendor_code, part_code, colour_code, condition, listing_code)
-left join held_offer using (vendor_code, part_code, colour_code, condition, listing_code);
+left join quarantined_offer using (vendor_code, part_code, colour_code, condition, listing_code);

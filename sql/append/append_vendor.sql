@@ -1,5 +1,5 @@
 -- one row per vendor to whose history the files to fold only add an end: one export, later than anything known of the
--- vendor, new to it, tied to no mended rows; no declared correction is about the vendor, none of its exports waits, and
+-- vendor, new to it, tied to no corrected rows; no declared correction is about the vendor, none of its exports waits, and
 -- no decision about an earlier file of it is still to be worked in
 create or replace temp table append_vendor as
 with new_file as (
@@ -53,8 +53,8 @@ known_date as (
         from vendor_export
         where vendor_code in (select vendor_code from single)
         union all
-        select held_key.vendor_code, held_key.observed_on
-        from held_key
+        select quarantined_key.vendor_code, quarantined_key.observed_on
+        from quarantined_key
         anti join single using (vendor_code, file_hash, observed_on)
     )
     group by vendor_code
@@ -84,7 +84,7 @@ redecided_vendor as (
 
 open_vendor as (
     select distinct vendor_code
-    from spell
+    from price_period
     where valid_to_on is null
 ),
 
@@ -115,14 +115,14 @@ where
     and single.vendor_code not in (select vendor_code from redecided_vendor)
     and not exists (
         select 1
-        from held_key
+        from quarantined_key
         semi join file_to_fold using (file_hash)
         where
-            held_key.vendor_code = single.vendor_code
-            and (held_key.file_hash <> single.file_hash or held_key.observed_on <> single.observed_on)
+            quarantined_key.vendor_code = single.vendor_code
+            and (quarantined_key.file_hash <> single.file_hash or quarantined_key.observed_on <> single.observed_on)
     )
     and not exists (
         select 1
-        from mended_record
-        where mended_record.file_hash = single.file_hash or mended_record.parent_file_hash = single.file_hash
+        from corrected_record
+        where corrected_record.file_hash = single.file_hash or corrected_record.parent_file_hash = single.file_hash
     );

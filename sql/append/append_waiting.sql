@@ -1,5 +1,5 @@
 -- one row per vendor of the batch that the whole fold decides about: its export would close more than half of its open
--- offers and was not accepted, or refers to rows that no open spell has, or has in full what an open spell says
+-- offers and was not accepted, or refers to rows that no open price period has, or has in full what an open price period says
 create or replace temp table append_waiting as
 with open_count as (
     select
@@ -7,7 +7,7 @@ with open_count as (
         count(*) as step_count,
         -- offers have one step from one piece on, or few have none; counting them exactly takes as long as all the rest
         count(*) filter (step_from_quantity = 1) as least_offer_count
-    from spell
+    from price_period
     where valid_to_on is null and vendor_code in (select vendor_code from append_batch)
     group by vendor_code
 ),
@@ -29,10 +29,10 @@ closing_many as (
 closing_most as (
     select closing_many.vendor_code
     from closing_many
-    join spell using (vendor_code)
-    where spell.valid_to_on is null
+    join price_period using (vendor_code)
+    where price_period.valid_to_on is null
     group by closing_many.vendor_code, closing_many.offer_count
-    having 2 * closing_many.offer_count > count(distinct spell.offer_id)
+    having 2 * closing_many.offer_count > count(distinct price_period.offer_id)
 ),
 
 unlisted_count as (
@@ -46,7 +46,7 @@ missed as (
     select distinct append_new.vendor_code
     from append_new
     join (
-        from spell
+        from price_period
         semi join append_step using (stored_number)
         where valid_to_on is null
     ) as open_step using (

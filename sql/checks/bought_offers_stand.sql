@@ -1,4 +1,4 @@
--- what a plan buys was on offer on its date: the spell was open, and confirmed lately enough
+-- what a plan buys was on offer on its date: the price period was open, and confirmed lately enough
 with bought as (
     select distinct priced_on, vendor_code, offer_id
     from plan_purchase
@@ -35,22 +35,22 @@ confirmed as (
     group by bought.priced_on, bought.offer_id
 ),
 
-spell as (
+price_period as (
     select distinct offer_id, valid_from_on, valid_to_on
     from price_history
 )
 
 select
     priced_on, vendor_code, offer_id,
-    spell.valid_from_on,
-    spell.valid_to_on,
+    price_period.valid_from_on,
+    price_period.valid_to_on,
     confirmed.last_confirmed_on
 from bought
-left join spell using (offer_id)
+left join price_period using (offer_id)
 left join confirmed using (priced_on, offer_id)
 where
-    spell.offer_id is null
-    or spell.valid_from_on > priced_on
-    or spell.valid_to_on <= priced_on
+    price_period.offer_id is null
+    or price_period.valid_from_on > priced_on
+    or price_period.valid_to_on <= priced_on
     or confirmed.last_confirmed_on is null
     or date_diff('day', confirmed.last_confirmed_on, priced_on) > getvariable('stale_after_days');

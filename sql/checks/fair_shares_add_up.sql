@@ -1,12 +1,12 @@
--- the fair shares of a plan's freedoms of colour and form add up to what all of them save; a plan without any fair share has
--- a saving the reckoning can't place, or nothing to share
+-- the fair shares of a plan's flexible lines of colour and form add up to what all of them save; a plan without any fair share has
+-- a saving the estimate can't place, or nothing to share
 with shared as (
     select priced_on, model_code, scenario_code, buyer_code, saving
     from colour_flex_saving
     where saving_view = 'fair'
     union all
     select priced_on, model_code, scenario_code, buyer_code, saving
-    from interchange_saving
+    from substitute_saving
     where saving_view = 'fair'
 ),
 
@@ -18,8 +18,8 @@ added as (
 
 totals as (
     select priced_on, model_code, scenario_code, buyer_code, total_saving
-    from freedom_cost
-    where freedoms_allowed = 'both'
+    from flexibility_cost
+    where flexibility_allowed = 'both'
 )
 
 select

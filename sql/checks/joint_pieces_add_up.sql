@@ -10,7 +10,7 @@ with planned as (
 orders_that_differ as (
     select
         priced_on, joint_order_code, buyer_code, vendor_code, order_number,
-        joint_vendor.bought_piece_count as told_piece_count,
+        joint_vendor.bought_piece_count as stated_piece_count,
         planned.planned_piece_count
     from joint_vendor
     full join planned using (priced_on, joint_order_code, buyer_code, vendor_code, order_number)
@@ -27,7 +27,7 @@ spares as (
 spares_that_differ as (
     select
         priced_on, joint_order_code, buyer_code, '' as vendor_code, 0 as order_number,
-        joint_order.spare_piece_count as told_piece_count,
+        joint_order.spare_piece_count as stated_piece_count,
         coalesce(spares.spare_piece_count, 0) as planned_piece_count
     from joint_order
     left join spares using (priced_on, joint_order_code, buyer_code)

@@ -4,27 +4,27 @@
 with line_component as (
     select
         plan_line.*,
-        make_ups.component_count
+        combinations.component_count
     from plan_line
-    asof left join make_ups
-        on plan_line.listed_part_code = make_ups.part_code
-        and plan_line.make_up_code = make_ups.make_up_code
-        and plan_line.part_code = make_ups.component_part_code
-        and plan_line.priced_on >= make_ups.valid_from_on
+    asof left join combinations
+        on plan_line.listed_part_code = combinations.part_code
+        and plan_line.combination_code = combinations.combination_code
+        and plan_line.part_code = combinations.component_part_code
+        and plan_line.priced_on >= combinations.valid_from_on
 ),
 
 component_piece as (
     select
-        priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, make_up_code, part_code,
+        priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, combination_code, part_code,
         sum(quantity) / max(component_count) as piece_count
     from line_component
-    where make_up_code <> ''
+    where combination_code <> ''
     group by all
 ),
 
 made_up as (
     select
-        priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, make_up_code,
+        priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, combination_code,
         max(piece_count) as piece_count
     from component_piece
     group by all
@@ -37,7 +37,7 @@ served as (
         case when offer_id = '' then quantity else 0 end as on_hand_piece_count,
         0 as unfilled_piece_count
     from plan_line
-    where make_up_code = ''
+    where combination_code = ''
     union all
     select priced_on, model_code, scenario_code, buyer_code, coalesce(piece_count, -1), 0, 0
     from made_up
@@ -58,7 +58,7 @@ total as (
 
 select
     priced_on, model_code, scenario_code, buyer_code,
-    model_cost.piece_count as wanted_piece_count,
+    model_cost.piece_count as servable_piece_count,
     total.piece_count,
     model_cost.on_hand_piece_count,
     total.on_hand_piece_count as line_on_hand_piece_count,

@@ -1,4 +1,4 @@
--- suspicious prices that the history does not have, or that stood before they came up: one row per spell and step;
+-- suspicious prices that the history does not have, or that stood before they came up: one row per price period and step;
 -- expected none
 select suspect_price.*
 from suspect_price

@@ -1,8 +1,8 @@
 -- one row per row of a touched vendor that a declared correction changes or drops
 --
--- The guard says how the error shows. From the first date on which an offer is listed without it, the source has mended
+-- The guard says how the error shows. From the first date on which an offer is listed without it, the source has corrected
 -- itself for that offer, and the correction no longer holds for it. All rows that are not withdrawn and did not lose to a
--- mended copy speak, whichever exports win: so that what is corrected does not depend on what it changes.
+-- corrected copy speak, whichever exports win: so that what is corrected does not depend on what it changes.
 insert into corrected_row
 with matched as (
     select
@@ -37,7 +37,7 @@ guarded as (
             partition by
                 vendor_code, part_code, colour_code, condition, listing_code,
                 correction_part_code, correction_colour_code, observed_from_on
-        ) as mended_on
+        ) as source_corrected_on
     from matched
 ),
 
@@ -49,7 +49,7 @@ chosen as (
             else unit_price
         end as new_price
     from guarded
-    where shows_error and (mended_on is null or observed_on < mended_on)
+    where shows_error and (source_corrected_on is null or observed_on < source_corrected_on)
     qualify
         row_number() over (
             partition by file_hash, record_number

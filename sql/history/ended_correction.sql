@@ -24,7 +24,7 @@ select
     last_corrected.part_code,
     last_corrected.colour_code,
     last_corrected.observed_from_on,
-    min(vendor_export.observed_on) as mended_on
+    min(vendor_export.observed_on) as source_corrected_on
 from last_corrected
 join vendor_export
     on vendor_export.vendor_code = last_corrected.vendor_code

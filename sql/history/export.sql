@@ -1,4 +1,4 @@
--- one row per export of a touched vendor: its coverage and revision are what its own rows say; mended rows speak for it
+-- one row per export of a touched vendor: its coverage and revision are what its own rows say; corrected rows speak for it
 -- only where none of its own could be read, and then only if the file they came from is known
 create or replace temp table export as
 with gathered as (
@@ -9,9 +9,9 @@ with gathered as (
         count(*) filter (not is_outdone) as row_count,
         bool_or(is_original) as has_original,
         bool_and(coverage = 'full') filter (is_original) as is_full_by_originals,
-        bool_and(coverage = 'full') filter (not is_original) as is_full_by_mended,
+        bool_and(coverage = 'full') filter (not is_original) as is_full_by_corrected,
         max(revision_number) filter (is_original) as revision_by_originals,
-        max(revision_number) filter (not is_original) as revision_by_mended
+        max(revision_number) filter (not is_original) as revision_by_corrected
     from export_row
     group by all
 )
@@ -23,11 +23,11 @@ select
     gathered.row_count,
     case
         when gathered.has_original then gathered.is_full_by_originals
-        else gathered.is_full_by_mended and coalesce(not received_file.is_held_whole, false)
+        else gathered.is_full_by_corrected and coalesce(not received_file.is_quarantined_whole, false)
     end as is_full,
     case
         when gathered.has_original then gathered.revision_by_originals
-        else gathered.revision_by_mended
+        else gathered.revision_by_corrected
     end as revision_number,
     -- where over 1 % of the file's rows name no offer, any of them may be what seems to be gone
     coalesce(100 * untrusted_key.row_count <= received_file.read_row_count, true) as may_close

@@ -1,4 +1,4 @@
--- one row per export and offer in it, with a digest of all its price steps: spells end where the digest changes
+-- one row per export and offer in it, with a digest of all its price steps: price periods end where the digest changes
 create or replace temp table export_listing as
 select
     listing.listing_number,

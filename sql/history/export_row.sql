@@ -3,12 +3,12 @@ create or replace temp table export_row as
 with standing_row as (
     select
         stored_observation.*,
-        coalesce(mended_root.root_hash, stored_observation.file_hash) as export_hash,
-        mended_root.root_hash is null as is_original
+        coalesce(corrected_root.root_hash, stored_observation.file_hash) as export_hash,
+        corrected_root.root_hash is null as is_original
     from stored_observation
     semi join touched_vendor using (vendor_code)
     anti join withdrawn_file using (file_hash)
-    left join mended_root using (file_hash, record_number)
+    left join corrected_root using (file_hash, record_number)
 )
 
 select

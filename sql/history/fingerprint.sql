@@ -18,8 +18,8 @@ with digest as (
     select 'intake_file', md5_number(to_json(file)::varchar)
     from (select * exclude (file_name, received_at) from intake_file()) as file
     union all
-    select 'held_row', md5_number(to_json(held)::varchar)
-    from (select * exclude (file_name) from held_row()) as held
+    select 'quarantined_row', md5_number(to_json(quarantined)::varchar)
+    from (select * exclude (file_name) from quarantined_row()) as quarantined
 )
 
 select table_name, count(*) as row_count, bit_xor(row_digest) as rows_digest

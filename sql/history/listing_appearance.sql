@@ -1,5 +1,5 @@
--- one row per date on which an offer of an unsettled vendor is seen, with the start of the spell it belongs to and the
--- date on which a full export without it ends that spell, if one comes before the offer is listed again
+-- one row per date on which an offer of an unsettled vendor is seen, with the start of the price period it belongs to and the
+-- date on which a full export without it ends that price period, if one comes before the offer is listed again
 create or replace temp table listing_appearance as
 with span as (
     select

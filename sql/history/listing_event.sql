@@ -1,5 +1,5 @@
 -- one row per offer of an unsettled vendor and date on which an export that counts lists it: readably (is_seen), then
--- with what the highest partial export says, else the winner; or in a held row only
+-- with what the highest partial export says, else the winner; or in a quarantined row only
 create or replace temp table listing_event as
 with seen_in as (
     select
@@ -22,14 +22,14 @@ seen as (
     where place = 1
 ),
 
-held as (
-    select distinct held_listing.listing_number, held_listing.vendor_code, held_listing.observed_on
-    from held_listing
+quarantined as (
+    select distinct quarantined_listing.listing_number, quarantined_listing.vendor_code, quarantined_listing.observed_on
+    from quarantined_listing
     semi join unsettled_vendor using (vendor_code)
     left join export_standing using (export_hash, vendor_code, observed_on)
     anti join seen
-        on seen.listing_number = held_listing.listing_number
-        and seen.observed_on = held_listing.observed_on
+        on seen.listing_number = quarantined_listing.listing_number
+        and seen.observed_on = quarantined_listing.observed_on
     where coalesce(export_standing.export_standing, 'overlay') in ('winner', 'overlay')
 )
 
@@ -37,4 +37,4 @@ select listing_number, vendor_code, observed_on, export_hash, content_digest, tr
 from seen
 union all
 select listing_number, vendor_code, observed_on, null as export_hash, null as content_digest, false as is_seen
-from held;
+from quarantined;

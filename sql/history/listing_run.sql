@@ -1,4 +1,4 @@
--- one row per run of confirmations of a settled vendor's spell: a run goes on where the offer was seen on every date of
+-- one row per run of confirmations of a settled vendor's price period: a run goes on where the offer was seen on every date of
 -- a winning full export; any other date on which it was seen starts a run, so that runs stay exact on every day
 create or replace temp table listing_run as
 with seen as (

@@ -3,11 +3,11 @@
 create or replace temp table new_waiting_export as
 with change as (
     select vendor_code, valid_from_on as observed_on, count(*) as opened, 0 as ended, 0 as closed
-    from listing_spell
+    from listing_period
     group by all
     union all
     select vendor_code, valid_to_on, 0, count(*), count(closed_on)
-    from listing_spell
+    from listing_period
     where valid_to_on is not null
     group by all
 ),

@@ -1,23 +1,23 @@
--- one row per row that lost to a mended copy: of one record the copy mended last counts, and so it does of one offer
--- and price step; of several copies mended equally often, the one in the file with the highest hash
+-- one row per row that lost to a corrected copy: of one record the copy corrected last counts, and so it does of one offer
+-- and price step; of several copies corrected equally often, the one in the file with the highest hash
 insert into outdone_row
-with mended_export as (
+with corrected_export as (
     select distinct root_hash
-    from mended_root
+    from corrected_root
 ),
 
 candidate as (
     select
         price_observation.*,
-        coalesce(mended_root.root_hash, price_observation.file_hash) as export_hash,
-        coalesce(mended_root.root_record, price_observation.record_number) as root_record,
-        coalesce(mended_root.distance, 0) as distance
+        coalesce(corrected_root.root_hash, price_observation.file_hash) as export_hash,
+        coalesce(corrected_root.root_record, price_observation.record_number) as root_record,
+        coalesce(corrected_root.distance, 0) as distance
     from price_observation
-    left join mended_root using (file_hash, record_number)
+    left join corrected_root using (file_hash, record_number)
     anti join withdrawn_file using (file_hash)
     where
-        price_observation.file_hash in (select root_hash from mended_export)
-        or mended_root.root_hash is not null
+        price_observation.file_hash in (select root_hash from corrected_export)
+        or corrected_root.root_hash is not null
 ),
 
 by_record as (

@@ -1,14 +1,14 @@
 -- one row per vendor whose history may differ now: the vendors of the files to fold, and of all files tied to those
--- by mended rows, because a mended row changes the export it rejoins; a file that was read again may no longer have
+-- by corrected rows, because a corrected row changes the export it rejoins; a file that was read again may no longer have
 -- rows of a vendor it had when it was folded last
 create or replace temp table touched_vendor as
 with recursive
 link as (
     select file_hash, parent_file_hash as other_hash
-    from mended_record
+    from corrected_record
     union
     select parent_file_hash as file_hash, file_hash as other_hash
-    from mended_record
+    from corrected_record
 ),
 
 family as (
@@ -29,7 +29,7 @@ from repeated_run
 semi join family using (file_hash)
 union
 select vendor_code
-from held_key
+from quarantined_key
 semi join family using (file_hash)
 union
 select vendor_code

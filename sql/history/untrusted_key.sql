@@ -1,32 +1,32 @@
--- one row per file with held rows: how many of them, mended rows left out, name no offer to be trusted
+-- one row per file with quarantined rows: how many of them, corrected rows left out, name no offer to be trusted
 --
--- Rows that name an offer but are not to be trusted are known by their number only; they count as unmended as long as
+-- Rows that name an offer but are not to be trusted are known by their number only; they count as uncorrected as long as
 -- enough such rows are.
 create or replace temp table untrusted_key as
-with held_record as (
+with quarantined_record as (
     select distinct file_hash, record_number
-    from held_failure
+    from quarantined_failure
     where record_number > 0
 ),
 
-held_tally as (
+quarantined_tally as (
     select
-        held_record.file_hash,
+        quarantined_record.file_hash,
         count(*) filter (named.file_hash is null) as unnamed,
-        count(*) filter (named.file_hash is null and mended_away.file_hash is null) as unnamed_unmended,
-        count(*) filter (named.file_hash is not null and mended_away.file_hash is null) as named_unmended
-    from held_record
-    left join (select distinct file_hash, record_number from held_key) as named using (file_hash, record_number)
-    left join mended_away using (file_hash, record_number)
-    group by held_record.file_hash
+        count(*) filter (named.file_hash is null and corrected_away.file_hash is null) as unnamed_uncorrected,
+        count(*) filter (named.file_hash is not null and corrected_away.file_hash is null) as named_uncorrected
+    from quarantined_record
+    left join (select distinct file_hash, record_number from quarantined_key) as named using (file_hash, record_number)
+    left join corrected_away using (file_hash, record_number)
+    group by quarantined_record.file_hash
 )
 
 select
-    held_tally.file_hash,
-    held_tally.unnamed_unmended
+    quarantined_tally.file_hash,
+    quarantined_tally.unnamed_uncorrected
     + least(
-        greatest(received_file.unreadable_key_count - held_tally.unnamed, 0),
-        held_tally.named_unmended
+        greatest(received_file.unreadable_key_count - quarantined_tally.unnamed, 0),
+        quarantined_tally.named_uncorrected
     ) as row_count
-from held_tally
+from quarantined_tally
 join received_file using (file_hash);

@@ -1,9 +1,9 @@
 -- one row per file taken in, with what became of each of its rows; every row read is counted once
 --
--- In a withdrawn file every row counts as withdrawn, in a file held whole every row but repeats counts as held. Rows of
--- a waiting export count as held until it is accepted. A held row stays counted as held after it was mended: its mended
+-- In a withdrawn file every row counts as withdrawn, in a file quarantined whole every row but repeats counts as quarantined. Rows of
+-- a waiting export count as quarantined until it is accepted. A quarantined row stays counted as quarantined after it was corrected: its corrected
 -- copy is a row of the file that brought it, and is counted there by the standing of the export it rejoined. A row
--- outdone by a mended copy counts as superseded, whether or not a declared correction is about it.
+-- outdone by a corrected copy counts as superseded, whether or not a declared correction is about it.
 create or replace macro intake_file() as table
 with price_row as (
     select
@@ -17,16 +17,16 @@ with price_row as (
             when vendor_export.export_standing = 'waiting' then 'waiting'
         end as fate
     from observed_record as price_observation
-    left join mended_root using (file_hash, record_number)
+    left join corrected_root using (file_hash, record_number)
     left join outdone_row using (file_hash, record_number)
     left join (
         select file_hash, record_number
         from corrected_row
         where correction_action = 'drop'
     ) as dropped_row using (file_hash, record_number)
-    left join withdrawn_file on withdrawn_file.file_hash = mended_root.root_hash
+    left join withdrawn_file on withdrawn_file.file_hash = corrected_root.root_hash
     left join vendor_export
-        on vendor_export.file_hash = coalesce(mended_root.root_hash, price_observation.file_hash)
+        on vendor_export.file_hash = coalesce(corrected_root.root_hash, price_observation.file_hash)
         and vendor_export.vendor_code = price_observation.vendor_code
         and vendor_export.observed_on = price_observation.observed_on
 ),
@@ -60,9 +60,9 @@ fate_count as (
     group by file_hash
 ),
 
-held_count as (
-    select file_hash, count(distinct record_number) as held_row_count
-    from held_failure
+quarantined_count as (
+    select file_hash, count(distinct record_number) as quarantined_row_count
+    from quarantined_failure
     where record_number > 0
     group by file_hash
 ),
@@ -76,11 +76,11 @@ gathered as (
         coalesce(fate_count.waiting_row_count, 0) as waiting_row_count,
         coalesce(fate_count.withdrawn_row_count, 0) as withdrawn_row_count,
         coalesce(fate_count.dropped_row_count, 0) as dropped_row_count,
-        coalesce(held_count.held_row_count, 0) as held_row_count
+        coalesce(quarantined_count.quarantined_row_count, 0) as quarantined_row_count
     from received_file
     left join withdrawn_file using (file_hash)
     left join fate_count using (file_hash)
-    left join held_count using (file_hash)
+    left join quarantined_count using (file_hash)
 )
 
 select
@@ -91,7 +91,7 @@ select
     received_at,
     case
         when is_withdrawn then 'withdrawn'
-        when is_held_whole then 'held'
+        when is_quarantined_whole then 'quarantined'
         when waiting_row_count > 0 then 'waiting'
         else 'loaded'
     end as file_status,
@@ -99,9 +99,9 @@ select
     case when is_withdrawn then 0 else accepted_row_count end as accepted_row_count,
     case
         when is_withdrawn then 0
-        when is_held_whole then read_row_count - duplicate_row_count
-        else held_row_count + waiting_row_count
-    end as held_row_count,
+        when is_quarantined_whole then read_row_count - duplicate_row_count
+        else quarantined_row_count + waiting_row_count
+    end as quarantined_row_count,
     case when is_withdrawn then 0 else superseded_row_count end as superseded_row_count,
     case when is_withdrawn then 0 else duplicate_row_count end as duplicate_row_count,
     case when is_withdrawn then read_row_count else withdrawn_row_count end as withdrawn_row_count,

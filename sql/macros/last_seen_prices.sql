@@ -1,4 +1,4 @@
--- one row per price step of every offer seen on or before a day: its latest spell, open or closed, fresh or stale, with
+-- one row per price step of every offer seen on or before a day: its latest price period, open or closed, fresh or stale, with
 -- what was known of it that day; confirmations are found as in market_on
 create or replace macro last_seen_prices(day) as table
 with latest_start as (

@@ -1,4 +1,4 @@
--- one row per price step of an offer that can be bought on a day: its spell is open, it is in stock, and it was
+-- one row per price step of an offer that can be bought on a day: its price period is open, it is in stock, and it was
 -- confirmed at most stale_after_days before; all as of that day
 --
 -- What stands on the day is found first. Its latest run of confirmations mostly began by that day, and tells the latest one

@@ -9,7 +9,7 @@ with stepped as (
         coalesce(sum(cost_change) filter (change_part = 'prices'), 0) as goods_prices,
         coalesce(sum(cost_change) filter (change_part = 'exchange_rates'), 0) as exchange_rates,
         coalesce(sum(cost_change) filter (change_part = 'terms'), 0) as terms,
-        coalesce(sum(cost_change) filter (change_part in ('list', 'judgements')), 0) as other_wants,
+        coalesce(sum(cost_change) filter (change_part in ('list', 'decisions')), 0) as other_wants,
         coalesce(sum(cost_change) filter (change_part in ('ended_offers', 'estimates')), 0) as forced,
         coalesce(sum(cost_change) filter (change_part in ('vendors', 'colours', 'forms')), 0) as substitution,
         coalesce(sum(cost_change) filter (change_part = 'shipping_structure'), 0) as shipping_structure
@@ -47,7 +47,7 @@ comment on column buyers_gain.terms is
 'shipping, fees, discounts and taxes of the vendors bought from before; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.other_wants is
-'lines that the designer or our judgements changed; summed since the first date; in currency of the buyer';
+'lines that the designer or our decisions changed; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.forced is
 'offers that ended and pieces that could not be bought; summed since the first date; in currency of the buyer';

@@ -1,7 +1,7 @@
 -- one row per plan, line, portion, offer that serves it and order, by price step bought: the row of a price file that its price comes
 -- from, and why a declared correction changed it, if one did; corrected_row has what the file said
 create view purchase_source as
-with spell as (
+with price_period as (
     -- an offer's price steps share their dates
     select offer_id, min(valid_from_on) as valid_from_on, max(last_confirmed_on) as last_confirmed_on
     from price_history
@@ -24,8 +24,8 @@ select
     plan_line.quantity,
     plan_purchase.unit_price,
     plan_purchase.vendor_currency_code,
-    spell.valid_from_on,
-    spell.last_confirmed_on,
+    price_period.valid_from_on,
+    price_period.last_confirmed_on,
     intake_file.file_name,
     offer_source.source_line_number,
     offer_source.file_hash,
@@ -35,7 +35,7 @@ select
     plan_purchase.step_from_quantity
 from plan_line
 join plan_purchase using (priced_on, model_code, scenario_code, buyer_code, offer_id, order_number)
-left join spell using (offer_id)
+left join price_period using (offer_id)
 left join offer_source using (offer_id, step_from_quantity)
 left join intake_file using (file_hash)
 left join corrected_row using (file_hash, record_number)

@@ -6,10 +6,10 @@ create table received_file (
     table_name varchar not null,
     profile_name varchar not null,
     received_at timestamp not null,
-    is_held_whole boolean not null,
+    is_quarantined_whole boolean not null,
     read_row_count bigint not null,
     duplicate_row_count bigint not null,
-    -- held rows whose offer cannot be read, or not in a way to be trusted
+    -- quarantined rows whose offer cannot be read, or not in a way to be trusted
     unreadable_key_count bigint not null,
     -- how often the same bytes were dropped again; told to nobody who reads the history
     repeat_drop_count bigint not null default 0
@@ -53,19 +53,19 @@ create table summary_observation (
     offer_vendor_count bigint
 );
 
--- one row per held record and failed rule; record 0 stands for a whole file that could not be used
-create table held_failure (
+-- one row per quarantined record and failed rule; record 0 stands for a whole file that could not be used
+create table quarantined_failure (
     file_hash varchar not null,
     record_number bigint not null,
     source_line_number bigint not null,
-    held_column varchar not null,
-    held_value varchar not null,
-    held_rule varchar not null,
+    quarantined_column varchar not null,
+    quarantined_value varchar not null,
+    quarantined_rule varchar not null,
     what_to_do varchar not null
 );
 
--- one row per held record whose offer can still be read
-create table held_key (
+-- one row per quarantined record whose offer can still be read
+create table quarantined_key (
     file_hash varchar not null,
     record_number bigint not null,
     vendor_code varchar not null,
@@ -76,8 +76,8 @@ create table held_key (
     observed_on date not null
 );
 
--- one row per record that mends a record of another file
-create table mended_record (
+-- one row per record that corrects a record of another file
+create table corrected_record (
     file_hash varchar not null,
     record_number bigint not null,
     parent_file_hash varchar not null,

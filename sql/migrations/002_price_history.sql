@@ -1,6 +1,6 @@
 -- what the fold makes of the received files; all of it can be made again from them
 
--- one row per spell of an offer's price step
+-- one row per price period of an offer's price step
 create table price_history (
     offer_id varchar not null,
     vendor_code varchar not null,
@@ -21,7 +21,7 @@ create table price_history (
     last_confirmed_on date not null
 );
 
--- one row per run of confirmations of a spell: it was confirmed on both dates, and between them on every date
+-- one row per run of confirmations of a price period: it was confirmed on both dates, and between them on every date
 -- on which its vendor has a winning full export
 create table offer_confirmation (
     vendor_code varchar not null,
@@ -30,7 +30,7 @@ create table offer_confirmation (
     confirmed_to_on date not null
 );
 
--- one row per file, vendor and date; a mended row counts with the export it came from
+-- one row per file, vendor and date; a corrected row counts with the export it came from
 create table vendor_export (
     file_hash varchar not null,
     vendor_code varchar not null,
@@ -41,14 +41,14 @@ create table vendor_export (
     row_count bigint not null
 );
 
--- one row per row that lost to a mended copy of its own record or offer
+-- one row per row that lost to a corrected copy of its own record or offer
 create table outdone_row (
     file_hash varchar not null,
     record_number bigint not null
 );
 
--- one row per record that mends others and record it mends, directly (distance 1) or through other mended records
-create view mended_ancestor as
+-- one row per record that corrects others and record it corrects, directly (distance 1) or through other corrected records
+create view corrected_ancestor as
 with recursive ancestor as (
     select
         file_hash,
@@ -56,41 +56,41 @@ with recursive ancestor as (
         parent_file_hash as ancestor_hash,
         parent_record_number as ancestor_record,
         1 as distance
-    from mended_record
+    from corrected_record
     union
     select
         ancestor.file_hash,
         ancestor.record_number,
-        mended_record.parent_file_hash,
-        mended_record.parent_record_number,
+        corrected_record.parent_file_hash,
+        corrected_record.parent_record_number,
         ancestor.distance + 1
     from ancestor
-    join mended_record
-        on mended_record.file_hash = ancestor.ancestor_hash
-        and mended_record.record_number = ancestor.ancestor_record
+    join corrected_record
+        on corrected_record.file_hash = ancestor.ancestor_hash
+        and corrected_record.record_number = ancestor.ancestor_record
     -- a file cannot hold its own hash, so real chains end; this ends invented ones
     where ancestor.distance < 50
 )
 select file_hash, record_number, ancestor_hash, ancestor_record, distance
 from ancestor;
 
--- one row per record that mends others: the record its chain starts from
-create view mended_root as
+-- one row per record that corrects others: the record its chain starts from
+create view corrected_root as
 select
     file_hash,
     record_number,
     max_by(ancestor_hash, distance) as root_hash,
     max_by(ancestor_record, distance) as root_record,
     max(distance) as distance
-from mended_ancestor
+from corrected_ancestor
 group by all;
 
--- one row per record of which a mended copy was accepted and not withdrawn: the copy mends it, or it failed again where
--- another copy of the same record did not; a copy it tried to mend in turn does not count
-create view mended_away as
+-- one row per record of which a corrected copy was accepted and not withdrawn: the copy corrects it, or it failed again where
+-- another copy of the same record did not; a copy it tried to correct in turn does not count
+create view corrected_away as
 with accepted_copy as (
-    select mended_ancestor.*
-    from mended_ancestor
+    select corrected_ancestor.*
+    from corrected_ancestor
     semi join price_observation using (file_hash, record_number)
     anti join withdrawn_file using (file_hash)
 )
@@ -103,11 +103,11 @@ union
 select
     failed_again.file_hash,
     failed_again.record_number
-from mended_ancestor as failed_again
+from corrected_ancestor as failed_again
 join accepted_copy
     on accepted_copy.ancestor_hash = failed_again.ancestor_hash
     and accepted_copy.ancestor_record = failed_again.ancestor_record
-anti join mended_ancestor as its_ancestor
+anti join corrected_ancestor as its_ancestor
     on its_ancestor.file_hash = failed_again.file_hash
     and its_ancestor.record_number = failed_again.record_number
     and its_ancestor.ancestor_hash = accepted_copy.file_hash

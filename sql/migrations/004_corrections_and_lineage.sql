@@ -35,8 +35,8 @@ create table corrected_row (
     reason varchar not null
 );
 
--- the row that opened the spell; filled for all vendors by the next fold
+-- the row that opened the price period; filled for all vendors by the next fold
 alter table price_history add column file_hash varchar;
 alter table price_history add column source_line_number bigint;
 alter table price_history add column record_number bigint;
-insert into file_to_fold select file_hash from received_file where table_name = 'price_export' and not is_held_whole;
+insert into file_to_fold select file_hash from received_file where table_name = 'price_export' and not is_quarantined_whole;

@@ -1,7 +1,7 @@
 -- a night writes what it changes: rows that say what is known already are kept as references, and the run of confirmations
--- that goes on is kept with its spell, open-ended; the history itself is filled for all vendors by the next fold
+-- that goes on is kept with its price period, open-ended; the history itself is filled for all vendors by the next fold
 
-drop view mended_away;
+drop view corrected_away;
 drop table price_history;
 drop table offer_confirmation;
 
@@ -19,7 +19,7 @@ where observed_row.file_hash = numbered.file_hash and observed_row.record_number
 -- rows of files that no fold has seen yet
 create table fresh_row as from observed_row limit 0;
 
--- one row per row of a price file that repeats what its vendor's open spell says: where it stands in its own file, and the
+-- one row per row of a price file that repeats what its vendor's open price period says: where it stands in its own file, and the
 -- row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in a file.
 create table repeated_row (
     file_hash varchar not null,
@@ -81,10 +81,10 @@ select file_hash, record_number, vendor_code, observed_on
 from repeated_row;
 
 -- as before, but for where the rows are
-create view mended_away as
+create view corrected_away as
 with accepted_copy as (
-    select mended_ancestor.*
-    from mended_ancestor
+    select corrected_ancestor.*
+    from corrected_ancestor
     semi join observed_record using (file_hash, record_number)
     anti join withdrawn_file using (file_hash)
 )
@@ -97,19 +97,19 @@ union
 select
     failed_again.file_hash,
     failed_again.record_number
-from mended_ancestor as failed_again
+from corrected_ancestor as failed_again
 join accepted_copy
     on accepted_copy.ancestor_hash = failed_again.ancestor_hash
     and accepted_copy.ancestor_record = failed_again.ancestor_record
-anti join mended_ancestor as its_ancestor
+anti join corrected_ancestor as its_ancestor
     on its_ancestor.file_hash = failed_again.file_hash
     and its_ancestor.record_number = failed_again.record_number
     and its_ancestor.ancestor_hash = accepted_copy.file_hash
     and its_ancestor.ancestor_record = accepted_copy.record_number;
 
--- one row per spell of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes on:
+-- one row per price period of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes on:
 -- on every date since on which the vendor has a winning full export, the offer was in it
-create table spell (
+create table price_period (
     offer_id varchar not null,
     vendor_code varchar not null,
     part_code varchar not null,
@@ -128,14 +128,14 @@ create table spell (
     valid_to_on date,
     confirmed_from_on date not null,
     confirmed_to_on date,
-    -- the row that opened the spell, and the number of the one that has its content
+    -- the row that opened the price period, and the number of the one that has its content
     file_hash varchar not null,
     source_line_number bigint not null,
     record_number bigint not null,
     stored_number bigint not null
 );
 
--- one row per run of confirmations of a spell that ended before the latest one began
+-- one row per run of confirmations of a price period that ended before the latest one began
 create table earlier_confirmation (
     vendor_code varchar not null,
     offer_id varchar not null,
@@ -150,49 +150,49 @@ from vendor_export
 where export_standing = 'winner'
 group by vendor_code;
 
--- one row per spell of an offer's price step
+-- one row per price period of an offer's price step
 create view price_history as
 select
-    spell.offer_id,
-    spell.vendor_code,
-    spell.part_code,
-    spell.colour_code,
-    spell.condition,
-    spell.listing_code,
-    spell.step_from_quantity,
-    spell.currency_code,
-    spell.unit_price,
-    spell.quantity_available,
-    spell.sold_in_multiples_of,
-    spell.assortment_code,
-    spell.maximum_per_order,
-    spell.form_certainty,
-    spell.valid_from_on,
-    spell.valid_to_on,
+    price_period.offer_id,
+    price_period.vendor_code,
+    price_period.part_code,
+    price_period.colour_code,
+    price_period.condition,
+    price_period.listing_code,
+    price_period.step_from_quantity,
+    price_period.currency_code,
+    price_period.unit_price,
+    price_period.quantity_available,
+    price_period.sold_in_multiples_of,
+    price_period.assortment_code,
+    price_period.maximum_per_order,
+    price_period.form_certainty,
+    price_period.valid_from_on,
+    price_period.valid_to_on,
     coalesce(
-        spell.confirmed_to_on,
-        greatest(spell.confirmed_from_on, last_full_export.full_on)
+        price_period.confirmed_to_on,
+        greatest(price_period.confirmed_from_on, last_full_export.full_on)
     ) as last_confirmed_on,
-    spell.confirmed_from_on,
-    spell.file_hash,
-    spell.source_line_number,
-    spell.record_number
-from spell
+    price_period.confirmed_from_on,
+    price_period.file_hash,
+    price_period.source_line_number,
+    price_period.record_number
+from price_period
 left join last_full_export using (vendor_code);
 
--- one row per run of confirmations of a spell: it was confirmed on both dates, and between them on every date on which
+-- one row per run of confirmations of a price period: it was confirmed on both dates, and between them on every date on which
 -- its vendor has a winning full export
 create view offer_confirmation as
 select vendor_code, offer_id, confirmed_from_on, confirmed_to_on
 from earlier_confirmation
 union all
 select distinct
-    spell.vendor_code,
-    spell.offer_id,
-    spell.confirmed_from_on,
-    coalesce(spell.confirmed_to_on, greatest(spell.confirmed_from_on, last_full_export.full_on)) as confirmed_to_on
-from spell
+    price_period.vendor_code,
+    price_period.offer_id,
+    price_period.confirmed_from_on,
+    coalesce(price_period.confirmed_to_on, greatest(price_period.confirmed_from_on, last_full_export.full_on)) as confirmed_to_on
+from price_period
 left join last_full_export using (vendor_code);
 
 insert into file_to_fold
-select file_hash from received_file where table_name = 'price_export' and not is_held_whole;
+select file_hash from received_file where table_name = 'price_export' and not is_quarantined_whole;

@@ -1,7 +1,7 @@
--- rows that repeat what is known are told apart as they are loaded, so that they are written once and in few bytes: what they
+-- rows that repeat what is known are distinguished as they are loaded, so that they are written once and in few bytes: what they
 -- have in common is said once, and rows that say something new stay where they are put
 
--- one row per run of rows of a price file that repeat open spells and share all that is said here
+-- one row per run of rows of a price file that repeat open price periods and share all that is said here
 create table repeated_run (
     run_number bigint not null,
     file_hash varchar not null,
@@ -20,7 +20,7 @@ from (
     from repeated_row
 );
 
--- one row per row of a price file that repeats what its vendor's open spell said when it came: where it stands in its file, and
+-- one row per row of a price file that repeats what its vendor's open price period said when it came: where it stands in its file, and
 -- the number of the row that has its content
 create table repeated_record as
 select repeated_run.run_number, repeated_row.record_number, repeated_row.stored_number
@@ -28,7 +28,7 @@ from repeated_row
 join repeated_run using (file_hash, vendor_code, observed_on, coverage, revision_number, line_distance)
 order by all;
 
-drop view mended_away;
+drop view corrected_away;
 drop view observed_record;
 drop view price_observation;
 drop view stored_observation;
@@ -98,10 +98,10 @@ select file_hash, record_number, vendor_code, observed_on
 from repeated_row;
 
 -- as before, but for where the rows are
-create view mended_away as
+create view corrected_away as
 with accepted_copy as (
-    select mended_ancestor.*
-    from mended_ancestor
+    select corrected_ancestor.*
+    from corrected_ancestor
     semi join observed_record using (file_hash, record_number)
     anti join withdrawn_file using (file_hash)
 )
@@ -114,11 +114,11 @@ union
 select
     failed_again.file_hash,
     failed_again.record_number
-from mended_ancestor as failed_again
+from corrected_ancestor as failed_again
 join accepted_copy
     on accepted_copy.ancestor_hash = failed_again.ancestor_hash
     and accepted_copy.ancestor_record = failed_again.ancestor_record
-anti join mended_ancestor as its_ancestor
+anti join corrected_ancestor as its_ancestor
     on its_ancestor.file_hash = failed_again.file_hash
     and its_ancestor.record_number = failed_again.record_number
     and its_ancestor.ancestor_hash = accepted_copy.file_hash

@@ -21,8 +21,8 @@ from decimal import Decimal
 import polars as pl
 
 from pipelines.inputs import Model
-from pipelines.insight.joint import SETS_AT_FULL_EFFORT_UP_TO, JointBuying, joint_tasks
-from pipelines.insight.published_plans import PLAN_TABLES
+from pipelines.insight.replanning.published_plans import PLAN_TABLES
+from pipelines.insight.together.joint_orders import SETS_AT_FULL_EFFORT_UP_TO, JointBuying, joint_tasks
 from pipelines.settings import JointOrder
 from schemas.all_tables import ALL_PUBLISHED
 from schemas.validate import empty_frame
@@ -39,8 +39,8 @@ def _models(whole: Model, count: int) -> list[Model]:
     for number in range(count):
         own = [1 + (number + count * at) % PARTS for at in range(LINES_EACH)]
         lines = whole.parts_list.filter(pl.col("line_number").is_in(own)).to_dicts()
-        freedoms = whole.freedoms.filter(pl.col("line_number").is_in(own)).to_dicts()
-        models.append(cases.make_model(lines, freedoms, model_code=f"m{number}", title=f"M{number}"))
+        flexible_lines = whole.flexible_lines.filter(pl.col("line_number").is_in(own)).to_dicts()
+        models.append(cases.make_model(lines, flexible_lines, model_code=f"m{number}", title=f"M{number}"))
     return models
 
 

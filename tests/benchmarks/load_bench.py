@@ -3,10 +3,10 @@
     python -m tests.benchmarks.load_bench --sizes 1000000,3000000
 
 Three nights of one market are loaded: the first night (the history is empty), one on which 5 % of the offers changed (against a
-history of N open spells), and one on which none did; then a small partial export of one vendor. The floor is DuckDB's
+history of N open price periods), and one on which none did; then a small partial export of one vendor. The floor is DuckDB's
 ``read_csv`` of the second night's file, with stated types, into a table of a file, checkpoint included. At the end the market
 of three days is asked of a year of nights at a million offers, 5 % of them changed each night. Every figure comes from
-a process of its own, so that its peak memory is its own. Growth is of the blocks in use: those that held a night's rows until
+a process of its own, so that its peak memory is its own. Growth is of the blocks in use: those that quarantined a night's rows until
 they were compared stay in the file, free for the next night. Both are measured in the same minute, in seconds on the clock and in CPU
 seconds; the parts and the second ratio are of CPU seconds, because a machine may have other things to do.
 """
@@ -132,7 +132,7 @@ def load_night(folder: Path, name: str) -> dict[str, float]:
 
 
 YEAR = """
-insert into spell
+insert into price_period
 with first_night as (
     select range as number, night
     from range({offers}), range({nights}) as nights(night)
@@ -168,8 +168,8 @@ def make_year(folder: Path, name: str) -> dict[str, float]:
     changed = round(1000 * (CHANGED + GONE + NEW))
     with connect.writer(folder / "year.duckdb") as con:
         con.execute(YEAR.format(offers=name, nights=NIGHTS, vendors=VENDOR_COUNT, changed=changed, day=FIRST_NIGHT))
-        found = con.execute("select count(*) from spell").fetchall()[0][0]
-    return {"spells": found}
+        found = con.execute("select count(*) from price_period").fetchall()[0][0]
+    return {"price_periods": found}
 
 
 def ask_market(folder: Path, name: str) -> dict[str, float]:
@@ -219,9 +219,9 @@ def run(folder: Path, count: int) -> None:
             base = _in_own_process(folder, "floor", name)
         done = _in_own_process(folder, "load", name)
         assert base is not None
-        told = ("first night", "5 % changed", "nothing changed", "small export")[night]
+        reported = ("first night", "5 % changed", "nothing changed", "small export")[night]
         print(
-            f"{count:>11,} | {told:<15} | {(folder / name).stat().st_size / 1e6:7.1f} | {base['seconds']:7.2f} | "
+            f"{count:>11,} | {reported:<15} | {(folder / name).stat().st_size / 1e6:7.1f} | {base['seconds']:7.2f} | "
             f"{base['cpu_seconds']:7.2f} | {done['seconds']:8.2f} | {done['cpu_seconds']:8.2f} | "
             f"{done['take_in_seconds']:7.2f} | {done['load_seconds']:6.2f} | {done['fold_seconds']:6.2f} | "
             f"{done['seconds'] / base['seconds']:5.1f} | {done['cpu_seconds'] / base['cpu_seconds']:7.1f} | {done['mebibytes']:6.0f} | {(done['bytes'] - before) / 1e6:8.1f}",
@@ -233,8 +233,8 @@ def run(folder: Path, count: int) -> None:
 
 def run_year(folder: Path, count: int) -> None:
     """The market of a late, a middle and an early day of a year of nights."""
-    spells = _in_own_process(folder, "make_year", str(count))["spells"]
-    print(f"A year of {NIGHTS} nights at {count:,} offers is {spells:,.0f} spells. Its market:")
+    price_periods = _in_own_process(folder, "make_year", str(count))["price_periods"]
+    print(f"A year of {NIGHTS} nights at {count:,} offers is {price_periods:,.0f} price periods. Its market:")
     for night in (NIGHTS - 1, NIGHTS // 2, 14):
         found = _in_own_process(folder, "ask_market", str(night))
         print(

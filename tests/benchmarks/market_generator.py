@@ -12,8 +12,8 @@ from decimal import Decimal
 import numpy as np
 import polars as pl
 
-from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.terms import Handling, ShippingStep, VendorTerms
+from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 
 MONEY = pl.Decimal(18, 6)
 
@@ -28,7 +28,7 @@ class Market:
         free_share: share of the lines of which a portion may be in any of up to ``colour_count`` colours.
         vendor_count: vendors, each with ``offers_per_vendor`` (least, most) offers that fit some portion.
         offers_spread: the logarithm's standard deviation of a vendor's offers around the mean of those two, if above 0: most
-            vendors hold little of what is wanted, and a few much.
+            vendors hold little of what is needed, and a few much.
         rule_share: share of vendors with waivers, minimums, price steps and multiples.
     """
 
@@ -60,15 +60,15 @@ def vendor_market(vendor_count: int, rule_share: float = 0.0) -> Market:
 def random_problem(seed: int, market: Market = Market()) -> Problem:
     """A purchase problem of the sizes asked for."""
     rng = np.random.default_rng(seed)
-    portions, wanted = _portions(rng, market)
-    elements = _elements(rng, wanted)
+    portions, needed = _portions(rng, market)
+    elements = _elements(rng, needed)
     offers = _offers(rng, market, elements)
     ruled = {f"v{number:05d}" for number in rng.permutation(market.vendor_count)[: _share(market)]}
     offers = _with_multiples(rng, offers, ruled)
     steps = _steps(rng, offers, ruled)
     uses = (
-        wanted.join(offers.select("part_code", "colour_code", "offer_index"), on=["part_code", "colour_code"])
-        .with_columns(make_up_code=pl.lit(""), component_part_code=pl.lit(""), component_count=pl.lit(1, pl.Int64))
+        needed.join(offers.select("part_code", "colour_code", "offer_index"), on=["part_code", "colour_code"])
+        .with_columns(combination_code=pl.lit(""), component_part_code=pl.lit(""), component_count=pl.lit(1, pl.Int64))
         .select(USE_SCHEMA.names())
         .sort("portion_index", "offer_index")
     )
@@ -90,7 +90,7 @@ def _portions(rng: np.random.Generator, market: Market) -> tuple[pl.DataFrame, p
     is_free = rng.random(market.line_count) < market.free_share
     is_split = rng.random(market.line_count) < 0.1
     made_in = 1 + rng.integers(1, market.colour_count, part_count)  # colours a part is made in
-    portions, wanted = [], []
+    portions, needed = [], []
     for line, (element, quantity) in enumerate(zip(chosen, quantities, strict=True), start=1):
         part, colour = divmod(int(element), market.colour_count)
         free = set(range(int(made_in[part]))) | {colour}
@@ -102,21 +102,21 @@ def _portions(rng: np.random.Generator, market: Market) -> tuple[pl.DataFrame, p
                 index = len(portions)
                 portions.append((index, line, number, share, ""))
                 colours = sorted(free) if is_free[line - 1] and may_be_free else [colour]
-                wanted += [(index, f"p{part:05d}", f"c{c:02d}") for c in colours]
+                needed += [(index, f"p{part:05d}", f"c{c:02d}") for c in colours]
     return (
         pl.DataFrame(portions, schema=PORTION_SCHEMA, orient="row"),
-        pl.DataFrame(wanted, schema=["portion_index", "part_code", "colour_code"], orient="row"),
+        pl.DataFrame(needed, schema=["portion_index", "part_code", "colour_code"], orient="row"),
     )
 
 
-def _elements(rng: np.random.Generator, wanted: pl.DataFrame) -> pl.DataFrame:
-    """The elements wanted, with a typical price each; those only a freedom asks for are rarer at a vendor."""
-    elements = wanted.group_by("part_code", "colour_code").agg(pl.len().alias("n")).sort("part_code", "colour_code")
+def _elements(rng: np.random.Generator, needed: pl.DataFrame) -> pl.DataFrame:
+    """The elements needed, with a typical price each; those only a flexibility asks for are rarer at a vendor."""
+    elements = needed.group_by("part_code", "colour_code").agg(pl.len().alias("n")).sort("part_code", "colour_code")
     parts = elements["part_code"].unique().sort()
     base = dict(zip(parts, rng.lognormal(np.log(0.08), 0.8, len(parts)), strict=True))
     factor = rng.lognormal(0.0, 0.45, len(elements))
     price = np.array([base[part] for part in elements["part_code"]]) * factor
-    listed = wanted.filter(pl.len().over("portion_index") == 1)
+    listed = needed.filter(pl.len().over("portion_index") == 1)
     is_listed = elements.join(listed, on=["part_code", "colour_code"], how="semi")
     popularity = rng.lognormal(0.0, 0.8, len(elements))
     keys = set(is_listed.select("part_code", "colour_code").iter_rows())

@@ -3,7 +3,7 @@
     python -m tests.benchmarks.night_bench --models 300 --sample 20
 
 Models of 20 to 255 lines are planned under the five built-in scenarios for one buyer on one date, with an empty plan cache, in this
-one process. 40 independents and a counter hold a quarter of a catalogue of 6,000 elements each, at lognormal prices and stocks; an
+one process. 40 independents and a maker's shop hold a quarter of a catalogue of 6,000 elements each, at lognormal prices and stocks; an
 order costs 7 (all invented, seeded). With --sample only so many of the models, evenly spread over all sizes, are planned and
 the night's time is told in proportion to their lines, halved for the two processes of a refresh. Seconds are CPU seconds.
 """
@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipelines.costing.night import plan_night
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.planning.night import plan_night
 from pipelines.settings import ModelSettings
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
@@ -47,8 +47,10 @@ def models(count: int, seed: int = 1) -> list[Model]:
             cases.line(n, f"p{element // COLOURS}", f"c{element % COLOURS}", quantity)
             for n, (element, quantity) in enumerate(zip(elements, quantities, strict=True), 1)
         ]
-        freedoms = [cases.freedom(n, "any", judged_on="2026-01-01") for n in range(1, size + 1) if draw.random() < FREE]
-        model = cases.make_model(lines, freedoms, counter_lines=list(range(1, size + 1, 10)))
+        flexible_lines = [
+            cases.flexibility(n, "any", decided_on="2026-01-01") for n in range(1, size + 1) if draw.random() < FREE
+        ]
+        model = cases.make_model(lines, flexible_lines, maker_lines=list(range(1, size + 1, 10)))
         settings: ModelSettings = model.settings.model_copy(update={"model_code": f"model{number:04d}"})
         found.append(replace(model, settings=settings))
     return found
@@ -84,9 +86,9 @@ _DRAWN = ("vendor_code", "part_code", "colour_code", "unit_price", "quantity_ava
 
 
 def workspace(chosen: list[Model]) -> WorkspaceInputs:
-    """The models, palette and vendors, one of them a counter."""
+    """The models, palette and vendors, one of them a maker's shop."""
     codes = [f"v{number}" for number in range(VENDORS + 1)]
-    kinds = ["independent"] * VENDORS + ["counter"]
+    kinds = ["independent"] * VENDORS + ["maker"]
     inputs = cases.make_inputs(
         tuple(chosen),
         colours=[
@@ -125,7 +127,9 @@ def main() -> None:
     costs = tables["model_cost"]
     plans, proven = costs.height, int((costs["plan_status"] == "proven").sum())
     gap = costs.filter(pl.col("gap_pct").is_finite())["gap_pct"].mean()
-    print(f"{VENDORS} independents and a counter, {offers.height:,} offers; effort {inputs.settings.refresh.effort}")
+    print(
+        f"{VENDORS} independents and a maker's shop, {offers.height:,} offers; effort {inputs.settings.refresh.effort}"
+    )
     print(" | ".join(HEADINGS))
     whole = spent * all_lines / lines
     row = [

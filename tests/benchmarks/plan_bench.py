@@ -19,12 +19,13 @@ import time
 import highspy
 import numpy as np
 
-from pipelines.costing.planner import linear, mip
-from pipelines.costing.planner.compiled import compile_problem
-from pipelines.costing.planner.draft import ModelOptions
-from pipelines.costing.planner.mip_model import build_model
-from pipelines.costing.planner.problem import Problem
-from pipelines.costing.planner.reduce import least_unfilled
+from pipelines.planner import solve
+from pipelines.planner.program import linear
+from pipelines.planner.program.columns import ModelOptions
+from pipelines.planner.program.rows import build_model
+from pipelines.planner.reduction.reduce import least_unfilled
+from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.problem import Problem
 from tests.benchmarks.market_generator import random_problem, vendor_market
 
 HEADINGS = (
@@ -61,7 +62,7 @@ def plain_mip(problem: Problem, seconds: float) -> dict[str, float]:
 
 def kitfare(problem: Problem, effort: str) -> dict[str, float]:
     """What the planner makes of it; a cost is comparable only if nothing is missing that need not be."""
-    solution = mip.solve(problem, effort)
+    solution = solve.solve(problem, effort)
     missing = int(solution.unfilled["quantity"].sum())
     least = least_unfilled(compile_problem(problem))
     return {
@@ -102,7 +103,7 @@ def main() -> None:
     parser.add_argument(
         "--rule-share", type=float, default=0.0, help="share of vendors with waivers, minimums, steps, multiples"
     )
-    parser.add_argument("--effort", default="standard", choices=sorted(mip.EFFORTS))
+    parser.add_argument("--effort", default="standard", choices=sorted(solve.EFFORTS))
     parser.add_argument("--mip-seconds", type=float, default=60.0, help="the plain MIP's time limit; 0 to leave it out")
     parser.add_argument("--only", choices=["mip", "kitfare"], help=argparse.SUPPRESS)
     args = parser.parse_args()

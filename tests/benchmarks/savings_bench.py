@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.savings_bench --sizes 50,100,200,400
 
-Half the lines of a model are free in any colour, half unjudged; 34 vendors hold a third of all elements each, at lognormal prices
+Half the lines of a model are free in any colour, half undecided; 34 vendors hold a third of all elements each, at lognormal prices
 and stocks (invented, seeded). Seconds are CPU seconds of this process, one thread; the plan the savings belong to is not in them.
 Beside them: what asking the planner for every line by itself would take, from the mean of a few such plans.
 """
@@ -21,16 +21,16 @@ from decimal import Decimal
 import numpy as np
 import polars as pl
 
-from pipelines.costing.planning import plan_model
 from pipelines.inputs import Model
-from pipelines.insight.published_plans import published_plans
-from pipelines.insight.savings import FreedomSavings
+from pipelines.insight.flexibility.savings import FlexibilitySavings
+from pipelines.insight.replanning.published_plans import published_plans
+from pipelines.planning.scenarios import plan_model
 from pipelines.settings import Buyer
 from tests.costing import costing_cases as cases
 
 VENDORS, COLOURS_MADE, STOCKED = 34, 6, 0.33
 COLD_PLANS = 3
-HEADINGS = ("lines", "uses", "reckoning s", "planned costs s", "together s", "a plan per line s", "times")
+HEADINGS = ("lines", "uses", "estimate s", "planned costs s", "together s", "a plan per line s", "times")
 
 
 def model_and_market(line_count: int, seed: int) -> tuple[Model, pl.DataFrame]:
@@ -39,7 +39,7 @@ def model_and_market(line_count: int, seed: int) -> tuple[Model, pl.DataFrame]:
     colours = [f"c{number}" for number in range(COLOURS_MADE)]
     quantities = np.maximum(1, draw.lognormal(1.8, 1.0, line_count).astype(int))
     lines = [cases.line(n, f"p{n}", str(draw.choice(colours)), int(q)) for n, q in enumerate(quantities, 1)]
-    freedoms = [cases.freedom(n, "any", judged_on="2026-01-01") for n in range(2, line_count + 1, 2)]
+    flexible_lines = [cases.flexibility(n, "any", decided_on="2026-01-01") for n in range(2, line_count + 1, 2)]
     base = draw.lognormal(np.log(0.08), 0.8, line_count)
     offers = []
     for part in range(1, line_count + 1):
@@ -49,7 +49,7 @@ def model_and_market(line_count: int, seed: int) -> tuple[Model, pl.DataFrame]:
                 price = max(typical * draw.lognormal(0, 0.35), 0.005)
                 stock = int(np.ceil(draw.lognormal(np.log(25), 1.2)))
                 offers.append(cases.offer(f"v{vendor:02d}", f"p{part}", colour, f"{price:.3f}", stock))
-    return cases.make_model(lines, freedoms), cases.make_market(*offers)
+    return cases.make_model(lines, flexible_lines), cases.make_market(*offers)
 
 
 def measure(line_count: int, seed: int = 1) -> list[str]:
@@ -67,27 +67,27 @@ def measure(line_count: int, seed: int = 1) -> list[str]:
         for number in range(COLOURS_MADE)
     ]
     inputs = cases.make_inputs((model,), (cases.BUYER,), vendors=vendors, vendor_terms=terms, colours=colours)
-    scenarios = tuple(s for s in inputs.settings.scenarios if s.scenario_code in ("listed", "freed"))
+    scenarios = tuple(s for s in inputs.settings.scenarios if s.scenario_code in ("listed", "flexible"))
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"scenario": list(scenarios)}))
     buyer: Buyer = cases.BUYER
     plans = plan_model(inputs, model, cases.DAY, buyer, market, market, cases.make_summaries(), "quick").tables
-    published = published_plans(inputs, market, plans, cases.DAY, ("freed",))[0]
+    published = published_plans(inputs, market, plans, cases.DAY, ("flexible",))[0]
     began = time.process_time()
-    found = FreedomSavings(inputs, published)
-    assert found.reckoned
-    reckoned = time.process_time()
+    found = FlexibilitySavings(inputs, published)
+    assert found.estimated
+    estimated = time.process_time()
     found.rows()
     done = time.process_time()
     cold = time.process_time()
     for number in range(2, 2 + 2 * COLD_PLANS, 2):
-        kept = model.freedoms.filter(pl.col("line_number") != number)
-        held = replace(published, model=replace(model, freedoms=kept))
-        planning = held.planning(inputs)
+        kept = model.flexible_lines.filter(pl.col("line_number") != number)
+        quarantined = replace(published, model=replace(model, flexible_lines=kept))
+        planning = quarantined.planning(inputs)
         planning._solve(planning.candidates(published.scenario), published.scenario, ())
     every = (time.process_time() - cold) / COLD_PLANS * line_count
     uses = len(found.costs.uses.price)
     return [
-        str(line_count), str(uses), f"{reckoned - began:.2f}", f"{done - reckoned:.2f}", f"{done - began:.2f}",
+        str(line_count), str(uses), f"{estimated - began:.2f}", f"{done - estimated:.2f}", f"{done - began:.2f}",
         f"{every:.0f}", f"{every / (done - began):.0f}",
     ]  # fmt: skip
 

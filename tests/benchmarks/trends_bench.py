@@ -22,13 +22,13 @@ import numpy as np
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.insight.buying_time import buying_time
+from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
-from pipelines.trends.forecast import LEAST_HISTORY
-from pipelines.trends.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
+from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
+from pipelines.trends.outlook.forecast import LEAST_HISTORY
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.inputs.catalogue import COLOURS, PARTS
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.inputs.vendors import VENDOR_TERMS, VENDORS
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_history import PRICE_HISTORY
@@ -85,7 +85,7 @@ def workspace(model_count: int, element_count: int, random: np.random.Generator)
             VENDORS,
             vendor_code=vendors,
             vendor_name=vendors,
-            vendor_kind=["counter" if n == 0 else "independent" for n in range(VENDOR_COUNT)],
+            vendor_kind=["maker" if n == 0 else "independent" for n in range(VENDOR_COUNT)],
             vendor_region_code=["north"] * VENDOR_COUNT,
             currency_code=["EUR"] * VENDOR_COUNT,
         ),
@@ -106,7 +106,7 @@ def workspace(model_count: int, element_count: int, random: np.random.Generator)
             title="x",
             versions=[ListVersion(list_version=1, released_on=date(2000, 1, 1))],
         )
-        models.append(Model(settings, parts, empty_frame(FREEDOMS), empty_frame(AMENDMENTS)))
+        models.append(Model(settings, parts, empty_frame(FLEXIBLE_LINES), empty_frame(AMENDMENTS)))
     tables = {contract.name: given.get(contract.name, empty_frame(contract)) for contract in WORKSPACE_TABLES}
     buyer = Buyer(buyer_code="home", title="x", region_code="north", currency_code="EUR")
     return WorkspaceInputs(Settings(buyer=[buyer]), tables, tuple(models), empty_frame(INPUT_FILE))
@@ -201,17 +201,17 @@ def main() -> None:
     for count in (int(text) for text in given.models.split(",")):
         command = [sys.executable, "-m", "tests.benchmarks.trends_bench", "--one", str(count)]
         command += ["--months", str(given.months), "--elements", str(given.elements)]
-        told = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
+        reported = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
         cells = [
             count,
             given.months,
             f"{given.elements:,}",
-            f"{told['lines']:,}",
-            f"{told['cpu']:.1f}",
-            f"{told['ahead']:.1f}",
-            f"{told['wall']:.1f}",
+            f"{reported['lines']:,}",
+            f"{reported['cpu']:.1f}",
+            f"{reported['ahead']:.1f}",
+            f"{reported['wall']:.1f}",
         ]
-        print("| " + " | ".join(map(str, [*cells, f"{told['mib']:,.0f}"])) + " |", flush=True)
+        print("| " + " | ".join(map(str, [*cells, f"{reported['mib']:,.0f}"])) + " |", flush=True)
 
 
 if __name__ == "__main__":

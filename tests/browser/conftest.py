@@ -37,7 +37,7 @@ def site(tmp_path_factory):
     """The pages of the sample night, one model of which has a long title."""
     from sample_tables import sample
 
-    from pipelines.reporting.order_lists import write_order_lists
+    from pipelines.reporting.orders.order_lists import write_order_lists
     from pipelines.reporting.pages import write_pages
 
     tables, inputs = sample(

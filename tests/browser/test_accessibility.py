@@ -20,7 +20,7 @@ def test_the_checkers_find_what_is_wrong(chromium, tmp_path):
     page.write_text(BAD)
     with Visit(chromium, page) as visit:
         rules = {line.split(":")[0].rstrip("0123456789. ") for line in problems(visit.page)}
-        told = {line.split(" ")[0] for line in violations(visit.page)}
+        reported = {line.split(" ")[0] for line in violations(visit.page)}
         pale = {line.split(" ")[0] for line in violations(visit.page, CONTRAST)}
         assert visit.outside == [], "the checker itself fetches nothing"
     assert rules == {
@@ -28,7 +28,7 @@ def test_the_checkers_find_what_is_wrong(chromium, tmp_path):
         "cells missing", "row without heading", "drawing without a role", "drawing without words", "figure without caption",
         "contrast in a drawing", "line contrast",
     }  # fmt: skip
-    assert told >= {
+    assert reported >= {
         "html-has-lang", "document-title", "page-has-heading-one", "heading-order", "empty-heading", "image-alt", "label", "list",
         "tabindex", "region", "color-contrast",
     }  # fmt: skip

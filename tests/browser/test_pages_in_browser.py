@@ -8,7 +8,7 @@ from datetime import date
 import pytest
 from playwright.sync_api import Error
 
-from pipelines.reporting.charts import Line, line_chart
+from pipelines.reporting.charts.charts import Line, line_chart
 
 pytestmark = pytest.mark.browser
 
@@ -17,7 +17,7 @@ PAGES = (
     "comparison.html",
     "sheets/m00.html",
     "sheets/m02.html",
-    "sheets/m00-evidence.html",
+    "sheets/m00-details.html",
     "reports/index.html",
     "reports/2026-11.html",
     "reports/2025-10.html",
@@ -209,7 +209,7 @@ def test_reading_order_and_names_for_those_who_listen(chromium, site):
         assert table.get_by_role("rowheader").all_inner_texts() == [
             "Exactly as designed",
             "Hidden parts in any colour",
-            "Counter first, the rest elsewhere",
+            "The maker's shop first, the rest elsewhere",
             "Cheapest mix",
         ]
         assert visit.page.locator("html").get_attribute("lang") == "en"
@@ -228,7 +228,7 @@ def test_pages_print(chromium, site, name, tmp_path):
         assert broken == 0
 
 
-PRINTED = ("comparison.html", "sheets/m00-evidence.html", "reports/2026-11.html", "reports/2026-11/m00.html")
+PRINTED = ("comparison.html", "sheets/m00-details.html", "reports/2026-11.html", "reports/2026-11/m00.html")
 PAGE_WIDTH, PAGE_HEIGHT = 680, 1009
 """A4 less 15 mm on each side, 180 by 267 mm, in CSS pixels."""
 

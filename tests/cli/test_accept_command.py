@@ -7,9 +7,9 @@ from datetime import date
 import pytest
 from typer.testing import CliRunner
 
-from pipelines.cli import accept
-from pipelines.cli.decisions import KnownFile
 from pipelines.cli.main import app
+from pipelines.cli.nightly import accept
+from pipelines.cli.nightly.file_decisions import KnownFile
 
 NORTH = hashlib.sha256(b"north").hexdigest()
 SOUTH = hashlib.sha256(b"south").hexdigest()
@@ -38,10 +38,10 @@ def decisions(place):
         return list(csv.DictReader(file))
 
 
-@pytest.mark.parametrize("wanted", ["north.csv", NORTH, NORTH[:6], NORTH[:12].upper(), "copy.csv"])
-def test_a_name_a_hash_or_a_copy_of_the_file_will_do(wanted, place):
+@pytest.mark.parametrize("needed", ["north.csv", NORTH, NORTH[:6], NORTH[:12].upper(), "copy.csv"])
+def test_a_name_a_hash_or_a_copy_of_the_file_will_do(needed, place):
     (place / "copy.csv").write_bytes(b"north")
-    result = run(wanted, "--reason", 'closing, "really"')
+    result = run(needed, "--reason", 'closing, "really"')
     assert result.exit_code == 0, result.output
     assert "north on 2026-10-31" in result.stdout
     assert decisions(place) == [
@@ -49,9 +49,9 @@ def test_a_name_a_hash_or_a_copy_of_the_file_will_do(wanted, place):
     ]
 
 
-@pytest.mark.parametrize("wanted", ["other.csv", NORTH[:5], "", "zz" + NORTH[2:], NORTH + "0", "*"])
-def test_what_does_not_wait_is_refused_and_what_does_is_listed(wanted, place):
-    result = run(wanted)
+@pytest.mark.parametrize("needed", ["other.csv", NORTH[:5], "", "zz" + NORTH[2:], NORTH + "0", "*"])
+def test_what_does_not_wait_is_refused_and_what_does_is_listed(needed, place):
+    result = run(needed)
     assert result.exit_code == 2
     assert NORTH[:12] in result.stderr and SOUTH[:12] in result.stderr
     assert not (place / "tables" / "accepted_exports.csv").exists()

@@ -142,9 +142,9 @@ def error_classes():
 
 @pytest.mark.parametrize("kind", error_classes(), ids=lambda kind: kind.__name__)
 def test_errors_of_ours_are_said_plainly(kind):
-    result = Raising(kind("It broke", where="here.csv:3", state="as before", next_step="mend it")).run()
+    result = Raising(kind("It broke", where="here.csv:3", state="as before", next_step="correct it")).run()
     assert result.exit_code == kind.exit_code
-    assert result.stderr == "It broke\n  where: here.csv:3\n  state: as before\n  next:  mend it\n"
+    assert result.stderr == "It broke\n  where: here.csv:3\n  state: as before\n  next:  correct it\n"
     assert not result.stdout
 
 

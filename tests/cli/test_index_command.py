@@ -17,8 +17,8 @@ from length import examples
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.intake.index_file import read_index_prices
-from pipelines.trends.methods import METHODS, WITHOUT_QUANTITIES, index_of
+from pipelines.intake.single_files.index_file import read_index_prices
+from pipelines.trends.index_numbers.methods import METHODS, WITHOUT_QUANTITIES, index_of
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "published"))
 from index_examples import ces_sigma_2, turvey
@@ -94,7 +94,7 @@ def test_without_quantities(index):
     assert "every price weighs alike" in index(lines, method="time-product-dummy").stderr
 
 
-def test_a_missing_price_is_told_and_imputed_when_asked(index):
+def test_a_missing_price_is_reported_and_imputed_when_asked(index):
     lines = [HEADER, *FEW, "2026-03,a,,", "2026-03,b,3,6"]
     assert levels(index(lines))["2026-03"] == pytest.approx(150)
     result = index(lines, "--impute", "carry-forward")
@@ -125,7 +125,7 @@ def test_several_sellers_need_a_word(index):
 
 
 @pytest.mark.parametrize(
-    ("lines", "told"),
+    ("lines", "reported"),
     [
         (["month,price", "1,2"], "lacks the column item_code"),
         ([HEADER], "no rows"),
@@ -142,14 +142,14 @@ def test_several_sellers_need_a_word(index):
         ([HEADER, "1,a,,1", "2,a,3,1"], "no item has a price in 1, the first month"),
     ],
 )
-def test_files_that_are_wrong_are_refused_in_words(index, lines, told):
+def test_files_that_are_wrong_are_refused_in_words(index, lines, reported):
     output = index(lines, code=3).output
-    assert told in output
+    assert reported in output
     assert "  next:  " in output
 
 
 @pytest.mark.parametrize(
-    ("options", "method", "told"),
+    ("options", "method", "reported"),
     [
         ((), "sideways", "no index method is called 'sideways'"),
         (("--window", 5), "fisher", "fisher has no window"),
@@ -158,8 +158,8 @@ def test_files_that_are_wrong_are_refused_in_words(index, lines, told):
         (("--base", "2031-01"), "fisher", "choose one from 2026-01 to 2026-02"),
     ],
 )
-def test_options_that_make_no_sense(index, options, method, told):
-    assert told in index([HEADER, *FEW], *options, method=method, code=2).output
+def test_options_that_make_no_sense(index, options, method, reported):
+    assert reported in index([HEADER, *FEW], *options, method=method, code=2).output
 
 
 def test_a_file_that_is_not_there(index, tmp_path):
@@ -183,7 +183,7 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("prices", "told"),
+    ("prices", "reported"),
     [
         ([[1.0], [2.0]], "not one value per cell"),
         ([True, False], "price true is not a number above 0"),
@@ -191,11 +191,11 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
         ([1.0, float("inf")], "line 2: price inf is not a number above 0"),
     ],
 )
-def test_parquet_of_other_types_is_refused(index, tmp_path, prices, told):
+def test_parquet_of_other_types_is_refused(index, tmp_path, prices, reported):
     pl.DataFrame({"month": ["2026-01", "2026-02"], "item_code": ["a", "a"], "price": prices}).write_parquet(
         tmp_path / "p.parquet"
     )
-    assert told in index(tmp_path / "p.parquet", code=3).output
+    assert reported in index(tmp_path / "p.parquet", code=3).output
 
 
 def test_parquet_of_dates_decimals_and_categories(index, tmp_path):

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.all_tables import WORKSPACE_TABLES
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 
 
 def init(*arguments):
@@ -27,13 +27,13 @@ def test_a_new_workspace_has_everything(tmp_path):
     result = init(tmp_path / "deep" / "new")
     assert result.exit_code == 0, result.output
     place = Workspace(tmp_path / "deep" / "new")
-    for folder in (place.inbox, place.held, place.profiles, place.tables, place.models):
+    for folder in (place.inbox, place.quarantined, place.profiles, place.tables, place.models):
         assert folder.is_dir()
     assert isinstance(place.settings(), Settings)
     found = {path.name: header(path) for path in place.tables.iterdir()}
     assert found == {f"{contract.name}.csv": contract.columns for contract in WORKSPACE_TABLES}
     assert isinstance(load_toml(place.models / "model.toml.example", ModelSettings), ModelSettings)
-    for name, contract in (("parts", PARTS_LIST), ("freedoms", FREEDOMS), ("amendments", AMENDMENTS)):
+    for name, contract in (("parts", PARTS_LIST), ("flexible_lines", FLEXIBLE_LINES), ("amendments", AMENDMENTS)):
         assert header(place.models / f"{name}.csv.example") == contract.columns
     assert "kitfare refresh" in result.stdout
 
@@ -68,13 +68,13 @@ def test_a_file_is_no_folder(tmp_path):
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
-def test_a_folder_that_may_not_be_written_is_told(tmp_path):
+def test_a_folder_that_may_not_be_written_is_reported(tmp_path):
     tmp_path.chmod(0o500)
     result = init(tmp_path / "new")
     assert result.exit_code == 1 and "Permission denied" in result.stderr
 
 
-def test_below_a_file_is_told(tmp_path):
+def test_below_a_file_is_reported(tmp_path):
     (tmp_path / "file").touch()
     result = init(tmp_path / "file" / "new")
     assert result.exit_code == 1 and "file" in result.stderr and "Traceback" not in result.output

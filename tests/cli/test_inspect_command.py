@@ -32,20 +32,20 @@ def place(tmp_path, monkeypatch):
     return tmp_path
 
 
-def test_rows_accepted_and_held_are_told_and_nothing_is_touched(place):
+def test_rows_accepted_and_quarantined_are_reported_and_nothing_is_touched(place):
     before = snapshot(place)
     result = run(place / "ours.csv")
     assert result.exit_code == 0, result.output
     assert "price_export" in result.stdout
     assert "line 3: unit_price 'much'" in result.stdout
-    assert "2 rows read: 1 accepted, 1 held" in result.stdout
+    assert "2 rows read: 1 accepted, 1 quarantined" in result.stdout
     assert snapshot(place) == before
 
 
 def test_it_works_without_a_workspace_and_says_so(place, monkeypatch):
     monkeypatch.chdir(place)
     result = run(place / "ours.csv")
-    assert result.exit_code == 0 and "1 accepted, 1 held" in result.stdout
+    assert result.exit_code == 0 and "1 accepted, 1 quarantined" in result.stdout
     assert "no workspace" in result.stderr
 
 
@@ -56,14 +56,14 @@ def test_a_draft_is_toml_alone_on_standard_output(place, monkeypatch):
     assert tomllib.loads(result.stdout)
 
 
-def test_a_file_that_is_not_there_is_told(place):
+def test_a_file_that_is_not_there_is_reported(place):
     for path in (place / "none.csv", place):
         result = run(path)
         assert result.exit_code == 2 and str(path) in result.stderr
 
 
-def test_a_file_that_can_t_be_read_is_told(place):
+def test_a_file_that_can_t_be_read_is_reported(place):
     (place / "odd.xlsx").write_bytes(b"PK\x03\x04 no more")
     result = run(place / "odd.xlsx")
     assert result.exit_code == 0, "the inspection itself did its work"
-    assert "The file would be held whole." in result.stdout
+    assert "The file would be quarantined whole." in result.stdout

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from pipelines.cli.interrupt import lasting_interrupt
+from pipelines.cli.terminal.interrupt import lasting_interrupt
 
 
 def press_ctrl_c():
@@ -34,7 +34,7 @@ def test_one_that_was_swallowed_comes_back():
             check()
 
 
-class Told:
+class Reported:
     """What Python hands to the hook for exceptions that can't be raised."""
 
     object = err_msg = exc_traceback = None
@@ -43,15 +43,15 @@ class Told:
         self.exc_value, self.exc_type = error, type(error)
 
 
-def test_what_can_t_be_raised_is_still_told_unless_it_is_the_interrupt(monkeypatch):
-    told = []
-    monkeypatch.setattr(sys, "unraisablehook", told.append)
+def test_what_can_t_be_raised_is_still_reported_unless_it_is_the_interrupt(monkeypatch):
+    reported = []
+    monkeypatch.setattr(sys, "unraisablehook", reported.append)
     with lasting_interrupt():
-        sys.unraisablehook(Told(KeyboardInterrupt()))
-        other = Told(ValueError())
+        sys.unraisablehook(Reported(KeyboardInterrupt()))
+        other = Reported(ValueError())
         sys.unraisablehook(other)
-    assert told == [other]
-    assert sys.unraisablehook == told.append
+    assert reported == [other]
+    assert sys.unraisablehook == reported.append
 
 
 def test_afterwards_all_is_as_before():

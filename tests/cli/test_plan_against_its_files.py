@@ -51,7 +51,7 @@ def random_files(seed):
                 "quantity": str(quantity), "colour_rule": rule,
                 "accept_colour_codes": "blue" if rule == "one_of" else "",
                 "refuse_colour_codes": draw.choice(["", "", "grey"]) if rule in ("any", "any_one") else "",
-                "free_quantity": draw.choice(["", str(draw.randint(0, quantity))]) if rule != "as_listed" else "",
+                "flexible_quantity": draw.choice(["", str(draw.randint(0, quantity))]) if rule != "as_listed" else "",
             }
         )  # fmt: skip
     return needs, offers, terms
@@ -84,11 +84,11 @@ def check_rules(found, needs):
             "as_listed": set(), "one_of": {"blue"}, "any": set(COLOURS), "any_one": set(COLOURS),
         }[row["colour_rule"]] - {row["refuse_colour_codes"]}  # fmt: skip
         assert {each["colour_code"] for each in others} <= allowed
-        free = int(row["free_quantity"] or quantity)
+        free = int(row["flexible_quantity"] or quantity)
         assert sum(each["quantity"] for each in others) <= free
         if row["colour_rule"] == "any_one":
             assert len({each["colour_code"] for each in others}) <= 1
-            if row["free_quantity"] in ("", row["quantity"]):
+            if row["flexible_quantity"] in ("", row["quantity"]):
                 assert len({each["colour_code"] for each in lines}) <= 1
 
 
@@ -137,8 +137,8 @@ def test_a_plan_keeps_to_its_files(plan_of, seed):
     assert cost_of(found, offers, terms) == Fraction(found["landed_cost"]) >= Fraction(found["lower_bound"])
     assert (found["status"] == "partial") == bool(found["unfilled"])
     in_stock = sum(int(row["quantity_available"]) > 0 for row in offers)
-    told = [caution for caution in found["cautions"] if "without stock" in caution]
-    assert bool(told) == (in_stock < len(offers))
+    reported = [caution for caution in found["cautions"] if "without stock" in caution]
+    assert bool(reported) == (in_stock < len(offers))
 
 
 def test_the_random_files_are_of_every_sort(plan_of):

@@ -13,12 +13,12 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.costing import plan_needs
-from pipelines.costing.demand import PORTIONS_SCHEMA
-from pipelines.costing.further_orders import order_code
+from pipelines.costing.several_orders import order_code
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.costing.terms_on import terms_on
-from pipelines.intake.plan_files import PlanPaths, read_plan_files
+from pipelines.demand.model_portions import PORTIONS_SCHEMA
+from pipelines.intake.single_files.plan_files import PlanPaths, read_plan_files
+from pipelines.planning import plan_needs
 from pipelines.settings import Scenario
 from schemas.all_tables import OPTIONAL_FILES
 from schemas.inputs.plan_files import PLAN_NEEDS
@@ -94,12 +94,12 @@ def test_the_whole_answer_by_hand(planned):
         "lines": [
             {
                 "line_number": 1, "portion_number": 1, "vendor_code": "orchard", "part_code": "00501",
-                "colour_code": "black", "condition": "new", "make_up_code": "", "unit_price": "0.085",
+                "colour_code": "black", "condition": "new", "combination_code": "", "unit_price": "0.085",
                 "currency_code": "EUR", "quantity": 16,
             },
             {
                 "line_number": 2, "portion_number": 1, "vendor_code": "hall", "part_code": "00502", "colour_code": "red",
-                "condition": "new", "make_up_code": "", "unit_price": "0.09", "currency_code": "EUR", "quantity": 4,
+                "condition": "new", "combination_code": "", "unit_price": "0.09", "currency_code": "EUR", "quantity": 4,
             },
         ],
         "spares": [], "unfilled": [], "effort": "standard", "cautions": [],
@@ -118,7 +118,7 @@ def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan, day, ven
     if vendors == ["orchard"]:
         assert found["cautions"] == ["vendor hall is left out: it takes no orders before 2027-01-04"]
         (missing,) = found["unfilled"]
-        assert missing["what_would_help"] == "the vendor hall, who has 40, but it takes no orders before 2027-01-04"
+        assert missing["remedies"] == "the vendor hall, who has 40, but it takes no orders before 2027-01-04"
     else:
         assert not found["cautions"]
 
@@ -156,7 +156,7 @@ def test_what_people_read(plan):
     assert "How exact: no plan that fills as many pieces is cheaper." in text
     helps = {line.split()[0]: line for line in text.splitlines() if line.strip().startswith(("3 ", "4 "))}
     assert helps["3"].endswith("5  no vendor offers it in any form or colour that could serve")
-    assert "a colour freedom: 40 pieces are on offer in" in helps["4"] and "CIEDE2000" not in text
+    assert "a colour flexibility: 40 pieces are on offer in" in helps["4"] and "CIEDE2000" not in text
     (caution,) = [line for line in text.splitlines() if line.startswith("Caution: ")]
     assert "1 row fails and is left out: line 5, unit_price '-1'" in caution
 
@@ -174,21 +174,21 @@ def test_json_stays_alone_on_standard_output(plan):
 
 def test_some_pieces_are_free_and_the_rest_is_as_listed(planned):
     """Four pieces, three free: the cheaper blue serves three, the listed red one; both under the file's own portion."""
-    needs = [f"{NEEDS},free_quantity", "7,00502,red,4,any,3", "8,00502,red,2,any,0", "9,00502,red,2,any,"]
+    needs = [f"{NEEDS},flexible_quantity", "7,00502,red,4,any,3", "8,00502,red,2,any,0", "9,00502,red,2,any,"]
     offers = [OFFERS, "hall,00502,red,new,0.50,EUR,40", "hall,00502,blue,new,0.10,EUR,40"]
     found = planned(needs, offers, ["vendor_code,shipping", "hall,1"])
     assert used(found) == {(7, 1, "blue"): 3, (7, 1, "red"): 1, (8, 1, "red"): 2, (9, 1, "blue"): 2}
     assert found["goods"] == "2.00"
 
 
-def test_what_stays_unfilled_is_told_once_per_portion(planned):
-    needs = [f"{NEEDS},free_quantity", "1,00502,red,9,one_of,4"]
+def test_what_stays_unfilled_is_reported_once_per_portion(planned):
+    needs = [f"{NEEDS},flexible_quantity", "1,00502,red,9,one_of,4"]
     needs = [f"{needs[0]},accept_colour_codes", f"{needs[1]},blue"]
     found = planned(needs, [OFFERS, "hall,00502,blue,new,0.10,EUR,3"], ["vendor_code,shipping", "hall,1"])
     assert found["status"] == "partial" and used(found) == {(1, 1, "blue"): 3}
     (row,) = found["unfilled"]
     assert (row["line_number"], row["portion_number"], row["part_code"], row["quantity"]) == (1, 1, "00502", 6)
-    assert row["what_would_help"]
+    assert row["remedies"]
 
 
 def test_portions_follow_their_own_rules(planned):
@@ -262,20 +262,24 @@ THREE_TERMS = ["vendor_code,shipping", "hall,1", "orchard,1", "barn,1"]
         (("--forced-vendor", "barn", "--forced-vendor", "orchard"), "6.00", ["barn", "hall", "orchard"]),
         (("--prefer-vendor", "barn"), "4.80", ["hall", "orchard"]),
         (
-            ("--prefer-vendor", "hall", "--prefer-vendor", "barn", "--preference-worth", "0.79"),
+            ("--prefer-vendor", "hall", "--prefer-vendor", "barn", "--preference-value", "0.79"),
             "4.80",
             ["hall", "orchard"],
         ),
         (
-            ("--prefer-vendor", "hall", "--prefer-vendor", "barn", "--preference-worth", "0.81"),
+            ("--prefer-vendor", "hall", "--prefer-vendor", "barn", "--preference-value", "0.81"),
             "5.60",
             ["barn", "hall"],
         ),
-        (("--parcel-bother", "0.59"), "4.80", ["hall", "orchard"]),
-        (("--parcel-bother", "0.61"), "5.40", ["orchard"]),  # 0.60 dearer, and a parcel less; the bother is no cost
+        (("--parcel-penalty", "0.59"), "4.80", ["hall", "orchard"]),
+        (
+            ("--parcel-penalty", "0.61"),
+            "5.40",
+            ["orchard"],
+        ),  # 0.60 dearer, and a parcel less; the parcel penalty is no cost
     ],
 )
-def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(plan, options, cost, vendors):
+def test_vendors_forced_and_forbidden_and_the_parcel_penalty_of_parcels(plan, options, cost, vendors):
     result = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--json", *options)
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
@@ -283,12 +287,12 @@ def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(plan, options, c
     assert found["lower_bound"] == cost
 
 
-def test_what_the_bother_means_is_said(plan):
-    text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-bother", "0.61").stdout
-    assert "How exact: no plan is cheaper, counting 0.61 EUR for the bother of every parcel (proven)." in text
-    text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-bother", "0.5").stdout
-    told = "counting 0.50 EUR for the bother of every parcel and 0.01 EUR for every one from a vendor not preferred"
-    assert f"How exact: no plan is cheaper, {told} (proven)." in text
+def test_what_the_parcel_penalty_means_is_said(plan):
+    text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-penalty", "0.61").stdout
+    assert "How exact: no plan is cheaper, counting 0.61 EUR for the parcel penalty of every parcel (proven)." in text
+    text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-penalty", "0.5").stdout
+    reported = "counting 0.50 EUR for the parcel penalty of every parcel and 0.01 EUR for every one from a vendor not preferred"
+    assert f"How exact: no plan is cheaper, {reported} (proven)." in text
 
 
 @pytest.mark.parametrize(
@@ -304,17 +308,17 @@ def test_what_the_bother_means_is_said(plan):
             2,
             "--prefer-vendor names vendors that the scenario",
         ),
-        (("--preference-worth", "0"), 2, "--preference-worth '0': must be greater than 0"),
-        (("--parcel-bother", "-1"), 2, "--parcel-bother '-1': must be greater than or equal to 0"),
-        (("--parcel-bother", "much"), 2, "--parcel-bother 'much'"),
+        (("--preference-value", "0"), 2, "--preference-value '0': must be greater than 0"),
+        (("--parcel-penalty", "-1"), 2, "--parcel-penalty '-1': must be greater than or equal to 0"),
+        (("--parcel-penalty", "much"), 2, "--parcel-penalty 'much'"),
         (("--max-vendors", "0"), 2, "'--max-vendors': it must be greater than or equal to 1"),
         (("--effort", "lots"), 2, "'--effort': 'lots' is not one of"),
-        (("--parcel-bother", "nan"), 2, "--parcel-bother 'nan'"),
+        (("--parcel-penalty", "nan"), 2, "--parcel-penalty 'nan'"),
         (
             ("--forced-vendor", "mine"),
             5,
             "no plan has an order at every forced vendor: mine",
-        ),  # who sells nothing wanted
+        ),  # who sells nothing needed
     ],
 )
 def test_options_that_make_no_plan(plan, options, exit_code, words):
@@ -326,8 +330,8 @@ def test_options_that_make_no_plan(plan, options, exit_code, words):
         assert "or force fewer" in result.stderr and "the plan was refused and buys nothing" in result.stdout
 
 
-def test_interchange_and_make_ups(planned):
-    """A load-bearing piece takes no weaker form and no make-up; others do."""
+def test_substitutes_and_combinations(planned):
+    """A load-bearing piece takes no weaker form and no combination; others do."""
     needs = [
         f"{NEEDS},is_load_bearing",
         "1,brick,red,2,as_listed,true",
@@ -339,10 +343,10 @@ def test_interchange_and_make_ups(planned):
     ]  # fmt: skip
     found = planned(
         needs, offers, ["vendor_code,shipping", "hall,1"],
-        interchange=["part_code,stand_in_part_code,strength", "arch,hollow_arch,weaker"],
-        make_ups=["part_code,make_up_code,component_part_code,component_count", "brick,stack,plate,3"],
+        substitutes=["part_code,substitute_part_code,strength", "arch,hollow_arch,weaker"],
+        combinations=["part_code,combination_code,component_part_code,component_count", "brick,stack,plate,3"],
     )  # fmt: skip
-    rows = {(row["line_number"], row["part_code"], row["make_up_code"]): row["quantity"] for row in found["lines"]}
+    rows = {(row["line_number"], row["part_code"], row["combination_code"]): row["quantity"] for row in found["lines"]}
     assert rows == {(1, "brick", ""): 2, (2, "plate", "stack"): 6, (3, "hollow_arch", ""): 1}
 
 
@@ -383,7 +387,7 @@ def test_rates_weights_steps_and_handling(planned):
     assert result["lines"][0]["currency_code"] == "SEK"
 
 
-def test_unknown_weights_are_told(planned):
+def test_unknown_weights_are_reported(planned):
     found = planned(
         [NEEDS, "1,brick,red,10,as_listed"], [OFFERS, "mill,brick,red,new,2,EUR,99"], ["vendor_code,shipping", "mill,0"],
         weights=["part_code,weight_grams", "plate,30"],
@@ -467,9 +471,9 @@ def test_several_orders_by_hand(plan, planned):
         ("orchard", "00502", "red"): 9,
         ("hall", "00502", "red"): 1,
     }
-    told = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
-    assert re.search(r"^orchard  .*\norchard, order 2  ", told, re.MULTILINE)
-    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in told
+    reported = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
+    assert re.search(r"^orchard  .*\norchard, order 2  ", reported, re.MULTILINE)
+    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in reported
 
 
 def test_each_order_counts_for_the_most_vendors(planned, plan):
@@ -519,10 +523,10 @@ def test_nothing_fits(planned, plan):
 
 
 def test_a_refused_plan_is_5_and_buys_nothing(plan, monkeypatch):
-    monkeypatch.setattr(plan_needs, "faults", lambda *_: ["the receipt comes to 8, the optimiser to 7"])
+    monkeypatch.setattr(plan_needs, "faults", lambda *_: ["the landed cost comes to 8, the optimiser to 7"])
     result = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS, "--json")
     found = json.loads(result.stdout)
-    assert result.exit_code == 5 and "the receipt comes to 8" in result.stderr
+    assert result.exit_code == 5 and "the landed cost comes to 8" in result.stderr
     assert (found["status"], found["lines"], found["landed_cost"]) == ("refused", [], "0.00")
     assert sum(row["quantity"] for row in found["unfilled"]) == 20
     text = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS)
@@ -544,7 +548,7 @@ def test_every_further_file_is_an_option():
 
 
 def test_portions_add_up_to_the_needs():
-    text = "line_number,portion_number,part_code,colour_code,quantity,colour_rule,free_quantity\n"
+    text = "line_number,portion_number,part_code,colour_code,quantity,colour_rule,flexible_quantity\n"
     rows = [(1, 1, 5, 2), (1, 2, 5, 5), (2, 1, 5, 0), (3, 3, 5, "")]
     text += "".join(f"{line},{portion},a,b,{count},any_one,{free}\n" for line, portion, count, free in rows)
     needs = validate_text(PLAN_NEEDS, pl.read_csv(text.encode(), infer_schema=False), where="t").rows

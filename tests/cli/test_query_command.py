@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.settings import Workspace
 from pipelines.warehouse import generation
-from schemas.published.intake import HELD_ROW, INTAKE_FILE, VENDOR_EXPORT
+from schemas.published.intake import INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.runs import REFRESH_RUN
 from schemas.validate import empty_frame
 
@@ -41,7 +41,7 @@ def root(tmp_path_factory):
         {
             "vendor_code": ["00501", "south"],
             "vendor_name": [AWKWARD, "South"],
-            "vendor_kind": ["independent", "counter"],
+            "vendor_kind": ["independent", "maker"],
             "vendor_region_code": ["home", "home"],
             "currency_code": ["EUR", "PLN"],
         }
@@ -53,37 +53,49 @@ def root(tmp_path_factory):
         "received_at": datetime(2026, 11, 1, 1),
         "file_status": "waiting",
     }
-    held = [
+    quarantined = [
         {
             "file_name": "bad.csv",
             "file_hash": "a",
             "record_number": 3,
-            "held_column": "unit_price",
-            "held_rule": "must be more",
+            "quarantined_column": "unit_price",
+            "quarantined_rule": "must be more",
         },
         {
             "file_name": "bad.csv",
             "file_hash": "a",
             "record_number": 3,
-            "held_column": "condition",
-            "held_rule": "must be one",
+            "quarantined_column": "condition",
+            "quarantined_rule": "must be one",
         },
         {
             "file_name": "bad.csv",
             "file_hash": "a",
             "record_number": 4,
-            "held_column": "condition",
-            "held_rule": "must be one",
+            "quarantined_column": "condition",
+            "quarantined_rule": "must be one",
         },
-        {"file_name": "letter.doc", "file_hash": "c", "record_number": 0, "held_column": "", "held_rule": "not read"},
-        {"file_name": "old.csv", "file_hash": "b", "record_number": 1, "held_column": "condition", "is_mended": True},
+        {
+            "file_name": "letter.doc",
+            "file_hash": "c",
+            "record_number": 0,
+            "quarantined_column": "",
+            "quarantined_rule": "not read",
+        },
+        {
+            "file_name": "old.csv",
+            "file_hash": "b",
+            "record_number": 1,
+            "quarantined_column": "condition",
+            "is_corrected": True,
+        },
     ]
     run = {"refresh_id": "g1", "priced_on": datetime(2026, 10, 31).date(), "started_at": datetime(2026, 11, 1, 1, 30)}
     tables = {
         "vendors": vendors,
         "vendor_export": rows_of(VENDOR_EXPORT, waiting | {"coverage": "full", "export_standing": "waiting"}),
         "intake_file": rows_of(INTAKE_FILE, file),
-        "held_row": rows_of(HELD_ROW, *held),
+        "quarantined_row": rows_of(QUARANTINED_ROW, *quarantined),
         "refresh_run": rows_of(REFRESH_RUN, run),
     }
     generation.build(folder / "generations" / "g1", tables)
@@ -133,7 +145,7 @@ def test_no_rows_still_show_their_columns(query):
 @pytest.mark.parametrize(
     ("limit", "count", "is_cut"), [("2", 2, True), ("3", 3, False), ("0", 3, False), ("9", 3, False)]
 )
-def test_the_limit_is_kept_and_told(limit, count, is_cut, query):
+def test_the_limit_is_kept_and_reported(limit, count, is_cut, query):
     result = query("select * from range(3)", "--format", "csv", "--limit", limit)
     assert len(result.stdout.splitlines()) == 1 + count
     assert ("Only the first" in result.stderr) is is_cut
@@ -166,7 +178,7 @@ def test_lists_do_not_go_into_csv(query):
 
 
 @pytest.mark.parametrize("sql", ["", ";"])
-def test_a_statement_without_a_result_is_told(sql, query):
+def test_a_statement_without_a_result_is_reported(sql, query):
     result = query(sql)
     assert result.exit_code == 0 and not result.stdout and "no result" in result.stderr
 
@@ -182,8 +194,8 @@ def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
 def test_status_tells_what_waits(root):
     text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
     assert "Published: g1\n  prices of 2026-10-31, refresh begun 2026-11-01 01:30 UTC" in text
-    assert "Held rows: 2\n" in text and "bad.csv.a.held.csv" in text and "condition: must be one" in text
-    assert "Files held whole: 1\n" in text and "letter.doc" in text and "not read" in text
+    assert "Quarantined rows: 2\n" in text and "bad.csv.a.quarantined.csv" in text and "condition: must be one" in text
+    assert "Files quarantined whole: 1\n" in text and "letter.doc" in text and "not read" in text
     assert "old.csv" not in text
     assert "wait for a decision: 1\n" in text and "ffffffffffff" in text and "kitfare accept" in text
     assert "Inbox: 1 files" in text
@@ -211,13 +223,13 @@ def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_
     kitfare = [
         sys.executable,
         "-c",
-        "from pipelines.cli import query, main; query.TIME_SECONDS, query._GRACE_SECONDS = {}; main.app()",
+        "from pipelines.cli.ask import query; from pipelines.cli import main; query.TIME_SECONDS, query._GRACE_SECONDS = {}; main.app()",
     ]
     cases = {
         "select length(repeat('x', 4200000000))": ("60, 9", "Out of Memory"),
         "select length(repeat('x', 1900000000) || repeat('x', 1900000000))": ("0.05, 0.05", "given up"),
     }
-    for sql, (limits, told) in cases.items():
+    for sql, (limits, reported) in cases.items():
         command = [*kitfare[:2], kitfare[2].format(limits), "query", sql, "--workspace", str(root)]
         result = subprocess.run(command, capture_output=True, text=True, timeout=120)
-        assert result.returncode == 2 and told in result.stderr, result
+        assert result.returncode == 2 and reported in result.stderr, result

@@ -7,11 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from pipelines.cli.common import printable, text_table
-from pipelines.cli.refresh import comparison
+from pipelines.cli.nightly.refresh import comparison
+from pipelines.cli.terminal.common import printable, text_table
 
 DAY = date(2026, 10, 31)
-SCENARIOS = ["listed", "freed", "best"]
+SCENARIOS = ["listed", "flexible", "cheapest"]
 
 
 def cost(model="A hut", scenario="listed", buyer="home", value="12.50", **more):
@@ -52,41 +52,41 @@ def test_a_way_that_costs_more_because_it_finds_more_pieces_is_explained():
     words = "a way of buying that finds more pieces can cost more."
     few, more = (
         cost(value="12.09", unfilled_piece_count=24),
-        cost(scenario="best", value="20.57", unfilled_piece_count=3),
+        cost(scenario="cheapest", value="20.57", unfilled_piece_count=3),
     )
     assert list(comparison([few, more], DAY, SCENARIOS))[-1].endswith(words)
-    for other in (cost(scenario="best", value="12", unfilled_piece_count=3), more | {"model_code": "tower"}):
+    for other in (cost(scenario="cheapest", value="12", unfilled_piece_count=3), more | {"model_code": "tower"}):
         assert words not in "\n".join(comparison([few, other], DAY, SCENARIOS))
 
 
 def test_scenarios_side_by_side_and_a_table_per_buyer():
     rows = [
         cost(),
-        cost(scenario="freed", value="9.80"),
-        cost(model="A tower", model_code="tower", scenario="freed", value="120.00"),
+        cost(scenario="flexible", value="9.80"),
+        cost(model="A tower", model_code="tower", scenario="flexible", value="120.00"),
         cost(buyer="away", value="55.10", currency_code="PLN"),
     ]
     assert "\n".join(comparison(rows, DAY, SCENARIOS)) == (
         "\nComplete cost for the buyer home, EUR, prices of 2026-10-31\n\n"
-        "model    listed   freed\n"
+        "model    listed   flexible\n"
         "-------  ------  ------\n"
         "A hut     12.50    9.80\n"
         "A tower          120.00\n"
         "\nComplete cost for the buyer away, PLN, prices of 2026-10-31\n\n"
-        "model  listed  freed\n"
+        "model  listed  flexible\n"
         "-----  ------  -----\n"
         "A hut   55.10"
     )
 
 
 def test_scenarios_stand_in_the_order_of_the_settings():
-    text = "\n".join(comparison([cost(scenario="best"), cost(scenario="freed"), cost()], DAY, SCENARIOS))
-    assert "model  listed  freed   best\n" in text
+    text = "\n".join(comparison([cost(scenario="cheapest"), cost(scenario="flexible"), cost()], DAY, SCENARIOS))
+    assert "model  listed  flexible   best\n" in text
 
 
 def test_costs_have_their_currency_s_digits():
     """The table of a refresh has four digits everywhere."""
-    rows = [cost(value="12.5000"), cost(scenario="freed", value="1250.0000", currency_code="JPY")]
+    rows = [cost(value="12.5000"), cost(scenario="flexible", value="1250.0000", currency_code="JPY")]
     text = "\n".join(comparison(rows, DAY, SCENARIOS))
     assert " 12.50 " in text and text.endswith(" 1250")
 
@@ -103,7 +103,9 @@ def test_no_cost_at_all_is_said():
 
 
 def test_an_estimate_in_a_cost_is_marked():
-    text = "\n".join(comparison([cost(unfilled_piece_count=3), cost(scenario="freed", value="9.80")], DAY, SCENARIOS))
+    text = "\n".join(
+        comparison([cost(unfilled_piece_count=3), cost(scenario="flexible", value="9.80")], DAY, SCENARIOS)
+    )
     assert "12.50*" in text and "9.80*" not in text
     assert text.endswith("* some pieces can't be bought; an estimate for them is included")
 

@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
 from tiny_workspace import make_workspace
 
 from pipelines.cli.main import app
-from pipelines.flows.nightly import refresh
+from pipelines.flows.refresh import refresh
 
 
 @pytest.fixture(scope="module")
@@ -56,42 +56,42 @@ def test_both_plans_side_by_side(place):
         (["--flat-shipping", "1"], "3.80"),
         (["--prices", "10"], "9.08"),
         (["--copies", "2"], "11.60"),
-        (["--no-freedoms"], "8.80"),
+        (["--no-flexibility"], "8.80"),
     ],
 )
 def test_what_each_change_costs(place, arguments, complete):
-    told = answer(place, *arguments)
-    assert (told["as_it_is"]["complete_cost"], told["changed"]["complete_cost"]) == ("8.80", complete)
-    assert Decimal(told["difference"]) == Decimal(complete) - Decimal("8.80")
+    reported = answer(place, *arguments)
+    assert (reported["as_it_is"]["complete_cost"], reported["changed"]["complete_cost"]) == ("8.80", complete)
+    assert Decimal(reported["difference"]) == Decimal(complete) - Decimal("8.80")
 
 
 def test_a_vendor_less_and_pieces_missing(place):
-    told = answer(place, "--without", "south")
-    assert told["changed"]["unfilled_piece_count"] == 4
-    assert [row["vendor_code"] for row in told["changed"]["vendors"]] == ["north"]
+    reported = answer(place, "--without", "south")
+    assert reported["changed"]["unfilled_piece_count"] == 4
+    assert [row["vendor_code"] for row in reported["changed"]["vendors"]] == ["north"]
     # 10 blue of 0.05 and shipping 4, and 4 blue long blocks, last seen at 0.40.
-    assert told["changed"]["complete_cost"] == "6.10"
+    assert reported["changed"]["complete_cost"] == "6.10"
     assert "fill different numbers of pieces" in whatif(place, "--without", "south").stdout
 
 
 def test_another_date_has_its_own_prices(place):
-    told = answer(place, "--on", "2026-09-30")
-    assert told["changed"]["priced_on"] == "2026-09-30"
+    reported = answer(place, "--on", "2026-09-30")
+    assert reported["changed"]["priced_on"] == "2026-09-30"
     # Only north's red bricks of 0.11; nobody had ever offered the long blocks.
-    assert told["changed"]["landed_cost"] == "5.10" and told["changed"]["unfilled_estimate_count"] == 4
-    assert told["difference"] is None
+    assert reported["changed"]["landed_cost"] == "5.10" and reported["changed"]["unfilled_estimate_count"] == 4
+    assert reported["difference"] is None
 
 
-@pytest.mark.parametrize("scenario", ["listed", "freed", "counter_some", "counter_first", "best"])
+@pytest.mark.parametrize("scenario", ["listed", "flexible", "maker_marked", "maker_first", "cheapest"])
 def test_every_way_of_buying_can_be_asked_about(place, scenario):
-    """As it is, each costs what was published; nobody here is a counter, so that asking it first is told as without it."""
-    told = answer(place, "--scenario", scenario, "--shipping", "50")
-    assert told["as_it_is"]["complete_cost"] == "8.80" and told["changed"]["complete_cost"] == "11.80"
-    is_two_stage = scenario.startswith("counter")
-    assert bool(told["as_it_is"]["notes"]) == is_two_stage
+    """As it is, each costs what was published; nobody here is a maker's shop, so that asking it first is told as without it."""
+    reported = answer(place, "--scenario", scenario, "--shipping", "50")
+    assert reported["as_it_is"]["complete_cost"] == "8.80" and reported["changed"]["complete_cost"] == "11.80"
+    is_two_stage = scenario.startswith("maker")
+    assert bool(reported["as_it_is"]["notes"]) == is_two_stage
     words = whatif(place, "--scenario", scenario, "--shipping", "50").stdout
     assert ("a rule, not the cheapest mix" in words) == is_two_stage
-    assert ("As it is: the counter has nothing of what it is asked for" in words) == is_two_stage
+    assert ("As it is: the maker's shop has nothing of what it is asked for" in words) == is_two_stage
 
 
 def test_nothing_published_changes(place):
@@ -119,10 +119,10 @@ def test_nothing_published_changes(place):
         (["--on", "2025-06-01"], "no parts list on 2025-06-01"),
         (["--currency", "ZZZ"], "not a currency"),
         (["--buyer", "nobody", "--used"], "there is no buyer nobody"),
-        (["--scenario", "counter_last", "--used"], "there is no scenario counter_last"),
-        (["--scenario", "freed", "--no-counter"], "--no-counter changes nothing about freed"),
-        (["--scenario", "listed", "--no-freedoms"], "--no-freedoms changes nothing about listed"),
-        (["--scenario", "listed", "--no-interchange"], "--no-interchange changes nothing about listed"),
+        (["--scenario", "maker_last", "--used"], "there is no scenario maker_last"),
+        (["--scenario", "flexible", "--no-maker"], "--no-maker changes nothing about flexible"),
+        (["--scenario", "listed", "--no-flexibility"], "--no-flexibility changes nothing about listed"),
+        (["--scenario", "listed", "--no-substitutes"], "--no-substitutes changes nothing about listed"),
     ],
 )
 def test_what_makes_no_sense_is_refused_in_words(place, arguments, words):

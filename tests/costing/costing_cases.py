@@ -9,7 +9,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, Scenario, Settings
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.inputs.price_files import PRICE_SUMMARY
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.published.runs import INPUT_FILE
@@ -75,7 +75,7 @@ def make_inputs(
 
 def make_model(
     parts_list: list[dict],
-    freedoms: list[dict] | None = None,
+    flexible_lines: list[dict] | None = None,
     amendments: list[dict] | None = None,
     **settings,
 ) -> Model:
@@ -84,7 +84,7 @@ def make_model(
     return Model(
         ModelSettings(**{"model_code": "mill", "title": "The mill", **settings}),
         table(PARTS_LIST, parts_list),
-        table(FREEDOMS, freedoms or []),
+        table(FLEXIBLE_LINES, flexible_lines or []),
         table(AMENDMENTS, amendments or []),
     )
 
@@ -93,7 +93,7 @@ def line(number: int, part: str, colour: str, quantity: int, **more) -> dict:
     return {"line_number": number, "part_code": part, "colour_code": colour, "quantity": quantity, **more}
 
 
-def freedom(number: int, rule: str, **more) -> dict:
+def flexibility(number: int, rule: str, **more) -> dict:
     return {"line_number": number, "colour_rule": rule, **more}
 
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import polars as pl
 from hypothesis import strategies as st
 
-from pipelines.costing.candidates import OFFER_KEY, steps_under_terms
-from pipelines.costing.further_orders import orders_of, vendor_of
-from pipelines.costing.planner.problem import STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
+from pipelines.costing.several_orders import orders_of, vendor_of
+from pipelines.planner.statement.problem import STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
+from pipelines.planning.candidates import OFFER_KEY, steps_under_terms
 from tests.oracle.random_problems import problems
 
 

@@ -1,4 +1,4 @@
-"""Bands against the receipt: both work from the terms, neither from the other."""
+"""Bands against the landed cost: both work from the terms, neither from the other."""
 
 from decimal import Decimal
 from fractions import Fraction
@@ -6,9 +6,9 @@ from fractions import Fraction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.planner.bands import Band, HandlingBand, SizeStep, VendorBands, compile_terms
-from pipelines.costing.receipt import Purchase, work_out_order
+from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
+from pipelines.planner.statement.bands import Band, HandlingBand, SizeStep, VendorBands, compile_terms
 from tests.oracle.random_terms import ASSORTMENTS, vendor_terms
 
 D = Decimal
@@ -63,11 +63,11 @@ purchases = st.builds(
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(purchases, min_size=1, max_size=4), vendor_terms())
-def test_bands_and_handling_cost_what_the_receipt_says(order, terms):
-    receipt = work_out_order(order, terms)
+def test_bands_and_handling_cost_what_the_landed_cost_says(order, terms):
+    landed_cost = work_out_order(order, terms)
     cost = cost_by_bands(order, compile_terms(terms))
-    assert (cost is None) == bool(receipt.broken_rules)
-    assert cost is None or cost == receipt.exact.total
+    assert (cost is None) == bool(landed_cost.broken_rules)
+    assert cost is None or cost == landed_cost.exact.total
 
 
 @settings(max_examples=60, deadline=None)
@@ -85,9 +85,9 @@ def test_at_and_around_every_threshold(terms, data):
                 order = [
                     Purchase("brick", "teal", "new", data.draw(st.sampled_from(ASSORTMENTS)), 1, price, D(1), D(8))
                 ]
-                receipt, cost = work_out_order(order, terms), cost_by_bands(order, bands)
-                assert (cost is None) == bool(receipt.broken_rules)
-                assert cost is None or cost == receipt.exact.total
+                landed_cost, cost = work_out_order(order, terms), cost_by_bands(order, bands)
+                assert (cost is None) == bool(landed_cost.broken_rules)
+                assert cost is None or cost == landed_cost.exact.total
 
 
 def test_bands_by_hand():

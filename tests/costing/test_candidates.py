@@ -2,23 +2,23 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, freedom, line, make_inputs, make_market, make_model, offer, vendor
+from costing_cases import BUYER, DAY, flexibility, line, make_inputs, make_market, make_model, offer, vendor
 
-from pipelines.costing.candidates import candidates
-from pipelines.costing.demand import portions_on
-from pipelines.costing.planner.problem import Problem
 from pipelines.costing.terms_on import terms_on
+from pipelines.demand.model_portions import portions_on
+from pipelines.planner.statement.problem import Problem
+from pipelines.planning.candidates import candidates
 from pipelines.settings import Scenario
 
-FREED = Scenario(scenario_code="freed", title="x")
-LISTED = Scenario(scenario_code="listed", title="x", use_freedoms=False, use_interchange=False)
+FLEXIBLE = Scenario(scenario_code="flexible", title="x")
+LISTED = Scenario(scenario_code="listed", title="x", use_flexibility=False, use_substitutes=False)
 EVERY_COLOUR = ["red", "brick", "blue", "grey", "clear_red", "clear_blue", "steel"]
 
 
-def found(model, market, scenario=FREED, **tables):
+def found(model, market, scenario=FLEXIBLE, **tables):
     inputs = make_inputs((model,), **tables)
     book = terms_on(inputs, DAY, BUYER)
-    portions = portions_on(model, DAY, scenario.use_freedoms)
+    portions = portions_on(model, DAY, scenario.use_flexibility)
     result = candidates(portions, market, inputs, DAY, scenario, book)
     assert isinstance(result.problem(book, scenario), Problem)
     return result
@@ -37,7 +37,7 @@ def bought(result):
 
 
 def colours_of(rule, listed="red", **more):
-    model = make_model([line(1, "brick", listed, 4)], [freedom(1, rule, **more)])
+    model = make_model([line(1, "brick", listed, 4)], [flexibility(1, rule, **more)])
     market = make_market(*[offer("a", "brick", colour, "0.1") for colour in EVERY_COLOUR])
     return sorted(bought(found(model, market))["colour_code"])
 
@@ -46,7 +46,7 @@ def colours_of(rule, listed="red", **more):
     "rule,more,expected",
     [
         ("as_listed", {}, ["red"]),
-        ("unjudged", {}, ["red"]),
+        ("undecided", {}, ["red"]),
         ("any", {}, ["blue", "brick", "grey", "red"]),
         ("any", {"accept_colour_codes": "steel"}, ["blue", "brick", "grey", "red", "steel"]),
         ("any", {"refuse_colour_codes": "grey;red"}, ["blue", "brick"]),
@@ -69,14 +69,16 @@ def test_transparent_never_stands_in_for_plain_whatever_the_distance(distance):
     assert "clear_red" not in colours_of("near", near_distance=distance)
 
 
-def test_freedom_stays_within_the_finish_of_the_listed_colour():
+def test_flexibility_stays_within_the_finish_of_the_listed_colour():
     assert colours_of("any", listed="clear_red") == ["clear_blue", "clear_red"]
     assert colours_of("near", listed="clear_red", near_distance="100") == ["clear_blue", "clear_red"]
     assert colours_of("any", listed="steel") == ["steel"]
 
 
 def test_a_colour_outside_the_palette_can_be_bought_as_listed_only():
-    model = make_model([line(1, "brick", "odd", 4), line(2, "brick", "red", 4)], [freedom(1, "any"), freedom(2, "any")])
+    model = make_model(
+        [line(1, "brick", "odd", 4), line(2, "brick", "red", 4)], [flexibility(1, "any"), flexibility(2, "any")]
+    )
     result = bought(found(model, make_market(offer("a", "brick", "odd", "1"), offer("a", "brick", "blue", "1"))))
     assert sorted(result.select("line_number", "colour_code").rows()) == [(1, "blue"), (1, "odd"), (2, "blue")]
 
@@ -90,111 +92,115 @@ def test_amendments_in_any_colour_need_no_listed_one():
     assert sorted(bought(found(model, market, LISTED))["colour_code"]) == ["blue", "brick", "grey", "red"]
 
 
-INTERCHANGE = [
-    {"part_code": "beam", "stand_in_part_code": "beam_strong", "strength": "stronger"},
-    {"part_code": "beam", "stand_in_part_code": "beam_like", "strength": "equal"},
-    {"part_code": "beam", "stand_in_part_code": "beam_weak", "strength": "weaker"},
-    {"part_code": "beam_like", "stand_in_part_code": "beam_far"},
+SUBSTITUTES = [
+    {"part_code": "beam", "substitute_part_code": "beam_strong", "strength": "stronger"},
+    {"part_code": "beam", "substitute_part_code": "beam_like", "strength": "equal"},
+    {"part_code": "beam", "substitute_part_code": "beam_weak", "strength": "weaker"},
+    {"part_code": "beam_like", "substitute_part_code": "beam_far"},
 ]
 BEAMS = make_market(
     *[offer("a", part, "red", "0.1") for part in ("beam", "beam_strong", "beam_like", "beam_weak", "beam_far")]
 )
 
 
-def parts_of(listed="beam", load="true", scenario=FREED, market=BEAMS, **tables):
-    model = make_model([line(1, listed, "red", 4)], [freedom(1, "as_listed", is_load_bearing=load)])
+def parts_of(listed="beam", load="true", scenario=FLEXIBLE, market=BEAMS, **tables):
+    model = make_model([line(1, listed, "red", 4)], [flexibility(1, "as_listed", is_load_bearing=load)])
     return sorted(bought(found(model, market, scenario, **tables))["part_code"])
 
 
-def test_interchange_is_one_way_single_hop_and_weaker_only_without_load():
-    assert parts_of(interchange=INTERCHANGE) == ["beam", "beam_like", "beam_strong"]
-    assert parts_of(interchange=INTERCHANGE, load="false") == ["beam", "beam_like", "beam_strong", "beam_weak"]
-    assert parts_of("beam_like", interchange=INTERCHANGE) == ["beam_far", "beam_like"]
-    assert parts_of("beam_weak", interchange=INTERCHANGE) == ["beam_weak"]
-    assert parts_of(interchange=INTERCHANGE, scenario=LISTED, load="false") == ["beam"]
+def test_substitutes_is_one_way_single_hop_and_weaker_only_without_load():
+    assert parts_of(substitutes=SUBSTITUTES) == ["beam", "beam_like", "beam_strong"]
+    assert parts_of(substitutes=SUBSTITUTES, load="false") == ["beam", "beam_like", "beam_strong", "beam_weak"]
+    assert parts_of("beam_like", substitutes=SUBSTITUTES) == ["beam_far", "beam_like"]
+    assert parts_of("beam_weak", substitutes=SUBSTITUTES) == ["beam_weak"]
+    assert parts_of(substitutes=SUBSTITUTES, scenario=LISTED, load="false") == ["beam"]
 
 
-def test_interchange_is_dated_and_the_latest_row_of_a_pair_holds():
-    pair = {"part_code": "beam", "stand_in_part_code": "beam_like"}
+def test_substitutes_is_dated_and_the_latest_row_of_a_pair_holds():
+    pair = {"part_code": "beam", "substitute_part_code": "beam_like"}
     later = [{**pair, "valid_from_on": "2026-12-01"}]
-    assert parts_of(interchange=later) == ["beam"]
+    assert parts_of(substitutes=later) == ["beam"]
     weaker = [{**pair, "strength": "equal"}, {**pair, "strength": "weaker", "valid_from_on": "2026-11-01"}]
-    assert parts_of(interchange=weaker) == ["beam"]
+    assert parts_of(substitutes=weaker) == ["beam"]
 
 
 @pytest.mark.parametrize("kind", [{"surface": "printed"}, {"surface": "plated"}, {"material": "soft"}])
 def test_stand_ins_have_the_listed_parts_surface_and_material(kind):
     unlike = [{"part_code": "beam_like", "part_name": "x", **kind}]
-    assert parts_of(interchange=INTERCHANGE, parts=unlike) == ["beam", "beam_strong"]
+    assert parts_of(substitutes=SUBSTITUTES, parts=unlike) == ["beam", "beam_strong"]
     both = [*unlike, {"part_code": "beam", "part_name": "x", **kind}]
-    assert parts_of(interchange=INTERCHANGE, parts=both) == ["beam", "beam_like"]
+    assert parts_of(substitutes=SUBSTITUTES, parts=both) == ["beam", "beam_like"]
 
 
 OPEN = [
     {
         "part_code": "hinge",
-        "stand_in_part_code": "hinge_a",
-        "stand_in_kind": "resolves_open_form",
+        "substitute_part_code": "hinge_a",
+        "substitute_kind": "resolves_open_form",
         "strength": "weaker",
     },
     {
         "part_code": "hinge",
-        "stand_in_part_code": "hinge_b",
-        "stand_in_kind": "resolves_open_form",
+        "substitute_part_code": "hinge_b",
+        "substitute_kind": "resolves_open_form",
         "strength": "stronger",
     },
-    {"part_code": "hinge", "stand_in_part_code": "hinge_c", "strength": "equal"},
+    {"part_code": "hinge", "substitute_part_code": "hinge_c", "strength": "equal"},
 ]
 HINGES = make_market(*[offer("a", part, "red", "0.1") for part in ("hinge", "hinge_a", "hinge_b", "hinge_c")])
 
 
-@pytest.mark.parametrize("scenario,more", [(LISTED, []), (FREED, ["hinge_c"])], ids=["listed", "freed"])
+@pytest.mark.parametrize("scenario,more", [(LISTED, []), (FLEXIBLE, ["hinge_c"])], ids=["listed", "flexible"])
 def test_an_open_part_number_is_resolved_even_as_listed(scenario, more):
-    assert parts_of("hinge", "false", scenario, HINGES, interchange=OPEN) == ["hinge", "hinge_a", "hinge_b", *more]
-    assert parts_of("hinge", "true", scenario, HINGES, interchange=OPEN) == ["hinge_b"]
+    assert parts_of("hinge", "false", scenario, HINGES, substitutes=OPEN) == ["hinge", "hinge_a", "hinge_b", *more]
+    assert parts_of("hinge", "true", scenario, HINGES, substitutes=OPEN) == ["hinge_b"]
 
 
 def test_open_offers_fill_no_portion_that_bears_load():
     vague = make_market(*[offer("a", part, "red", "0.1", form_certainty="open") for part in ("hinge_b", "hinge_a")])
-    assert parts_of("hinge", "true", market=vague, interchange=OPEN) == []
-    assert parts_of("hinge", "false", market=vague, interchange=OPEN) == ["hinge_a", "hinge_b"]
+    assert parts_of("hinge", "true", market=vague, substitutes=OPEN) == []
+    assert parts_of("hinge", "false", market=vague, substitutes=OPEN) == ["hinge_a", "hinge_b"]
     assert parts_of("hinge_b", "true", market=vague) == []
     assert parts_of("hinge_b", "false", market=vague) == ["hinge_b"]
 
 
-MAKE_UPS = [
-    {"part_code": "long", "make_up_code": "halves", "component_part_code": "half", "component_count": 2},
-    {"part_code": "long", "make_up_code": "halves", "component_part_code": "pin", "component_count": 1},
+COMBINATIONS = [
+    {"part_code": "long", "combination_code": "halves", "component_part_code": "half", "component_count": 2},
+    {"part_code": "long", "combination_code": "halves", "component_part_code": "pin", "component_count": 1},
 ]
 
 
-def make_up_uses(*offers, load="false", scenario=FREED, rule="any", **tables):
-    model = make_model([line(1, "long", "red", 4)], [freedom(1, rule, is_load_bearing=load)])
-    result = found(model, make_market(*offers), scenario, make_ups=tables.pop("make_ups", MAKE_UPS), **tables)
+def combination_uses(*offers, load="false", scenario=FLEXIBLE, rule="any", **tables):
+    model = make_model([line(1, "long", "red", 4)], [flexibility(1, rule, is_load_bearing=load)])
+    result = found(
+        model, make_market(*offers), scenario, combinations=tables.pop("combinations", COMBINATIONS), **tables
+    )
     return result.uses.join(result.offers.select("offer_index", "part_code"), on="offer_index").select(
-        "part_code", "colour_code", "make_up_code", "component_part_code", "component_count"
+        "part_code", "colour_code", "combination_code", "component_part_code", "component_count"
     ).rows()  # fmt: skip
 
 
-def test_make_ups_are_whole_and_in_one_colour():
+def test_combinations_are_whole_and_in_one_colour():
     offers = [offer("a", "half", "red", "0.1"), offer("b", "pin", "red", "0.1"), offer("a", "half", "blue", "0.1")]
     whole = [("half", "red", "halves", "half", 2), ("pin", "red", "halves", "pin", 1)]
-    assert make_up_uses(*offers) == whole
-    assert make_up_uses(*offers, offer("b", "pin", "blue", "0.1"), rule="as_listed") == whole
-    assert make_up_uses(*offers, offer("c", "long", "grey", "1"))[-1] == ("long", "grey", "", "", 1)
-    assert make_up_uses(offers[0], offers[2]) == []
+    assert combination_uses(*offers) == whole
+    assert combination_uses(*offers, offer("b", "pin", "blue", "0.1"), rule="as_listed") == whole
+    assert combination_uses(*offers, offer("c", "long", "grey", "1"))[-1] == ("long", "grey", "", "", 1)
+    assert combination_uses(offers[0], offers[2]) == []
 
 
-def test_make_ups_carry_no_load_and_count_as_interchange():
+def test_combinations_carry_no_load_and_count_as_substitutes():
     offers = [offer("a", "half", "red", "0.1"), offer("b", "pin", "red", "0.1")]
-    assert make_up_uses(*offers, load="true") == []
-    assert make_up_uses(*offers, scenario=LISTED) == []
-    assert make_up_uses(*offers, parts=[{"part_code": "pin", "part_name": "x", "material": "soft"}]) == []
+    assert combination_uses(*offers, load="true") == []
+    assert combination_uses(*offers, scenario=LISTED) == []
+    assert combination_uses(*offers, parts=[{"part_code": "pin", "part_name": "x", "material": "soft"}]) == []
 
 
-def test_a_later_version_of_a_make_up_replaces_it_whole():
-    later = [*MAKE_UPS, {**MAKE_UPS[0], "component_count": 3, "valid_from_on": "2026-06-01"}]
-    assert make_up_uses(offer("a", "half", "red", "0.1"), make_ups=later) == [("half", "red", "halves", "half", 3)]
+def test_a_later_version_of_a_combination_replaces_it_whole():
+    later = [*COMBINATIONS, {**COMBINATIONS[0], "component_count": 3, "valid_from_on": "2026-06-01"}]
+    assert combination_uses(offer("a", "half", "red", "0.1"), combinations=later) == [
+        ("half", "red", "halves", "half", 3)
+    ]
 
 
 def test_conditions_of_the_portion_and_of_the_scenario():
@@ -204,7 +210,7 @@ def test_conditions_of_the_portion_and_of_the_scenario():
     )  # fmt: skip
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "plate", "red", 1)],
-        [freedom(1, "as_listed", accept_conditions="new;used")],
+        [flexibility(1, "as_listed", accept_conditions="new;used")],
     )
     first = bought(found(model, market)).select("line_number", "condition").rows()
     assert sorted(first) == [(1, "new"), (1, "used")]
@@ -236,13 +242,13 @@ def test_conditions_of_the_portion_and_of_the_scenario():
         "limit below step",
         "currency",
         "unknown",
-        "counter",
+        "maker",
     ],
 )
 def test_offers_left_out(more):
     model = make_model([line(1, "brick", "red", 4)])
     market = make_market(offer("b", "brick", "red", "0.2"), {**offer("a", "brick", "red", "0.1"), **more})
-    result = found(model, market, vendors=[vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")])
+    result = found(model, market, vendors=[vendor("a"), vendor("b"), vendor("till", vendor_kind="maker")])
     assert result.offers["vendor_code"].to_list() == ["b"]
 
 
@@ -256,16 +262,16 @@ def test_one_suspect_step_takes_its_whole_offer_along():
 
 def test_vendors_by_scenario():
     model = make_model([line(1, "brick", "red", 4)])
-    vendors = [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]
+    vendors = [vendor("a"), vendor("b"), vendor("till", vendor_kind="maker")]
     market = make_market(*[offer(row["vendor_code"], "brick", "red", "0.1") for row in vendors])
 
     def sellers(**rules):
         return found(model, market, Scenario(scenario_code="s", title="x", **rules), vendors=vendors).vendor_codes
 
     assert sellers() == ["a", "b"]
-    assert sellers(counter="any_mix") == ["a", "b", "till"]
-    assert sellers(counter="marked") == ["a", "b", "till"]
-    assert sellers(counter="any_mix", independents=False) == ["till"]
+    assert sellers(maker="any_mix") == ["a", "b", "till"]
+    assert sellers(maker="marked") == ["a", "b", "till"]
+    assert sellers(maker="any_mix", independents=False) == ["till"]
     assert sellers(forbidden_vendors=["a"]) == ["b"]
     assert sellers(only_vendors=["a"]) == ["a"]
 
@@ -301,13 +307,13 @@ def test_unknown_weights_are_assumed():
 def test_narrowing_keeps_numbers_whole():
     offers = [offer("a", "half", "red", "0.1"), offer("b", "pin", "red", "0.1"), offer("c", "long", "red", "0.1")]
     model = make_model(
-        [line(1, "long", "red", 4), line(2, "pin", "red", 2)], [freedom(1, "as_listed", is_load_bearing="false")]
+        [line(1, "long", "red", 4), line(2, "pin", "red", 2)], [flexibility(1, "as_listed", is_load_bearing="false")]
     )
-    result = found(model, make_market(*offers), make_ups=MAKE_UPS)
+    result = found(model, make_market(*offers), combinations=COMBINATIONS)
     without_b = result.of_vendors(["a", "c"])
     assert without_b.portions.equals(result.portions)
     assert without_b.offers.select("offer_index", "part_code").rows() == [(0, "long")]
-    assert without_b.uses.select("portion_index", "offer_index", "make_up_code").rows() == [(0, 0, "")]
+    assert without_b.uses.select("portion_index", "offer_index", "combination_code").rows() == [(0, 0, "")]
     only_pin = result.with_quantities({(1, 1): 0, (2, 1): 1})
     assert only_pin.portions.select("portion_index", "line_number", "quantity").rows() == [(0, 2, 1)]
     assert only_pin.offers["part_code"].to_list() == ["pin"]
@@ -315,7 +321,9 @@ def test_narrowing_keeps_numbers_whole():
 
 
 def test_the_order_of_the_market_does_not_matter():
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [freedom(1, "any"), freedom(2, "any")])
+    model = make_model(
+        [line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [flexibility(1, "any"), flexibility(2, "any")]
+    )
     market = make_market(*[offer(v, p, c, "0.1") for v in "abc" for p in ("brick", "plate") for c in EVERY_COLOUR])
     first, second = found(model, market), found(model, market.sample(fraction=1, shuffle=True, seed=3))
     for name in ("portions", "offers", "steps", "uses"):
@@ -336,14 +344,14 @@ def on_hand(model, rows, scenario=STOCK, **tables):
 
 def test_stock_counts_only_where_the_scenario_says_so():
     model = make_model([line(1, "brick", "red", 4)])
-    assert on_hand(model, [stock("brick", "red", 3)], FREED) == ([], [(1, 4)])
+    assert on_hand(model, [stock("brick", "red", 3)], FLEXIBLE) == ([], [(1, 4)])
     assert on_hand(model, [stock("brick", "red", 3)]) == ([(1, 1, "brick", "red", "new", 3)], [(1, 1)])
     assert on_hand(model, [stock("brick", "red", 9)]) == ([(1, 1, "brick", "red", "new", 4)], [])
     assert on_hand(model, [stock("brick", "red", 9, condition="used")]) == ([], [(1, 4)])
 
 
 def test_stock_goes_first_to_portions_that_list_it():
-    model = make_model([line(1, "brick", "blue", 4), line(2, "brick", "red", 4)], [freedom(1, "any")])
+    model = make_model([line(1, "brick", "blue", 4), line(2, "brick", "red", 4)], [flexibility(1, "any")])
     assert on_hand(model, [stock("brick", "red", 6)]) == (
         [(1, 1, "brick", "red", "new", 2), (2, 1, "brick", "red", "new", 4)],
         [(1, 2)],
@@ -351,8 +359,8 @@ def test_stock_goes_first_to_portions_that_list_it():
 
 
 def test_stock_fills_a_group_whole_or_not_at_all():
-    freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
-    model = make_model([line(1, "brick", "blue", 4), line(2, "plate", "blue", 2)], freedoms)
+    flexible_lines = [flexibility(n, "any_one", group_code="g") for n in (1, 2)]
+    model = make_model([line(1, "brick", "blue", 4), line(2, "plate", "blue", 2)], flexible_lines)
     short = [stock("brick", "grey", 9), stock("plate", "grey", 1), stock("brick", "blue", 9)]
     assert on_hand(model, short) == ([], [(1, 4), (2, 2)])
     enough = [*short[:1], stock("plate", "grey", 2), stock("plate", "red", 9)]

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 from costing_cases import COLOURS, table
 
-from pipelines.costing.colour_distance import DISTANCE_SCHEMA, ciede2000, distances, srgb_distance
+from pipelines.demand.colour_distance import DISTANCE_SCHEMA, ciede2000, distances, srgb_distance
 from schemas.inputs.catalogue import COLOURS as COLOURS_CONTRACT
 
 # Sharma, Wu, Dalal (2005), Color Research & Application 30(1), 21-30, Table 1: 34 pairs, distances to four decimals.

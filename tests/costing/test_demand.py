@@ -1,20 +1,20 @@
 from datetime import date
 
 import pytest
-from costing_cases import DAY, freedom, line, make_model
+from costing_cases import DAY, flexibility, line, make_model
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.demand import PORTIONS_SCHEMA, latest_change, portions_on
+from pipelines.demand.model_portions import PORTIONS_SCHEMA, latest_change, portions_on
 from pipelines.errors import InputError
 from pipelines.settings import ListVersion
 
 
-def shown(model, *names, day=DAY, use_freedoms=True):
-    return portions_on(model, day, use_freedoms).select("line_number", "portion_number", "quantity", *names).rows()
+def shown(model, *names, day=DAY, use_flexibility=True):
+    return portions_on(model, day, use_flexibility).select("line_number", "portion_number", "quantity", *names).rows()
 
 
-def test_a_line_nobody_judged_is_one_unjudged_portion():
+def test_a_line_nobody_decided_is_one_undecided_portion():
     found = portions_on(make_model([line(1, "brick", "red", 4)]), DAY, True)
     assert found.schema == PORTIONS_SCHEMA
     assert found.to_dicts() == [
@@ -25,7 +25,7 @@ def test_a_line_nobody_judged_is_one_unjudged_portion():
             "listed_part_code": "brick",
             "listed_colour_code": "red",
             "quantity": 4,
-            "colour_rule": "unjudged",
+            "colour_rule": "undecided",
             "accept_colour_codes": [],
             "refuse_colour_codes": [],
             "group_code": "",
@@ -63,7 +63,7 @@ def test_sections_can_be_skipped():
 def test_copies_multiply_lines_portions_and_removals():
     model = make_model(
         [line(1, "brick", "red", 4)],
-        [freedom(1, "any", quantity=1), freedom(1, "as_listed", portion_number=2, quantity=2)],
+        [flexibility(1, "any", quantity=1), flexibility(1, "as_listed", portion_number=2, quantity=2)],
         [{"line_number": 1, "amendment_action": "remove", "quantity": 1}],
         copy_count=3,
     )
@@ -73,31 +73,31 @@ def test_copies_multiply_lines_portions_and_removals():
 def test_an_empty_quantity_takes_the_rest_and_the_uncovered_is_as_listed():
     rest = make_model(
         [line(1, "brick", "red", 10)],
-        [freedom(1, "any", portion_number=1), freedom(1, "one_of", portion_number=2, quantity=3)],
+        [flexibility(1, "any", portion_number=1), flexibility(1, "one_of", portion_number=2, quantity=3)],
     )
     assert shown(rest, "colour_rule") == [(1, 1, 7, "any"), (1, 2, 3, "one_of")]
-    uncovered = make_model([line(1, "brick", "red", 10)], [freedom(1, "any", portion_number=2, quantity=3)])
+    uncovered = make_model([line(1, "brick", "red", 10)], [flexibility(1, "any", portion_number=2, quantity=3)])
     assert shown(uncovered, "colour_rule", "is_load_bearing") == [(1, 2, 3, "any", True), (1, 3, 7, "as_listed", True)]
 
 
 def test_portions_beyond_the_line_shrink_from_the_last():
-    freedoms = [freedom(1, "any", portion_number=n, quantity=4) for n in (1, 2, 3)] + [
-        freedom(1, "near", portion_number=4)
+    flexible_lines = [flexibility(1, "any", portion_number=n, quantity=4) for n in (1, 2, 3)] + [
+        flexibility(1, "near", portion_number=4)
     ]
-    assert shown(make_model([line(1, "brick", "red", 6)], freedoms)) == [(1, 1, 4), (1, 2, 2)]
+    assert shown(make_model([line(1, "brick", "red", 6)], flexible_lines)) == [(1, 1, 4), (1, 2, 2)]
 
 
-def test_the_latest_judgement_replaces_all_earlier_rows_of_its_line():
+def test_the_latest_decision_replaces_all_earlier_rows_of_its_line():
     model = make_model(
         [line(1, "brick", "red", 10), line(2, "plate", "red", 1)],
         [
-            freedom(1, "any", portion_number=1, quantity=4, judged_on="2026-02-01"),
-            freedom(1, "near", portion_number=2, quantity=6, near_distance=5, judged_on="2026-02-01"),
-            freedom(1, "one_of", quantity=2, accept_colour_codes="blue; grey", judged_on="2026-05-01"),
-            freedom(2, "any", judged_on="2026-02-01"),
+            flexibility(1, "any", portion_number=1, quantity=4, decided_on="2026-02-01"),
+            flexibility(1, "near", portion_number=2, quantity=6, near_distance=5, decided_on="2026-02-01"),
+            flexibility(1, "one_of", quantity=2, accept_colour_codes="blue; grey", decided_on="2026-05-01"),
+            flexibility(2, "any", decided_on="2026-02-01"),
         ],
     )
-    assert shown(model, "colour_rule", day=date(2026, 1, 31)) == [(1, 1, 10, "unjudged"), (2, 1, 1, "unjudged")]
+    assert shown(model, "colour_rule", day=date(2026, 1, 31)) == [(1, 1, 10, "undecided"), (2, 1, 1, "undecided")]
     assert shown(model, "colour_rule", day=date(2026, 4, 30)) == [(1, 1, 4, "any"), (1, 2, 6, "near"), (2, 1, 1, "any")]
     assert shown(model, "colour_rule", "accept_colour_codes", day=date(2026, 5, 1)) == [
         (1, 1, 2, "one_of", ["blue", "grey"]),
@@ -106,17 +106,17 @@ def test_the_latest_judgement_replaces_all_earlier_rows_of_its_line():
     ]
 
 
-def test_without_freedoms_the_portions_stay_but_are_as_listed():
+def test_without_flexible_lines_the_portions_stay_but_are_as_listed():
     model = make_model(
         [line(1, "brick", "red", 10)],
         [
-            freedom(1, "any_one", quantity=4, group_code="g", refuse_colour_codes="red", is_load_bearing="false",
+            flexibility(1, "any_one", quantity=4, group_code="g", refuse_colour_codes="red", is_load_bearing="false",
                     accept_conditions="new;used"),
         ],
         [{"line_number": 90, "amendment_action": "add", "part_code": "plate", "quantity": 5}],
     )  # fmt: skip
     names = ("colour_rule", "refuse_colour_codes", "group_code", "is_load_bearing", "accept_conditions")
-    assert shown(model, *names, use_freedoms=False) == [
+    assert shown(model, *names, use_flexibility=False) == [
         (1, 1, 4, "as_listed", [], "", False, ["new", "used"]),
         (1, 2, 6, "as_listed", [], "", True, ["new"]),
         (90, 1, 5, "any", [], "", True, ["new"]),
@@ -125,7 +125,7 @@ def test_without_freedoms_the_portions_stay_but_are_as_listed():
 
 def test_any_one_without_a_group_is_a_group_of_its_own():
     model = make_model(
-        [line(1, "brick", "red", 4), line(2, "brick", "red", 4)], [freedom(1, "any_one"), freedom(2, "any_one")]
+        [line(1, "brick", "red", 4), line(2, "brick", "red", 4)], [flexibility(1, "any_one"), flexibility(2, "any_one")]
     )
     assert shown(model, "group_code") == [(1, 1, 4, "line 1 portion 1"), (2, 1, 4, "line 2 portion 1")]
 
@@ -146,13 +146,13 @@ def test_amendments_add_and_remove_from_their_date():
     )  # fmt: skip
     assert shown(model, day=date(2026, 1, 31)) == [(1, 1, 4), (2, 1, 1)]
     assert shown(model, "portion_source", "colour_rule", day=date(2026, 2, 1)) == [
-        (1, 1, 3, "designer", "unjudged"),
-        (2, 1, 1, "designer", "unjudged"),
+        (1, 1, 3, "designer", "undecided"),
+        (2, 1, 1, "designer", "undecided"),
         (90, 1, 5, "amendment", "any"),
     ]
     assert shown(model, day=date(2026, 3, 1)) == [(1, 1, 1), (90, 1, 3)]
     assert shown(model, "colour_rule", "listed_colour_code", day=date(2026, 4, 1)) == [
-        (1, 1, 1, "unjudged", "red"),
+        (1, 1, 1, "undecided", "red"),
         (90, 1, 7, "as_listed", "grey"),
     ]
 
@@ -189,12 +189,12 @@ def test_a_number_taken_in_a_skipped_section_is_taken():
     quantity=st.integers(1, 12),
     copies=st.integers(1, 3),
     stated=st.lists(st.one_of(st.none(), st.integers(1, 8)), max_size=4),
-    use_freedoms=st.booleans(),
+    use_flexibility=st.booleans(),
 )
-def test_portions_always_add_up_to_their_line(quantity, copies, stated, use_freedoms):
-    freedoms = [freedom(1, "any", portion_number=n, quantity=q) for n, q in enumerate(stated, 1)]
-    model = make_model([line(1, "brick", "red", quantity)], freedoms, copy_count=copies)
-    found = portions_on(model, DAY, use_freedoms)
+def test_portions_always_add_up_to_their_line(quantity, copies, stated, use_flexibility):
+    flexible_lines = [flexibility(1, "any", portion_number=n, quantity=q) for n, q in enumerate(stated, 1)]
+    model = make_model([line(1, "brick", "red", quantity)], flexible_lines, copy_count=copies)
+    found = portions_on(model, DAY, use_flexibility)
     assert found["quantity"].sum() == quantity * copies
     assert found["quantity"].min() >= 1
     assert found["portion_number"].is_unique().all()
@@ -203,7 +203,7 @@ def test_portions_always_add_up_to_their_line(quantity, copies, stated, use_free
 def test_between_its_changes_a_model_wants_the_same():
     model = make_model(
         [line(1, "brick", "red", 4, list_version=1), line(1, "brick", "red", 6, list_version=2)],
-        [freedom(1, "any", judged_on="2026-03-01"), freedom(1, "as_listed", judged_on="2026-05-02")],
+        [flexibility(1, "any", decided_on="2026-03-01"), flexibility(1, "as_listed", decided_on="2026-05-02")],
         [
             {
                 "line_number": 90,
@@ -224,7 +224,7 @@ def test_between_its_changes_a_model_wants_the_same():
     assert [changed for changed in dict.fromkeys(changes.values()) if changed] == [
         date(2026, 2, 1), date(2026, 3, 1), date(2026, 4, 1), date(2026, 5, 2), date(2026, 6, 1), date(2026, 7, 1),
     ]  # fmt: skip
-    for use_freedoms in (True, False):
+    for use_flexibility in (True, False):
         for day, changed in changes.items():
-            found = portions_on(model, day, use_freedoms)
-            assert found.height == 0 if changed is None else found.equals(portions_on(model, changed, use_freedoms))
+            found = portions_on(model, day, use_flexibility)
+            assert found.height == 0 if changed is None else found.equals(portions_on(model, changed, use_flexibility))

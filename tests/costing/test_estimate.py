@@ -3,16 +3,27 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, freedom, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
+from costing_cases import (
+    BUYER,
+    DAY,
+    flexibility,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    vendor,
+)
 
-from pipelines.costing.demand import portions_on
-from pipelines.costing.estimate import ESTIMATE_SCHEMA, estimates, known_prices
-from pipelines.costing.fitting import fitting_elements
 from pipelines.costing.terms_on import terms_on
-from pipelines.costing.would_help import NOTHING_KNOWN, what_would_help
+from pipelines.demand.fitting import fitting_elements
+from pipelines.demand.model_portions import portions_on
+from pipelines.planning.estimates import ESTIMATE_SCHEMA, estimates, known_prices
+from pipelines.planning.remedies import NOTHING_KNOWN, remedies
 from pipelines.settings import Buyer, Scenario
 
-FREED = Scenario(scenario_code="freed", title="x")
+FLEXIBLE = Scenario(scenario_code="flexible", title="x")
 RATES = [{"rate_on": "2026-11-24", "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": "0.9"}]
 
 
@@ -23,11 +34,11 @@ def summary(part, colour, price, **more):
     }  # fmt: skip
 
 
-def estimated(seen=(), summaries=(), rule="as_listed", scenario=FREED, buyer=BUYER, **more):
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, rule, **more)])
+def estimated(seen=(), summaries=(), rule="as_listed", scenario=FLEXIBLE, buyer=BUYER, **more):
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, rule, **more)])
     inputs = make_inputs((model,), exchange_rates=RATES)
     portions = portions_on(model, DAY, True)
-    fits = fitting_elements(portions, inputs.tables, DAY, use_interchange=scenario.use_interchange)
+    fits = fitting_elements(portions, inputs.tables, DAY, use_substitutes=scenario.use_substitutes)
     known = known_prices(make_market(*seen), make_summaries(*summaries), inputs, DAY, buyer)
     found = estimates(portions, fits, known, scenario)
     assert found.schema == ESTIMATE_SCHEMA
@@ -69,7 +80,7 @@ def test_suspect_prices_do_not_count_and_other_currencies_are_converted_with_the
     assert estimated([offer("a", "brick", "red", "1", currency_code="GBP")]) == (None, "none")
 
 
-def test_freedoms_widen_what_fits():
+def test_flexible_lines_widen_what_fits():
     seen = [
         offer("a", "brick", "red", "0.3"),
         offer("a", "brick", "blue", "0.1"),
@@ -107,38 +118,40 @@ NOTHING = pl.DataFrame(
 )
 
 
-def helped(*offers, bought=NOTHING, rule="as_listed", scenario=FREED, tables=None, counter_lines=(), **more):
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, rule, **more)])
-    vendors = [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]
+def helped(*offers, bought=NOTHING, rule="as_listed", scenario=FLEXIBLE, tables=None, maker_lines=(), **more):
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, rule, **more)])
+    vendors = [vendor("a"), vendor("b"), vendor("till", vendor_kind="maker")]
     inputs = make_inputs((model,), vendors=vendors, **(tables or {}))
     portions = portions_on(model, DAY, True)
     book = terms_on(inputs, DAY, BUYER)
-    found = what_would_help(portions, bought, make_market(*offers), inputs, DAY, scenario, book, counter_lines)
+    found = remedies(portions, bought, make_market(*offers), inputs, DAY, scenario, book, maker_lines)
     assert list(found) == [(1, 1)]
     return found[1, 1]
 
 
-def test_nothing_would_help():
+def test_there_is_no_remedy():
     assert helped() == NOTHING_KNOWN
     assert helped(offer("a", "plate", "red", "1"), offer("a", "brick", "clear_red", "1")) == NOTHING_KNOWN
 
 
 def test_the_nearest_colour_with_enough_pieces():
     near, far = offer("a", "brick", "brick", "1", 9), offer("a", "brick", "blue", "1", 9)
-    assert helped(far, near) == "a colour freedom: 9 pieces are on offer in Brick (CIEDE2000 1.7)"
+    assert helped(far, near) == "a colour flexibility: 9 pieces are on offer in Brick (CIEDE2000 1.7)"
     few = offer("a", "brick", "brick", "1", 1)
     assert "Blue" in helped(far, few)
-    assert helped(few) == "a colour freedom: 1 piece is on offer in other colours, the nearest Brick (CIEDE2000 1.7)"
+    assert (
+        helped(few) == "a colour flexibility: 1 piece is on offer in other colours, the nearest Brick (CIEDE2000 1.7)"
+    )
     assert helped(near, rule="near", near_distance="1") == helped(near)
 
 
 def test_a_form():
-    interchange = [
-        {"part_code": "brick", "stand_in_part_code": "brick_b"},
-        {"part_code": "brick", "stand_in_part_code": "brick_w", "strength": "weaker"},
+    substitutes = [
+        {"part_code": "brick", "substitute_part_code": "brick_b"},
+        {"part_code": "brick", "substitute_part_code": "brick_w", "strength": "weaker"},
     ]
-    listed = Scenario(scenario_code="x", title="x", use_interchange=False)
-    tables = {"interchange": interchange}
+    listed = Scenario(scenario_code="x", title="x", use_substitutes=False)
+    tables = {"substitutes": substitutes}
     assert helped(offer("a", "brick_b", "red", "1", 8), scenario=listed, tables=tables) == (
         "a stand-in brick_b, of which 8 pieces are on offer"
     )
@@ -153,7 +166,7 @@ def test_a_vendor_left_out_or_forbidden():
         helped(offer("ghost", "brick", "red", "1", 8))
         == "the vendor ghost, who has 8, but it is not in the table vendors"
     )
-    assert "does not use the counter" in helped(offer("till", "brick", "red", "1", 8))
+    assert "does not use the maker's shop" in helped(offer("till", "brick", "red", "1", 8))
     no_a = Scenario(scenario_code="x", title="x", forbidden_vendors=["a"])
     assert (
         helped(offer("a", "brick", "red", "1", 8), scenario=no_a)
@@ -162,14 +175,14 @@ def test_a_vendor_left_out_or_forbidden():
     assert "another currency" in helped(offer("a", "brick", "red", "1", 8, currency_code="USD"))
 
 
-def test_the_counter_is_asked_only_for_the_models_counter_lines():
-    """The line is not one of them, so no minimum or multiple keeps the counter's pieces out: the rule does."""
-    marked = Scenario(scenario_code="x", title="x", counter="marked")
-    at_the_counter = offer("till", "brick", "red", "1", 8)
-    assert helped(at_the_counter, scenario=marked) == (
-        "the vendor Till, who has 8, but the line is not among the model's counter_lines"
+def test_the_maker_is_asked_only_for_the_models_maker_lines():
+    """The line is not one of them, so no minimum or multiple keeps the maker's pieces out: the rule does."""
+    marked = Scenario(scenario_code="x", title="x", maker="marked")
+    at_the_maker = offer("till", "brick", "red", "1", 8)
+    assert helped(at_the_maker, scenario=marked) == (
+        "the vendor Till, who has 8, but the line is not among the model's maker_lines"
     )
-    assert "keep them out of the plan" in helped(at_the_counter, scenario=marked, counter_lines=[1])
+    assert "keep them out of the plan" in helped(at_the_maker, scenario=marked, maker_lines=[1])
 
 
 def test_a_condition():
@@ -179,7 +192,7 @@ def test_a_condition():
 def test_enough_goes_before_order_and_most_before_less():
     colour, used = offer("a", "brick", "blue", "1", 3), offer("a", "brick", "red", "1", 4, condition="used")
     assert helped(colour, used).startswith("used")
-    assert helped(colour, offer("a", "brick", "red", "1", 2, condition="used")).startswith("a colour freedom")
+    assert helped(colour, offer("a", "brick", "red", "1", 2, condition="used")).startswith("a colour flexibility")
 
 
 def test_pieces_that_the_vendors_rules_keep_out():

@@ -8,8 +8,8 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
-from pipelines.costing.bother import Bother
-from pipelines.costing.planner import mip
+from pipelines.costing.order_penalties import OrderPenalties
+from pipelines.planner import solve
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
@@ -47,7 +47,7 @@ def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
         line_count=16, piece_count=120, colour_count=6, vendor_count=8, offers_per_vendor=(8, 20), rule_share=rule_share
     )
     problem = random_problem(seed, market)
-    solution = mip.solve(problem, "deep")
+    solution = solve.solve(problem, "deep")
     missing, value, bound = best_cost(problem)
     assert solution.unfilled["quantity"].sum() == missing
     assert solution.is_proven
@@ -58,7 +58,7 @@ def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
-def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed):
+def test_medium_markets_with_incremental_steps_forced_vendors_and_parcel_penalty(seed):
     """Steps are as the generator draws them; the vendor forced is one that the plan without the rule leaves out."""
     market = Market(
         line_count=16, piece_count=120, colour_count=6, vendor_count=8, offers_per_vendor=(8, 20), rule_share=0.5
@@ -68,21 +68,21 @@ def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed):
     problem = replace(
         problem,
         offers=problem.offers.with_columns(step_kind=pl.lit("incremental")),
-        bother=Bother(Fraction(5, 2), frozenset(f"v{number:05d}" for number in (1, 4, 6)), Fraction(3, 2)),
+        penalties=OrderPenalties(Fraction(5, 2), frozenset(f"v{number:05d}" for number in (1, 4, 6)), Fraction(3, 2)),
     )
-    vendors = problem.offers.join(mip.solve(problem, "deep").purchases, on="offer_index", how="semi")["vendor_code"]
+    vendors = problem.offers.join(solve.solve(problem, "deep").purchases, on="offer_index", how="semi")["vendor_code"]
     problem = replace(problem, forced_vendors=frozenset(sorted(set(problem.offers["vendor_code"]) - set(vendors))[:1]))
-    solution = mip.solve(problem, "deep")
+    solution = solve.solve(problem, "deep")
     ordered = set(problem.offers.join(solution.purchases, on="offer_index", how="semi")["vendor_code"])
-    counted = solution.cost + problem.bother.of_all(ordered)
+    counted = solution.cost + problem.penalties.of_all(ordered)
     missing, value, bound = best_cost(problem)
     assert problem.forced_vendors <= ordered
     assert solution.unfilled["quantity"].sum() == missing
     assert solution.is_proven
     assert math.isclose(float(counted), value, rel_tol=1e-6, abs_tol=TOLERANCE)
     assert bound <= float(counted) + TOLERANCE
-    quick = mip.solve(problem, "quick")
+    quick = solve.solve(problem, "quick")
     if quick.unfilled["quantity"].sum() == missing:
         ordered = set(quick.purchases.join(problem.offers, on="offer_index")["vendor_code"])
-        most = quick.lower_bound + problem.bother.of_all(ordered)
+        most = quick.lower_bound + problem.penalties.of_all(ordered)
         assert quick.lower_bound == 0 or float(most) <= value + TOLERANCE

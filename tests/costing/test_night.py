@@ -8,7 +8,7 @@ import pytest
 from costing_cases import (
     BUYER,
     DAY,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -19,9 +19,9 @@ from costing_cases import (
     vendor,
 )
 
-from pipelines.costing import night, planning
-from pipelines.costing.night import plan_night
 from pipelines.errors import InputError, KitfareError, PlanRefusedError
+from pipelines.planning import night, scenarios
+from pipelines.planning.night import plan_night
 from pipelines.settings import Buyer, RefreshSettings, Scenario
 
 OCTOBER, MARCH = date(2026, 10, 31), date(2026, 3, 31)
@@ -33,7 +33,7 @@ MARKET = make_market(
 HOUSE = make_model(
     [line(1, "tile", "red", 3)], model_code="house", versions=[{"list_version": 1, "released_on": date(2026, 6, 1)}]
 )
-MILL = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+MILL = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
 
 
 def at(day, market=MARKET):
@@ -56,13 +56,13 @@ def night_of(folder, inputs=None, days=(DAY, OCTOBER, MARCH), progress=None, mar
 @pytest.fixture
 def solved(monkeypatch):
     """Counts the problems that were really solved."""
-    real, calls = planning.mip.solve, []
+    real, calls = scenarios.mip.solve, []
 
     def counted(problem, effort, start=None):
         calls.append(effort)
         return real(problem, effort, start)
 
-    monkeypatch.setattr(planning.mip, "solve", counted)
+    monkeypatch.setattr(scenarios.mip, "solve", counted)
     return calls
 
 
@@ -71,8 +71,8 @@ def same(first, second):
 
 
 def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
-    told = []
-    tables = night_of(tmp_path, progress=lambda *step: told.append(step))
+    reported = []
+    tables = night_of(tmp_path, progress=lambda *step: reported.append(step))
     keys = tables["model_cost"].select("priced_on", "model_code", "buyer_code", "effort").unique().sort(pl.all()).rows()
     assert keys == [
         (MARCH, "mill", "abroad", "quick"), (MARCH, "mill", "home", "quick"),
@@ -82,7 +82,7 @@ def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
         (DAY, "mill", "abroad", "standard"), (DAY, "mill", "home", "standard"),
     ]  # fmt: skip
     assert tables["model_cost"].height == 10 * 5
-    assert told == [(night.STEP_NAME, n, 10) for n in range(1, 11)]
+    assert reported == [(night.STEP_NAME, n, 10) for n in range(1, 11)]
     for name, frame in tables.items():
         key = next(contract.key for contract in night.PLAN_CONTRACTS if contract.name == name)
         assert frame.equals(frame.sort(key)), name
@@ -123,15 +123,15 @@ CHANGES = {
     "suspect": {"market": MARKET.with_columns((pl.col("colour_code") == "blue").alias("is_suspect"))},
     "terms": {"vendor_terms": [terms("a", shipping_charge="1"), terms("b"), terms("c")]},
     "closed": {"vendor_closures": [{"vendor_code": "a", "closed_from_on": DAY}]},
-    "kind": {"vendors": [vendor("a", vendor_kind="counter"), vendor("b"), vendor("c")]},
-    "list": {"models": (make_model([line(1, "brick", "red", 5)], [freedom(1, "any")]),)},
-    "freedom": {
-        "models": (make_model([line(1, "brick", "red", 4)], [freedom(1, "one_of", accept_colour_codes="blue")]),)
+    "kind": {"vendors": [vendor("a", vendor_kind="maker"), vendor("b"), vendor("c")]},
+    "list": {"models": (make_model([line(1, "brick", "red", 5)], [flexibility(1, "any")]),)},
+    "flexibility": {
+        "models": (make_model([line(1, "brick", "red", 4)], [flexibility(1, "one_of", accept_colour_codes="blue")]),)
     },
-    "copies": {"models": (make_model([line(1, "brick", "red", 4)], [freedom(1, "any")], copy_count=2),)},
-    "interchange": {"interchange": [{"part_code": "brick", "stand_in_part_code": "tile"}]},
+    "copies": {"models": (make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")], copy_count=2),)},
+    "substitutes": {"substitutes": [{"part_code": "brick", "substitute_part_code": "tile"}]},
     "buyer": {"buyers": (BUYER.model_copy(update={"exchange_margin_pct": Decimal(1)}),)},
-    "scenario": {"scenarios": (Scenario(scenario_code="freed", title="x", maximum_vendor_count=1),)},
+    "scenario": {"scenarios": (Scenario(scenario_code="flexible", title="x", maximum_vendor_count=1),)},
     "weight": {"parts": [{"part_code": "brick", "part_name": "x", "weight_grams": "2"}]},
     "palette": {
         "colours": [{"colour_code": "red", "colour_name": "Red", "srgb_hex": "#C01010", "colour_family": "reds"}]
@@ -143,9 +143,9 @@ def keys_of(**changes):
     market = changes.pop("market", MARKET)
     inputs = workspace(**{"models": (MILL,), "buyers": (BUYER,), **changes})
     markets = {DAY: at(DAY, market)}
-    wanted = [(inputs.models[0], inputs.settings.buyer[0], DAY)]
-    tasks = night._tasks(inputs, wanted, markets, markets, {DAY: make_summaries()}, DAY)
-    return [night.key_of(task, inputs, planning.terms_on(inputs, DAY, task.buyer)) for task in tasks]
+    needed = [(inputs.models[0], inputs.settings.buyer[0], DAY)]
+    tasks = night._tasks(inputs, needed, markets, markets, {DAY: make_summaries()}, DAY)
+    return [night.key_of(task, inputs, scenarios.terms_on(inputs, DAY, task.buyer)) for task in tasks]
 
 
 @pytest.mark.parametrize("change", CHANGES)
@@ -156,7 +156,7 @@ def test_whatever_shapes_a_plan_changes_its_key(change):
 def test_what_shapes_no_plan_leaves_its_key():
     irrelevant = {
         "market": pl.concat([MARKET, make_market(offer("c", "unused", "grey", "1"))]).reverse(),
-        "interchange": [{"part_code": "unused", "stand_in_part_code": "tile"}],
+        "substitutes": [{"part_code": "unused", "substitute_part_code": "tile"}],
         "vendor_terms": [terms("c", shipping_charge="99"), terms("b"), terms("a")],
         "stock_on_hand": [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 9}],
         "vendor_closures": [
@@ -167,35 +167,35 @@ def test_what_shapes_no_plan_leaves_its_key():
     assert keys_of(**irrelevant) == keys_of()
     later = make_model(
         [line(1, "brick", "red", 4)],
-        [freedom(1, "any"), freedom(1, "near", judged_on="2027-01-01")],
+        [flexibility(1, "any"), flexibility(1, "near", decided_on="2027-01-01")],
         publish_lines="all",
     )
     assert keys_of(models=(later,)) == keys_of()
 
 
 def test_plans_that_met_a_time_limit_are_not_kept(tmp_path, monkeypatch):
-    real = planning.mip.solve
-    monkeypatch.setattr(planning.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
+    real = scenarios.mip.solve
+    monkeypatch.setattr(scenarios.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
     night_of(tmp_path, days=(DAY,))
     assert not list((tmp_path / "plans").glob("*.plan"))
 
 
 def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(tmp_path, monkeypatch):
-    real = planning.plan_tables._model_cost
+    real = scenarios.plan_tables._model_cost
 
     def with_one_odd(context, checked, unfilled):
         row = real(context, checked, unfilled)
         is_odd = (context.model.model_code, context.buyer.buyer_code, row["scenario_code"]) == (
             "mill",
             "abroad",
-            "freed",
+            "flexible",
         )
         return {**row, "plan_status": "odd"} if is_odd else row
 
-    monkeypatch.setattr(planning.plan_tables, "_model_cost", with_one_odd)
+    monkeypatch.setattr(scenarios.plan_tables, "_model_cost", with_one_odd)
     with pytest.raises(InputError, match="model_cost breaks its contract in 1 rows") as refused:
         night_of(tmp_path, days=(DAY,))
-    named = f"priced_on {DAY}, model_code mill, scenario_code freed, buyer_code abroad, plan_status 'odd'"
+    named = f"priced_on {DAY}, model_code mill, scenario_code flexible, buyer_code abroad, plan_status 'odd'"
     assert named in refused.value.next_step
 
 

@@ -1,7 +1,7 @@
 import polars as pl
 import pytest
 
-from pipelines.costing.plan_cache import PlanCache, digest
+from pipelines.planning.plan_cache import PlanCache, digest
 
 SCHEMA = pl.Schema({"code": pl.String(), "price": pl.Decimal(18, 6), "count": pl.Int64()})
 FRAMES = {

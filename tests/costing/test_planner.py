@@ -9,15 +9,15 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 
-from pipelines.costing.bother import Bother
-from pipelines.costing.planner import mip
-from pipelines.costing.planner.compiled import compile_problem
-from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
-from pipelines.costing.planner.reduce import undominated
-from pipelines.costing.planner.repair import constructed
-from pipelines.costing.receipt import work_out
+from pipelines.costing.landed_cost import work_out
+from pipelines.costing.order_penalties import OrderPenalties
 from pipelines.costing.terms import VendorTerms
 from pipelines.errors import PlanRefusedError
+from pipelines.planner import solve
+from pipelines.planner.reduction.reduce import undominated
+from pipelines.planner.search.repair import constructed
+from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.length import examples
 from tests.oracle.brute_force import Market as OracleMarket
@@ -35,7 +35,7 @@ def unfilled_count(solution) -> int:
 
 
 def priced(problem, solution):
-    """The receipt of a solution's purchases: all pieces at the highest price step reached, or each at its own."""
+    """The landed cost of a solution's purchases: all pieces at the highest price step reached, or each at its own."""
     steps = (
         solution.purchases.join(problem.offer_steps, on="offer_index")
         .filter(pl.col("step_from_quantity") <= pl.col("quantity"))
@@ -49,16 +49,16 @@ def priced(problem, solution):
     return work_out(bought.with_columns(pl.Series("goods_value", values, pl.Decimal(38, 6))), problem.terms)
 
 
-def bother_of(problem, solution):
-    """The bother of a solution's orders."""
+def penalties_of(problem, solution):
+    """The parcel penalty of a solution's orders."""
     vendors = solution.purchases.join(problem.offers, on="offer_index")["vendor_code"]
     assert problem.forced_vendors <= set(vendors)
-    return problem.bother.of_all(set(vendors))
+    return problem.penalties.of_all(set(vendors))
 
 
 def assert_refused(problem, effort):
     with pytest.raises(PlanRefusedError, match="no plan has an order at every forced vendor"):
-        mip.solve(problem, effort)
+        solve.solve(problem, effort)
 
 
 def assert_optimal(problem, effort):
@@ -67,14 +67,14 @@ def assert_optimal(problem, effort):
         assert_refused(problem, effort)
         return
     missing, cost = best
-    solution = mip.solve(problem, effort)
-    bother = bother_of(problem, solution)
-    assert (unfilled_count(solution), solution.cost + bother) == (missing, cost)
+    solution = solve.solve(problem, effort)
+    penalties = penalties_of(problem, solution)
+    assert (unfilled_count(solution), solution.cost + penalties) == (missing, cost)
     assert solution.lower_bound == solution.cost
     assert solution.is_proven
-    receipt = priced(problem, solution)
-    assert receipt.exact_cost == solution.cost
-    assert not receipt.broken_rules
+    landed_cost = priced(problem, solution)
+    assert landed_cost.exact_cost == solution.cost
+    assert not landed_cost.broken_rules
 
 
 @settings(max_examples=60, **QUIET)
@@ -101,27 +101,27 @@ def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
 @given(problems())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(mip.EFFORTS, "standard", replace(mip.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
         best = best_plan(problem)
         if best is None:
             assert_refused(problem, "standard")
             return
-        solution = mip.solve(problem, "standard")
+        solution = solve.solve(problem, "standard")
     missing, cost = best
-    bother = bother_of(problem, solution)
-    receipt = priced(problem, solution)
+    penalties = penalties_of(problem, solution)
+    landed_cost = priced(problem, solution)
     assert unfilled_count(solution) >= missing
-    assert receipt.exact_cost == solution.cost
-    assert not receipt.broken_rules
+    assert landed_cost.exact_cost == solution.cost
+    assert not landed_cost.broken_rules
     if unfilled_count(solution) == missing:
-        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
-        assert cost <= solution.cost + bother
-        assert not solution.is_proven or solution.cost + bother == cost
+        assert solution.lower_bound == 0 or solution.lower_bound + penalties <= cost
+        assert cost <= solution.cost + penalties
+        assert not solution.is_proven or solution.cost + penalties == cost
 
 
 def test_a_planned_problem_is_planned_alike_again():
     problem = random_problem(3, Market(line_count=60, piece_count=500, vendor_count=15, rule_share=0.4))
-    first, second = mip.solve(problem, "quick"), mip.solve(problem, "quick")
+    first, second = solve.solve(problem, "quick"), solve.solve(problem, "quick")
     assert first.cost == second.cost
     assert first.lower_bound == second.lower_bound
     assert first.purchases.equals(second.purchases)
@@ -130,8 +130,8 @@ def test_a_planned_problem_is_planned_alike_again():
 
 def test_more_effort_and_a_known_plan_never_make_it_worse():
     problem = random_problem(5, Market(line_count=60, piece_count=500, vendor_count=15, rule_share=0.4))
-    quick = mip.solve(problem, "quick")
-    standard = mip.solve(problem, "standard", start=quick)
+    quick = solve.solve(problem, "quick")
+    standard = solve.solve(problem, "standard", start=quick)
     assert unfilled_count(standard) <= unfilled_count(quick)
     assert standard.cost <= quick.cost
     assert quick.lower_bound <= standard.cost
@@ -140,7 +140,7 @@ def test_more_effort_and_a_known_plan_never_make_it_worse():
 @pytest.mark.parametrize("seed", [1, 2, 4, 6, 8])
 def test_more_effort_alone_never_makes_it_worse(seed):
     problem = random_problem(seed, Market(line_count=40, piece_count=300, vendor_count=15, rule_share=0.5))
-    quick, standard = mip.solve(problem, "quick"), mip.solve(problem, "standard")
+    quick, standard = solve.solve(problem, "quick"), solve.solve(problem, "standard")
     assert (unfilled_count(standard), standard.cost) <= (unfilled_count(quick), quick.cost)
     assert quick.lower_bound <= standard.cost
     assert standard.cost - standard.lower_bound < standard.cost / 50
@@ -150,8 +150,8 @@ def test_more_effort_alone_never_makes_it_worse(seed):
 def test_full_orders_send_the_rest_to_other_vendors(effort):
     problem = random_problem(7, Market(line_count=60, piece_count=500, vendor_count=15))
     limited = {code: replace(terms, maximum_piece_count=45) for code, terms in problem.terms.items()}
-    solution = mip.solve(replace(problem, terms=limited), effort)
-    assert unfilled_count(solution) == unfilled_count(mip.solve(problem, effort))
+    solution = solve.solve(replace(problem, terms=limited), effort)
+    assert unfilled_count(solution) == unfilled_count(solve.solve(problem, effort))
     assert solution.purchases["quantity"].sum() > 400
 
 
@@ -164,7 +164,7 @@ def test_orders_of_too_many_elements_send_the_rest_to_other_vendors():
     everyone = np.ones(len(compiled.vendors), np.bool_)
     plan = constructed(limited, compiled, undominated(compiled), everyone)
     assert plan is not None, "the plan breaks a rule"
-    assert plan.unfilled_count == unfilled_count(mip.solve(problem, "quick"))
+    assert plan.unfilled_count == unfilled_count(solve.solve(problem, "quick"))
     assert plan.cost > 0
 
 
@@ -192,19 +192,19 @@ def test_a_start_is_not_taken_for_the_optimum():
         [(0, offer, "olive", *way, 1) for way in (("", ""), ("m", "brick")) for offer in range(3)],
         {"v2": VendorTerms("v2"), "v3": VendorTerms("v3")},
     )
-    solution = mip.solve(problem, "standard")
+    solution = solve.solve(problem, "standard")
     assert solution.purchases.rows() == [(1, 3)]
     assert solution.cost == solution.lower_bound == Fraction(3, 16)
 
 
-def test_nothing_wanted_costs_nothing():
-    solution = mip.solve(problem_of([], [], [], [], {}), "standard")
+def test_nothing_needed_costs_nothing():
+    solution = solve.solve(problem_of([], [], [], [], {}), "standard")
     assert solution.cost == solution.lower_bound == 0
     assert solution.is_proven
 
 
 def test_without_offers_everything_is_unfilled_and_said_so():
-    solution = mip.solve(problem_of([(0, 1, 1, 7, "")], [], [], [], {}), "standard")
+    solution = solve.solve(problem_of([(0, 1, 1, 7, "")], [], [], [], {}), "standard")
     assert solution.unfilled.rows() == [(0, 7)]
     assert solution.cost == 0
 
@@ -225,9 +225,9 @@ def corner_shops(**rules):
 
 @pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
 def test_a_forced_vendor_gets_an_order_at_the_least_extra_cost(effort):
-    solution = mip.solve(corner_shops(), effort)
+    solution = solve.solve(corner_shops(), effort)
     assert (solution.purchases.rows(), solution.cost) == ([(0, 2), (1, 2)], Fraction("4.4"))
-    forced = mip.solve(corner_shops(forced_vendors=frozenset("c")), effort)
+    forced = solve.solve(corner_shops(forced_vendors=frozenset("c")), effort)
     assert (forced.purchases.rows(), forced.cost) == ([(0, 2), (1, 1), (2, 1)], Fraction("4.7"))
     assert forced.is_proven
 
@@ -246,23 +246,23 @@ def test_a_forced_vendor_gets_an_order_at_the_least_extra_cost(effort):
 )
 def test_vendors_that_cannot_be_forced_are_named(rules, named):
     with pytest.raises(PlanRefusedError) as caught:
-        mip.solve(corner_shops(**rules), "standard")
+        solve.solve(corner_shops(**rules), "standard")
     assert caught.value.what == f"no plan has an order at every forced vendor: {named}"
     assert "force fewer" in caught.value.next_step
 
 
-def test_bother_saves_parcels_and_is_no_part_of_the_cost():
-    """Two pieces from a save 0.40 against all four from b: worth a second parcel only while it is less of a bother."""
+def test_parcel_penalty_saves_parcels_and_is_no_part_of_the_cost():
+    """Two pieces from a save 0.40 against all four from b: worth a second parcel only while it is less of a parcel penalty."""
     stocked = corner_shops()
     stocked = replace(
         stocked, offers=stocked.offers.with_columns(quantity_available=pl.Series([2, 5, 5], dtype=pl.Int64))
     )
-    for bother, bought, cost in (
+    for penalties, bought, cost in (
         ("0", [(0, 2), (1, 2)], "4.4"),
         ("0.39", [(0, 2), (1, 2)], "4.4"),
         ("0.41", [(1, 4)], "4.8"),
     ):
-        solution = mip.solve(replace(stocked, bother=Bother(Fraction(bother))), "standard")
+        solution = solve.solve(replace(stocked, penalties=OrderPenalties(Fraction(penalties))), "standard")
         assert (solution.purchases.rows(), solution.cost) == (bought, Fraction(cost))
         assert solution.lower_bound == solution.cost and solution.is_proven
 
@@ -277,15 +277,15 @@ def test_of_plans_that_cost_the_same_the_one_from_preferred_vendors_is_taken(pre
         offer_steps=alike.offer_steps.with_columns(
             pl.lit(Decimal(1)).cast(STEP_SCHEMA["unit_price"]).alias("unit_price")
         ),
-        bother=Bother(preferred_vendors=frozenset(preferred), preference_worth=Fraction(1, 100)),
+        penalties=OrderPenalties(preferred_vendors=frozenset(preferred), preference_value=Fraction(1, 100)),
     )
-    solution = mip.solve(alike, effort)
+    solution = solve.solve(alike, effort)
     assert solution.purchases.rows() == [("abc".index(preferred), 4)]
     assert solution.lower_bound == solution.cost == 4 and solution.is_proven
 
 
 def test_nothing_is_ordered_just_to_please_a_preference():
-    wish = Bother(preferred_vendors=frozenset("c"), preference_worth=Fraction(1, 5))
-    solution = mip.solve(corner_shops(bother=wish), "standard")
+    wish = OrderPenalties(preferred_vendors=frozenset("c"), preference_value=Fraction(1, 5))
+    solution = solve.solve(corner_shops(penalties=wish), "standard")
     assert solution.purchases["offer_index"].to_list() == [0, 1]
     assert solution.cost == Fraction("4.4") and solution.is_proven

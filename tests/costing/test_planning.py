@@ -7,7 +7,7 @@ import pytest
 from costing_cases import (
     BUYER,
     DAY,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -20,10 +20,10 @@ from costing_cases import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing import planning
-from pipelines.costing.planner import mip
-from pipelines.costing.planning import plan_model
 from pipelines.errors import PlanRefusedError
+from pipelines.planner import solve
+from pipelines.planning import scenarios
+from pipelines.planning.scenarios import plan_model
 from pipelines.settings import Buyer, Discount, Instructions, Scenario
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import validate_typed
@@ -66,7 +66,7 @@ def check_sums(tables):
         assert bought["quantity"].sum() == purchases.filter(of)["used_piece_count"].sum()
         on_hand = lines.filter(of & (pl.col("vendor_code") == ""))
         assert on_hand["quantity"].sum() == row["on_hand_piece_count"]
-        if not lines.filter(of & (pl.col("make_up_code") != "")).height:
+        if not lines.filter(of & (pl.col("combination_code") != "")).height:
             assert row["piece_count"] == lines.filter(of)["quantity"].sum() + row["unfilled_piece_count"]
         assert (row["plan_status"] in ("partial", "refused")) == (row["unfilled_piece_count"] > 0)
 
@@ -75,18 +75,18 @@ def costs(found):
     return dict(found.tables["model_cost"].select("scenario_code", "landed_cost").iter_rows())
 
 
-def only(found, scenario="freed", table="model_cost"):
+def only(found, scenario="flexible", table="model_cost"):
     rows = found.tables[table].filter(pl.col("scenario_code") == scenario).to_dicts()
     return rows[0] if table == "model_cost" else rows
 
 
-def test_every_scenario_has_a_row_and_freedom_pays():
-    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "grey", 4)], [freedom(1, "any")])
+def test_every_scenario_has_a_row_and_flexibility_pays():
+    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "grey", 4)], [flexibility(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "grey", "0.10"))
     found = planned(model, market)
     assert costs(found) == {
-        "listed": Decimal("2.40"), "freed": Decimal("0.80"), "counter_some": Decimal("0.80"), "counter_first": Decimal("0.80"),
-        "best": Decimal("0.80"),
+        "listed": Decimal("2.40"), "flexible": Decimal("0.80"), "maker_marked": Decimal("0.80"), "maker_first": Decimal("0.80"),
+        "cheapest": Decimal("0.80"),
     }  # fmt: skip
     assert set(found.tables["model_cost"]["plan_status"]) == {"proven"}
     row = only(found)
@@ -98,7 +98,7 @@ def test_every_scenario_has_a_row_and_freedom_pays():
 
 
 def test_plan_rows_say_what_is_bought_and_what_for():
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 5)], [freedom(1, "any")])
+    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 5)], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "blue", "0.105", 100, sold_in_multiples_of=5),
         offer("b", "plate", "red", "0.3"), offer("b", "plate", "red", "0.2", step_from_quantity=5),
@@ -116,16 +116,16 @@ def test_plan_rows_say_what_is_bought_and_what_for():
     lines = only(found, table="plan_line")
     names = (
         "line_number", "portion_source", "listed_part_code", "listed_colour_code", "colour_rule", "colour_code", "quantity",
-        "is_listed_colour", "is_listed_part", "make_up_code",
+        "is_listed_colour", "is_listed_part", "combination_code",
     )  # fmt: skip
     assert [tuple(row[name] for name in names) for row in lines] == [
         (1, "designer", "brick", "red", "any", "blue", 4, False, True, ""),
-        (2, "designer", "plate", "red", "unjudged", "red", 5, True, True, ""),
+        (2, "designer", "plate", "red", "undecided", "red", 5, True, True, ""),
     ]
     assert {row["offer_id"] for row in lines} == {row["offer_id"] for row in purchases}
 
 
-def test_money_comes_rounded_from_the_receipt():
+def test_money_comes_rounded_from_the_landed_cost():
     tables = {
         "vendors": [vendor("a", currency_code="USD")],
         "vendor_terms": [terms("a", shipping_charge="5", tax_rate_pct="21")],
@@ -158,7 +158,7 @@ def test_what_cannot_be_bought_is_named_estimated_and_helped():
         Decimal("0.1"),
         "last_seen",
     )
-    assert first["what_would_help"].startswith("a colour freedom")
+    assert first["remedies"].startswith("a colour flexibility")
     assert (second["estimated_unit_price"], second["unfilled_estimate"], second["estimate_basis"]) == (None, 0, "none")
 
 
@@ -170,12 +170,12 @@ def test_nothing_on_offer_at_all():
     assert only(found)["oldest_offer_on"] is None
 
 
-TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]}
+TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="maker")]}
 
 
-def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them():
+def test_marked_lines_are_bought_at_the_maker_as_far_as_it_has_them():
     model = make_model(
-        [line(1, "brick", "red", 10), line(2, "plate", "red", 10), line(3, "tile", "red", 2)], counter_lines=[1]
+        [line(1, "brick", "red", 10), line(2, "plate", "red", 10), line(3, "tile", "red", 2)], maker_lines=[1]
     )
     market = make_market(
         *[offer("a", part, "red", "0.10") for part in ("brick", "plate", "tile")],
@@ -187,53 +187,53 @@ def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them():
             (row["vendor_code"], row["part_code"], row["bought_piece_count"])
             for row in only(found, scenario, "plan_purchase")
         )
-        for scenario in ("freed", "counter_some", "counter_first", "best")
+        for scenario in ("flexible", "maker_marked", "maker_first", "cheapest")
     }
-    assert bought["freed"] == [("a", "brick", 10), ("a", "plate", 10), ("a", "tile", 2)]
-    assert bought["counter_some"] == [("a", "brick", 4), ("a", "plate", 10), ("a", "tile", 2), ("till", "brick", 6)]
-    assert bought["counter_first"] == [
+    assert bought["flexible"] == [("a", "brick", 10), ("a", "plate", 10), ("a", "tile", 2)]
+    assert bought["maker_marked"] == [("a", "brick", 4), ("a", "plate", 10), ("a", "tile", 2), ("till", "brick", 6)]
+    assert bought["maker_first"] == [
         ("a", "brick", 4),
         ("till", "brick", 6),
         ("till", "plate", 10),
         ("till", "tile", 2),
     ]
-    assert bought["best"] == [("a", "brick", 10), ("a", "tile", 2), ("till", "plate", 10)]
-    assert found.notes.get("counter_some") is None
-    row = only(found, "counter_some")
+    assert bought["cheapest"] == [("a", "brick", 10), ("a", "tile", 2), ("till", "plate", 10)]
+    assert found.notes.get("maker_marked") is None
+    row = only(found, "maker_marked")
     assert (row["plan_status"], row["lower_bound"]) == ("proven", row["landed_cost"])
 
 
-def test_a_scenario_with_a_counter_but_nothing_to_ask_it_for_equals_freed():
-    model = make_model([line(1, "brick", "red", 10)], counter_lines=[])
+def test_a_scenario_with_a_maker_but_nothing_to_ask_it_for_equals_flexible():
+    model = make_model([line(1, "brick", "red", 10)], maker_lines=[])
     found = planned(model, make_market(offer("a", "brick", "red", "0.10")), **TILL)
     assert len(set(costs(found).values())) == 1
-    assert "counter" in found.notes["counter_some"][0] and "counter" in found.notes["counter_first"][0]
+    assert "maker" in found.notes["maker_marked"][0] and "maker" in found.notes["maker_first"][0]
     unmarked = planned(
         model, make_market(offer("a", "brick", "red", "0.10"), offer("till", "brick", "red", "0.01")), **TILL
     )
-    assert costs(unmarked)["counter_some"] == costs(unmarked)["freed"] > costs(unmarked)["counter_first"]
+    assert costs(unmarked)["maker_marked"] == costs(unmarked)["flexible"] > costs(unmarked)["maker_first"]
 
 
-def test_a_colour_group_begun_at_the_counter_stays_in_its_colour():
+def test_a_colour_group_begun_at_the_maker_stays_in_its_colour():
     model = make_model(
         [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],
-        [freedom(n, "any_one", group_code="g") for n in (1, 2)],
-        counter_lines=[1],
+        [flexibility(n, "any_one", group_code="g") for n in (1, 2)],
+        maker_lines=[1],
     )
     market = make_market(
         offer("till", "brick", "blue", "0.50"), offer("a", "plate", "red", "0.10"), offer("a", "plate", "blue", "0.90"),
         offer("a", "brick", "red", "0.10"),
     )  # fmt: skip
     found = planned(model, market, **TILL)
-    assert {row["colour_code"] for row in only(found, "counter_some", "plan_line")} == {"blue"}
-    assert {row["colour_code"] for row in only(found, "freed", "plan_line")} == {"red"}
+    assert {row["colour_code"] for row in only(found, "maker_marked", "plan_line")} == {"blue"}
+    assert {row["colour_code"] for row in only(found, "flexible", "plan_line")} == {"red"}
     gone = make_market(offer("till", "brick", "blue", "0.50"), offer("a", "plate", "red", "0.10"))
-    assert only(planned(model, gone, **TILL), "counter_some")["unfilled_piece_count"] == 2
+    assert only(planned(model, gone, **TILL), "maker_marked")["unfilled_piece_count"] == 2
 
 
 def test_a_limit_on_vendors_counts_both_stages():
-    scenario = Scenario(scenario_code="few", title="x", counter="marked", maximum_vendor_count=1)
-    model = make_model([line(1, "brick", "red", 2), line(2, "plate", "red", 2)], counter_lines=[1])
+    scenario = Scenario(scenario_code="few", title="x", maker="marked", maximum_vendor_count=1)
+    model = make_model([line(1, "brick", "red", 2), line(2, "plate", "red", 2)], maker_lines=[1])
     market = make_market(offer("till", "brick", "red", "0.50"), offer("a", "plate", "red", "0.10"))
     row = only(planned(model, market, scenarios=(scenario,), **TILL), "few")
     assert (row["vendor_count"], row["unfilled_piece_count"]) == (1, 2)
@@ -245,7 +245,7 @@ def test_stock_on_hand_is_shown_without_a_vendor():
         {"part_code": "brick", "colour_code": "red", "quantity_on_hand": 3},
         {"part_code": "brick", "colour_code": "red", "condition": "used", "quantity_on_hand": 2},
     ]
-    model = make_model([line(1, "brick", "red", 10)], [freedom(1, "as_listed", accept_conditions="new;used")])
+    model = make_model([line(1, "brick", "red", 10)], [flexibility(1, "as_listed", accept_conditions="new;used")])
     found = planned(model, make_market(offer("a", "brick", "red", "0.10")), scenarios=(scenario,), stock_on_hand=rows)
     assert only(found, "bin")["on_hand_piece_count"] == 5
     assert costs(found)["bin"] == Decimal("0.50") < costs(found)["listed"]
@@ -286,8 +286,10 @@ def test_no_instructions_no_cost():
 
 
 def refuse(monkeypatch, change):
-    real = planning.mip.solve
-    monkeypatch.setattr(planning.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start)))
+    real = scenarios.mip.solve
+    monkeypatch.setattr(
+        scenarios.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start))
+    )
 
 
 class Other:
@@ -302,7 +304,7 @@ class Other:
 @pytest.mark.parametrize(
     "change,words",
     [
-        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "receipt"),
+        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "landed_cost"),
         (lambda s: Other(s, lower_bound=Fraction(-1)), "lower bound"),
         (lambda s: Other(s, purchases=s.purchases.with_columns(pl.col("quantity") * 1000)), ""),
         (
@@ -321,23 +323,23 @@ def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, chan
     assert (row["landed_cost"], row["unfilled_piece_count"], row["vendor_count"]) == (0, 4, 0)
     assert row["complete_cost"] == row["unfilled_estimate"] == Decimal("0.40")
     assert found.tables["plan_purchase"].height == 0
-    told = only(found, table="unfilled_line")[0]["what_would_help"]
-    assert told.startswith("the plan failed a check") and words in told
+    reported = only(found, table="unfilled_line")[0]["remedies"]
+    assert reported.startswith("the plan failed a check") and words in reported
 
 
 def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
     def refusing(*_):
         raise PlanRefusedError("the bound lies above a known plan")
 
-    monkeypatch.setattr(planning.mip, "solve", refusing)
+    monkeypatch.setattr(scenarios.mip, "solve", refusing)
     found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
     assert set(found.tables["model_cost"]["plan_status"]) == {"refused"}
-    assert only(found, table="unfilled_line")[0]["what_would_help"] == "the bound lies above a known plan"
+    assert only(found, table="unfilled_line")[0]["remedies"] == "the bound lies above a known plan"
 
 
 def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
-    """An optimiser that does badly where it has more to choose from must not make freedom look dear."""
-    real = planning.mip.solve
+    """An optimiser that does badly where it has more to choose from must not make flexibility look dear."""
+    real = scenarios.mip.solve
 
     def lazy(problem, effort, start=None):
         colours = problem.uses.filter(pl.col("colour_code") == "blue")
@@ -349,8 +351,8 @@ def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
         found = real(replace(problem, uses=narrowed), effort)
         return replace(found, lower_bound=Fraction(0), is_proven=False)
 
-    monkeypatch.setattr(planning.mip, "solve", lazy)
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    monkeypatch.setattr(scenarios.mip, "solve", lazy)
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     found = planned(model, make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.90")))
     assert len(set(costs(found).values())) == 1
     row = only(found)
@@ -358,49 +360,49 @@ def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
 
 
 def test_starts_are_plans_of_narrower_rules(monkeypatch):
-    real, starts = planning.mip.solve, []
+    real, starts = scenarios.mip.solve, []
 
     def watched(problem, effort, start=None):
         starts.append(None if start is None else start.cost)
         return real(problem, effort, start)
 
-    monkeypatch.setattr(planning.mip, "solve", watched)
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    monkeypatch.setattr(scenarios.mip, "solve", watched)
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
     assert starts == [None, 2]
 
 
 @pytest.mark.parametrize(
-    ("counter_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
+    ("maker_price", "offers", "cheapest"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
 )
-def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, counter_price, offers, best):
-    """Freed is planned only where the plan of any mix buys at the counter. Its bound holds for fewer vendors."""
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, maker_price, offers, cheapest):
+    """Flexible is planned only where the plan of any mix buys at the maker's shop. Its bound holds for fewer vendors."""
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     market = make_market(
-        offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", counter_price)
+        offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", maker_price)
     )  # fmt: skip
-    sizes, solve = [], mip.solve
+    sizes, original = [], solve.solve
     monkeypatch.setattr(
-        mip, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or solve(problem, *rest)
+        solve, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or original(problem, *rest)
     )
     found = planned(model, market, **TILL)
-    assert sizes == offers  # listed, best, the counter's order, and freed
-    assert costs(found) | {"counter_first": 0} == {
-        "listed": Decimal("2.00"), "freed": Decimal("1.60"), "counter_some": Decimal("1.60"), "best": Decimal(best),
-        "counter_first": 0,
+    assert sizes == offers  # listed, best, the maker's order, and flexible
+    assert costs(found) | {"maker_first": 0} == {
+        "listed": Decimal("2.00"), "flexible": Decimal("1.60"), "maker_marked": Decimal("1.60"), "cheapest": Decimal(cheapest),
+        "maker_first": 0,
     }  # fmt: skip
     assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))
 
 
-def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule():
+def test_one_more_flexibility_that_ties_colours_together_is_not_a_wider_rule():
     """The listed plan has two colours, so it can't start or replace a plan that wants one."""
-    freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
-    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], freedoms)
+    flexible_lines = [flexibility(n, "any_one", group_code="g") for n in (1, 2)]
+    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], flexible_lines)
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.10"), offer("b", "brick", "grey", "0.50")
     )
     found = planned(model, market)
-    assert {row["colour_code"] for row in only(found, "freed", "plan_line")} in ({"red"}, {"blue"})
+    assert {row["colour_code"] for row in only(found, "flexible", "plan_line")} in ({"red"}, {"blue"})
 
 
 def test_a_time_limit_is_passed_on(monkeypatch):
@@ -439,14 +441,19 @@ offers_drawn = st.lists(
 def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rules, offers, shipping):
     model = make_model(
         [line(n, *given_line) for n, given_line in enumerate(lines, 1)],
-        [freedom(n, rule, accept_colour_codes="grey") for n, rule in enumerate(rules[: len(lines)], 1)],
-        counter_lines=[1],
+        [flexibility(n, rule, accept_colour_codes="grey") for n, rule in enumerate(rules[: len(lines)], 1)],
+        maker_lines=[1],
     )
     market = make_market(*[offer(v, p, c, str(Decimal(cents) / 100), q) for v, p, c, cents, q in offers])
     vendor_terms = [terms(code, shipping_charge=str(shipping)) for code in ("a", "b", "till")]
     found = planned(model, market, vendor_terms=vendor_terms, **TILL)
     rows = {row["scenario_code"]: row for row in found.tables["model_cost"].iter_rows(named=True)}
-    for narrow, wide in (("listed", "freed"), ("freed", "best"), ("counter_some", "best"), ("counter_first", "best")):
+    for narrow, wide in (
+        ("listed", "flexible"),
+        ("flexible", "cheapest"),
+        ("maker_marked", "cheapest"),
+        ("maker_first", "cheapest"),
+    ):
         assert rows[wide]["unfilled_piece_count"] <= rows[narrow]["unfilled_piece_count"]
         if rows[wide]["unfilled_piece_count"] == rows[narrow]["unfilled_piece_count"]:
             assert rows[wide]["landed_cost"] <= rows[narrow]["landed_cost"]

@@ -5,8 +5,8 @@ from decimal import Decimal
 import numpy as np
 import pytest
 
+from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.price_steps import STEP_KINDS, average_price, bases, goods_value
-from pipelines.costing.receipt import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
 from schemas.all_columns import COLUMNS
 
@@ -45,13 +45,13 @@ def test_an_average_is_rounded_half_up_to_a_millionth():
     assert average_price(D("0.000003"), 2) == D("0.000002")
 
 
-def test_a_stated_goods_value_counts_for_everything_a_receipt_goes_by():
+def test_a_stated_goods_value_counts_for_everything_a_landed_cost_goes_by():
     """2.30 for five: reaches the minimum line and the waiver, which five at the displayed 0.30 would not."""
     purchase = Purchase("brick", "teal", "new", "tiles", 5, D("0.30"), D(1), D(8), D("2.30"))
     terms = VendorTerms("v1", shipping_charge=D(4), shipping_waived_from=D("2.30"), minimum_line_value=D("2.30"))
-    receipt = work_out_order([purchase], terms)
-    assert not receipt.broken_rules
-    assert receipt.goods_value == receipt.exact.total == D("2.30")
+    landed_cost = work_out_order([purchase], terms)
+    assert not landed_cost.broken_rules
+    assert landed_cost.goods_value == landed_cost.exact.total == D("2.30")
     stated_apart = work_out_order([purchase._replace(goods_value=None)], terms)
     assert stated_apart.exact.total == D("5.50")
     assert [rule.rule for rule in stated_apart.broken_rules] == ["minimum_line_value"]

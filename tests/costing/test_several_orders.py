@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 
-from pipelines.costing.planner import mip
+from pipelines.planner import solve
 from tests.costing.several_orders import bought_of_listings, problems_with_orders, with_further_orders
-from tests.costing.test_planner import QUIET, assert_refused, bother_of, priced, unfilled_count
+from tests.costing.test_planner import QUIET, assert_refused, penalties_of, priced, unfilled_count
 from tests.length import examples
 from tests.oracle.brute_force import best_plan
 
@@ -18,22 +18,22 @@ def stock_of_listings(problem):
 
 
 def assert_sound(problem, expanded, solution):
-    receipt = priced(expanded, solution)
-    assert receipt.exact_cost == solution.cost
-    assert not receipt.broken_rules
+    landed_cost = priced(expanded, solution)
+    assert landed_cost.exact_cost == solution.cost
+    assert not landed_cost.broken_rules
     stock = stock_of_listings(problem)
     assert all(n <= stock[key] for key, n in bought_of_listings(expanded, solution.purchases).items())
 
 
 def assert_bounded(problem, expanded, solution, best):
     missing, cost = best
-    bother = bother_of(expanded, solution)
+    penalties = penalties_of(expanded, solution)
     assert_sound(problem, expanded, solution)
     assert unfilled_count(solution) >= missing
     if unfilled_count(solution) == missing:
-        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
-        assert cost <= solution.cost + bother
-        assert not solution.is_proven or solution.cost + bother == cost
+        assert solution.lower_bound == 0 or solution.lower_bound + penalties <= cost
+        assert cost <= solution.cost + penalties
+        assert not solution.is_proven or solution.cost + penalties == cost
 
 
 @pytest.mark.slow
@@ -44,8 +44,8 @@ def test_small_markets_with_several_orders_are_planned_exactly(problem):
     if best is None:
         assert_refused(expanded, "standard")
         return
-    solution = mip.solve(expanded, "standard")
-    assert (unfilled_count(solution), solution.cost + bother_of(expanded, solution)) == best
+    solution = solve.solve(expanded, "standard")
+    assert (unfilled_count(solution), solution.cost + penalties_of(expanded, solution)) == best
     assert solution.lower_bound == solution.cost
     assert solution.is_proven
     assert_sound(problem, expanded, solution)
@@ -56,7 +56,7 @@ def test_small_markets_with_several_orders_are_planned_exactly(problem):
 @given(problems_with_orders(rules=False))
 def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
     expanded = with_further_orders(problem)
-    solution = mip.solve(expanded, "quick")
+    solution = solve.solve(expanded, "quick")
     assert (unfilled_count(solution), solution.cost) == best_plan(problem)
     assert solution.is_proven
     assert_sound(problem, expanded, solution)
@@ -68,11 +68,11 @@ def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     best, expanded = best_plan(problem), with_further_orders(problem)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(mip.EFFORTS, "standard", replace(mip.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
         if best is None:
             assert_refused(expanded, "standard")
             return
-        solution = mip.solve(expanded, "standard")
+        solution = solve.solve(expanded, "standard")
     assert_bounded(problem, expanded, solution, best)
 
 
@@ -84,6 +84,6 @@ def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem):
     if best is None:
         return
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(mip, "is_market", lambda compiled: True)
-        solution = mip.solve(expanded, "standard")
+        patch.setattr(solve, "is_market", lambda compiled: True)
+        solution = solve.solve(expanded, "standard")
     assert_bounded(problem, expanded, solution, best)

@@ -19,10 +19,10 @@ def test_every_term_arrives_exactly():
         minimum_line_value="0.1", order_fee="0.5", order_fee_pct="1.5", discount_from="100", discount_pct="4",
         tax_rate_pct="21", tax_on="included", maximum_element_count="200", maximum_piece_count="5000",
     )  # fmt: skip
-    found = book(vendors=[vendor("a", vendor_kind="counter")], vendor_terms=[row]).vendors["a"]
+    found = book(vendors=[vendor("a", vendor_kind="maker")], vendor_terms=[row]).vendors["a"]
     for name in set(row) - {"vendor_code"}:
         assert str(getattr(found, name)) in (row[name], f"{Decimal(row[name]):.6f}" if row[name][0].isdigit() else "")
-    assert found.vendor_kind == "counter"
+    assert found.vendor_kind == "maker"
     assert (found.currency_code, found.buyer_currency_code, found.rate) == ("EUR", "EUR", 1)
     assert isinstance(found.maximum_element_count, int)
 
@@ -76,7 +76,7 @@ def test_a_vendor_that_takes_no_orders_is_left_out_until_it_opens_again():
         {"vendor_code": "b", "closed_from_on": "2027-01-01", "reason": "gone for good"},
     ]
     before = "it takes no orders before 2026-12-01: "
-    for day, told in (
+    for day, reported in (
         (date(2026, 11, 19), {}),
         (date(2026, 11, 20), {"a": before + "stocktaking, a holiday"}),
         (date(2026, 11, 30), {"a": before + "a holiday"}),
@@ -84,8 +84,8 @@ def test_a_vendor_that_takes_no_orders_is_left_out_until_it_opens_again():
         (date(2026, 12, 24), {"a": "it takes no orders until further notice"}),
     ):
         found = book(day, vendor_closures=rows)
-        assert found.left_out == told
-        assert set(found.vendors) == {"a", "b", "c"} - set(told)
+        assert found.left_out == reported
+        assert set(found.vendors) == {"a", "b", "c"} - set(reported)
     assert book(date(2027, 1, 1), vendor_closures=rows).left_out["b"].endswith("notice: gone for good")
 
 

@@ -9,16 +9,18 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.planner import linear, mip, pool_program, whole_market
-from pipelines.costing.planner.compiled import compile_problem
-from pipelines.costing.planner.draft import ModelOptions
-from pipelines.costing.planner.lagrangean import Lagrangean
-from pipelines.costing.planner.mip_model import build_model
-from pipelines.costing.planner.reduce import least_unfilled, undominated
-from pipelines.costing.planner.root import continuous
-from pipelines.costing.planner.search import ground_of, judge
-from pipelines.costing.planner.vendor_search import Shelves
 from pipelines.errors import PlanRefusedError
+from pipelines.planner import solve, whole_market
+from pipelines.planner.bounds import vendor_relaxation
+from pipelines.planner.bounds.lagrangean import Lagrangean
+from pipelines.planner.bounds.relaxation import continuous
+from pipelines.planner.program import linear
+from pipelines.planner.program.columns import ModelOptions
+from pipelines.planner.program.rows import build_model
+from pipelines.planner.reduction.reduce import least_unfilled, undominated
+from pipelines.planner.search.market_sets import Shelves
+from pipelines.planner.search.vendor_sets import decide, ground_of
+from pipelines.planner.statement.compiled import compile_problem
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.length import examples
 from tests.oracle.brute_force import best_plan
@@ -58,8 +60,8 @@ def ordering_at_least(problem, vendor_code, goods_value):
 
 
 def planned_as_market(problem, effort, monkeypatch):
-    monkeypatch.setattr(mip, "is_market", lambda compiled: True)
-    return mip.solve(problem, effort)
+    monkeypatch.setattr(solve, "is_market", lambda compiled: True)
+    return solve.solve(problem, effort)
 
 
 @settings(max_examples=examples(60, 1000), **QUIET)
@@ -71,11 +73,11 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
     if not len(compiled.use_offer):
         return
     lagrangean = Lagrangean.of(compiled, missing)
-    rng, has_makeups = np.random.default_rng(seed), (problem.uses["make_up_code"] != "").any()
+    rng, has_combinations = np.random.default_rng(seed), (problem.uses["combination_code"] != "").any()
     for scale in (0.5, 3.0):
         prices = rng.normal(scale, scale, len(lagrangean.row_want))
         assert lagrangean.bound(prices).value <= float(cost) + SLACK
-        if has_makeups:  # a make-up without one vendor's component would be another make-up
+        if has_combinations:  # a combination without one vendor's component would be another combination
             continue
         for number, code in enumerate(compiled.vendors.codes):
             alone = np.arange(len(compiled.vendors)) == number
@@ -112,18 +114,18 @@ def test_small_markets_are_bounded_when_planned_as_large_ones(problem, effort, m
     missing, cost = found
     solution = planned_as_market(problem, effort, monkeypatch)
     vendors = solution.purchases.join(problem.offers, on="offer_index")["vendor_code"]
-    bother = problem.bother.of_all(set(vendors))
+    penalties = problem.penalties.of_all(set(vendors))
     unfilled = int(solution.unfilled["quantity"].sum())
     assert unfilled >= missing
     if unfilled == missing:
-        assert solution.lower_bound == 0 or solution.lower_bound + bother <= cost
-        assert cost <= solution.cost + bother
+        assert solution.lower_bound == 0 or solution.lower_bound + penalties <= cost
+        assert cost <= solution.cost + penalties
 
 
 @pytest.mark.parametrize(("seed", "rule_share"), [(1, 0.0), (2, 0.0), (1, 0.4), (2, 0.4)])
 def test_branching_on_vendors_agrees_with_the_whole_program(seed, rule_share, monkeypatch):
     problem = random_problem(seed, replace(SMALL, rule_share=rule_share))
-    exact = mip.solve(problem, "deep")
+    exact = solve.solve(problem, "deep")
     assert exact.is_proven
     ours = planned_as_market(problem, "standard", monkeypatch)
     assert ours.lower_bound <= exact.cost <= ours.cost
@@ -143,38 +145,38 @@ def test_sets_costed_together_cost_what_each_costs_alone(rule_share):
     assert [cost for cost, _ in together] == pytest.approx([cost for cost, _ in alone], rel=1e-12)
     assert all((paid == own).all() for (_, paid), (_, own) in zip(together, alone, strict=True))
     assert alone[0][0] == pytest.approx(float(compiled.need @ shelves.short))
-    judged = judge(ground_of(compiled, undominated(compiled)), np.array([np.isin(np.arange(30), sets[-1])]))
-    assert judged.short[0] == 0  # then nothing in either cost is a guess at what is missing
-    assert alone[-1][0] == pytest.approx(judged.costs[0], rel=1e-9 if rule_share == 0 else 0.05)
+    decided = decide(ground_of(compiled, undominated(compiled)), np.array([np.isin(np.arange(30), sets[-1])]))
+    assert decided.short[0] == 0  # then nothing in either cost is a guess at what is missing
+    assert alone[-1][0] == pytest.approx(decided.costs[0], rel=1e-9 if rule_share == 0 else 0.05)
 
 
 def test_prices_settle_near_the_best_and_targets_lift_the_bound():
     problem = random_problem(1, vendor_market(90))
     compiled = compile_problem(problem)
     assert whole_market.is_market(compiled)
-    quick, standard = (mip.solve(problem, effort) for effort in ("quick", "standard"))
+    quick, standard = (solve.solve(problem, effort) for effort in ("quick", "standard"))
     assert quick.lower_bound < standard.lower_bound <= standard.cost <= quick.cost
     assert standard.cost - standard.lower_bound < standard.cost / 50
 
 
 def test_the_same_market_gives_the_same_plan():
     problem = random_problem(2, vendor_market(90))
-    first, second = (mip.solve(problem, "quick") for _ in range(2))
+    first, second = (solve.solve(problem, "quick") for _ in range(2))
     assert (first.cost, first.lower_bound) == (second.cost, second.lower_bound)
     assert first.purchases.equals(second.purchases)
 
 
 @pytest.mark.parametrize(("seed", "rule_share"), [(1, 0.0), (2, 0.0), (3, 0.4)])
 def test_cuts_say_what_a_row_for_every_offer_says(seed, rule_share):
-    problem = random_problem(seed, replace(SMALL, vendor_count=pool_program.FEW, rule_share=rule_share))
+    problem = random_problem(seed, replace(SMALL, vendor_count=vendor_relaxation.FEW, rule_share=rule_share))
     compiled = compile_problem(problem)
     everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
     nobody, guess, dear = ~everyone, np.full(len(compiled.need), 0.1), 50.0
-    assert pool_program.is_supply(compiled).mean() > 0.3
+    assert vendor_relaxation.is_supply(compiled).mean() > 0.3
     options = ModelOptions(everyone, all_uses, whole=False, unfilled_limit=least_unfilled(compiled))
     usual = linear.solve(continuous(build_model(compiled, options).program), {})
     lagrangean = Lagrangean.of(compiled, least_unfilled(compiled))
-    small = pool_program.PoolProgram(lagrangean, everyone, guess, dear)
+    small = vendor_relaxation.PoolProgram(lagrangean, everyone, guess, dear)
     prices = small.solve(nobody, nobody)
     if rule_share == 0:
         assert small.value == pytest.approx(usual.bound, rel=1e-5)
@@ -182,29 +184,29 @@ def test_cuts_say_what_a_row_for_every_offer_says(seed, rule_share):
     else:  # orders are priced at what the guess makes best, then at what their own prices do
         values, bounds = [], []
         for _ in range(6):
-            small = pool_program.PoolProgram(lagrangean, everyone, prices.rows, dear)
+            small = vendor_relaxation.PoolProgram(lagrangean, everyone, prices.rows, dear)
             prices = small.solve(nobody, nobody)
             values.append(small.value)
             bounds.append(lagrangean.bound(prices.rows).value)
         assert max(bounds) >= max(values) - 1e-4 * usual.bound
         assert max(bounds) == pytest.approx(usual.bound, rel=0.1)
-        assert prices.orders.max() <= 1 + SLACK and len(prices.orders) > len(prices.wanted)
+        assert prices.orders.max() <= 1 + SLACK and len(prices.orders) > len(prices.needed)
     least, without_first = small.value, nobody.copy()
-    without_first[int(np.argmax(prices.wanted))] = True
+    without_first[int(np.argmax(prices.needed))] = True
     small.solve(nobody, without_first)
-    assert small.value >= least + 1e-6  # a wanted vendor is missed
+    assert small.value >= least + 1e-6  # a needed vendor is missed
 
 
 def test_forced_vendors_and_incremental_steps_are_planned_vendor_by_vendor(monkeypatch):
     problem = random_problem(1, replace(SMALL, rule_share=0.4))
     stepped = problem.offer_steps.filter(pl.col("step_from_quantity") > 1)["offer_index"].implode()
     kind = pl.when(pl.col("offer_index").is_in(stepped)).then(pl.lit("incremental")).otherwise(pl.lit("all_units"))
-    free = mip.solve(problem, "standard")
+    free = solve.solve(problem, "standard")
     used = set(problem.offers[free.purchases["offer_index"]]["vendor_code"])
     unused = min(set(problem.offers["vendor_code"]) - used)
     problem = replace(problem, offers=problem.offers.with_columns(step_kind=kind), forced_vendors=frozenset({unused}))
     assert compile_problem(problem).step_base_micro.any()
-    exact = mip.solve(problem, "deep")
+    exact = solve.solve(problem, "deep")
     ours = planned_as_market(problem, "standard", monkeypatch)
     assert unused in set(problem.offers[ours.purchases["offer_index"]]["vendor_code"])
     assert exact.is_proven and exact.cost > free.cost

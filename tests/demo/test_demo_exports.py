@@ -12,7 +12,7 @@ from demo_inputs import layouts, market, mishaps
 from demo_inputs.make_exports import SEED, make_exports
 from demo_inputs.make_workspace import WORKSPACE
 from pipelines.errors import UnreadableFileError
-from pipelines.intake.profiles import load_profiles
+from pipelines.intake.profiles.profiles import load_profiles
 from pipelines.intake.take_in import TakenFile, take_in
 from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import require_valid
@@ -66,7 +66,7 @@ def test_a_seed_gives_the_same_bytes_and_another_seed_others(inbox, tmp_path):
     assert other.keys() == first.keys() and same == {UNREADABLE}
 
 
-def test_the_inbox_is_as_large_as_told(inbox):
+def test_the_inbox_is_as_large_as_reported(inbox):
     files = sorted(inbox.iterdir())
     assert len(files) < 350
     assert sum(path.stat().st_size for path in files) < 60_000_000
@@ -138,17 +138,17 @@ def test_the_summary_has_the_element_that_no_vendor_sells(inbox, take):
     assert taken.rows.filter(pl.col("lowest_price") > pl.col("average_price")).height == 0
 
 
-def test_bad_rows_are_held_with_a_reason_and_nothing_else_is(inbox, take):
-    for name, held_count in NIGHTS_WITH_BAD_ROWS.items():
+def test_bad_rows_are_quarantined_with_a_reason_and_nothing_else_is(inbox, take):
+    for name, quarantined_count in NIGHTS_WITH_BAD_ROWS.items():
         taken = take(inbox / name)
-        assert taken.held_text.height == held_count
+        assert taken.quarantined_text.height == quarantined_count
         assert taken.failures["what_to_do"].str.len_chars().min() > 0
-        assert taken.read_row_count == taken.rows.height + held_count + taken.duplicate_row_count
+        assert taken.read_row_count == taken.rows.height + quarantined_count + taken.duplicate_row_count
         assert taken.unreadable_key_count < 0.01 * taken.read_row_count, "the export still closes what it does not list"
     assert take(inbox / f"bins_{mishaps.BAD_BINS_NIGHT}.csv.gz").duplicate_row_count == 1
 
 
-def test_the_file_that_cannot_be_read_is_told(inbox, take):
+def test_the_file_that_cannot_be_read_is_reported(inbox, take):
     taken = take(inbox / UNREADABLE)
     assert isinstance(taken.error, UnreadableFileError) and taken.contract is None
 
@@ -171,8 +171,8 @@ def test_the_late_correction_is_partial_and_has_a_higher_revision(inbox, take):
 
 
 @pytest.mark.slow
-def test_every_file_is_recognised_and_only_the_planned_rows_are_held(inbox, take):
-    held, dates = {}, {}
+def test_every_file_is_recognised_and_only_the_planned_rows_are_quarantined(inbox, take):
+    quarantined, dates = {}, {}
     for path in sorted(inbox.iterdir()):
         if path.name == UNREADABLE:
             continue
@@ -180,10 +180,10 @@ def test_every_file_is_recognised_and_only_the_planned_rows_are_held(inbox, take
         assert taken.error is None, path.name
         source = path.name.split("_")[0]
         assert taken.profile_name == PROFILE_OF[source], path.name
-        if taken.held_text.height:
-            held[path.name] = taken.held_text.height
+        if taken.quarantined_text.height:
+            quarantined[path.name] = taken.quarantined_text.height
         dates.setdefault(source, set()).update(taken.rows["observed_on"])
-    assert held == NIGHTS_WITH_BAD_ROWS
+    assert quarantined == NIGHTS_WITH_BAD_ROWS
     expected = {*market.MONTH_ENDS, *market.NIGHTS}
     assert all(dates[source] == expected for source in ("bins", "fells", "isles", "hall"))
     assert dates["ledger"] == set(market.MONTH_ENDS)

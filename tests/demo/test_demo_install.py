@@ -29,7 +29,7 @@ def test_it_copies_every_file_and_makes_a_workspace(tmp_path, few_exports):
     for path in WORKSPACE.rglob("*"):
         if path.is_file():
             assert (workspace.root / path.relative_to(WORKSPACE)).read_bytes() == path.read_bytes()
-    assert workspace.inbox.is_dir() and workspace.held.is_dir()
+    assert workspace.inbox.is_dir() and workspace.quarantined.is_dir()
     assert workspace.settings().refresh.priced_on == "latest_export"
 
 

@@ -10,7 +10,7 @@ from demo_inputs import market as truth
 from demo_inputs import mishaps
 from demo_inputs.catalogue import NOWHERE, OPEN_FORMS, USED_ONLY
 from demo_inputs.make_exports import SEED
-from demo_inputs.vendor_list import COUNTER, VENDORS
+from demo_inputs.vendor_list import MAKER, VENDORS
 
 KEY = ["vendor_code", "part_code", "colour_code", "condition", "listing", "step"]
 LAST = truth.MONTH_COUNT
@@ -76,7 +76,7 @@ def test_between_nights_about_one_offer_in_twenty_changes(market):
     assert max(shares) < 0.09
 
 
-def test_vendors_lists_have_the_sizes_told(months):
+def test_vendors_lists_have_the_sizes_reported(months):
     sizes = dict(months[LAST]["vendor_code"].value_counts().iter_rows())
     assert all(100 <= size <= 800 for size in sizes.values()), sizes
     assert 250 <= sum(sizes.values()) / len(sizes) <= 400
@@ -96,7 +96,7 @@ def test_vendors_come_and_go_and_miss_a_month(months):
 def test_models_can_be_bought_but_for_the_planned_lines(months):
     stock = (
         months[LAST]
-        .filter((pl.col("condition") == "new") & (pl.col("step") == 1) & (pl.col("vendor_code") != COUNTER))
+        .filter((pl.col("condition") == "new") & (pl.col("step") == 1) & (pl.col("vendor_code") != MAKER))
         .group_by("part_code", "colour_code")
         .agg(pl.col("quantity").sum(), pl.len().alias("vendors"))
     )
@@ -104,7 +104,7 @@ def test_models_can_be_bought_but_for_the_planned_lines(months):
     forms = {code: [form for form, *_ in resolved] for code, _, _, resolved in OPEN_FORMS}
     short = {
         key
-        for key, quantity in truth.wanted_pieces().items()
+        for key, quantity in truth.needed_pieces().items()
         if sum(have.get((part, key[1]), 0) for part in [key[0], *forms.get(key[0], [])]) < quantity
     }
     assert short == {NOWHERE, *USED_ONLY}
@@ -123,7 +123,7 @@ def test_the_planned_gaps_are_there_on_every_date(months):
 
 def test_droughts_leave_elements_of_models_without_a_seller_for_a_while(months):
     for part, colour, first, last in truth.DROUGHTS:
-        assert (part, colour) in truth.wanted_pieces()
+        assert (part, colour) in truth.needed_pieces()
         element = (pl.col("part_code") == part) & (pl.col("colour_code") == colour)
         without = {
             f"{end:%Y-%m}"
@@ -140,8 +140,8 @@ def test_offers_have_every_peculiarity(months):
     assert rows.filter("is_open").height >= 10
     assert rows.filter(pl.col("listing") != "").height >= 30
     assert 0.04 < rows.filter(pl.col("condition") == "used").height / rows.height < 0.15
-    counter = rows.filter(pl.col("vendor_code") == COUNTER)
-    assert set(counter["assortment"]) == {"stockroom", "workshop"}
+    maker = rows.filter(pl.col("vendor_code") == MAKER)
+    assert set(maker["assortment"]) == {"stockroom", "workshop"}
     assert rows["quantity"].max() > 1000
 
 

@@ -7,18 +7,18 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from demo_inputs import judgements, market, revisions, vendor_list
-from demo_inputs.catalogue import NOWHERE, USED_ONLY, by_code, counter_assortment, parts
+from demo_inputs import decisions, market, revisions, vendor_list
+from demo_inputs.catalogue import NOWHERE, USED_ONLY, by_code, maker_assortment, parts
 from demo_inputs.make_workspace import WORKSPACE, make_workspace, settings
 from demo_inputs.model_plans import PLANS, lines_of
-from pipelines.costing.colour_distance import distances
+from pipelines.demand.colour_distance import distances
 from pipelines.inputs import exchange_rate_on
-from pipelines.intake.profiles import load_profiles
-from pipelines.intake.workspace_files import read_workspace
+from pipelines.intake.profiles.profiles import load_profiles
+from pipelines.intake.workspace.workspace_files import read_workspace
 from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.validate import require_valid
 
 MODELS = [plan.code for plan in PLANS]
@@ -45,7 +45,7 @@ def model_files(code: str) -> tuple[ModelSettings, pl.DataFrame, pl.DataFrame, p
     return (
         load_toml(folder / "model.toml", ModelSettings),
         read(PARTS_LIST, folder / "parts.csv"),
-        read(FREEDOMS, folder / "freedoms.csv"),
+        read(FLEXIBLE_LINES, folder / "flexible_lines.csv"),
         read(AMENDMENTS, folder / "amendments.csv"),
     )
 
@@ -84,7 +84,7 @@ def test_profiles_load_and_use_every_shape():
     assert profiles["tarn_workbook"].constants["coverage"] == "partial"
 
 
-def test_the_catalogue_is_as_large_as_told(tables):
+def test_the_catalogue_is_as_large_as_reported(tables):
     assert 35 <= tables["colours"].height <= 45
     assert set(tables["colours"]["finish"]) == {"plain", "transparent", "metallic", "pearl", "glow"}
     assert 400 <= tables["parts"].height <= 440
@@ -101,17 +101,17 @@ def test_the_catalogue_is_as_large_as_told(tables):
 @pytest.mark.parametrize(
     ("table", "column"),
     [
-        ("interchange", "part_code"), ("interchange", "stand_in_part_code"), ("make_ups", "part_code"),
-        ("make_ups", "component_part_code"), ("code_map", "part_code"), ("stock_on_hand", "part_code"),
+        ("substitutes", "part_code"), ("substitutes", "substitute_part_code"), ("combinations", "part_code"),
+        ("combinations", "component_part_code"), ("code_map", "part_code"), ("stock_on_hand", "part_code"),
     ],
 )  # fmt: skip
 def test_tables_name_known_parts(tables, table, column):
     assert set(tables[table][column]) <= set(tables["parts"]["part_code"])
 
 
-def test_interchange_has_both_kinds_and_all_strengths(tables):
-    assert set(tables["interchange"]["stand_in_kind"]) == {"substitute", "resolves_open_form"}
-    assert set(tables["interchange"]["strength"]) == {"stronger", "equal", "weaker"}
+def test_substitutes_has_both_kinds_and_all_strengths(tables):
+    assert set(tables["substitutes"]["substitute_kind"]) == {"other_form", "resolves_open_form"}
+    assert set(tables["substitutes"]["strength"]) == {"stronger", "equal", "weaker"}
 
 
 def test_the_code_map_covers_every_part_and_some_codes_are_ambiguous(tables):
@@ -123,7 +123,7 @@ def test_the_code_map_covers_every_part_and_some_codes_are_ambiguous(tables):
 
 def test_vendors_and_terms_fit_together(tables):
     vendors, terms = tables["vendors"], tables["vendor_terms"]
-    assert vendors.filter(pl.col("vendor_kind") == "counter").height == 1
+    assert vendors.filter(pl.col("vendor_kind") == "maker").height == 1
     assert vendors.filter(pl.col("vendor_kind") == "independent").height == 40
     assert vendors["vendor_region_code"].n_unique() == vendors["currency_code"].n_unique() == 3
     for name in ("vendor_terms", "vendor_closures", "shipping_steps", "handling_charges"):
@@ -148,10 +148,10 @@ def test_vendors_and_terms_fit_together(tables):
         assert served >= 25, buyer.buyer_code
 
 
-def test_the_counter_sells_on_its_usual_terms(tables):
-    of_counter = pl.col("vendor_code") == vendor_list.COUNTER
-    assert set(tables["vendor_terms"].filter(of_counter)["shipping_waived_from"]) == {35}
-    charges = tables["handling_charges"].filter(of_counter)
+def test_the_maker_sells_on_its_usual_terms(tables):
+    of_maker = pl.col("vendor_code") == vendor_list.MAKER
+    assert set(tables["vendor_terms"].filter(of_maker)["shipping_waived_from"]) == {35}
+    charges = tables["handling_charges"].filter(of_maker)
     assert charges.height == 2 and set(charges["handling_waived_from"]) == {14}
 
 
@@ -172,49 +172,49 @@ def test_rates_are_young_enough_on_every_date_that_is_priced(tables):
 
 @pytest.mark.parametrize("code", MODELS)
 def test_models_name_known_elements_and_lines(tables, code):
-    model, lists, freedoms, amendments = model_files(code)
+    model, lists, flexible_lines, amendments = model_files(code)
     assert model == revisions.model_settings(next(plan for plan in PLANS if plan.code == code))
     assert set(lists["part_code"]) <= set(tables["parts"]["part_code"])
     assert set(lists["colour_code"]) <= set(tables["colours"]["colour_code"])
     assert set(lists["list_version"]) == {version.list_version for version in model.versions}
     lines = lists.filter(pl.col("list_version") == 1)
     assert lines.select(pl.struct("part_code", "colour_code").is_unique().all()).item(), "an element has one line"
-    assert set(freedoms["line_number"]) <= set(lines["line_number"])
-    assert set(model.counter_lines) <= set(lines["line_number"]) and len(model.counter_lines) >= 3
+    assert set(flexible_lines["line_number"]) <= set(lines["line_number"])
+    assert set(model.maker_lines) <= set(lines["line_number"]) and len(model.maker_lines) >= 3
     assert set(model.skip_sections) <= set(lines["section_code"].drop_nulls())
     removed = amendments.filter(pl.col("amendment_action") == "remove")
     assert set(removed["line_number"]) <= set(lines["line_number"])
     added = amendments.filter(pl.col("amendment_action") == "add")
     assert not set(added["line_number"]) & set(lists["line_number"])
     for column in ("accept_colour_codes", "refuse_colour_codes"):
-        named = {each for cell in freedoms[column].drop_nulls() for each in cell.split(";") if each}
+        named = {each for cell in flexible_lines[column].drop_nulls() for each in cell.split(";") if each}
         assert named <= set(tables["colours"]["colour_code"])
 
 
 @pytest.mark.parametrize("code", MODELS)
-def test_marked_counter_lines_are_what_the_counter_sells(code):
+def test_marked_maker_lines_are_what_the_maker_sells(code):
     model, lists, _, _ = model_files(code)
-    marked = lists.filter(pl.col("line_number").is_in(model.counter_lines))
+    marked = lists.filter(pl.col("line_number").is_in(model.maker_lines))
     for part_code, colour_code in marked.select("part_code", "colour_code").iter_rows():
-        assert counter_assortment(by_code()[part_code], colour_code)
+        assert maker_assortment(by_code()[part_code], colour_code)
 
 
 @pytest.mark.parametrize("code", MODELS)
-def test_about_30_per_cent_of_the_lines_are_freed(code):
-    _, lists, freedoms, _ = model_files(code)
-    freed = freedoms.filter(~pl.col("colour_rule").is_in(["as_listed", "unjudged"]))["line_number"].n_unique()
-    assert 0.25 <= freed / lists.filter(pl.col("list_version") == 1).height <= 0.35
+def test_about_30_per_cent_of_the_lines_are_flexible(code):
+    _, lists, flexible_lines, _ = model_files(code)
+    flexible = flexible_lines.filter(~pl.col("colour_rule").is_in(["as_listed", "undecided"]))["line_number"].n_unique()
+    assert 0.25 <= flexible / lists.filter(pl.col("list_version") == 1).height <= 0.35
 
 
 @pytest.mark.parametrize("code", MODELS)
 def test_stated_portions_fit_into_their_lines(code):
-    _, lists, freedoms, _ = model_files(code)
+    _, lists, flexible_lines, _ = model_files(code)
     least = lists.group_by("line_number").agg(pl.col("quantity").min().alias("line_quantity"))
-    stated = freedoms.group_by("line_number", "judged_on").agg(pl.col("quantity").sum().alias("stated"))
+    stated = flexible_lines.group_by("line_number", "decided_on").agg(pl.col("quantity").sum().alias("stated"))
     assert stated.join(least, on="line_number").filter(pl.col("stated") >= pl.col("line_quantity")).height == 0
 
 
-def test_models_are_as_different_as_told():
+def test_models_are_as_different_as_reported():
     files = {code: model_files(code) for code in MODELS}
     first = {code: lists.filter(pl.col("list_version") == 1) for code, (_, lists, _, _) in files.items()}
     assert [first[code].height for code in MODELS] == [24, 48, 80, 120, 180, 255]
@@ -223,10 +223,10 @@ def test_models_are_as_different_as_told():
     assert [code for code in MODELS if files[code][0].copy_count == 2] == ["post_boat"]
     assert {files[code][0].publish_lines for code in MODELS} == {"none", "some", "all"}
     assert len([code for code in MODELS if first[code]["section_code"].drop_nulls().n_unique() > 1]) >= 3
-    every = pl.concat([freedoms for _, _, freedoms, _ in files.values()])
-    assert set(every["colour_rule"]) == {"as_listed", "any", "any_one", "one_of", "near", "unjudged"}
+    every = pl.concat([flexible_lines for _, _, flexible_lines, _ in files.values()])
+    assert set(every["colour_rule"]) == {"as_listed", "any", "any_one", "one_of", "near", "undecided"}
     assert every.filter(pl.col("portion_number") == 2).height >= 10
-    assert every["judged_on"].min() < date(2025, 1, 1) and every["judged_on"].max() > date(2026, 7, 1)
+    assert every["decided_on"].min() < date(2025, 1, 1) and every["decided_on"].max() > date(2026, 7, 1)
     actions = pl.concat([amendments for *_, amendments in files.values()])["amendment_action"]
     assert set(actions) == {"add", "remove"}
     discounts = files["tram_depot"][0].instructions.discounts
@@ -234,15 +234,15 @@ def test_models_are_as_different_as_told():
 
 
 def test_some_lines_leave_the_form_open(tables):
-    open_codes = set(tables["interchange"].filter(pl.col("stand_in_kind") == "resolves_open_form")["part_code"])
-    wanted = {line.part_code for plan in PLANS for line in lines_of(plan)}
-    assert len(wanted & open_codes) >= 3
+    open_codes = set(tables["substitutes"].filter(pl.col("substitute_kind") == "resolves_open_form")["part_code"])
+    needed = {line.part_code for plan in PLANS for line in lines_of(plan)}
+    assert len(needed & open_codes) >= 3
 
 
 def test_near_reaches_another_colour_than_the_listed_one(tables):
-    """A near freedom that reaches no other colour would show nothing."""
+    """A near flexibility that reaches no other colour would show nothing."""
     plain = tables["colours"].filter(pl.col("finish") == "plain")
-    for colour, reach in judgements._NEAR.items():
+    for colour, reach in decisions._NEAR.items():
         others = distances(plain, [colour]).filter((pl.col("colour_code") != colour) & (pl.col("distance") <= reach))
         assert others.height >= 1, colour
 

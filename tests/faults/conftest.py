@@ -13,7 +13,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "flows")]
 from fault_work import PRELOADED  # noqa: E402
 from faulty_workspace import copied, drop_new_files, first_night, state_of  # noqa: E402
 
-from pipelines.flows.nightly import refresh  # noqa: E402
+from pipelines.flows.refresh import refresh  # noqa: E402
 from pipelines.settings import Workspace  # noqa: E402
 
 

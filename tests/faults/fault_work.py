@@ -10,16 +10,16 @@ from typing import Any
 import polars as pl
 
 from pipelines.errors import KitfareError
-from pipelines.flows import nightly
-from pipelines.intake import archive
+from pipelines.flows import refresh
+from pipelines.intake.archiving import archive
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, load, query, screening
 
 PRELOADED = [
     "fault_work",
-    "pipelines.costing.planner.mip",
-    "pipelines.costing.night",
-    "pipelines.reporting.charts",
+    "pipelines.planner.solve",
+    "pipelines.planning.night",
+    "pipelines.reporting.charts.charts",
 ]
 _ = (os, checks, generation, load, screening)
 
@@ -36,7 +36,7 @@ def refresh_in(root: str, channel: Any, fault: str = "", argument: int = 0) -> N
     elif fault == "clock":
         _let_clock_jump(argument)
     try:
-        outcome = nightly.refresh(place, progress=lambda name, _done, _all: channel.send(("step", name)))
+        outcome = refresh.refresh(place, progress=lambda name, _done, _all: channel.send(("step", name)))
         channel.send(("done", outcome.published))
     except KitfareError as error:
         channel.send(("error", type(error).__name__, str(error)))
@@ -75,7 +75,7 @@ def _let_clock_jump(days: int) -> None:
         def now(cls, tz: Any = None) -> datetime:
             return datetime.now(tz) + timedelta(days=days)
 
-    nightly.datetime = Jumped  # type: ignore[misc]
+    refresh.datetime = Jumped  # type: ignore[misc]
     touch = os.utime
 
     def jumped(path: Any, *arguments: Any, **named: Any) -> None:
@@ -133,7 +133,7 @@ def accounted(place: Workspace) -> int:
     with connect.reader(place.warehouse) as con:
         frame = connect.frame_of(con, "select * from intake_file()")
     parts = pl.sum_horizontal(
-        f"{name}_row_count" for name in ("accepted", "held", "superseded", "duplicate", "withdrawn", "dropped")
+        f"{name}_row_count" for name in ("accepted", "quarantined", "superseded", "duplicate", "withdrawn", "dropped")
     )
     assert frame.filter(pl.col("read_row_count") != parts).is_empty(), "rows were lost"
     return int(frame["read_row_count"].sum())

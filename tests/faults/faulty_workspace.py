@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 from tiny_workspace import export, make_workspace
 
-from pipelines.flows.nightly import refresh
-from pipelines.intake import index_vintages, night_costs
+from pipelines.flows.refresh import refresh
+from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, tables
 
@@ -73,7 +73,7 @@ def state_of(place: Workspace) -> dict[str, object]:
         for name, frame in tables.intake_tables(con).items():
             found[f"warehouse {name}"] = frame.drop(CLOCKS.get(name, [])).write_csv()
     recorded = [place.root / name for name in (index_vintages.FOLDER, night_costs.FOLDER)]
-    for folder in (place.inbox, place.held, *recorded):
+    for folder in (place.inbox, place.quarantined, *recorded):
         found[folder.name] = _files(folder)
     # What a refresh records, the next one reads and archives: whether that has happened depends on how many ran.
     known = {content for folder in recorded for _, content in _files(folder)}

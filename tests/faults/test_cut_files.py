@@ -16,12 +16,12 @@ from pipelines.warehouse import connect, history, tables
 def night(place):
     steps.clean_up(place)
     inputs = steps.read_inputs(place)
-    told = steps.take_in_files(place, inputs, datetime(2026, 11, 1)).messages
+    reported = steps.take_in_files(place, inputs, datetime(2026, 11, 1)).messages
     steps.fold_history(place, inputs)
     with connect.reader(place.warehouse) as con:
         assert not history.unaccounted_files(con)
         found = tables.intake_tables(con)
-    return told, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
+    return reported, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
 
 
 def test_a_file_cut_in_the_middle(place):
@@ -31,9 +31,9 @@ def test_a_file_cut_in_the_middle(place):
     packed = gzip.compress(whole)
     (place.inbox / "cut.csv").write_bytes(whole[: len(whole) // 2 - 5])
     (place.inbox / "cut.csv.gz").write_bytes(packed[: len(packed) // 2])
-    told, with_cut = night(place)
-    assert any("cut.csv.gz: held whole" in line for line in told)
-    assert any("cut.csv: 1 of 191 rows held" in line for line in told), told
+    reported, with_cut = night(place)
+    assert any("cut.csv.gz: quarantined whole" in line for line in reported)
+    assert any("cut.csv: 1 of 191 rows quarantined" in line for line in reported), reported
     read = accounted(place)
     # Withdrawn by its name; the whole file of the same vendor and date then decides alone.
     assert CliRunner().invoke(app, ["withdraw", "cut.csv", "--workspace", str(place.root)]).exit_code == 0

@@ -14,7 +14,7 @@ from fault_work import accounted, read_on, refresh_in
 from faulty_workspace import copied, differences, many, state_of
 
 from pipelines.errors import BusyError
-from pipelines.flows.nightly import refresh
+from pipelines.flows.refresh import refresh
 from pipelines.settings import Workspace
 from tests.length import IS_LONG
 

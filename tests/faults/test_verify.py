@@ -1,4 +1,4 @@
-"""``kitfare verify`` finds whatever was damaged, says how to mend it, and what it says does mend it."""
+"""``kitfare verify`` finds whatever was damaged, says how to correct it, and what it says does correct it."""
 
 from datetime import datetime
 
@@ -8,10 +8,10 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows import steps
-from pipelines.flows.nightly import refresh
 from pipelines.flows.rebuild import rebuild
+from pipelines.flows.refresh import refresh
 from pipelines.flows.verify import verify
-from pipelines.intake import archive, journal
+from pipelines.intake.archiving import archive, journal
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect
 from tests.length import IS_LONG
@@ -47,7 +47,7 @@ def test_a_whole_workspace_has_no_faults_and_is_not_touched(place):
     assert {path: path.stat().st_mtime_ns for path in place.root.rglob("*") if path.is_file()} == before
 
 
-def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_mends_it(place):
+def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_corrects_it(place):
     damaged, missing = (in_archive(place, name) for name in ("north-3.csv", "south-3.csv"))
     for path in (damaged, missing):
         (place.inbox / path.name).write_bytes(path.read_bytes())
@@ -60,44 +60,44 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_me
     assert faults(place) == []
 
 
-def test_a_changed_history_is_told_and_a_rebuild_mends_it(place):
+def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place):
     with connect.writer(place.warehouse) as con:
-        con.execute("update spell set unit_price = 2 * unit_price where vendor_code = 'north'")
-    assert any("price history is not what the rows received give" in told for told in faults(place))
+        con.execute("update price_period set unit_price = 2 * unit_price where vendor_code = 'north'")
+    assert any("price history is not what the rows received give" in reported for reported in faults(place))
     rebuild(place, replace=True)
     assert not rebuild(place, replace=False).differences
 
 
-def test_lost_rows_are_told(place):
+def test_lost_rows_are_reported(place):
     with connect.writer(place.warehouse) as con:
         con.execute("delete from observed_row where vendor_code = 'south' and part_code = '00100'")
-    told = faults(place)
-    assert any("south-3.csv are not accounted for" in one and "rebuild" in one for one in told), told
+    reported = faults(place)
+    assert any("south-3.csv are not accounted for" in one and "rebuild" in one for one in reported), reported
 
 
 @pytest.mark.skipif(not IS_LONG, reason="KITFARE_LONG_TESTS=1 runs it; test_rebuild.py has the gist")
 @pytest.mark.parametrize("size", [0, 9000, 100_000])
 def test_a_warehouse_that_was_cut_is_rebuilt(place, size):
     place.warehouse.write_bytes(place.warehouse.read_bytes()[:size])
-    (told,) = faults(place)
-    assert "warehouse" in told and "kitfare rebuild" in told
+    (reported,) = faults(place)
+    assert "warehouse" in reported and "kitfare rebuild" in reported
     rebuild(place, replace=True)
     assert faults(place) == [] and not refresh(place).published, "it is the same: nothing new to publish"
 
 
-def test_changed_published_files_are_named_and_publishing_again_mends_them(place):
+def test_changed_published_files_are_named_and_publishing_again_corrects_them(place):
     names = ("tables/intake_file.csv", "tables/price_history.parquet", "index.html", "kitfare.duckdb")
     for name in names:
         change(place.published.resolve() / name)
-    told = faults(place)
+    reported = faults(place)
     for name in names:
-        assert any(name in one and "was changed" in one for one in told), (name, told)
+        assert any(name in one and "was changed" in one for one in reported), (name, reported)
     place.published.unlink()
     assert refresh(place).published
     assert faults(place) == []
 
 
-def test_published_rows_that_are_not_the_warehouses_are_told_though_their_sums_fit(place):
+def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_sums_fit(place):
     from pipelines.warehouse import generation
 
     seen = place.published.resolve()
@@ -106,10 +106,10 @@ def test_published_rows_that_are_not_the_warehouses_are_told_though_their_sums_f
     con.close()
     sums = "".join(f"{digest}  {path}\n" for path, digest in generation._sums(seen).items())
     (seen / generation.SUMS_NAME).write_text(sums)
-    assert any("published table price_history is not the warehouse's" in told for told in faults(place))
+    assert any("published table price_history is not the warehouse's" in reported for reported in faults(place))
 
 
-def test_a_missing_page_of_the_journal_is_told(place):
+def test_a_missing_page_of_the_journal_is_reported(place):
     sorted((place.archive / "journal").iterdir())[0].unlink()
     result = CliRunner().invoke(app, ["verify", "--workspace", str(place.root)])
     assert result.exit_code == 5 and "journal are missing" in result.stdout

@@ -7,8 +7,8 @@ import pytest
 from tiny_workspace import export, make_workspace
 
 from pipelines.errors import InputError
-from pipelines.flows import nightly, steps, trend_steps
-from pipelines.intake import index_vintages, night_costs, workspace_files
+from pipelines.flows import refresh, steps, trend_steps
+from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, UNFILLED_LINE
 from schemas.validate import empty_frame
 
@@ -21,9 +21,9 @@ def night(place, day):
     steps.take_in_files(place, everything, datetime(2026, 11, 20, 3))
     history = steps.fold_history(place, everything)
     inputs = trend_steps.before(everything, day)
-    markets = steps.read_markets(place, inputs, [day, *nightly.month_ends_before(day, 2)])
+    markets = steps.read_markets(place, inputs, [day, *refresh.month_ends_before(day, 2)])
     tables = trend_steps.compute_trends(inputs, markets.by_day, NO_PLANS, day)
-    inputs_hash = nightly.hash_of_inputs(inputs.input_files, history.fingerprint, day)
+    inputs_hash = refresh.hash_of_inputs(inputs.input_files, history.fingerprint, day)
     trend_steps.record_published(place, everything, {**NO_PLANS, **tables}, day, f"{day}-{inputs_hash[:12]}")
     return {**tables, "index_vintage": inputs.tables["index_vintage"]}, inputs_hash
 
@@ -92,7 +92,7 @@ def test_other_software_makes_another_generation_of_the_same_inputs(tmp_path, mo
     place = make_workspace(tmp_path / "space")
     files_read = steps.read_inputs(place).input_files
     day = date(2026, 10, 31)
-    before = nightly.hash_of_inputs(files_read, "history", day)
-    assert nightly.hash_of_inputs(files_read, "history", day) == before
-    monkeypatch.setattr(nightly, "software_digest", lambda: "mended")
-    assert nightly.hash_of_inputs(files_read, "history", day) != before
+    before = refresh.hash_of_inputs(files_read, "history", day)
+    assert refresh.hash_of_inputs(files_read, "history", day) == before
+    monkeypatch.setattr(refresh, "software_digest", lambda: "corrected")
+    assert refresh.hash_of_inputs(files_read, "history", day) != before

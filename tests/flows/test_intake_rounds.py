@@ -1,4 +1,4 @@
-"""What a user does between refreshes: mends held rows, writes a profile, decides about an export, asks while it runs."""
+"""What a user does between refreshes: corrects quarantined rows, writes a profile, decides about an export, asks while it runs."""
 
 import csv
 import subprocess
@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from tiny_workspace import export, make_workspace
 
-from pipelines.flows.nightly import refresh
-from pipelines.intake.draft import FILL_IN, draft_profile
-from pipelines.intake.workspace_files import look_up_table
+from pipelines.flows.refresh import refresh
+from pipelines.intake.profiles.draft import FILL_IN, draft_profile
+from pipelines.intake.workspace.workspace_files import look_up_table
 from pipelines.warehouse.query import run_query
 from schemas.inputs.catalogue import COLOURS
 
@@ -35,7 +35,7 @@ def rows(place, sql):
     return run_query(place.published / "kitfare.duckdb", sql, max_rows=None).rows()
 
 
-def told(outcome):
+def reported(outcome):
     return "\n".join(outcome.messages)
 
 
@@ -48,50 +48,52 @@ def drop(place, name, content):
 def test_nothing_new_changes_nothing(place):
     before = {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()}
     outcome = refresh(place)
-    assert not outcome.published and "Nothing new" in told(outcome)
+    assert not outcome.published and "Nothing new" in reported(outcome)
     assert {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()} == before
 
 
-def test_a_mended_row_is_accepted_and_its_parent_is_mended(place):
+def test_a_corrected_row_is_accepted_and_its_parent_is_corrected(place):
     drop(
         place,
         "south-new.csv",
         export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20)),
     )
-    assert "1 of 2 rows held" in told(refresh(place))
-    (held,) = place.held.iterdir()
-    text = held.read_text(encoding="utf-8-sig")
+    assert "1 of 2 rows quarantined" in reported(refresh(place))
+    (quarantined,) = place.quarantined.iterdir()
+    text = quarantined.read_text(encoding="utf-8-sig")
 
-    drop(place, held.name, text)
-    assert "1 of 1 rows held" in told(refresh(place))
-    assert rows(place, "select distinct is_mended from held_row") == [(False,)]
+    drop(place, quarantined.name, text)
+    assert "1 of 1 rows quarantined" in reported(refresh(place))
+    assert rows(place, "select distinct is_corrected from quarantined_row") == [(False,)]
 
-    held.write_text(text.replace("?much", "0.35"), encoding="utf-8-sig")
-    drop(place, held.name, held.read_bytes())
+    quarantined.write_text(text.replace("?much", "0.35"), encoding="utf-8-sig")
+    drop(place, quarantined.name, quarantined.read_bytes())
     refresh(place)
-    assert rows(place, "select distinct is_mended from held_row where file_name = 'south-new.csv'") == [(True,)]
+    assert rows(place, "select distinct is_corrected from quarantined_row where file_name = 'south-new.csv'") == [
+        (True,)
+    ]
     assert rows(place, "select unit_price::varchar from price_history where part_code = '00502' and valid_to_on is null") == [
         ("0.350000",)
     ]  # fmt: skip
-    assert not held.exists(), "what was dropped back and used waits no longer"
+    assert not quarantined.exists(), "what was dropped back and used waits no longer"
 
 
-def test_a_row_left_out_as_the_worse_of_two_is_mended_with_the_one_that_was_kept(place):
+def test_a_row_left_out_as_the_worse_of_two_is_corrected_with_the_one_that_was_kept(place):
     drop(
         place,
         "south-new.csv",
         export("south", "2026-11-01", ("00502", "blue", "0.35", 9), ("00502", "blue", "0.36", 9)),
     )
-    assert "2 of 2 rows held" in told(refresh(place))
-    (held,) = place.held.iterdir()
-    with held.open(encoding="utf-8-sig", newline="") as file:
+    assert "2 of 2 rows quarantined" in reported(refresh(place))
+    (quarantined,) = place.quarantined.iterdir()
+    with quarantined.open(encoding="utf-8-sig", newline="") as file:
         found = list(csv.DictReader(file))
-    with (place.inbox / "mended.csv").open("w", encoding="utf-8", newline="") as file:
+    with (place.inbox / "corrected.csv").open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, list(found[0]))
         writer.writeheader()
         writer.writerow(found[0])
     refresh(place)
-    assert rows(place, "select is_mended from held_row") == [(True,), (True,)]
+    assert rows(place, "select is_corrected from quarantined_row") == [(True,), (True,)]
 
 
 def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place):
@@ -99,22 +101,22 @@ def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place):
     dropped = drop(place, name, FOREIGN.encode("windows-1252"))
     drafted = draft_profile(dropped, look_up_table(place, COLOURS))
     first = refresh(place)
-    assert f"{name}: held whole" in told(first) and "--draft-profile" in told(first)
-    assert (place.held / name).is_file() and not list(place.inbox.iterdir())
-    assert rows(place, f"select file_status from intake_file where file_name = '{name}'") == [("held",)]
+    assert f"{name}: quarantined whole" in reported(first) and "--draft-profile" in reported(first)
+    assert (place.quarantined / name).is_file() and not list(place.inbox.iterdir())
+    assert rows(place, f"select file_status from intake_file where file_name = '{name}'") == [("quarantined",)]
 
-    (place.held / name).rename(dropped)
-    assert f"{name}: held whole" in told(refresh(place)) and (place.held / name).is_file()
+    (place.quarantined / name).rename(dropped)
+    assert f"{name}: quarantined whole" in reported(refresh(place)) and (place.quarantined / name).is_file()
 
     edit = {'vendor_code = "FILL IN"': 'vendor_code = "south"', '"Rot" = "FILL IN"': '"Rot" = "red"', '"Blau" = "FILL IN"': '"Blau" = "blue"'}  # fmt: skip
     for old, new in edit.items():
         assert drafted.count(old) == 1, drafted
         drafted = drafted.replace(old, new)
     (place.profiles / "south.toml").write_text(drafted, encoding="utf-8")
-    drop(place, name, (place.held / name).read_bytes())
+    drop(place, name, (place.quarantined / name).read_bytes())
     outcome = refresh(place)
-    assert "held" not in told(outcome)
-    assert not list(place.held.iterdir()), "the copy that waited is no longer needed"
+    assert "quarantined" not in reported(outcome)
+    assert not list(place.quarantined.iterdir()), "the copy that waited is no longer needed"
     assert rows(
         place, "select part_code, colour_code, unit_price::varchar, quantity_available from price_history where valid_from_on = '2026-11-02'"
     ) == [("00501", "red", "0.070000", 1200), ("00502", "blue", "0.300000", 12)]  # fmt: skip
@@ -125,7 +127,7 @@ def test_two_unusable_files_of_one_name_are_both_kept(place):
     for content in ("one\n", "two\n"):
         drop(place, "prices.csv", content)
         refresh(place)
-    assert sorted(path.read_text() for path in place.held.iterdir()) == ["one\n", "two\n"]
+    assert sorted(path.read_text() for path in place.quarantined.iterdir()) == ["one\n", "two\n"]
 
 
 def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place):
@@ -137,7 +139,7 @@ def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place):
     refresh(place)
     drop(place, "south-few.csv", few)
     outcome = refresh(place)
-    assert "south-few.csv" in told(outcome) and "kitfare accept" in told(outcome)
+    assert "south-few.csv" in reported(outcome) and "kitfare accept" in reported(outcome)
     still_open = "select count(*) from price_history where vendor_code = 'south' and valid_to_on is null"
     before = rows(place, still_open)
 

@@ -9,14 +9,14 @@ import time
 import pytest
 
 from pipelines.errors import BusyError, KitfareError
-from pipelines.flows import local_prefect
-from pipelines.flows.local_prefect import own_server, running_server, stay_local, use_server
+from pipelines.flows.scheduler import local_prefect
+from pipelines.flows.scheduler.local_prefect import own_server, running_server, stay_local, use_server
 from pipelines.settings import Workspace
 
 HOLD = (
     "import sys, time\n"
     "from pathlib import Path\n"
-    "from pipelines.flows.local_prefect import own_server\n"
+    "from pipelines.flows.scheduler.local_prefect import own_server\n"
     "from pipelines.settings import Workspace\n"
     "with own_server(Workspace(Path(sys.argv[1])), 'INFO'):\n"
     "    print('up', flush=True)\n"
@@ -58,7 +58,7 @@ def test_settings_for_another_prefect_go(place):
     assert os.environ["NO_PROXY"] == "example.invalid,127.0.0.1"
 
 
-def test_a_server_that_does_not_come_up_is_told(place, monkeypatch):
+def test_a_server_that_does_not_come_up_is_reported(place, monkeypatch):
     monkeypatch.setattr(local_prefect.sys, "executable", "/bin/false")
     with pytest.raises(KitfareError, match="does not come up") as caught, own_server(place, "INFO"):
         pytest.fail("there is no server")

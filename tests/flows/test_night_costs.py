@@ -7,13 +7,13 @@ import polars as pl
 from tiny_workspace import make_workspace
 
 from pipelines.flows import trend_steps
-from pipelines.intake import night_costs, workspace_files
+from pipelines.intake.workspace import night_costs, workspace_files
 from schemas.published.over_time import NIGHTLY_COST
 from schemas.validate import polars_schema
 
 
 def costs(day, amount):
-    row = (day, "hut", "best", "home", "proven", Decimal(amount), Decimal(0), Decimal(amount), 0)
+    row = (day, "hut", "cheapest", "home", "proven", Decimal(amount), Decimal(0), Decimal(amount), 0)
     return pl.DataFrame([row], polars_schema(NIGHTLY_COST), orient="row")
 
 

@@ -72,7 +72,7 @@ def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path, home):
 
     watched, turned_to = read_record(record)
     assert any("refresh --prefect" in program for program in watched)
-    assert any("pipelines.flows.prefect_server" in program for program in watched)
+    assert any("pipelines.flows.scheduler.prefect_server" in program for program in watched)
     assert any(event == "socket.connect" and "127.0.0.1" in host for event, host in turned_to), (
         "nothing was seen at all"
     )
@@ -101,7 +101,9 @@ def test_the_watch_sees_what_it_should(tmp_path):
 def read_record(record: Path) -> tuple[list[str], list[tuple[str, str]]]:
     """The programs that were watched, and the events with the hosts they name."""
     lines = [tuple(line.split("\t", 1)) for line in record.read_text().splitlines()]
-    return [told for event, told in lines if event == "watching"], [line for line in lines if line[0] != "watching"]
+    return [reported for event, reported in lines if event == "watching"], [
+        line for line in lines if line[0] != "watching"
+    ]
 
 
 def is_here(host: str) -> bool:

@@ -11,7 +11,7 @@ from pipelines.cli.main import app
 from pipelines.errors import InputError
 from pipelines.flows import steps
 from pipelines.flows.rebuild import compare, rebuild
-from pipelines.intake import journal
+from pipelines.intake.archiving import journal
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history
 
@@ -50,7 +50,7 @@ def night(place, number):
 
 @pytest.fixture(scope="module")
 def template(tmp_path_factory):
-    """Nights with a held row and its mended copy, a profile that changed, files dropped twice, decisions, a correction."""
+    """Nights with a quarantined row and its corrected copy, a profile that changed, files dropped twice, decisions, a correction."""
     place = make_workspace(tmp_path_factory.mktemp("rebuild") / "space")
     night(place, 1)
     (place.inbox / "special.csv").write_text(SPECIAL)
@@ -59,10 +59,10 @@ def template(tmp_path_factory):
     )
     night(place, 2)
     (place.profiles / "special.toml").write_text(PROFILE.format(currency="SEK"))
-    shutil.move(place.held / "special.csv", place.inbox / "special.csv")
-    (held,) = place.held.glob("*.held.csv")
-    mended = held.read_text(encoding="utf-8-sig").replace("?much", "0.35")
-    (place.inbox / "mended.csv").write_text(mended, encoding="utf-8")
+    shutil.move(place.quarantined / "special.csv", place.inbox / "special.csv")
+    (quarantined,) = place.quarantined.glob("*.quarantined.csv")
+    corrected = quarantined.read_text(encoding="utf-8-sig").replace("?much", "0.35")
+    (place.inbox / "corrected.csv").write_text(corrected, encoding="utf-8")
     night(place, 3)
     (place.profiles / "special.toml").write_text(PROFILE.format(currency="EUR"))
     (place.inbox / "special.csv").write_text(SPECIAL)
@@ -90,7 +90,7 @@ def fingerprint(place):
 def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
     mark = night(place, 5)
     shutil.copy(place.warehouse, place.root / "kept.duckdb")
-    for name in ("inbox", "held", "profiles", "tables", "models"):
+    for name in ("inbox", "quarantined", "profiles", "tables", "models"):
         shutil.rmtree(place.root / name)
     place.warehouse.unlink()
     found = rebuild(place, replace=True)
@@ -102,7 +102,7 @@ def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
 def test_a_check_changes_nothing_and_tells_what_differs(place):
     night(place, 5)
     with connect.writer(place.warehouse) as con:
-        con.execute("update spell set unit_price = unit_price + 1 where vendor_code = 'north'")
+        con.execute("update price_period set unit_price = unit_price + 1 where vendor_code = 'north'")
     before = place.warehouse.read_bytes()
     result = CliRunner().invoke(app, ["rebuild", "--check", "--workspace", str(place.root)])
     assert result.exit_code == 5 and "price_history" in result.stderr, result.output

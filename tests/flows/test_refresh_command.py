@@ -42,7 +42,7 @@ def test_from_the_first_refresh_to_the_third(place):
     costs = table_of(first)
     # Listed: 10 red of 0.12 and 4 blue of 0.40 from south, shipping 6. Sending to north for the red ones costs 4 more.
     assert costs["listed"] == "8.80"
-    assert set(costs) == {"listed", "freed", "counter_some", "counter_first", "best"}
+    assert set(costs) == {"listed", "flexible", "maker_marked", "maker_first", "cheapest"}
     assert "take in dropped files ..." in first.stderr and "\x1b" not in first.stderr
 
     second = kitfare(place, "refresh")
@@ -53,7 +53,7 @@ def test_from_the_first_refresh_to_the_third(place):
     (place.inbox / "south-new.csv").write_text(bad)
     third = kitfare(place, "refresh")
     assert third.returncode == 0, third.stderr
-    assert "1 of 2 rows held" in third.stderr
+    assert "1 of 2 rows quarantined" in third.stderr
     assert "south-new.csv" in kitfare(place, "status").stdout
     recorded = [path.name for path in (place.root / "index_vintages").iterdir()]
     assert len(recorded) == 1 and recorded[0].startswith("2026-11-01-")  # October is over
@@ -115,14 +115,14 @@ def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
     process = subprocess.Popen(
         [KITFARE, "refresh"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=place.root
     )
-    told = []
+    reported = []
     for line in process.stderr:
-        told.append(line)
+        reported.append(line)
         if line.startswith(step):
             process.send_signal(signal.SIGINT)
             break
     out, rest = process.communicate(timeout=60)
-    assert process.returncode == 130, "".join(told) + rest + out
+    assert process.returncode == 130, "".join(reported) + rest + out
     assert "Interrupted" in rest and "Traceback" not in rest and not out
     assert not place.published.exists()
     again = kitfare(place, "refresh")

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from tiny_workspace import make_workspace
 
-from pipelines.flows.local_prefect import running_server
+from pipelines.flows.scheduler.local_prefect import running_server
 
 pytestmark = [pytest.mark.flows, pytest.mark.slow]
 

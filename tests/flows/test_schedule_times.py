@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.errors import UsageError
-from pipelines.flows.schedule import Times, times_from
+from pipelines.flows.scheduler.schedule import Times, times_from
 
 WARSAW = "Europe/Warsaw"
 

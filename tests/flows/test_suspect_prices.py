@@ -3,7 +3,7 @@
 import pytest
 from tiny_workspace import export, make_workspace
 
-from pipelines.flows.nightly import refresh
+from pipelines.flows.refresh import refresh
 from pipelines.warehouse import generation, query
 
 pytestmark = pytest.mark.slow
@@ -19,7 +19,7 @@ def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path):
     slipped = export("north", "2026-10-30", ("00501", "red", "0.011", 50))
     (place.inbox / "north.csv").write_text(slipped, encoding="utf-8")
     assert refresh(place).published
-    found = "select vendor_code, suspicion, pack_size, influence_rank, wanted_piece_count, cleared_from_on from suspect_price"
+    found = "select vendor_code, suspicion, pack_size, influence_rank, servable_piece_count, cleared_from_on from suspect_price"
     assert ask(place, found) == [("north", "decimal_point", 10, 1, 10, None)]
     assert ask(place, "select count(*) from price_history where unit_price = 0.011") == [(1,)], "nothing is deleted"
     on_market = (
@@ -27,7 +27,7 @@ def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path):
     )
     assert ask(place, on_market) == [("north", True), ("south", False)]
     assert ask(place, "select distinct vendor_code from plan_purchase where priced_on = '2026-10-31'") == [("south",)]
-    best = "select landed_cost::double from model_cost where scenario_code = 'best' and priced_on = '2026-10-31'"
+    best = "select landed_cost::double from model_cost where scenario_code = 'cheapest' and priced_on = '2026-10-31'"
     assert ask(place, best) == [(8.8,)]
     report = (place.published / "reports" / "2026-10.md").read_text(encoding="utf-8")
     assert "Prices that stand out" in report and "about 1/10 of the usual price" in report

@@ -18,7 +18,7 @@ def found(*rows):
     """Rows of WATCH_RESULT from (subject, is_fired)."""
     full = [
         {"watch_code": "w", "model_code": "hut", "buyer_code": "home", "watch_subject": subject, "watch_kind": "line_scarce",
-         "is_fired": fired, "watched_value": 1.0, "watch_limit": 2.0, "watch_told": "few left."}
+         "is_fired": fired, "watched_value": 1.0, "watch_limit": 2.0, "watch_message": "few left."}
         for subject, fired in rows
     ]  # fmt: skip
     return pl.DataFrame(full, polars_schema(WATCH_RESULT))
@@ -43,11 +43,11 @@ def test_only_what_had_not_fired_before_is_new():
 
 def test_the_file_says_all_that_fired_and_what_is_new(tmp_path):
     place = workspace(tmp_path, 'file = "news/watches.json"\n')
-    told = pass_on(place, "r1", DAY, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
+    reported = pass_on(place, "r1", DAY, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
     news = json.loads((tmp_path / "news/watches.json").read_text(encoding="utf-8"))
     assert news["refresh_id"] == "r1" and news["priced_on"] == "2026-11-25"
     assert [(row["watch_subject"], row["is_new"]) for row in news["fired"]] == [("a", False), ("b", True)]
-    assert told == ["watch w: hut, home: b: few left."]
+    assert reported == ["watch w: hut, home: b: few left."]
 
 
 def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path):
@@ -58,7 +58,7 @@ def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path):
     assert json.loads((tmp_path / "heard.json").read_text())["refresh_id"] == "r2"
 
 
-def test_what_fails_is_told_and_stops_nothing(tmp_path):
+def test_what_fails_is_reported_and_stops_nothing(tmp_path):
     news = found(("a", True))
     failing = workspace(tmp_path, program("import sys; print('no bell here', file=sys.stderr); sys.exit(3)"))
     assert pass_on(failing, "r", DAY, news, None)[-1] == "watch_news.command ended with 3: no bell here"
@@ -71,6 +71,6 @@ def test_what_fails_is_told_and_stops_nothing(tmp_path):
     assert "could not be written" in pass_on(unwritable, "r", DAY, news, None)[-1]
 
 
-def test_many_are_told_in_few_lines(tmp_path):
-    told = pass_on(workspace(tmp_path), "r", DAY, found(*((f"e{n}", True) for n in range(9))), None)
-    assert len(told) == 6 and told[-1].startswith("and 4 more")
+def test_many_are_reported_in_few_lines(tmp_path):
+    reported = pass_on(workspace(tmp_path), "r", DAY, found(*((f"e{n}", True) for n in range(9))), None)
+    assert len(reported) == 6 and reported[-1].startswith("and 4 more")

@@ -16,7 +16,7 @@ TABLES = {
     "vendor_terms": "vendor_code,shipping_charge\nnorth,4\nsouth,6\n",
 }
 PARTS = "line_number,part_code,colour_code,quantity\n1,00501,red,10\n2,00502,blue,4\n"
-FREEDOMS = "line_number,colour_rule\n1,any\n"
+FLEXIBLE_LINES = "line_number,colour_rule\n1,any\n"
 MODEL = 'model_code = "hut"\ntitle = "A hut"\n[[versions]]\nlist_version = 1\nreleased_on = 2026-01-01\n'
 EXPORT_HEADER = (
     "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage\n"
@@ -51,7 +51,7 @@ def make_workspace(root: Path) -> Workspace:
     model.mkdir()
     (model / "model.toml").write_text(MODEL, encoding="utf-8")
     (model / "parts.csv").write_text(PARTS, encoding="utf-8")
-    (model / "freedoms.csv").write_text(FREEDOMS, encoding="utf-8")
+    (model / "flexible_lines.csv").write_text(FLEXIBLE_LINES, encoding="utf-8")
     (root / "inbox" / "north-before.csv").write_text(NORTH_BEFORE, encoding="utf-8")
     (root / "inbox" / "north.csv").write_text(NORTH, encoding="utf-8")
     (root / "inbox" / "south.csv").write_text(SOUTH, encoding="utf-8")

@@ -6,7 +6,7 @@ from datetime import date
 from pathlib import Path
 
 from pipelines.errors import InputError
-from pipelines.flows.local_prefect import use_server
+from pipelines.flows.scheduler.local_prefect import use_server
 from pipelines.settings import Workspace
 
 
@@ -27,8 +27,8 @@ def main(workspace: Workspace) -> dict:
     with use_server(workspace):
         import polars as pl
 
-        from pipelines.flows import prefect_flows
-        from pipelines.flows.nightly import RefreshOutcome
+        from pipelines.flows.refresh import RefreshOutcome
+        from pipelines.flows.scheduler import prefect_flows
 
         tries = {"take in dropped files": 0, "plan the purchases": 0}
         original = InputError("parts.csv is broken", where="parts.csv:3")
@@ -49,9 +49,9 @@ def main(workspace: Workspace) -> dict:
             return RefreshOutcome("night-1", True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
 
         prefect_flows.refresh = refresh
-        told = []
-        outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: told.append(news))
-        found = {"refresh_id": outcome.refresh_id, "progress": told, "intake_tries": tries["take in dropped files"]}
+        reported = []
+        outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: reported.append(news))
+        found = {"refresh_id": outcome.refresh_id, "progress": reported, "intake_tries": tries["take in dropped files"]}
         try:
             prefect_flows.refresh_as_flow(workspace, date(2026, 10, 31), lambda *news: None)
         except InputError as error:

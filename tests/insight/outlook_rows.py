@@ -7,7 +7,7 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema
 
@@ -16,7 +16,7 @@ HOME = Buyer(buyer_code="home", title="home", region_code="north", currency_code
 HUT = Model(
     ModelSettings(model_code="hut", title="Hut", versions=[ListVersion(list_version=1, released_on=date(2020, 1, 1))]),
     empty_frame(PARTS_LIST),
-    empty_frame(FREEDOMS),
+    empty_frame(FLEXIBLE_LINES),
     empty_frame(AMENDMENTS),
 )
 INPUTS = WorkspaceInputs(Settings(buyer=[HOME]), {}, (HUT,), empty_frame(INPUT_FILE))
@@ -37,7 +37,7 @@ def _blank(kind):
 
 def cost_row(on, cost, bound=None, **other):
     row = {
-        "priced_on": on, "model_code": "hut", "scenario_code": "best", "buyer_code": "home", "plan_status": "bounded",
+        "priced_on": on, "model_code": "hut", "scenario_code": "cheapest", "buyer_code": "home", "plan_status": "bounded",
         "complete_cost": Decimal(cost), "lower_bound": Decimal(bound or cost), "piece_count": 100, "currency_code": "EUR",
     }  # fmt: skip
     return row | other

@@ -1,4 +1,4 @@
-"""The counter, whole costs, costs by line and by copy, swings: small markets worked out by hand, and sums that hold."""
+"""The maker's shop, whole costs, costs by line and by copy, sensitivities: small markets worked out by hand, and sums that hold."""
 
 import random
 from dataclasses import replace
@@ -11,7 +11,7 @@ from costing_cases import (
     BUYER,
     DAY,
     Instructions,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -23,19 +23,19 @@ from costing_cases import (
 )  # fmt: skip
 from length import examples
 
-from pipelines.costing.planning import plan_model
-from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
-from pipelines.insight.plan_variants import plan_variants
+from pipelines.insight.buying_tables import BUYING_CONTRACTS, buying_tables
+from pipelines.insight.what_if.plan_variants import plan_variants
+from pipelines.planning.scenarios import plan_model
 from pipelines.settings import Discount
 from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema
 
-COUNTER = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
+MAKER = [vendor("hall", vendor_kind="maker"), vendor("a"), vendor("b")]
 PARCELS = [terms("hall", shipping_charge="4", shipping_waived_from="30"), terms("a", shipping_charge="3"), terms("b", shipping_charge="3")]  # fmt: skip
 
 
 def tables(
-    model, market, vendor_terms=PARCELS, vendors=COUNTER, buyer=BUYER, last_seen=None, with_variants=False, **more
+    model, market, vendor_terms=PARCELS, vendors=MAKER, buyer=BUYER, last_seen=None, with_variants=False, **more
 ):
     """The tables of one model and the cost of its plans."""
     inputs = make_inputs((model,), (buyer,), vendor_terms=vendor_terms, vendors=vendors, **more)
@@ -55,7 +55,7 @@ def rows(found, name, *columns, **only):
     return frame.select(columns).rows()
 
 
-MODEL = make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 10)], counter_lines=[2])
+MODEL = make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 10)], maker_lines=[2])
 # Bricks are cheap with a, plates with the hall: 10 + 3 from a and 2 + 4 from the hall; all from a: 10 + 5 + 3 = 18.
 MARKET = make_market(
     offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12"),
@@ -65,11 +65,11 @@ MARKET = make_market(
 
 def test_prices_here_and_there_and_where_the_mix_buys():
     found = tables(MODEL, MARKET)
-    named = ("line_number", "counter_unit_price", "elsewhere_unit_price", "counter_saving", "counter_piece_count", "is_counter_line")  # fmt: skip
+    named = ("line_number", "maker_unit_price", "elsewhere_unit_price", "maker_saving", "maker_piece_count", "is_maker_line")  # fmt: skip
     # Everything at the hall: 12 + 2 + 4 = 18, all with a: 18, split: 10 + 3 + 2 + 4 = 19.
-    (best,) = rows(found, "model_cost", "landed_cost", scenario_code="best")
+    (best,) = rows(found, "model_cost", "landed_cost", scenario_code="cheapest")
     assert best == (18,)
-    choice = rows(found, "counter_choice", *named)
+    choice = rows(found, "maker_choice", *named)
     assert [row[:4] + row[5:] for row in choice] == [
         (1, Decimal("0.12"), Decimal("0.1"), -2, False),
         (2, Decimal("0.2"), Decimal("0.5"), 3, True),
@@ -83,10 +83,10 @@ def test_prices_hold_the_tax_on_goods_and_several_offers_cover_a_need():
         offer("a", "brick", "red", "0.08", 50), offer("b", "brick", "red", "0.16", 50),
     )  # fmt: skip
     model = make_model([line(1, "brick", "red", 100)])
-    (row,) = rows(tables(model, market, taxed), "counter_choice", "counter_unit_price", "elsewhere_unit_price")
+    (row,) = rows(tables(model, market, taxed), "maker_choice", "maker_unit_price", "elsewhere_unit_price")
     assert row == (Decimal("0.12"), Decimal("0.13"))  # 50 at 0.10 with tax and 50 at 0.16
     short = make_market(offer("hall", "brick", "red", "0.12"), offer("a", "brick", "red", "0.08", 99))
-    (row,) = rows(tables(model, short, taxed), "counter_choice", "elsewhere_unit_price", "counter_saving")
+    (row,) = rows(tables(model, short, taxed), "maker_choice", "elsewhere_unit_price", "maker_saving")
     assert row == (None, None)
 
 
@@ -102,13 +102,13 @@ def test_thresholds_are_money_left_to_go():
     market = make_market(offer("hall", "brick", "red", "0.12", assortment_code="deep"))
     found = tables(make_model([line(1, "brick", "red", 100)]), market, asks, handling_charges=ranges)
     named = ("threshold_kind", "assortment_code", "threshold_value", "spent_value", "left_to_go", "threshold_charge")
-    spent = rows(found, "plan_vendor", "vendor_total", scenario_code="best")
+    spent = rows(found, "plan_vendor", "vendor_total", scenario_code="cheapest")
     assert len(spent) == 1
-    told = {row[:2]: row[2:] for row in rows(found, "counter_threshold", *named)}
+    reported = {row[:2]: row[2:] for row in rows(found, "maker_threshold", *named)}
     # 100 bricks come to 12; 5 more would reach the waiver of 1.00 for 0.60, and the plan knows it.
-    goods = told["minimum_order", ""][1]
+    goods = reported["minimum_order", ""][1]
     assert goods in (Decimal("12.00"), Decimal("12.60"))
-    assert told == {
+    assert reported == {
         ("minimum_order", ""): (2, goods, 0, None),
         ("soft_minimum", ""): (5, goods, 0, Decimal("0.5")),
         ("shipping_waiver", ""): (Decimal("12.5"), goods, max(Decimal("12.5") - goods, 0), 1),
@@ -117,25 +117,25 @@ def test_thresholds_are_money_left_to_go():
     }
 
 
-def test_what_five_more_at_the_counter_change():
+def test_what_five_more_at_the_maker_change():
     """Nothing is bought there; five more bring its parcel and dearer bricks: 42 at 0.12 instead of 0.10."""
     market = make_market(offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12"))
     found = tables(make_model([line(1, "brick", "red", 100)]), market)
-    named = ("counter_goods_value", "further_spend", "landed_cost", "further_landed_cost", "further_cost_change")
-    ((spent, more, now, then, change),) = rows(found, "counter_further", *named)
+    named = ("maker_goods_value", "further_spend", "landed_cost", "further_landed_cost", "further_cost_change")
+    ((spent, more, now, then, change),) = rows(found, "maker_further", *named)
     # All at the hall: 12 + 4 = 16 beats two parcels: 5.80 + 3 + 5.04 + 4.
     assert (spent, more, now, then, change) == (0, 5, 13, 16, 3)
 
 
-def test_a_counter_with_too_little_to_sell_says_so():
+def test_a_maker_with_too_little_to_sell_says_so():
     market = make_market(offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12", 9))
     found = tables(make_model([line(1, "brick", "red", 100)]), market)
-    assert rows(found, "counter_further", "further_landed_cost", "further_cost_change") == [(None, None)]
+    assert rows(found, "maker_further", "further_landed_cost", "further_cost_change") == [(None, None)]
 
 
-def test_without_a_counter_there_is_nothing_to_tell():
+def test_without_a_maker_there_is_nothing_to_tell():
     found = tables(MODEL, MARKET, [terms("a"), terms("b")], [vendor("a"), vendor("b")])
-    assert all(found[name].is_empty() for name in ("counter_choice", "counter_threshold", "counter_further"))
+    assert all(found[name].is_empty() for name in ("maker_choice", "maker_threshold", "maker_further"))
 
 
 # Whole costs
@@ -152,7 +152,7 @@ def test_instructions_with_a_sale_and_a_code_on_top_in_exact_money():
         (0, "", Decimal("24.99")), (1, "November sale", Decimal("21.24")), (2, "readers' code", Decimal("19.65")),
     ]  # fmt: skip
     named = ("instructions_list_price", "instructions_discount", "instructions_cost", "complete_cost", "whole_cost")
-    (row,) = rows(found, "whole_cost", *named, scenario_code="best")
+    (row,) = rows(found, "whole_cost", *named, scenario_code="cheapest")
     assert row == (Decimal("24.99"), Decimal("5.34"), Decimal("19.65"), 13, Decimal("32.65"))
 
 
@@ -163,7 +163,7 @@ def test_costs_per_piece_amendments_and_what_is_on_hand():
     model = make_model([line(1, "brick", "red", 80)], amendments=added)
     found = tables(model, market, stock_on_hand=stock)
     named = ("goods", "amendment_goods", "complete_cost", "cost_per_piece", "cost_per_100_pieces", "owned_piece_count", "owned_goods", "instructions_cost")  # fmt: skip
-    (row,) = rows(found, "whole_cost", *named, scenario_code="best")
+    (row,) = rows(found, "whole_cost", *named, scenario_code="cheapest")
     assert row == (10, 2, 13, Decimal("0.13"), 13, 25, Decimal("2.5"), None)
 
 
@@ -175,7 +175,7 @@ def test_lines_carry_their_goods_and_their_part_of_the_charges():
     named = ("line_number", "line_goods", "line_cost", "cost_rank")
     # 5 and 10 of goods share a parcel of 3; the wheels are estimated at 1.
     assert rows(found, "line_cost", *named) == [(1, 5, 6, 2), (2, 10, 12, 1), (3, 0, 1, 3)]
-    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(19,)]
+    assert rows(found, "model_cost", "complete_cost", scenario_code="cheapest") == [(19,)]
 
 
 def test_what_a_change_of_a_dear_line_would_save():
@@ -183,9 +183,11 @@ def test_what_a_change_of_a_dear_line_would_save():
         offer("a", "brick", "red", "0.30"), offer("a", "brick", "blue", "0.10"), offer("a", "brick", "grey", "0.20"),
         offer("a", "beam", "grey", "0.50"), offer("a", "thin", "grey", "0.05"), offer("a", "beam", "blue", "0.60"),
     )  # fmt: skip
-    weaker = [{"part_code": "beam", "stand_in_part_code": "thin", "stand_in_kind": "substitute", "strength": "weaker"}]
+    weaker = [
+        {"part_code": "beam", "substitute_part_code": "thin", "substitute_kind": "other_form", "strength": "weaker"}
+    ]
     model = make_model([line(1, "brick", "red", 10), line(2, "beam", "grey", 4)])
-    found = tables(model, market, interchange=weaker)
+    found = tables(model, market, substitutes=weaker)
     named = ("line_number", "other_colour_code", "other_colour_saving", "other_form_saving", "left_out_saving")
     assert rows(found, "line_cost", *named) == [
         (1, "blue", 2, None, 3),
@@ -212,33 +214,35 @@ def test_copies_share_parcels_and_run_out_of_cheap_stock():
 # Assumptions
 
 
-def swings(found):
-    return {row[:2]: row[2] for row in rows(found, "what_if_swing", "assumption", "swing_side", "swing_amount")}
+def sensitivities(found):
+    return {
+        row[:2]: row[2] for row in rows(found, "sensitivity", "assumption", "sensitivity_side", "sensitivity_amount")
+    }
 
 
-def test_swings_are_what_one_change_alone_does():
-    model = make_model([line(1, "brick", "red", 100)], [freedom(1, "any")])
+def test_sensitivities_are_what_one_change_alone_does():
+    model = make_model([line(1, "brick", "red", 100)], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("a", "brick", "blue", "0.06"),
         offer("a", "brick", "blue", "0.03", condition="used"),
     )  # fmt: skip
     found = tables(model, market, [terms("a", shipping_charge="4", tax_rate_pct="20"), terms("b"), terms("hall")])
     # Blue: 6 + 1.20 tax + 4.
-    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(Decimal("11.2"),)]
-    assert swings(found) == {
+    assert rows(found, "model_cost", "complete_cost", scenario_code="cheapest") == [(Decimal("11.2"),)]
+    assert sensitivities(found) == {
         ("prices", "down"): Decimal("-0.72"), ("prices", "up"): Decimal("0.72"),
         ("shipping", "down"): -1, ("shipping", "up"): 1,
         ("tax", "down"): Decimal("-0.3"), ("tax", "up"): Decimal("0.3"),
-        ("condition", "down"): Decimal("-3.6"), ("freedoms", "up"): Decimal("4.8"),
+        ("condition", "down"): Decimal("-3.6"), ("flexible_lines", "up"): Decimal("4.8"),
     }  # fmt: skip
 
 
 def test_tax_inside_prices_moves_what_is_paid():
     found = tables(make_model([line(1, "brick", "red", 100)]), make_market(offer("a", "brick", "red", "0.12")), [terms("a", tax_rate_pct="20", tax_on="included"), terms("b"), terms("hall")])  # fmt: skip
-    assert swings(found)["tax", "up"] == Decimal("0.5")  # net 10 at 25 %
+    assert sensitivities(found)["tax", "up"] == Decimal("0.5")  # net 10 at 25 %
 
 
-def test_one_parcel_fewer_and_no_counter():
+def test_one_parcel_fewer_and_no_maker():
     found = tables(
         make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 50)]),
         make_market(
@@ -248,15 +252,15 @@ def test_one_parcel_fewer_and_no_counter():
         with_variants=True,
     )  # fmt: skip
     # a and hall: 10 + 3 + 10 + 4 = 27; the hall alone: 20 + 10, shipping free; a alone: 10 + 45 + 3.
-    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(27,)]
-    told = swings(found)
-    assert (told["vendor_count", "up"], told["counter", "up"]) == (3, 31)
+    assert rows(found, "model_cost", "complete_cost", scenario_code="cheapest") == [(27,)]
+    reported = sensitivities(found)
+    assert (reported["vendor_count", "up"], reported["maker", "up"]) == (3, 31)
 
 
 def random_case(chance):
     parts, colours = ["brick", "plate", "slope"], ["red", "blue"]
     lines = [line(at, chance.choice(parts), chance.choice(colours), chance.randint(1, 9)) for at in range(1, 5)]
-    rules = [freedom(row["line_number"], "any") for row in lines if chance.random() < 0.4]
+    rules = [flexibility(row["line_number"], "any") for row in lines if chance.random() < 0.4]
     offers = [
         offer(code, part, colour, f"0.{chance.randint(5, 60):02d}", chance.randint(4, 25),
               sold_in_multiples_of=chance.choice((1, 1, 4)))
@@ -274,19 +278,19 @@ def random_case(chance):
 def test_sums_hold_on_any_market(seed):
     model, market, vendor_terms = random_case(random.Random(seed))
     found = tables(model, market, vendor_terms)
-    (plan,) = rows(found, "model_cost", "goods", "complete_cost", "unfilled_piece_count", scenario_code="best")
+    (plan,) = rows(found, "model_cost", "goods", "complete_cost", "unfilled_piece_count", scenario_code="cheapest")
     goods, complete, unfilled = plan
     if found["line_cost"].height:
         assert found["line_cost"].select(pl.col("line_goods", "line_cost").sum()).row(0) == (goods, complete)
         assert found["line_cost"]["cost_rank"].sort().to_list() == list(range(1, found["line_cost"].height + 1))
-    assert (found["counter_threshold"]["left_to_go"] >= 0).all()
-    for row in found["what_if_swing"].to_dicts():
-        assert row["complete_cost"] - row["swing_amount"] == complete
+    assert (found["maker_threshold"]["left_to_go"] >= 0).all()
+    for row in found["sensitivity"].to_dicts():
+        assert row["complete_cost"] - row["sensitivity_amount"] == complete
         # Forbidding something never makes a plan cheaper, allowing something never dearer, at equal fill.
-        if row["unfilled_piece_count"] == unfilled and row["assumption"] in ("freedoms", "counter"):
-            assert row["swing_amount"] >= 0
+        if row["unfilled_piece_count"] == unfilled and row["assumption"] in ("flexible_lines", "maker"):
+            assert row["sensitivity_amount"] >= 0
         if row["unfilled_piece_count"] == unfilled and row["assumption"] == "condition":
-            assert row["swing_amount"] <= 0
+            assert row["sensitivity_amount"] <= 0
     copies = dict(rows(found, "copy_cost", "copies", "complete_cost"))
     assert copies.get(1, complete) == complete
 
@@ -297,19 +301,19 @@ def test_a_plan_at_a_minimum_is_topped_up_when_prices_fall():
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "plate", "grey", "0.40"))
     model = make_model([line(1, "brick", "red", 9), line(2, "plate", "grey", 1), line(3, "plate", "grey", 1)])
     found = tables(model, market, asks)
-    assert rows(found, "model_cost", "complete_cost", scenario_code="best") == [(Decimal("5.3"),)]
+    assert rows(found, "model_cost", "complete_cost", scenario_code="cheapest") == [(Decimal("5.3"),)]
     # 9 bricks of 0.45 and two plates of 0.36 come to 4.77: one more plate is the least that reaches 5.
-    assert swings(found)["prices", "down"] == Decimal("5.13") - Decimal("5.3")
+    assert sensitivities(found)["prices", "down"] == Decimal("5.13") - Decimal("5.3")
 
 
-def test_where_nothing_is_on_offer_everything_is_told_as_missing():
+def test_where_nothing_is_on_offer_everything_is_reported_as_missing():
     nothing = make_market(offer("a", "wheel", "black", "1"))
     seen = make_market(offer("b", "brick", "red", "0.25"))
     found = tables(make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 3)]), nothing, last_seen=seen)
-    assert rows(found, "whole_cost", "complete_cost", "cost_per_100_pieces", scenario_code="best") == [
+    assert rows(found, "whole_cost", "complete_cost", "cost_per_100_pieces", scenario_code="cheapest") == [
         (Decimal("2.5"), Decimal("19.23"))
     ]
     assert rows(found, "line_cost", "line_number", "line_cost") == [(1, Decimal("2.5")), (2, 0)]
     named = ("copies", "complete_cost", "unfilled_piece_count", "unfilled_estimate_count")
     assert rows(found, "copy_cost", *named) == [(1, Decimal("2.5"), 13, 3), (2, 5, 26, 6)]
-    assert found["counter_choice"].is_empty()
+    assert found["maker_choice"].is_empty()

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from outlook_rows import INPUTS, TODAY, cost_row, frame
 
-from pipelines.insight.buying_time import Point, buying_time, standing
+from pipelines.insight.over_time.buying_time import Point, buying_time, standing
 from pipelines.trends.months import month_before
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_index import PRICE_INDEX
@@ -26,7 +26,7 @@ def index_rows(levels, withheld=()):
     ]  # fmt: skip
 
 
-def told(costs=(), indices=()):
+def reported(costs=(), indices=()):
     return buying_time(INPUTS, frame(MODEL_COST, costs), frame(PRICE_INDEX, indices), TODAY)
 
 
@@ -48,7 +48,7 @@ def test_what_plans_leave_open_becomes_a_range():
         cost_row(date(2026, 10, 31), "101", "99.5"),
         cost_row(TODAY, "99", "95"),
     ]
-    row = told(costs)["buying_time"].row(0, named=True)
+    row = reported(costs)["buying_time"].row(0, named=True)
     assert row["cheaper_share_low"] == 0 and row["cheaper_share_high"] == pytest.approx(2 / 3)
     assert row["above_lowest_pct"] == pytest.approx(-1)
 
@@ -58,10 +58,10 @@ def test_an_estimate_for_missing_pieces_is_in_both_ends():
         cost_row(date(2026, 10, 31), "100", "80", unfilled_estimate=Decimal(10)),
         cost_row(TODAY, "95"),
     ]
-    row = told(costs)["buying_time"].row(0, named=True)
+    row = reported(costs)["buying_time"].row(0, named=True)
     assert (row["cheaper_share_low"], row["cheaper_share_high"]) == (0, 1)
     costs[1] = cost_row(TODAY, "89.99")
-    assert told(costs)["buying_time"].row(0, named=True)["cheaper_share_high"] == 0
+    assert reported(costs)["buying_time"].row(0, named=True)["cheaper_share_high"] == 0
 
 
 @pytest.mark.parametrize(
@@ -77,14 +77,14 @@ def test_an_estimate_for_missing_pieces_is_in_both_ends():
 )
 def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes, reason):
     costs = [cost_row(date(2026, 10, 31), "100"), cost_row(TODAY, "50", **changes)]
-    row = told(costs)["buying_time"].row(0, named=True)
+    row = reported(costs)["buying_time"].row(0, named=True)
     assert row["withheld_reason"] == reason and row["measure_now"] is None and row["above_lowest_pct"] is None
     past = [cost_row(date(2026, 10, 31), "50", **changes), cost_row(TODAY, "100")]
-    assert told(past)["buying_time"].row(0, named=True)["past_month_count"] == 0, "nor is it a past to compare with"
+    assert reported(past)["buying_time"].row(0, named=True)["past_month_count"] == 0, "nor is it a past to compare with"
 
 
 def test_a_withheld_index_has_no_standing_and_no_forecast():
-    rows = told(indices=index_rows(100 + np.arange(30) * 0.5, withheld=["2026-11"]))
+    rows = reported(indices=index_rows(100 + np.arange(30) * 0.5, withheld=["2026-11"]))
     standing_row = rows["buying_time"].row(0, named=True)
     assert (
         standing_row["withheld_reason"] == "only 55.0 % of the list by cost has a price of its own; the floor is 80 %"
@@ -94,7 +94,7 @@ def test_a_withheld_index_has_no_standing_and_no_forecast():
 
 
 def test_a_planted_drift_is_forecast_and_a_standstill_is_not():
-    rising = told(indices=index_rows(100 * 1.01 ** np.arange(30)))
+    rising = reported(indices=index_rows(100 * 1.01 ** np.arange(30)))
     assert rising["forecast_trial"]["is_forecast_shown"].to_list() == [True]
     assert rising["price_forecast"]["month"].to_list() == ["2026-12", "2027-01", "2027-02"]
     ahead = rising["price_forecast"].to_dicts()
@@ -102,27 +102,27 @@ def test_a_planted_drift_is_forecast_and_a_standstill_is_not():
     for row, level in zip(ahead, truth, strict=True):
         assert row["forecast_low"] <= level <= row["forecast_high"]
         assert row["forecast_level"] == pytest.approx(level, rel=0.015)
-    still = told(indices=index_rows([100.0] * 30))
+    still = reported(indices=index_rows([100.0] * 30))
     assert still["price_forecast"].is_empty()
     assert "same as last month" in still["forecast_trial"]["withheld_reason"][0]
 
 
-def test_a_season_is_told_from_three_years_on():
+def test_a_season_is_reported_from_three_years_on():
     season = 100 * np.exp(0.03 * np.cos(2 * np.pi * np.arange(48) / 12))
-    rows = told(indices=index_rows(season))["seasonal_pattern"]
+    rows = reported(indices=index_rows(season))["seasonal_pattern"]
     # The series begins in December 2022 with its peak.
     assert rows.sort("seasonal_pct")["month_of_year"][-1] == 12
     assert rows.filter(month_of_year=12)["seasonal_pct"][0] == pytest.approx(100 * np.expm1(0.03), abs=0.05)
     assert rows["seasonal_strength"].unique().to_list() == pytest.approx([1], abs=1e-3)
-    assert told(indices=index_rows(season[:35]))["seasonal_pattern"].is_empty()
+    assert reported(indices=index_rows(season[:35]))["seasonal_pattern"].is_empty()
 
 
 def test_a_gap_in_the_past_starts_the_series_anew():
-    rows = told(indices=index_rows(100 * 1.01 ** np.arange(40), withheld=["2025-11"]))
+    rows = reported(indices=index_rows(100 * 1.01 ** np.arange(40), withheld=["2025-11"]))
     assert rows["forecast_trial"]["origin_count"].to_list() == [0]
-    assert "the past is too short to judge one" in rows["forecast_trial"]["withheld_reason"][0]
+    assert "the past is too short to decide one" in rows["forecast_trial"]["withheld_reason"][0]
     assert rows["buying_time"]["past_month_count"].to_list() == [38]
 
 
 def test_nothing_at_all_gives_empty_tables():
-    assert all(rows.is_empty() for rows in told().values())
+    assert all(rows.is_empty() for rows in reported().values())

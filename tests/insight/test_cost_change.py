@@ -8,7 +8,7 @@ import pytest
 from costing_cases import (
     BUYER,
     DAY,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -22,8 +22,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from length import examples
 
-from pipelines.costing.planning import plan_model
-from pipelines.insight.cost_change import PARTS, cost_changes
+from pipelines.insight.over_time.cost_change import PARTS, cost_changes
+from pipelines.planning.scenarios import plan_model
 from pipelines.settings import ListVersion
 from schemas.published.over_time import COST_CHANGE
 from schemas.validate import polars_schema
@@ -34,7 +34,7 @@ LINES = [line(1, "brick", "red", 10), line(2, "plate", "grey", 10)]
 BRICK, PLATE = offer("a", "brick", "red", "0.10"), offer("b", "plate", "grey", "0.20")
 
 
-def changes(then, now, model=None, scenario="freed", effort="quick", **tables):
+def changes(then, now, model=None, scenario="flexible", effort="quick", **tables):
     """The parts of the change between two markets, those that are not 0; and whether it is a break."""
     model = model or make_model(LINES)
     inputs = make_inputs((model,), (BUYER,), **tables)
@@ -114,10 +114,10 @@ def test_the_designers_revision_is_a_break():
     assert changes([BRICK, PLATE], [BRICK, PLATE], model) == (euros(list="0.60"), True)
 
 
-def test_our_judgements_are_a_break_where_freedoms_count():
-    model = make_model(LINES, [freedom(1, "one_of", accept_colour_codes="blue", judged_on="2026-11-05")])
+def test_our_decisions_are_a_break_where_flexible_lines_count():
+    model = make_model(LINES, [flexibility(1, "one_of", accept_colour_codes="blue", decided_on="2026-11-05")])
     market = [BRICK, PLATE, offer("a", "brick", "blue", "0.04")]
-    assert changes(market, market, model) == (euros(judgements="-0.60"), True)
+    assert changes(market, market, model) == (euros(decisions="-0.60"), True)
     assert changes(market, market, model, scenario="listed") == ({}, False)
 
 
@@ -141,12 +141,12 @@ def test_a_cheaper_vendor():
 
 
 def test_a_cheaper_colour_and_a_cheaper_form():
-    model = make_model(LINES, [freedom(1, "any")])
+    model = make_model(LINES, [flexibility(1, "any")])
     blue = offer("a", "brick", "blue", "0.05")
     assert changes([BRICK, PLATE], [BRICK, PLATE, blue], model) == (euros(colours="-0.50"), False)
-    stands_in = [{"part_code": "brick", "stand_in_part_code": "block"}]
+    stands_in = [{"part_code": "brick", "substitute_part_code": "block"}]
     block = offer("a", "block", "red", "0.03")
-    assert changes([BRICK, PLATE], [BRICK, PLATE, block], interchange=stands_in) == (euros(forms="-0.70"), False)
+    assert changes([BRICK, PLATE], [BRICK, PLATE, block], substitutes=stands_in) == (euros(forms="-0.70"), False)
 
 
 def test_fewer_parcels_are_shipping_structure():
@@ -204,7 +204,9 @@ def test_parts_add_up_whatever_happens(then, now, is_revised):
     if is_revised:
         versions.append(ListVersion(list_version=2, released_on=date(2026, 11, 5)))
         lines += [line(1, "brick", "red", 7, list_version=2), line(3, "block", "blue", 2, list_version=2)]
-    model = make_model(lines, [freedom(1, "any"), freedom(2, "any", judged_on="2026-11-03")], versions=versions)
+    model = make_model(
+        lines, [flexibility(1, "any"), flexibility(2, "any", decided_on="2026-11-03")], versions=versions
+    )
     charges = [
         terms("a", shipping_charge="0.45", tax_rate_pct="21"),
         terms("b", shipping_charge="1", shipping_waived_from="2"),
@@ -215,7 +217,7 @@ def test_parts_add_up_whatever_happens(then, now, is_revised):
         [offer(seller, part, colour, price, count) for (seller, part, colour), (price, count) in side.items()]
         for side in (then, now)
     ]
-    changes(*offers, model, vendor_terms=charges, interchange=[{"part_code": "brick", "stand_in_part_code": "block"}])
+    changes(*offers, model, vendor_terms=charges, substitutes=[{"part_code": "brick", "substitute_part_code": "block"}])
 
 
 SEVERAL = {"maximum_piece_count": "6", "maximum_order_count": "2"}

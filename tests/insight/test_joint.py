@@ -9,7 +9,7 @@ import pytest
 from costing_cases import (
     BUYER,
     DAY,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -20,9 +20,9 @@ from costing_cases import (
 )  # fmt: skip
 from length import examples
 
-from pipelines.insight import joint
-from pipelines.insight.buying import buying_tables
-from pipelines.insight.shared_buying import SharedMarket
+from pipelines.insight.buying_tables import buying_tables
+from pipelines.insight.replanning.shared_market import SharedMarket
+from pipelines.insight.together import joint_orders
 from pipelines.settings import JointOrder
 from schemas.all_tables import JOINT_CONTRACTS
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
@@ -56,8 +56,8 @@ def bought(models, market, vendor_terms=PARCELS, plans=NO_PLANS, last_seen=None,
     return found
 
 
-def model(code, *lines, freedoms=None, **settings):
-    return make_model(list(lines), freedoms, model_code=code, title=code.title(), **settings)
+def model(code, *lines, flexible_lines=None, **settings):
+    return make_model(list(lines), flexible_lines, model_code=code, title=code.title(), **settings)
 
 
 def shares(found):
@@ -73,8 +73,14 @@ def test_one_parcel_instead_of_two():
     market = make_market(offer("a", "brick", "red", "0.10"))
     found = bought([model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "brick", "red", 10))], market)
     row = total(found)
-    told = (row["separate_cost"], row["sequence_cost"], row["complete_cost"], row["joint_saving"], row["order_count"])
-    assert told == (12, 12, 7, 5, 1)
+    reported = (
+        row["separate_cost"],
+        row["sequence_cost"],
+        row["complete_cost"],
+        row["joint_saving"],
+        row["order_count"],
+    )
+    assert reported == (12, 12, 7, 5, 1)
     assert shares(found) == {"m1": Decimal("3.5"), "m2": Decimal("3.5")}
     assert found["joint_plan"].select("model_code", "quantity").rows() == [("m1", 10), ("m2", 10)]
 
@@ -128,7 +134,7 @@ def test_which_model_to_buy_first():
     )
     models = [
         model("m1", line(1, "brick", "red", 5)),
-        model("m2", line(1, "brick", "blue", 5), freedoms=[freedom(1, "any")]),
+        model("m2", line(1, "brick", "blue", 5), flexible_lines=[flexibility(1, "any")]),
     ]
     found = bought(models, market)
     best = found["joint_sequence"].filter(pl.col("sequence_number") == 1)
@@ -178,7 +184,7 @@ def test_what_cannot_be_bought_is_estimated():
 
 
 def test_too_many_models_share_in_proportion(monkeypatch):
-    monkeypatch.setattr(joint, "FAIR_UP_TO", 2)
+    monkeypatch.setattr(joint_orders, "FAIR_UP_TO", 2)
     market = make_market(offer("a", "brick", "red", "0.10", 1000))
     found = bought([model(f"m{number}", line(1, "brick", "red", 10 * number)) for number in (1, 2, 3)], market)
     assert set(found["joint_share"]["share_method"]) == {"proportional"}
@@ -216,8 +222,8 @@ def random_case(chance):
             line(at, chance.choice(parts), chance.choice(colours), chance.randint(1, 8))
             for at in range(1, chance.randint(2, 4))
         ]
-        rules = [freedom(row["line_number"], "any") for row in lines if chance.random() < 0.4]
-        models.append(model(code, *lines, freedoms=rules))
+        rules = [flexibility(row["line_number"], "any") for row in lines if chance.random() < 0.4]
+        models.append(model(code, *lines, flexible_lines=rules))
     offers = {
         (vendor, part, colour): offer(
             vendor, part, colour, f"0.{chance.randint(5, 60):02d}", chance.randint(3, 20),
@@ -267,7 +273,7 @@ def test_together_never_costs_more_than_any_sequence_and_shares_add_up(seed):
 @pytest.mark.parametrize("seed", range(examples(1, 40)))
 def test_two_models_alike_pay_alike(seed):
     models, market, vendor_terms, _ = random_case(random.Random(1000 + seed))
-    twins = [models[0], make_model(models[0].parts_list.to_dicts(), models[0].freedoms.to_dicts(), model_code="twin", title="T"), models[1]]  # fmt: skip
+    twins = [models[0], make_model(models[0].parts_list.to_dicts(), models[0].flexible_lines.to_dicts(), model_code="twin", title="T"), models[1]]  # fmt: skip
     first, second = (shares(bought(twins, market, vendor_terms))[code] for code in ("m1", "twin"))
     assert abs(first - second) <= Decimal("0.01")  # a cent that can't be halved
 

@@ -6,7 +6,7 @@ import polars as pl
 from costing_cases import (
     BUYER,
     DAY,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -17,8 +17,8 @@ from costing_cases import (
     vendor,
 )  # fmt: skip
 
-from pipelines.costing.planning import plan_model
-from pipelines.insight.plan_variants import plan_variants
+from pipelines.insight.what_if.plan_variants import plan_variants
+from pipelines.planning.scenarios import plan_model
 from schemas.published.plans import SECOND_SOURCE
 from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema
@@ -39,7 +39,7 @@ def variants(model=MODEL, market=MARKET, vendor_terms=TERMS, **tables):
     found = plan_variants(inputs, market, plans, DAY)
     for contract in (PLAN_VARIANT, SECOND_SOURCE):
         assert found[contract.name].schema == polars_schema(contract)
-        assert set(found[contract.name]["scenario_code"]) <= {"best"}
+        assert set(found[contract.name]["scenario_code"]) <= {"cheapest"}
     return found
 
 
@@ -98,12 +98,12 @@ def test_second_sources():
     ]
 
 
-def test_a_sturdier_plan_leaves_no_line_to_a_single_vendor():
+def test_a_more_robust_plan_leaves_no_line_to_a_single_vendor():
     """Both others must come in: 9 bricks from a and 1 from b (0.30), plates likewise from c: 0.90 + 1.80 + 0.30 + 0.40 + 10."""
     assert of(variants(), "sources_in_plan") == {"2": [Decimal("13.4"), 0, "a;b;c"]}
 
 
-def test_the_cheapest_vendors_make_a_plan_sturdy():
+def test_the_cheapest_vendors_make_a_plan_robust():
     """d sells both for one parcel of 4; b and c would be two parcels of 5. The wheel has one source, which is no matter."""
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"), offer("d", "brick", "red", "0.90"),
@@ -121,7 +121,7 @@ def test_the_cheapest_vendors_make_a_plan_sturdy():
     assert in_plan == {1: 1, 2: 1, 3: 1}
 
 
-def test_a_plan_that_is_sturdy_already_has_no_sturdier_one():
+def test_a_plan_that_is_robust_already_has_no_more_robust_one():
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"), offer("b", "plate", "grey", "0.01"),
         offer("a", "plate", "grey", "9"),
@@ -146,8 +146,8 @@ def test_sources_are_compared_with_the_tax_that_comes_on_top():
     assert (row["second_vendor_code"], row["second_unit_price"]) == ("c", Decimal("0.24"))
 
 
-def test_a_source_must_have_all_the_pieces_and_a_freedom_widens_the_choice():
-    model = make_model([line(1, "brick", "red", 10)], [freedom(1, "any")])
+def test_a_source_must_have_all_the_pieces_and_a_flexibility_widens_the_choice():
+    model = make_model([line(1, "brick", "red", 10)], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.11", 9), offer("b", "brick", "blue", "0.30"),
         offer("c", "plate", "grey", "0.01"),

@@ -1,4 +1,4 @@
-"""What freedoms save in small markets whose plans are known, and which lines to look at first."""
+"""What flexible lines save in small markets whose plans are known, and which lines to look at first."""
 
 from dataclasses import replace
 from decimal import Decimal
@@ -9,7 +9,7 @@ import pytest
 from costing_cases import (
     BUYER,
     DAY,
-    freedom,
+    flexibility,
     line,
     make_inputs,
     make_market,
@@ -22,11 +22,11 @@ from costing_cases import (
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing.planning import ModelPlanning, plan_model
-from pipelines.insight.freed_market import FreedMarket
-from pipelines.insight.freed_uses import freed_uses, of_likely_vendors
-from pipelines.insight.published_plans import published_plans
-from pipelines.insight.savings import FreedomSavings, freedom_savings
+from pipelines.insight.flexibility.line_prices import line_prices, of_likely_vendors
+from pipelines.insight.flexibility.model_game import FlexibilityMarket
+from pipelines.insight.flexibility.savings import FlexibilitySavings, flexibility_savings
+from pipelines.insight.replanning.published_plans import published_plans
+from pipelines.planning.scenarios import ModelPlanning, plan_model
 from pipelines.settings import RefreshSettings, Scenario
 from schemas.all_tables import SAVING_CONTRACTS
 from schemas.validate import polars_schema
@@ -44,7 +44,7 @@ def worked_out(model, market, last_seen=None, scenarios=(), workers=1, change=No
     plans = plan_model(inputs, model, DAY, BUYER, market, seen, make_summaries(), effort).tables
     if change is not None:
         plans = change(plans)
-    found = freedom_savings(inputs, market, plans, DAY)
+    found = flexibility_savings(inputs, market, plans, DAY)
     for contract in SAVING_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return found
@@ -55,13 +55,13 @@ def saved(found, view="fair", table="colour_flex_saving"):
     return {row["line_number"]: row["saving"] for row in rows.iter_rows(named=True)}
 
 
-def told_apart(found, view="fair"):
-    rows = found["colour_flex_saving"].filter((pl.col("saving_view") == view) & pl.col("is_told_apart"))
+def distinct(found, view="fair"):
+    rows = found["colour_flex_saving"].filter((pl.col("saving_view") == view) & pl.col("is_distinct"))
     return sorted(rows["line_number"])
 
 
 def costs(found, column="total_saving"):
-    return dict(found["freedom_cost"].select("freedoms_allowed", column).iter_rows())
+    return dict(found["flexibility_cost"].select("flexibility_allowed", column).iter_rows())
 
 
 def of_scenario(model, market, scenario, **tables):
@@ -70,41 +70,43 @@ def of_scenario(model, market, scenario, **tables):
     return cost.filter(pl.col("scenario_code") == scenario).row(0, named=True)
 
 
-# Savings of granted freedoms
+# Savings of granted flexible lines
 
 
-def test_a_freedom_saves_the_difference_in_price():
-    model = make_model([line(1, "brick", "red", 4), *PLATES], [freedom(1, "any")])
+def test_a_flexibility_saves_the_difference_in_price():
+    model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
     )
     found = worked_out(model, market)
     for view in ("alone", "last", "fair"):
         assert saved(found, view) == {1: Decimal("1.60")}
-        assert told_apart(found, view) == [1]
+        assert distinct(found, view) == [1]
     row = found["colour_flex_saving"].row(0, named=True)
-    named = ("listed_part_code", "listed_colour_code", "colour_rule", "quantity", "freed_line_count", "interplay")
+    named = ("listed_part_code", "listed_colour_code", "colour_rule", "quantity", "flexible_line_count", "interplay")
     assert [row[name] for name in named] == ["brick", "red", "any", 4, 1, "none"]
-    assert costs(found) == {"none": 0, "both": Decimal("1.60"), "colour": Decimal("1.60"), "interchange": 0}
+    assert costs(found) == {"none": 0, "both": Decimal("1.60"), "colour": Decimal("1.60"), "substitutes": 0}
     assert costs(found, "complete_cost")["colour"] == Decimal("10.40")
     assert set(costs(found, "share_basis").values()) == {"exact"}
 
 
-def test_lines_without_a_freedom_and_amendments_have_no_row():
+def test_lines_without_a_flexibility_and_amendments_have_no_row():
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "brick", "red", 4)],
-        [freedom(2, "as_listed")],
+        [flexibility(2, "as_listed")],
         [{"line_number": 90, "amendment_action": "add", "part_code": "plate", "quantity": 5}],
     )
     found = worked_out(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "plate", "red", "1")))
     assert found["colour_flex_saving"].height == 0
     assert found["look_first"]["line_number"].to_list() == [1]
-    row = found["freedom_cost"].row(0, named=True)
-    assert (row["line_count"], row["judged_line_count"], row["judged_share"]) == (2, 1, 0.5)
+    row = found["flexibility_cost"].row(0, named=True)
+    assert (row["line_count"], row["decided_line_count"], row["decided_share"]) == (2, 1, 0.5)
 
 
-def test_a_freedom_that_saves_nothing_says_so():
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 3)], [freedom(1, "any"), freedom(2, "any")])
+def test_a_flexibility_that_saves_nothing_says_so():
+    model = make_model(
+        [line(1, "brick", "red", 4), line(2, "plate", "red", 3)], [flexibility(1, "any"), flexibility(2, "any")]
+    )
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("a", "brick", "blue", "0.50"), offer("a", "plate", "red", "0.50"),
         offer("a", "plate", "blue", "0.20"),
@@ -112,14 +114,14 @@ def test_a_freedom_that_saves_nothing_says_so():
     found = worked_out(model, market)
     for view in ("alone", "last", "fair"):
         assert saved(found, view) == {1: 0, 2: Decimal("0.90")}
-        assert told_apart(found, view) == [2]
+        assert distinct(found, view) == [2]
 
 
 def test_two_lines_that_only_together_do_without_a_vendor():
     """Red bricks and red plates are with b only, who takes 3 for a parcel; either alone still needs b."""
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "plate", "red", 4), line(9, "tile", "grey", 10)],
-        [freedom(1, "any"), freedom(2, "any")],
+        [flexibility(1, "any"), flexibility(2, "any")],
     )
     market = make_market(
         *[offer("b", part, "red", "0.10") for part in ("brick", "plate")],
@@ -131,31 +133,31 @@ def test_two_lines_that_only_together_do_without_a_vendor():
     assert saved(found, "alone") == {1: 0, 2: 0}
     assert saved(found, "last") == {1: 3, 2: 3}
     assert saved(found, "fair") == {1: Decimal("1.50"), 2: Decimal("1.50")}
-    told = found["colour_flex_saving"].unique("line_number").sort("line_number")
-    assert told.select("interplay", "interplay_line_numbers").rows() == [("vendor", "2"), ("vendor", "1")]
+    reported = found["colour_flex_saving"].unique("line_number").sort("line_number")
+    assert reported.select("interplay", "interplay_line_numbers").rows() == [("vendor", "2"), ("vendor", "1")]
 
 
 def test_two_lines_that_want_the_same_stock():
     """Four blue bricks, and two lines that would take them."""
-    model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [freedom(n, "any") for n in (1, 2)])
+    model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [flexibility(n, "any") for n in (1, 2)])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10", 4))
     found = worked_out(model, market)
     assert saved(found, "alone") == {1: Decimal("1.60"), 2: Decimal("1.60")}
     assert saved(found, "last") == {1: 0, 2: 0}
     assert saved(found, "fair") == {1: Decimal("0.80"), 2: Decimal("0.80")}
-    told = found["colour_flex_saving"].unique("line_number").sort("line_number")
-    assert told.select("interplay", "interplay_line_numbers").rows() == [("stock", "2"), ("stock", "1")]
+    reported = found["colour_flex_saving"].unique("line_number").sort("line_number")
+    assert reported.select("interplay", "interplay_line_numbers").rows() == [("stock", "2"), ("stock", "1")]
 
 
 def test_equal_lines_differ_by_a_cent_at_most_where_the_total_does_not_divide():
-    model = make_model([line(n, "brick", "red", 1) for n in (1, 2, 3)], [freedom(n, "any") for n in (1, 2, 3)])
+    model = make_model([line(n, "brick", "red", 1) for n in (1, 2, 3)], [flexibility(n, "any") for n in (1, 2, 3)])
     market = make_market(offer("a", "brick", "red", "1"), offer("a", "brick", "blue", "0", 2))
     found = worked_out(model, market)
     assert saved(found) == {1: Decimal("0.67"), 2: Decimal("0.67"), 3: Decimal("0.66")}
 
 
 def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise():
-    model = make_model([line(1, "brick", "red", 4), *PLATES], [freedom(1, "any")])
+    model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.60", 4, listing_code="x"), offer("a", "brick", "blue", "0.50", 4),
         offer("a", "plate", "grey", "1", 10),
@@ -164,12 +166,12 @@ def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise():
     assert saved(found) == {1: Decimal("0.40")}
 
 
-def test_several_portions_of_a_line_are_one_freedom():
-    freedoms = [
-        freedom(1, "any", portion_number=1, quantity=3),
-        freedom(1, "one_of", portion_number=2, quantity=5, accept_colour_codes="grey"),
+def test_several_portions_of_a_line_are_one_flexibility():
+    flexible_lines = [
+        flexibility(1, "any", portion_number=1, quantity=3),
+        flexibility(1, "one_of", portion_number=2, quantity=5, accept_colour_codes="grey"),
     ]
-    model = make_model([line(1, "brick", "red", 10)], freedoms)
+    model = make_model([line(1, "brick", "red", 10)], flexible_lines)
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "brick", "grey", "0.20")
     )
@@ -178,10 +180,10 @@ def test_several_portions_of_a_line_are_one_freedom():
     assert found["colour_flex_saving"].select("colour_rule", "quantity").rows()[0] == ("one_of", 8)
 
 
-def test_lines_that_must_be_alike_are_freed_together_and_share_evenly():
-    """In blue both cost less; in grey only the bricks would, so that one freed without the other would be a mismatch."""
-    freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], freedoms)
+def test_lines_that_must_be_alike_are_flexible_together_and_share_evenly():
+    """In blue both cost less; in grey only the bricks would, so that one flexible without the other would be a mismatch."""
+    flexible_lines = [flexibility(n, "any_one", group_code="g") for n in (1, 2)]
+    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], flexible_lines)
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "plate", "red", "0.50"), offer("a", "brick", "blue", "0.30"),
         offer("a", "plate", "blue", "0.40"), offer("a", "brick", "grey", "0.10"),
@@ -189,46 +191,48 @@ def test_lines_that_must_be_alike_are_freed_together_and_share_evenly():
     found = worked_out(model, market)
     assert saved(found) == {1: Decimal("0.60"), 2: Decimal("0.60")}
     assert saved(found, "alone") == saved(found, "last") == {1: Decimal("1.20"), 2: Decimal("1.20")}
-    assert set(found["colour_flex_saving"]["freed_line_count"]) == {2}
+    assert set(found["colour_flex_saving"]["flexible_line_count"]) == {2}
 
 
-def test_a_colour_nobody_sells_is_estimated_and_never_told_apart():
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+def test_a_colour_nobody_sells_is_estimated_and_never_reported_apart():
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     now = make_market(offer("a", "brick", "blue", "0.10"))
     seen = make_market(offer("a", "brick", "blue", "0.10"), offer("b", "brick", "red", "0.70", 0))
     found = worked_out(model, now, seen)
-    assert (saved(found), told_apart(found)) == ({1: Decimal("2.40")}, [])
+    assert (saved(found), distinct(found)) == ({1: Decimal("2.40")}, [])
     assert saved(worked_out(model, now)) == {}, "without any price as listed there is nothing to compare with"
     some = make_market(offer("a", "brick", "blue", "0.10"), offer("b", "brick", "red", "0.30", 1))
     assert saved(worked_out(model, some, seen)) == {1: Decimal("2.00")}
 
 
 def test_a_refused_listed_colour_has_nothing_to_compare_with():
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any", refuse_colour_codes="red")])
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any", refuse_colour_codes="red")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"))
     assert saved(worked_out(model, market)) == {}
 
 
 def test_gaps_of_the_plans_hide_small_savings():
-    """Alone goes by the plan as listed, last by the freed plan, fair by both."""
-    model = make_model([line(1, "brick", "red", 4), *PLATES], [freedom(1, "any")])
+    """Alone goes by the plan as listed, last by the flexible plan, fair by both."""
+    model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
     )
 
-    def views(listed_bound, freed_bound):
+    def views(listed_bound, flexible_bound):
         def change(plans):
             bound = (
-                pl.when(pl.col("scenario_code") == "listed").then(pl.lit(listed_bound)).otherwise(pl.lit(freed_bound))
+                pl.when(pl.col("scenario_code") == "listed")
+                .then(pl.lit(listed_bound))
+                .otherwise(pl.lit(flexible_bound))
             )
             cost = plans["model_cost"].with_columns(bound.cast(pl.Decimal(18, 4)).alias("lower_bound"))
             return {**plans, "model_cost": cost}
 
         found = worked_out(model, market, change=change)
         assert set(saved(found).values()) == {Decimal("1.60")}
-        is_both = found["freedom_cost"].filter(pl.col("freedoms_allowed") == "both")["is_told_apart"][0]
-        assert is_both == (told_apart(found) == [1])
-        return [view for view in ("alone", "last", "fair") if told_apart(found, view)]
+        is_both = found["flexibility_cost"].filter(pl.col("flexibility_allowed") == "both")["is_distinct"][0]
+        assert is_both == (distinct(found) == [1])
+        return [view for view in ("alone", "last", "fair") if distinct(found, view)]
 
     assert views("12.00", "10.40") == ["alone", "last", "fair"]
     assert views("11.20", "9.60") == ["alone", "last"]
@@ -237,7 +241,7 @@ def test_gaps_of_the_plans_hide_small_savings():
 
 
 def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"))
 
     def refused(*codes):
@@ -247,10 +251,10 @@ def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
 
         return worked_out(model, market, change=change)
 
-    free = Scenario(scenario_code="listed", title="x", use_freedoms=True, use_interchange=False)
-    marked = Scenario(scenario_code="freed", title="x", counter="marked")
+    free = Scenario(scenario_code="listed", title="x", use_flexibility=True, use_substitutes=False)
+    marked = Scenario(scenario_code="flexible", title="x", maker="marked")
     for found in (
-        refused("freed"),
+        refused("flexible"),
         refused("listed"),
         worked_out(model, market, scenarios=(free,)),
         worked_out(model, market, scenarios=(marked,)),
@@ -258,33 +262,33 @@ def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
         assert all(frame.height == 0 for frame in found.values())
 
 
-MAKE_UPS = [{"part_code": "long", "make_up_code": "m", "component_part_code": "half", "component_count": 2}]
+COMBINATIONS = [{"part_code": "long", "combination_code": "m", "component_part_code": "half", "component_count": 2}]
 
 
 def test_forms_have_savings_of_their_own_and_all_shares_add_up_together():
-    """A long brick of two halves: free as listed already, since it bears no load; in blue only with the freedom of colour."""
-    model = make_model([line(1, "long", "red", 4), *PLATES], [freedom(1, "any", is_load_bearing="false")])
+    """A long brick of two halves: free as listed already, since it bears no load; in blue only with the flexibility of colour."""
+    model = make_model([line(1, "long", "red", 4), *PLATES], [flexibility(1, "any", is_load_bearing="false")])
     market = make_market(
         offer("a", "half", "blue", "0.10"), offer("a", "half", "red", "0.20"), offer("a", "long", "red", "0.90"),
         offer("a", "long", "blue", "0.80"), offer("a", "plate", "grey", "1"),
     )  # fmt: skip
-    found = worked_out(model, market, make_ups=MAKE_UPS)
-    colour, form = saved(found)[1], saved(found, table="interchange_saving")[1]
+    found = worked_out(model, market, combinations=COMBINATIONS)
+    colour, form = saved(found)[1], saved(found, table="substitute_saving")[1]
     # Both 2.80, colour alone 0.40, form alone 2.00: half of what remains goes to each.
     assert (colour, form) == (Decimal("0.60"), Decimal("2.20"))
-    assert saved(found, "alone", "interchange_saving") == {1: Decimal("2.00")}
+    assert saved(found, "alone", "substitute_saving") == {1: Decimal("2.00")}
     assert saved(found, "last") == {1: Decimal("0.80")}
     assert costs(found) == {
         "none": 0,
         "both": Decimal("2.80"),
         "colour": Decimal("0.40"),
-        "interchange": Decimal("2.00"),
+        "substitutes": Decimal("2.00"),
     }
 
 
 @pytest.mark.slow
 def test_several_processes_find_the_same():
-    model = make_model([line(n, "brick", "red", n) for n in (1, 2, 3)], [freedom(n, "any") for n in (1, 2)])
+    model = make_model([line(n, "brick", "red", n) for n in (1, 2, 3)], [flexibility(n, "any") for n in (1, 2)])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("b", "brick", "blue", "0.10"))
     several, one = worked_out(model, market, workers=2), worked_out(model, market)
     assert all(several[name].equals(one[name]) for name in one)
@@ -326,13 +330,13 @@ def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
     rules = [
         data.draw(st.sampled_from([("any", {}), ("one_of", {"accept_colour_codes": "grey"}), None])) for _ in lines
     ]
-    freedoms = [freedom(n, rule[0], **rule[1]) for n, rule in enumerate(rules, 1) if rule]
+    flexible_lines = [flexibility(n, rule[0], **rule[1]) for n, rule in enumerate(rules, 1) if rule]
     market = make_market(*[offer(v, p, c, str(Decimal(cents) / 100), q) for v, p, c, cents, q in rows])
-    found = worked_out(make_model(parts, freedoms), market, **two_vendors(shipping))
-    if not found["freedom_cost"].height:
+    found = worked_out(make_model(parts, flexible_lines), market, **two_vendors(shipping))
+    if not found["flexibility_cost"].height:
         return
     total, fair = costs(found), saved(found)
-    assert total["none"] <= min(total.get("colour", total["both"]), total.get("interchange", 0)) <= total["both"]
+    assert total["none"] <= min(total.get("colour", total["both"]), total.get("substitutes", 0)) <= total["both"]
     if set(costs(found, "share_basis").values()) != {"none"} or not total["both"]:
         assert sum(fair.values()) == total["both"]
     for view in ("alone", "last"):
@@ -346,8 +350,8 @@ def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
 @settings(max_examples=examples(2, 40), deadline=None)
 @given(lines=LINES.map(lambda lines: lines[:3]), rows=offers(st.just(100)), shipping=st.integers(0, 2))
 @example([("brick", "red", 1)] * 3, [("a", "brick", "blue", 1, 100), ("b", "brick", "red", 25, 100)], 1)
-def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shipping):
-    """Two vendors with flat shipping and stock for everything: then nothing in the reckoning is left out.
+def test_with_stock_for_all_the_estimation_is_what_planning_says(lines, rows, shipping):
+    """Two vendors with flat shipping and stock for everything: then nothing in the estimate is left out.
 
     The example: with one of three lines free both vendors are ordered from, with none or all of them only one.
     """
@@ -357,40 +361,42 @@ def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shi
     tables = two_vendors(shipping)
 
     def planned(free):
-        model = make_model(parts, [freedom(n, "any" if n in free else "as_listed") for n in numbers])
-        return of_scenario(model, market, "freed", **tables)
+        model = make_model(parts, [flexibility(n, "any" if n in free else "as_listed") for n in numbers])
+        return of_scenario(model, market, "flexible", **tables)
 
-    listed, freed = planned(()), planned(numbers)
+    listed, flexible = planned(()), planned(numbers)
     if listed["unfilled_piece_count"]:
         return
-    found = worked_out(make_model(parts, [freedom(n, "any") for n in numbers]), market, **two_vendors(shipping))
+    found = worked_out(make_model(parts, [flexibility(n, "any") for n in numbers]), market, **two_vendors(shipping))
     for number in numbers:
         others = [n for n in numbers if n != number]
         assert saved(found, "alone")[number] == listed["landed_cost"] - planned([number])["landed_cost"]
-        assert saved(found, "last")[number] == planned(others)["landed_cost"] - freed["landed_cost"]
+        assert saved(found, "last")[number] == planned(others)["landed_cost"] - flexible["landed_cost"]
     looked = worked_out(
-        make_model(parts, [freedom(n, "as_listed") for n in numbers[1:]]), market, **two_vendors(shipping)
+        make_model(parts, [flexibility(n, "as_listed") for n in numbers[1:]]), market, **two_vendors(shipping)
     )
     assert looked["look_first"]["look_saving"][0] == saved(found, "alone")[1]
 
 
-def test_a_freedom_that_would_cost_more_goes_unused(monkeypatch):
-    """Freeing more never costs more, whatever the reckoning of a block says: here each freedom seems to cost 1."""
+def test_a_flexibility_that_would_cost_more_goes_unused(monkeypatch):
+    """Freeing more never costs more, whatever the estimate of a block says: here each flexibility seems to cost 1."""
 
     def dearer_with_each(market, units, flags):
         return np.full(len(market.ways.sets), float(sum(flags)))
 
-    monkeypatch.setattr(FreedMarket, "_apart", dearer_with_each)
+    monkeypatch.setattr(FlexibilityMarket, "_apart", dearer_with_each)
     market = make_market(*(offer(vendor, "plate", colour, "0.10") for vendor in "ab" for colour in ("red", "blue")))
-    model = make_model([line(1, "plate", "red", 5), line(2, "plate", "red", 5)], [freedom(1, "any"), freedom(2, "any")])
+    model = make_model(
+        [line(1, "plate", "red", 5), line(2, "plate", "red", 5)], [flexibility(1, "any"), flexibility(2, "any")]
+    )
     inputs = make_inputs((model,), **two_vendors(1))
     plans = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "quick").tables
-    game = FreedomSavings(inputs, published_plans(inputs, market, plans, DAY, ("freed",))[0]).game
+    game = FlexibilitySavings(inputs, published_plans(inputs, market, plans, DAY, ("flexible",))[0]).game
     assert [len(block.players) for block in game.blocks] == [1, 1]
     assert all((block.costs == 0).all() for block in game.blocks)
 
 
-# Lines nobody has judged
+# Lines nobody has decided
 
 
 def test_a_vendor_that_only_a_look_would_bring_in_charges_for_its_order():
@@ -401,7 +407,7 @@ def test_a_vendor_that_only_a_look_would_bring_in_charges_for_its_order():
 
 def test_looking_counts_what_is_free_already():
     """Line 1 is free and takes the blue bricks: for line 2, which wants the same, there is less to save."""
-    model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [freedom(1, "any")])
+    model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [flexibility(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10", 6))
     row = worked_out(model, market)["look_first"].row(0, named=True)
     assert (row["line_number"], row["look_saving"], row["is_worth_a_look"]) == (2, Decimal("0.80"), True)
@@ -421,7 +427,7 @@ def test_lines_whose_colours_cost_about_the_same_are_not_worth_a_look():
 def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
     """Sixty vendors sell red bricks, dearer by number; the last one, of a plan, stays with the forty cheapest."""
     codes = [f"v{number:02d}" for number in range(60)]
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [freedom(1, "any")])
+    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [flexibility(1, "any")])
     market = make_market(
         *[
             offer(code, f"{part}", "red", f"0.{10 + n:02d}")
@@ -433,7 +439,7 @@ def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
     inputs = make_inputs((model,), vendors=[vendor(code) for code in codes])
     scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
     planning = ModelPlanning(inputs, model, DAY, BUYER, market, "quick", with_advice=False)
-    uses = freed_uses(inputs, planning, scenarios["listed"], scenarios["freed"])
+    uses = line_prices(inputs, planning, scenarios["listed"], scenarios["flexible"])
     cut = of_likely_vendors(uses, {"v59"}, most=4)
     kept = {cut.vendor_codes[number] for number in cut.vendor}
     assert kept == {"v59", "v50", "v00", "v01", "v02"}
@@ -447,7 +453,9 @@ def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
 
 
 def test_transparent_never_stands_in_for_plain():
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [freedom(1, "near", near_distance=50)])
+    model = make_model(
+        [line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [flexibility(1, "near", near_distance=50)]
+    )
     market = make_market(
         *[offer("a", part, "red", "0.50") for part in ("brick", "plate")],
         *[offer("a", part, "clear_red", "0.01") for part in ("brick", "plate")],

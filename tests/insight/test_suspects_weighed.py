@@ -6,8 +6,8 @@ import polars as pl
 import pytest
 from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms
 
-from pipelines.costing.planning import plan_model
-from pipelines.insight.suspects import weigh_suspects
+from pipelines.insight.what_if.suspect_prices import weigh_suspects
+from pipelines.planning.scenarios import plan_model
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema
@@ -25,7 +25,7 @@ def suspect(of: dict, own="0.30", **changes):
         "suspicion": "stands_out",
     }
     row["own_ratio"] = float(of["unit_price"]) / float(own)
-    weight = ("wanted_piece_count", "cost_influence", "influence_rank")
+    weight = ("servable_piece_count", "cost_influence", "influence_rank")
     return {name: value for name, value in (row | changes).items() if name not in weight}
 
 
@@ -36,7 +36,7 @@ def weighed(*offers, doubted=(), model=MODEL):
     schema = {
         k: v
         for k, v in polars_schema(SUSPECT_PRICE).items()
-        if k not in ("wanted_piece_count", "cost_influence", "influence_rank")
+        if k not in ("servable_piece_count", "cost_influence", "influence_rank")
     }
     rows = [suspect(make_market(row).row(0, named=True), own) for row, own in doubted]
     return weigh_suspects(inputs, market, plans, pl.DataFrame(rows, schema=schema, orient="row"), DAY)
@@ -50,7 +50,7 @@ def test_a_price_far_too_low_would_change_the_plan():
     dear = offer("b", "plate", "grey", "3", is_suspect=True)
     lone = make_model([line(1, "brick", "red", 100)])
     ranked, variants = weighed(*USUAL, cheap, dear, doubted=((cheap, "0.30"), (dear, "0.30")), model=lone)
-    assert ranked.sort("influence_rank").select("vendor_code", "wanted_piece_count", "cost_influence").rows() == [
+    assert ranked.sort("influence_rank").select("vendor_code", "servable_piece_count", "cost_influence").rows() == [
         ("c", 100, Decimal("27")), ("b", 0, Decimal("0")),
     ]  # fmt: skip
     # 100 bricks from a cost 30 + 5; from c 3 + 5.
@@ -62,7 +62,7 @@ def test_a_price_far_too_low_would_change_the_plan():
 def test_a_price_far_too_high_changes_nothing():
     dear = offer("c", "brick", "red", "3", is_suspect=True)
     ranked, variants = weighed(*USUAL, dear, doubted=((dear, "0.30"),))
-    assert ranked.select("wanted_piece_count", "cost_influence", "influence_rank").rows() == [(10, Decimal("27"), 1)]
+    assert ranked.select("servable_piece_count", "cost_influence", "influence_rank").rows() == [(10, Decimal("27"), 1)]
     assert variants.select("landed_cost", "variant_vendor_codes").rows() == [(Decimal(11), "a")]
 
 

@@ -8,10 +8,10 @@ from outlook_rows import HOME, HUT, TODAY, cost_row, frame
 from pydantic import ValidationError
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight.watches import Watched, watch_results
+from pipelines.insight.over_time.watches import Watched, watch_results
 from pipelines.settings import Settings
 from schemas.published.availability import ELEMENT_AVAILABILITY
-from schemas.published.over_time import VENDOR_MOVE
+from schemas.published.over_time import VENDOR_CHANGE
 from schemas.published.plans import MODEL_COST
 from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame
@@ -24,7 +24,7 @@ def results(watch, costs=(), elements=(), vendors=()):
     watched = Watched(
         frame(MODEL_COST, list(costs)),
         frame(ELEMENT_AVAILABILITY, [keyed | row for row in elements]),
-        frame(VENDOR_MOVE, [keyed | {"compared_on": date(2026, 10, 31)} | row for row in vendors]),
+        frame(VENDOR_CHANGE, [keyed | {"compared_on": date(2026, 10, 31)} | row for row in vendors]),
     )
     return watch_results(inputs, watched).to_dicts()
 
@@ -41,7 +41,7 @@ def element(part, **other):
 @pytest.mark.parametrize(("amount", "fired"), [("100.01", True), ("100.00", False), ("99.99", False)])
 def test_a_model_fires_only_below_its_amount(amount, fired):
     (row,) = results({"kind": "model_below", "amount": Decimal(amount)}, [cost_row(TODAY, "100.00")])
-    assert row["is_fired"] is fired and row["watched_value"] == 100 and "Costs 100.00 EUR: " in row["watch_told"]
+    assert row["is_fired"] is fired and row["watched_value"] == 100 and "Costs 100.00 EUR: " in row["watch_message"]
 
 
 @pytest.mark.parametrize(
@@ -53,9 +53,9 @@ def test_a_model_fires_only_below_its_amount(amount, fired):
 )
 def test_a_cost_that_is_no_cost_never_fires(changes, words):
     (row,) = results({"kind": "model_below", "amount": Decimal(500)}, [cost_row(TODAY, "10", **changes)])
-    assert not row["is_fired"] and words in row["watch_told"]
+    assert not row["is_fired"] and words in row["watch_message"]
     (row,) = results({"kind": "model_below", "amount": Decimal(500)})
-    assert row["watch_told"] == "There is no plan for this date."
+    assert row["watch_message"] == "There is no plan for this date."
 
 
 def test_scarce_elements_fire_one_by_one_weakest_first():
@@ -77,16 +77,16 @@ def test_scarce_elements_fire_one_by_one_weakest_first():
             ),
         ],
     )
-    told = {row["watch_subject"]: row["watch_told"] for row in rows}
-    assert set(told) == {"gone red", "lonely red", "going red"} and all(row["is_fired"] for row in rows)
-    assert told["gone red"] == "Nobody offers it; 10 needed; last seen 2026-09-01."
-    assert told["lonely red"] == "100 on offer from 1 vendor; 10 needed."
-    assert told["going red"].endswith("by its trend gone in about 3.2 months (2.0 to 5.5).")
+    reported = {row["watch_subject"]: row["watch_message"] for row in rows}
+    assert set(reported) == {"gone red", "lonely red", "going red"} and all(row["is_fired"] for row in rows)
+    assert reported["gone red"] == "Nobody offers it; 10 needed; last seen 2026-09-01."
+    assert reported["lonely red"] == "100 on offer from 1 vendor; 10 needed."
+    assert reported["going red"].endswith("by its trend gone in about 3.2 months (2.0 to 5.5).")
 
 
 def test_plenty_is_said_too():
     (row,) = results({"kind": "line_scarce"}, elements=[element("fine")])
-    assert not row["is_fired"] and row["watch_subject"] == "" and "2 vendors or more" in row["watch_told"]
+    assert not row["is_fired"] and row["watch_subject"] == "" and "2 vendors or more" in row["watch_message"]
 
 
 def test_a_vendors_move_fires_up_or_down_beyond_the_limit():
@@ -94,11 +94,11 @@ def test_a_vendors_move_fires_up_or_down_beyond_the_limit():
         {"vendor_code": v, "vendor_effect_pct": e, "moved_element_count": 7}
         for v, e in (("up", 3.01), ("down", -4.5), ("edge", 3.0))
     ]
-    rows = {row["watch_subject"]: row for row in results({"kind": "vendor_moves_model"}, vendors=vendors)}
+    rows = {row["watch_subject"]: row for row in results({"kind": "vendor_changes_model"}, vendors=vendors)}
     assert set(rows) == {"up", "down"}
-    assert "-4.5 % (7 elements)" in rows["down"]["watch_told"] and rows["up"]["watch_limit"] == 3
-    (quiet,) = results({"kind": "vendor_moves_model", "change_pct": 10}, vendors=vendors)
-    assert not quiet["is_fired"] and "the most is -4.5 %" in quiet["watch_told"]
+    assert "-4.5 % (7 elements)" in rows["down"]["watch_message"] and rows["up"]["watch_limit"] == 3
+    (quiet,) = results({"kind": "vendor_changes_model", "change_pct": 10}, vendors=vendors)
+    assert not quiet["is_fired"] and "the most is -4.5 %" in quiet["watch_message"]
 
 
 def test_new_terms_fire_alone_together_with_prices_and_when_they_refuse_an_order():
@@ -109,19 +109,21 @@ def test_new_terms_fire_alone_together_with_prices_and_when_they_refuse_an_order
         {"vendor_code": "closed", "terms_refusal": "an order must be worth 40 EUR."},
         {"vendor_code": "little", "terms_effect_pct": 2.9},
     ]
-    rows = {row["watch_subject"]: row for row in results({"kind": "vendor_moves_model"}, vendors=vendors)}
+    rows = {row["watch_subject"]: row for row in results({"kind": "vendor_changes_model"}, vendors=vendors)}
     assert set(rows) == {"dearer", "both", "against", "closed"} and all(row["is_fired"] for row in rows.values())
     assert rows["both"]["watched_value"] == pytest.approx(3.2)
-    assert rows["dearer"]["watch_told"] == (
+    assert rows["dearer"]["watch_message"] == (
         "dearer, since 2026-10-31: its new terms change the cost of the cheapest mix by +3.2 %."
     )
-    assert "+1.6 % (1 element); its new terms" in rows["both"]["watch_told"]
-    assert rows["closed"]["watch_told"].endswith("refuse the order of the earlier plan: an order must be worth 40 EUR.")
+    assert "+1.6 % (1 element); its new terms" in rows["both"]["watch_message"]
+    assert rows["closed"]["watch_message"].endswith(
+        "refuse the order of the earlier plan: an order must be worth 40 EUR."
+    )
 
 
-def test_a_model_that_is_not_there_is_told():
+def test_a_model_that_is_not_there_is_reported():
     (row,) = results({"kind": "line_scarce", "model_codes": ["hutt"]})
-    assert row["model_code"] == "hutt" and not row["is_fired"] and "no model hutt" in row["watch_told"]
+    assert row["model_code"] == "hutt" and not row["is_fired"] and "no model hutt" in row["watch_message"]
 
 
 @pytest.mark.parametrize(

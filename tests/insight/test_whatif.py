@@ -1,18 +1,18 @@
-"""What-if where the counter is asked first: both sides follow the rule, as a refresh does."""
+"""What-if where the maker's shop is asked first: both sides follow the rule, as a refresh does."""
 
 from decimal import Decimal
 
 import pytest
 from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms, vendor
 
-from pipelines.costing.planning import plan_model
-from pipelines.insight.changes import Changes
-from pipelines.insight.whatif import Prices, Question, what_if
+from pipelines.insight.replanning.assumptions import Changes
+from pipelines.insight.what_if.questions import Prices, Question, what_if
+from pipelines.planning.scenarios import plan_model
 
-VENDORS = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
+VENDORS = [vendor("hall", vendor_kind="maker"), vendor("a"), vendor("b")]
 TERMS = [terms("hall", shipping_charge="4"), terms("a", shipping_charge="3"), terms("b", shipping_charge="6")]
-MODEL = make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 10)], counter_lines=[2])
-# The counter has 40 bricks of 0.20 and all plates of 0.30; a has bricks of 0.10 and plates of 0.50; b plates of 0.10.
+MODEL = make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 10)], maker_lines=[2])
+# The maker's shop has 40 bricks of 0.20 and all plates of 0.30; a has bricks of 0.10 and plates of 0.50; b plates of 0.10.
 MARKET = make_market(
     offer("hall", "brick", "red", price="0.20", quantity=40),
     offer("hall", "plate", "grey", price="0.30"),
@@ -36,20 +36,20 @@ def asked(scenario_code, changes):
 @pytest.mark.parametrize(
     ("scenario", "changes", "before", "after"),
     [
-        # 40 bricks and 10 plates at the counter: 8 + 3 + 4 of shipping; 60 bricks from a: 6 + 3.
-        ("counter_first", Changes(shipping_pct=Decimal(100)), "24.00", "31.00"),
+        # 40 bricks and 10 plates at the maker's shop: 8 + 3 + 4 of shipping; 60 bricks from a: 6 + 3.
+        ("maker_first", Changes(shipping_pct=Decimal(100)), "24.00", "31.00"),
         # Its 10 plates alone, 3 + 4; 100 bricks from a: 10 + 3.
-        ("counter_some", Changes(shipping_pct=Decimal(100)), "20.00", "27.00"),
-        ("counter_some", Changes(price_pct=Decimal(10)), "20.00", "21.30"),
-        # Without the counter: all from a, 10 + 5 + 3. A rule taken away can make it cheaper.
-        ("counter_first", Changes(without_counter=True), "24.00", "18.00"),
-        ("counter_first", Changes(without_vendors=("hall",)), "24.00", "18.00"),
-        # Without a the counter's 40 bricks are all there are, and 60 are missing, estimated at what they cost last.
-        ("counter_first", Changes(without_vendors=("a",)), "24.00", None),
-        ("counter_first", Changes(maximum_vendor_count=1), "24.00", None),
+        ("maker_marked", Changes(shipping_pct=Decimal(100)), "20.00", "27.00"),
+        ("maker_marked", Changes(price_pct=Decimal(10)), "20.00", "21.30"),
+        # Without the maker's shop: all from a, 10 + 5 + 3. A rule taken away can make it cheaper.
+        ("maker_first", Changes(without_maker=True), "24.00", "18.00"),
+        ("maker_first", Changes(without_vendors=("hall",)), "24.00", "18.00"),
+        # Without a the maker's 40 bricks are all there are, and 60 are missing, estimated at what they cost last.
+        ("maker_first", Changes(without_vendors=("a",)), "24.00", None),
+        ("maker_first", Changes(maximum_vendor_count=1), "24.00", None),
     ],
 )
-def test_the_counter_is_asked_first_on_both_sides(scenario, changes, before, after):
+def test_the_maker_is_asked_first_on_both_sides(scenario, changes, before, after):
     answer = asked(scenario, changes)
     assert answer.as_it_is.complete_cost == Decimal(before)
     if after is None:
@@ -59,7 +59,7 @@ def test_the_counter_is_asked_first_on_both_sides(scenario, changes, before, aft
         assert answer.difference == Decimal(after) - Decimal(before)
 
 
-def test_what_the_counter_has_nothing_of_is_told():
-    answer = asked("counter_first", Changes(without_vendors=("hall",)))
+def test_what_the_maker_has_nothing_of_is_reported():
+    answer = asked("maker_first", Changes(without_vendors=("hall",)))
     assert answer.as_it_is.notes == ()
-    assert any("the counter has nothing" in note for note in answer.changed.notes)
+    assert any("the maker's shop has nothing" in note for note in answer.changed.notes)

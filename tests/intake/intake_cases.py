@@ -12,7 +12,7 @@ from xml.sax.saxutils import escape
 import polars as pl
 import xlsxwriter
 
-from pipelines.intake.profiles import Profile
+from pipelines.intake.profiles.profiles import Profile
 from pipelines.intake.take_in import TakenFile, take_in
 from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import empty_frame, polars_schema
@@ -126,17 +126,17 @@ HILL_HEADER = ("Part", "Colour", "Price", "Stock", "Day")
 
 
 def take(path: Path, tmp_path: Path, *profiles: Profile, codes: pl.DataFrame | None = None) -> TakenFile:
-    """Take a file in and hold the accounts to it: every row read is accepted, held or a repeat."""
+    """Take a file in and hold the accounts to it: every row read is accepted, quarantined or a repeat."""
     taken = take_in(path, list(profiles), code_map() if codes is None else codes, tmp_path / "archive")
     if taken.error is None:
-        held = taken.failures["record_number"].unique().sort().to_list()
-        assert taken.held_text["record_number"].to_list() == held
-        assert taken.read_row_count == taken.rows.height + len(held) + taken.duplicate_row_count
-        assert not set(held) & set(taken.rows["record_number"])
+        quarantined = taken.failures["record_number"].unique().sort().to_list()
+        assert taken.quarantined_text["record_number"].to_list() == quarantined
+        assert taken.read_row_count == taken.rows.height + len(quarantined) + taken.duplicate_row_count
+        assert not set(quarantined) & set(taken.rows["record_number"])
     return taken
 
 
 def rules(taken: TakenFile, record: int) -> dict[str, str]:
     """Failed column to rule, of one record."""
     failed = taken.failures.filter(pl.col("record_number") == record)
-    return dict(failed.select("held_column", "held_rule").iter_rows())
+    return dict(failed.select("quarantined_column", "quarantined_rule").iter_rows())

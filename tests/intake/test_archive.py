@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines.errors import InputError
-from pipelines.intake import archive
+from pipelines.intake.archiving import archive
 
 
 def test_bytes_are_kept_under_their_hash_and_read_only(tmp_path):
@@ -41,7 +41,7 @@ def test_any_bytes(tmp_path, data):
     assert archive.fetch(stored, tmp_path / "archive").read_bytes() == data
 
 
-def test_damage_is_noticed_and_dropping_the_file_again_mends_it(tmp_path):
+def test_damage_is_noticed_and_dropping_the_file_again_corrects_it(tmp_path):
     (tmp_path / "a.csv").write_bytes(b"hello")
     stored = archive.store(tmp_path / "a.csv", tmp_path / "archive")
     place = archive.fetch(stored, tmp_path / "archive")

@@ -8,8 +8,8 @@ import pytest
 from intake_cases import cells, write_ods, write_xlsx
 
 from pipelines.errors import UnreadableFileError
-from pipelines.intake.readers import ReadOptions, open_source, read_as_text
-from pipelines.intake.spreadsheet_rows import cell_text
+from pipelines.intake.reading.readers import ReadOptions, open_source, read_as_text
+from pipelines.intake.reading.spreadsheet_rows import cell_text
 
 ROWS = [
     ["Prices of spring", None, None, None],

@@ -3,7 +3,7 @@
 import pytest
 
 from pipelines.errors import InputError
-from pipelines.intake.workspace_files import read_workspace
+from pipelines.intake.workspace.workspace_files import read_workspace
 from pipelines.settings import Workspace
 
 HEADER = "vendor_code,part_code,observed_from_on,observed_to_on,correction_action,correction_factor,corrected_currency_code,guard_price_from,guard_price_to,decided_on,reason\n"
@@ -35,7 +35,7 @@ def test_a_correction_that_ends_is_read(place, row):
 
 
 @pytest.mark.parametrize(
-    ("row", "told"),
+    ("row", "reported"),
     [
         ("acorn,00501,2026-11-01,,multiply_price,0.1,,,", "would never end"),
         ("acorn,00501,2026-11-01,2026-11-02,multiply_price,,,,", "a factor is needed"),
@@ -46,7 +46,7 @@ def test_a_correction_that_ends_is_read(place, row):
         ("acorn,00501,2026-11-01,2026-11-02,guess,,,,", "correction_action"),
     ],
 )
-def test_one_that_makes_no_sense_is_refused_with_its_line(place, row, told):
+def test_one_that_makes_no_sense_is_refused_with_its_line(place, row, reported):
     with pytest.raises(InputError) as caught:
         read(place, row)
-    assert told in str(caught.value) and "line 2" in str(caught.value)
+    assert reported in str(caught.value) and "line 2" in str(caught.value)

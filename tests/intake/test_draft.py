@@ -10,9 +10,9 @@ from intake_cases import take, write_csv, write_text, write_xlsx
 from pydantic import ValidationError
 
 from pipelines.errors import UnreadableFileError
-from pipelines.intake import guesses
-from pipelines.intake.draft import FILL_IN, draft_profile
-from pipelines.intake.profiles import Profile
+from pipelines.intake.profiles import guesses
+from pipelines.intake.profiles.draft import FILL_IN, draft_profile
+from pipelines.intake.profiles.profiles import Profile
 
 DAY = date(2026, 10, 31)
 
@@ -103,7 +103,7 @@ def test_json_lines_with_vendors_and_currencies_need_only_a_check(tmp_path):
     assert rows(taken) == [("north", "00501", "c1", "used", Decimal("0.1"), "SEK", 3, DAY)]
 
 
-def test_a_summary_is_told_by_its_average_price(tmp_path):
+def test_a_summary_is_reported_by_its_average_price(tmp_path):
     path = write_text(
         tmp_path / "m.csv", "part,colour,condition,average,lowest,date,currency\n1,c1,new,0.10,0.05,2026-10-31,EUR\n"
     )

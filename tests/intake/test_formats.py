@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.intake import formats
+from pipelines.intake.reading import formats
 
 
 def read(expression_of, *texts):

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_xlsx
 
 from pipelines.errors import KitfareError
-from pipelines.intake.draft import draft_profile
-from pipelines.intake.readers import ReadOptions, read_as_text
+from pipelines.intake.profiles.draft import draft_profile
+from pipelines.intake.reading.readers import ReadOptions, read_as_text
 from tests.length import examples
 
 TRIED: Counter[str] = Counter()
@@ -25,7 +25,7 @@ def limits(usual, at_length):
 
 
 @pytest.fixture(scope="module", autouse=True)
-def told():
+def reported():
     yield
     print(f"\ninputs tried: {dict(TRIED)}, {sum(TRIED.values())} in all")
 
@@ -35,7 +35,7 @@ def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("fuzz")
 
 
-def judged(folder, data: bytes, kind: str) -> None:
+def decided(folder, data: bytes, kind: str) -> None:
     """Take the bytes in, and hold the answer to what is promised."""
     TRIED[kind] += 1
     path = folder / f"input.{kind}"
@@ -46,11 +46,11 @@ def judged(folder, data: bytes, kind: str) -> None:
         assert not taken.rows.height and not taken.read_row_count
         return
     assert taken.contract is not None
-    held = taken.failures["record_number"].n_unique()
-    assert taken.read_row_count == taken.rows.height + held + taken.duplicate_row_count
-    assert taken.held_text.height == held
-    assert (taken.failures["held_rule"] != "").all() and (taken.failures["what_to_do"] != "").all()
-    numbers = pl.concat([taken.rows["record_number"], taken.held_text["record_number"]])
+    quarantined = taken.failures["record_number"].n_unique()
+    assert taken.read_row_count == taken.rows.height + quarantined + taken.duplicate_row_count
+    assert taken.quarantined_text.height == quarantined
+    assert (taken.failures["quarantined_rule"] != "").all() and (taken.failures["what_to_do"] != "").all()
+    numbers = pl.concat([taken.rows["record_number"], taken.quarantined_text["record_number"]])
     assert numbers.is_unique().all() and numbers.is_between(1, max(taken.read_row_count, 1)).all()
 
 
@@ -72,13 +72,13 @@ lines = st.lists(st.lists(cell, min_size=1, max_size=11), max_size=8)
 )
 def test_text_made_of_likely_pieces(folder, rows, separator, ending, encoding):
     text = ending.join(separator.join(row) for row in [OUR_HEADER, OUR_ROW, *rows])
-    judged(folder, text.encode(encoding, errors="replace"), "csv")
+    decided(folder, text.encode(encoding, errors="replace"), "csv")
 
 
 @limits(60, 3_000)
 @given(st.binary(max_size=400))
 def test_any_bytes(folder, data):
-    judged(folder, data, "bin")
+    decided(folder, data, "bin")
 
 
 @pytest.fixture(scope="module")
@@ -108,7 +108,7 @@ def changed(data: bytes, edits, cut: float) -> bytes:
 @limits(60, 3_000)
 @given(st.sampled_from(["csv", "csv.gz", "parquet", "jsonl"]), changes, st.sampled_from([1.0, 1.0, 1.0, 0.9, 0.5, 0.1]))
 def test_good_files_with_some_bytes_changed(folder, seeds, kind, edits, cut):
-    judged(folder, changed(seeds[kind], edits, cut), kind)
+    decided(folder, changed(seeds[kind], edits, cut), kind)
 
 
 @pytest.mark.slow
@@ -116,7 +116,7 @@ def test_good_files_with_some_bytes_changed(folder, seeds, kind, edits, cut):
 @given(changes, st.sampled_from([1.0, 1.0, 0.9]))
 def test_spreadsheets_with_some_bytes_changed(folder, edits, cut):
     path = write_xlsx(folder / "seed.xlsx", {"P": [list(OUR_HEADER), list(OUR_ROW)]})
-    judged(folder, changed(path.read_bytes(), edits, cut), "xlsx")
+    decided(folder, changed(path.read_bytes(), edits, cut), "xlsx")
 
 
 @limits(25, 1_000)

@@ -10,8 +10,8 @@ import pytest
 from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
 
 from pipelines.errors import UnreadableFileError
-from pipelines.intake import binary_files, readers
-from pipelines.intake.readers import read_as_text
+from pipelines.intake.reading import binary_files, readers
+from pipelines.intake.reading.readers import read_as_text
 
 
 def refused(path, match):
@@ -142,7 +142,7 @@ def test_damaged_parquet(tmp_path):
         refused(tmp_path / "b.parquet", "damaged")
 
 
-def test_a_parquet_file_with_more_cells_than_can_be_held(tmp_path, monkeypatch):
+def test_a_parquet_file_with_more_cells_than_fit(tmp_path, monkeypatch):
     monkeypatch.setattr(binary_files, "MAXIMUM_CELLS", 1000)
     pl.DataFrame({"a": [1] * 2000}).write_parquet(tmp_path / "a.parquet")
     refused(tmp_path / "a.parquet", "more than 1,000 cells")
@@ -176,8 +176,8 @@ def test_taking_in_never_raises_whatever_the_bytes(tmp_path):
                 data = data[: chance.randrange(1, len(data))]
             (tmp_path / f"{trial}{seed.name}").write_bytes(bytes(data))
             taken = take(tmp_path / f"{trial}{seed.name}", tmp_path)
-            outcomes.add("whole" if taken.error else "held" if taken.held_text.height else "accepted")
-    assert outcomes == {"whole", "held", "accepted"}
+            outcomes.add("whole" if taken.error else "quarantined" if taken.quarantined_text.height else "accepted")
+    assert outcomes == {"whole", "quarantined", "accepted"}
 
 
 def test_what_cannot_be_copied_has_no_hash(tmp_path):

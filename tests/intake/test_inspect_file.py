@@ -4,8 +4,8 @@ import pytest
 from intake_cases import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
 
 from pipelines.errors import SettingsError
-from pipelines.intake.held import write_held
 from pipelines.intake.inspect_file import inspect_file
+from pipelines.intake.quarantine import write_quarantined
 from pipelines.settings import Workspace
 
 PROFILE = """
@@ -59,15 +59,15 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
     assert found.taken.profile_name == "hill" and len(found.before) == len(found.after) == 5
     assert found.before[0] == {"Part": "A1", "Colour": "c1", "Price": "0.10", "Stock": "3", "Day": "2026-10-31"}
     assert found.after[0]["part_code"] == "00501" and found.after[1:] == [
-        "held",
+        "quarantined",
         found.after[2],
         "repeated",
         found.after[4],
     ]
-    told = str(found)
+    reported = str(found)
     for words in ("hill_1.csv", "csv, utf-8, separated by ;", "price_export (profile hill)", "Part, Colour, Price", "Coverage is not stated",
-                  "line 3: part_code 'ZZ' is not in the code map", "->  held", "9 rows read: 7 accepted, 1 held, 1 repeated."):  # fmt: skip
-        assert words in told, f"{words!r} not in:\n{told}"
+                  "line 3: part_code 'ZZ' is not in the code map", "->  quarantined", "9 rows read: 7 accepted, 1 quarantined, 1 repeated."):  # fmt: skip
+        assert words in reported, f"{words!r} not in:\n{reported}"
 
 
 def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
@@ -76,21 +76,27 @@ def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
     (tables / "vendors.csv").write_text("vendor_code,vendor_name,vendor_region_code,currency_code\nhill,Hill,NO,EUR\n")
     (tables / "colours.csv").write_text("colour_code,colour_name,srgb_hex,colour_family\nc1,Clay,#AA5533,reds\n")
     rows = [("A1", colour, "0.10", "3", "2026-10-31") for colour in ("c1", "c2", "bleu")]
-    told = str(inspect_file(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), workspace))
-    assert "Not in tables/colours.csv, so it fills no line: bleu (1 row), c2 (1 row)." in told
-    assert "tables/vendors.csv" not in told
+    reported = str(inspect_file(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), workspace))
+    assert "Not in tables/colours.csv, so it fills no line: bleu (1 row), c2 (1 row)." in reported
+    assert "tables/vendors.csv" not in reported
     named = [our_row(part_code=str(n), vendor_code=f"v{n:02d}") for n in range(12)] + [
         our_row(part_code="x", vendor_code="v11")
     ]
-    told = str(inspect_file(write_csv(tmp_path / "a.csv", named), workspace))
-    assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in told and "v08 (1 row) and 2 more." in told
+    reported = str(inspect_file(write_csv(tmp_path / "a.csv", named), workspace))
+    assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in reported and "v08 (1 row) and 2 more." in reported
 
 
 def test_an_unknown_file_says_what_was_found(tmp_path, workspace):
-    told = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
-    for words in ("separated by tabs", "Nr, Preis", "row 1:  Nr = 1, Preis = 2", "held whole", "--draft-profile"):
-        assert words in told
-    assert "->" not in told
+    reported = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
+    for words in (
+        "separated by tabs",
+        "Nr, Preis",
+        "row 1:  Nr = 1, Preis = 2",
+        "quarantined whole",
+        "--draft-profile",
+    ):
+        assert words in reported
+    assert "->" not in reported
 
 
 def test_a_file_that_cannot_be_read(tmp_path, workspace):
@@ -103,19 +109,21 @@ def test_outside_a_workspace(tmp_path):
     assert "its columns are ours" in str(inspect_file(path, None))
 
 
-def test_a_mended_file(tmp_path, workspace):
+def test_a_corrected_file(tmp_path, workspace):
     from intake_cases import take
 
-    held = write_held(take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "held")
-    assert "a mended file" in str(inspect_file(held, workspace))
+    quarantined = write_quarantined(
+        take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "quarantined"
+    )
+    assert "a corrected file" in str(inspect_file(quarantined, workspace))
 
 
 def test_many_failures_are_counted_by_rule(tmp_path):
     rows = [our_row(part_code=str(n), unit_price="x" if n % 2 else "1,5", condition="mint") for n in range(200)]
     found = inspect_file(write_csv(tmp_path / "a.csv", rows), None)
     assert found.taken.failures.height == 400
-    told = str(found)
-    assert "and 300 more" in told and "200 times: condition must be one of new, used" in told
+    reported = str(found)
+    assert "and 300 more" in reported and "200 times: condition must be one of new, used" in reported
 
 
 def test_a_profile_that_makes_no_sense_is_an_error(tmp_path, workspace):

@@ -1,4 +1,4 @@
-"""Odd but readable files: every value is taken as what it surely is, or held with a reason; nothing is guessed."""
+"""Odd but readable files: every value is taken as what it surely is, or quarantined with a reason; nothing is guessed."""
 
 import zipfile
 
@@ -14,7 +14,7 @@ def prices(tmp_path, *values):
 
 def test_numbers_in_two_writings_in_one_file(tmp_path):
     taken = prices(tmp_path, "1.5", "1.234,56", "1,234.56", "0,45", "1 000", "1'000.5")
-    assert taken.rows["part_code"].to_list() == ["p0"] and taken.held_text.height == 5
+    assert taken.rows["part_code"].to_list() == ["p0"] and taken.quarantined_text.height == 5
     assert "a number such as 0.045" in rules(taken, 2)["unit_price"]
 
 
@@ -22,7 +22,7 @@ def test_numbers_in_two_writings_in_one_file(tmp_path):
 def test_prices_that_are_none(tmp_path, value):
     taken = prices(tmp_path, value, "0.1")
     assert taken.rows["part_code"].to_list() == ["p1"]
-    assert set(rules(taken, 1)) == {"unit_price"} and taken.held_text["unit_price"].to_list() == [value]
+    assert set(rules(taken, 1)) == {"unit_price"} and taken.quarantined_text["unit_price"].to_list() == [value]
 
 
 @pytest.mark.parametrize(
@@ -39,7 +39,7 @@ def test_a_currency_that_does_not_exist(tmp_path, value):
     assert taken.rows["part_code"].to_list() == ["p2"] and "ISO 4217" in rules(taken, 1)["currency_code"]
 
 
-def test_codes_stay_as_they_are_and_letters_that_look_alike_are_told(tmp_path):
+def test_codes_stay_as_they_are_and_letters_that_look_alike_are_reported(tmp_path):
     codes = ["00501", "501", "0501", "P1", "\u04201", "=HYPERLINK(1)", "1E5", "2026-01-01"]
     taken = take(write_csv(tmp_path / "a.csv", [our_row(part_code=code) for code in codes], separator=";"), tmp_path)
     assert taken.rows["part_code"].to_list() == codes
@@ -76,7 +76,7 @@ def test_entities_in_a_spreadsheet_are_not_expanded(tmp_path):
     (tmp_path / "secret").write_text("secret words")
     outside = b'<!DOCTYPE x [<!ENTITY e SYSTEM "file://%s">]>' % str(tmp_path / "secret").encode()
     read = with_entities(tmp_path, outside, b"&e;")
-    assert "secret" not in str(read.rows) + str(read.held_text) + str(read.error)
+    assert "secret" not in str(read.rows) + str(read.quarantined_text) + str(read.error)
 
 
 def test_one_line_without_end(tmp_path):

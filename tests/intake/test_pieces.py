@@ -8,9 +8,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.intake import readers
-from pipelines.intake.profiles import Profile
-from pipelines.intake.readers import ReadOptions, open_source
+from pipelines.intake.profiles.profiles import Profile
+from pipelines.intake.reading import readers
+from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.take_in import TakenFile, examine
 from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import empty_frame
@@ -35,7 +35,7 @@ row = st.one_of(
 
 def same(one: TakenFile, other: TakenFile) -> None:
     assert str(one.error) == str(other.error)
-    for name in ("rows", "failures", "held_text", "held_keys", "parents"):
+    for name in ("rows", "failures", "quarantined_text", "quarantined_keys", "parents"):
         left, right = getattr(one, name), getattr(other, name)
         assert left.equals(right) and left.schema == right.schema, name
     for name in ("contract", "profile_name", "unreadable_key_count", "read_row_count", "duplicate_row_count", "notes"):
@@ -95,7 +95,7 @@ def test_anything_out_of_the_ordinary_is_read_whole(tmp_path, monkeypatch, chang
     assert not open_source(path).is_plain(ReadOptions())
 
 
-def test_rows_that_contradict_each_other_from_piece_to_piece_are_held_with_their_text(tmp_path):
+def test_rows_that_contradict_each_other_from_piece_to_piece_are_quarantined_with_their_text(tmp_path):
     lines = long_text().splitlines()
     text = "\n".join(
         [
@@ -110,7 +110,7 @@ def test_rows_that_contradict_each_other_from_piece_to_piece_are_held_with_their
     path.write_text(text)
     whole, pieces = both_ways(path, piece_bytes=500)
     same(whole, pieces)
-    assert pieces.duplicate_row_count == 1 and pieces.held_text.height >= 2
+    assert pieces.duplicate_row_count == 1 and pieces.quarantined_text.height >= 2
 
 
 def test_a_profile_and_a_title_above_the_header(tmp_path):
@@ -129,7 +129,7 @@ def test_a_profile_and_a_title_above_the_header(tmp_path):
     path.write_text("List of the day\nNo;Price;Stock\n" + body)
     whole, pieces = both_ways(path, [profile], piece_bytes=200)
     same(whole, pieces)
-    assert pieces.error is None and pieces.rows.height == 59 and pieces.failures["held_rule"].n_unique() == 1
+    assert pieces.error is None and pieces.rows.height == 59 and pieces.failures["quarantined_rule"].n_unique() == 1
 
 
 def test_the_quick_split_gives_what_the_careful_one_gives_or_nothing(monkeypatch):

@@ -7,12 +7,12 @@ import polars as pl
 import pytest
 
 from pipelines.errors import InputError, KitfareError, UsageError
-from pipelines.intake.plan_files import PlanPaths, read_plan_files
+from pipelines.intake.single_files.plan_files import PlanPaths, read_plan_files
 from pipelines.settings import Scenario
 from schemas.inputs.plan_files import PLAN_OFFERS
 from schemas.validate import polars_schema
 
-SCENARIO = Scenario(scenario_code="files", title="Files", counter="any_mix", conditions=[])
+SCENARIO = Scenario(scenario_code="files", title="Files", maker="any_mix", conditions=[])
 DAY = date(2026, 11, 25)
 GOOD = {
     "needs": """line_number,part_code,colour_code,quantity,colour_rule,accept_colour_codes
@@ -107,13 +107,13 @@ def test_rules_that_lack_what_they_need(tmp_path):
     ("free", "rule"), [("5", "at most the quantity, 4"), ("-1", "from 0"), ("two", "whole number")]
 )
 def test_a_free_quantity_must_fit(tmp_path, free, rule):
-    said = refused(tmp_path, needs=with_column("needs", "free_quantity", "", free))
-    assert f"line 3, free_quantity '{free}'" in said and rule in said
+    said = refused(tmp_path, needs=with_column("needs", "flexible_quantity", "", free))
+    assert f"line 3, flexible_quantity '{free}'" in said and rule in said
 
 
-def test_a_free_quantity_that_frees_nothing_is_told(tmp_path):
-    (caution,) = read(tmp_path, needs=with_column("needs", "free_quantity", "3", "")).cautions
-    assert "needs.csv, line 2: free_quantity frees nothing under the rule as_listed" in caution
+def test_a_free_quantity_that_frees_nothing_is_reported(tmp_path):
+    (caution,) = read(tmp_path, needs=with_column("needs", "flexible_quantity", "3", "")).cautions
+    assert "needs.csv, line 2: flexible_quantity frees nothing under the rule as_listed" in caution
 
 
 def test_portions_of_one_line_are_one_element(tmp_path):
@@ -148,7 +148,7 @@ BAD_OFFERS = [
 
 
 @pytest.mark.parametrize(("column", "row", "rule"), BAD_OFFERS)
-def test_a_bad_offer_is_told_and_left_out(tmp_path, column, row, rule):
+def test_a_bad_offer_is_reported_and_left_out(tmp_path, column, row, rule):
     found = read(tmp_path, offers=with_row("offers", row))
     (caution,) = found.cautions
     assert "offers.csv: 1 row fails and is left out: line 5," in caution and column in caution and rule in caution
@@ -167,8 +167,8 @@ def test_offers_that_contradict_each_other_are_all_left_out(tmp_path):
 def test_an_offer_whose_steps_are_of_two_kinds_is_left_out_in_whole(tmp_path):
     header = GOOD["offers"].splitlines()[0] + ",step_from_quantity,step_kind"
     rows = ["orchard,00501,black,new,0.085,EUR,120,{},{}", "hall,00501,black,new,0.07,EUR,40,{},{}"]
-    told = [(0, 1, "incremental"), (0, 10, ""), (1, 1, "incremental"), (1, 5, "incremental")]
-    lines = [rows[row].format(start, kind) for row, start, kind in told]
+    reported = [(0, 1, "incremental"), (0, 10, ""), (1, 1, "incremental"), (1, 5, "incremental")]
+    lines = [rows[row].format(start, kind) for row, start, kind in reported]
     found = read(tmp_path, offers="\n".join([header, *lines]) + "\n")
     assert "2 rows fail and are left out: line 2, step_kind 'incremental'" in found.cautions[0]
     assert "line 3, step_kind 'all_units'" in found.cautions[0] and "of another kind" in found.cautions[0]
@@ -182,7 +182,7 @@ def test_an_offer_whose_steps_are_of_two_kinds_is_left_out_in_whole(tmp_path):
     )
 
 
-def test_offers_that_do_not_count_are_told(tmp_path):
+def test_offers_that_do_not_count_are_reported(tmp_path):
     rows = "hall,00501,black,new,0.01,EUR,0\nmarket,00501,black,new,0.01,EUR,9\n"
     found = read(tmp_path, offers=GOOD["offers"] + rows, terms=with_row("terms", "idle,1,,,,"))
     assert [caution.partition(": ")[2] for caution in found.cautions] == [
@@ -273,8 +273,8 @@ def test_charges_must_be_of_vendors_with_terms(tmp_path):
     assert "handling.csv, line 2, vendor_code 'barn'" in said and "has no such vendor" in said
     steps = "vendor_code,step_basis,step_from,step_to,step_charge\nhall,goods_value,5,5,2\n"
     assert "line 2, step_to" in refused(tmp_path, shipping_steps=steps)
-    itself = "part_code,stand_in_part_code\n00501,00501\n"
-    assert "stands in for itself" in refused(tmp_path, interchange=itself)
+    itself = "part_code,substitute_part_code\n00501,00501\n"
+    assert "stands in for itself" in refused(tmp_path, substitutes=itself)
 
 
 @pytest.mark.parametrize("ends", ["200", "300", ""])

@@ -8,9 +8,9 @@ from intake_cases import profile
 from pydantic import ValidationError
 
 from pipelines.errors import InputError, SettingsError, UnreadableFileError
-from pipelines.intake import profiles
-from pipelines.intake.formats import date_in_file_name
-from pipelines.intake.readers import ReadOptions
+from pipelines.intake.profiles import profiles
+from pipelines.intake.reading.formats import date_in_file_name
+from pipelines.intake.reading.readers import ReadOptions
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 
 
@@ -30,7 +30,7 @@ def test_the_documented_example_is_a_profile_and_shows_every_key():
 
 
 @pytest.mark.parametrize(
-    ("changes", "told"),
+    ("changes", "reported"),
     [
         ({"tabel": "x"}, "Extra inputs"),
         ({"table": "prices"}, "price_export"),
@@ -62,8 +62,8 @@ def test_the_documented_example_is_a_profile_and_shows_every_key():
         ({"reading": {"encoding": "base64"}}, "not a text encoding"),
     ],
 )
-def test_what_makes_no_sense_is_refused(changes, told):
-    with pytest.raises(ValidationError, match=told):
+def test_what_makes_no_sense_is_refused(changes, reported):
+    with pytest.raises(ValidationError, match=reported):
         profile(**changes)
 
 
@@ -147,14 +147,14 @@ def test_dates_in_file_names(name, pattern, day):
 
 
 @pytest.mark.parametrize(
-    ("name", "pattern", "told"),
+    ("name", "pattern", "reported"),
     [
         ("hill.csv", "%Y%m%d", "no date"), ("hill_20261331.csv", "%Y%m%d", "no date"), ("hill_202610311.csv", "%Y%m%d", "no date"),
         ("120261031.csv", "%Y%m%d", "no date"), ("2026-10-31_2026-11-01", "%Y-%m-%d", "several dates"),
     ],
 )  # fmt: skip
-def test_file_names_without_one_clear_date(name, pattern, told):
-    with pytest.raises(InputError, match=told):
+def test_file_names_without_one_clear_date(name, pattern, reported):
+    with pytest.raises(InputError, match=reported):
         date_in_file_name(name, pattern)
 
 

@@ -10,9 +10,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from intake_cases import cells
 
-from pipelines.intake import readers
-from pipelines.intake.readers import ReadOptions, read_as_text
-from pipelines.intake.tabular import BLANKS, MAXIMUM_COLUMNS
+from pipelines.intake.reading import readers
+from pipelines.intake.reading.readers import ReadOptions, read_as_text
+from pipelines.intake.reading.tabular import BLANKS, MAXIMUM_COLUMNS
 
 # What every encoding below can write; line ends, quotes and separators on purpose, NUL not.
 ALPHABET = st.one_of(

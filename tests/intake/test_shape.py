@@ -1,4 +1,4 @@
-"""Four sources with four shapes, pack prices, value maps and code maps: the rows that come out are ours, the rest is held."""
+"""Four sources with four shapes, pack prices, value maps and code maps: the rows that come out are ours, the rest is quarantined."""
 
 from datetime import date
 from decimal import Decimal
@@ -78,7 +78,7 @@ def test_a_summary_with_pipes(tmp_path):
     )  # fmt: skip
     taken = take(path, tmp_path, made)
     assert ours(taken, "source_code", "average_price", "lowest_price") == [("hill", Decimal("0.1"), None)]
-    assert taken.contract.name == "price_summary" and taken.held_keys.is_empty()
+    assert taken.contract.name == "price_summary" and taken.quarantined_keys.is_empty()
 
 
 def hill(tmp_path, rows, header=HILL_HEADER, codes=None, **changes):
@@ -88,21 +88,21 @@ def hill(tmp_path, rows, header=HILL_HEADER, codes=None, **changes):
 ROW = ("00501", "c1", "0.10", "3", "2026-10-31")
 
 
-def test_a_number_in_another_format_is_held_never_guessed(tmp_path):
+def test_a_number_in_another_format_is_quarantined_never_guessed(tmp_path):
     taken = hill(tmp_path, [ROW, ("2", "c1", "1.234,56", "3", "2026-10-31"), ("3", "c1", "1,5", "1 000", "2026-10-31")])
     assert taken.rows["part_code"].to_list() == ["00501"]
     assert rules(taken, 2) == {"unit_price": "is not a number written like 1234.56"}
     assert set(rules(taken, 3)) == {"unit_price", "quantity_available"}
-    assert taken.failures["held_value"].to_list() == ["1.234,56", "1,5", "1 000"]
+    assert taken.failures["quarantined_value"].to_list() == ["1.234,56", "1,5", "1 000"]
 
 
-def test_a_date_in_another_format_is_held(tmp_path):
+def test_a_date_in_another_format_is_quarantined(tmp_path):
     taken = hill(tmp_path, [(*ROW[:4], "31.10.2026"), (*ROW[:4], "2026-31-10"), (*ROW[:4], "")])
     assert rules(taken, 1) == rules(taken, 2) == {"observed_on": "is not a date written like %Y-%m-%d"}
     assert rules(taken, 3) == {"observed_on": "must not be empty"}
 
 
-def test_values_that_the_profile_does_not_name_are_held(tmp_path):
+def test_values_that_the_profile_does_not_name_are_quarantined(tmp_path):
     header = (*HILL_HEADER, "State")
     made = {
         "columns": {**profile().columns, "condition": "State"},
@@ -137,10 +137,12 @@ def test_pack_sizes_that_are_none_hold_the_row_and_hide_the_pack_price(tmp_path)
     assert ours(taken, "part_code", "unit_price") == [("p0", Decimal("0.025"))]
     for record in (2, 3, 4, 5):
         assert "no pack size in the column VPE" in rules(taken, record)["unit_price"]
-    assert taken.held_text["unit_price"].to_list() == [None] * 4, "a pack's price must not be taken for a piece's"
+    assert taken.quarantined_text["unit_price"].to_list() == [None] * 4, (
+        "a pack's price must not be taken for a piece's"
+    )
 
 
-def test_a_price_that_rounds_to_nothing_is_held(tmp_path):
+def test_a_price_that_rounds_to_nothing_is_quarantined(tmp_path):
     taken = hill(tmp_path, [("p", "c1", "0.000001", "3", "2026-10-31")], pack={"size": 10})
     assert "unit_price" in rules(taken, 1)
 
@@ -169,10 +171,10 @@ def test_part_codes_through_the_code_map_as_of_each_rows_date(tmp_path):
     for record in (4, 5, 6):
         assert rules(taken, record) == {"part_code": "is not in the code map of source hill on that date"}
     assert set(rules(taken, 7)) == {"observed_on", "part_code"}, (
-        "mending the date alone must not let a source's code pass"
+        "correcting the date alone must not let a source's code pass"
     )
     assert rules(taken, 8) == {"part_code": "must not be empty"}
-    assert taken.held_keys["part_code"].to_list() == ["C", "late", "a1"]
+    assert taken.quarantined_keys["part_code"].to_list() == ["C", "late", "a1"]
     assert taken.unreadable_key_count == 2
 
 

@@ -1,4 +1,4 @@
-"""Taking a file in: every row is accounted for, contradictions are held, and what a held row says of its key is kept."""
+"""Taking a file in: every row is accounted for, contradictions are quarantined, and what a quarantined row says of its key is kept."""
 
 from datetime import date
 from decimal import Decimal
@@ -9,9 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from intake_cases import OUR_HEADER, OUR_ROW, cells, our_row, profile, rules, take, write_csv, write_text
 
-from pipelines.intake import archive, mending
-from pipelines.intake.readers import read_as_text
-from pipelines.intake.take_in import HELD_KEY, HELD_KEY_SCHEMA, TakenFile
+from pipelines.intake.archiving import archive
+from pipelines.intake.checking import corrected_files
+from pipelines.intake.reading.readers import read_as_text
+from pipelines.intake.take_in import QUARANTINED_KEY, QUARANTINED_KEY_SCHEMA, TakenFile
 from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, polars_schema
 
@@ -36,11 +37,11 @@ def test_the_bytes_are_in_the_archive_and_the_file_stays(tmp_path):
     assert path.exists() and archive.fetch(taken.file_hash, tmp_path / "archive").read_bytes() == path.read_bytes()
 
 
-def test_empty_frames_have_their_columns_even_for_a_file_held_whole(tmp_path):
+def test_empty_frames_have_their_columns_even_for_a_file_quarantined_whole(tmp_path):
     taken = take(write_text(tmp_path / "a.csv", "x,y\n1,2\n"), tmp_path)
     assert taken.error is not None and taken.contract is None
-    assert taken.failures.schema == FAILURE_SCHEMA and taken.held_keys.schema == HELD_KEY_SCHEMA
-    assert taken.parents.schema == mending.PARENT_SCHEMA
+    assert taken.failures.schema == FAILURE_SCHEMA and taken.quarantined_keys.schema == QUARANTINED_KEY_SCHEMA
+    assert taken.parents.schema == corrected_files.PARENT_SCHEMA
     assert taken.failures["record_number"].n_unique() == 0
 
 
@@ -74,12 +75,12 @@ def test_exact_repeats_count_once(tmp_path):
     assert taken.read_row_count == 4 and "2 rows repeat" in taken.notes[0]
 
 
-def test_two_rows_with_one_key_and_different_content_are_both_held(tmp_path):
+def test_two_rows_with_one_key_and_different_content_are_both_quarantined(tmp_path):
     rows = [OUR_ROW, our_row(unit_price="0.05"), OUR_ROW, our_row(part_code="2")]
     taken = ours(tmp_path, rows)
-    assert rules(taken, 1) == rules(taken, 2) == {"": mending.SAME_KEY_RULE}
-    assert (taken.rows.height, taken.duplicate_row_count, taken.held_text.height) == (1, 1, 2)
-    assert taken.held_keys.height == 2 and taken.unreadable_key_count == 0
+    assert rules(taken, 1) == rules(taken, 2) == {"": corrected_files.SAME_KEY_RULE}
+    assert (taken.rows.height, taken.duplicate_row_count, taken.quarantined_text.height) == (1, 1, 2)
+    assert taken.quarantined_keys.height == 2 and taken.unreadable_key_count == 0
 
 
 def test_listings_and_steps_tell_rows_apart(tmp_path):
@@ -91,7 +92,7 @@ def test_listings_and_steps_tell_rows_apart(tmp_path):
 def test_one_vendor_and_date_has_one_coverage(tmp_path):
     rows = [our_row(), our_row(part_code="2", coverage="partial"), our_row(part_code="3", observed_on="2026-10-30")]
     taken = ours(tmp_path, rows)
-    assert rules(taken, 1) == rules(taken, 2) == {"": mending.ONE_STANDING_RULE}
+    assert rules(taken, 1) == rules(taken, 2) == {"": corrected_files.ONE_STANDING_RULE}
     assert taken.rows["part_code"].to_list() == ["3"]
 
 
@@ -106,7 +107,7 @@ def test_a_header_and_no_rows(tmp_path):
     assert (taken.error, taken.read_row_count, taken.rows.height) == (None, 0, 0) and "no rows" in taken.notes[0]
 
 
-def test_keys_of_held_rows(tmp_path):
+def test_keys_of_quarantined_rows(tmp_path):
     """A row that fails elsewhere still names its offer; one that fails in its key, or is ragged, cannot be trusted."""
     rows = [
         our_row(unit_price="x"), our_row(unit_price="0", part_code="2"), our_row(part_code=""), our_row(observed_on="31.10.2026"),
@@ -116,20 +117,20 @@ def test_keys_of_held_rows(tmp_path):
     taken = ours(tmp_path, rows)
     assert taken.rows.is_empty()
     north, day = "north", date(2026, 10, 31)
-    assert taken.held_keys.rows() == [
+    assert taken.quarantined_keys.rows() == [
         (1, north, day, "00501", "black", "new", ""),
         (2, north, day, "2", "black", "new", ""),
         (7, north, day, "7", "black", "new", ""),
         (9, north, day, "9", "black", "new", ""),
     ]
-    assert taken.held_keys.columns == ["record_number", *HELD_KEY]
+    assert taken.quarantined_keys.columns == ["record_number", *QUARANTINED_KEY]
     assert taken.unreadable_key_count == 6, "three bad keys of good width, an empty vendor, and both ragged rows"
 
 
-def test_ragged_rows_are_held_with_all_they_say(tmp_path):
+def test_ragged_rows_are_quarantined_with_all_they_say(tmp_path):
     taken = ours(tmp_path, [OUR_ROW, OUR_ROW[:4]], separator=";")
-    assert taken.held_text["part_code"].to_list() == ["00501"]
-    assert taken.failures["held_value"][0] == "north;00501;black;new"
+    assert taken.quarantined_text["part_code"].to_list() == ["00501"]
+    assert taken.failures["quarantined_value"][0] == "north;00501;black;new"
 
 
 def test_lines_are_true_with_quoted_line_ends_and_titles(tmp_path):
@@ -161,7 +162,7 @@ def test_the_order_of_rows_does_not_change_what_becomes_of_them(tmp_path):
     there, back = ours(tmp_path, rows), ours(tmp_path, rows[::-1])
     plain = [name for name in there.rows.columns if name in PRICE_EXPORT.columns]
     assert there.rows.select(plain).sort(plain).equals(back.rows.select(plain).sort(plain))
-    assert there.held_text.height == back.held_text.height == 3
+    assert there.quarantined_text.height == back.quarantined_text.height == 3
 
 
 CELLS = {
@@ -179,13 +180,13 @@ def test_no_row_is_lost(tmp_path, rows):
     taken = ours(tmp_path, [our_row(**row) for row in rows])
     assert taken.read_row_count == len(rows)
     assert not taken.rows.select(pl.struct(PRICE_EXPORT.key).is_duplicated().any()).item()
-    assert taken.held_keys.height + taken.unreadable_key_count >= taken.held_text.height
+    assert taken.quarantined_keys.height + taken.unreadable_key_count >= taken.quarantined_text.height
     read = read_as_text(tmp_path / "north.csv").frame
     assert len(cells(read)) == len(rows)
 
 
-def test_a_held_file_is_a_value_of_its_own():
-    assert TakenFile("", "x").rows.is_empty() and TakenFile("", "x").held_text.is_empty()
+def test_a_quarantined_file_is_a_value_of_its_own():
+    assert TakenFile("", "x").rows.is_empty() and TakenFile("", "x").quarantined_text.is_empty()
 
 
 @pytest.mark.slow

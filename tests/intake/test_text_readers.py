@@ -7,8 +7,8 @@ import pytest
 from intake_cases import cells, write_text
 
 from pipelines.errors import UnreadableFileError
-from pipelines.intake import readers
-from pipelines.intake.readers import ReadOptions, read_as_text
+from pipelines.intake.reading import readers
+from pipelines.intake.reading.readers import ReadOptions, read_as_text
 
 PLAIN = "code;colour;note\n00501;Grün;5,0\n00502;weiß; two \n"
 EXPECTED = [("00501", "Grün", "5,0"), ("00502", "weiß", " two ")]
@@ -33,7 +33,7 @@ def test_utf16_with_its_byte_order_mark_in_big_endian(tmp_path):
     assert cells(table.frame) == EXPECTED and table.header[0] == "code"
 
 
-def test_windows_1252_is_told_from_latin_1_and_from_windows_1250(tmp_path):
+def test_windows_1252_is_reported_from_latin_1_and_from_windows_1250(tmp_path):
     western = "réf;prix €\n1;Größe – “mörk” å\n"
     assert read_as_text(write_text(tmp_path / "w.csv", western, "windows-1252")).header[1] == "prix €"
     polish = "kod;kolor\n1;Żółty\n2;Błękitny\n3;ciemny niebieski świecący\n"
@@ -113,8 +113,10 @@ def test_ragged_rows_are_problems_and_nothing_is_cut(tmp_path, quote):
     table = read_as_text(write_text(tmp_path / "a.csv", text))
     assert table.frame.rows() == [(3, 2, "4", "5", "6"), (5, 4, "11", "12", "13")]
     assert table.ragged.rows() == [(2, 1, "1", "2", None), (4, 3, "7", "8", "9")]
-    told = table.problems.select("source_line_number", "record_number", "held_value", "held_rule").rows()
-    assert told == [
+    reported = table.problems.select(
+        "source_line_number", "record_number", "quarantined_value", "quarantined_rule"
+    ).rows()
+    assert reported == [
         (2, 1, "1;2", "has 2 cells where the header has 3"),
         (4, 3, "7;8;9;10", "has 4 cells where the header has 3"),
     ]
@@ -163,17 +165,17 @@ def test_json_lines_keep_values_as_they_are_written(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("line", "told"),
+    ("line", "reported"),
     [
         ("[1, 2]", "single value"), ("{broken", "not a flat JSON object"), ('{"a": {"b": 1}}', "neither text nor a number"),
         ('{"a": 1, "a": 2}', "twice"), ('{"a": 1, " a": 2}', "twice"), ('{"a": NaN}', "neither text"), ('{"a": ' + "[" * 50000, "not a flat"),
     ],
 )  # fmt: skip
-def test_bad_json_lines_are_problems(tmp_path, line, told):
+def test_bad_json_lines_are_problems(tmp_path, line, reported):
     table = read_as_text(write_text(tmp_path / "a.jsonl", '{"a": "1"}\n' + line + '\n{"a": "3"}\n'))
     assert table.frame.rows() == [(1, 1, "1"), (3, 3, "3")]
-    assert table.problems["source_line_number"].to_list() == [2] and told in table.problems["held_rule"][0]
-    assert table.problems["held_value"][0] == line
+    assert table.problems["source_line_number"].to_list() == [2] and reported in table.problems["quarantined_rule"][0]
+    assert table.problems["quarantined_value"][0] == line
 
 
 def test_a_json_file_without_an_object_is_refused(tmp_path):

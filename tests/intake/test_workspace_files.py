@@ -1,4 +1,4 @@
-"""A workspace is read whole or not at all: each table is held to its contract, and tables to each other."""
+"""A workspace is read whole or not at all: each table is checked against its contract, and tables to each other."""
 
 import gzip
 import hashlib
@@ -9,8 +9,8 @@ import pytest
 from intake_cases import write_ods, write_xlsx
 
 from pipelines.errors import InputError, KitfareError, SettingsError
-from pipelines.intake import archive
-from pipelines.intake.workspace_files import look_up_table, read_workspace
+from pipelines.intake.archiving import archive
+from pipelines.intake.workspace.workspace_files import look_up_table, read_workspace
 from pipelines.settings import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
@@ -47,10 +47,10 @@ def put(root: Path, name: str, text: str) -> None:
     (root / name).write_text(text, encoding="utf-8")
 
 
-def refused(root: Path, *told: str, kind: type[KitfareError] = InputError) -> KitfareError:
+def refused(root: Path, *reported: str, kind: type[KitfareError] = InputError) -> KitfareError:
     with pytest.raises(kind) as caught:
         read_workspace(Workspace(root))
-    for words in told:
+    for words in reported:
         assert words in str(caught.value), f"{words!r} not in: {caught.value}"
     assert caught.value.next_step
     return caught.value
@@ -69,7 +69,7 @@ def test_a_small_workspace(root):
     assert inputs.tables["colours"]["finish"].to_list() == ["plain", "plain"]
     (model,) = inputs.models
     assert model.model_code == "boat" and model.parts_list["part_code"].to_list() == ["00501", "00502"]
-    assert model.freedoms.height == model.amendments.height == 0
+    assert model.flexible_lines.height == model.amendments.height == 0
     assert inputs.settings.buyer[0].region_code == "NO"
 
 
@@ -121,8 +121,8 @@ def test_tables_of_every_kind(root):
 @pytest.mark.parametrize("cells", ["", "  ", "x"])
 def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root, cells):
     text = (root / "tables/vendors.csv").read_text().splitlines()
-    mended = [text[0] + ",", *(line + "," + cells for line in text[1:])]
-    (root / "tables/vendors.csv").write_text("\n".join(mended) + "\n")
+    corrected = [text[0] + ",", *(line + "," + cells for line in text[1:])]
+    (root / "tables/vendors.csv").write_text("\n".join(corrected) + "\n")
     if cells.strip():
         with pytest.raises(InputError, match="vendors.csv"):
             read_workspace(Workspace(root))
@@ -142,8 +142,8 @@ def test_a_table_under_a_name_of_none(root):
     put(root, "tables/vendor_term.csv", "a\n1\n")
     refused(root, "vendor_term.csv is not a table kitfare knows", "vendor_terms")
     (root / "tables/vendor_term.csv").unlink()
-    put(root, "models/boat/freedom.csv", "a\n1\n")
-    refused(root, "freedom.csv is not a table", "models/boat/freedom.csv")
+    put(root, "models/boat/flexibility.csv", "a\n1\n")
+    refused(root, "flexibility.csv is not a table", "models/boat/flexibility.csv")
 
 
 def bad_text(name: str) -> str:
@@ -201,12 +201,12 @@ def test_settings_that_make_no_sense(root):
 
 
 TERMS = "vendor_code\nnorth\n"
-FREEDOMS = "line_number,portion_number,quantity,colour_rule,accept_colour_codes,refuse_colour_codes,group_code,near_distance,accept_conditions,judged_on\n"
+FLEXIBLE_LINES = "line_number,portion_number,quantity,colour_rule,accept_colour_codes,refuse_colour_codes,group_code,near_distance,accept_conditions,decided_on\n"
 AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour_rule,valid_from_on\n"
 
 
 @pytest.mark.parametrize(
-    ("name", "text", "told"),
+    ("name", "text", "reported"),
     [
         ("tables/vendor_terms.csv", "vendor_code\nnorth\nsouth\n", ("vendor_code names what tables/vendors does not have", "line 3 (vendor_code 'south')")),
         ("tables/handling_charges.csv", "vendor_code,assortment_code,handling_charge\nsouth,a,1\n", ("line 2 (vendor_code 'south')",)),
@@ -220,17 +220,17 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
         ("tables/shipping_steps.csv", "vendor_code,step_basis,step_from,step_to,step_charge\nnorth,weight_grams,50,,1\nnorth,weight_grams,0,,2\n", ("do not follow on one another", "line 3 (step_to is empty)")),
         ("tables/vendor_closures.csv", "vendor_code,closed_from_on,opens_again_on\nnorth,2026-12-19,2026-12-01\n", ("(opens_again_on 2026-12-01)",)),
         ("tables/vendor_terms.csv", "vendor_code,discount_pct\nnorth,101\n", ("discount_pct", "from 0 to 100")),
-        ("tables/interchange.csv", "part_code,stand_in_part_code\n1,1\n", ("stand in for themselves", "line 2")),
+        ("tables/substitutes.csv", "part_code,substitute_part_code\n1,1\n", ("stand in for themselves", "line 2")),
         ("models/boat/parts.csv", PARTS + "1,3,00503,pink,1,\n", ("colour_code names what tables/colours does not have", "line 4 (colour_code 'pink')")),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,one_of,white;pink,,,,new,\n", ("accept_colour_codes names", "line 2")),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any,,white; mauve,,,new,\n", ("refuse_colour_codes names", "'white; mauve'")),
-        ("models/boat/freedoms.csv", FREEDOMS + "9,1,,any,,,,,new,\n", ("lines that no version", "line_number 9")),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,3,any,,,,,new,\n1,2,2,as_listed,,,,,new,\n", ("more pieces than their line has", "line 2", "line 3")),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any,,,,,new,\n1,2,,as_listed,,,,,new,\n", ("leave their quantity empty",)),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any_one,,,,,new,\n", ("any_one lack the group",)),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,one_of,,,,,new,\n", ("one_of lack the colours allowed",)),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,near,,,,,new,\n", ("near lack the largest distance",)),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,,any,,,,,new;old,\n", ("neither new nor used", "'new;old'")),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,one_of,white;pink,,,,new,\n", ("accept_colour_codes names", "line 2")),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,any,,white; mauve,,,new,\n", ("refuse_colour_codes names", "'white; mauve'")),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "9,1,,any,,,,,new,\n", ("lines that no version", "line_number 9")),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,3,any,,,,,new,\n1,2,2,as_listed,,,,,new,\n", ("more pieces than their line has", "line 2", "line 3")),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,any,,,,,new,\n1,2,,as_listed,,,,,new,\n", ("leave their quantity empty",)),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,any_one,,,,,new,\n", ("any_one lack the group",)),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,one_of,,,,,new,\n", ("one_of lack the colours allowed",)),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,near,,,,,new,\n", ("near lack the largest distance",)),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,any,,,,,new;old,\n", ("neither new nor used", "'new;old'")),
         ("models/boat/amendments.csv", AMENDMENTS + "2,add,00501,black,1,any,\n", ("a number that the parts list uses", "line_number 2")),
         ("models/boat/amendments.csv", AMENDMENTS + "7,remove,,,1,any,\n", ("not in the parts list", "line_number 7")),
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,,black,1,any,\n", ("lack their part",)),
@@ -238,17 +238,17 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,pink,1,any,\n", ("colour_code names", "'pink'")),
     ],
 )  # fmt: skip
-def test_tables_that_contradict_each_other(root, name, text, told):
+def test_tables_that_contradict_each_other(root, name, text, reported):
     put(root, name, text)
-    refused(root, name, *told)
+    refused(root, name, *reported)
 
 
 @pytest.mark.parametrize(
     ("name", "text"),
     [
         ("tables/vendor_terms.csv", TERMS),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,3,any,,white,,,new;used,2026-01-01\n1,2,1,near,,,,5.5,new,2026-01-01\n1,1,4,one_of,white; black,,,,used,2026-02-01\n"),
-        ("models/boat/freedoms.csv", FREEDOMS + "1,1,2,any_one,,,g,,new,\n1,2,,any_one,,,g,,new,\n"),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,3,any,,white,,,new;used,2026-01-01\n1,2,1,near,,,,5.5,new,2026-01-01\n1,1,4,one_of,white; black,,,,used,2026-02-01\n"),
+        ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,2,any_one,,,g,,new,\n1,2,,any_one,,,g,,new,\n"),
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,1,any,\n1,remove,,,1,any,\n7,remove,,,1,any,2026-03-01\n"),
     ],
 )  # fmt: skip
@@ -257,13 +257,13 @@ def test_tables_that_do_not(root, name, text):
     read_workspace(Workspace(root))
 
 
-def test_freedoms_may_be_of_added_lines_and_as_large_as_the_largest_version(root):
+def test_flexible_lines_may_be_of_added_lines_and_as_large_as_the_largest_version(root):
     put(root, "models/boat/model.toml", MODEL + "[[versions]]\nlist_version = 2\nreleased_on = 2026-05-01\n")
     put(root, "models/boat/parts.csv", PARTS + "2,1,00501,black,9,\n")
     put(root, "models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,3,any,\n")
-    put(root, "models/boat/freedoms.csv", FREEDOMS + "7,1,3,any,,,,,new,\n1,1,9,any,,,,,new,\n")
+    put(root, "models/boat/flexible_lines.csv", FLEXIBLE_LINES + "7,1,3,any,,,,,new,\n1,1,9,any,,,,,new,\n")
     read_workspace(Workspace(root))
-    put(root, "models/boat/freedoms.csv", FREEDOMS + "7,1,4,any,,,,,new,\n1,1,10,any,,,,,new,\n")
+    put(root, "models/boat/flexible_lines.csv", FLEXIBLE_LINES + "7,1,4,any,,,,,new,\n1,1,10,any,,,,,new,\n")
     refused(root, "line 2 (quantity 4), line 3 (quantity 10)")
 
 
@@ -273,20 +273,20 @@ JOINT = (
 
 
 @pytest.mark.parametrize(
-    ("order", "told"),
+    ("order", "reported"),
     [
         (JOINT, "the joint order both names models that are not there: raft"),
         (JOINT.replace("home", "away"), "is for the buyer away, who is none of home"),
         (JOINT.replace("raft", "boat"), "model_codes names a model twice"),
         (JOINT.replace(', "raft"', ""), "joint_order #1.model_codes"),
-        (JOINT + 'scenario_code = "bst"\n', "names the scenario bst, which is none of listed, freed"),
-        (JOINT + 'scenario_code = "counter_first"\n', "whose counter is all_it_has"),
+        (JOINT + 'scenario_code = "bst"\n', "names the scenario bst, which is none of listed, flexible"),
+        (JOINT + 'scenario_code = "maker_first"\n', "whose maker's shop is all_it_has"),
         (JOINT + JOINT, "two joint orders are called both"),
     ],
 )
-def test_joint_orders_that_make_no_sense(root, order, told):
+def test_joint_orders_that_make_no_sense(root, order, reported):
     put(root, "kitfare.toml", KITFARE + order)
-    refused(root, told, "kitfare.toml", kind=SettingsError)
+    refused(root, reported, "kitfare.toml", kind=SettingsError)
 
 
 @pytest.mark.parametrize("rule", ["forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"])
@@ -295,8 +295,8 @@ def test_scenarios_of_vendors_that_are_not_there(root, rule):
     put(root, "kitfare.toml", KITFARE + scenario)
     assert read_workspace(Workspace(root)).settings.scenario
     put(root, "kitfare.toml", KITFARE + scenario.replace('"north"', '"north", "nroth"'))
-    told = ("the scenario mine names vendors that are not there: nroth", rule, "tables/vendors.csv")
-    refused(root, *told, kind=SettingsError)
+    reported = ("the scenario mine names vendors that are not there: nroth", rule, "tables/vendors.csv")
+    refused(root, *reported, kind=SettingsError)
 
 
 def test_a_joint_order_of_models_that_are_there(root):
@@ -304,11 +304,11 @@ def test_a_joint_order_of_models_that_are_there(root):
     put(root, "models/raft/parts.csv", PARTS)
     put(root, "kitfare.toml", KITFARE + JOINT)
     (order,) = read_workspace(Workspace(root)).settings.joint_order
-    assert (order.scenario_code, order.use_stock_on_hand, order.effort) == ("best", True, "standard")
+    assert (order.scenario_code, order.use_stock_on_hand, order.effort) == ("cheapest", True, "standard")
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         (MODEL.replace("boat", "ship"), "model_code is 'ship', but the folder is called 'boat'"),
         (
@@ -316,14 +316,14 @@ def test_a_joint_order_of_models_that_are_there(root):
             "dates the versions 1, 2, but the parts list has 1",
         ),
         (MODEL + "[[versions]]\nlist_version = 1\nreleased_on = 2026-05-01\n", "dates the versions 1, 1"),
-        ("counter_lines = [1, 9]\n" + MODEL, "counter_lines names 9"),
+        ("maker_lines = [1, 9]\n" + MODEL, "maker_lines names 9"),
         ('skip_sections = ["hull", "mast"]\n' + MODEL, "skip_sections names mast"),
         (MODEL + "colour = 3\n", "colour"),
     ],
 )
-def test_model_settings_that_do_not_fit(root, text, told):
+def test_model_settings_that_do_not_fit(root, text, reported):
     put(root, "models/boat/model.toml", text)
-    refused(root, told, "boat/model.toml", kind=SettingsError)
+    refused(root, reported, "boat/model.toml", kind=SettingsError)
 
 
 def test_a_parts_list_without_lines_is_called_that(root):

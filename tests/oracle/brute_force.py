@@ -1,4 +1,4 @@
-"""All plans of a tiny market, judged by the receipt alone: the planner's oracle.
+"""All plans of a tiny market, decided by the landed cost alone: the planner's oracle.
 
 Every way to use offers for portions is listed; for each, every vendor's cheapest order that covers it is found by trying all
 quantities on sale, in as many orders as the vendor takes. Only offers that can serve a portion are bought, be it as spares. Nothing here comes from the planner but
@@ -14,9 +14,9 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 
-from pipelines.costing.planner.problem import Problem
-from pipelines.costing.receipt import Purchase, work_out_order
+from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
+from pipelines.planner.statement.problem import Problem
 
 
 class Market:
@@ -51,20 +51,20 @@ class Market:
         return max(reached, default=min(self.prices[offer]))[1]
 
     def _can_serve(self, use: dict) -> bool:
-        """Whether the offer is on sale, and for a make-up every other component is, too. Others are not even spares."""
+        """Whether the offer is on sale, and for a combination every other component is, too. Others are not even spares."""
         if not self.on_sale[use["offer_index"]]:
             return False
         siblings = [
             other
             for other in self.uses
-            if (other["portion_index"], other["make_up_code"]) == (use["portion_index"], use["make_up_code"])
+            if (other["portion_index"], other["combination_code"]) == (use["portion_index"], use["combination_code"])
         ]
         available = {
             other["component_part_code"]
             for other in siblings
             if other["colour_code"] == use["colour_code"] and self.on_sale[other["offer_index"]]
         }
-        return not use["make_up_code"] or available == {other["component_part_code"] for other in siblings}
+        return not use["combination_code"] or available == {other["component_part_code"] for other in siblings}
 
     @staticmethod
     def _can_be_sent(size: Decimal, terms: VendorTerms) -> bool:
@@ -93,13 +93,13 @@ class Market:
 
 
 def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
-    """Fewest unfilled pieces, and the least exact cost, with the bother of its orders, of a plan with so few.
+    """Fewest unfilled pieces, and the least exact cost, with the parcel penalty of its orders, of a plan with so few.
 
     None if no plan uses a piece of every forced vendor.
     """
     market = Market(problem)
 
-    preferred = problem.bother.preferred_vendors
+    preferred = problem.penalties.preferred_vendors
     codes = sorted({offer["vendor_code"] for offer in market.offers})
     offers_of = {code: [i for i, offer in enumerate(market.offers) if offer["vendor_code"] == code] for code in codes}
     orders = {code: _several_orders(market, code) for code in codes}
@@ -124,15 +124,15 @@ def best_plan(problem: Problem) -> tuple[int, Fraction] | None:
             counts = [count for count, _ in chosen]
             if market.maximum_vendor_count is not None and sum(counts) > market.maximum_vendor_count:
                 continue
-            bothers = (
+            penalties = (
                 count
                 * (
-                    problem.bother.parcel
-                    + (0 if not preferred or code in preferred else problem.bother.preference_worth)
+                    problem.penalties.parcel
+                    + (0 if not preferred or code in preferred else problem.penalties.preference_value)
                 )
                 for code, count in zip(bought_from, counts, strict=True)
             )
-            cost = sum((cost for _, cost in chosen), Fraction(0)) + sum(bothers)
+            cost = sum((cost for _, cost in chosen), Fraction(0)) + sum(penalties)
             best[unfilled] = min(cost, best.get(unfilled, Fraction(10**9)))
     return min(best.items(), default=None)
 
@@ -184,7 +184,7 @@ def _orders(market: Market, vendor_code: str) -> tuple[list[int], dict[tuple[int
     costs = {}
     for quantities in itertools.product(*([0, *market.on_sale[index]] for index in mine)):
         if any(quantities):
-            receipt = work_out_order(
+            landed_cost = work_out_order(
                 [
                     _purchase(market, index, quantity)
                     for index, quantity in zip(mine, quantities, strict=True)
@@ -192,8 +192,8 @@ def _orders(market: Market, vendor_code: str) -> tuple[list[int], dict[tuple[int
                 ],
                 market.terms[vendor_code],
             )
-            if not receipt.broken_rules:
-                costs[quantities] = receipt.exact.total
+            if not landed_cost.broken_rules:
+                costs[quantities] = landed_cost.exact.total
     return mine, costs
 
 
@@ -213,7 +213,7 @@ def _purchase(market: Market, index: int, quantity: int) -> Purchase:
 
 
 def _allocations(market: Market) -> set[tuple[int, tuple[int, ...]]]:
-    """Every (pieces unfilled, pieces used per offer) that portions, groups and make-ups allow."""
+    """Every (pieces unfilled, pieces used per offer) that portions, groups and combinations allow."""
     groups = sorted({portion["group_code"] for portion in market.portions} - {""})
     colours = sorted({use["colour_code"] for use in market.uses}) or [""]
     most = [
@@ -242,20 +242,20 @@ def _allocations(market: Market) -> set[tuple[int, tuple[int, ...]]]:
 
 def _fillings(market: Market, portion: dict, colour_of: dict[str, str]) -> Iterator[tuple[int, tuple[int, ...]]]:
     """Every way to fill one portion: pieces missing, and pieces used per offer."""
-    wanted = colour_of.get(portion["group_code"])
+    needed = colour_of.get(portion["group_code"])
     sources: dict[tuple[str, str], dict[str, list[dict]]] = defaultdict(lambda: defaultdict(list))
     direct = []
     for use in market.uses:
-        if use["portion_index"] != portion["portion_index"] or (wanted and use["colour_code"] != wanted):
+        if use["portion_index"] != portion["portion_index"] or (needed and use["colour_code"] != needed):
             continue
-        if use["make_up_code"]:
-            sources[use["colour_code"], use["make_up_code"]][use["component_part_code"]].append(use)
+        if use["combination_code"]:
+            sources[use["colour_code"], use["combination_code"]][use["component_part_code"]].append(use)
         else:
             direct.append(use)
     parts = defaultdict(set)
     for use in market.uses:
-        if use["make_up_code"] and use["portion_index"] == portion["portion_index"]:
-            parts[use["make_up_code"]].add(use["component_part_code"])
+        if use["combination_code"] and use["portion_index"] == portion["portion_index"]:
+            parts[use["combination_code"]].add(use["component_part_code"])
     whole = [components for (_, code), components in sources.items() if set(components) == parts[code]]
     counts = [range(portion["quantity"] + 1)] * (len(direct) + len(whole))
     for taken in itertools.product(*counts):

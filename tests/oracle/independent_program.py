@@ -1,6 +1,6 @@
 """A second optimiser for purchase problems, on another solver (SCIP) and another formulation.
 
-Written from the terms and the receipt's text alone: every threshold is a yes-or-no variable on the goods value, every charge a
+Written from the terms and the landed cost's text alone: every threshold is a yes-or-no variable on the goods value, every charge a
 variable beside it. No bands, no reductions, no code of the planner's but the problem's frames. Spares must be allowed.
 """
 
@@ -12,15 +12,15 @@ from fractions import Fraction
 
 from pyscipopt import Model, quicksum
 
-from pipelines.costing.planner.problem import Problem
 from pipelines.costing.terms import VendorTerms
+from pipelines.planner.statement.problem import Problem
 
 BELOW = 2e-4
 """Goods values a threshold is not reached at stay this far below it; the test problems' prices are coarser."""
 
 
 def best_cost(problem: Problem, gap: float = 1e-7) -> tuple[int, float, float]:
-    """Fewest unfilled pieces, the least cost of such a plan with its orders' bother, and SCIP's bound on it."""
+    """Fewest unfilled pieces, the least cost of such a plan with its orders' parcel penalty, and SCIP's bound on it."""
     assert problem.allow_spares
     fewest = round(_solved(_Program(problem), None, 0.0).getObjVal())
     model = _solved(_Program(problem), fewest, gap)
@@ -64,7 +64,7 @@ class _Program:
         self.opened, self.costs = [], []
         for code, indices in by_vendor.items():
             self.costs.append(self._vendor(problem.terms[code], indices))
-            self.costs.append(float(problem.bother.of(code)) * self.opened[-1])
+            self.costs.append(float(problem.penalties.of(code)) * self.opened[-1])
             if code in problem.forced_vendors:
                 self.model.addCons(quicksum(taken for index in indices for taken in self.used[index]) >= 1)
         if problem.maximum_vendor_count is not None:
@@ -89,17 +89,17 @@ class _Program:
         for portion in problem.portions.to_dicts():
             need, pieces = portion["quantity"], []
             components = defaultdict(lambda: defaultdict(list))
-            wanted_parts = defaultdict(set)
+            needed_parts = defaultdict(set)
             for use in uses[portion["portion_index"]]:
-                if use["make_up_code"]:
-                    components[use["make_up_code"], use["colour_code"]][use["component_part_code"]].append(use)
-                    wanted_parts[use["make_up_code"]].add(use["component_part_code"])
+                if use["combination_code"]:
+                    components[use["combination_code"], use["colour_code"]][use["component_part_code"]].append(use)
+                    needed_parts[use["combination_code"]].add(use["component_part_code"])
                     continue
                 taken = self.model.addVar(vtype="I", lb=0, ub=need)
                 self.used[use["offer_index"]].append(taken)
                 pieces.append((taken, use["colour_code"]))
             for (code, colour), parts in components.items():
-                if set(parts) != wanted_parts[code]:
+                if set(parts) != needed_parts[code]:
                     continue
                 made = self.model.addVar(vtype="I", lb=0, ub=need)
                 pieces.append((made, colour))

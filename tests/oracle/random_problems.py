@@ -8,9 +8,9 @@ from fractions import Fraction
 import polars as pl
 from hypothesis import strategies as st
 
-from pipelines.costing.bother import NO_BOTHER, Bother
-from pipelines.costing.planner.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
+from pipelines.costing.order_penalties import NO_PENALTIES, OrderPenalties
 from pipelines.costing.terms import VendorTerms
+from pipelines.planner.statement.problem import PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, WHOLE_OFFER_SCHEMA, Problem
 from tests.oracle.random_terms import ASSORTMENTS, amounts, maybe, vendor_terms
 
 PARTS, COLOURS = ("brick", "plate"), ("olive", "teal")
@@ -44,7 +44,7 @@ def problems(draw: st.DrawFn, rules: bool = True) -> Problem:
             if (offer["part_code"], offer["colour_code"]) in accepted
         ]
         if rules and draw(st.integers(0, 3)) == 0:
-            uses += draw(_makeup(index, offers))
+            uses += draw(_combination(index, offers))
     return Problem(
         pl.DataFrame(portions, PORTION_SCHEMA, orient="row"),
         pl.DataFrame(offers, WHOLE_OFFER_SCHEMA),
@@ -56,14 +56,14 @@ def problems(draw: st.DrawFn, rules: bool = True) -> Problem:
         forced_vendors=draw(maybe(st.frozensets(st.sampled_from(sorted(terms)), max_size=2), frozenset()))
         if rules
         else frozenset(),
-        bother=draw(_bothers(sorted(terms))) if rules else NO_BOTHER,
+        penalties=draw(_penalties(sorted(terms))) if rules else NO_PENALTIES,
     )
 
 
-def _bothers(vendor_codes: list[str]) -> st.SearchStrategy[Bother]:
+def _penalties(vendor_codes: list[str]) -> st.SearchStrategy[OrderPenalties]:
     """Of parcels, and of those from vendors that are not preferred."""
     return st.builds(
-        Bother,
+        OrderPenalties,
         maybe(amounts("0.25", "5").map(Fraction), Fraction(0)),
         maybe(st.frozensets(st.sampled_from([*vendor_codes, "nobody"]), max_size=2), frozenset()),
         st.sampled_from([Fraction(1, 100), Fraction(1, 2), Fraction(3)]),
@@ -71,8 +71,8 @@ def _bothers(vendor_codes: list[str]) -> st.SearchStrategy[Bother]:
 
 
 @st.composite
-def _makeup(draw: st.DrawFn, portion: int, offers: list[dict]) -> list[tuple]:
-    """A make-up of one or two bricks and a plate, in every colour on offer."""
+def _combination(draw: st.DrawFn, portion: int, offers: list[dict]) -> list[tuple]:
+    """A combination of one or two bricks and a plate, in every colour on offer."""
     counts = {"brick": draw(st.integers(1, 2)), "plate": 1}
     return [
         (portion, offer["offer_index"], offer["colour_code"], "m", offer["part_code"], counts[offer["part_code"]])

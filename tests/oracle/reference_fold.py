@@ -15,7 +15,7 @@ Record = tuple[str, int]  # file hash, record number
 
 @dataclass(frozen=True)
 class Row:
-    """An accepted row. ``content`` is all that opens a new spell when it changes."""
+    """An accepted row. ``content`` is all that opens a new price period when it changes."""
 
     record_number: int
     vendor: str
@@ -29,8 +29,8 @@ class Row:
 
 
 @dataclass(frozen=True)
-class Held:
-    """A held row; ``offer`` is (vendor, day, key) where it can be read."""
+class Quarantined:
+    """A quarantined row; ``offer`` is (vendor, day, key) where it can be read."""
 
     record_number: int
     offer: tuple[str, date, Key] | None = None
@@ -43,7 +43,7 @@ class File:
 
     file_hash: str
     rows: tuple[Row, ...]
-    held: tuple[Held, ...] = ()
+    quarantined: tuple[Quarantined, ...] = ()
     read_row_count: int = 0
     unreadable_key_count: int = 0
 
@@ -79,14 +79,14 @@ class Correction:
 
 @dataclass
 class Export:
-    """The rows of one file for one vendor and date, mended rows included."""
+    """The rows of one file for one vendor and date, corrected rows included."""
 
     file_hash: str
     is_full: bool
     revision: int
     may_close: bool
     listings: dict[Key, dict[int, tuple]]
-    held: set[Key] = field(default_factory=set)
+    quarantined: set[Key] = field(default_factory=set)
 
     @property
     def rank(self):
@@ -98,7 +98,7 @@ class Export:
 
 
 @dataclass
-class Spell:
+class PricePeriod:
     vendor: str
     key: Key
     steps: dict[int, tuple]
@@ -109,11 +109,11 @@ class Spell:
 
 @dataclass
 class Folded:
-    spells: list[Spell] = field(default_factory=list)
+    price_periods: list[PricePeriod] = field(default_factory=list)
     standing: dict[tuple[str, str, date], tuple] = field(default_factory=dict)  # -> coverage, revision, standing, rows
     fate: dict[Record, str] = field(default_factory=dict)
-    mended: set[Record] = field(default_factory=set)
-    corrected: dict[Record, tuple | None] = field(default_factory=dict)  # -> content, None if dropped
+    corrected: set[Record] = field(default_factory=set)
+    source_corrected: dict[Record, tuple | None] = field(default_factory=dict)  # -> content, None if dropped
 
 
 def reference_fold(
@@ -122,9 +122,9 @@ def reference_fold(
     folded = Folded()
     by_vendor_day = gather_exports(files, withdrawn, folded, corrections)
     for vendor in sorted(by_vendor_day):
-        open_spells: dict[Key, Spell] = {}
+        open_price_periods: dict[Key, PricePeriod] = {}
         for day in sorted(by_vendor_day[vendor]):
-            fold_day(folded, open_spells, vendor, day, by_vendor_day[vendor][day], accepted)
+            fold_day(folded, open_price_periods, vendor, day, by_vendor_day[vendor][day], accepted)
     for record, fate in list(folded.fate.items()):
         if isinstance(fate, tuple):
             folded.fate[record] = {"winner": "accepted", "overlay": "accepted"}.get(
@@ -133,13 +133,13 @@ def reference_fold(
     return folded
 
 
-def fold_day(folded, open_spells, vendor, day, exports, accepted):
+def fold_day(folded, open_price_periods, vendor, day, exports, accepted):
     partials = sorted((e for e in exports if not e.is_full), key=lambda e: e.rank)
     winner = None
     for full in sorted((e for e in exports if e.is_full), key=lambda e: e.rank, reverse=True):
         if winner is not None:
             standing = "superseded"
-        elif full.file_hash not in accepted and closes_too_many(open_spells, full, partials):
+        elif full.file_hash not in accepted and closes_too_many(open_price_periods, full, partials):
             standing = "waiting"
         else:
             standing, winner = "winner", full
@@ -151,30 +151,30 @@ def fold_day(folded, open_spells, vendor, day, exports, accepted):
     for export in ([winner] if winner else []) + partials:
         listed.update(export.listings)  # a later one replaces a listing with all its steps
     if winner is not None:
-        for key in closed_by(open_spells, winner, partials):
-            open_spells.pop(key).valid_to_on = day
+        for key in closed_by(open_price_periods, winner, partials):
+            open_price_periods.pop(key).valid_to_on = day
     for key, steps in listed.items():
-        spell = open_spells.get(key)
-        if spell is not None and spell.steps == steps:
-            spell.confirmed_on.append(day)
+        price_period = open_price_periods.get(key)
+        if price_period is not None and price_period.steps == steps:
+            price_period.confirmed_on.append(day)
             continue
-        if spell is not None:
-            spell.valid_to_on = day
-        open_spells[key] = Spell(vendor, key, steps, day, [day])
-        folded.spells.append(open_spells[key])
+        if price_period is not None:
+            price_period.valid_to_on = day
+        open_price_periods[key] = PricePeriod(vendor, key, steps, day, [day])
+        folded.price_periods.append(open_price_periods[key])
 
 
-def closed_by(open_spells, full, partials):
+def closed_by(open_price_periods, full, partials):
     if not full.may_close:
         return set()
     kept = set()
     for export in [full, *partials]:
-        kept |= set(export.listings) | export.held
-    return set(open_spells) - kept
+        kept |= set(export.listings) | export.quarantined
+    return set(open_price_periods) - kept
 
 
-def closes_too_many(open_spells, full, partials):
-    return 2 * len(closed_by(open_spells, full, partials)) > len(open_spells)
+def closes_too_many(open_price_periods, full, partials):
+    return 2 * len(closed_by(open_price_periods, full, partials)) > len(open_price_periods)
 
 
 def note_standing(folded, vendor, day, export, standing):
@@ -184,9 +184,9 @@ def note_standing(folded, vendor, day, export, standing):
 
 
 def gather_exports(files, withdrawn, folded, corrections):
-    """Exports by vendor and date. Mended rows go back to the export they came from."""
+    """Exports by vendor and date. Corrected rows go back to the export they came from."""
     known = {file.file_hash: file for file in files}
-    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.held) if r.parent}
+    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.quarantined) if r.parent}
 
     def ancestors(record):
         chain = [record]
@@ -200,13 +200,13 @@ def gather_exports(files, withdrawn, folded, corrections):
             continue
         for row in file.rows:
             chain = ancestors((file.file_hash, row.record_number))
-            folded.mended.update(chain[1:])
+            folded.corrected.update(chain[1:])
             if chain[-1][0] in withdrawn:
                 folded.fate[chain[0]] = "withdrawn"
             else:
                 counted.append((file, row, chain))
 
-    # A row that failed again is mended when another copy of the same record was accepted, but not the copy it was to mend.
+    # A row that failed again is corrected when another copy of the same record was accepted, but not the copy it was to correct.
     copies = [
         ancestors((file.file_hash, row.record_number))
         for file in files
@@ -214,12 +214,12 @@ def gather_exports(files, withdrawn, folded, corrections):
         for row in file.rows
     ]
     for file in files:
-        for held in file.held:
-            chain = ancestors((file.file_hash, held.record_number))
+        for quarantined in file.quarantined:
+            chain = ancestors((file.file_hash, quarantined.record_number))
             if any(set(chain[1:]) & set(copy[1:]) and copy[0] not in chain for copy in copies):
-                folded.mended.add(chain[0])
+                folded.corrected.add(chain[0])
 
-    # Of the copies of one record, and of the rows of one offer and step, the one mended last counts.
+    # Of the copies of one record, and of the rows of one offer and step, the one corrected last counts.
     best_of_record, best_of_offer = {}, {}
     for _file, _row, chain in counted:
         best_of_record[chain[-1]] = max(best_of_record.get(chain[-1], (0,)), (len(chain), *chain[0]))
@@ -234,7 +234,7 @@ def gather_exports(files, withdrawn, folded, corrections):
     ]
     for _file, _row, chain in counted:
         folded.fate[chain[0]] = "superseded"
-    survivors = corrected(survivors, corrections, folded)
+    survivors = source_corrected(survivors, corrections, folded)
 
     exports: dict[tuple[str, str, date], Export] = {}
     for _file, row, chain in survivors:
@@ -250,15 +250,15 @@ def gather_exports(files, withdrawn, folded, corrections):
             exports[identity] = Export(identity[0], is_full, revision, may_close(known.get(identity[0]), folded), {})
         exports[identity].listings.setdefault(row.key, {})[row.step] = row.content
 
-    # Held rows keep their offers open, also where nothing else of their export could be read.
+    # Quarantined rows keep their offers open, also where nothing else of their export could be read.
     for file in files:
-        for held in file.held:
-            record = (file.file_hash, held.record_number)
+        for quarantined in file.quarantined:
+            record = (file.file_hash, quarantined.record_number)
             root = ancestors(record)[-1][0]
-            if held.offer and record not in folded.mended and not {file.file_hash, root} & withdrawn:
-                vendor, day, key = held.offer
+            if quarantined.offer and record not in folded.corrected and not {file.file_hash, root} & withdrawn:
+                vendor, day, key = quarantined.offer
                 identity = (root, vendor, day)
-                exports.setdefault(identity, Export(root, False, 0, False, {})).held.add(key)
+                exports.setdefault(identity, Export(root, False, 0, False, {})).quarantined.add(key)
 
     by_vendor_day = defaultdict(lambda: defaultdict(list))
     for (_file_hash, vendor, day), export in exports.items():
@@ -266,26 +266,28 @@ def gather_exports(files, withdrawn, folded, corrections):
     return by_vendor_day
 
 
-def corrected(survivors, corrections, folded):
+def source_corrected(survivors, corrections, folded):
     """The rows with their known errors put right, without those that a correction drops."""
-    mended_on = {}  # from when on a correction no longer holds for an offer
+    source_corrected_on = {}  # from when on a correction no longer holds for an offer
     for _file, row, _chain in survivors:
         for correction in corrections:
             if correction.is_about(row) and not correction.is_shown_by(row):
                 offer = (correction, row.vendor, row.key)
-                mended_on[offer] = min(mended_on.get(offer, row.day), row.day)
+                source_corrected_on[offer] = min(source_corrected_on.get(offer, row.day), row.day)
 
     kept = []
     for file, row, chain in survivors:
         fitting = [
             c
             for c in corrections
-            if c.is_about(row) and c.is_shown_by(row) and row.day < mended_on.get((c, row.vendor, row.key), date.max)
+            if c.is_about(row)
+            and c.is_shown_by(row)
+            and row.day < source_corrected_on.get((c, row.vendor, row.key), date.max)
         ]
         if fitting:
             best = max(fitting, key=lambda c: (c.part != "*", c.colour != "*", c.from_on))
             content = content_after(best, row.content)
-            folded.corrected[chain[0]] = content
+            folded.source_corrected[chain[0]] = content
             if content is None:
                 folded.fate[chain[0]] = "dropped"
                 continue
@@ -306,16 +308,20 @@ def content_after(correction, content):
 
 
 def may_close(file, folded):
-    """Not where over 1 % of the file's rows name no offer to be trusted and are not mended yet."""
+    """Not where over 1 % of the file's rows name no offer to be trusted and are not corrected yet."""
     if file is None:
         return True
-    unnamed = [held for held in file.held if held.offer is None]
-    unmended = [held for held in file.held if (file.file_hash, held.record_number) not in folded.mended]
+    unnamed = [quarantined for quarantined in file.quarantined if quarantined.offer is None]
+    uncorrected = [
+        quarantined
+        for quarantined in file.quarantined
+        if (file.file_hash, quarantined.record_number) not in folded.corrected
+    ]
     slipped = max(file.unreadable_key_count - len(unnamed), 0)
-    still_unnamed = sum(held.offer is None for held in unmended)
-    untrusted = still_unnamed + min(slipped, len(unmended) - still_unnamed)
+    still_unnamed = sum(quarantined.offer is None for quarantined in uncorrected)
+    untrusted = still_unnamed + min(slipped, len(uncorrected) - still_unnamed)
     return untrusted / file.read_row_count <= 0.01 if file.read_row_count else True
 
 
-def latest_confirmation(spell: Spell, day: date) -> date | None:
-    return max((confirmed for confirmed in spell.confirmed_on if confirmed <= day), default=None)
+def latest_confirmation(price_period: PricePeriod, day: date) -> date | None:
+    return max((confirmed for confirmed in price_period.confirmed_on if confirmed <= day), default=None)

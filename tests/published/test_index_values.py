@@ -7,9 +7,7 @@ import polars as pl
 import pytest
 from index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
-from pipelines.trends.contributions import fisher_contributions, jevons_contributions
-from pipelines.trends.imputation import carry_forward
-from pipelines.trends.index_numbers import (
+from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
     Panel,
     chained_index,
@@ -20,8 +18,10 @@ from pipelines.trends.index_numbers import (
     laspeyres,
     lowe_index,
 )
-from pipelines.trends.methods import index_of
-from pipelines.trends.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.contributions import fisher_contributions, jevons_contributions
+from pipelines.trends.index_numbers.imputation import carry_forward
+from pipelines.trends.index_numbers.methods import index_of
+from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
 
 
 def numbers(text: str) -> np.ndarray:

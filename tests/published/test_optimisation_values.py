@@ -18,9 +18,9 @@ import polars as pl
 import pytest
 from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
-from pipelines.costing.planner import mip
-from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.terms import VendorTerms
+from pipelines.planner import solve
+from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 
 EXACT = Fraction(0)
 PRINTED = Fraction(1, 100)
@@ -36,13 +36,13 @@ class Published:
     tolerance: Fraction = EXACT
 
 
-def problem_of(wanted, prices, terms, allow_spares=True):
-    """Portion c wants ``wanted[c]`` pieces; vendor v (in the order of ``terms``) sells its part at ``prices[c][v]``.
+def problem_of(needed, prices, terms, allow_spares=True):
+    """Portion c wants ``needed[c]`` pieces; vendor v (in the order of ``terms``) sells its part at ``prices[c][v]``.
 
     A price is one price for any quantity, or the price steps as {from quantity: price}.
     """
-    stock = 10 * sum(wanted)
-    portions = [(c, c + 1, 1, quantity, "") for c, quantity in enumerate(wanted)]
+    stock = 10 * sum(needed)
+    portions = [(c, c + 1, 1, quantity, "") for c, quantity in enumerate(needed)]
     offers, steps, uses = [], [], []
     for c, row in enumerate(prices):
         for vendor, price in zip(terms, row, strict=True):
@@ -202,20 +202,20 @@ def orlib(name: str, has_capacity: bool) -> Published:
     assert not list(words)
     fixed = [charge for _, charge in sites]
     if has_capacity:
-        wanted = [demand for demand, _ in customers]
+        needed = [demand for demand, _ in customers]
         terms = vendors(fixed, [int(capacity) for capacity, _ in sites])
     else:
-        wanted, terms = [1] * customer_count, vendors(fixed)
+        needed, terms = [1] * customer_count, vendors(fixed)
     costs = [row for _, row in customers]
-    prices = [[round(cost / pieces, 6) for cost in row] for pieces, row in zip(wanted, costs, strict=True)]
+    prices = [[round(cost / pieces, 6) for cost in row] for pieces, row in zip(needed, costs, strict=True)]
     error = sum(
         max(abs(price * pieces - cost) for price, cost in zip(price_row, row, strict=True))
-        for pieces, price_row, row in zip(wanted, prices, costs, strict=True)
+        for pieces, price_row, row in zip(needed, prices, costs, strict=True)
     )
     assert error <= PRINTED / 10
     decimals = [[Decimal(int(price * 10**6)).scaleb(-6) for price in row] for row in prices]
     optimum = Fraction((CAPACITATED if has_capacity else UNCAPACITATED)[name])
-    return Published(problem_of(wanted, decimals, terms), optimum, PRINTED)
+    return Published(problem_of(needed, decimals, terms), optimum, PRINTED)
 
 
 ORLIB = [(name, False) for name in UNCAPACITATED] + [(name, True) for name in CAPACITATED]
@@ -240,7 +240,7 @@ def test_less_effort_brackets_the_optimum(name, has_capacity, effort):
 
 def planned(problem, effort):
     """A plan that leaves nothing unfilled and stopped for no clock."""
-    solution = mip.solve(problem, effort)
+    solution = solve.solve(problem, effort)
     assert solution.unfilled.is_empty()
     assert not solution.hit_time_limit
     return solution

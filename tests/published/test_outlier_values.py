@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from pipelines.trends.screens import quartile_limits, quartile_outliers, symmetric_distance
+from pipelines.trends.prices.screens import quartile_limits, quartile_outliers, symmetric_distance
 
 # R package gpindex, tests/Examples/gpindex-Ex.Rout.save: logarithms of ten price relatives (rounded there to 7 decimals).
 LOG_RELATIVES = [

@@ -10,12 +10,12 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 
 
-def planned(folder, prices, wanted, shipping, capacity, *options):
-    """Portion ``c`` wants ``wanted[c]`` of a part that every vendor sells at ``prices[c][v]``."""
+def planned(folder, prices, needed, shipping, capacity, *options):
+    """Portion ``c`` wants ``needed[c]`` of a part that every vendor sells at ``prices[c][v]``."""
     table = rows(prices)
     texts = {
         "needs": ["line_number,part_code,colour_code,quantity,colour_rule"]
-        + [f"{c},part{c},olive,{pieces},as_listed" for c, pieces in enumerate(wanted, 1)],
+        + [f"{c},part{c},olive,{pieces},as_listed" for c, pieces in enumerate(needed, 1)],
         "offers": ["vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available"]
         + [
             f"v{v:02},part{c},olive,new,{price},EUR,1000"

@@ -5,10 +5,10 @@ import math
 import numpy as np
 import pytest
 
-from pipelines.trends.contributions import jevons_contributions
-from pipelines.trends.imputation import carry_forward, impute_class_mean
-from pipelines.trends.index_numbers import Pair
-from pipelines.trends.two_stage import two_stage_index
+from pipelines.trends.index_numbers.bilateral import Pair
+from pipelines.trends.index_numbers.contributions import jevons_contributions
+from pipelines.trends.index_numbers.imputation import carry_forward, impute_class_mean
+from pipelines.trends.index_numbers.two_stage import two_stage_index
 
 # Prices of twelve products of four businesses in four months: piar, data/ms_prices. A dash has a row without a price, a point has no
 # row: the product is not in the sample.

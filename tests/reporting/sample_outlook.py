@@ -9,10 +9,10 @@ from decimal import Decimal
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight.buying_time import buying_time
-from pipelines.trends.price_changes import price_change_distribution
+from pipelines.insight.over_time.buying_time import buying_time
+from pipelines.trends.outlook.price_changes import price_change_distribution
 from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
-from schemas.published.over_time import COST_CHANGE, NIGHTLY_COST, PRICE_FORECAST, VENDOR_MOVE
+from schemas.published.over_time import COST_CHANGE, NIGHTLY_COST, PRICE_FORECAST, VENDOR_CHANGE
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_index import ELEMENT_PRICE, INDEX_BAND, INDEX_CONTRIBUTION, INDEX_REVISION, PRICE_INDEX
 from schemas.published.runs import CHECK_RESULT
@@ -36,7 +36,7 @@ def outlook_tables(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, 
         "index_contribution": _contributions(prices, parts),
         "index_revision": _revisions(index),
         "cost_change": _cost_changes(costs),
-        "vendor_move": _vendor_moves(costs, tables["vendors"]["vendor_code"].to_list()),
+        "vendor_change": _vendor_changes(costs, tables["vendors"]["vendor_code"].to_list()),
         "nightly_cost": _nights(costs, today),
         "watch_result": _watches(tables, inputs),
         "check_result": pl.DataFrame(
@@ -162,7 +162,7 @@ def _cost_changes(costs: pl.DataFrame) -> pl.DataFrame:
     return _typed(COST_CHANGE, long)
 
 
-def _vendor_moves(costs: pl.DataFrame, vendors: list[str]) -> pl.DataFrame:
+def _vendor_changes(costs: pl.DataFrame, vendors: list[str]) -> pl.DataFrame:
     """The first vendor's prices rose by 2 %, the second's terms fell by 3 %, the third now refuses, the fourth hardly moved."""
     effects = [(2.0, 0.0, ""), (0.5, -3.0, ""), (0.0, 0.0, "the order is below the minimum"), (0.01, 0.0, "")]
     moved = pl.DataFrame(
@@ -178,7 +178,7 @@ def _vendor_moves(costs: pl.DataFrame, vendors: list[str]) -> pl.DataFrame:
         ]
     )
     keys = costs.select("model_code", "buyer_code").unique().sort("model_code", "buyer_code")
-    return _typed(VENDOR_MOVE, keys.join(moved, how="cross").with_columns(compared_on=date(2026, 10, 31)))
+    return _typed(VENDOR_CHANGE, keys.join(moved, how="cross").with_columns(compared_on=date(2026, 10, 31)))
 
 
 def _nights(costs: pl.DataFrame, today: date) -> pl.DataFrame:
@@ -211,18 +211,18 @@ def _watches(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs) -> pl.
     element = tables["parts"]["part_code"][0], tables["colours"]["colour_code"][0]
     rows = []
     for watch in inputs.settings.watch:
-        fired = watch.kind != "vendor_moves_model"
+        fired = watch.kind != "vendor_changes_model"
         subject = " ".join(element) if watch.kind == "line_scarce" else ""
-        told = {
+        reported = {
             "model_below": "Costs 84.00 EUR: below 100.",
             "line_scarce": "3 on offer from 1 vendor; 9 needed.",
-            "vendor_moves_model": "No vendor's change moves the parts' cost by more than 3 %.",
+            "vendor_changes_model": "No vendor's change moves the parts' cost by more than 3 %.",
         }[watch.kind]
         rows.append(
             {
                 "watch_code": watch.watch_code, "model_code": "m00", "buyer_code": "inland", "watch_subject": subject,
                 "watch_kind": watch.kind, "is_fired": fired, "watched_value": 1.0, "watch_limit": 3.0,
-                "watch_told": told,
+                "watch_message": reported,
             }
         )  # fmt: skip
     return pl.DataFrame(rows, polars_schema(WATCH_RESULT))

@@ -17,7 +17,7 @@ from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, 
 from schemas.all_tables import ALL_PUBLISHED, SAVING_CONTRACTS, WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.inputs.catalogue import COLOURS, PARTS
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.inputs.vendors import EXCHANGE_RATES, VENDOR_TERMS, VENDORS
 from schemas.published.intake import VENDOR_EXPORT
 from schemas.published.keys import PLAN_KEY
@@ -31,14 +31,14 @@ from schemas.validate import empty_frame, polars_schema, validate_typed
 TODAY = date(2026, 11, 25)
 TITLES = ("Harbour crane", "Night ferry", "Tin lantern", "Clock tower", "Paper kite", "Lighthouse", "Windmill")
 PUBLISH = ("none", "some", "all")
-SCENARIOS = ("listed", "freed", "counter_some", "counter_first", "best")
+SCENARIOS = ("listed", "flexible", "maker_marked", "maker_first", "cheapest")
 # What each scenario costs against the listed one, so that the sample has something to tell.
-SCENARIO_FACTORS = {"listed": 100, "freed": 88, "counter_some": 90, "counter_first": 97, "best": 84}
+SCENARIO_FACTORS = {"listed": 100, "flexible": 88, "maker_marked": 90, "maker_first": 97, "cheapest": 84}
 VENDOR_ROWS = (
     ("quay", "Quayside Parts", "independent", "north", "EUR"),
     ("alder", "Alder & Daughters", "independent", "north", "EUR"),
     ("sumi", "Sumi Bricks", "independent", "east", "JPY"),
-    ("counter", "The maker's counter", "counter", "north", "EUR"),
+    ("maker", "The maker's shop", "maker", "north", "EUR"),
     ("faraway", "Faraway Loft", "independent", "south", "EUR"),
 )
 BUYERS = (
@@ -56,7 +56,7 @@ INDEX_SHIFTS = (("lowe", 0.0), ("jevons", 0.9), ("geks-tornqvist", -0.6), ("geks
 WATCHES = (
     Watch(watch_code="crane", kind="model_below", model_codes=["m00"], amount=Decimal(100)),
     Watch(watch_code="scarce", kind="line_scarce"),
-    Watch(watch_code="vendors", kind="vendor_moves_model"),
+    Watch(watch_code="vendors", kind="vendor_changes_model"),
 )
 PART_ROWS = (
     ("00501", "Brick 2 x 4", "bricks"),
@@ -139,18 +139,20 @@ def _model(number: int, title: str, publish_lines: str, line_count: int) -> Mode
         }
         for line in range(1, line_count + 1)
     ]
-    freedoms = [
+    flexible_lines = [
         {
             "line_number": line,
             "portion_number": 1,
             "colour_rule": "any",
             "accept_conditions": "new",
             "is_load_bearing": False,
-            "judged_on": date(2026, 11, 10),
+            "decided_on": date(2026, 11, 10),
         }
         for line in range(1, line_count + 1, 2)
     ]
-    return Model(settings, frame(PARTS_LIST, parts_list), frame(FREEDOMS, freedoms), empty_frame(AMENDMENTS))
+    return Model(
+        settings, frame(PARTS_LIST, parts_list), frame(FLEXIBLE_LINES, flexible_lines), empty_frame(AMENDMENTS)
+    )
 
 
 def element(model_number: int, line: int) -> dict[str, str]:
@@ -289,7 +291,7 @@ class _Night:
             plan = self._add_plan(number, model, buyer, scenario)
             for step, day in enumerate(self.days[:-1]):
                 self.rows["model_cost"].append(_earlier(plan, day, 1 + 0.03 * math.sin(step + number) - 0.002 * step))
-            if scenario == "best":
+            if scenario == "cheapest":
                 self._add_variants(plan)
         self._add_savings(number, model, buyer)
         self._add_trends(number, model, buyer)
@@ -301,7 +303,7 @@ class _Night:
             "scenario_code": scenario,
             "buyer_code": buyer.buyer_code,
         }
-        vendors = [v for v in VENDOR_ROWS if v[2] == "independent" or scenario.startswith(("counter", "best"))][:4]
+        vendors = [v for v in VENDOR_ROWS if v[2] == "independent" or scenario.startswith(("maker", "cheapest"))][:4]
         lines = model.parts_list.to_dicts()
         missing = lines[-2:] if self.with_missing and scenario == "listed" and len(lines) > 3 else []
         bought: dict[str, list[tuple[dict[str, Any], Decimal]]] = {}
@@ -316,7 +318,7 @@ class _Night:
             if vendor[0] in bought:
                 self._add_vendor(key, vendor, bought[vendor[0]], buyer, plan)
         estimate = self._add_missing(key, missing, buyer)
-        gap_pct = {"freed": 0.4, "best": 0.31}.get(scenario, 0.0)
+        gap_pct = {"flexible": 0.4, "cheapest": 0.31}.get(scenario, 0.0)
         bound = round_money(plan["landed_cost"] * 1000 / Decimal(1000 + int(gap_pct * 10)), buyer.currency_code)
         plan |= {
             "model_title": model.settings.title,
@@ -361,7 +363,7 @@ class _Night:
         amounts = {
             "goods": round_money(goods_own * rate, code),
             "shipping": round_money(shipping_own * rate, code),
-            "handling": round_money(Decimal(RATES[code]), code) if vendor[2] == "counter" else Decimal(0),
+            "handling": round_money(Decimal(RATES[code]), code) if vendor[2] == "maker" else Decimal(0),
             "tax": round_money(tax_own * rate, code),
         }
         landed = sum(amounts.values(), Decimal(0))
@@ -462,7 +464,7 @@ class _Night:
                     "estimated_unit_price": price,
                     "unfilled_estimate": amount,
                     "estimate_basis": "last_seen",
-                    "what_would_help": "any plain colour would fill it",
+                    "remedies": "any plain colour would fill it",
                 }
             )
         return total
@@ -505,7 +507,7 @@ class _Night:
     def _add_savings(self, number: int, model: Model, buyer: Buyer) -> None:
         """Savings of every second line, and looks at the others."""
         rate = RATES[buyer.currency_code]
-        key = {"priced_on": TODAY, "model_code": model.model_code, "scenario_code": "freed"}
+        key = {"priced_on": TODAY, "model_code": model.model_code, "scenario_code": "flexible"}
         key["buyer_code"] = buyer.buyer_code
         for line in model.parts_list.to_dicts()[::2]:
             for view, factor in (("alone", 12), ("last", 9), ("fair", 10)):
@@ -515,13 +517,13 @@ class _Night:
                     **_about(line),
                     "saving_view": view,
                     "saving": round_money(saving, buyer.currency_code),
-                    "is_told_apart": saving > Decimal("0.3") * rate,
+                    "is_distinct": saving > Decimal("0.3") * rate,
                     "interplay": "vendor" if line["line_number"] == 1 else "none",
                     "interplay_line_numbers": "3" if line["line_number"] == 1 else "",
                 }
-                self.rows["colour_flex_saving"].append({**row, "colour_rule": "any", "freed_line_count": 1})
+                self.rows["colour_flex_saving"].append({**row, "colour_rule": "any", "flexible_line_count": 1})
                 if line["line_number"] == 1:
-                    self.rows["interchange_saving"].append(row)
+                    self.rows["substitute_saving"].append(row)
         so_far = Decimal(0)
         for rank, line in enumerate(model.parts_list.to_dicts()[1::2], 1):
             added = round_money(max(Decimal(0), Decimal(5 - rank) / 4) * rate, buyer.currency_code)
@@ -540,36 +542,36 @@ class _Night:
                     "fillable_piece_count": 0,
                 }
             )
-        self._add_freedom_costs(key, model, so_far)
+        self._add_flexibility_costs(key, model, so_far)
 
-    def _add_freedom_costs(self, key: dict[str, Any], model: Model, looked: Decimal) -> None:
+    def _add_flexibility_costs(self, key: dict[str, Any], model: Model, looked: Decimal) -> None:
         plans = {
             row["scenario_code"]: row
             for row in self.rows["model_cost"]
             if all(row[name] == key[name] for name in ("priced_on", "model_code", "buyer_code"))
         }
-        listed, freed = (plans[code]["complete_cost"] for code in ("listed", "freed"))
+        listed, flexible = (plans[code]["complete_cost"] for code in ("listed", "flexible"))
         line_count = model.parts_list["line_number"].n_unique()
         for allowed, cost in (
             ("none", listed),
-            ("colour", max(freed, listed - (listed - freed) / 2)),
-            ("both", freed),
-            ("first_looks", freed - looked),
+            ("colour", max(flexible, listed - (listed - flexible) / 2)),
+            ("both", flexible),
+            ("first_looks", flexible - looked),
         ):
             cost = round_money(cost, plans["listed"]["currency_code"])
-            self.rows["freedom_cost"].append(
+            self.rows["flexibility_cost"].append(
                 {
                     **key,
-                    "freedoms_allowed": allowed,
+                    "flexibility_allowed": allowed,
                     "landed_cost": cost,
                     "unfilled_piece_count": 0,
                     "complete_cost": cost,
                     "total_saving": max(Decimal(0), listed - cost),
-                    "is_told_apart": allowed != "colour",
+                    "is_distinct": allowed != "colour",
                     "share_basis": "exact",
                     "line_count": line_count,
-                    "judged_line_count": (line_count + 1) // 2,
-                    "judged_share": ((line_count + 1) // 2) / line_count,
+                    "decided_line_count": (line_count + 1) // 2,
+                    "decided_share": ((line_count + 1) // 2) / line_count,
                     "looked_line_numbers": "2;4" if allowed == "first_looks" else "",
                 }
             )

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from pipelines.reporting.bars import Bar, Spread, bar_chart, spread_chart
+from pipelines.reporting.charts.bars import Bar, Spread, bar_chart, spread_chart
 
 
 def tell(value):

@@ -1,4 +1,4 @@
-"""What sheets say of whole costs, dear lines, the counter, orders with other models, and the assumption that matters most."""
+"""What sheets say of whole costs, dear lines, the maker's shop, orders with other models, and the assumption that matters most."""
 
 import json
 import re
@@ -9,44 +9,44 @@ import polars as pl
 import pytest
 from sample_tables import BUYERS, TODAY, frame, sample
 
-from pipelines.reporting.buying import buying_of
-from pipelines.reporting.facts import Facts
-from pipelines.reporting.order_lists import write_order_lists
-from pipelines.reporting.orders_together import copies_table, joint_purchases
+from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.charts.tornado import Bar, tornado
+from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
-from pipelines.reporting.tornado import Bar, tornado
+from pipelines.reporting.sections.buying import buying_of
+from pipelines.reporting.sections.orders_together import copies_table, joint_purchases
 from pipelines.resources import resource_folder
-from schemas.all_tables import COUNTER_CONTRACTS, SWING_CONTRACTS, WHOLE_COST_CONTRACTS
+from schemas.all_tables import MAKER_CONTRACTS, SENSITIVITY_CONTRACTS, WHOLE_COST_CONTRACTS
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
-from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
-from schemas.published.what_if import WHAT_IF_SWING
+from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
+from schemas.published.what_if import SENSITIVITY
 from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 
 MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines
 PART, COLOUR = "Brick 2 x 4", "Coal"
 
 
-def told(contract, *rows):
+def reported(contract, *rows):
     return frame(contract, [{name: row.get(name) for name in contract.columns if name in row} for row in rows])
 
 
 def tables(*, joint_saving="4.60", sequences=((7, 0), (8, 1)), further=("8.00", "1.00", 0), missing=0):
     """The sample night with something to tell of each model, for the first buyer."""
     found, inputs = sample(buyers=BUYERS[:1], with_missing=False, month_count=1, line_count=3)
-    rows = {contract.name: [] for contract in (*COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS)}
+    rows = {contract.name: [] for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)}
     for code in MODELS:
         own = {
             "priced_on": TODAY,
             "model_code": code,
             "buyer_code": "inland",
-            "scenario_code": "best",
+            "scenario_code": "cheapest",
             "currency_code": "EUR",
         }
         line = {**own, "line_number": 1, "listed_part_code": "00501", "listed_colour_code": "c02", "quantity": 12}
-        plan = found["model_cost"].filter(pl.col("model_code") == code, pl.col("scenario_code") == "best", pl.col("priced_on") == TODAY).row(0, named=True)  # fmt: skip
-        rows[COUNTER_CHOICE.name].append({**line, "portion_number": 1, "counter_vendor_code": "counter", "counter_unit_price": Decimal("0.08"), "elsewhere_vendor_code": "quay", "elsewhere_unit_price": Decimal("0.10"), "counter_saving": Decimal("0.24"), "counter_piece_count": 12, "is_counter_line": True})  # fmt: skip
-        rows[COUNTER_THRESHOLD.name].append({**own, "counter_vendor_code": "counter", "threshold_kind": "shipping_waiver", "assortment_code": "", "vendor_currency_code": "EUR", "threshold_value": Decimal(5), "spent_value": Decimal("1.20"), "left_to_go": Decimal("3.80"), "threshold_charge": Decimal(4)})  # fmt: skip
-        rows[COUNTER_FURTHER.name].append({**own, "counter_vendor_code": "counter", "counter_goods_value": Decimal("1.20"), "further_spend": Decimal(5), "landed_cost": Decimal(7), "further_landed_cost": further[0] and Decimal(further[0]), "further_cost_change": further[1] and Decimal(further[1]), "further_piece_count": 20, "unfilled_piece_count": 0, "further_unfilled_piece_count": further[2]})  # fmt: skip
+        plan = found["model_cost"].filter(pl.col("model_code") == code, pl.col("scenario_code") == "cheapest", pl.col("priced_on") == TODAY).row(0, named=True)  # fmt: skip
+        rows[MAKER_CHOICE.name].append({**line, "portion_number": 1, "maker_vendor_code": "maker", "maker_unit_price": Decimal("0.08"), "elsewhere_vendor_code": "quay", "elsewhere_unit_price": Decimal("0.10"), "maker_saving": Decimal("0.24"), "maker_piece_count": 12, "is_maker_line": True})  # fmt: skip
+        rows[MAKER_THRESHOLD.name].append({**own, "maker_vendor_code": "maker", "threshold_kind": "shipping_waiver", "assortment_code": "", "vendor_currency_code": "EUR", "threshold_value": Decimal(5), "spent_value": Decimal("1.20"), "left_to_go": Decimal("3.80"), "threshold_charge": Decimal(4)})  # fmt: skip
+        rows[MAKER_FURTHER.name].append({**own, "maker_vendor_code": "maker", "maker_goods_value": Decimal("1.20"), "further_spend": Decimal(5), "landed_cost": Decimal(7), "further_landed_cost": further[0] and Decimal(further[0]), "further_cost_change": further[1] and Decimal(further[1]), "further_piece_count": 20, "unfilled_piece_count": 0, "further_unfilled_piece_count": further[2]})  # fmt: skip
         rows[WHOLE_COST.name].append({**own, **{name: plan[name] for name in ("goods", "shipping", "handling", "tax", "unfilled_estimate", "complete_cost", "piece_count")}, "instructions_list_price": Decimal(15), "instructions_discount": Decimal("2.50"), "instructions_cost": Decimal("12.50"), "amendment_goods": Decimal("0.10"), "whole_cost": plan["complete_cost"] + Decimal("12.50"), "cost_per_piece": Decimal("0.822222"), "cost_per_100_pieces": Decimal("82.22"), "owned_piece_count": 1, "owned_goods": Decimal("0.10")})  # fmt: skip
         rows[INSTRUCTIONS_STEP.name] += [
             {**own, "step_number": 0, "instructions_step": "list_price", "instructions_price": Decimal(15)},
@@ -60,33 +60,33 @@ def tables(*, joint_saving="4.60", sequences=((7, 0), (8, 1)), further=("8.00", 
             {**own, "copies": copies, "landed_cost": cost, "unfilled_estimate": Decimal(0), "complete_cost": cost, "cost_per_copy": cost / copies, "vendor_count": 2, "unfilled_piece_count": 0, "unfilled_estimate_count": 0, "effort": "quick"}
             for copies, cost in ((1, Decimal(10)), (2, Decimal(18)))
         ]  # fmt: skip
-        swing = {**own, "complete_cost": Decimal(1), "unfilled_piece_count": 0}
-        rows[WHAT_IF_SWING.name] += [
-            {**swing, "assumption": "shipping", "swing_side": "down", "changed_to": "25 % cheaper", "swing_amount": Decimal("-1.25")},
-            {**swing, "assumption": "shipping", "swing_side": "up", "changed_to": "25 % dearer", "swing_amount": Decimal("1.25")},
-            {**swing, "assumption": "freedoms", "swing_side": "up", "changed_to": "everything as listed", "swing_amount": Decimal(9)},
-            {**swing, "assumption": "vendor_count", "swing_side": "up", "changed_to": "one parcel fewer", "swing_amount": Decimal(-3), "unfilled_piece_count": missing},
+        sensitivity = {**own, "complete_cost": Decimal(1), "unfilled_piece_count": 0}
+        rows[SENSITIVITY.name] += [
+            {**sensitivity, "assumption": "shipping", "sensitivity_side": "down", "changed_to": "25 % cheaper", "sensitivity_amount": Decimal("-1.25")},
+            {**sensitivity, "assumption": "shipping", "sensitivity_side": "up", "changed_to": "25 % dearer", "sensitivity_amount": Decimal("1.25")},
+            {**sensitivity, "assumption": "flexible_lines", "sensitivity_side": "up", "changed_to": "everything as listed", "sensitivity_amount": Decimal(9)},
+            {**sensitivity, "assumption": "vendor_count", "sensitivity_side": "up", "changed_to": "one parcel fewer", "sensitivity_amount": Decimal(-3), "unfilled_piece_count": missing},
         ]  # fmt: skip
-    for contract in (*COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS):
-        found[contract.name] = told(contract, *rows[contract.name])
+    for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS):
+        found[contract.name] = reported(contract, *rows[contract.name])
     joint = {"priced_on": TODAY, "joint_order_code": "both", "buyer_code": "inland", "currency_code": "EUR"}
     parts = dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost", "unfilled_estimate", "lower_bound"), Decimal(1))  # fmt: skip
     counts = dict.fromkeys(("piece_count", "bought_piece_count", "spare_piece_count", "unfilled_piece_count", "unfilled_estimate_count", "separate_unfilled_piece_count", "sequence_unfilled_piece_count"), 0)  # fmt: skip
-    found[JOINT_ORDER.name] = told(JOINT_ORDER, {**joint, **parts, **counts, "joint_order_title": "Two at once", "joint_model_codes": "m00;m01", "scenario_code": "best", "complete_cost": Decimal("7.40"), "separate_cost": Decimal(12), "sequence_cost": Decimal("11.50"), "joint_saving": Decimal(joint_saving), "gap_pct": 2.9, "vendor_count": 1, "order_count": 2, "on_hand_piece_count": 3, "share_method": "shapley", "effort": "quick"})  # fmt: skip
-    found[JOINT_SHARE.name] = told(JOINT_SHARE, *({**joint, "model_code": code, "separate_cost": Decimal(6), "joint_share": Decimal("3.70"), "joint_saving": Decimal("2.30"), "used_piece_count": 1, "on_hand_piece_count": 0, "unfilled_piece_count": 0, "share_method": "shapley"} for code in ("m00", "m01")))  # fmt: skip
-    found[JOINT_SEQUENCE.name] = told(JOINT_SEQUENCE, *({**joint, "model_code": code, "sequence_number": number, "sequence_position": at, "complete_cost": Decimal(cost), "unfilled_piece_count": 0, "on_hand_piece_count": 0, "spares_used_piece_count": 0, "spares_worth": Decimal(worth)} for number, (cost, worth) in enumerate(sequences, start=1) for at, code in enumerate(("m00", "m01"), start=1)))  # fmt: skip
-    found[JOINT_PLAN.name] = told(JOINT_PLAN, {**joint, "vendor_code": "quay", "order_number": 2, "offer_id": "o1", "part_code": "00501", "colour_code": "c02", "condition": "new", "model_code": "m00", "quantity": 5, "unit_price": Decimal("0.10"), "vendor_currency_code": "EUR"})  # fmt: skip
+    found[JOINT_ORDER.name] = reported(JOINT_ORDER, {**joint, **parts, **counts, "joint_order_title": "Two at once", "joint_model_codes": "m00;m01", "scenario_code": "cheapest", "complete_cost": Decimal("7.40"), "separate_cost": Decimal(12), "sequence_cost": Decimal("11.50"), "joint_saving": Decimal(joint_saving), "gap_pct": 2.9, "vendor_count": 1, "order_count": 2, "on_hand_piece_count": 3, "share_method": "shapley", "effort": "quick"})  # fmt: skip
+    found[JOINT_SHARE.name] = reported(JOINT_SHARE, *({**joint, "model_code": code, "separate_cost": Decimal(6), "joint_share": Decimal("3.70"), "joint_saving": Decimal("2.30"), "used_piece_count": 1, "on_hand_piece_count": 0, "unfilled_piece_count": 0, "share_method": "shapley"} for code in ("m00", "m01")))  # fmt: skip
+    found[JOINT_SEQUENCE.name] = reported(JOINT_SEQUENCE, *({**joint, "model_code": code, "sequence_number": number, "sequence_position": at, "complete_cost": Decimal(cost), "unfilled_piece_count": 0, "on_hand_piece_count": 0, "spares_used_piece_count": 0, "spares_worth": Decimal(worth)} for number, (cost, worth) in enumerate(sequences, start=1) for at, code in enumerate(("m00", "m01"), start=1)))  # fmt: skip
+    found[JOINT_PLAN.name] = reported(JOINT_PLAN, {**joint, "vendor_code": "quay", "order_number": 2, "offer_id": "o1", "part_code": "00501", "colour_code": "c02", "condition": "new", "model_code": "m00", "quantity": 5, "unit_price": Decimal("0.10"), "vendor_currency_code": "EUR"})  # fmt: skip
     return found, inputs
 
 
-def told_of(code, *, in_full=False, **more):
-    facts = Facts(*tables(**more))
-    model = next(model for model in facts.models if model.code == code)
-    return buying_of(facts, model, facts.buyers[0], in_full=in_full)
+def message_of(code, *, in_full=False, **more):
+    page_data = PageData(*tables(**more))
+    model = next(model for model in page_data.models if model.code == code)
+    return buying_of(page_data, model, page_data.buyers[0], in_full=in_full)
 
 
 def test_the_whole_cost_is_a_bill_that_adds_up():
-    found = told_of("m00")["whole"]
+    found = message_of("m00")["whole"]
     cells = dict(found["table"].rows)
     assert cells["Instructions, list price"] == "15.00" and cells["November sale, 17 % off"] == "\u22122.50"
     numbers = [
@@ -101,13 +101,13 @@ def test_the_whole_cost_is_a_bill_that_adds_up():
 
 def test_lines_are_named_only_where_the_designer_allows_it():
     for code, named in (("m00", 0), ("m01", 2), ("m02", 2)):
-        found = told_of(code)
+        found = message_of(code)
         assert found["dearest"]["words"].startswith("1 of 2 lines carries half of the cost; the dearest 2 carry 100 %.")
         assert (found["dearest"]["table"] is None) == (not named)
-        assert (found["counter"]["table"] is None) == (not named)
-    full = told_of("m00", in_full=True)
+        assert (found["maker"]["table"] is None) == (not named)
+    full = message_of("m00", in_full=True)
     assert full["dearest"]["table"].rows[0] == (f"{PART}, {COLOUR}", "12", "6.00", "60.0 %", "Chalk: 1.25", "4.75")
-    assert full["counter"]["table"].rows == ((f"{PART}, {COLOUR}", "12", "0.080", "0.100", "+0.24"),)
+    assert full["maker"]["table"].rows == ((f"{PART}, {COLOUR}", "12", "0.080", "0.100", "+0.24"),)
 
 
 @pytest.mark.parametrize(
@@ -119,47 +119,47 @@ def test_lines_are_named_only_where_the_designer_allows_it():
         (("8.00", None, 3), "would leave 3 pieces missing."),
     ],
 )
-def test_the_counter_question_is_answered_in_words(further, words):
-    found = told_of("m02", further=further)["counter"]
+def test_the_maker_question_is_answered_in_words(further, words):
+    found = message_of("m02", further=further)["maker"]
     assert found["words"][0].endswith(words)
     assert "could serve one line or part of a line; 1 of them costs less there" in found["words"][0]
     assert found["thresholds"].rows == (("shipping is free", "5.00 EUR", "3.80 EUR", "4.00 EUR"),)
 
 
 def test_orders_with_other_models():
-    (found,) = told_of("m00")["together"]
+    (found,) = message_of("m00")["together"]
     assert found["title"] == "Two at once"
     assert [row[1:] for row in found["table"].rows] == [("6.00", "3.70", "+2.30")] * 2 + [("12.00", "7.40", "+4.60")]
     words = " ".join(found["words"])
     assert "saves 4.60 EUR and comes in 2 parcels. It is at most 2.9 % above the best possible" in words
     assert "at best: Harbour crane, then Night ferry." in words
     assert "3 pieces come from stock on hand" in words and "1 vendor order more than vendors" in words
-    assert told_of("m02")["together"] == []
+    assert message_of("m02")["together"] == []
 
 
-def test_shares_of_many_models_are_told_as_less_exact():
+def test_shares_of_many_models_are_reported_as_less_exact():
     found, inputs = tables()
     (row,) = found[JOINT_SHARE.name].filter(pl.col("model_code") == "m00").to_dicts()
-    many = told(JOINT_SHARE, *({**row, "model_code": code} for code in ("m00", "m01", "m02", "m03")))
-    facts = Facts({**found, JOINT_SHARE.name: many}, inputs)
-    (of_many,) = buying_of(facts, facts.models[0], facts.buyers[0], in_full=False)["together"]
+    many = reported(JOINT_SHARE, *({**row, "model_code": code} for code in ("m00", "m01", "m02", "m03")))
+    page_data = PageData({**found, JOINT_SHARE.name: many}, inputs)
+    (of_many,) = buying_of(page_data, page_data.models[0], page_data.buyers[0], in_full=False)["together"]
     assert "What sets of some of the 4 models cost is planned with little effort" in " ".join(of_many["words"])
-    assert "little effort" not in " ".join(told_of("m00")["together"][0]["words"])
+    assert "little effort" not in " ".join(message_of("m00")["together"][0]["words"])
 
 
 def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
-    (found,) = told_of("m01", joint_saving="-2.00", sequences=((7, 0), (7, 0)))["together"]
+    (found,) = message_of("m01", joint_saving="-2.00", sequences=((7, 0), (7, 0)))["together"]
     words = " ".join(found["words"])
     assert "costs 2.00 EUR more than the models bought alone, because each of those counts on the same stock" in words
     assert "which one goes first makes no difference" in words
-    (found,) = told_of("m01", sequences=((7, 2), (8, 0)))["together"]
+    (found,) = message_of("m01", sequences=((7, 2), (8, 0)))["together"]
     assert "in which spares of earlier ones are worth 4.00 EUR" in " ".join(found["words"])
 
 
-def test_the_largest_swing_is_named_and_what_fills_less_is_not_drawn():
-    found = told_of("m00", missing=2)["swings"]
+def test_the_largest_sensitivity_is_named_and_what_fills_less_is_not_drawn():
+    found = message_of("m00", missing=2)["sensitivities"]
     assert found["words"] == [
-        "The largest swing: All as listed, +9.00 EUR.",
+        "The largest sensitivity: All as listed, +9.00 EUR.",
         "Not drawn, because it can't be compared: One parcel fewer (2 pieces more missing).",
     ]
     assert found["chart"].figures.rows == (
@@ -171,20 +171,24 @@ def test_the_largest_swing_is_named_and_what_fills_less_is_not_drawn():
 @pytest.mark.parametrize(("down", "up", "is_said"), [("-1.00", "2.50", True), ("-2.40", "2.50", False)])
 def test_why_lower_prices_may_save_less_than_higher_ones_cost(down, up, is_said):
     found, inputs = tables()
-    swings = found[WHAT_IF_SWING.name].to_dicts()
-    swings = [{**swing, "assumption": "prices"} for swing in swings if swing["assumption"] == "shipping"]
-    for swing in swings:
-        swing["swing_amount"] = Decimal(down if swing["swing_side"] == "down" else up)
-    facts = Facts({**found, WHAT_IF_SWING.name: told(WHAT_IF_SWING, *swings)}, inputs)
-    words = buying_of(facts, facts.models[0], facts.buyers[0], in_full=False)["swings"]["words"]
+    sensitivities = found[SENSITIVITY.name].to_dicts()
+    sensitivities = [
+        {**sensitivity, "assumption": "prices"}
+        for sensitivity in sensitivities
+        if sensitivity["assumption"] == "shipping"
+    ]
+    for sensitivity in sensitivities:
+        sensitivity["sensitivity_amount"] = Decimal(down if sensitivity["sensitivity_side"] == "down" else up)
+    page_data = PageData({**found, SENSITIVITY.name: reported(SENSITIVITY, *sensitivities)}, inputs)
+    words = buying_of(page_data, page_data.models[0], page_data.buyers[0], in_full=False)["sensitivities"]["words"]
     assert any("Lower prices save less than higher ones cost" in sentence for sentence in words) == is_said
 
 
 def test_one_table_for_all_buyers_and_copies():
-    facts = Facts(*tables())
-    found = copies_table(facts, facts.models[0])
+    page_data = PageData(*tables())
+    found = copies_table(page_data, page_data.models[0])
     assert [row[1:3] for row in found.rows] == [("10.00 EUR", "10.00 EUR"), ("18.00 EUR", "9.00 EUR")]
-    assert joint_purchases(facts, facts.models[0], facts.buyers[0]).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
+    assert joint_purchases(page_data, page_data.models[0], page_data.buyers[0]).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
 
 
 def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
@@ -193,10 +197,10 @@ def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
     for code, is_named in (("m00", False), ("m02", True)):
         for ending in ("html", "md"):
             text = (tmp_path / "sheets" / f"{code}.{ending}").read_text(encoding="utf-8")
-            for words in ("The whole cost", "What it depends on most", "Where the money is", "What to buy at the counter", "one copy or several"):  # fmt: skip
+            for words in ("The whole cost", "What it depends on most", "Where the money is", "What to buy at the maker's shop", "one copy or several"):  # fmt: skip
                 assert words in text, words
-            assert ("Lines to buy at the counter" in text) == is_named
-    assert "Money line by line" in (tmp_path / "sheets" / "m00-evidence.html").read_text(encoding="utf-8")
+            assert ("Lines to buy at the maker's shop" in text) == is_named
+    assert "Money line by line" in (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
 
 
 # The chart
@@ -210,19 +214,19 @@ def test_the_specification_is_valid_vega_lite():
 
 
 def test_the_widest_bar_is_on_top_and_said_in_words():
-    chart = tornado("Swings, EUR", BARS, lambda value: f"{value:+.2f}")
+    chart = tornado("Sensitivities, EUR", BARS, lambda value: f"{value:+.2f}")
     assert list(chart.figures.rows) == [
         ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
     ]  # fmt: skip
-    assert chart.description == "Swings, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
+    assert chart.description == "Sensitivities, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
     labels = re.findall(r">(Shipping|Tax|Nothing)<", chart.svg)
     assert labels == ["Shipping", "Tax"]
     assert " id=" not in chart.svg
     assert set(re.findall(r'fill="(var[^"]*)"', chart.svg)) == {"var(--series-1)", "var(--series-2)"}
 
 
-def test_without_any_swing_there_is_no_chart():
-    assert tornado("Swings, EUR", BARS[2:], str) is None
+def test_without_any_sensitivity_there_is_no_chart():
+    assert tornado("Sensitivities, EUR", BARS[2:], str) is None
 
 
 def test_joint_orders_have_lists_to_order_from(tmp_path):
@@ -231,8 +235,8 @@ def test_joint_orders_have_lists_to_order_from(tmp_path):
     parts = dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost", "vendor_total"), Decimal(1))
     counts = {"vendor_currency_code": "EUR", "element_count": 1, "bought_piece_count": 7, "vendor_code": "quay"}
     piece = {**joint, **counts, "offer_id": "o1", "part_code": "00501", "colour_code": "c02", "condition": "new", "unit_price": Decimal("0.10")}  # fmt: skip
-    found[JOINT_VENDOR.name] = told(JOINT_VENDOR, *({**joint, **parts, **counts, "order_number": number} for number in (1, 2)))  # fmt: skip
-    found[JOINT_PLAN.name] = told(
+    found[JOINT_VENDOR.name] = reported(JOINT_VENDOR, *({**joint, **parts, **counts, "order_number": number} for number in (1, 2)))  # fmt: skip
+    found[JOINT_PLAN.name] = reported(
         JOINT_PLAN,
         *(
             {**piece, "order_number": 1, "model_code": code, "quantity": n}

@@ -10,7 +10,7 @@ from datetime import date
 import altair
 import pytest
 
-from pipelines.reporting.charts import Band, Line, line_chart
+from pipelines.reporting.charts.charts import Band, Line, line_chart
 from pipelines.resources import resource_folder
 
 DATES = tuple(date(2026, month, 28) for month in range(1, 7))
@@ -77,8 +77,8 @@ def test_a_band_breaks_at_gaps_and_ends_with_the_lines(shown, stretches):
     assert band_vertices(chart) == stretches
     assert chart.areas == (("Between", "var(--series-1)"),)
     assert chart.figures.rows[2][-2:] == ("8.00", "12.00")
-    told = {6: "9.00 to 12.00 on 28 May", 3: "8.00 to 12.00 on 28 March"}
-    assert told.get(shown, "Between: ") in chart.description
+    reported = {6: "9.00 to 12.00 on 28 May", 3: "8.00 to 12.00 on 28 March"}
+    assert reported.get(shown, "Between: ") in chart.description
 
 
 def test_a_cut_band_is_the_beginning_of_the_whole_one():
@@ -138,7 +138,7 @@ def test_lines_differ_by_dash_as_well_as_by_colour():
 @pytest.mark.slow
 def test_the_time_zone_of_the_machine_makes_no_difference():
     code = (
-        "from datetime import date\nfrom pipelines.reporting.charts import Band, Line, line_chart\n"
+        "from datetime import date\nfrom pipelines.reporting.charts.charts import Band, Line, line_chart\n"
         "d = [date(2026, m, 1) for m in range(1, 5)]\n"
         "print(line_chart('t', d, [Line('a', (1., 2., 3., 4.), 0)], str).svg)"
     )

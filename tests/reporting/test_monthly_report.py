@@ -8,12 +8,12 @@ import polars as pl
 import pytest
 from sample_tables import sample
 
-from pipelines.reporting.facts import Facts
-from pipelines.reporting.model_report import model_report
-from pipelines.reporting.month_charts import index_chart, month_end, overview_chart
-from pipelines.reporting.monthly_report import _freedoms_save, report, write_monthly_report
-from pipelines.reporting.tables import day, number, percent
-from pipelines.reporting.words import CHANGE_PARTS
+from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.basis.page_tables import day, number, percent
+from pipelines.reporting.basis.words import CHANGE_PARTS
+from pipelines.reporting.charts.month_charts import index_chart, month_end, overview_chart
+from pipelines.reporting.month.model_report import model_report
+from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
 
 MONTH = "2026-11"
 
@@ -24,8 +24,8 @@ def night():
 
 
 @pytest.fixture(scope="module")
-def facts(night):
-    return Facts(*night)
+def page_data(night):
+    return PageData(*night)
 
 
 @pytest.fixture(scope="module")
@@ -38,16 +38,17 @@ def home(values):
     return values["sections"][0]
 
 
-def of_model(facts, month=MONTH, position=0):
-    return home(model_report(facts, facts.models[position], month))
+def of_model(page_data, month=MONTH, position=0):
+    return home(model_report(page_data, page_data.models[position], month))
 
 
 def other_settings(night, **changes):
     """The night's facts, all models with other settings of their own."""
     models = tuple(
-        type(m)(m.settings.model_copy(update=changes), m.parts_list, m.freedoms, m.amendments) for m in night[1].models
+        type(m)(m.settings.model_copy(update=changes), m.parts_list, m.flexible_lines, m.amendments)
+        for m in night[1].models
     )
-    return Facts(night[0], type(night[1])(night[1].settings, night[1].tables, models, night[1].input_files))
+    return PageData(night[0], type(night[1])(night[1].settings, night[1].tables, models, night[1].input_files))
 
 
 def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written):
@@ -70,8 +71,8 @@ def test_the_same_tables_give_the_same_bytes(night, written, tmp_path):
         assert again.read_bytes() == before.read_bytes(), again.name
 
 
-def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, facts):
-    rows = home(report(facts, MONTH))["glance"].rows
+def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, page_data):
+    rows = home(report(page_data, MONTH))["glance"].rows
     index = {
         (r["model_code"], r["index_method"]): r
         for r in night[0]["price_index"].to_dicts()
@@ -80,7 +81,7 @@ def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, f
     for row, code in zip(rows, ("m00", "m01", "m02"), strict=True):
         lowe = index[code, "lowe"]
         assert row[0].href == f"{MONTH}/{code}.html"
-        assert row[1] == f"{facts.plan(code, 'inland', 'best')['complete_cost']:.2f}"
+        assert row[1] == f"{page_data.plan(code, 'inland', 'cheapest')['complete_cost']:.2f}"
         assert row[2] == "0.4 %", "the sample's plan is at most 0.31 % above the best possible"
         assert row[3] == "100.0 %"
         assert row[4] == percent(lowe["change_1_month_pct"], signed=True)
@@ -88,21 +89,21 @@ def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, f
         assert row[6] == f"{lowe['index_level']:.1f}" and row[7] == "97.0 %"
 
 
-def test_the_strip_tells_the_month_in_four_figures(facts):
-    strip = home(report(facts, MONTH))["strip"]
+def test_the_strip_tells_the_month_in_four_figures(page_data):
+    strip = home(report(page_data, MONTH))["strip"]
     assert [item["label"] for item in strip] == [
         "Prices, 1 month", "Prices, 12 months", "Can be bought whole", "Coverage, at least",
     ]  # fmt: skip
     assert strip[2]["figure"] == "3 of 3" and strip[3]["figure"] == "97.0 %"
-    changes = sorted(facts.index(code, "inland", MONTH)["change_1_month_pct"] for code in ("m00", "m01", "m02"))
+    changes = sorted(page_data.index(code, "inland", MONTH)["change_1_month_pct"] for code in ("m00", "m01", "m02"))
     assert strip[0]["figure"] == percent(changes[1], signed=True)
 
 
-def test_models_are_ranked_by_what_a_piece_costs(facts):
-    rows = home(report(facts, MONTH))["ranking"].rows
+def test_models_are_ranked_by_what_a_piece_costs(page_data):
+    rows = home(report(page_data, MONTH))["ranking"].rows
     per_piece = {}
-    for model in facts.models:
-        plan = facts.plan(model.code, "inland", "best")
+    for model in page_data.models:
+        plan = page_data.plan(model.code, "inland", "cheapest")
         per_piece[model.title] = plan["complete_cost"] / plan["piece_count"]
     assert [row[0].text for row in rows] == sorted(per_piece, key=per_piece.get)
     assert [row[1] for row in rows] == ["1", "2", "3"]
@@ -114,37 +115,40 @@ def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
     tables = dict(night[0])
     unknown = pl.when(pl.col("model_code") == "m00").then(1).otherwise(pl.col("unfilled_estimate_count"))
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=unknown.cast(pl.Int64))
-    rows = home(report(Facts(tables, night[1]), MONTH))["ranking"].rows
+    rows = home(report(PageData(tables, night[1]), MONTH))["ranking"].rows
     assert [row[1] for row in rows] == ["1", "2", "–"] and rows[-1][0].text == "Harbour crane" and rows[-1][2] == "–"
 
 
-def test_the_running_month_is_called_so(facts):
-    assert report(facts, MONTH)["is_running"] and report(facts, MONTH)["cut_off"] == "25 November 2026"
-    assert not report(facts, "2026-10")["is_running"]
+def test_the_running_month_is_called_so(page_data):
+    assert report(page_data, MONTH)["is_running"] and report(page_data, MONTH)["cut_off"] == "25 November 2026"
+    assert not report(page_data, "2026-10")["is_running"]
 
 
-def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(facts):
-    buyer = facts.buyers[0]
-    for chart in (index_chart(facts, "m00", buyer, MONTH), overview_chart(facts, facts.models, buyer, MONTH)):
+def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(page_data):
+    buyer = page_data.buyers[0]
+    for chart in (
+        index_chart(page_data, "m00", buyer, MONTH),
+        overview_chart(page_data, page_data.models, buyer, MONTH),
+    ):
         days = [row[0] for row in chart.figures.rows]
-        assert days[-2:] == ["31 October 2026", day(facts.today)] and day(facts.today) == "25 November 2026"
+        assert days[-2:] == ["31 October 2026", day(page_data.today)] and day(page_data.today) == "25 November 2026"
 
 
-def test_freedoms_that_find_more_pieces_are_not_said_to_cost():
+def test_flexible_lines_that_find_more_pieces_are_not_said_to_cost():
     def plan(cost, missing):
         return {
             "plan_status": "partial", "complete_cost": Decimal(cost), "landed_cost": Decimal(cost), "lower_bound": Decimal(cost),
             "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
         }  # fmt: skip
 
-    assert _freedoms_save(plan(12, 24), plan(13, 4)) == "\u2013"
-    assert _freedoms_save(plan(10, 24), plan(9, 4)) == "10.0 %"
-    assert _freedoms_save(plan(10, 4), plan(11, 4)) == "\u221210.0 %"
-    assert _freedoms_save(None, plan(9, 4)) == _freedoms_save(plan(9, 4), None) == "\u2013"
+    assert _flexibility_saves(plan(12, 24), plan(13, 4)) == "\u2013"
+    assert _flexibility_saves(plan(10, 24), plan(9, 4)) == "10.0 %"
+    assert _flexibility_saves(plan(10, 4), plan(11, 4)) == "\u221210.0 %"
+    assert _flexibility_saves(None, plan(9, 4)) == _flexibility_saves(plan(9, 4), None) == "\u2013"
 
 
-def test_nothing_of_a_later_month_is_told(night, facts, tmp_path):
-    for section in model_report(facts, facts.models[0], "2026-05")["sections"]:
+def test_nothing_of_a_later_month_is_reported(night, page_data, tmp_path):
+    for section in model_report(page_data, page_data.models[0], "2026-05")["sections"]:
         for chart in (section["costs"], section["index"]):
             assert chart.figures.rows[-1][0] == "31 May 2026"
             assert "June 2026" not in chart.description
@@ -161,9 +165,9 @@ def test_nothing_of_a_later_month_is_told(night, facts, tmp_path):
             assert str(frame[when].max())[:7] == "2026-05"
 
 
-def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(facts):
-    section = of_model(facts)
-    assert [line.label for line in section["costs"].lines] == [s.title for s in facts.scenarios.values()]
+def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(page_data):
+    section = of_model(page_data)
+    assert [line.label for line in section["costs"].lines] == [s.title for s in page_data.scenarios.values()]
     widths = {line.label: line.width for line in section["index"].lines}
     assert list(widths) == [
         "Fixed parts list (Lowe)",
@@ -178,14 +182,14 @@ def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_t
     assert any("The methods lie between" in words and "prices are missing" in words for words in section["words"])
 
 
-def test_a_withheld_index_is_said_to_be_and_why(facts):
+def test_a_withheld_index_is_said_to_be_and_why(page_data):
     """The sample withholds m01 in its eighth month."""
-    section = home(report(facts, "2026-05"))
+    section = home(report(page_data, "2026-05"))
     assert section["glance"].rows[1][4:] == ("withheld", "withheld", "withheld", "62.0 %")
     reason = "only 62.0 % of the list, by cost, has a price of its own, and the floor is 80 %"
     assert section["coverage"].rows[1][-1] == f"index withheld: {reason}"
     assert section["coverage"].rows[0][-1] == "shown"
-    own = of_model(facts, "2026-05", 1)
+    own = of_model(page_data, "2026-05", 1)
     assert own["index"].figures.rows[-1][1:] == ("–",) * 5
     figures = {item["label"]: item for item in own["strip"]}
     assert figures["Price index"]["figure"] == "withheld" and figures["Price index"]["note"] == reason
@@ -195,9 +199,9 @@ def test_a_withheld_index_is_said_to_be_and_why(facts):
 def test_a_level_given_for_a_withheld_month_is_still_not_shown(night, tmp_path):
     tables = dict(night[0])
     tables["price_index"] = tables["price_index"].with_columns(pl.col("index_level").fill_null(987.6))
-    facts = Facts(tables, night[1])
-    assert "987.6" not in str(home(report(facts, "2026-05"))["glance"].rows) + str(
-        of_model(facts, "2026-05", 1)["index"]
+    page_data = PageData(tables, night[1])
+    assert "987.6" not in str(home(report(page_data, "2026-05"))["glance"].rows) + str(
+        of_model(page_data, "2026-05", 1)["index"]
     )
     for path in write_monthly_report(tables, night[1], "2026-05", tmp_path):
         if path.suffix in (".md", ".html", ".csv"):
@@ -208,33 +212,33 @@ def test_a_withheld_cost_says_why(night):
     tables = dict(night[0])
     few = (pl.col("piece_count") * 0.3).cast(pl.Int64)
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=few)
-    facts = Facts(tables, night[1])
-    assert {row[1] for row in home(report(facts, MONTH))["glance"].rows} == {"withheld"}
-    strip = of_model(facts)["strip"][0]
+    page_data = PageData(tables, night[1])
+    assert {row[1] for row in home(report(page_data, MONTH))["glance"].rows} == {"withheld"}
+    strip = of_model(page_data)["strip"][0]
     assert strip["figure"] == "withheld" and "% of the pieces have any price, and the floor is 80 %" in strip["note"]
 
 
-def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts, night):
-    rows = home(report(facts, MONTH))["movers"].rows
+def test_five_up_and_five_down_named_only_where_a_model_allows_it(page_data, night):
+    rows = home(report(page_data, MONTH))["movers"].rows
     assert len(rows) == 10
     assert all(row[1].startswith("+") for row in rows[:5]) and all(row[1].startswith("−") for row in rows[5:])
     private = other_settings(night, publish_lines="none")
-    told = {row[0] for row in home(report(private, MONTH))["movers"].rows}
+    reported = {row[0] for row in home(report(private, MONTH))["movers"].rows}
     families = {f"a part of the family {family} (not named)" for family in night[0]["parts"]["part_family"]}
-    assert told <= families
+    assert reported <= families
     section = of_model(private)
     assert {row[0] for row in section["movers"].rows + section["availability"]["weakest"].rows} <= families
 
 
-def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(facts, night):
+def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(page_data, night):
     """m00 publishes no lines; m01 and m02 do, and all use the same elements."""
-    assert facts.models[0].publish_lines == "none" and facts.open_elements
-    assert all("(not named)" in row[0] for row in of_model(facts)["movers"].rows)
-    assert not any("(not named)" in row[0] for row in of_model(facts, position=2)["movers"].rows)
+    assert page_data.models[0].publish_lines == "none" and page_data.open_elements
+    assert all("(not named)" in row[0] for row in of_model(page_data)["movers"].rows)
+    assert not any("(not named)" in row[0] for row in of_model(page_data, position=2)["movers"].rows)
 
 
-def test_contributions_split_the_months_change_and_add_up(facts, night):
-    section = of_model(facts)
+def test_contributions_split_the_months_change_and_add_up(page_data, night):
+    section = of_model(page_data)
     words = section["words"][0]
     rows = night[0]["element_price"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
@@ -253,21 +257,21 @@ def amounts_of(rows, column):
     return [Decimal(row[column].replace("−", "-")) for row in rows]
 
 
-def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(facts):
-    section = of_model(facts)
+def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(page_data):
+    section = of_model(page_data)
     table = section["changed"]
-    first = facts.priced_dates("m00", "inland")[0]
-    now = facts.plan("m00", "inland", "best")["complete_cost"]
+    first = page_data.priced_dates("m00", "inland")[0]
+    now = page_data.plan("m00", "inland", "cheapest")["complete_cost"]
     for column, since in ((1, date(2026, 10, 31)), (2, first)):
-        change = now - facts.plan("m00", "inland", "best", since)["complete_cost"]
+        change = now - page_data.plan("m00", "inland", "cheapest", since)["complete_cost"]
         amounts = amounts_of(table.rows, column)
         assert amounts[-1] == change == sum(amounts[:-1])
         assert table.columns[column].label == f"Since {day(since)}"
 
 
-def test_what_choosing_anew_gained_is_told(facts):
+def test_what_choosing_anew_gained_is_reported(page_data):
     """Of the sample's changes a tenth comes from the parcels as they became, which buyers chose."""
-    section = of_model(facts)
+    section = of_model(page_data)
     chosen = amounts_of(section["changed"].rows, 2)[
         [row[0] for row in section["changed"].rows].index(CHANGE_PARTS["shipping_structure"])
     ]
@@ -275,10 +279,10 @@ def test_what_choosing_anew_gained_is_told(facts):
     assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
 
 
-def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts):
-    table = of_model(facts)["vendors"]
+def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data):
+    table = of_model(page_data)["vendors"]
     raised, cut, refusing, hardly = [
-        facts.vendor_names()[code] for code in facts.workspace_table("vendors")["vendor_code"][:4]
+        page_data.vendor_names()[code] for code in page_data.workspace_table("vendors")["vendor_code"][:4]
     ]
     assert table.rows == (
         (refusing, "0.0 %", "4", "refuse the earlier order"),
@@ -286,56 +290,56 @@ def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts):
         (raised, "+2.0 %", "4", "0.0 %"),
     )
     assert hardly not in str(table) and "since 31 October 2026" in table.caption
-    assert of_model(facts, "2026-10")["vendors"] is None
+    assert of_model(page_data, "2026-10")["vendors"] is None
 
 
 def test_breaks_are_marked_with_their_dates(night):
     tables, inputs = night
     marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
-    words = of_model(Facts({**tables, "cost_change": marked}, inputs))["changed_words"]
-    assert words[1].startswith("In 1 of 13 steps the parts list or our judgements changed")
+    words = of_model(PageData({**tables, "cost_change": marked}, inputs))["changed_words"]
+    assert words[1].startswith("In 1 of 13 steps the parts list or our decisions changed")
     assert words[1].endswith("The latest: 31 August 2026 to 30 September 2026.")
-    assert len(of_model(Facts(tables, inputs))["changed_words"]) == 1
+    assert len(of_model(PageData(tables, inputs))["changed_words"]) == 1
 
 
-def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
-    rows = of_model(facts, "2026-10")["revisions"].rows
-    now = facts.index("m00", "inland", "2026-10")["index_level"]
+def test_what_changed_since_a_month_was_first_reported_is_shown(page_data):
+    rows = of_model(page_data, "2026-10")["revisions"].rows
+    now = page_data.index("m00", "inland", "2026-10")["index_level"]
     assert rows[0][2:5] == (f"{number(now - 0.37, 2)} (31 October 2026)", number(now, 2), "+0.37")
     costs = {row[1]: row for row in rows[1:]}
-    assert set(costs) == {f"Complete cost: {scenario.title}" for scenario in facts.scenarios.values()}
-    best = facts.plan("m00", "inland", "best", date(2026, 10, 31))["complete_cost"]
+    assert set(costs) == {f"Complete cost: {scenario.title}" for scenario in page_data.scenarios.values()}
+    best = page_data.plan("m00", "inland", "cheapest", date(2026, 10, 31))["complete_cost"]
     row = costs["Complete cost: Cheapest mix"]
     assert row[2:5] == (f"{best + Decimal('1.5'):.2f} (31 October 2026)", f"{best:.2f}", "−1.50")
     assert "planned with less effort" in row[5]
-    assert rows[0] in home(report(facts, "2026-10"))["revisions"].rows
-    assert of_model(facts, "2026-09")["revisions"] is None and of_model(facts)["revisions"] is None
+    assert rows[0] in home(report(page_data, "2026-10"))["revisions"].rows
+    assert of_model(page_data, "2026-09")["revisions"] is None and of_model(page_data)["revisions"] is None
 
 
-def test_the_last_nights_are_drawn_as_they_were_published(facts):
-    chart = of_model(facts)["nights"]
+def test_the_last_nights_are_drawn_as_they_were_published(page_data):
+    chart = of_model(page_data)["nights"]
     assert [line.label for line in chart.lines] == ["Exactly as designed", "Cheapest mix"]
     assert len(chart.figures.rows) == 21
-    now = facts.plan("m00", "inland", "best")["complete_cost"]
+    now = page_data.plan("m00", "inland", "cheapest")["complete_cost"]
     last = chart.figures.rows[-1]
     assert (last[0], last[2]) == ("25 November 2026", f"{now:.2f}")
     assert "25 Nov" in chart.svg, "days on the axis, not three times the same month"
-    assert of_model(facts, "2026-10")["nights"] is None
+    assert of_model(page_data, "2026-10")["nights"] is None
 
 
-def test_the_spread_of_changes_is_that_of_the_table(facts, night):
-    section = of_model(facts)
+def test_the_spread_of_changes_is_that_of_the_table(page_data, night):
+    section = of_model(page_data)
     one = night[0]["price_change_distribution"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
         & (pl.col("change_month_count") == 1)
     ).row(0, named=True)  # fmt: skip
-    told = section["spread"].figures.rows[0]
-    assert told[1:] == tuple(number(one[f"change_p{p}_pct"], 1, signed=True) for p in (10, 25, 50, 75, 90))
+    reported = section["spread"].figures.rows[0]
+    assert reported[1:] == tuple(number(one[f"change_p{p}_pct"], 1, signed=True) for p in (10, 25, 50, 75, 90))
     assert f"{percent(one['risen_share'] * 100, digits=0)} rose" in section["spread_words"]
 
 
-def test_availability_names_what_limits_and_what_runs_out(facts):
-    section = of_model(facts, position=2)["availability"]
+def test_availability_names_what_limits_and_what_runs_out(page_data):
+    section = of_model(page_data, position=2)["availability"]
     assert "Exactly as listed, the market could fill" in section["words"][0] and "A year ago" in section["words"][0]
     assert section["weakest"].rows[0][-1] == "never" and section["weakest"].rows[0][3] == "0"
     assert {row[1] for row in section["weakest"].rows} <= {"not known", "no longer made"}
@@ -343,8 +347,8 @@ def test_availability_names_what_limits_and_what_runs_out(facts):
     assert going[3:] == ("−18.0 %", "3.3", "2.5 to 5.8")
 
 
-def test_when_to_buy_stands_in_its_own_past(facts, night):
-    section = of_model(facts)["timing"]
+def test_when_to_buy_stands_in_its_own_past(page_data, night):
+    section = of_model(page_data)["timing"]
     row = night[0]["buying_time"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
     ).row(0, named=True)  # fmt: skip
@@ -355,17 +359,19 @@ def test_when_to_buy_stands_in_its_own_past(facts, night):
     assert section["forecast"].rows[0][0] == "December 2026"
 
 
-def test_watches_that_fired_are_told_without_naming_elements(facts, night):
-    told = report(facts, MONTH)["watches"]
-    assert told[0].startswith("crane: Harbour crane") and told[1] == "scarce: 1 scarce element in Harbour crane."
-    assert not any(name in " ".join(told) for name in facts.part_names.values()) and len(told) == 2
-    assert report(facts, "2026-10")["watches"] is None, "what is watched is today"
+def test_watches_that_fired_are_reported_without_naming_elements(page_data, night):
+    reported = report(page_data, MONTH)["watches"]
+    assert (
+        reported[0].startswith("crane: Harbour crane") and reported[1] == "scarce: 1 scarce element in Harbour crane."
+    )
+    assert not any(name in " ".join(reported) for name in page_data.part_names.values()) and len(reported) == 2
+    assert report(page_data, "2026-10")["watches"] is None, "what is watched is today"
 
 
-def test_the_first_month_has_no_charts_yet(facts, night, tmp_path):
-    section = home(report(facts, "2025-10"))
+def test_the_first_month_has_no_charts_yet(page_data, night, tmp_path):
+    section = home(report(page_data, "2025-10"))
     assert section["overview"] is None and section["spreads"] is None
-    own = of_model(facts, "2025-10")
+    own = of_model(page_data, "2025-10")
     assert own["costs"] is None and own["index"] is None and own["changed"] is None
     files = write_monthly_report(*night, "2025-10", tmp_path)
     assert not any(path.name == "headline.png" for path in files)
@@ -376,11 +382,11 @@ def test_a_month_without_figures_is_said_not_crashed(night, tmp_path):
     assert "There are no figures for this month." in page.read_text(encoding="utf-8")
 
 
-def test_the_notes_say_which_run_and_that_its_checks_passed(facts):
-    told = report(facts, MONTH)["run"]
+def test_the_notes_say_which_run_and_that_its_checks_passed(page_data):
+    reported = report(page_data, MONTH)["run"]
     assert (
-        re.search(r"Made by the refresh \S+, kitfare \S+\.", told[0])
-        and told[1] == "2 of 2 checks on the published tables passed."
+        re.search(r"Made by the refresh \S+, kitfare \S+\.", reported[0])
+        and reported[1] == "2 of 2 checks on the published tables passed."
     )
 
 

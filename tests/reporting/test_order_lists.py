@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from python_calamine import CalamineWorkbook
 from sample_tables import BUYERS, sample
 
-from pipelines.reporting.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
+from pipelines.reporting.orders.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
 
 FORMULAS = ('=HYPERLINK("x")', "+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1")
 
@@ -27,7 +27,7 @@ def one_model():
     """As few order lists as have everything in them."""
     found = sample(titles=["Crane"], buyers=BUYERS[:1], month_count=1)[0]
     plans = {
-        name: found[name].filter(pl.col("scenario_code").is_in(["listed", "best"]))
+        name: found[name].filter(pl.col("scenario_code").is_in(["listed", "cheapest"]))
         for name in ("model_cost", "plan_vendor", "plan_purchase", "unfilled_line")
     }
     return {**found, **plans}
@@ -45,7 +45,7 @@ def read_csv(path):
         return list(csv.DictReader(stream))
 
 
-def todays(tables, name, model="m00", buyer="inland", scenario="best"):
+def todays(tables, name, model="m00", buyer="inland", scenario="cheapest"):
     return tables[name].filter(
         (pl.col("priced_on") == date(2026, 11, 25))
         & (pl.col("model_code") == model)
@@ -65,8 +65,8 @@ def test_a_csv_holds_the_purchases_exactly(tables, folder):
     bought = todays(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
     *rows, lines, total, note = read_csv(folder / "orders/m00/inland/best/sumi.csv")
     assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
-    told = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
-    assert told == set(bought.select("listing_code", "bought_piece_count", "unit_price").iter_rows())
+    reported = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
+    assert reported == set(bought.select("listing_code", "bought_piece_count", "unit_price").iter_rows())
     names = dict(tables["parts"].select("part_code", "part_name").iter_rows())
     assert all(row["part_name"] == names[row["part_code"]] and row["currency_code"] == "JPY" for row in rows)
     assert int(lines["quantity"]) == bought["bought_piece_count"].sum()
@@ -112,11 +112,11 @@ def test_what_cannot_be_bought_is_on_the_overview(folder):
 
 
 def test_a_refused_plan_has_no_order_lists(tables, tmp_path):
-    refused = pl.when(pl.col("scenario_code") == "best").then(pl.lit("refused")).otherwise(pl.col("plan_status"))
+    refused = pl.when(pl.col("scenario_code") == "cheapest").then(pl.lit("refused")).otherwise(pl.col("plan_status"))
     write_order_lists(
         {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, tmp_path
     )
-    assert (tmp_path / "orders/m00/inland/freed").is_dir() and not (tmp_path / "orders/m00/inland/best").exists()
+    assert (tmp_path / "orders/m00/inland/flexible").is_dir() and not (tmp_path / "orders/m00/inland/best").exists()
 
 
 @pytest.mark.parametrize("hostile", FORMULAS)
@@ -128,7 +128,7 @@ def test_nothing_is_taken_for_a_formula(one_model, tmp_path, hostile):
         "plan_vendor": one_model["plan_vendor"].with_columns(pl.lit(hostile).alias("vendor_name")),
         "plan_purchase": one_model["plan_purchase"].with_columns(pl.lit(hostile).alias("listing_code")),
         "model_cost": one_model["model_cost"].with_columns(pl.lit(hostile).alias("model_title")),
-        "unfilled_line": one_model["unfilled_line"].with_columns(pl.lit(hostile).alias("what_would_help")),
+        "unfilled_line": one_model["unfilled_line"].with_columns(pl.lit(hostile).alias("remedies")),
     }
     write_order_lists(hostile_tables, tmp_path)
     for path in tmp_path.rglob("*.csv"):

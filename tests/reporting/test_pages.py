@@ -11,11 +11,11 @@ import polars as pl
 import pytest
 from sample_tables import BUYERS, TITLES, sample
 
-from pipelines.reporting.costs import comparison_table
-from pipelines.reporting.facts import Facts, ranked, saving
-from pipelines.reporting.near_colours import distance_words
-from pipelines.reporting.order_lists import write_order_lists
+from pipelines.reporting.basis.page_data import PageData, ranked, saving
+from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
+from pipelines.reporting.sections.costs import comparison_table
+from pipelines.reporting.sections.near_colours import distance_words
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.validate import empty_frame
 
@@ -73,7 +73,9 @@ def with_plan(tables, where, **values):
 
 
 TODAY_BEST = (
-    (pl.col("priced_on") == date(2026, 11, 25)) & (pl.col("scenario_code") == "best") & (pl.col("model_code") == "m00")
+    (pl.col("priced_on") == date(2026, 11, 25))
+    & (pl.col("scenario_code") == "cheapest")
+    & (pl.col("model_code") == "m00")
 )
 
 
@@ -114,7 +116,7 @@ def test_every_page_is_there(folder):
     }
     expected = {"index.html", "comparison.html", "comparison.md", "reports/index.html", "watches.html"}
     for code in ("m00", "m01", "m02"):
-        expected |= {f"sheets/{code}.html", f"sheets/{code}.md", f"sheets/{code}-evidence.html"}
+        expected |= {f"sheets/{code}.html", f"sheets/{code}.md", f"sheets/{code}-details.html"}
     months = [f"{year}-{month:02d}" for year in (2025, 2026) for month in range(1, 13)][9:23]
     for ending in (".html", ".md"):
         expected |= {f"reports/{month}{ending}" for month in months}
@@ -173,7 +175,7 @@ def test_hostile_names_are_harmless_everywhere(tmp_path):
     ):
         tables = change(tables, name, pl.lit(HOSTILE).alias(column))
     tables = change(tables, "plan_vendor", pl.lit(HOSTILE).alias("vendor_name"))
-    tables = change(tables, "unfilled_line", pl.lit(HOSTILE).alias("what_would_help"))
+    tables = change(tables, "unfilled_line", pl.lit(HOSTILE).alias("remedies"))
     buyers = [buyer.model_copy(update={"title": HOSTILE}) for buyer in inputs.settings.buyer]
     report = inputs.settings.report.model_copy(update={"title": HOSTILE})
     settings = inputs.settings.model_copy(update={"buyer": buyers, "report": report})
@@ -219,7 +221,7 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     elements = re.compile("|".join(re.escape(name) for name in night[0]["parts"]["part_name"]))
     named = {code: len(elements.findall(sheet_text(folder, code, ending))) for code in ("m00", "m01", "m02")}
     assert named["m00"] == 0
-    # Of six lines with a freedom three save something, one of them by its form, too; four unjudged ones are worth a look.
+    # Of six lines with a flexibility three save something, one of them by its form, too; four undecided ones are worth a look.
     assert named["m01"] == (3 + 1) * len(BUYERS)
     assert named["m02"] == (3 + 1 + 4) * len(BUYERS)
     words = (
@@ -229,27 +231,27 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     assert words in sheet_text(folder, "m00", ending)
 
 
-def test_evidence_is_marked_as_private_unless_all_may_be_published(folder):
-    marked = {code: "Not for publishing" in sheet_text(folder, f"{code}-evidence") for code in ("m00", "m01", "m02")}
+def test_details_is_marked_as_private_unless_all_may_be_published(folder):
+    marked = {code: "Not for publishing" in sheet_text(folder, f"{code}-details") for code in ("m00", "m01", "m02")}
     assert marked == {"m00": True, "m01": True, "m02": False}
 
 
 def test_a_sheet_tells_what_it_must(folder, night):
     text = sheet_text(folder, "m01")
-    facts = Facts(*night)
-    plans = {code: facts.plan("m01", "inland", code) for code in ("listed", "freed", "counter_first", "best")}
+    page_data = PageData(*night)
+    plans = {code: page_data.plan("m01", "inland", code) for code in ("listed", "flexible", "maker_first", "cheapest")}
     for title, code in (
         ("Exactly as designed", "listed"),
-        ("Hidden parts in any colour", "freed"),
-        ("Counter first, the rest elsewhere", "counter_first"),
-        ("Cheapest mix", "best"),
+        ("Hidden parts in any colour", "flexible"),
+        ("The maker's shop first, the rest elsewhere", "maker_first"),
+        ("Cheapest mix", "cheapest"),
     ):
         plan = plans[code]
         row = f"{title} {plan['complete_cost']:.2f} {plan['goods']:.2f} {plan['shipping']:.2f}"
         assert row in text
-    saved = plans["listed"]["complete_cost"] - plans["best"]["complete_cost"]
+    saved = plans["listed"]["complete_cost"] - plans["cheapest"]["complete_cost"]
     assert f"Saved by the cheaper way {saved:.2f} EUR" in text
-    for told in (
+    for reported in (
         "What its parts cost on 25 November 2026",
         "version 1, 180 pieces",
         "For a buyer at home",
@@ -267,8 +269,8 @@ def test_a_sheet_tells_what_it_must(folder, night):
         "Terms changed at 1 vendor",
         "Not included",
     ):
-        assert told in text, told
-    assert "counter_some" not in text and "Some lines from the counter" not in text
+        assert reported in text, reported
+    assert "maker_marked" not in text and "Some lines from the maker's shop" not in text
     for solver_word in ("bound", "gap", "optimal", "proven", "solver"):
         assert not re.search(rf"\b{solver_word}", text, re.I), solver_word
 
@@ -277,11 +279,11 @@ def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night)
     page = Page(folder / "comparison.html")
     for word in ("lower bound", "gap", "optimal", "proven", "solver", "branch"):
         assert not re.search(rf"\b{word}\b", page.shown, re.I), word
-    facts = Facts(*night)
-    order = [facts.scenario_title(plan["scenario_code"]) for plan in ranked(facts.plans("m00", "inland"))]
+    page_data = PageData(*night)
+    order = [page_data.scenario_title(plan["scenario_code"]) for plan in ranked(page_data.plans("m00", "inland"))]
     block = page.shown.partition("Ways of buying, in EUR")[2]
     assert [block.index(title) for title in order] == sorted(block.index(title) for title in order)
-    listed = facts.plan("m00", "inland", "listed")
+    listed = page_data.plan("m00", "inland", "listed")
     assert f"{listed['landed_cost']:.2f}†" in block, "a landed cost at unequal fill is marked"
     assert block.partition("Night ferry")[0].count("†") == 1
     assert "† Buys fewer pieces than another row" in block
@@ -298,20 +300,20 @@ def test_marks_are_explained_only_where_they_are_used(tmp_path):
 
 
 def test_equal_costs_share_a_rank(night):
-    facts = Facts(*night)
-    plans = facts.plans("m00", "inland")
+    page_data = PageData(*night)
+    plans = page_data.plans("m00", "inland")
     same = [{**plan, "complete_cost": Decimal(9)} if plan["scenario_code"] != "listed" else plan for plan in plans]
-    table = comparison_table(facts, same, None, "Ways")
+    table = comparison_table(page_data, same, None, "Ways")
     assert [row[2] for row in table.rows] == ["1", "1", "1", "1", "5"]
 
 
 def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=3, unfilled_piece_count=3)
-    facts = Facts(tables, night[1])
-    best = facts.plan("m00", "inland", "best")
-    assert min(facts.plans("m00", "inland"), key=lambda plan: plan["complete_cost"]) == best
-    assert ranked(facts.plans("m00", "inland"))[-1] == best
-    assert saving(facts.plan("m00", "inland", "listed"), best) is None
+    page_data = PageData(tables, night[1])
+    best = page_data.plan("m00", "inland", "cheapest")
+    assert min(page_data.plans("m00", "inland"), key=lambda plan: plan["complete_cost"]) == best
+    assert ranked(page_data.plans("m00", "inland"))[-1] == best
+    assert saving(page_data.plan("m00", "inland", "listed"), best) is None
     write_pages(tables, night[1], tmp_path, months=())
     assert f"at least {best['complete_cost']:.2f}" in sheet_text(tmp_path, "m00")
 
@@ -319,7 +321,7 @@ def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
 def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=60, unfilled_piece_count=60)
     write_pages(tables, night[1], tmp_path, months=["2026-11"])
-    best = Facts(tables, night[1]).plan("m00", "inland", "best")
+    best = PageData(tables, night[1]).plan("m00", "inland", "cheapest")
     assert "withheld" in sheet_text(tmp_path, "m00")
     assert f"Cheapest mix {best['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
     assert f"{best['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
@@ -328,35 +330,35 @@ def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
 def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path):
     tables = with_plan(night[0], TODAY_BEST, plan_status="refused", complete_cost=Decimal("77.77"))
     write_pages(tables, night[1], tmp_path, months=["2026-11"])
-    facts = Facts(tables, night[1])
+    page_data = PageData(tables, night[1])
     for page in ("index.html", "comparison.html", "sheets/m00.html", "reports/2026-11.html"):
         assert "77.77" not in Page(tmp_path / page).shown, page
     assert "Cheapest mix refused by a check" in sheet_text(tmp_path, "m00")
     assert (
-        f"{facts.plan('m00', 'inland', 'freed')['complete_cost']:.2f} (Hidden parts in any colour)"
+        f"{page_data.plan('m00', 'inland', 'flexible')['complete_cost']:.2f} (Hidden parts in any colour)"
         in Page(tmp_path / "index.html").shown
     )
-    assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
+    assert not [link for link in Page(tmp_path / "sheets/m00-details.html").all("a") if "cheapest" in link["href"]]
 
 
 def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_saving(night, tmp_path):
     """As listed 31 pieces of m01 are missing and cost little by their estimate; the others buy all of them."""
     of_m01 = (pl.col("model_code") == "m01") & (pl.col("buyer_code") == "inland")
     todays = of_m01 & (pl.col("priced_on") == date(2026, 11, 25))
-    listed = Facts(*night).plan("m01", "inland", "listed")
+    listed = PageData(*night).plan("m01", "inland", "listed")
     dear = listed["complete_cost"] + Decimal("8.48")
     tables = with_plan(
         night[0],
-        todays & pl.col("scenario_code").is_in(["freed", "best"]),
+        todays & pl.col("scenario_code").is_in(["flexible", "cheapest"]),
         complete_cost=dear,
         landed_cost=dear,
         lower_bound=dear,
         unfilled_piece_count=0,
     )
-    costs = tables["freedom_cost"]
+    costs = tables["flexibility_cost"]
     changed = pl.when(of_m01)
-    is_none = pl.col("freedoms_allowed") == "none"
-    tables["freedom_cost"] = costs.with_columns(
+    is_none = pl.col("flexibility_allowed") == "none"
+    tables["flexibility_cost"] = costs.with_columns(
         changed.then(pl.when(is_none).then(31).otherwise(0))
         .otherwise("unfilled_piece_count")
         .alias("unfilled_piece_count"),
@@ -376,7 +378,7 @@ def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_savi
         assert (
             "Dearer than as designed" in text and "8.48 EUR" in text and "because 31 more pieces can be bought" in text
         )
-        assert "With the freedoms of colour and form 31 more pieces can be bought" in text
+        assert "With the flexible lines of colour and form 31 more pieces can be bought" in text
         assert "So today they make more of the model buildable, not the model cheaper." in text
         assert "save nothing today" not in text and "could come back" not in text
         assert "a row that finds more of them can cost more" in text
@@ -387,29 +389,29 @@ def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_savi
     assert filling and set(free) - set(missing)
     assert f"{filling} {'makes' if filling == 1 else 'make'} pieces buyable that can't be had as designed." in sheet
     assert "What single lines save can't be told: those pieces cost more than all of it." in sheet
-    evidence = sheet_text(tmp_path, "m01-evidence").partition("For a buyer abroad")[0]
-    assert "could come back" not in evidence and "What each line's colour freedom saves" not in evidence
+    details = sheet_text(tmp_path, "m01-details").partition("For a buyer abroad")[0]
+    assert "could come back" not in details and "What each line's colour flexibility saves" not in details
     assert re.search(r"Other colours only [\d.]+ 0 –", sheet), "no saving is told of costs that can't be compared"
 
 
-def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
-    facts = Facts(*night)
-    listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
-    gap = freed["landed_cost"] - freed["lower_bound"]
+def test_a_saving_below_the_gaps_cannot_be_reported_apart(night):
+    page_data = PageData(*night)
+    listed, flexible = (page_data.plan("m00", "inland", code) for code in ("listed", "flexible"))
+    gap = flexible["landed_cost"] - flexible["lower_bound"]
     assert gap > 0
-    near = {**freed, "complete_cost": listed["complete_cost"] - gap}
-    assert not saving(listed, near).is_told_apart
-    assert saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")}).is_told_apart
+    near = {**flexible, "complete_cost": listed["complete_cost"] - gap}
+    assert not saving(listed, near).is_distinct
+    assert saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")}).is_distinct
     exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": listed["complete_cost"]}
-    assert saving(listed, exact).is_told_apart and saving(listed, exact).amount == 0
+    assert saving(listed, exact).is_distinct and saving(listed, exact).amount == 0
 
 
-def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder, night):
-    text = sheet_text(folder, "m00-evidence")
-    plan = Facts(*night).plan("m00", "inland", "freed")
+def test_details_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder, night):
+    text = sheet_text(folder, "m00-details")
+    plan = PageData(*night).plan("m00", "inland", "flexible")
     gap = plan["landed_cost"] - plan["lower_bound"]
     assert f"Hidden parts in any colour {plan['landed_cost']:.2f} {plan['lower_bound']:.2f} {gap:.2f} 0.4 %" in text
-    for told in (
+    for reported in (
         "Alder & Daughters",
         "What is bought from each vendor",
         "any plain colour would fill it",
@@ -417,28 +419,28 @@ def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder
         "Oldest offers bought",
         "Faraway Loft it has no terms for the region north on 2026-11-25",
     ):
-        assert told in text, told
+        assert reported in text, reported
 
 
 def test_orders_that_two_ways_of_buying_share_are_shown_once(night, folder, tmp_path):
     tables = dict(night[0])
     for name in ("plan_vendor", "plan_purchase", "unfilled_line"):
         rows = tables[name]
-        freed = rows.filter(pl.col("scenario_code") == "freed").with_columns(scenario_code=pl.lit("best"))
-        tables[name] = pl.concat([rows.filter(pl.col("scenario_code") != "best"), freed])
+        flexible = rows.filter(pl.col("scenario_code") == "flexible").with_columns(scenario_code=pl.lit("cheapest"))
+        tables[name] = pl.concat([rows.filter(pl.col("scenario_code") != "cheapest"), flexible])
     write_pages(tables, night[1], tmp_path, months=())
-    told, before = sheet_text(tmp_path, "m00-evidence"), sheet_text(folder, "m00-evidence")
-    assert told.count("Cheapest mix The same orders as: Hidden parts in any colour.") == len(BUYERS)
+    reported, before = sheet_text(tmp_path, "m00-details"), sheet_text(folder, "m00-details")
+    assert reported.count("Cheapest mix The same orders as: Hidden parts in any colour.") == len(BUYERS)
     assert "The same orders as" not in before
-    assert before.count("What is bought from each vendor") > told.count("What is bought from each vendor") > 0
-    links = [link["href"] for link in Page(tmp_path / "sheets/m00-evidence.html").all("a")]
+    assert before.count("What is bought from each vendor") > reported.count("What is bought from each vendor") > 0
+    links = [link["href"] for link in Page(tmp_path / "sheets/m00-details.html").all("a")]
     assert any("/best/" in link for link in links), "the way's own order list is still linked"
 
 
 def test_a_vendor_whose_prices_are_old_is_named(night, tmp_path):
     old = pl.when(pl.col("vendor_code") == "sumi").then(pl.lit(date(2026, 9, 1))).otherwise(pl.col("observed_on"))
     write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path, months=())
-    assert "Sumi Bricks its last price export is of 1 September 2026" in sheet_text(tmp_path, "m00-evidence")
+    assert "Sumi Bricks its last price export is of 1 September 2026" in sheet_text(tmp_path, "m00-details")
 
 
 def test_a_model_without_a_plan_says_why(night, tmp_path):
@@ -473,7 +475,7 @@ def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path):
     assert "What changed" not in sheet_text(tmp_path, "m00")
 
 
-def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(night, tmp_path):
+def test_a_buyer_whose_past_is_not_planned_is_reported_so_instead_of_an_empty_chart(night, tmp_path):
     tables, inputs = night
     buyers = [inputs.settings.buyer[0], inputs.settings.buyer[1].model_copy(update={"plan_past_months": False})]
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"buyer": buyers}))
@@ -498,7 +500,7 @@ def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(
 def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path):
     month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
     write_pages(
-        with_plan(night[0], month_end & (pl.col("scenario_code") == "freed"), gap_pct=33.3),
+        with_plan(night[0], month_end & (pl.col("scenario_code") == "flexible"), gap_pct=33.3),
         night[1],
         tmp_path,
         months=(),
@@ -512,31 +514,33 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path
 
 
 @pytest.mark.parametrize(
-    ("saving", "is_told_apart", "words"),
+    ("saving", "is_distinct", "words"),
     [
-        (Decimal("0.10"), True, "Of 6 lines with a colour freedom, 6 clearly save money."),
+        (Decimal("0.10"), True, "Of 6 lines with a colour flexibility, 6 clearly save money."),
         (
             Decimal(0),
             False,
-            "Of 6 lines with a colour freedom, 0 clearly save money, 1 makes pieces buyable that can't be had as designed, and "
+            "Of 6 lines with a colour flexibility, 0 clearly save money, 1 makes pieces buyable that can't be had as designed, and "
             "5 save nothing today: the designer's colour could come back there.",
         ),
         (
             Decimal(5),
             False,
-            "Of 6 lines with a colour freedom, 0 clearly save money, 6 save less than how exact the plans are.",
+            "Of 6 lines with a colour flexibility, 0 clearly save money, 6 save less than how exact the plans are.",
         ),
     ],
 )
-def test_how_many_freedoms_pay_is_told(night, tmp_path, saving, is_told_apart, words):
+def test_how_many_flexible_lines_pay_is_reported(night, tmp_path, saving, is_distinct, words):
     values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
-    tables = change(night[0], "colour_flex_saving", values, pl.lit(is_told_apart).alias("is_told_apart"))
+    tables = change(night[0], "colour_flex_saving", values, pl.lit(is_distinct).alias("is_distinct"))
     write_pages(tables, night[1], tmp_path, months=())
     assert words in sheet_text(tmp_path, "m02")
     marked = "5.00 \u2248"
-    assert (marked in sheet_text(tmp_path, "m02-evidence")) == (saving == 5)
-    named = "Freedoms that save nothing today, so that the designer's colour could come back: lines 1, 3, 5, 7, 9."
-    assert (named in sheet_text(tmp_path, "m02-evidence")) == (not saving)
+    assert (marked in sheet_text(tmp_path, "m02-details")) == (saving == 5)
+    named = (
+        "Flexible lines that save nothing today, so that the designer's colour could come back: lines 1, 3, 5, 7, 9."
+    )
+    assert (named in sheet_text(tmp_path, "m02-details")) == (not saving)
     assert named not in sheet_text(tmp_path, "m02")
 
 
@@ -545,11 +549,11 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder):
     text = sheet_text(folder, "m02")
     for words in (
         "Other colours only",
-        "6 of 12 lines have been judged so far (50 %).",
+        "6 of 12 lines have been decided so far (50 %).",
         "Fair share",
         "Acts with lines",
         "3 (same vendor)",
-        "Nobody has judged 6 lines yet.",
+        "Nobody has decided 6 lines yet.",
         "the first line 1.00, the first 3 lines 2.25, the first 4 lines 2.50 EUR",
         "2 lines are not worth a look",
         "Planned anew with the first 2 lines in any colour",
@@ -561,26 +565,26 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder):
     assert "Where to look next" in none
     for words in ("Fair share", "Lines to look at first", "What other forms save", "(line "):
         assert words not in none, words
-    evidence = sheet_text(folder, "m02-evidence")
-    assert "By the reckoning" in evidence and "the first 2 lines to look at in any colour" in evidence
-    assert "By the reckoning" not in text
-    assert "The four costs above" in sheet_text(folder, "m00-evidence") and "The four costs above" not in text
-    assert "quick reckoning within a few dozen sets of vendors" in none
-    assert "quick reckoning within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
+    details = sheet_text(folder, "m02-details")
+    assert "By the estimate" in details and "the first 2 lines to look at in any colour" in details
+    assert "By the estimate" not in text
+    assert "The four costs above" in sheet_text(folder, "m00-details") and "The four costs above" not in text
+    assert "quick estimate within a few dozen sets of vendors" in none
+    assert "quick estimate within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
 
 
-def test_how_exact_sampled_shares_are_is_told(night, tmp_path):
+def test_how_exact_sampled_shares_are_is_reported(night, tmp_path):
     error = (
         pl.when(pl.col("saving_view") == "fair")
         .then(pl.lit(Decimal("0.02")))
         .cast(pl.Decimal(18, 4))
         .alias("standard_error")
     )
-    tables = change(night[0], "colour_flex_saving", error, pl.lit(3, pl.Int64).alias("freed_line_count"))
+    tables = change(night[0], "colour_flex_saving", error, pl.lit(3, pl.Int64).alias("flexible_line_count"))
     write_pages(tables, night[1], tmp_path)
     words = "Fair shares are means over 512 random orders; their standard error is at most 0.02 EUR."
     assert words in sheet_text(tmp_path, "m02") and words not in sheet_text(tmp_path, "m00")
-    assert "Lines that must be alike count as one freedom" in sheet_text(tmp_path, "m02")
+    assert "Lines that must be alike count as one flexibility" in sheet_text(tmp_path, "m02")
 
 
 def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night, tmp_path):
@@ -613,13 +617,13 @@ def test_distances_of_colours_have_words(distance, words):
 def test_savings_without_fair_shares_are_not_lost(night, tmp_path):
     last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
     write_pages(last, night[1], tmp_path, months=())
-    assert "Of 6 lines with a colour freedom, 2 clearly save money" in sheet_text(tmp_path, "m00")
+    assert "Of 6 lines with a colour flexibility, 2 clearly save money" in sheet_text(tmp_path, "m00")
 
 
 def test_offers_of_today_are_not_called_the_oldest(night, tmp_path):
     fresh = change(night[0], "price_history", pl.lit(date(2026, 11, 25)).alias("last_confirmed_on"))
     write_pages(fresh, night[1], tmp_path, months=())
-    assert "Oldest offers bought" not in sheet_text(tmp_path, "m00-evidence")
+    assert "Oldest offers bought" not in sheet_text(tmp_path, "m00-details")
 
 
 def contrast(one, other):
@@ -662,7 +666,7 @@ def test_every_month_has_its_pages_figures_and_picture(tmp_path):
     assert len(written) == 1 + 2 + 4 * 3 + of_months + 1 + 1
 
 
-def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_told(folder):
+def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_reported(folder):
     for name, times in (("index", 2), ("comparison", 6)):
         page = Page(folder / f"{name}.html").shown
         assert page.count("Pieces priced") >= times, "a table per buyer, or per model and buyer"

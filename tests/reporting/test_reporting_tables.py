@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.reporting.tables import (
+from pipelines.reporting.basis.page_tables import (
     Link,
     Table,
     certainty,
@@ -72,8 +72,8 @@ def test_percents_counts_and_dates():
 
 @given(st.floats(0, 1000))
 def test_a_gap_is_never_understated(value):
-    told = Decimal(gap(value).removesuffix(" %").replace(",", ""))
-    assert value <= float(told) <= value + 0.1 + 1e-9
+    reported = Decimal(gap(value).removesuffix(" %").replace(",", ""))
+    assert value <= float(reported) <= value + 0.1 + 1e-9
 
 
 def test_certainty_in_words():
@@ -88,7 +88,7 @@ def test_certainty_in_words():
 def test_a_code_becomes_a_plain_file_name(code):
     name = file_name(code)
     assert name and name not in (".", "..") and not name.startswith(".")
-    assert not set(name) & set('/\\:*?"<>|\0 \n') and not name.endswith("-evidence")
+    assert not set(name) & set('/\\:*?"<>|\0 \n') and not name.endswith("-details")
 
 
 @given(st.lists(st.text(alphabet="ab/.-: ", min_size=1, max_size=6), min_size=2, max_size=8, unique=True))
@@ -96,19 +96,19 @@ def test_different_codes_never_share_a_file_name(codes):
     assert len({file_name(code) for code in codes}) == len(codes)
 
 
-def test_a_model_cannot_overwrite_another_models_evidence():
+def test_a_model_cannot_overwrite_another_models_details():
     assert file_name("crane") == "crane"
-    assert file_name("crane-evidence") != "crane-evidence"
+    assert file_name("crane-details") != "crane-details"
 
 
 @given(st.text(max_size=60))
 def test_markdown_cannot_be_broken_out_of(text):
-    told = escape_markdown(text)
-    assert not set(told) & set("<>\n\r")
-    for position, character in enumerate(told):
+    reported = escape_markdown(text)
+    assert not set(reported) & set("<>\n\r")
+    for position, character in enumerate(reported):
         if character in "|*_[]`":
-            backslashes = len(told[:position]) - len(told[:position].rstrip("\\"))
-            assert backslashes % 2 == 1, told
+            backslashes = len(reported[:position]) - len(reported[:position].rstrip("\\"))
+            assert backslashes % 2 == 1, reported
 
 
 def test_a_table_as_markdown():

@@ -6,9 +6,9 @@ from decimal import Decimal
 import pytest
 from sample_tables import frame, sample
 
-from pipelines.reporting.facts import Facts
-from pipelines.reporting.monthly_report import write_monthly_report
-from pipelines.reporting.suspects import in_words, suspect_section
+from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.month.monthly_report import write_monthly_report
+from pipelines.reporting.sections.suspects import in_words, suspect_section
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
 
@@ -21,7 +21,7 @@ def suspect(**changes):
         "listing_code": "", "currency_code": "EUR", "unit_price": Decimal("1.00"), "price_from_on": date(2026, 11, 20),
         "valid_from_on": date(2026, 11, 20), "valid_to_on": None, "own_price": Decimal("0.10"), "own_ratio": 10.0, "market_price": Decimal("0.11"),
         "market_ratio": 9.09, "rival_vendor_count": 5, "pack_size": 10, "suspicion": "price_per_pack", "cleared_from_on": None,
-        "wanted_piece_count": 0, "cost_influence": Decimal("0"), "influence_rank": 2,
+        "servable_piece_count": 0, "cost_influence": Decimal("0"), "influence_rank": 2,
     }  # fmt: skip
     return {**row, **changes}
 
@@ -31,10 +31,10 @@ def night():
     return sample(month_count=3)
 
 
-def facts(night, *rows, variants=()):
+def page_data(night, *rows, variants=()):
     tables, inputs = night
     added = {"suspect_price": frame(SUSPECT_PRICE, list(rows)), "plan_variant": frame(PLAN_VARIANT, list(variants))}
-    return Facts({**tables, **added}, inputs)
+    return PageData({**tables, **added}, inputs)
 
 
 def first_cells(section):
@@ -42,7 +42,9 @@ def first_cells(section):
 
 
 def test_without_suspects_there_is_no_section(night, tmp_path):
-    assert suspect_section(facts(night), TODAY) is None and suspect_section(facts(night, suspect()), None) is None
+    assert (
+        suspect_section(page_data(night), TODAY) is None and suspect_section(page_data(night, suspect()), None) is None
+    )
     for path in write_monthly_report(*night, "2026-11", tmp_path)[:2]:
         assert "stand out" not in path.read_text(encoding="utf-8")
 
@@ -54,11 +56,11 @@ def test_prices_come_by_rank_one_line_an_offer(night):
         suspect(offer_id="o2", part_code="dear", influence_rank=1),
         suspect(offer_id="o3", part_code="sold out", influence_rank=None),
     ]
-    section = suspect_section(facts(night, *rows), TODAY)
+    section = suspect_section(page_data(night, *rows), TODAY)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["dear", "odd part"]
     assert section["more"] == "" and section["effects"] == []
     many = [suspect(offer_id=f"o{n}", part_code=f"p{n:02}", influence_rank=n) for n in range(1, 14)]
-    section = suspect_section(facts(night, *many), TODAY)
+    section = suspect_section(page_data(night, *many), TODAY)
     assert len(section["table"].rows) == 10 and section["more"].startswith("3 more")
 
 
@@ -73,28 +75,32 @@ def test_a_past_month_shows_what_was_known_then(night):
         suspect(offer_id="e", part_code="confirmed", cleared_from_on=past, **then),
         suspect(offer_id="f", part_code="later"),
     ]
-    section = suspect_section(facts(night, *rows), past)
+    section = suspect_section(page_data(night, *rows), past)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["further", "later confirmed", "then"]
     assert len(section["table"].columns) == 6, "what they could cost is known for today alone"
 
 
 def test_elements_of_models_that_publish_no_lines_are_not_named(night):
-    section = suspect_section(facts(night, suspect(part_code="secret", wanted_piece_count=3)), TODAY)
+    section = suspect_section(page_data(night, suspect(part_code="secret", servable_piece_count=3)), TODAY)
     assert first_cells(section) == ["a part (not named)"]
 
 
-def test_the_difference_of_trusting_them_is_told_where_there_is_one(night, tmp_path):
-    plain = facts(night)
-    plan = plain.plan("m00", "inland", "best")
+def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night, tmp_path):
+    plain = page_data(night)
+    plan = plain.plan("m00", "inland", "cheapest")
     variant = {name: plan[name] for name in PLAN_VARIANT.columns[:4]} | {
         "variant_kind": "suspects_trusted", "variant_value": "all", "landed_cost": plan["landed_cost"] - Decimal("1.5"),
         "unfilled_piece_count": plan["unfilled_piece_count"], "vendor_count": 2, "variant_vendor_codes": "a;b",
     }  # fmt: skip
-    same = {**variant, "model_code": "m01", "landed_cost": plain.plan("m01", "inland", "best")["landed_cost"]}
-    same["unfilled_piece_count"] = plain.plan("m01", "inland", "best")["unfilled_piece_count"]
-    known = facts(night, suspect(), variants=[variant, same])
-    told = suspect_section(known, TODAY)["effects"]
-    assert len(told) == 1 and f"{plan['landed_cost'] - Decimal('1.5'):.2f}" in told[0] and "missing" not in told[0]
+    same = {**variant, "model_code": "m01", "landed_cost": plain.plan("m01", "inland", "cheapest")["landed_cost"]}
+    same["unfilled_piece_count"] = plain.plan("m01", "inland", "cheapest")["unfilled_piece_count"]
+    known = page_data(night, suspect(), variants=[variant, same])
+    reported = suspect_section(known, TODAY)["effects"]
+    assert (
+        len(reported) == 1
+        and f"{plan['landed_cost'] - Decimal('1.5'):.2f}" in reported[0]
+        and "missing" not in reported[0]
+    )
     tables = {
         **night[0],
         "suspect_price": frame(SUSPECT_PRICE, [suspect()]),
@@ -105,7 +111,7 @@ def test_the_difference_of_trusting_them_is_told_where_there_is_one(night, tmp_p
         assert (
             "Prices that stand out" in text
             and "the price of a pack of 10?" in text
-            and told[0] in text.replace("\u00a0", " ")
+            and reported[0] in text.replace("\u00a0", " ")
         )
 
 

@@ -5,10 +5,10 @@ from decimal import Decimal
 import pytest
 from sample_tables import frame, sample
 
-from pipelines.reporting.facts import Facts
+from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.basis.page_tables import NOTHING
 from pipelines.reporting.pages import write_pages
-from pipelines.reporting.tables import NOTHING
-from pipelines.reporting.variants import why_this_plan
+from pipelines.reporting.sections.variants import why_this_plan
 from schemas.published.keys import PLAN_KEY
 from schemas.published.plans import PLAN_VENDOR, SECOND_SOURCE
 from schemas.published.what_if import PLAN_VARIANT
@@ -25,10 +25,10 @@ OWN = ["alder", "quay", "sumi"]
 
 @pytest.fixture(scope="module")
 def plan(night):
-    facts = Facts(*night)
-    found = facts.plan("m00", "inland", "best")
+    page_data = PageData(*night)
+    found = page_data.plan("m00", "inland", "cheapest")
     assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
-    assert facts.rows_of(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
+    assert page_data.rows_of(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
     return found
 
 
@@ -56,7 +56,7 @@ def why(night, plan, variants=(), sources=()):
         "plan_variant": frame(PLAN_VARIANT, list(variants)),
         "second_source": frame(SECOND_SOURCE, list(sources)),
     }
-    return why_this_plan(Facts({**tables, **added}, inputs), plan)
+    return why_this_plan(PageData({**tables, **added}, inputs), plan)
 
 
 def test_a_plan_without_variants_needs_no_words(night, plan):
@@ -64,7 +64,7 @@ def test_a_plan_without_variants_needs_no_words(night, plan):
 
 
 def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
-    told = why(
+    reported = why(
         night,
         plan,
         [
@@ -73,21 +73,21 @@ def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
             variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16),
         ],
     )
-    assert told["without"].rows == (
+    assert reported["without"].rows == (
         ("Alder & Daughters", "18.73", "89.53", "+4.20", "2", "0"),
         ("Quayside Parts", "35.92", "86.40", "+1.07", "3", "0"),
         ("Sumi Bricks", "30.68", "76.33", NOTHING, "2", "16"),  # cheaper, but it lacks pieces: no comparison
     )
-    assert told["runner_up"] == (
+    assert reported["runner_up"] == (
         "The next best choice of vendors found costs 86.40 EUR: Alder & Daughters, Faraway Loft, Sumi Bricks."
     )
-    assert told["fewer"] is told["shipping"] is told["sources"] is None
-    assert told["sources_told"] == told["sturdy"] == ""
+    assert reported["fewer"] is reported["shipping"] is reported["sources"] is None
+    assert reported["sources_shown"] == reported["robust"] == ""
 
 
 def test_no_runner_up_where_nothing_else_buys_as_much(night, plan):
-    told = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
-    assert told["runner_up"] == ""
+    reported = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
+    assert reported["runner_up"] == ""
 
 
 def test_what_fewer_parcels_would_cost(night, plan):
@@ -124,12 +124,12 @@ def test_who_else_sells_what_is_bought(night, plan):
         source(plan, 2, 1, 1),
         source(plan, 3, 2, 1, "faraway", price, quantity=1200),
     ]
-    told = why(night, plan, sources=sources)
-    assert told["sources_told"] == (
+    reported = why(night, plan, sources=sources)
+    assert reported["sources_shown"] == (
         "Of 3 portions bought, 1 could come whole from nobody else, and for 1 the cheapest other source is a vendor this "
         "plan orders from anyway."
     )
-    shown = [row[1:] for row in told["sources"].rows]  # the fewest sources first
+    shown = [row[1:] for row in reported["sources"].rows]  # the fewest sources first
     assert shown == [
         ("2.1", "4", "north", "0.1000", "nobody", NOTHING),
         ("3.1", "1,200", "north", "0.1000", "Faraway Loft", "0.1234"),
@@ -138,28 +138,28 @@ def test_who_else_sells_what_is_bought(night, plan):
 
 
 def test_only_the_ten_portions_with_fewest_sources_are_listed(night, plan):
-    told = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
-    assert [row[1] for row in told["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
+    reported = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
+    assert [row[1] for row in reported["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
 
 
-def test_what_a_sturdier_plan_would_cost(night, plan):
+def test_what_a_more_robust_plan_would_cost(night, plan):
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
-    sturdy = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "counter", "faraway"])
+    robust = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "maker", "faraway"])
     beginning = "2 portions could come whole from two vendors or more"
     exposed = f"{beginning}; for 1 of them this plan orders from one of those at most."
-    assert why(night, plan, [sturdy], sources)["sturdy"] == (
-        f"{exposed} A sturdier plan, which leaves none of them to a single vendor, orders from The maker's counter, "
+    assert why(night, plan, [robust], sources)["robust"] == (
+        f"{exposed} A more robust plan, which leaves none of them to a single vendor, orders from The maker's shop, "
         "Faraway Loft as well and costs 95.00 EUR (+9.67)."
     )
-    assert why(night, plan, [], sources)["sturdy"] == exposed  # none could be made
-    assert why(night, plan, [], sources[:1])["sturdy"] == (
+    assert why(night, plan, [], sources)["robust"] == exposed  # none could be made
+    assert why(night, plan, [], sources[:1])["robust"] == (
         "1 portion could come whole from two vendors or more, and it could come from two that this plan orders from: it is "
-        "as sturdy as it can be."
+        "as robust as it can be."
     )
-    assert why(night, plan, [], sources[1:2])["sturdy"] == ""  # nobody else sells it: no plan is sturdier
+    assert why(night, plan, [], sources[1:2])["robust"] == ""  # nobody else sells it: no plan is more robust
 
 
-def test_the_evidence_page_says_it_all(night, plan, tmp_path):
+def test_the_details_page_says_it_all(night, plan, tmp_path):
     tables, inputs = night
     variants = [
         variant(plan, "without_vendor", "quay", "1.07", ["alder", "faraway", "sumi"]),
@@ -170,7 +170,7 @@ def test_the_evidence_page_says_it_all(night, plan, tmp_path):
         "second_source": frame(SECOND_SOURCE, [source(plan, 3, 2, 1, "faraway")]),
     }
     write_pages({**tables, **added}, inputs, tmp_path)
-    page = (tmp_path / "sheets" / "m00-evidence.html").read_text(encoding="utf-8")
+    page = (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
     assert "Why this plan" in page
     assert "The next best choice of vendors found costs 86.40 EUR" in page
     assert "orders from Faraway Loft as well and costs 95.00 EUR (+9.67)" in page

@@ -66,8 +66,8 @@ def test_every_column_of_every_contract_refuses_a_bad_value(contract):
         tried += 1
         result = validate_text(contract, pl.DataFrame({**good_row(contract), name: [bad]}), where="test.csv")
         assert result.rows.is_empty()
-        assert name in result.failures["held_column"].to_list()
-        assert bad in result.failures["held_value"].to_list()
+        assert name in result.failures["quarantined_column"].to_list()
+        assert bad in result.failures["quarantined_value"].to_list()
     assert tried, "a contract without any refusable column tests nothing"
 
 
@@ -77,7 +77,7 @@ def test_every_required_column_must_be_there_and_filled(contract):
         with pytest.raises(InputError, match=name):
             validate_text(contract, pl.DataFrame({k: v for k, v in good_row(contract).items() if k != name}), where="t")
         result = validate_text(contract, pl.DataFrame({**good_row(contract), name: ["  "]}), where="t")
-        assert result.failures["held_column"].to_list() == [name]
+        assert result.failures["quarantined_column"].to_list() == [name]
 
 
 @pytest.mark.parametrize("contract", CONTRACTS, ids=lambda c: c.name)

@@ -7,7 +7,7 @@ import pytest
 from trend_market import ABROAD, HOME, inputs, market, model, month_ends, offer, table
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.trends.availability import availability
+from pipelines.trends.outlook.availability import availability
 from schemas.inputs.catalogue import ELEMENT_STATUS
 from schemas.inputs.price_files import PRICE_SUMMARY
 

@@ -3,14 +3,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.trends.contributions import (
+from pipelines.trends.index_numbers.bilateral import Pair
+from pipelines.trends.index_numbers.contributions import (
     fisher_contributions,
     geometric_contributions,
     laspeyres_contributions,
     lowe_contributions,
     tornqvist_contributions,
 )
-from pipelines.trends.index_numbers import Pair
 
 # Months 1 and 2 of items A, B, C, E of the example in test_index_numbers; expected values by a separate program.
 PAIR = Pair(

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trend_market import ABROAD, HOME, inputs, market, offer
 
-from pipelines.trends.element_prices import element_prices
+from pipelines.trends.prices.element_prices import element_prices
 
 DAY = date(2026, 1, 31)
 

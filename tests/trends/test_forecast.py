@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from statsmodels.tsa.forecasting.theta import ThetaModel
 
-from pipelines.trends import forecast as forecasts
-from pipelines.trends.forecast import HORIZON, forecast, rolling_origin
-from pipelines.trends.seasonal import STRONG, decompose
+from pipelines.trends.outlook import forecast as forecasts
+from pipelines.trends.outlook.forecast import HORIZON, forecast, rolling_origin
+from pipelines.trends.outlook.seasonal import STRONG, decompose
 from tests.length import examples
 
 NEAR = 1e-4
@@ -145,12 +145,14 @@ def test_the_interval_holds_about_four_times_in_five_for_months_that_no_trial_ha
 def test_forecasts_are_the_same_in_every_run():
     """Another process gives the same bytes, whatever this one calculated before; and loads the library only to forecast."""
     script = (
-        "import sys; import numpy as np; from pipelines.trends.forecast import forecast; assert 'statsmodels' not in sys.modules;"
+        "import sys; import numpy as np; from pipelines.trends.outlook.forecast import forecast; assert 'statsmodels' not in sys.modules;"
         "sys.stdout.buffer.write(forecast(np.frombuffer(sys.stdin.buffer.read()), 3).levels.tobytes())"
     )
     levels = planted(40)
-    told = subprocess.run([sys.executable, "-c", script], input=levels.tobytes(), check=True, stdout=subprocess.PIPE)
-    assert told.stdout == forecast(levels, 3).levels.tobytes()
+    reported = subprocess.run(
+        [sys.executable, "-c", script], input=levels.tobytes(), check=True, stdout=subprocess.PIPE
+    )
+    assert reported.stdout == forecast(levels, 3).levels.tobytes()
 
 
 def test_trials_use_only_what_was_known_then():

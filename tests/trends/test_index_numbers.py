@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.trends.contributions import fisher_contributions, laspeyres_contributions, tornqvist_contributions
-from pipelines.trends.index_numbers import (
+from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
     TIME_REVERSIBLE,
     Pair,
@@ -24,7 +23,12 @@ from pipelines.trends.index_numbers import (
     lowe_index,
     paasche,
 )
-from pipelines.trends.multilateral import geks
+from pipelines.trends.index_numbers.contributions import (
+    fisher_contributions,
+    laspeyres_contributions,
+    tornqvist_contributions,
+)
+from pipelines.trends.index_numbers.multilateral import geks
 
 ONE_WAY = {"laspeyres", "paasche", "carli", "harmonic"}
 
@@ -260,7 +264,7 @@ def test_weights_that_are_all_zero_give_no_index():
 
 
 @pytest.mark.parametrize(
-    ("rows", "told"),
+    ("rows", "reported"),
     [
         ([("1", "A", 1.0, 1.0), ("1", "A", 2.0, 1.0)], "share a month"),
         ([("1", "A", 0.0, 1.0)], "above 0"),
@@ -271,8 +275,8 @@ def test_weights_that_are_all_zero_give_no_index():
         ([("1", "A", 1.0, math.nan)], "0 or more"),
     ],
 )
-def test_prices_and_quantities_that_make_no_sense_are_refused(rows, told):
-    with pytest.raises(ValueError, match=told):
+def test_prices_and_quantities_that_make_no_sense_are_refused(rows, reported):
+    with pytest.raises(ValueError, match=reported):
         Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
 
 

@@ -7,10 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
-from pipelines.trends.index_numbers import Panel, direct_index, jevons, tornqvist
-from pipelines.trends.monthly import basket_lines
+from pipelines.trends.index_numbers.bilateral import Panel, direct_index, jevons, tornqvist
+from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.model_index.monthly import basket_lines
 from pipelines.trends.months import month_before
-from pipelines.trends.multilateral import geks
 from schemas.published.price_index import ELEMENT_PRICE, PRICE_INDEX
 from schemas.validate import polars_schema
 

@@ -2,7 +2,7 @@ import polars as pl
 import pytest
 from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
-from pipelines.trends.movers import movers
+from pipelines.trends.prices.movers import movers
 from schemas.published.price_index import ELEMENT_PRICE
 
 PATHS = {

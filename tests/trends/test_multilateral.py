@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.trends.index_numbers import (
+from pipelines.trends.index_numbers.bilateral import (
     Panel,
     carli,
     compare,
@@ -18,7 +18,7 @@ from pipelines.trends.index_numbers import (
     tornqvist,
     walsh,
 )
-from pipelines.trends.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
 
 METHODS = {
     "geks-tornqvist": geks,

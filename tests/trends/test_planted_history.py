@@ -15,11 +15,11 @@ import polars as pl
 import pytest
 from trend_market import HOME, inputs, market, model, month_ends, offer, price_trends, table
 
-from pipelines.insight.buying_time import buying_time
-from pipelines.reporting.facts import Facts
-from pipelines.reporting.model_report import model_report
-from pipelines.trends.availability import availability
-from pipelines.trends.price_changes import price_change_distribution, vendor_moves
+from pipelines.insight.over_time.buying_time import buying_time
+from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.month.model_report import model_report
+from pipelines.trends.outlook.availability import availability
+from pipelines.trends.outlook.price_changes import price_change_distribution, vendor_changes
 from schemas.inputs.price_files import PRICE_SUMMARY
 from schemas.published.plans import MODEL_COST
 from schemas.validate import polars_schema
@@ -58,7 +58,7 @@ def cost_of(day):
     """A plan of the date, so that the report has a today; what it costs is not what is planted."""
     schema = polars_schema(MODEL_COST)
     known = {
-        "priced_on": day, "model_code": "tower", "scenario_code": "best", "buyer_code": "home", "plan_status": "proven",
+        "priced_on": day, "model_code": "tower", "scenario_code": "cheapest", "buyer_code": "home", "plan_status": "proven",
         "currency_code": "EUR", "complete_cost": Decimal(100), "landed_cost": Decimal(100), "lower_bound": Decimal(100),
         "piece_count": 480,
     }  # fmt: skip
@@ -83,7 +83,7 @@ def found():
         "price_change_distribution": price_change_distribution(lines), "element_availability": looked.elements,
         "model_availability": looked.models, **timing,
     }  # fmt: skip
-    facts = Facts(published, night)
+    facts = PageData(published, night)
     return {
         "reports": {
             step: model_report(facts, facts.models[0], f"{DAYS[step]:%Y-%m}")["sections"][0]
@@ -91,7 +91,7 @@ def found():
         },
         "index": index.filter(index_method="lowe").sort("month"),
         "lines": lines,
-        "moves": vendor_moves(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW]).to_dicts(),
+        "moves": vendor_changes(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW]).to_dicts(),
         "elements": {row["part_code"]: row for row in looked.elements.to_dicts()},
         "spread": price_change_distribution(lines),
         **timing,

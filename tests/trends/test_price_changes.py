@@ -8,7 +8,7 @@ import pytest
 from trend_market import inputs, market, markets_of, model, offer, price_trends
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.trends.price_changes import price_change_distribution, vendor_moves
+from pipelines.trends.outlook.price_changes import price_change_distribution, vendor_changes
 
 BEFORE, NOW = date(2026, 1, 31), date(2026, 2, 28)
 
@@ -43,7 +43,7 @@ def night(*models, **given):
 
 
 def moves(before, now, *models, **given):
-    rows = vendor_moves(night(*models, **given), BEFORE, before, NOW, now).to_dicts()
+    rows = vendor_changes(night(*models, **given), BEFORE, before, NOW, now).to_dicts()
     return {row["vendor_code"]: row for row in rows}
 
 
@@ -97,5 +97,5 @@ def test_an_element_nobody_else_has_ever_sold_has_no_effect_to_tell():
 
 
 def test_no_models_no_rows():
-    assert vendor_moves(night(), BEFORE, market(), NOW, market()).is_empty()
-    assert isinstance(vendor_moves(night(model(("a", "red", 1))), BEFORE, market(), NOW, market()), pl.DataFrame)
+    assert vendor_changes(night(), BEFORE, market(), NOW, market()).is_empty()
+    assert isinstance(vendor_changes(night(model(("a", "red", 1))), BEFORE, market(), NOW, market()), pl.DataFrame)

@@ -1,7 +1,7 @@
 import polars as pl
 import pytest
 
-from pipelines.trends.screens import (
+from pipelines.trends.prices.screens import (
     hidiroglou_berthelot_limits,
     hidiroglou_berthelot_outliers,
     quartile_limits,

@@ -6,7 +6,7 @@ from decimal import Decimal
 import polars as pl
 import pytest
 
-from pipelines.trends import suspects
+from pipelines.trends.prices import suspects
 from schemas.inputs.price_decisions import CONFIRMED_PRICES
 from schemas.inputs.vendors import EXCHANGE_RATES
 from schemas.validate import polars_schema
@@ -72,7 +72,7 @@ def test_a_change_unlike_those_of_its_family_is_a_candidate_and_a_common_rise_is
     assert names(found) == ["odd"]
     assert found["own_ratio"].to_list() == pytest.approx([10])
     alone = candidates(*usual(30), price("odd", 0.10, "0.135", "frame"))
-    assert names(alone) == ["odd"], "alone in its family it is judged with the whole date"
+    assert names(alone) == ["odd"], "alone in its family it is decided with the whole date"
 
 
 def test_a_doubling_of_a_cheap_piece_by_rounding_passes():
@@ -144,7 +144,7 @@ def test_prices_in_other_currencies_are_compared_at_the_days_rate():
         (0.10, "1.50", 1, None, "stands_out"),
     ],
 )
-def test_a_ratio_near_a_small_whole_number_is_told(own, unit, multiple, pack, suspicion):
+def test_a_ratio_near_a_small_whole_number_is_reported(own, unit, multiple, pack, suspicion):
     kept = flagged(candidates(*usual(30), price("odd", own, unit, sold_in_multiples_of=multiple)))
     assert kept.select("pack_size", "suspicion").rows() == [(pack, suspicion)]
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipelines.trends.theil_sen import theil_sen
+from pipelines.trends.outlook.theil_sen import theil_sen
 from tests.length import examples
 
 
@@ -28,8 +28,8 @@ def test_the_interval_holds_the_truth_about_as_often_as_it_says():
     times = np.arange(13.0)
     values = 0.3 * times[:, None] + chance.standard_t(3, size=(13, examples(4000, 40000)))
     trend = theil_sen(times, values, level=0.90)
-    held = float(((trend.low <= 0.3) & (trend.high >= 0.3)).mean())
-    assert 0.885 <= held <= 0.945
+    quarantined = float(((trend.low <= 0.3) & (trend.high >= 0.3)).mean())
+    assert 0.885 <= quarantined <= 0.945
     assert (trend.low <= trend.slope).all() and (trend.slope <= trend.high).all()
 
 

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from length import examples
 from trend_market import FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, table
 
-from pipelines.trends.index_numbers import Panel, chained_index, tornqvist
-from pipelines.trends.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
-from pipelines.trends.multilateral import geks
+from pipelines.trends.index_numbers.bilateral import Panel, chained_index, tornqvist
+from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
 from schemas.inputs.catalogue import COLOURS
 from schemas.inputs.vendors import VENDORS
 
@@ -74,7 +74,7 @@ def test_kinds_of_vendors_whose_stock_made_the_price():
         {"vendor_code": f"v{n}", "vendor_name": "x", "vendor_region_code": "north", "currency_code": "EUR"}
         for n in "123"
     ]
-    kinds[1]["vendor_kind"] = "counter"
+    kinds[1]["vendor_kind"] = "maker"
     workspace = with_tables(inputs(), vendors=table(VENDORS, kinds))
     days = month_ends(FIRST, 2)
     markets = {
@@ -88,7 +88,7 @@ def test_kinds_of_vendors_whose_stock_made_the_price():
     }
     found = trends(workspace, model(("a", "red", 10), ("b", "red", 10), ("c", "red", 10)), markets)
     # Costs 10, 20 and 4 x 1 + 6 x 2 = 16, together 46; up by 2, 4 and 2.
-    expected = {"independent": 200 / 46, "counter": 400 / 46, "both": 200 / 46}
+    expected = {"independent": 200 / 46, "maker": 400 / 46, "both": 200 / 46}
     assert groups(found, "2025-02", "vendor_kinds") == pytest.approx(expected)
 
 

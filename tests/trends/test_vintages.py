@@ -8,12 +8,12 @@ import pytest
 from trend_market import HOME, inputs, markets_of, model
 
 from pipelines.errors import InputError
-from pipelines.intake import index_vintages
-from pipelines.trends.index_numbers import Panel
-from pipelines.trends.monthly import Earlier, trends_of_models
-from pipelines.trends.multilateral import geks
-from pipelines.trends.splicing import rolling_index
-from pipelines.trends.vintages import never_revised, new_vintages, published_of, revisions, tied
+from pipelines.intake.workspace import index_vintages
+from pipelines.trends.index_numbers.bilateral import Panel
+from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.splicing import rolling_index
+from pipelines.trends.model_index.monthly import Earlier, trends_of_models
+from pipelines.trends.model_index.vintages import never_revised, new_vintages, published_of, revisions, tied
 from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
 

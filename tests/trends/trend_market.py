@@ -7,9 +7,9 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ModelSettings, Settings
-from pipelines.trends.monthly import trends_of_models
+from pipelines.trends.model_index.monthly import trends_of_models
 from schemas.all_tables import WORKSPACE_TABLES
-from schemas.inputs.models import AMENDMENTS, FREEDOMS, PARTS_LIST
+from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema, validate_text
@@ -82,7 +82,7 @@ def model(*lines, versions=None, **settings):
     return Model(
         ModelSettings.model_validate(own | settings),
         table(PARTS_LIST, rows),
-        empty_frame(FREEDOMS),
+        empty_frame(FLEXIBLE_LINES),
         empty_frame(AMENDMENTS),
     )
 

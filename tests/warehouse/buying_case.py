@@ -1,4 +1,4 @@
-"""Rows about orders across models, the counter, whole costs and assumptions, for the generation in which everything holds."""
+"""Rows about orders across models, the maker's shop, whole costs and assumptions, for the generation in which everything holds."""
 
 from decimal import Decimal
 from typing import Any
@@ -6,8 +6,8 @@ from typing import Any
 import polars as pl
 
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
-from schemas.published.makers_shop import COUNTER_CHOICE, COUNTER_FURTHER, COUNTER_THRESHOLD
-from schemas.published.what_if import WHAT_IF_SWING
+from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
+from schemas.published.what_if import SENSITIVITY
 from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 from schemas.validate import polars_schema
 
@@ -19,7 +19,7 @@ def money(text: str) -> Decimal:
 
 
 def buying_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
-    """Two models in one order of two parcels; one line carries most; a counter that is 3.80 from free shipping."""
+    """Two models in one order of two parcels; one line carries most; a maker's shop that is 3.80 from free shipping."""
     joint = {**plan, "joint_order_code": "both", "currency_code": "EUR"}
     mine = {**plan, "currency_code": "EUR"}
     tables: list[tuple[Any, list[dict[str, Any]]]] = [
@@ -61,19 +61,19 @@ def buying_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
              "spares_worth": money("0.00")}
             for at, (code, cost, missing) in enumerate((("mill", "7.40", 2), ("barn", "4.10", 0)), start=1)
         ]),
-        (COUNTER_CHOICE, [{
+        (MAKER_CHOICE, [{
             **mine, "line_number": 1, "portion_number": 1, "listed_part_code": "00501", "listed_colour_code": "7", "quantity": 6,
-            "counter_vendor_code": "hall", "counter_unit_price": money("0.12"), "elsewhere_vendor_code": "acorn",
-            "elsewhere_unit_price": money("0.10"), "counter_saving": money("-0.12"), "counter_piece_count": 0,
-            "is_counter_line": False,
+            "maker_vendor_code": "hall", "maker_unit_price": money("0.12"), "elsewhere_vendor_code": "acorn",
+            "elsewhere_unit_price": money("0.10"), "maker_saving": money("-0.12"), "maker_piece_count": 0,
+            "is_maker_line": False,
         }]),
-        (COUNTER_THRESHOLD, [{
-            **mine, "counter_vendor_code": "hall", "threshold_kind": "shipping_waiver", "assortment_code": "",
+        (MAKER_THRESHOLD, [{
+            **mine, "maker_vendor_code": "hall", "threshold_kind": "shipping_waiver", "assortment_code": "",
             "vendor_currency_code": "EUR", "threshold_value": money("5.00"), "spent_value": money("1.20"),
             "left_to_go": money("3.80"), "threshold_charge": money("4.00"),
         }]),
-        (COUNTER_FURTHER, [{
-            **mine, "counter_vendor_code": "hall", "counter_goods_value": money("1.20"), "further_spend": money("5.00"),
+        (MAKER_FURTHER, [{
+            **mine, "maker_vendor_code": "hall", "maker_goods_value": money("1.20"), "further_spend": money("5.00"),
             "landed_cost": money("7.00"), "further_landed_cost": money("8.00"), "further_cost_change": money("1.00"),
             "further_piece_count": 9, "unfilled_piece_count": 2, "further_unfilled_piece_count": 2,
         }]),
@@ -99,9 +99,9 @@ def buying_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
              "unfilled_piece_count": 2, "unfilled_estimate_count": 0, "effort": "quick"}
             for copies, landed, each in ((1, "7.00", "7.40"), (2, "11.00", "5.70"))
         ]),
-        (WHAT_IF_SWING, [
-            {**mine, "assumption": "shipping", "swing_side": side, "changed_to": words, "complete_cost": money(cost),
-             "swing_amount": money(cost) - money("7.40"), "unfilled_piece_count": 2}
+        (SENSITIVITY, [
+            {**mine, "assumption": "shipping", "sensitivity_side": side, "changed_to": words, "complete_cost": money(cost),
+             "sensitivity_amount": money(cost) - money("7.40"), "unfilled_piece_count": 2}
             for side, words, cost in (("down", "25 % cheaper", "6.15"), ("up", "25 % dearer", "8.65"))
         ]),
     ]  # fmt: skip

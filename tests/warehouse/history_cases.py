@@ -7,8 +7,8 @@ from pathlib import Path
 from random import Random
 
 import polars as pl
-from reference_fold import Correction, File, Folded, Held, Row, latest_confirmation, reference_fold
-from warehouse_kit import NOW, Taken, failures_of, held_keys_of, parents_of, taken
+from reference_fold import Correction, File, Folded, Quarantined, Row, latest_confirmation, reference_fold
+from warehouse_kit import NOW, Taken, failures_of, parents_of, quarantined_keys_of, taken
 
 from pipelines.warehouse import connect, history, load, market, tables
 from schemas.inputs.price_decisions import SOURCE_CORRECTIONS
@@ -49,12 +49,12 @@ def random_case(rng: Random, most: int = 10) -> Case:
     """Files whose hashes fall in another order than their dates, with decisions about some of them."""
     hashes = rng.sample([f"{letter}1" for letter in "abcdefghijklmnop"], rng.randint(1, most))
     vendors = rng.choice((VENDORS[:1], VENDORS))
-    mended_share = rng.choice((0, 0.2, 0.4))
+    corrected_share = rng.choice((0, 0.2, 0.4))
     files: list[File] = []
-    unknown = File(UNKNOWN, (), (Held(1), Held(2)), 2)
+    unknown = File(UNKNOWN, (), (Quarantined(1), Quarantined(2)), 2)
     for file_hash in hashes:
-        if rng.random() < mended_share:
-            files.append(file_of_mended_rows(rng, file_hash, [*files, unknown]))
+        if rng.random() < corrected_share:
+            files.append(file_of_corrected_rows(rng, file_hash, [*files, unknown]))
         else:
             files.append(file_of_one_export(rng, file_hash, rng.choice(vendors)))
     accepted_share, withdrawn_share = rng.choice(((0, 0), (0.4, 0), (0, 0.2), (0.4, 0.2)))
@@ -100,17 +100,17 @@ def corrections_frame(corrections: tuple[Correction, ...]) -> pl.DataFrame:
 
 
 def random_content(rng: Random) -> tuple:
-    """Mostly one and the same, or no spell would ever last."""
+    """Mostly one and the same, or no price period would ever last."""
     return USUAL if rng.random() < 0.85 else rng.choice(CONTENTS)
 
 
 def file_of_one_export(rng: Random, file_hash: str, vendor: str) -> File:
-    """The offers of one vendor and date, some held; full exports mostly leave little out."""
+    """The offers of one vendor and date, some quarantined; full exports mostly leave little out."""
     day = rng.choice(DAYS)
     is_full, revision = rng.random() < 0.7, rng.choice((0, 0, 1))
     kept_share = rng.choice((1, 0.8, 0.8, 0.3)) if is_full else 0.5
     trouble_share = rng.choice((0, 0.2, 0.4))
-    rows, held = [], []
+    rows, quarantined = [], []
     number = slipped = 0
     for key in KEYS:
         if rng.random() > kept_share:
@@ -120,41 +120,47 @@ def file_of_one_export(rng: Random, file_hash: str, vendor: str) -> File:
             if rng.random() > trouble_share:
                 rows.append(Row(number, vendor, day, key, step, random_content(rng), is_full, revision))
             elif rng.random() < 0.3:
-                held.append(Held(number))
+                quarantined.append(Quarantined(number))
             else:
-                held.append(Held(number, (vendor, day, key)))
+                quarantined.append(Quarantined(number, (vendor, day, key)))
                 slipped += rng.random() < 0.2
     repeats = rng.choice((0, 90, 300))  # so that one row in many has no key
-    unreadable = sum(h.offer is None for h in held) + slipped
-    return File(file_hash, tuple(rows), tuple(held), number + repeats, unreadable)
+    unreadable = sum(h.offer is None for h in quarantined) + slipped
+    return File(file_hash, tuple(rows), tuple(quarantined), number + repeats, unreadable)
 
 
-def file_of_mended_rows(rng: Random, file_hash: str, earlier: list[File]) -> File:
-    """Mended copies of rows of other files, of mended ones too; now and then one that fails again, or an added row."""
-    targets = {(f.file_hash, r.record_number): r for f in earlier for r in (*f.held, *f.rows)}
-    held_ones = [record for record, row in targets.items() if isinstance(row, Held)]
-    pool = sorted(held_ones if rng.random() < 0.7 else targets)
+def file_of_corrected_rows(rng: Random, file_hash: str, earlier: list[File]) -> File:
+    """Corrected copies of rows of other files, of corrected ones too; now and then one that fails again, or an added row."""
+    targets = {(f.file_hash, r.record_number): r for f in earlier for r in (*f.quarantined, *f.rows)}
+    quarantined_ones = [record for record, row in targets.items() if isinstance(row, Quarantined)]
+    pool = sorted(quarantined_ones if rng.random() < 0.7 else targets)
     chosen = rng.sample(pool, min(len(pool), rng.randint(1, 4)))
-    rows, held, used = [], [], set()
+    rows, quarantined, used = [], [], set()
     for number, parent in enumerate(chosen, 1):
         vendor, day, key = home_of(rng, targets[parent], [f for f in earlier if f.file_hash == parent[0]])
         if rng.random() < 0.1:
             vendor = rng.choice(VENDORS)
         if rng.random() < 0.2:
-            held.append(Held(number, (vendor, day, key) if rng.random() < 0.5 else None, parent))
+            quarantined.append(Quarantined(number, (vendor, day, key) if rng.random() < 0.5 else None, parent))
             continue
         step = rng.choice((1, 1, 10))
         if (vendor, day, key, step) not in used:
             used.add((vendor, day, key, step))
             full, revision = rng.random() < 0.5, rng.choice((0, 1))
             rows.append(Row(number, vendor, day, key, step, random_content(rng), full, revision, parent))
-    if rng.random() < 0.2 and (rows or held):
+    if rng.random() < 0.2 and (rows or quarantined):
         rows.append(Row(9, VENDORS[0], rng.choice(DAYS), KEYS[0], 100, USUAL))
-    return File(file_hash, tuple(rows), tuple(held), len(rows) + len(held), sum(h.offer is None for h in held))
+    return File(
+        file_hash,
+        tuple(rows),
+        tuple(quarantined),
+        len(rows) + len(quarantined),
+        sum(h.offer is None for h in quarantined),
+    )
 
 
-def home_of(rng: Random, target: Row | Held, homes: list[File]) -> tuple:
-    """Vendor, date and key that a mended copy most likely has: those of its record, or of its file."""
+def home_of(rng: Random, target: Row | Quarantined, homes: list[File]) -> tuple:
+    """Vendor, date and key that a corrected copy most likely has: those of its record, or of its file."""
     if isinstance(target, Row):
         return target.vendor, target.day, target.key
     if target.offer:
@@ -173,7 +179,7 @@ def as_taken(file: File) -> Taken:
             **offer_of((row.vendor, row.day, row.key)),
             **dict(zip(names, row.content, strict=True)),
             "step_from_quantity": row.step,
-            # a row that was added to mended ones may claim to be full; it must not count as such
+            # a row that was added to corrected ones may claim to be full; it must not count as such
             "coverage": "full" if row.is_full or is_added(file, row) else "partial",
             "revision_number": row.revision,
             "record_number": row.record_number,
@@ -184,17 +190,17 @@ def as_taken(file: File) -> Taken:
     return taken(
         file.file_hash,
         offers,
-        failures=failures_of(*(held.record_number for held in file.held)),
-        held_keys=held_keys_of({h.record_number: offer_of(h.offer) for h in file.held if h.offer}),
-        parents=parents_of({r.record_number: r.parent for r in (*file.rows, *file.held) if r.parent}),
+        failures=failures_of(*(quarantined.record_number for quarantined in file.quarantined)),
+        quarantined_keys=quarantined_keys_of({h.record_number: offer_of(h.offer) for h in file.quarantined if h.offer}),
+        parents=parents_of({r.record_number: r.parent for r in (*file.rows, *file.quarantined) if r.parent}),
         unreadable_key_count=file.unreadable_key_count,
         read_row_count=file.read_row_count,
-        duplicate_row_count=file.read_row_count - len(file.rows) - len(file.held),
+        duplicate_row_count=file.read_row_count - len(file.rows) - len(file.quarantined),
     )
 
 
 def is_added(file: File, row: Row) -> bool:
-    return row.parent is None and any(r.parent for r in (*file.rows, *file.held))
+    return row.parent is None and any(r.parent for r in (*file.rows, *file.quarantined))
 
 
 def offer_of(offer) -> dict:
@@ -233,7 +239,11 @@ def checked_days() -> list[date]:
 def expected(case: Case) -> tuple[Folded, dict]:
     """The reference's answer, laid out like :func:`compared`."""
     folded = reference_fold(list(case.files), set(case.accepted), set(case.withdrawn), case.corrections)
-    steps = [(spell, step, content) for spell in folded.spells for step, content in spell.steps.items()]
+    steps = [
+        (price_period, step, content)
+        for price_period in folded.price_periods
+        for step, content in price_period.steps.items()
+    ]
     known = {file.file_hash for file in case.files} - case.withdrawn
     return folded, {
         "price_history": {
@@ -245,14 +255,14 @@ def expected(case: Case) -> tuple[Folded, dict]:
             for (file_hash, vendor, day), (coverage, revision, standing, count) in folded.standing.items()
         },
         "corrected_row": {
-            (*record, *(content or (None, None))[:2]) for record, content in folded.corrected.items()
+            (*record, *(content or (None, None))[:2]) for record, content in folded.source_corrected.items()
         },
         "offer_source": len(steps),
-        "held_row": {
-            (f.file_hash, h.record_number, (f.file_hash, h.record_number) in folded.mended)
+        "quarantined_row": {
+            (f.file_hash, h.record_number, (f.file_hash, h.record_number) in folded.corrected)
             for f in case.files
             if f.file_hash in known
-            for h in f.held
+            for h in f.quarantined
         },
         "market": {
             day: {
@@ -271,7 +281,7 @@ def expected(case: Case) -> tuple[Folded, dict]:
                 for s, step, content in steps
                 if s.valid_from_on <= day
                 and s.valid_from_on
-                == max(o.valid_from_on for o in folded.spells
+                == max(o.valid_from_on for o in folded.price_periods
                        if (o.vendor, o.key) == (s.vendor, s.key) and o.valid_from_on <= day)
             }
             for day in checked_days()
@@ -304,7 +314,7 @@ def compared(found: dict) -> dict:
         "vendor_export": unrepeated(found["vendor_export"]),
         "corrected_row": unrepeated((*row[:2], *row[12:14]) for row in found["corrected_row"]),
         "offer_source": len(unrepeated(row[:2] for row in found["offer_source"])),
-        "held_row": unrepeated((row[0], row[3], row[8]) for row in found["held_row"]),
+        "quarantined_row": unrepeated((row[0], row[3], row[8]) for row in found["quarantined_row"]),
         "market": {
             day: unrepeated((*r[price["key"]], r[price["price"]], r[price["confirmed"]]) for r in found[day][0])
             for day in checked_days()

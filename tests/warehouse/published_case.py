@@ -1,4 +1,4 @@
-"""A small generation in which everything holds: two vendors, stock on hand, a make-up, an unfilled line."""
+"""A small generation in which everything holds: two vendors, stock on hand, a combination, an unfilled line."""
 
 from datetime import date, datetime
 from decimal import Decimal
@@ -8,17 +8,17 @@ import polars as pl
 from buying_case import buying_tables
 from outlook_case import outlook_tables
 from savings_case import savings_tables
-from warehouse_kit import NOW, failures_of, held_keys_of, taken
+from warehouse_kit import NOW, failures_of, quarantined_keys_of, taken
 
 from pipelines.warehouse import connect, history, load, tables
-from schemas.inputs.catalogue import MAKE_UPS
+from schemas.inputs.catalogue import COMBINATIONS
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.runs import REFRESH_RUN
 from schemas.validate import polars_schema
 
 DAY = date(2026, 1, 20)
-PLAN = {"priced_on": DAY, "model_code": "mill", "scenario_code": "freed", "buyer_code": "home"}
+PLAN = {"priced_on": DAY, "model_code": "mill", "scenario_code": "flexible", "buyer_code": "home"}
 
 
 def published_tables() -> dict[str, pl.DataFrame]:
@@ -27,7 +27,7 @@ def published_tables() -> dict[str, pl.DataFrame]:
     offers = {row["part_code"]: row["offer_id"] for row in found["price_history"].to_dicts()}
     return {
         **found,
-        "make_ups": typed(MAKE_UPS, *make_up_rows()),
+        "combinations": typed(COMBINATIONS, *combination_rows()),
         "model_cost": typed(MODEL_COST, model_cost_row()),
         "plan_vendor": typed(PLAN_VENDOR, *vendor_rows()),
         "plan_purchase": typed(PLAN_PURCHASE, *purchase_rows(offers)),
@@ -44,18 +44,18 @@ def published_tables() -> dict[str, pl.DataFrame]:
 def warehouse_tables() -> dict[str, pl.DataFrame]:
     acorn = [{"step_from_quantity": 1}, {"step_from_quantity": 50, "unit_price": Decimal("0.08")}]
     birch = [{"vendor_code": "birch", "part_code": "00777", "unit_price": Decimal("0.05"), "quantity_available": 50}]
-    held = {"failures": failures_of(2), "held_keys": held_keys_of({2: {"part_code": "00999"}}), "read_row_count": 3,
+    quarantined = {"failures": failures_of(2), "quarantined_keys": quarantined_keys_of({2: {"part_code": "00999"}}), "read_row_count": 3,
             "duplicate_row_count": 1}  # fmt: skip
     with connect.writer(Path(":memory:")) as con:
         load.load_file(con, taken("aa", acorn), NOW)
-        load.load_file(con, taken("bb", birch, **held), NOW)
+        load.load_file(con, taken("bb", birch, **quarantined), NOW)
         load.load_file(con, taken("cc", [{**row, "observed_on": date(2026, 1, 15)} for row in acorn]), NOW)
         history.fold(con)
         return tables.intake_tables(con)
 
 
-def make_up_rows() -> list[dict]:
-    shared = {"part_code": "00900", "make_up_code": "stack", "reason": ""}
+def combination_rows() -> list[dict]:
+    shared = {"part_code": "00900", "combination_code": "stack", "reason": ""}
     return [
         {**shared, "component_part_code": "00501", "component_count": 1, "valid_from_on": date(2025, 1, 1)},
         {**shared, "component_part_code": "00777", "component_count": 5, "valid_from_on": date(2024, 1, 1)},
@@ -117,7 +117,7 @@ def line_rows(offers: dict[str, str]) -> list[dict]:
     """Line 1: 4 bought and 2 on hand; line 2: 3 pieces, each made up of one 00501 and two 00777."""
     shared = {
         **PLAN, "portion_number": 1, "portion_source": "designer", "listed_colour_code": "7", "colour_rule": "any",
-        "colour_code": "7", "condition": "new", "listing_code": "", "is_listed_colour": True, "make_up_code": "",
+        "colour_code": "7", "condition": "new", "listing_code": "", "is_listed_colour": True, "combination_code": "",
     }  # fmt: skip
     acorn = {
         "vendor_code": "acorn", "order_number": 1, "offer_id": offers["00501"], "part_code": "00501", "unit_price": Decimal("0.10"),
@@ -131,7 +131,7 @@ def line_rows(offers: dict[str, str]) -> list[dict]:
         "vendor_code": "", "order_number": 1, "offer_id": "", "part_code": "00501", "unit_price": None, "vendor_currency_code": "",
     }  # fmt: skip
     first = {"line_number": 1, "listed_part_code": "00501", "is_listed_part": True}
-    second = {"line_number": 2, "listed_part_code": "00900", "is_listed_part": False, "make_up_code": "stack"}
+    second = {"line_number": 2, "listed_part_code": "00900", "is_listed_part": False, "combination_code": "stack"}
     return [
         {**shared, **first, **acorn, "quantity": 4},
         {**shared, **first, **on_hand, "quantity": 2},
@@ -144,7 +144,7 @@ def unfilled_row() -> dict:
     return {
         **PLAN, "line_number": 3, "portion_number": 1, "listed_part_code": "00999", "listed_colour_code": "7",
         "unfilled_piece_count": 2, "estimated_unit_price": Decimal("0.20"), "unfilled_estimate": Decimal("0.40"),
-        "estimate_basis": "last_seen", "what_would_help": "-1 would do",
+        "estimate_basis": "last_seen", "remedies": "-1 would do",
     }  # fmt: skip
 
 
@@ -155,7 +155,7 @@ def suspect_row(offers: dict[str, str]) -> dict:
         "condition": "new", "listing_code": "", "currency_code": "EUR", "unit_price": Decimal("0.05"),
         "price_from_on": date(2026, 1, 10), "valid_from_on": date(2026, 1, 10), "valid_to_on": None, "own_price": Decimal("0.50"),
         "own_ratio": 0.1, "market_price": None, "market_ratio": None, "rival_vendor_count": 0, "pack_size": 10,
-        "suspicion": "decimal_point", "cleared_from_on": date(2026, 1, 20), "wanted_piece_count": 6,
+        "suspicion": "decimal_point", "cleared_from_on": date(2026, 1, 20), "servable_piece_count": 6,
         "cost_influence": Decimal("2.70"), "influence_rank": None,
     }  # fmt: skip
 

@@ -1,31 +1,31 @@
-"""Rows about what freedoms save, for the generation in which everything holds."""
+"""Rows about what flexible lines save, for the generation in which everything holds."""
 
 from decimal import Decimal
 from typing import Any
 
 import polars as pl
 
-from schemas.published.flexibility import COLOUR_FLEX_SAVING, FREEDOM_COST, INTERCHANGE_SAVING, LOOK_FIRST
+from schemas.published.flexibility import COLOUR_FLEX_SAVING, FLEXIBILITY_COST, LOOK_FIRST, SUBSTITUTE_SAVING
 from schemas.validate import polars_schema
 
-LISTED_COST, FREED_COST = Decimal("8.90"), Decimal("7.40")
+LISTED_COST, FLEXIBLE_COST = Decimal("8.90"), Decimal("7.40")
 LINE = {"line_number": 1, "listed_part_code": "00501", "listed_colour_code": "7", "quantity": 6}
 
 
 def savings_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
-    """Freedoms of one line that save 1.50: 1.20 by its colour, 0.30 by its form; and two lines nobody has judged."""
-    costs = {"none": LISTED_COST, "colour": Decimal("7.60"), "interchange": Decimal("8.60"), "both": FREED_COST}
-    counts = {"line_count": 3, "judged_line_count": 1, "judged_share": 1 / 3, "share_basis": "exact"}
+    """Flexible lines of one line that save 1.50: 1.20 by its colour, 0.30 by its form; and two lines nobody has decided."""
+    costs = {"none": LISTED_COST, "colour": Decimal("7.60"), "substitutes": Decimal("8.60"), "both": FLEXIBLE_COST}
+    counts = {"line_count": 3, "decided_line_count": 1, "decided_share": 1 / 3, "share_basis": "exact"}
     tables = [
-        (FREEDOM_COST, [
+        (FLEXIBILITY_COST, [
             {
-                **counts, "freedoms_allowed": allowed, "landed_cost": cost, "unfilled_piece_count": 0, "complete_cost": cost,
-                "total_saving": LISTED_COST - cost, "is_told_apart": True, "looked_line_numbers": "",
+                **counts, "flexibility_allowed": allowed, "landed_cost": cost, "unfilled_piece_count": 0, "complete_cost": cost,
+                "total_saving": LISTED_COST - cost, "is_distinct": True, "looked_line_numbers": "",
             }
             for allowed, cost in costs.items()
         ]),
         (COLOUR_FLEX_SAVING, [saving_row("alone", "1.50", True), saving_row("last", "1.10"), saving_row("fair", "1.20")]),
-        (INTERCHANGE_SAVING, [saving_row("fair", "0.30")]),
+        (SUBSTITUTE_SAVING, [saving_row("fair", "0.30")]),
         (LOOK_FIRST, [look_row(1, 2, "0.80", "0.80", "0.80"), look_row(2, 3, "0.20", "1.00", "1.00")]),
     ]  # fmt: skip
     return {
@@ -36,10 +36,10 @@ def savings_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
     }
 
 
-def saving_row(view: str, saving: str, is_told_apart: bool = False) -> dict[str, Any]:
+def saving_row(view: str, saving: str, is_distinct: bool = False) -> dict[str, Any]:
     return {
-        **LINE, "colour_rule": "any", "saving_view": view, "saving": Decimal(saving), "is_told_apart": is_told_apart,
-        "freed_line_count": 1, "interplay": "none", "interplay_line_numbers": "",
+        **LINE, "colour_rule": "any", "saving_view": view, "saving": Decimal(saving), "is_distinct": is_distinct,
+        "flexible_line_count": 1, "interplay": "none", "interplay_line_numbers": "",
     }  # fmt: skip
 
 

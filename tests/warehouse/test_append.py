@@ -37,7 +37,7 @@ def night(rng: Random, number: int):
     return replace(
         file,
         rows=tuple(replace(row, day=day) for row in file.rows),
-        held=tuple(replace(h, offer=h.offer and (h.offer[0], day, h.offer[2])) for h in file.held),
+        quarantined=tuple(replace(h, offer=h.offer and (h.offer[0], day, h.offer[2])) for h in file.quarantined),
     )
 
 
@@ -58,9 +58,9 @@ def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng):
         history.refold(con)
         refolded = everything(con)
     assert appended == refolded
-    got, (_, wanted) = compared(appended), expected(case)
-    for name in wanted:
-        assert got[name] == wanted[name], name
+    got, (_, needed) = compared(appended), expected(case)
+    for name in needed:
+        assert got[name] == needed[name], name
 
 
 @SETTINGS
@@ -84,25 +84,25 @@ def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
             history.set_decisions(con, accepted=allowed, withdrawn=known)
             history.set_corrections(con, corrections_frame(declared))
             history.fold(con)
-        got, (_, wanted) = compared(everything(con)), expected(case)
-    for name in wanted:
-        assert got[name] == wanted[name], name
+        got, (_, needed) = compared(everything(con)), expected(case)
+    for name in needed:
+        assert got[name] == needed[name], name
 
 
 def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con):
-    """Ninety nights of full and partial exports with held and missing rows: many runs of confirmations are interrupted."""
+    """Ninety nights of full and partial exports with quarantined and missing rows: many runs of confirmations are interrupted."""
     rng = Random(11)
     files = [night(rng, number) for number in range(90)]
     for file in files:
         load.load_file(con, as_taken(file), NOW)
     history.set_decisions(con, accepted=[file.file_hash for file in files], withdrawn=())
     history.fold(con)
-    spells = reference_fold(files, {file.file_hash for file in files}, set(), ()).spells
+    price_periods = reference_fold(files, {file.file_hash for file in files}, set(), ()).price_periods
     sizes = set()
     for day in (FIRST + timedelta(days=number) for number in range(0, 95, 2)):
         confirmed = {
             (s.vendor, *s.key, step, content[0], latest_confirmation(s, day))
-            for s in spells
+            for s in price_periods
             for step, content in s.steps.items()
             if s.valid_from_on <= day and (s.valid_to_on is None or s.valid_to_on > day) and content[2] > 0
         }
@@ -175,7 +175,7 @@ def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file
     ]
 
 
-def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
+def test_several_vendors_of_one_file_are_each_decided_alone(con, monkeypatch):
     monkeypatch.setattr(append, "BATCH_ROW_COUNT", 1)
     both = [{"vendor_code": "acorn"}, {"vendor_code": "birch"}, {"vendor_code": "cedar"}]
     files = [taken("a", at(3, *both)), taken("b", at(5, both[1])), taken("c", at(4, *both))]
@@ -186,7 +186,7 @@ def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
 
 
 def kept(con) -> tuple[int, ...]:
-    tables = ("observed_row", "spell", "earlier_confirmation", "repeated_row")
+    tables = ("observed_row", "price_period", "earlier_confirmation", "repeated_row")
     return tuple(con.execute(f"select count(*) from {name}").fetchall()[0][0] for name in tables)
 
 
@@ -249,7 +249,7 @@ def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content
     for file in (taken("a", at(0, *three)), taken("b", at(1, *three))):
         load.load_file(con, file, NOW)
         history.fold(con)
-    # The spells' content goes with the first reading of a, before any fold; c must not refer to it.
+    # The price periods' content goes with the first reading of a, before any fold; c must not refer to it.
     for file in (again, after):
         load.load_file(con, file, NOW)
     assert con.execute("select count(*) from price_observation where file_hash = 'c'").fetchall() == [(3,)]
@@ -262,19 +262,19 @@ def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content
         assert everything(other) == found
 
 
-def test_references_that_no_open_spell_has_are_left_to_the_whole_fold(con, monkeypatch):
+def test_references_that_no_open_price_period_has_are_left_to_the_whole_fold(con, monkeypatch):
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.fold(con)
     load.load_file(con, taken("b", at(4, *three)), NOW)
-    con.execute("update spell set stored_number = 0 where part_code = 'p2'")
+    con.execute("update price_period set stored_number = 0 where part_code = 'p2'")
     assert folded(con, monkeypatch, taken("other", at(4, {"vendor_code": "birch"}))) == [1]
     before = everything(con)
     history.refold(con)
     assert everything(con) == before
 
 
-def test_a_file_of_one_row_may_repeat_an_open_spell(con):
+def test_a_file_of_one_row_may_repeat_an_open_price_period(con):
     for day, part in enumerate(("p1", "p2", "p2")):
         load.load_file(con, taken(str(day), at(day, {"part_code": part}, coverage="partial")), NOW)
         history.fold(con)
@@ -315,7 +315,7 @@ def test_rows_are_referred_to_wherever_they_stand_in_the_file(con, monkeypatch):
 
 def test_a_killed_append_is_as_if_it_never_began(con, monkeypatch):
     load.load_file(con, taken("aa", [{}]), NOW)
-    monkeypatch.setattr(append, "_BATCH", ("append_change", "append_waiting", "append_spell", "no_such_step"))
+    monkeypatch.setattr(append, "_BATCH", ("append_change", "append_waiting", "append_price_period", "no_such_step"))
     with pytest.raises(FileNotFoundError):
         history.fold(con)
     assert con.execute("select count(*) from price_history").fetchall() == [(0,)] and history.is_pending(con)

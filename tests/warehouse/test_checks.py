@@ -14,16 +14,16 @@ BREAKAGES = {
     "forecasts_are_earned": ("update forecast_trial set is_forecast_shown = false", "2026-02"),
     "price_change_shares_add_up": ("update price_change_distribution set risen_share = 0.3", "risen_share=0.3"),
     "bought_offers_stand": ("update price_history set valid_to_on = '2026-01-18' where part_code = '00777'", "birch"),
-    "cost_changes_add_up": ("insert into cost_change values ('2026-01-20', 'mill', 'freed', 'home', '2025-12-31', "
+    "cost_changes_add_up": ("insert into cost_change values ('2026-01-20', 'mill', 'flexible', 'home', '2025-12-31', "
                             "'prices', 1, false)", "mill"),
     "exports_hold_accepted_rows": ("update vendor_export set row_count = 5 where file_hash = 'bb'", "export_row_count=9"),
-    "held_rows_are_listed": ("delete from held_row", "bb"),
+    "quarantined_rows_are_listed": ("delete from quarantined_row", "bb"),
     "index_contributions_add_up": ("insert into index_contribution values ('mill', 'home', '2026-01', 1, 'part_family', "
                                    "'bricks', 0.5, 1)", "part_family"),
     "lower_bound_holds": ("update model_cost set lower_bound = 7.01", "7.01"),
-    "make_ups_are_whole": ("update plan_line set quantity = 5 where part_code = '00777'", "00777"),
+    "combinations_are_whole": ("update plan_line set quantity = 5 where part_code = '00777'", "00777"),
     "model_cost_adds_up": ("update model_cost set goods = goods + 0.01", "mill"),
-    "offer_ids_name_one_spell": ("update price_history set offer_id = 'same'", "same"),
+    "offer_ids_name_one_price_period": ("update price_history set offer_id = 'same'", "same"),
     "one_winner_a_day": ("update vendor_export set observed_on = '2026-01-10' where vendor_code = 'acorn'", "acorn"),
     "pieces_add_up": ("update model_cost set piece_count = 12", "12"),
     "plans_avoid_suspects": ("update suspect_price set cleared_from_on = '2026-01-21'", "birch"),
@@ -32,19 +32,19 @@ BREAKAGES = {
     "purchases_sum_to_vendor": ("update plan_vendor set bought_piece_count = 7 where vendor_code = 'birch'", "birch"),
     "purchases_have_a_source": ("delete from intake_file where file_hash = 'aa'", "aa"),
     "row_accounting": ("update intake_file set read_row_count = 9 where file_hash = 'bb'", "bb"),
-    "spells_are_confirmed": ("update offer_confirmation set confirmed_to_on = '2026-01-12' where vendor_code = 'acorn'",
+    "price_periods_are_confirmed": ("update offer_confirmation set confirmed_to_on = '2026-01-12' where vendor_code = 'acorn'",
                              "2026-01-12"),
-    "spells_do_not_overlap": ("insert into price_history select * replace (date '2026-01-12' as valid_from_on, 'x' as "
+    "price_periods_do_not_overlap": ("insert into price_history select * replace (date '2026-01-12' as valid_from_on, 'x' as "
                               "offer_id) from price_history where part_code = '00777'", "00777"),
-    "spells_run_forward": ("update price_history set last_confirmed_on = '2026-01-01' where part_code = '00777'", "00777"),
+    "price_periods_run_forward": ("update price_history set last_confirmed_on = '2026-01-01' where part_code = '00777'", "00777"),
     "status_fits_plan": ("update model_cost set plan_status = 'proven'", "proven"),
     "suspects_are_offered": ("update suspect_price set offer_id = 'unknown'", "unknown"),
     "unfilled_lines_sum_to_model": ("update unfilled_line set unfilled_estimate = 0.41", "0.41"),
-    "fair_shares_add_up": ("update interchange_saving set saving = 0.31", "1.51"),
-    "freeing_more_never_costs_more": ("update freedom_cost set complete_cost = 7.30 where freedoms_allowed = 'colour'", "7.3"),
+    "fair_shares_add_up": ("update substitute_saving set saving = 0.31", "1.51"),
+    "freeing_more_never_costs_more": ("update flexibility_cost set complete_cost = 7.30 where flexibility_allowed = 'colour'", "7.3"),
     "looks_add_up": ("update look_first set added_saving = 0.30 where look_rank = 2", "1.10"),
-    "copies_and_swings_add_up": ("update copy_cost set complete_cost = 7.50 where copies = 1", "copies 1"),
-    "counter_left_to_go": ("update counter_threshold set left_to_go = 3.79", "3.79"),
+    "copies_and_sensitivity_add_up": ("update copy_cost set complete_cost = 7.50 where copies = 1", "copies 1"),
+    "maker_left_to_go": ("update maker_threshold set left_to_go = 3.79", "3.79"),
     "joint_no_dearer_than_sequence": ("update joint_sequence set complete_cost = 3.20 where sequence_position = 1", "both"),
     "joint_pieces_add_up": ("update joint_plan set quantity = 3 where model_code = 'barn'", "acorn"),
     "joint_shares_sum_to_order": ("update joint_share set joint_share = 4.61 where model_code = 'mill'", "7.41"),
@@ -58,7 +58,7 @@ BREAKAGES = {
 # Further ways, for promises with several parts.
 MORE_BREAKAGES = [
     ("purchases_have_a_source", "delete from offer_source where file_hash = 'cc' or step_from_quantity = 50"),
-    ("purchases_have_a_source", "insert into offer_source values ('no such spell', 1, 'aa', 2, 1)"),
+    ("purchases_have_a_source", "insert into offer_source values ('no such price_period', 1, 'aa', 2, 1)"),
     ("row_accounting", "update intake_file set dropped_row_count = 1 where file_hash = 'aa'"),
     ("availability_adds_up", "delete from element_availability"),
     ("availability_adds_up", "update model_availability set buildable_copy_count = 1"),
@@ -73,14 +73,14 @@ MORE_BREAKAGES = [
     ("bought_offers_stand", "update plan_purchase set offer_id = 'unknown' where vendor_code = 'birch'"),
     ("bought_offers_stand", "update offer_confirmation set confirmed_from_on = '2025-12-01', confirmed_to_on = "
                             "'2025-12-20' where vendor_code = 'birch'"),
-    ("fair_shares_add_up", "delete from freedom_cost where freedoms_allowed = 'both'"),
-    ("freeing_more_never_costs_more", "update freedom_cost set complete_cost = 7.50 where freedoms_allowed = 'both'"),
+    ("fair_shares_add_up", "delete from flexibility_cost where flexibility_allowed = 'both'"),
+    ("freeing_more_never_costs_more", "update flexibility_cost set complete_cost = 7.50 where flexibility_allowed = 'both'"),
     ("looks_add_up", "update look_first set best_look_saving = 0.90 where look_rank = 2"),
-    ("held_rows_are_listed", "update intake_file set file_status = 'held' where file_hash = 'aa'"),
-    ("make_ups_are_whole", "delete from plan_line where part_code = '00777'"),
-    ("make_ups_are_whole", "delete from make_ups where component_part_code = '00777'"),
+    ("quarantined_rows_are_listed", "update intake_file set file_status = 'quarantined' where file_hash = 'aa'"),
+    ("combinations_are_whole", "delete from plan_line where part_code = '00777'"),
+    ("combinations_are_whole", "delete from combinations where component_part_code = '00777'"),
     ("model_cost_adds_up", "update model_cost set unfilled_estimate = 0"),
-    ("offer_ids_name_one_spell", "update price_history set last_confirmed_on = '2026-01-11' where step_from_quantity = 50"),
+    ("offer_ids_name_one_price_period", "update price_history set last_confirmed_on = '2026-01-11' where step_from_quantity = 50"),
     ("pieces_add_up", "update plan_line set quantity = 3 where offer_id = ''"),
     ("pieces_add_up", "update unfilled_line set unfilled_piece_count = 1"),
     ("pieces_add_up", "update model_cost set on_hand_piece_count = 1"),
@@ -93,12 +93,12 @@ MORE_BREAKAGES = [
     ("purchases_keep_to_offers", "update price_history set sold_in_multiples_of = 4 where part_code = '00777'"),
     ("purchases_keep_to_offers", "update price_history set maximum_per_order = 5 where part_code = '00777'"),
     ("purchases_sum_to_vendor", "update plan_vendor set element_count = 2 where vendor_code = 'birch'"),
-    ("row_accounting", "update intake_file set accepted_row_count = -1, held_row_count = held_row_count + 3 "
+    ("row_accounting", "update intake_file set accepted_row_count = -1, quarantined_row_count = quarantined_row_count + 3 "
                        "where file_hash = 'aa'"),
-    ("spells_are_confirmed", "delete from offer_confirmation where vendor_code = 'birch'"),
-    ("spells_are_confirmed", "insert into offer_confirmation select * replace (date '2026-01-12' as confirmed_from_on) "
+    ("price_periods_are_confirmed", "delete from offer_confirmation where vendor_code = 'birch'"),
+    ("price_periods_are_confirmed", "insert into offer_confirmation select * replace (date '2026-01-12' as confirmed_from_on) "
                              "from offer_confirmation where vendor_code = 'acorn'"),
-    ("spells_run_forward", "update price_history set valid_to_on = valid_from_on where part_code = '00777'"),
+    ("price_periods_run_forward", "update price_history set valid_to_on = valid_from_on where part_code = '00777'"),
     ("status_fits_plan", "update model_cost set plan_status = 'refused'"),
     ("status_fits_plan", "update model_cost set unfilled_piece_count = 0"),
     ("plans_avoid_suspects", "update suspect_price set cleared_from_on = null"),
@@ -106,9 +106,9 @@ MORE_BREAKAGES = [
     ("suspects_are_offered", "update suspect_price set price_from_on = '2026-01-11'"),
     ("suspects_are_offered", "update suspect_price set own_ratio = null"),
     ("unfilled_lines_sum_to_model", "update unfilled_line set estimated_unit_price = null"),
-    ("copies_and_swings_add_up", "update copy_cost set landed_cost = 11.01 where copies = 2"),
-    ("copies_and_swings_add_up", "update what_if_swing set swing_amount = 1.26 where swing_side = 'up'"),
-    ("counter_left_to_go", "update counter_threshold set spent_value = 6"),
+    ("copies_and_sensitivity_add_up", "update copy_cost set landed_cost = 11.01 where copies = 2"),
+    ("copies_and_sensitivity_add_up", "update sensitivity set sensitivity_amount = 1.26 where sensitivity_side = 'up'"),
+    ("maker_left_to_go", "update maker_threshold set spent_value = 6"),
     ("joint_no_dearer_than_sequence", "update joint_sequence set unfilled_piece_count = 1 where sequence_position = 1"),
     ("joint_pieces_add_up", "update joint_order set spare_piece_count = 0"),
     ("joint_pieces_add_up", "delete from joint_plan where order_number = 2"),
@@ -161,10 +161,10 @@ def test_every_written_check_has_a_breakage():
 
 
 @pytest.mark.parametrize("name", BREAKAGES)
-def test_a_broken_promise_is_found_and_told(name, database):
+def test_a_broken_promise_is_found_and_reported(name, database):
     statement, named = BREAKAGES[name]
-    told = broken(database, statement)
-    lines = told.split("\n")
+    reported = broken(database, statement)
+    lines = reported.split("\n")
     about = lines.index(f"{name}: {checks.promise(checks.check_queries()[name])}")
     assert named in lines[about + 1]
 
@@ -193,7 +193,7 @@ def test_staleness_follows_the_setting(database):
         checks.run_checks(database, stale_after_days=9)
 
 
-def test_only_the_first_rows_are_told(database):
+def test_only_the_first_rows_are_reported(database):
     con = connect.open_database(database, read_only=False, spill=None)
     con.execute("insert into model_cost select m.* replace ('m' || n as model_code) from model_cost m, range(9) r(n)")
     con.execute("update model_cost set lower_bound = 8")

@@ -28,7 +28,7 @@ def path(tmp_path):
     return tmp_path / "warehouse.duckdb"
 
 
-def held_open(path, kind):
+def quarantined_open(path, kind):
     process = subprocess.Popen(
         [sys.executable, "-c", HOLD.format(kind=kind), str(path)],
         stdin=subprocess.PIPE,
@@ -111,28 +111,28 @@ def test_python_variables_are_not_tables(path):
 
 
 @pytest.mark.parametrize(
-    ("holder", "wanted"), [("writer", connect.writer), ("writer", connect.reader), ("reader", connect.writer)]
+    ("holder", "needed"), [("writer", connect.writer), ("writer", connect.reader), ("reader", connect.writer)]
 )
-def test_a_held_lock_says_what_to_do(path, holder, wanted):
+def test_a_lock_in_use_says_what_to_do(path, holder, needed):
     with connect.writer(path):
         pass
-    process = held_open(path, holder)
+    process = quarantined_open(path, holder)
     try:
-        with pytest.raises(BusyError) as caught, wanted(path):
+        with pytest.raises(BusyError) as caught, needed(path):
             pass
         assert str(path) in caught.value.where
         assert "wait until the refresh has ended" in caught.value.next_step
         assert caught.value.exit_code == 4
     finally:
         process.communicate("")
-    with wanted(path):
+    with needed(path):
         pass
 
 
 def test_two_readers_at_once(path):
     with connect.writer(path):
         pass
-    process = held_open(path, "reader")
+    process = quarantined_open(path, "reader")
     try:
         with connect.reader(path) as con:
             assert con.execute("select count(*) from price_history").fetchall() == [(0,)]
@@ -149,7 +149,7 @@ def test_a_reader_cannot_write(path):
     with connect.writer(path):
         pass
     with connect.reader(path) as con, pytest.raises(Exception, match="read-only"):
-        con.execute("delete from spell")
+        con.execute("delete from price_period")
 
 
 def test_no_warehouse_yet(path):

@@ -45,7 +45,7 @@ def prices(found, part="00501"):
     return [(f"{price.normalize():f}", str(currency)) for price, currency in rows["unit_price", "currency_code"].rows()]
 
 
-def test_a_price_is_put_right_until_the_source_mends_itself(con):
+def test_a_price_is_put_right_until_the_source_corrects_itself(con):
     found = folded(con, declared(correction()), "1.00", "1.20", "0.12", "1.30")
     assert prices(found) == [("0.1", "EUR"), ("0.12", "EUR"), ("1.3", "EUR")]
     assert prices(found, "other") == [("2", "EUR")], "another part is left alone"
@@ -53,7 +53,7 @@ def test_a_price_is_put_right_until_the_source_mends_itself(con):
     assert changed.select("file_hash", "unit_price", "corrected_unit_price").rows() == [
         ("f0", Decimal("1.00"), Decimal("0.10")), ("f1", Decimal("1.20"), Decimal("0.12")),
     ]  # fmt: skip
-    assert [(e.part_code, e.mended_on) for e in history.ended_corrections(con)] == [
+    assert [(e.part_code, e.source_corrected_on) for e in history.ended_corrections(con)] == [
         ("00501", FIRST + timedelta(days=2))
     ]
 
@@ -76,7 +76,7 @@ def test_dropped_rows_are_counted_and_count_as_not_listed(con):
     drop = correction(correction_action="drop", correction_factor=None, **guard)
     found = folded(con, declared(drop), "0.10", "5.50", "0.10")
     counts = ("read_row_count", "accepted_row_count", "dropped_row_count", "superseded_row_count")
-    # the guard is not shown on the first date, so the source counts as mended before the error: nothing is dropped
+    # the guard is not shown on the first date, so the source counts as corrected before the error: nothing is dropped
     assert [row[1:] for row in found["intake_file"].select("file_hash", *counts).rows()] == [(2, 2, 0, 0)] * 3
     late = {**drop, "observed_from_on": FIRST + timedelta(days=1)}
     history.set_corrections(con, declared(late))
@@ -85,8 +85,10 @@ def test_dropped_rows_are_counted_and_count_as_not_listed(con):
     assert [row[1:] for row in found["intake_file"].select("file_hash", *counts).rows()] == [
         (2, 2, 0, 0), (2, 1, 1, 0), (2, 2, 0, 0),
     ]  # fmt: skip
-    spells = found["price_history"].filter(pl.col("part_code") == "00501").select("valid_from_on", "valid_to_on").rows()
-    assert spells == [(FIRST, FIRST + timedelta(days=1)), (FIRST + timedelta(days=2), None)]
+    price_periods = (
+        found["price_history"].filter(pl.col("part_code") == "00501").select("valid_from_on", "valid_to_on").rows()
+    )
+    assert price_periods == [(FIRST, FIRST + timedelta(days=1)), (FIRST + timedelta(days=2), None)]
     assert found["vendor_export"]["row_count"].to_list() == [2, 1, 2]
 
 
@@ -117,7 +119,7 @@ def test_a_currency_is_set_and_a_price_that_could_be_none_is_dropped(con):
     assert tables.intake_tables(con)["intake_file"]["dropped_row_count"].to_list() == [1]
 
 
-def test_every_spell_names_the_row_that_opened_it(con):
+def test_every_price_period_names_the_row_that_opened_it(con):
     found = folded(con, declared(correction()), "1.00", "1.20", "0.12")
     sources = found["offer_source"].join(
         found["price_history"].select("offer_id", "part_code", "valid_from_on"), on="offer_id"

@@ -84,8 +84,8 @@ def test_types_are_those_of_the_contracts_and_amounts_have_their_currencys_digit
     types = {(row["table_name"], row["column_name"]): row["data_type"] for row in columns.to_dicts()}
     for contract in generation.CONTRACTS.values():
         for name in contract.columns:
-            wanted = "DECIMAL(18,2)" if COLUMNS[name].kind == "amount" else COLUMNS[name].duckdb_type
-            assert types[contract.name, name] == wanted, (contract.name, name)
+            needed = "DECIMAL(18,2)" if COLUMNS[name].kind == "amount" else COLUMNS[name].duckdb_type
+            assert types[contract.name, name] == needed, (contract.name, name)
 
 
 @pytest.mark.parametrize(("currency", "digits"), [("JPY", 0), ("EUR", 2), ("KWD", 3)])
@@ -202,9 +202,11 @@ def test_views_answer_the_usual_questions(built):
     def ask(sql):
         return run_query(database, sql).rows()
 
-    assert ask("select scenario_code, complete_cost from current_cost") == [("freed", Decimal("7.40"))]
-    assert ask("select scenario_code, complete_cost from cheapest_scenario") == [("freed", Decimal("7.40"))]
-    assert ask("select line_number, freed_kind, saving from freedoms_that_pay") == [(1, "colour", Decimal("1.50"))]
+    assert ask("select scenario_code, complete_cost from current_cost") == [("flexible", Decimal("7.40"))]
+    assert ask("select scenario_code, complete_cost from cheapest_scenario") == [("flexible", Decimal("7.40"))]
+    assert ask("select line_number, flexible_kind, saving from flexible_lines_that_pay") == [
+        (1, "colour", Decimal("1.50"))
+    ]
     assert ask("select look_rank, line_number, look_saving_so_far from lines_to_look_at") == [
         (1, 2, Decimal("0.80")), (2, 3, Decimal("1.00")),
     ]  # fmt: skip
@@ -222,12 +224,12 @@ def test_views_take_the_latest_date_and_compare_at_equal_fill(tmp_path):
         )  # fmt: skip
 
     plans = [
-        plan("listed", "2025-12-31", "1.00"), plan("listed", "2026-01-20", "9.00"), plan("freed", "2026-01-20", "8.00"),
-        plan("best", "2026-01-20", "3.00", "partial", 2), plan("counter_first", "2026-01-20", "2.00", "refused"),
+        plan("listed", "2025-12-31", "1.00"), plan("listed", "2026-01-20", "9.00"), plan("flexible", "2026-01-20", "8.00"),
+        plan("cheapest", "2026-01-20", "3.00", "partial", 2), plan("maker_first", "2026-01-20", "2.00", "refused"),
     ]  # fmt: skip
     generation.build(tmp_path / "g", {"model_cost": pl.concat(plans)})
     database = tmp_path / "g/kitfare.duckdb"
-    assert run_query(database, "select scenario_code from cheapest_scenario").rows() == [("freed",)]
+    assert run_query(database, "select scenario_code from cheapest_scenario").rows() == [("flexible",)]
     assert run_query(database, "select count(*) from current_cost").item() == 4
     changes = run_query(database, "select complete_cost_change from cost_history where scenario_code = 'listed'")
     assert changes.rows() == [(None,), (Decimal("8.00"),)]

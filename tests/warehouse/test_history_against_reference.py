@@ -20,19 +20,19 @@ LONG = settings(max_examples=examples(4, 150), deadline=None, suppress_health_ch
 
 def check_against_reference(case: Case) -> None:
     found = fold_in_batches(case, [list(case.files)])
-    folded, wanted = expected(case)
+    folded, needed = expected(case)
     got = compared(found)
-    for name in wanted:
-        assert got[name] == wanted[name], name
+    for name in needed:
+        assert got[name] == needed[name], name
     check_offer_ids(found["price_history"])
     check_accounting(case, folded, found["intake_file"])
 
 
 def check_offer_ids(rows: list[tuple]) -> None:
-    """One name per spell of an offer, shared by its price steps."""
-    spells = {(*row[1:6], row[14]) for row in rows}
+    """One name per price period of an offer, shared by its price steps."""
+    price_periods = {(*row[1:6], row[14]) for row in rows}
     named = {(row[0], *row[1:6], row[14]) for row in rows}
-    assert len(named) == len(spells) == len({row[0] for row in rows})
+    assert len(named) == len(price_periods) == len({row[0] for row in rows})
     assert all(len(row[0]) == 16 for row in rows)
 
 
@@ -42,7 +42,7 @@ def check_accounting(case: Case, folded, rows: list[tuple]) -> None:
     for file in case.files:
         row = found[file.file_hash]
         counts = {name: row[f"{name}_row_count"] for name in
-                  ("accepted", "held", "superseded", "duplicate", "withdrawn", "dropped")}  # fmt: skip
+                  ("accepted", "quarantined", "superseded", "duplicate", "withdrawn", "dropped")}  # fmt: skip
         assert sum(counts.values()) == file.read_row_count
         if file.file_hash in case.withdrawn:
             assert counts["withdrawn"] == file.read_row_count
@@ -50,7 +50,7 @@ def check_accounting(case: Case, folded, rows: list[tuple]) -> None:
             continue
         fates = Counter(folded.fate[file.file_hash, r.record_number] for r in file.rows)
         assert counts["accepted"] == fates["accepted"]
-        assert counts["held"] == len(file.held) + fates["waiting"]
+        assert counts["quarantined"] == len(file.quarantined) + fates["waiting"]
         assert counts["superseded"] == fates["superseded"]
         assert counts["dropped"] == fates["dropped"]
         assert counts["withdrawn"] == fates["withdrawn"]
@@ -103,35 +103,35 @@ def test_the_random_cases_reach_every_rule():
         folded, _ = expected(case)
         seen.update({standing for _, _, standing, _ in folded.standing.values()})
         seen.update({f"row {fate}" for fate in folded.fate.values()})
-        seen["closed"] += any(spell.valid_to_on for spell in folded.spells)
-        seen["reopened"] += len({(s.vendor, s.key) for s in folded.spells}) < len(folded.spells)
-        seen["lasting"] += any(len(s.confirmed_on) > 2 for s in folded.spells)
-        seen["mended"] += bool(folded.mended)
+        seen["closed"] += any(price_period.valid_to_on for price_period in folded.price_periods)
+        seen["reopened"] += len({(s.vendor, s.key) for s in folded.price_periods}) < len(folded.price_periods)
+        seen["lasting"] += any(len(s.confirmed_on) > 2 for s in folded.price_periods)
+        seen["corrected"] += bool(folded.corrected)
         decisions = (set(case.accepted), set(case.withdrawn))
         seen["acceptance matters"] += (
-            folded.spells != reference_fold(case.files, set(), decisions[1], case.corrections).spells
+            folded.price_periods != reference_fold(case.files, set(), decisions[1], case.corrections).price_periods
         )
         seen["withdrawal matters"] += (
-            folded.spells != reference_fold(case.files, decisions[0], set(), case.corrections).spells
+            folded.price_periods != reference_fold(case.files, decisions[0], set(), case.corrections).price_periods
         )
-        seen["corrections matter"] += reference_fold(case.files, *decisions).spells != folded.spells
-        seen["corrected"] += any(folded.corrected.values())
+        seen["corrections matter"] += reference_fold(case.files, *decisions).price_periods != folded.price_periods
+        seen["source_corrected"] += any(folded.source_corrected.values())
         trusting = [replace(f, read_row_count=10**6) for f in case.files]
         decisions = (*decisions, case.corrections)
-        spells = reference_fold(trusting, *decisions).spells
-        seen["unreadable keys matter"] += spells != folded.spells
-        keyless = [replace(f, held=tuple(replace(h, offer=None) for h in f.held)) for f in trusting]
-        seen["held keys matter"] += reference_fold(keyless, *decisions).spells != spells
+        price_periods = reference_fold(trusting, *decisions).price_periods
+        seen["unreadable keys matter"] += price_periods != folded.price_periods
+        keyless = [replace(f, quarantined=tuple(replace(h, offer=None) for h in f.quarantined)) for f in trusting]
+        seen["quarantined keys matter"] += reference_fold(keyless, *decisions).price_periods != price_periods
         orphans = [replace(f, rows=tuple(replace(r, parent=None) for r in f.rows)) for f in case.files]
-        seen["parents matter"] += reference_fold(orphans, *decisions).spells != folded.spells
+        seen["parents matter"] += reference_fold(orphans, *decisions).price_periods != folded.price_periods
     for name in ("winner", "overlay", "superseded", "waiting", "row accepted", "row superseded", "row waiting",
-                 "row withdrawn", "row dropped", "corrected", "corrections matter", "closed", "reopened", "lasting", "mended", "acceptance matters", "withdrawal matters",
-                 "unreadable keys matter", "held keys matter", "parents matter"):  # fmt: skip
+                 "row withdrawn", "row dropped", "source_corrected", "corrections matter", "closed", "reopened", "lasting", "corrected", "acceptance matters", "withdrawal matters",
+                 "unreadable keys matter", "quarantined keys matter", "parents matter"):  # fmt: skip
         assert seen[name] >= 8, (name, seen)
 
 
 def test_several_waiting_exports_of_one_vendor():
-    """Each is judged with the earlier waiting ones left out; the first that closes little is taken."""
+    """Each is decided with the earlier waiting ones left out; the first that closes little is taken."""
     content = (1, "EUR", 5, 1, "", None, "stated")
 
     def full(file_hash, day, keys):

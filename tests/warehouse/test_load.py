@@ -7,14 +7,14 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from warehouse_kit import NOW, OFFER, Taken, failures_of, held_keys_of, parents_of, summaries, taken
+from warehouse_kit import NOW, OFFER, Taken, failures_of, parents_of, quarantined_keys_of, summaries, taken
 
 from pipelines.errors import InputError, UnreadableFileError
 from pipelines.warehouse import history, load, market, tables
-from schemas.published.intake import HELD_ROW, INTAKE_FILE
+from schemas.published.intake import INTAKE_FILE, QUARANTINED_ROW
 from schemas.validate import validate_typed
 
-TABLES = ("received_file", "price_observation", "summary_observation", "held_failure", "held_key", "mended_record",
+TABLES = ("received_file", "price_observation", "summary_observation", "quarantined_failure", "quarantined_key", "corrected_record",
           "file_to_fold")  # fmt: skip
 
 
@@ -31,7 +31,7 @@ def accounts(con) -> dict[str, dict]:
 
 
 def test_a_known_hash_changes_nothing_but_is_counted(con):
-    first = taken("aa", [{}], failures=failures_of(2), held_keys=held_keys_of({2: {}}), read_row_count=2)
+    first = taken("aa", [{}], failures=failures_of(2), quarantined_keys=quarantined_keys_of({2: {}}), read_row_count=2)
     assert load.load_file(con, first, NOW) == "loaded"
     history.fold(con)
     before, mark = contents(con), history.fingerprint(con)
@@ -85,28 +85,28 @@ def test_rows_that_do_not_add_up_are_refused(con, changes, message):
     assert contents(con) == before
 
 
-def test_a_file_held_whole_is_listed_and_can_be_taken_again(con):
+def test_a_file_quarantined_whole_is_listed_and_can_be_taken_again(con):
     error = UnreadableFileError("no profile fits the columns", where="x.csv", next_step="write a profile")
-    broken = Taken("aa", contract=None, error=error, failures=pl.DataFrame(), held_keys=pl.DataFrame())
-    assert load.load_file(con, broken, NOW) == "held"
-    assert load.load_file(con, broken, NOW) == "held"
+    broken = Taken("aa", contract=None, error=error, failures=pl.DataFrame(), quarantined_keys=pl.DataFrame())
+    assert load.load_file(con, broken, NOW) == "quarantined"
+    assert load.load_file(con, broken, NOW) == "quarantined"
     assert history.fold(con) == 0
     row = accounts(con)["aa"]
-    assert (row["file_status"], row["read_row_count"], row["table_name"]) == ("held", 0, "")
-    held = validate_typed(HELD_ROW, tables.intake_tables(con)["held_row"], where="test").to_dicts()
-    assert [(r["record_number"], r["held_rule"], r["what_to_do"]) for r in held] == [
+    assert (row["file_status"], row["read_row_count"], row["table_name"]) == ("quarantined", 0, "")
+    quarantined = validate_typed(QUARANTINED_ROW, tables.intake_tables(con)["quarantined_row"], where="test").to_dicts()
+    assert [(r["record_number"], r["quarantined_rule"], r["what_to_do"]) for r in quarantined] == [
         (0, "no profile fits the columns", "write a profile")
     ]
     assert load.load_file(con, taken("aa", [{}]), NOW) == "loaded"
     history.fold(con)
     assert accounts(con)["aa"]["accepted_row_count"] == 1
-    assert tables.intake_tables(con)["held_row"].is_empty()
+    assert tables.intake_tables(con)["quarantined_row"].is_empty()
     assert load.load_file(con, broken, NOW) == "duplicate"
     assert accounts(con)["aa"]["file_status"] == "loaded"
 
 
 def test_the_same_bytes_read_in_another_way_replace_what_they_gave(con):
-    failures = {"failures": failures_of(3), "held_keys": held_keys_of({3: {}}), "read_row_count": 3}
+    failures = {"failures": failures_of(3), "quarantined_keys": quarantined_keys_of({3: {}}), "read_row_count": 3}
     wrong = taken("aa", [{"vendor_code": "wrong"}, {"part_code": "kept"}], **failures)
     assert load.load_file(con, wrong, NOW) == "loaded"
     history.fold(con)
@@ -117,7 +117,7 @@ def test_the_same_bytes_read_in_another_way_replace_what_they_gave(con):
     assert found["price_history"].select("vendor_code", "part_code", "unit_price").sort("part_code").rows() == [
         ("acorn", "00501", Decimal("0.20")), ("acorn", "3", Decimal("0.10")), ("acorn", "kept", Decimal("0.10")),
     ]  # fmt: skip
-    assert found["held_row"].is_empty() and set(found["vendor_export"]["vendor_code"]) == {"acorn"}
+    assert found["quarantined_row"].is_empty() and set(found["vendor_export"]["vendor_code"]) == {"acorn"}
     assert accounts(con)["aa"]["accepted_row_count"] == 3
     before, mark = contents(con), history.fingerprint(con)
     assert load.load_file(con, right, NOW) == "duplicate"
@@ -137,7 +137,7 @@ def test_prices_that_turn_out_to_be_a_summary_leave_the_history(con):
 
 def test_a_reading_that_differs_in_a_failure_alone_is_another(con):
     load.load_file(con, taken("aa", [{}], failures=failures_of(2), read_row_count=2), NOW)
-    reworded = failures_of(2).with_columns(held_rule=pl.lit("is not among the values the profile names"))
+    reworded = failures_of(2).with_columns(quarantined_rule=pl.lit("is not among the values the profile names"))
     assert load.load_file(con, taken("aa", [{}], failures=reworded, read_row_count=2), NOW) == "reread"
 
 
@@ -150,56 +150,56 @@ def test_a_loaded_file_that_cannot_be_read_any_more_stays(con):
     assert history.fold(con) == 0 and history.fingerprint(con) == mark
 
 
-def test_of_rows_that_contradict_each_other_all_are_mended_with_the_one_that_is_kept(con):
-    both = failures_of(1, 2).with_columns(held_column=pl.lit(""), held_value=pl.lit("acorn / 00501"))
-    other = failures_of(3, 4).with_columns(held_column=pl.lit(""), held_value=pl.lit("acorn / 00502"))
+def test_of_rows_that_contradict_each_other_all_are_corrected_with_the_one_that_is_kept(con):
+    both = failures_of(1, 2).with_columns(quarantined_column=pl.lit(""), quarantined_value=pl.lit("acorn / 00501"))
+    other = failures_of(3, 4).with_columns(quarantined_column=pl.lit(""), quarantined_value=pl.lit("acorn / 00502"))
     load.load_file(con, taken("pp", [], failures=pl.concat([both, other]), read_row_count=4), NOW)
     load.load_file(con, taken("mm", [{}], parents=parents_of({1: ("pp", 2)})), NOW)
     history.fold(con)
-    held = tables.intake_tables(con)["held_row"].select("record_number", "is_mended").rows()
-    assert held == [(1, True), (2, True), (3, False), (4, False)]
+    quarantined = tables.intake_tables(con)["quarantined_row"].select("record_number", "is_corrected").rows()
+    assert quarantined == [(1, True), (2, True), (3, False), (4, False)]
 
 
 def test_a_file_that_could_not_be_copied_is_not_recorded(con):
     before = contents(con)
     gone = Taken("", contract=None, error=UnreadableFileError("cannot be read"))
-    assert load.load_file(con, gone, NOW) == "held"
-    assert load.load_file(con, gone, NOW) == "held"
+    assert load.load_file(con, gone, NOW) == "quarantined"
+    assert load.load_file(con, gone, NOW) == "quarantined"
     assert contents(con) == before
 
 
-def test_a_mended_row_rejoins_its_export_and_is_counted_where_it_came_in(con):
-    parent = taken("pp", [{}], failures=failures_of(2, 3), held_keys=held_keys_of({2: {"colour_code": "8"}}),
+def test_a_corrected_row_rejoins_its_export_and_is_counted_where_it_came_in(con):
+    parent = taken("pp", [{}], failures=failures_of(2, 3), quarantined_keys=quarantined_keys_of({2: {"colour_code": "8"}}),
                    unreadable_key_count=1, read_row_count=3)  # fmt: skip
-    mended = taken(
+    corrected = taken(
         "mm", [{"colour_code": "8", "coverage": "partial", "revision_number": 5}], failures=failures_of(2),
         parents=parents_of({1: ("pp", 2), 2: ("pp", 3)}), read_row_count=2,
     )  # fmt: skip
     load.load_file(con, parent, NOW)
-    load.load_file(con, mended, NOW)
+    load.load_file(con, corrected, NOW)
     history.fold(con)
     found = tables.intake_tables(con)
     assert found["vendor_export"].rows() == [("pp", "acorn", date(2026, 1, 10), "full", 0, "winner", 2)]
-    counts = {hash_: (row["accepted_row_count"], row["held_row_count"]) for hash_, row in accounts(con).items()}
+    counts = {hash_: (row["accepted_row_count"], row["quarantined_row_count"]) for hash_, row in accounts(con).items()}
     assert counts == {"pp": (1, 2), "mm": (1, 1)}
-    held = found["held_row"].select("file_hash", "record_number", "is_mended").rows()
-    assert held == [("mm", 2, False), ("pp", 2, True), ("pp", 3, False)]
+    quarantined = found["quarantined_row"].select("file_hash", "record_number", "is_corrected").rows()
+    assert quarantined == [("mm", 2, False), ("pp", 2, True), ("pp", 3, False)]
 
 
-def test_a_row_that_failed_again_is_mended_by_another_copy_but_not_by_the_one_it_should_mend(con):
+def test_a_row_that_failed_again_is_corrected_by_another_copy_but_not_by_the_one_it_should_correct(con):
     load.load_file(con, taken("pp", [], failures=failures_of(1), unreadable_key_count=1, read_row_count=1), NOW)
     again = {"failures": failures_of(1), "read_row_count": 1}
     load.load_file(con, taken("m1", [], parents=parents_of({1: ("pp", 1)}), **again), NOW)
     load.load_file(con, taken("m2", [{}], parents=parents_of({1: ("pp", 1)})), NOW)
     load.load_file(con, taken("m3", [], parents=parents_of({1: ("m2", 1)}), **again), NOW)
     history.fold(con)
-    held = tables.intake_tables(con)["held_row"].select("file_hash", "is_mended").rows()
-    assert held == [("m1", True), ("m3", False), ("pp", True)]
+    quarantined = tables.intake_tables(con)["quarantined_row"].select("file_hash", "is_corrected").rows()
+    assert quarantined == [("m1", True), ("m3", False), ("pp", True)]
 
 
-def test_a_row_added_to_a_mended_file_cannot_pass_for_a_full_export(con):
+def test_a_row_added_to_a_corrected_file_cannot_pass_for_a_full_export(con):
     load.load_file(con, taken("pp", [{"part_code": f"{n}"} for n in range(3)], failures=failures_of(4),
-                              held_keys=held_keys_of({4: {}}), read_row_count=4), NOW)  # fmt: skip
+                              quarantined_keys=quarantined_keys_of({4: {}}), read_row_count=4), NOW)  # fmt: skip
     load.load_file(con, taken("zz", [{}, {"part_code": "new"}], parents=parents_of({1: ("pp", 4)})), NOW)
     history.fold(con)
     assert set(
@@ -264,7 +264,7 @@ def test_a_killed_fold_is_as_if_it_never_began(con, monkeypatch):
     load.load_file(con, taken("aa", [{}]), NOW)
     monkeypatch.setattr(history, "append_exports", lambda con: 0)
     before = contents(con)
-    monkeypatch.setattr(history, "_WRITE", ("listing_run", "spell", "no_such_step"))
+    monkeypatch.setattr(history, "_WRITE", ("listing_run", "price_period", "no_such_step"))
     with pytest.raises(Exception):  # noqa: B017
         history.fold(con)
     assert contents(con) == before

@@ -4,7 +4,7 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from warehouse_kit import NOW, failures_of, held_keys_of, parents_of, taken
+from warehouse_kit import NOW, failures_of, parents_of, quarantined_keys_of, taken
 
 from pipelines.warehouse import history, load, market
 from schemas.published.price_history import PRICE_HISTORY
@@ -42,9 +42,9 @@ def test_the_frame_is_the_price_history_with_one_more_column(con):
 def test_an_offer_is_on_the_market_from_its_first_day_until_it_goes_stale(con):
     take(con, "a", on(10, {}))
     assert seen(con, date(2026, 1, 9)) == []
-    wanted = [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
-    assert seen(con, date(2026, 1, 10), 0) == wanted
-    assert seen(con, date(2026, 2, 9)) == wanted  # 30 days later
+    needed = [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
+    assert seen(con, date(2026, 1, 10), 0) == needed
+    assert seen(con, date(2026, 2, 9)) == needed  # 30 days later
     assert seen(con, date(2026, 2, 10)) == []  # 31 days later
     last = market.last_seen_prices(con, date(2026, 3, 1))
     assert last.select("unit_price", "valid_to_on", "last_confirmed_on").rows() == [
@@ -72,16 +72,16 @@ def test_a_partial_export_closes_nothing_and_confirms_what_it_lists(con):
     assert seen(con, date(2026, 1, 11), part="other1")[0][3] == date(2026, 1, 10)
 
 
-def test_a_held_row_keeps_its_offer_but_does_not_confirm_it(con):
+def test_a_quarantined_row_keeps_its_offer_but_does_not_confirm_it(con):
     take(con, "a", on(10, {}, *OTHERS))
-    held = held_keys_of({5: {"observed_on": date(2026, 1, 12)}})
-    take(con, "b", on(12, *OTHERS), failures=failures_of(5), held_keys=held, read_row_count=5)
+    quarantined = quarantined_keys_of({5: {"observed_on": date(2026, 1, 12)}})
+    take(con, "b", on(12, *OTHERS), failures=failures_of(5), quarantined_keys=quarantined, read_row_count=5)
     take(con, "c", on(14, {}, *OTHERS))
     for day, confirmed in ((11, 10), (12, 10), (13, 10), (14, 14)):
         assert seen(con, date(2026, 1, day)) == [("acorn", 1, Decimal("0.1"), date(2026, 1, confirmed))]
         assert seen(con, date(2026, 1, day), part="other2")[0][3] == date(2026, 1, day - day % 2)
     runs = con.execute("select count(*) from offer_confirmation").fetchall()
-    assert runs == [(6,)]  # one run each of four offers, two of the one that was held in between
+    assert runs == [(6,)]  # one run each of four offers, two of the one that was quarantined in between
 
 
 def test_many_confirmations_by_full_exports_take_one_row(con):
@@ -101,17 +101,17 @@ def test_many_confirmations_by_full_exports_take_one_row(con):
         {"sold_in_multiples_of": 2}, {"assortment_code": "x"}, {"maximum_per_order": 9}, {"form_certainty": "open"},
     ],
 )  # fmt: skip
-def test_any_change_of_content_opens_a_new_spell(con, change):
+def test_any_change_of_content_opens_a_new_price_period(con, change):
     take(con, "a", on(10, {}, {"step_from_quantity": 10}))
     take(con, "b", on(12, {}, {"step_from_quantity": 10, **change}))
-    spells = con.execute(
+    price_periods = con.execute(
         "select step_from_quantity, valid_from_on, valid_to_on from price_history order by all"
     ).fetchall()
     first, second = date(2026, 1, 10), date(2026, 1, 12)
-    assert spells == [(1, first, second), (1, second, None), (10, first, second), (10, second, None)]
+    assert price_periods == [(1, first, second), (1, second, None), (10, first, second), (10, second, None)]
 
 
-def test_a_change_of_the_steps_opens_a_new_spell(con):
+def test_a_change_of_the_steps_opens_a_new_price_period(con):
     take(con, "a", on(10, {}))
     take(con, "b", on(12, {}, {"step_from_quantity": 10, "unit_price": Decimal("0.05")}))
     assert [row[1] for row in seen(con, date(2026, 1, 11))] == [1]
@@ -148,16 +148,16 @@ def gap_at_twelve(con, **changes):
     return bool(seen(con, date(2026, 1, 12)))
 
 
-def held_at_twelve(*records: int) -> dict:
+def quarantined_at_twelve(*records: int) -> dict:
     return {
         "failures": failures_of(*records),
-        "held_keys": held_keys_of({record: {"observed_on": date(2026, 1, 12)} for record in records}),
+        "quarantined_keys": quarantined_keys_of({record: {"observed_on": date(2026, 1, 12)} for record in records}),
     }
 
 
-def test_a_file_with_nothing_but_held_rows_keeps_offers_open_too(con):
+def test_a_file_with_nothing_but_quarantined_rows_keeps_offers_open_too(con):
     assert not gap_at_twelve(con)
-    load.load_file(con, taken("h", [], **held_at_twelve(1), read_row_count=1), NOW)
+    load.load_file(con, taken("h", [], **quarantined_at_twelve(1), read_row_count=1), NOW)
     assert history.fold(con) == 1
     assert seen(con, date(2026, 1, 12)) == [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
     history.set_decisions(con, accepted=[], withdrawn=["h"])
@@ -165,8 +165,8 @@ def test_a_file_with_nothing_but_held_rows_keeps_offers_open_too(con):
     assert seen(con, date(2026, 1, 12)) == []
 
 
-def test_held_rows_mended_into_another_offer_keep_the_first_open_no_longer(con):
-    assert gap_at_twelve(con, **held_at_twelve(5), read_row_count=5)
+def test_quarantined_rows_corrected_into_another_offer_keep_the_first_open_no_longer(con):
+    assert gap_at_twelve(con, **quarantined_at_twelve(5), read_row_count=5)
     take(con, "m", on(12, {"part_code": "9"}), parents=parents_of({1: ("b", 5)}))
     assert seen(con, date(2026, 1, 12)) == []
     assert len(seen(con, date(2026, 1, 12), part="9")) == 1
@@ -176,11 +176,11 @@ def test_held_rows_mended_into_another_offer_keep_the_first_open_no_longer(con):
     assert seen(con, date(2026, 1, 12), part="9") == []
 
 
-def test_a_row_held_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_open(con):
+def test_a_row_quarantined_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_open(con):
     assert not gap_at_twelve(
         con, failures=failures_of(5), unreadable_key_count=1, read_row_count=100, duplicate_row_count=95
     )
-    again = {**held_at_twelve(1), "parents": parents_of({1: ("b", 5)}), "read_row_count": 1}
+    again = {**quarantined_at_twelve(1), "parents": parents_of({1: ("b", 5)}), "read_row_count": 1}
     take(con, "m", [], **again)
     assert len(seen(con, date(2026, 1, 12))) == 1
     take(con, "c", on(12, *OTHERS))
@@ -190,7 +190,7 @@ def test_a_row_held_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_open(con
 
 
 @pytest.mark.parametrize(("read_row_count", "stays"), [(100, False), (99, True)])
-def test_over_one_percent_of_rows_without_a_key_closes_nothing_until_mended(con, read_row_count, stays):
+def test_over_one_percent_of_rows_without_a_key_closes_nothing_until_corrected(con, read_row_count, stays):
     keyless = {"failures": failures_of(5), "unreadable_key_count": 1, "read_row_count": read_row_count}
     assert gap_at_twelve(con, **keyless, duplicate_row_count=read_row_count - 5) is stays
     take(con, "m", on(12, {"part_code": "9"}), parents=parents_of({1: ("b", 5)}))
@@ -199,18 +199,18 @@ def test_over_one_percent_of_rows_without_a_key_closes_nothing_until_mended(con,
 
 def test_rows_whose_cells_slipped_count_as_without_a_key_though_one_can_be_read(con):
     slipped = {
-        "failures": failures_of(5), "held_keys": held_keys_of({5: {"part_code": "slipped"}}), "unreadable_key_count": 1,
+        "failures": failures_of(5), "quarantined_keys": quarantined_keys_of({5: {"part_code": "slipped"}}), "unreadable_key_count": 1,
     }  # fmt: skip
     assert gap_at_twelve(con, **slipped, read_row_count=5)
 
 
-def test_an_offer_that_comes_back_unchanged_has_two_spells(con):
+def test_an_offer_that_comes_back_unchanged_has_two_price_periods(con):
     gap_at_twelve(con)
     take(con, "c", on(14, {}, *OTHERS))
-    spells = con.execute(
+    price_periods = con.execute(
         "select valid_from_on, valid_to_on from price_history where part_code = '00501' order by all"
     ).fetchall()
-    assert spells == [(date(2026, 1, 10), date(2026, 1, 12)), (date(2026, 1, 14), None)]
+    assert price_periods == [(date(2026, 1, 10), date(2026, 1, 12)), (date(2026, 1, 14), None)]
 
 
 def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_does_not(con):
@@ -219,7 +219,7 @@ def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_doe
     assert len(seen(con, date(2026, 1, 12))) == 1
     standing = "select export_standing from vendor_export where file_hash = 'b'"
     assert con.execute(standing).fetchall() == [("waiting",)]
-    assert con.execute("select file_status, accepted_row_count, held_row_count from intake_file() where file_hash = 'b'").fetchall() == [("waiting", 0, 2)]  # fmt: skip
+    assert con.execute("select file_status, accepted_row_count, quarantined_row_count from intake_file() where file_hash = 'b'").fetchall() == [("waiting", 0, 2)]  # fmt: skip
     history.set_decisions(con, accepted=["b"], withdrawn=[])
     history.fold(con)
     assert seen(con, date(2026, 1, 12)) == []

@@ -12,7 +12,7 @@ from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
 
 
-def spell(part, start, end=None, confirmed=None, price="0.1"):
+def price_period(part, start, end=None, confirmed=None, price="0.1"):
     row = {name: OFFER[name] for name in PRICE_HISTORY.columns if name in OFFER}
     return row | {
         "offer_id": f"{part}{start}", "part_code": part, "unit_price": Decimal(price), "valid_from_on": start,
@@ -25,9 +25,9 @@ def history(*rows):
 
 
 OLD = [
-    spell("p1", date(2025, 11, 3), date(2025, 12, 1)),
-    spell("p2", date(2025, 11, 3), date(2026, 1, 7)),
-    spell("p1", date(2025, 12, 1), confirmed=date(2026, 1, 7)),
+    price_period("p1", date(2025, 11, 3), date(2025, 12, 1)),
+    price_period("p2", date(2025, 11, 3), date(2026, 1, 7)),
+    price_period("p1", date(2025, 12, 1), confirmed=date(2026, 1, 7)),
 ]
 
 
@@ -46,11 +46,15 @@ def test_another_engine_reads_the_whole_history_back(tmp_path):
     assert found.select(PRICE_HISTORY.columns).sort(key).equals(history(*OLD).sort(key))
 
 
-def test_a_night_writes_the_open_spells_and_its_own_month_alone(tmp_path):
+def test_a_night_writes_the_open_price_periods_and_its_own_month_alone(tmp_path):
     first, second = tmp_path / "first", tmp_path / "second"
     write_partitions(first, history(*OLD), None)
     night = date(2026, 1, 8)
-    changed = [*OLD[:2], spell("p1", date(2025, 12, 1), night, date(2026, 1, 7)), spell("p1", night, price="0.2")]
+    changed = [
+        *OLD[:2],
+        price_period("p1", date(2025, 12, 1), night, date(2026, 1, 7)),
+        price_period("p1", night, price="0.2"),
+    ]
     assert write_partitions(second, history(*changed), first) == (3, 2)
     before, after = files(first), files(second)
     shared = before.keys() & after.keys()
@@ -65,7 +69,7 @@ def test_a_night_without_a_change_writes_nothing_and_order_does_not_matter(tmp_p
     assert files(first).keys() == files(second).keys()
 
 
-def test_any_change_of_a_spell_is_written(tmp_path):
+def test_any_change_of_a_price_period_is_written(tmp_path):
     write_partitions(tmp_path / "first", history(*OLD), None)
     for name, value in (("unit_price", Decimal("0.100001")), ("last_confirmed_on", date(2025, 11, 4)), ("listing_code", "b"),
                         ("maximum_per_order", 5)):  # fmt: skip

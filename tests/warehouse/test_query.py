@@ -106,7 +106,7 @@ def test_python_variables_are_out_of_reach(database):
         ("select interval 1 day as i", "interval"),
     ],
 )
-def test_mistakes_are_told_in_the_words_of_the_database(database, sql, message):
+def test_mistakes_are_reported_in_the_words_of_the_database(database, sql, message):
     with pytest.raises(UsageError, match=message) as caught:
         run_query(database, sql)
     assert caught.value.exit_code == 2

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 from warehouse_kit import NOW, taken
 
-from pipelines.trends.suspects import CANDIDATE_COLUMNS
+from pipelines.trends.prices.suspects import CANDIDATE_COLUMNS
 from pipelines.warehouse import history, load, market, screening
 
 
@@ -47,11 +47,11 @@ def test_rivals_are_others_offers_of_the_element_on_the_day(con):
     take(con, "c", 3, at("0.80", vendor_code="cedar"), at("0.20", vendor_code="elm", condition="used"))
     take(con, "d", 4, at("0.10", vendor_code="acorn"), at("9.00", vendor_code="fir", colour_code="8"))
     candidates = screening.new_prices(con).filter(vendor_code="acorn").with_row_index("candidate_number")
-    wanted = candidates.select(CANDIDATE_COLUMNS)
-    assert screening.rival_prices(con, wanted).select("vendor_code", "unit_price").rows() == [
+    needed = candidates.select(CANDIDATE_COLUMNS)
+    assert screening.rival_prices(con, needed).select("vendor_code", "unit_price").rows() == [
         ("birch", Decimal("0.50")), ("cedar", Decimal("0.80")),
     ]  # fmt: skip
-    before = wanted.with_columns(valid_from_on=pl.date(2026, 1, 2))
+    before = needed.with_columns(valid_from_on=pl.date(2026, 1, 2))
     assert screening.rival_prices(con, before).select("vendor_code", "unit_price").rows() == [
         ("birch", Decimal("0.50")), ("cedar", Decimal("0.70")),
     ], "as it was on that day"  # fmt: skip
@@ -72,15 +72,15 @@ def test_a_flag_lasts_as_long_as_the_price_and_clears_when_confirmed(con):
          "condition": ["new"], "listing_code": [""], "step_from_quantity": [1], "currency_code": ["EUR"],
          "price_from_on": [date(2026, 1, 5)], "next_price_on": [date(2026, 1, 9)]}
     )  # fmt: skip
-    spells = screening.spells_of(con, flagged).sort("valid_from_on")
-    assert spells["valid_from_on"].dt.day().to_list() == [5, 7]
-    screening.set_suspects(con, spells.with_columns(cleared_from_on=pl.lit(None, dtype=pl.Date)))
+    price_periods = screening.price_periods_of(con, flagged).sort("valid_from_on")
+    assert price_periods["valid_from_on"].dt.day().to_list() == [5, 7]
+    screening.set_suspects(con, price_periods.with_columns(cleared_from_on=pl.lit(None, dtype=pl.Date)))
     wrong, right = (Decimal("1"), True), (Decimal("1"), False)
     assert [flags(con, day) for day in (4, 5, 8, 9)] == [
         [(Decimal("0.1"), False)], [wrong], [wrong], [(Decimal("0.11"), False)],
     ]  # fmt: skip
     assert market.last_seen_prices(con, date(2026, 1, 8))["is_suspect"].to_list() == [True]
-    screening.set_suspects(con, spells.with_columns(cleared_from_on=pl.lit(date(2026, 1, 8))))
+    screening.set_suspects(con, price_periods.with_columns(cleared_from_on=pl.lit(date(2026, 1, 8))))
     assert [flags(con, day) for day in (7, 8)] == [[wrong], [right]]
-    screening.set_suspects(con, spells.clear().with_columns(cleared_from_on=pl.lit(None, dtype=pl.Date)))
+    screening.set_suspects(con, price_periods.clear().with_columns(cleared_from_on=pl.lit(None, dtype=pl.Date)))
     assert flags(con, 7) == [right]

@@ -9,8 +9,8 @@ import pytest
 from published_case import published_tables, typed
 from typer.testing import CliRunner
 
+from pipelines.cli.ask.trace import _first_buyer
 from pipelines.cli.main import app
-from pipelines.cli.trace import _first_buyer
 from pipelines.settings import Workspace
 from pipelines.warehouse import generation
 from schemas.published.intake import CORRECTED_ROW
@@ -40,15 +40,15 @@ def run(place, *arguments):
 
 
 def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
-    told = run(place, "trace", "mill", "--scenario", "freed")
-    assert "complete cost 7.40 EUR" in told
-    assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in told
+    reported = run(place, "trace", "mill", "--scenario", "flexible")
+    assert "complete cost 7.40 EUR" in reported
+    assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in reported
     source = "(new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); so since 2026-01-10, last confirmed on 2026-01-15"
-    assert f"Line 1: 4 x 00501 7 {source}" in told and f"Line 2: 3 x 00501 7 {source}" in told
-    assert told.count("corrected, because") == 1
-    assert "the file says 0.500000 EUR; corrected, because: a bag of ten" in told
-    assert "Line 2: 6 x 00777 7 (new) from birch" in told and "hash bb" in told
-    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in told
+    assert f"Line 1: 4 x 00501 7 {source}" in reported and f"Line 2: 3 x 00501 7 {source}" in reported
+    assert reported.count("corrected, because") == 1
+    assert "the file says 0.500000 EUR; corrected, because: a bag of ten" in reported
+    assert "Line 2: 6 x 00777 7 (new) from birch" in reported and "hash bb" in reported
+    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in reported
 
 
 def test_the_first_buyer_is_the_first_of_the_settings(place):
@@ -74,9 +74,11 @@ def test_the_first_buyer_is_the_first_of_the_settings(place):
 
 
 def test_one_line_alone_and_the_query_that_gives_the_same(place):
-    told = run(place, "trace", "mill", "--scenario", "freed", "--buyer", "home", "--on", "2026-01-20", "--line", "2")
-    assert "00777" in told and "can't be bought;" not in told
-    query = re.search(r'kitfare query "(from purchase_source.*)"', told)[1]
+    reported = run(
+        place, "trace", "mill", "--scenario", "flexible", "--buyer", "home", "--on", "2026-01-20", "--line", "2"
+    )
+    assert "00777" in reported and "can't be bought;" not in reported
+    query = re.search(r'kitfare query "(from purchase_source.*)"', reported)[1]
     found = json.loads(run(place, "query", query, "--format", "json"))
     assert [(row["part_code"], row["file_hash"], row["source_line_number"], row["record_number"]) for row in found] == [
         ("00501", "aa", 2, 1), ("00777", "bb", 2, 1),

@@ -14,7 +14,7 @@ from schemas.validate import FAILURE_SCHEMA, polars_schema
 NOW = datetime(2026, 11, 25, 3, 0, 0)
 
 POSITIONS = {"source_line_number": pl.Int64(), "record_number": pl.Int64()}
-HELD_KEY_SCHEMA = pl.Schema(
+QUARANTINED_KEY_SCHEMA = pl.Schema(
     {
         "record_number": pl.Int64(),
         "vendor_code": pl.String(),
@@ -51,7 +51,7 @@ class Taken:
     profile_name: str = ""
     rows: pl.DataFrame = field(default_factory=pl.DataFrame)
     failures: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FAILURE_SCHEMA))
-    held_keys: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=HELD_KEY_SCHEMA))
+    quarantined_keys: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=QUARANTINED_KEY_SCHEMA))
     unreadable_key_count: int = 0
     read_row_count: int = 0
     duplicate_row_count: int = 0
@@ -74,7 +74,7 @@ def summaries(file_hash: str, rows: list[dict], **changes) -> Taken:
             "rows": frame,
             "read_row_count": frame.height,
             # as intake leaves them for tables that hold no keys
-            "held_keys": pl.DataFrame(),
+            "quarantined_keys": pl.DataFrame(),
             **changes,
         }
     )
@@ -93,9 +93,9 @@ def failures_of(*records: int) -> pl.DataFrame:
             {
                 "source_line_number": record + 1,
                 "record_number": record,
-                "held_column": "unit_price",
-                "held_value": "0,x",
-                "held_rule": "not a number",
+                "quarantined_column": "unit_price",
+                "quarantined_value": "0,x",
+                "quarantined_rule": "not a number",
                 "what_to_do": "write a number",
             }
             for record in records
@@ -114,9 +114,9 @@ def parents_of(links: dict[int, tuple[str, int]]) -> pl.DataFrame:
     )
 
 
-def held_keys_of(offers: dict[int, dict]) -> pl.DataFrame:
+def quarantined_keys_of(offers: dict[int, dict]) -> pl.DataFrame:
     return pl.DataFrame(
-        [{**{name: OFFER[name] for name in HELD_KEY_SCHEMA if name != "record_number"}, **offer, "record_number": record}
+        [{**{name: OFFER[name] for name in QUARANTINED_KEY_SCHEMA if name != "record_number"}, **offer, "record_number": record}
          for record, offer in offers.items()],
-        schema=HELD_KEY_SCHEMA,
+        schema=QUARANTINED_KEY_SCHEMA,
     )  # fmt: skip

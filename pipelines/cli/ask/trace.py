@@ -1,0 +1,200 @@
+"""``kitfare trace``: from a published number to the rows of price files behind it, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, say, text_table
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
+    from pipelines.warehouse.query import Asked
+
+_KEY = "model_code = {model} and scenario_code = {scenario} and buyer_code = {buyer} and priced_on = {day}"
+
+
+def run(
+    model: Annotated[str, typer.Argument(metavar="MODEL", help="The model's code.")],
+    scenario: Annotated[str, typer.Option(help="Way of buying.")] = "cheapest",
+    buyer: Annotated[str | None, typer.Option(help="The buyer's code. Default: the first one.")] = None,
+    on: Annotated[str | None, typer.Option(metavar="DATE", help="Date priced. Default: the latest.")] = None,
+    line: Annotated[int | None, typer.Option(help="Only this line of the parts list.")] = None,
+    month: Annotated[
+        str | None,
+        typer.Option(metavar="MONTH", help="Trace the price index of a month, such as 2026-09, instead of a cost."),
+    ] = None,
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Say where a published number comes from.
+
+    A model's cost is taken apart to vendors and purchases, and each purchase to the line of the price file that its price
+    stands on; with --month, an index level to the prices of lines, and with --line to the offers behind one. The last words are the query
+    that gives the same.
+
+    \b
+    Examples:
+      kitfare trace tram_depot
+      kitfare trace tram_depot --scenario listed --line 12
+      kitfare trace tram_depot --month 2026-09 --line 12
+    """
+    place = open_workspace(workspace)
+    database = published_database(place)
+
+    from pipelines.warehouse.query import asking
+
+    with asking(database) as ask:
+        if buyer is None:
+            buyer = _first_buyer(ask, model, place)
+        reported = _index(ask, model, buyer, month, line) if month else _cost(ask, model, scenario, buyer, on, line)
+        for words in reported:
+            say(words)
+    say(f"Files are kept in {place.archive}, under the first two letters of their hash.")
+
+
+def _first_buyer(ask: Asked, model: str, place: Workspace) -> str | None:
+    """The first buyer of the settings for whom the model is published; None leaves the choice to what is there."""
+    from pipelines.errors import SettingsError
+
+    try:
+        codes = [buyer.buyer_code for buyer in place.settings().buyer]
+    except SettingsError:  # they are being edited, and what is published stays what it is
+        return None
+    known = {
+        row["buyer_code"]
+        for row in ask(f"select distinct buyer_code from model_cost where model_code = {_quoted(model)}")
+    }
+    return next((code for code in codes if code in known), None)
+
+
+def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | None, line: int | None) -> Iterator[str]:
+    from pipelines.reporting.basis.words import with_order
+
+    cost = _plan(ask, model, scenario, buyer, on)
+    key = _KEY.format(**{name: _quoted(cost[column]) for name, column in _PLAN_COLUMNS.items()})
+    currency = cost["currency_code"]
+    yield (
+        f"{cost['model_title']}, scenario {scenario}, buyer {cost['buyer_code']}, prices of {cost['priced_on']}: complete cost "
+        f"{cost['complete_cost']} {currency}"
+    )
+    yield (
+        f"= goods {cost['goods']} + shipping {cost['shipping']} + handling {cost['handling']} + tax {cost['tax']} + estimate "
+        f"{cost['unfilled_estimate']} for {cost['unfilled_piece_count']} pieces that can't be bought"
+    )
+    yield ""
+    vendors = ask(f"from plan_vendor where {key} order by vendor_code, order_number")
+    rows = [[with_order(v["vendor_code"], v), v["goods"], v["shipping"], v["handling"], v["tax"], v["landed_cost"], v["vendor_total"],
+             v["vendor_currency_code"], v["exchange_rate_used"]] for v in vendors]  # fmt: skip
+    header = ["vendor", "goods", "shipping", "handling", "tax", f"cost {currency}", "its total", "in", "rate"]
+    yield text_table(header, rows, numbers=range(1, 7))
+    yield ""
+    query = f"from purchase_source where {key}" + (f" and line_number = {line}" if line is not None else "")
+    for row in ask(query):
+        yield _purchase(ask, row)
+    shown = f" and line_number = {line}" if line is not None else ""
+    for row in ask(f"from unfilled_line where {key}{shown}"):
+        yield (
+            f"Line {row['line_number']}: {row['unfilled_piece_count']} of {row['listed_part_code']} {row['listed_colour_code']} can't be "
+            f"bought; estimated at {row['unfilled_estimate']} {currency}, basis: {row['estimate_basis']}"
+        )
+    yield ""
+    yield f'The same in one query: kitfare query "{query}"'
+    if any(name.endswith("vendor_terms.csv") for name in _inputs(ask)):
+        yield 'Terms, rates and lists that shaped it, with their hashes: kitfare query "from input_file"'
+
+
+def _purchase(ask: Asked, row: dict[str, Any]) -> str:
+    from pipelines.reporting.basis.words import with_order
+
+    reported = (
+        f"Line {row['line_number']}: {row['quantity']} x {row['part_code']} {row['colour_code']} ({row['condition']}) from "
+        f"{with_order(row['vendor_code'], row)} at {row['unit_price']} {row['vendor_currency_code']}\n"
+        f"    {row['file_name']}, line {row['source_line_number']} (hash {str(row['file_hash'])[:12]}); so since "
+        f"{row['valid_from_on']}, last confirmed on {row['last_confirmed_on']}"
+    )
+    if row["reason"] is not None:
+        where = f"file_hash = {_quoted(row['file_hash'])} and record_number = {row['record_number']}"
+        (received,) = ask(f"select unit_price, currency_code from corrected_row where {where}")
+        reported += f"\n    the file says {received['unit_price']} {received['currency_code']}; corrected, because: {row['reason']}"
+    return reported
+
+
+def _index(ask: Asked, model: str, buyer: str | None, month: str, line: int | None) -> Iterator[str]:
+    from pipelines.errors import UsageError
+
+    where = f"model_code = {_quoted(model)} and month = {_quoted(month)}" + (
+        f" and buyer_code = {_quoted(buyer)}" if buyer else ""
+    )
+    levels = ask(f"from price_index where {where} order by buyer_code, index_method")
+    if not levels:
+        raise UsageError(
+            f"there is no price index of {model} for {month}",
+            where="published tables",
+            next_step='kitfare query "select distinct model_code, buyer_code, month from price_index"',
+        )
+    buyer = levels[0]["buyer_code"]
+    levels = [row for row in levels if row["buyer_code"] == buyer]
+    yield f"Price index of {model}, buyer {buyer}, {month} (base {levels[0]['base_month']})"
+    for row in levels:
+        level = "withheld" if row["index_level"] is None else f"{row['index_level']:.2f}"
+        yield f"  {row['index_method']}: {level}, from {row['priced_line_count']} of {row['basket_line_count']} lines"
+    yield ""
+    where = f"model_code = {_quoted(model)} and month = {_quoted(month)} and buyer_code = {_quoted(buyer)}"
+    query = f"from element_price where {where}" + (f" and line_number = {line}" if line is not None else "")
+    lines = ask(query)
+    rows = [[row["line_number"], row["part_code"], row["colour_code"], row["quantity"],
+             "none" if row["element_price"] is None else f"{row['element_price']:.6f}",
+             "imputed" if row["is_imputed"] else f"{row['market_vendor_count']} vendors"] for row in lines]  # fmt: skip
+    yield text_table(["line", "part", "colour", "pieces", "price", "from"], rows, numbers=[0, 3, 4])
+    if line is not None and lines:
+        query = f"from element_source({_quoted(lines[0]['part_code'])}, {_quoted(lines[0]['colour_code'])})"
+        first, end = f"{month}-01", f"last_day(date '{month}-01')"
+        query += f" where valid_from_on <= {end} and coalesce(valid_to_on, date '9999-12-31') > date '{first}'"
+        yield ""
+        yield f"Offers of the element in {month}, whether or not they count for this buyer:"
+        for row in ask(query):
+            yield (
+                f"  {row['vendor_code']}: {row['quantity_available']} at {row['unit_price']} {row['currency_code']} ({row['condition']}), "
+                f"{row['valid_from_on']} to {row['valid_to_on'] or 'now'}: {row['file_name']}, line {row['source_line_number']} "
+                f"(hash {str(row['file_hash'])[:12]})"
+            )
+    yield ""
+    yield f'The same in one query: kitfare query "{query}"'
+
+
+_PLAN_COLUMNS = {"model": "model_code", "scenario": "scenario_code", "buyer": "buyer_code", "day": "priced_on"}
+
+
+def _plan(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | None) -> dict[str, Any]:
+    from pipelines.errors import UsageError
+
+    needed = {"model_code": model, "scenario_code": scenario, "buyer_code": buyer, "priced_on": on}
+    where = " and ".join(f"{name} = {_quoted(value)}" for name, value in needed.items() if value is not None)
+    found = ask(f"from model_cost where {where} order by priced_on desc, buyer_code limit 1") if _is_date(on) else []
+    if not found:
+        known = ask("select distinct model_code, scenario_code, buyer_code from model_cost order by all limit 12")
+        raise UsageError(
+            f"no cost is published of {', '.join(str(value) for value in needed.values() if value is not None)}",
+            where="published: " + "; ".join(" ".join(row.values()) for row in known),
+            next_step='kitfare query "select distinct priced_on from model_cost" shows the dates',
+        )
+    return found[0]
+
+
+def _is_date(text: str | None) -> bool:
+    try:
+        return text is None or bool(date.fromisoformat(text))
+    except ValueError:
+        return False
+
+
+def _inputs(ask: Asked) -> list[str]:
+    return [Path(row["input_path"]).name for row in ask("select input_path from input_file")]
+
+
+def _quoted(value: Any) -> str:
+    return "'" + str(value).replace("'", "''") + "'"

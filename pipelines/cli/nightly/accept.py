@@ -1,0 +1,70 @@
+"""``kitfare accept``: an export that would close more than half of a vendor's offers is right all the same."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipelines.cli.nightly.file_decisions import KnownFile, add_decision, choose, decided_hashes
+from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
+
+
+def run(
+    file_or_hash: Annotated[
+        str, typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or how its hash begins.")
+    ],
+    reason: Annotated[str, typer.Option(help="Why, for people who look later.")] = "",
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Accept an export that waits for a decision.
+
+    A full export waits when it would close more than half of its vendor's offers. The decision is written to tables/accepted_exports.csv and counts from the next refresh on. Take the row out of
+    that file to go back on it. `kitfare status` lists what waits.
+
+    \b
+    Examples:
+      kitfare accept 3f9a12c07b44
+      kitfare accept north-2026-10-31.csv --reason "the shop is closing down"
+    """
+    from schemas.inputs.price_decisions import ACCEPTED_EXPORTS
+
+    place = open_workspace(workspace)
+    accepted = accepted_hashes(place)
+    chosen = choose(file_or_hash, _waiting(place), accepted, "an export that waits for a decision", "waiting")
+    if chosen.file_hash in accepted:
+        say(f"{chosen.file_name} is accepted already; it counts from the next `kitfare refresh` on.")
+        return
+    decision = {"file_hash": chosen.file_hash, "decided_on": date.today().isoformat(), "reason": reason}
+    add_decision(place.tables, ACCEPTED_EXPORTS, decision)
+    say(f"Accepted {chosen.file_name} ({chosen.reported}). It counts from the next `kitfare refresh` on.")
+
+
+def accepted_hashes(place: Workspace) -> set[str]:
+    """The files accepted so far, whether or not a refresh has seen the decision.
+
+    Raises:
+        InputError: the file of decisions can't be read.
+    """
+    from schemas.inputs.price_decisions import ACCEPTED_EXPORTS
+
+    return decided_hashes(place.tables, ACCEPTED_EXPORTS)
+
+
+def _waiting(place: Workspace) -> list[KnownFile]:
+    if not place.warehouse.is_file():
+        return []
+    from pipelines.warehouse import connect, history
+
+    found: dict[str, KnownFile] = {}
+    with connect.reader(place.warehouse) as con:
+        for export in history.waiting_exports(con):
+            reported = f"{export.vendor_code} on {export.observed_on}"
+            known = found.get(export.file_hash)
+            vendors = f"{known.reported}, {reported}" if known else reported
+            found[export.file_hash] = KnownFile(export.file_hash, export.file_name, vendors)
+    return [found[file_hash] for file_hash in sorted(found)]

@@ -1,0 +1,58 @@
+"""``kitfare withdraw``: a price file counts as never received."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from pipelines.cli.nightly.file_decisions import KnownFile, add_decision, choose, decided_hashes
+from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
+
+
+def run(
+    file_or_hash: Annotated[
+        str, typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or how its hash begins.")
+    ],
+    reason: Annotated[str, typer.Option(help="Why, for people who look later.")] = "",
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Withdraw a price file that was taken in.
+
+    From the next refresh on the history is what it would have been without the file; rows corrected in its place go with it.
+    Its bytes stay in the archive. The decision is written to tables/withdrawn_files.csv; take the row out of that file to go back on it.
+
+    \b
+    Examples:
+      kitfare withdraw north-2026-10-31.csv --reason "prices of another year"
+      kitfare withdraw 3f9a12c07b44
+    """
+    from schemas.inputs.price_decisions import WITHDRAWN_FILES
+
+    place = open_workspace(workspace)
+    withdrawn = decided_hashes(place.tables, WITHDRAWN_FILES)
+    chosen = choose(file_or_hash, _received(place), withdrawn, "a price file that was taken in", "the latest")
+    if chosen.file_hash in withdrawn:
+        say(f"{chosen.file_name} is withdrawn already; it counts from the next `kitfare refresh` on.")
+        return
+    decision = {"file_hash": chosen.file_hash, "decided_on": date.today().isoformat(), "reason": reason}
+    add_decision(place.tables, WITHDRAWN_FILES, decision)
+    say(f"Withdrawn {chosen.file_name} ({chosen.reported}). It counts from the next `kitfare refresh` on.")
+
+
+def _received(place: Workspace) -> list[KnownFile]:
+    if not place.warehouse.is_file():
+        return []
+    from pipelines.warehouse import connect, load
+
+    with connect.reader(place.warehouse) as con:
+        return [
+            KnownFile(
+                file.file_hash, file.file_name, f"{file.read_row_count} rows, taken in {file.received_at:%Y-%m-%d}"
+            )
+            for file in reversed(load.readings(con))
+        ]

@@ -1,0 +1,328 @@
+"""``kitfare decide``: walk the look-first list of a model, decide line by line, and keep what was decided."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, say, text_table
+
+if TYPE_CHECKING:
+    from pipelines.settings import Workspace
+
+Row = dict[str, Any]
+Ask = Callable[[str], list[Row]]
+
+CHOICES = "a any colour   n a near one   o one of a list   l as listed   Enter later   q stop"
+NEAR_DISTANCE = "10"
+"""Offered as the largest distance of a near colour: still the same kind of colour (common practice, no source)."""
+
+
+def run(
+    model: Annotated[str, typer.Argument(metavar="MODEL", help="The model's code.")],
+    explain: Annotated[
+        int | None, typer.Option("--explain", metavar="LINE", help="Show what is known about a line, decide nothing.")
+    ] = None,
+    decisions: Annotated[
+        Path | None,
+        typer.Option("--from", metavar="FILE", help="Decisions from a CSV file: line_number, colour_rule, reason, ..."),
+    ] = None,
+    decided_by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who decides.")] = None,
+    decided_on: Annotated[
+        str | None,
+        typer.Option("--on", metavar="DATE", help="The decision's date, from which on it holds. Default: today."),
+    ] = None,
+    buyer: Annotated[
+        str | None, typer.Option(help="Whose prices the list goes by. Default: the first of the settings.")
+    ] = None,
+    all_lines: Annotated[bool, typer.Option("--all", help="Also lines that are not worth a look.")] = False,
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Decide what colours a model's undecided lines may have.
+
+    Goes through the look-first list, where the money is first, and asks about each line. Every answer is written to the model's
+    flexible_lines.csv at once, with its date, who decided and why, and counts in every `kitfare refresh` that prices that date or a
+    later one. A decision made twice on one day replaces the first one.
+
+    \b
+    Examples:
+      kitfare decide tram_depot
+      kitfare decide tram_depot --explain 173
+      kitfare decide tram_depot --from decisions.csv --by "first builder"
+    """
+    place = open_workspace(workspace)
+    if explain is not None:
+        with _asking(place) as ask:
+            for text in explained(ask, place, model, explain, _buyer(ask, place, model, buyer)):
+                say(text)
+        return
+    day = _date(decided_on)
+    if decisions is not None:
+        _take_from(place, model, decisions, decided_by, day)
+        return
+    _walk(place, model, decided_by, day, buyer, all_lines)
+
+
+def _date(text: str | None) -> date:
+    from pipelines.errors import UsageError
+
+    try:
+        return date.today() if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{text!r} is no date", where="--on", next_step="write it like 2026-11-25") from None
+
+
+def _take_from(place: Workspace, model: str, decisions: Path, decided_by: str | None, day: date) -> None:
+    from pipelines.intake.workspace.line_decisions import add_decisions, read_decisions
+
+    defaults = {"decided_on": day.isoformat(), "decided_by": decided_by or ""}
+    rows = read_decisions(decisions, defaults)
+    if not rows:
+        say(f"{decisions} holds no decisions; nothing was changed.")
+        return
+    path = add_decisions(place, model, rows)
+    lines = len({row.get("line_number") for row in rows})
+    say(_kept(lines, path, min(row["decided_on"] for row in rows)))
+
+
+def _kept(count: int, path: Path, day: str) -> str:
+    lines = "line" if count == 1 else "lines"
+    return f"Decided about {count} {lines} in {path}. It counts in every `kitfare refresh` that prices {day} or later."
+
+
+def _walk(place: Workspace, model: str, decided_by: str | None, day: date, buyer: str | None, all_lines: bool) -> None:
+    from pipelines.intake.workspace.line_decisions import add_decisions
+
+    with _asking(place) as ask:
+        buyer_code = _buyer(ask, place, model, buyer)
+        rows, names = _looks(ask, model, buyer_code), _names(ask)
+    decided = _decided_lines(place, model)
+    todo = [row for row in rows if row["line_number"] not in decided and (all_lines or row["is_worth_a_look"])]
+    if not todo:
+        say(
+            f"No line of {model} is left that is worth a look." + ("" if all_lines else " --all shows the others, too.")
+        )
+        return
+    say(
+        f"{model}: {len(todo)} lines to look at, for the buyer {buyer_code}. Savings are in {todo[0]['currency_code']}."
+    )
+    count, path = 0, place.models / model / "flexible_lines.csv"
+    try:
+        who = decided_by if decided_by is not None else typer.prompt("Who decides", default="", show_default=False)
+        for number, row in enumerate(todo, start=1):
+            say("")
+            say(f"{number} of {len(todo)}: {_about(row, names)}")
+            decision = _decide()
+            if decision is None:
+                break
+            if decision:
+                reason = typer.prompt("Why", default="", show_default=False)
+                reported = {"line_number": str(row["line_number"]), "portion_number": "1", "accept_conditions": "new"}
+                reported |= {"is_load_bearing": "true", "decided_on": day.isoformat()}
+                add_decisions(place, model, [{**reported, **decision, "decided_by": who, "reason": reason}])
+                count += 1
+    except (typer.Abort, EOFError):
+        say("")
+    say(_kept(count, path, day.isoformat()) if count else "Nothing was decided.")
+
+
+def _decide() -> dict[str, str] | None:
+    """The decision as columns of the flexible lines; empty for later, None for stop."""
+    while True:
+        answer = typer.prompt(CHOICES + "\n>", default="", show_default=False, prompt_suffix=" ").strip().lower()
+        if answer in ("", "later"):
+            return {}
+        if answer in ("q", "stop"):
+            return None
+        if answer in ("a", "any"):
+            return {"colour_rule": "any"}
+        if answer in ("l", "listed"):
+            return {"colour_rule": "as_listed"}
+        if answer in ("n", "near"):
+            distance = typer.prompt("Largest CIEDE2000 distance", default=NEAR_DISTANCE)
+            return {"colour_rule": "near", "near_distance": distance.strip()}
+        if answer in ("o", "one_of"):
+            codes = typer.prompt(
+                "Colours besides the listed one (codes, with ; between)", default="", show_default=False
+            )
+            if codes.strip():
+                return {"colour_rule": "one_of", "accept_colour_codes": codes.strip()}
+        say("Please type one of these letters.")
+
+
+def _about(row: Row, names: dict[str, str]) -> str:
+    codes = [code for code in row["look_colour_codes"].split(";") if code]
+    part, colour = (names.get(row[name]) or row[name] for name in ("listed_part_code", "listed_colour_code"))
+    reported = (
+        f"line {row['line_number']}, {part} in {colour}, {row['quantity']} pieces\n  could save {row['look_saving']}"
+    )
+    if row["added_saving"] != row["look_saving"]:
+        reported += f" by itself, {row['added_saving']} on top of the lines before it"
+    if row["look_rank"] > 1:
+        reported += f"; {row['look_saving_so_far']} with the lines before it"
+    if codes:
+        reported += "; would be bought in " + ", ".join(
+            f"{names[code]} ({code})" if names.get(code) else code for code in codes
+        )
+    if row["fillable_piece_count"]:
+        reported += f"; {row['fillable_piece_count']} pieces that can't be bought now could be"
+    return reported
+
+
+# What is known
+
+
+@contextmanager
+def _asking(place: Workspace) -> Iterator[Ask]:
+    from pipelines.warehouse.query import asking
+
+    with asking(published_database(place)) as ask:
+        yield ask
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _buyer(ask: Ask, place: Workspace, model: str, buyer: str | None) -> str:
+    """The buyer whose list is meant."""
+    from pipelines.errors import UsageError
+    from pipelines.settings import Settings, load_toml
+
+    known = [
+        row["buyer_code"]
+        for row in ask(f"select distinct buyer_code from model_cost where model_code = {_quoted(model)} order by all")
+    ]
+    if not known:
+        models = ask("select distinct model_code from model_cost order by all")
+        raise UsageError(
+            f"nothing is published about a model {model}",
+            where="published: " + ", ".join(row["model_code"] for row in models),
+            next_step="name one of these, or run `kitfare refresh` first",
+        )
+    if buyer is not None and buyer not in known:
+        raise UsageError(
+            f"there is no buyer {buyer}", where=f"buyers: {', '.join(sorted(known))}", next_step="name one of these"
+        )
+    settings = load_toml(place.root / "kitfare.toml", Settings)
+    return buyer or next((each.buyer_code for each in settings.buyer if each.buyer_code in known), str(known[0]))
+
+
+def _names(ask: Ask) -> dict[str, str]:
+    """Names of parts and colours by code."""
+    rows = ask(
+        "select part_code as code, part_name as name from parts union all select colour_code, colour_name from colours"
+    )
+    return {row["code"]: row["name"] for row in rows}
+
+
+def _looks(ask: Ask, model: str, buyer: str) -> list[Row]:
+    return ask(
+        "select look_first.*, currency_code from look_first "
+        "join model_cost using (priced_on, model_code, scenario_code, buyer_code) "
+        f"where model_code = {_quoted(model)} and buyer_code = {_quoted(buyer)} "
+        "and priced_on = (select max(priced_on) from model_cost) order by look_rank"
+    )
+
+
+def _decided_lines(place: Workspace, model: str) -> set[int]:
+    """Lines somebody has decided meanwhile."""
+    import polars as pl
+
+    from pipelines.intake.workspace.workspace_files import checked_model
+
+    flexible_lines = checked_model(place, model).flexible_lines
+    latest = flexible_lines.filter(pl.col("decided_on") == pl.col("decided_on").max().over("line_number"))
+    return set(latest.filter(pl.col("colour_rule") != "undecided")["line_number"])
+
+
+def explained(ask: Ask, place: Workspace, model: str, line: int, buyer: str) -> Iterator[str]:
+    """What is known about a line, as lines of text."""
+    import polars as pl
+
+    from pipelines.errors import UsageError
+    from pipelines.intake.workspace.workspace_files import checked_model
+
+    own = checked_model(place, model)
+    listed = own.parts_list.filter(pl.col("line_number") == line).sort("list_version")
+    amended = own.amendments.filter(pl.col("line_number") == line).sort("valid_from_on")
+    if not listed.height and not amended.height:
+        raise UsageError(f"{model} has no line {line}", where=str(place.models / model), next_step="see its parts.csv")
+    names = _names(ask)
+    yield f"Line {line} of {model}"
+    for row in listed.iter_rows(named=True):
+        part, colour = (names.get(row[name]) or row[name] for name in ("part_code", "colour_code"))
+        yield f"  version {row['list_version']}: {row['quantity']} x {part} ({row['part_code']}) in {colour} ({row['colour_code']})"
+    for row in amended.iter_rows(named=True):
+        yield f"  amended from {row['valid_from_on']}: {row['amendment_action']} {row['quantity']} pieces. {row['reason'] or ''}".rstrip()
+    yield "Decisions"
+    decided = own.flexible_lines.filter(pl.col("line_number") == line).sort("decided_on", "portion_number")
+    for row in decided.iter_rows(named=True):
+        pieces = f"{row['quantity']} pieces" if row["quantity"] is not None else "the rest"
+        more = "".join(
+            f", {words} {row[name]}"
+            for name, words in (("accept_colour_codes", "also"), ("refuse_colour_codes", "not"), ("group_code", "alike in"),
+                                ("near_distance", "within"))
+            if row[name]
+        )  # fmt: skip
+        who = " by ".join(str(part) for part in (row["decided_on"], row["decided_by"]) if part)
+        yield f"  {who}: portion {row['portion_number']}, {pieces}: {row['colour_rule']}{more}. {row['reason'] or ''}".rstrip()
+    if not decided.height:
+        yield "  none: nobody has looked yet"
+    key = (
+        f"model_code = {_quoted(model)} and buyer_code = {_quoted(buyer)} and line_number = {line} "
+        "and priced_on = (select max(priced_on) from model_cost)"
+    )
+    yield f"Today, for the buyer {buyer}"
+    yield from _today(ask, key)
+
+
+def _today(ask: Ask, key: str) -> Iterator[str]:
+    """How a line is bought, and what its flexibility saves or could save."""
+    bought = ask(
+        "select scenario_code, part_code, colour_code, vendor_code, sum(quantity)::bigint as pieces, unit_price, "
+        f"vendor_currency_code from plan_line where {key} and scenario_code in ('listed', 'flexible') group by all order by all"
+    )
+    cells = [
+        [
+            row["scenario_code"], row["part_code"], row["colour_code"], row["vendor_code"] or "on hand", row["pieces"],
+            "" if row["unit_price"] is None else f"{row['unit_price']:f} {row['vendor_currency_code']}",
+        ]
+        for row in bought
+    ]  # fmt: skip
+    if cells:
+        yield text_table(["plan", "part", "colour", "vendor", "pieces", "price"], cells, numbers=[4, 5])
+    missing = ask(
+        f"select scenario_code, unfilled_piece_count, remedies from unfilled_line where {key} "
+        "and scenario_code in ('listed', 'flexible') order by all"
+    )
+    for row in missing:
+        helps = f"; what would help: {row['remedies']}" if row["remedies"] else ""
+        pieces = f"{row['unfilled_piece_count']} piece{'' if row['unfilled_piece_count'] == 1 else 's'}"
+        yield f"{row['scenario_code']}: {pieces} can't be bought{helps}"
+    for table, what in (("colour_flex_saving", "colour"), ("substitute_saving", "form")):
+        views = {
+            row["saving_view"]: row for row in ask(f"select * from {table} where {key} and scenario_code = 'flexible'")
+        }
+        if views:
+            reported = "; ".join(
+                f"{words} {views[view]['saving']}"
+                + ("" if views[view]["is_distinct"] else " (can't be distinguished from nothing)")
+                for view, words in (("fair", "fair share"), ("alone", "alone"), ("last", "on top of all others"))
+                if view in views
+            )
+            yield f"Its flexibility of {what} saves: {reported}."
+            partners = next(iter(views.values()))
+            if partners["interplay_line_numbers"]:
+                yield f"  It acts with lines {partners['interplay_line_numbers'].replace(';', ', ')}: same {partners['interplay']}."
+    for row in ask(f"select * from look_first where {key}"):
+        worth = "worth a look" if row["is_worth_a_look"] else "not worth a look"
+        yield (
+            f"Number {row['look_rank']} to look at, {worth}: any colour could save {row['look_saving']}"
+            + (f", bought in {row['look_colour_codes'].replace(';', ', ')}." if row["look_colour_codes"] else ".")
+        )

@@ -1,1 +1,0 @@
-"""The optimiser: the problem as data, terms compiled to bands, and the mixed-integer program."""

@@ -1,0 +1,176 @@
+"""Prefect kept at home: its files in the workspace, its server on the loopback address, nothing sent anywhere.
+
+Call these before Prefect is imported: it reads its settings from the environment once.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from pipelines.errors import BusyError, KitfareError
+from pipelines.flows.scheduler.prefect_server import ALREADY_UP, LOOPBACK
+from pipelines.settings import Workspace
+
+START_TIMEOUT_SECONDS = 300
+STOP_TIMEOUT_SECONDS = 15
+
+QUIET = {
+    # Either one alone leaves a sender on: the server heeds only the first, the library only the second.
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+    "DO_NOT_TRACK": "1",
+}
+_AT_HOME = {
+    **QUIET,
+    # The dashboard's pages know outside addresses, and one of them has the server fetch a list from elsewhere.
+    "PREFECT_SERVER_UI_ENABLED": "false",
+    "PREFECT_SERVER_EPHEMERAL_ENABLED": "false",
+    "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(START_TIMEOUT_SECONDS),
+    "PREFECT_SERVER_LOGGING_LEVEL": "WARNING",
+    # Records of runs are dropped after 90 days; the tables of a generation keep their own.
+    "PREFECT_SERVER_SERVICES_DB_VACUUM_ENABLED": "events,flow_runs",
+    "PREFECT_RESULTS_PERSIST_BY_DEFAULT": "false",
+}
+
+
+def prefect_home(workspace: Workspace) -> Path:
+    """The folder of everything Prefect writes."""
+    return workspace.root.resolve() / ".prefect"
+
+
+def stay_local(workspace: Workspace, console_level: str) -> None:
+    """Set the environment for Prefect and for processes it starts; settings of the user's for another Prefect go.
+
+    Args:
+        workspace: the user's folder.
+        console_level: lowest level of Prefect's own messages on the terminal. Its record of a run has them all.
+    """
+    for name in [name for name in os.environ if name.startswith("PREFECT_")]:
+        del os.environ[name]
+    home = prefect_home(workspace)
+    home.mkdir(exist_ok=True)
+    os.environ |= _AT_HOME | {"PREFECT_HOME": str(home), "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": console_level}
+    # A proxy of the user's must not see what goes to our own server.
+    for name in ("NO_PROXY", "no_proxy"):
+        os.environ[name] = ",".join(filter(None, (os.environ.get(name), LOOPBACK)))
+
+
+def running_server(workspace: Workspace) -> str | None:
+    """The address of the workspace's server if one is up; its lock says so, even after a power cut."""
+    url, _ = _locked_address(workspace)
+    return url
+
+
+def _locked_address(workspace: Workspace) -> tuple[str | None, int]:
+    """The address and process id of the server that holds the lock."""
+    try:
+        handle = os.open(prefect_home(workspace) / "server.url", os.O_RDONLY)
+    except FileNotFoundError:
+        return None, 0
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        url, _, process_id = os.read(handle, 200).decode().partition(" ")
+        return (url, int(process_id)) if process_id else (None, 0)
+    else:
+        return None, 0
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def use_server(workspace: Workspace, console_level: str = "CRITICAL") -> Iterator[None]:
+    """Let flows run against the workspace's server: the one that is up, or one that lives as long as the block."""
+    url = running_server(workspace)
+    if url is None:
+        with own_server(workspace, console_level):
+            yield
+    else:
+        stay_local(workspace, console_level)
+        os.environ["PREFECT_API_URL"] = url
+        yield
+
+
+@contextmanager
+def own_server(workspace: Workspace, console_level: str) -> Iterator[subprocess.Popen[bytes]]:
+    """Start the workspace's server, wait until it answers, and stop it at the end, whatever happens.
+
+    Raises:
+        BusyError: the workspace has a server already.
+        KitfareError: it does not come up.
+    """
+    if running_server(workspace):
+        raise _server_is_up(workspace)
+    stay_local(workspace, console_level)
+    home = prefect_home(workspace)
+    with (home / "server.log").open("wb") as log:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "pipelines.flows.scheduler.prefect_server", str(home)],
+            stdin=subprocess.PIPE,
+            stdout=log,
+            stderr=subprocess.STDOUT,
+            cwd=home,
+            # Ctrl-C is for us; the server must live until the flow has told it how it ended.
+            start_new_session=True,
+        )
+    try:
+        os.environ["PREFECT_API_URL"] = _wait_until_healthy(workspace, process)
+        yield process
+    finally:
+        _stop(process)
+
+
+def _wait_until_healthy(workspace: Workspace, process: subprocess.Popen[bytes]) -> str:
+    log = prefect_home(workspace) / "server.log"
+    deadline = time.monotonic() + START_TIMEOUT_SECONDS
+    while time.monotonic() < deadline:
+        if process.poll() == ALREADY_UP:
+            raise _server_is_up(workspace)
+        if process.poll() is not None:
+            break
+        url, process_id = _locked_address(workspace)
+        if url and process_id == process.pid and _answers(url):
+            return url
+        time.sleep(0.1)
+    said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    raise KitfareError(
+        "the Prefect server does not come up" + (f": {said[-1]}" if said else ""),
+        where=str(log),
+        next_step="`kitfare refresh` works without it",
+    )
+
+
+def _server_is_up(workspace: Workspace) -> BusyError:
+    return BusyError(
+        "the workspace has a Prefect server already",
+        where=running_server(workspace) or str(prefect_home(workspace)),
+        next_step="stop the schedule or refresh that runs it (Ctrl-C there), or wait for it to end",
+    )
+
+
+def _answers(url: str) -> bool:
+    direct = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    try:
+        with direct.open(f"{url}/health", timeout=2) as answer:
+            return bool(answer.status == 200)
+    except (urllib.error.URLError, OSError):
+        return False
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    assert process.stdin is not None
+    with suppress(OSError):
+        process.stdin.close()
+    try:
+        process.wait(STOP_TIMEOUT_SECONDS)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

@@ -1,0 +1,166 @@
+"""The nightly schedule: a Prefect server of the workspace's own and two deployments, until it is told to stop."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import time
+from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pipelines.errors import KitfareError, UsageError
+from pipelines.flows.scheduler.local_prefect import own_server, prefect_home
+from pipelines.settings import Workspace
+
+GRACE_SECONDS = 10
+
+
+@dataclass(frozen=True)
+class Times:
+    """When the two flows run: a time of day in a time zone (name of the IANA data base)."""
+
+    at: time
+    zone: str
+
+    @property
+    def nightly(self) -> str:
+        """Every night but the first of the month, when the monthly flow does the refresh itself."""
+        return f"{self.at.minute} {self.at.hour} 2-31 * *"
+
+    @property
+    def monthly(self) -> str:
+        """The first of the month."""
+        return f"{self.at.minute} {self.at.hour} 1 * *"
+
+
+def times_from(at: str, zone: str | None) -> Times:
+    """The times from a text such as 02:30 and a zone's name; the machine's zone if none is given.
+
+    Raises:
+        UsageError: no time of day, or an unknown zone.
+    """
+    try:
+        clock = time.fromisoformat(at)
+    except ValueError:
+        clock = None
+    if clock is None or clock.tzinfo or clock != clock.replace(second=0, microsecond=0):
+        raise UsageError(f"{at!r} is not a time of day", next_step="write it like 02:30")
+    name = zone or _machine_zone()
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise UsageError(f"{name!r} is not a known time zone", next_step="give --time-zone Europe/Warsaw") from None
+    return Times(clock, name)
+
+
+def _machine_zone() -> str:
+    from tzlocal import get_localzone_name
+
+    try:
+        return str(get_localzone_name())
+    except (ZoneInfoNotFoundError, ValueError, LookupError):
+        raise UsageError("this machine's time zone has no name", next_step="give --time-zone Europe/Warsaw") from None
+
+
+def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None]) -> None:
+    """Run the schedule until Ctrl-C or SIGTERM.
+
+    Raises:
+        BusyError: the workspace has a server already.
+        KitfareError: the server does not come up, or ends by itself.
+    """
+    # Until Prefect's runner takes over; a service manager may say stop while the server still starts.
+    signal.signal(signal.SIGTERM, _interrupt)
+    say("Starting the workspace's Prefect server ...")
+    ended, done = threading.Event(), threading.Event()
+    # Told to stop while the server starts: there is nothing to end but the server, and its block does that.
+    with suppress(KeyboardInterrupt), own_server(workspace, console_level="INFO") as server:
+        try:
+            threading.Thread(target=_end_with_server, args=(server, workspace, say, ended, done), daemon=True).start()
+            say(f"Server: {os.environ['PREFECT_API_URL']} (this machine only, files in {prefect_home(workspace)})")
+            _serve(workspace, times, say)
+        except (KeyboardInterrupt, SystemExit):
+            pass
+        except Exception:
+            if not _has_ended(server):
+                raise
+            ended.set()
+        finally:
+            done.set()
+    if ended.is_set():
+        raise _server_ended(workspace)
+    say("The schedule has ended.")
+
+
+def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> None:
+    from prefect import serve
+    from prefect.deployments.runner import EntrypointType
+    from prefect.schedules import Cron
+
+    from pipelines.flows.scheduler.prefect_flows import monthly_report, nightly_refresh
+
+    place = {"workspace": str(workspace.root.resolve())}
+    needed = (
+        (nightly_refresh, times.nightly, place),
+        (monthly_report, times.monthly, place | {"time_zone": times.zone}),
+    )
+    # Any, because the same method returns a coroutine to asynchronous callers.
+    deployments: list[Any] = [
+        flow.to_deployment(
+            name="kitfare",
+            schedule=Cron(cron, timezone=times.zone),
+            parameters=parameters,
+            entrypoint_type=EntrypointType.MODULE_PATH,
+        )
+        for flow, cron, parameters in needed
+    ]
+    say(f"Refresh every night at {times.at:%H:%M} {times.zone}; on the 1st also the report of the month before.")
+    say("Leave this running; Ctrl-C ends it.")
+    # One run at a time: a refresh that is late must not meet the next one.
+    serve(*deployments, limit=1, print_starting_message=False)
+
+
+def _interrupt(*_: Any) -> None:
+    raise KeyboardInterrupt
+
+
+def _has_ended(server: subprocess.Popen[bytes]) -> bool:
+    try:
+        server.wait(2)
+    except subprocess.TimeoutExpired:
+        return False
+    return True
+
+
+def _end_with_server(
+    server: subprocess.Popen[bytes],
+    workspace: Workspace,
+    say: Callable[[str], None],
+    ended: threading.Event,
+    done: threading.Event,
+) -> None:
+    """Stop serving when the server ends first; otherwise nothing would ever run again, in silence."""
+    server.wait()
+    if done.is_set():
+        return
+    ended.set()
+    os.kill(os.getpid(), signal.SIGTERM)
+    # Prefect's way to stop asks the server to pause the deployments, again and again if it is gone.
+    if not done.wait(GRACE_SECONDS):
+        error = _server_ended(workspace)
+        say(str(error))
+        os._exit(error.exit_code)
+
+
+def _server_ended(workspace: Workspace) -> KitfareError:
+    return KitfareError(
+        "the Prefect server ended by itself",
+        where=str(prefect_home(workspace) / "server.log"),
+        state="no refresh is scheduled any more; what is published stays",
+        next_step="run `kitfare schedule` again",
+    )

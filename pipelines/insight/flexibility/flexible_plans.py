@@ -1,0 +1,162 @@
+"""Plans with some flexible lines only: as colours alone, other forms alone, or with a few more lines flexible."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from fractions import Fraction
+
+import polars as pl
+
+from pipelines.costing.landed_cost import work_out
+from pipelines.costing.several_orders import vendor_of
+from pipelines.costing.terms_on import TermsBook
+from pipelines.demand.fitting import PORTION_KEY
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.replanning.published_plans import PublishedPlan
+from pipelines.money import round_money
+from pipelines.planner import solve
+from pipelines.planner.bounds.relaxation import solved_root
+from pipelines.planner.reduction.reduce import least_unfilled
+from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planning.candidates import Candidates
+from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
+from pipelines.planning.scenarios import ModelPlanning
+from pipelines.settings import Scenario
+from schemas.inputs.models import FLEXIBLE_LINES
+from schemas.validate import require_valid
+
+EFFORT = "standard"
+"""With less, totals of a few cents' flexible lines come out as nothing; with few vendors it takes little."""
+
+
+@dataclass(frozen=True)
+class FlexibilityCost:
+    """What a plan with some flexible lines costs, in the buyer's currency; missing pieces count at their estimates."""
+
+    landed_cost: Decimal
+    unfilled_piece_count: int
+    complete_cost: Decimal
+
+
+class FlexiblePlanner:
+    """Plans around a model's two published plans, as listed and flexible.
+
+    Each is the cheapest of one per set of vendors: with few vendors a plan is found quickly and exactly, or nearly so.
+
+    Args:
+        inputs: the workspace.
+        published: the flexible plan, with the listed plan's rows.
+        planning: of the model.
+    """
+
+    def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan, planning: ModelPlanning) -> None:
+        self._inputs, self._published, self._planning = inputs, published, planning
+        self._estimates = _estimates(published)
+
+    def cost(
+        self, scenario: Scenario, known: Iterable[PurchasePlan], vendor_sets: Iterable[frozenset[str]]
+    ) -> FlexibilityCost | None:
+        """The cheapest plan found under a scenario's rules; None where there is none.
+
+        Args:
+            scenario: the rules.
+            known: plans to start from, where they keep the rules.
+            vendor_sets: who may be ordered from.
+        """
+        return self._cheapest(self._planning, scenario, known, vendor_sets)
+
+    def cost_with_flexible(
+        self, line_numbers: Collection[int], known: Iterable[PurchasePlan], vendor_sets: Iterable[frozenset[str]]
+    ) -> FlexibilityCost | None:
+        """The same for the published scenario, some lines being decided to be free in any colour."""
+        model = with_any_colour(self._published.model, line_numbers, self._published)
+        planning = replace(self._published, model=model).planning(self._inputs)
+        return self._cheapest(planning, self._published.scenario, known, vendor_sets)
+
+    def _cheapest(
+        self,
+        planning: ModelPlanning,
+        scenario: Scenario,
+        known: Iterable[PurchasePlan],
+        vendor_sets: Iterable[frozenset[str]],
+    ) -> FlexibilityCost | None:
+        everyone = planning.candidates(scenario)
+        fits = [plan for plan in known if as_solution(plan, everyone, scenario) is not None]
+        best = min(fits, key=lambda plan: plan.rank, default=None)
+        orders = dict.fromkeys(tuple(everyone.orders_with({*map(vendor_of, codes)})) for codes in vendor_sets)
+        markets = [everyone.of_vendors(codes) for codes in orders]
+        tried: list[set[str]] = []
+        for (missing, bound), market in _bounded(markets, planning.book, scenario):
+            # Sets that can't do better, by their bound or because they are part of one that was planned, need no plan.
+            if best is not None and (missing, bound) >= best.rank[:2]:
+                continue
+            if any(tried_codes.issuperset(market.vendor_codes) for tried_codes in tried):
+                continue
+            tried.append({*market.vendor_codes})
+            found = _plan(market, planning.book, scenario, fits)
+            best = min([plan for plan in (best, found) if plan], key=lambda plan: plan.rank, default=None)
+        return None if best is None else self._priced(best)
+
+    def _priced(self, plan: PurchasePlan) -> FlexibilityCost:
+        landed = work_out(plan.purchases, self._planning.book.vendors).total
+        missing = plan.pieces_missing
+        estimate = sum(
+            (self._estimates.get(portion, Fraction(0)) * count for portion, count in missing.items()), Fraction(0)
+        )
+        complete = landed + round_money(estimate, self._published.buyer.currency_code)
+        return FlexibilityCost(landed, sum(missing.values()), complete)
+
+
+def _bounded(
+    markets: Iterable[Candidates], book: TermsBook, scenario: Scenario
+) -> list[tuple[tuple[int, Fraction], Candidates]]:
+    """Markets with the least that any plan there leaves missing and costs, the most promising first; empty ones are dropped."""
+    found = []
+    for number, market in enumerate(market for market in markets if market.uses.height):
+        compiled = compile_problem(market.problem(book, scenario))
+        missing = least_unfilled(compiled)
+        root = solved_root(compiled, missing)
+        bound = Fraction(0) if root is None else Fraction(root.bound) - solve.BOUND_MARGIN
+        found.append(((missing, bound), number, market))
+    return [(least, market) for least, _, market in sorted(found, key=lambda each: each[:2])]
+
+
+def _plan(found: Candidates, book: TermsBook, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan | None:
+    """A plan from some candidates only; None where there is none, or where planning is refused."""
+    fits = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario)) is not None]
+    start = min(fits, key=lambda pair: pair[0])[1] if fits else None
+    try:
+        plan = plan_of(found, solve.solve(found.problem(book, scenario), EFFORT, start))
+    except PlanRefusedError:
+        return None
+    landed_cost = work_out(plan.purchases, book.vendors)
+    return None if landed_cost.broken_rules or landed_cost.exact_cost != plan.cost else plan
+
+
+def _estimates(published: PublishedPlan) -> Mapping[tuple[int, int], Fraction]:
+    rows = pl.concat([published.rows["unfilled_line"], published.listed["unfilled_line"]]).drop_nulls(
+        "estimated_unit_price"
+    )
+    return {
+        (line, portion): Fraction(price)
+        for line, portion, price in rows.select(*PORTION_KEY, "estimated_unit_price").iter_rows()
+    }
+
+
+def with_any_colour(model: Model, line_numbers: Collection[int], published: PublishedPlan) -> Model:
+    """The model with some lines decided on the priced date: any colour for all their pieces."""
+    needed = sorted(line_numbers)
+    day = published.day.isoformat()
+    text = {
+        "line_number": [str(number) for number in needed],
+        "colour_rule": ["any"] * len(needed),
+        "decided_on": [day] * len(needed),
+    }
+    decided = require_valid(
+        FLEXIBLE_LINES, pl.DataFrame(text, schema=dict.fromkeys(text, pl.String)), where=FLEXIBLE_LINES.name
+    )
+    others = model.flexible_lines.filter(~pl.col("line_number").is_in(needed))
+    return replace(model, flexible_lines=pl.concat([others, decided.select(others.columns)]))

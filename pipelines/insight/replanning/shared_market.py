@@ -1,0 +1,419 @@
+"""Buying for several models in one market: what each wants, what is left once others have bought, orders put together.
+
+Portions keep their numbers within a model; their line numbers are shifted by model, so that all models together look like
+one. Plans become orders of pieces by offer, because one vendor may get several of them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+from functools import cached_property
+
+import polars as pl
+
+from pipelines.costing.landed_cost import VendorLandedCost, work_out_order
+from pipelines.costing.order_penalties import penalties_under
+from pipelines.costing.several_orders import with_order_numbers
+from pipelines.costing.terms_on import TermsBook, terms_on
+from pipelines.demand import model_portions
+from pipelines.demand.fitting import PORTION_KEY, fitting_elements
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
+from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders, Served, added
+from pipelines.insight.replanning.plan_changes import Offer, Offers, Pieces, is_beyond_stock, landed
+from pipelines.insight.replanning.published_plans import EFFORT
+from pipelines.planner import solve
+from pipelines.planner.statement.problem import Solution
+from pipelines.planning.candidates import (
+    OFFER_KEY,
+    Candidates,
+    Portion,
+    allowed_terms,
+    buyable_steps,
+    candidates_among,
+    steps_under_terms,
+)
+from pipelines.planning.purchase_plan import PurchasePlan, as_solution, nothing_bought, plan_of
+from pipelines.settings import Buyer, Scenario
+
+Element = tuple[str, str, str]
+"""part_code, colour_code and condition."""
+_ELEMENT = ["part_code", "colour_code", "condition"]
+
+
+class SharedMarket:
+    """Several models, one buyer, one scenario, one date.
+
+    Args:
+        inputs: the workspace.
+        models: each with a version of its parts list on the day.
+        day: whose prices, terms, rates, lists and decisions hold.
+        buyer: who buys.
+        scenario: the rules; plans are made as if its maker's shop were not asked first.
+        market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
+        use_stock_on_hand: whether stock on hand is used first.
+        changes: what is assumed otherwise than the workspace says.
+    """
+
+    def __init__(
+        self,
+        inputs: WorkspaceInputs,
+        models: Sequence[Model],
+        day: date,
+        buyer: Buyer,
+        scenario: Scenario,
+        market: pl.DataFrame,
+        use_stock_on_hand: bool,
+        changes: Changes = NO_CHANGES,
+    ) -> None:
+        self.inputs, self.models, self.day, self.buyer, self.changes = inputs, tuple(models), day, buyer, changes
+        scenario = changes.in_scenario(scenario)
+        self.scenario = scenario.model_copy(update={"use_stock_on_hand": use_stock_on_hand})
+        self.book: TermsBook = changes.in_terms(terms_on(inputs, day, buyer))
+        own = [model_portions.portions_on(model, day, scenario.use_flexibility) for model in models]
+        self.line_step = 10 ** len(str(max((int(frame["line_number"].max() or 0) for frame in own), default=0)))  # type: ignore[arg-type]
+        own = [changes.in_portions(frame) for frame in own]
+        self.portions = pl.concat(self._as_its_own(model, frame) for model, frame in enumerate(own))
+        self.fits = fitting_elements(self.portions, inputs.tables, day, use_substitutes=scenario.use_substitutes)
+        self._market = changes.in_prices(market).join(
+            self.fits.select("part_code").unique(), on="part_code", how="semi"
+        )
+        self._wholes: dict[frozenset[int], Candidates] = {}
+        self._landed_costs: dict[tuple[str, tuple[tuple[str, int], ...]], VendorLandedCost] = {}
+
+    def _as_its_own(self, model: int, portions: pl.DataFrame) -> pl.DataFrame:
+        """Portions with line numbers of the model's own, and colour groups that no other model shares."""
+        group = (
+            pl.when(pl.col("group_code") == "")
+            .then(pl.lit(""))
+            .otherwise(pl.format("{} {}", pl.lit(model), "group_code"))
+        )
+        return portions.with_columns(pl.col("line_number") + model * self.line_step, group.alias("group_code"))
+
+    @property
+    def everyone(self) -> frozenset[int]:
+        """The positions of all models."""
+        return frozenset(range(len(self.models)))
+
+    def model_of(self, line_number: int) -> int:
+        """The position of the model that a line belongs to."""
+        return line_number // self.line_step
+
+    def candidates(
+        self, models: Collection[int], stock: pl.DataFrame | None = None, bought: Mapping[str, int] | None = None
+    ) -> Candidates:
+        """What may fill the portions of some models, from stock on hand and the offers that others have left."""
+        inputs, market = self.inputs, self._market
+        if stock is not None:
+            inputs = replace(inputs, tables={**inputs.tables, "stock_on_hand": stock})
+        if bought:
+            keys = [(*(self.offers[offer_id].facts[name] for name in OFFER_KEY), n) for offer_id, n in bought.items()]
+            gone = pl.DataFrame(keys, schema={**dict.fromkeys(OFFER_KEY, pl.String), "gone": pl.Int64}, orient="row")
+            gone = with_order_numbers(gone).group_by(OFFER_KEY).agg(pl.col("gone").sum())
+            market = market.join(gone, on=OFFER_KEY, how="left", maintain_order="left").with_columns(
+                pl.col("quantity_available") - pl.col("gone").fill_null(0)
+            )
+            market = market.filter(pl.col("quantity_available") > 0).drop("gone")
+        of_models = (pl.col("line_number") // self.line_step).is_in(sorted(models))
+        steps = steps_under_terms(buyable_steps(market), allowed_terms(self.scenario, self.book))
+        return candidates_among(
+            steps, self.portions.filter(of_models), self.fits.filter(of_models), inputs, self.scenario
+        )
+
+    def whole(self, models: Collection[int]) -> Candidates:
+        """The candidates of some models as if nobody had bought and nothing were on hand."""
+        key = frozenset(models)
+        if key not in self._wholes:
+            self._wholes[key] = self.candidates(models, self.inputs.tables["stock_on_hand"].clear())
+        return self._wholes[key]
+
+    @cached_property
+    def offers(self) -> Offers:
+        """Every offer that may serve any model, by offer_id."""
+        return Offers(self.whole(self.everyone))
+
+    # Plans
+
+    def published_orders(self, model: int, plan_purchase: pl.DataFrame, plan_line: pl.DataFrame) -> PlacedOrders:
+        """A published plan of one model (with order codes) as orders; nothing where an offer of it is not on the market."""
+        orders: dict[str, Pieces] = {}
+        for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
+            orders.setdefault(vendor, {})[offer_id] = n
+        component = pl.when(pl.col("combination_code") == "").then(pl.lit("")).otherwise("part_code")
+        served = plan_line.filter(pl.col("vendor_code") != "").select(
+            pl.col("line_number") + model * self.line_step,
+            "portion_number",
+            "offer_id",
+            "combination_code",
+            component.alias("component_part_code"),
+            "colour_code",
+            "quantity",
+        )
+        is_known = {offer_id for pieces in orders.values() for offer_id in pieces} <= self.offers.keys()
+        return PlacedOrders(tuple(sorted(orders.items())), tuple(served.rows())) if is_known else NOTHING_BOUGHT
+
+    def after(
+        self, model: int, before: PlacedOrders, known: Iterable[PlacedOrders], *, use_spares: bool = True
+    ) -> PlacedOrders:
+        """The orders for one model once others are placed: from stock on hand that is left, spares, and offers that are left.
+
+        Args:
+            model: its position.
+            before: the orders placed.
+            known: orders for the model to start from, as far as they can still be had.
+            use_spares: whether spares of the orders before are used first, which cost nothing more.
+        """
+        found = self.candidates([model], self._stock_after(before), before.bought)
+        from_spares = self._from_spares(model, before.spares, found) if use_spares else []
+        needed = dict(found.needed)
+        for row in from_spares:
+            needed[row[:2]] -= row[-1]
+        planned = self._planned(found.with_quantities(needed), known, EFFORT)
+        on_hand = tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows())
+        return replace(planned, served=(*planned.served, *from_spares), on_hand=on_hand)
+
+    def together(self, models: Collection[int], known: Iterable[PlacedOrders], effort: str) -> PlacedOrders:
+        """The orders for some models in one go, one per vendor unless its terms allow several."""
+        found = self.candidates(models)
+        planned = self._planned(found, known, effort)
+        return replace(planned, on_hand=tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows()))
+
+    def _planned(self, found: Candidates, known: Iterable[PlacedOrders], effort: str) -> PlacedOrders:
+        if not found.uses.height:
+            return self.orders_of(nothing_bought(found))
+        offers = Offers(found)
+        starts = [plan for orders in known if (plan := self._cut_to(orders, found, offers)) is not None]
+        best = min(starts, key=lambda plan: plan.rank, default=None)
+        start: Solution | None = None if best is None else as_solution(best, found, self.scenario)
+        try:
+            plan = plan_of(found, solve.solve(found.problem(self.book, self.scenario), effort, start))
+        except PlanRefusedError:  # such as a forced vendor that has nothing left
+            return self.orders_of(nothing_bought(found))
+        return self.orders_of(plan)
+
+    def orders_of(self, plan: PurchasePlan) -> PlacedOrders:
+        """A plan of the models' portions as orders; what it takes from stock on hand is left out."""
+        orders: dict[str, Pieces] = {}
+        for vendor, offer_id, quantity in plan.purchases.select("vendor_code", "offer_id", "quantity").iter_rows():
+            orders.setdefault(vendor, {})[offer_id] = quantity
+        unfilled = tuple(sorted(plan.pieces_missing.items()))
+        served = tuple(plan.allocation_rows)
+        return PlacedOrders(tuple(sorted(orders.items())), served, (), unfilled, plan.lower_bound, plan.hit_time_limit)
+
+    def _cut_to(self, known: PlacedOrders, found: Candidates, offers: Mapping[str, Offer]) -> PurchasePlan | None:
+        """Known orders as one plan for what is needed now, from what can be had now; None where vendors would not accept it.
+
+        Make-ups are kept whole or not at all. Pieces bought beyond the use stay bought where that is allowed: a minimum or a
+        waiver may need them.
+        """
+        group_of = dict(zip(found.needed, found.portions["group_code"].to_list(), strict=True))
+        left, used, rows, colours = dict(found.needed), Pieces(), list[Served](), dict[str, str]()
+        for block in _blocks(known.served):
+            portion, colour, is_direct = block[0][:2], block[0][5], not block[0][3]
+            free = [offers[row[2]].most - used.get(row[2], 0) if row[2] in offers else 0 for row in block]
+            counts = [found.component_counts.get(_use_of(found, row), 0) if portion in left else 0 for row in block]
+            if not all(counts) or (group_of[portion] and colours.setdefault(group_of[portion], colour) != colour):
+                continue
+            if is_direct:
+                taken = [min(block[0][-1], left[portion], free[0])]
+                pieces = taken[0]
+            else:
+                taken = [row[-1] for row in block]
+                first = block[0][4]
+                pieces = sum(row[-1] for row in block if row[4] == first) // counts[0]
+            if pieces <= 0 or pieces > left[portion] or any(n > most for n, most in zip(taken, free, strict=True)):
+                continue
+            left[portion] -= pieces
+            for row, quantity in zip(block, taken, strict=True):
+                used[row[2]] = used.get(row[2], 0) + quantity
+                rows.append((*row[:6], quantity))
+        return self._accepted(found, offers, used, known.bought, rows, {p: n for p, n in left.items() if n})
+
+    def _accepted(
+        self,
+        found: Candidates,
+        offers: Mapping[str, Offer],
+        used: Pieces,
+        before: Mapping[str, int],
+        rows: Sequence[Served],
+        unfilled: Mapping[Portion, int],
+    ) -> PurchasePlan | None:
+        needed = {offer_id: offers[offer_id].quantity_for(quantity) for offer_id, quantity in used.items()}
+        plans = []
+        for keeps in (True, False) if self.scenario.allow_spares else (False,):
+            bought: Pieces = {}
+            for offer_id, quantity in needed.items():
+                if quantity is None:
+                    return None
+                kept = (
+                    min(before.get(offer_id, 0), offers[offer_id].most)
+                    // offers[offer_id].multiple
+                    * offers[offer_id].multiple
+                )
+                bought[offer_id] = max(quantity, kept) if keeps else quantity
+            landed_costs = self.landed_costs(self._by_vendor(bought))
+            if any(landed_cost.broken_rules for landed_cost in landed_costs) and self.scenario.allow_spares:
+                bought = self._topped_up(bought, landed_costs, offers)
+                landed_costs = self.landed_costs(self._by_vendor(bought))
+            if any(landed_cost.broken_rules for landed_cost in landed_costs) or is_beyond_stock(bought, offers):
+                continue
+            facts = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(bought.items())]
+            numbered = [
+                (found.portion_numbers[row[:2]], found.offer_numbers[row[2]], row[3], row[4], row[6]) for row in rows
+            ]
+            plans.append(
+                plan_of(
+                    found,
+                    Solution(
+                        pl.DataFrame(facts, schema={"offer_index": pl.Int64, "quantity": pl.Int64}, orient="row"),
+                        pl.DataFrame(numbered, schema=_NUMBERED, orient="row")
+                        .group_by([name for name in _NUMBERED if name != "quantity"], maintain_order=True)
+                        .agg(pl.col("quantity").sum()),
+                        pl.DataFrame(
+                            [(found.portion_numbers[portion], n) for portion, n in sorted(unfilled.items())],
+                            schema={"portion_index": pl.Int64, "quantity": pl.Int64},
+                            orient="row",
+                        ),
+                        sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0)),
+                        Fraction(0),
+                        is_proven=False,
+                        penalties=penalties_under(self.scenario),
+                    ),
+                )
+            )
+        return min(plans, key=lambda plan: plan.rank, default=None)
+
+    def _topped_up(
+        self, bought: Pieces, landed_costs: Iterable[VendorLandedCost], offers: Mapping[str, Offer]
+    ) -> Pieces:
+        """The purchases with spares added to lines and orders below their vendors' minimums, of what is cheapest there."""
+        topped = dict(bought)
+
+        def add(offer_id: str, lacking: Fraction) -> Fraction:
+            offer, already = offers[offer_id], topped[offer_id]
+            if lacking <= 0:
+                return Fraction(0)
+            more = math.ceil(lacking / Fraction(offer.price(already)) / offer.multiple) * offer.multiple
+            topped[offer_id] = min(already + more, offer.most)
+            return Fraction(offer.value(topped[offer_id])) - Fraction(offer.value(already))
+
+        for landed_cost in landed_costs:
+            terms = self.book.vendors[landed_cost.vendor_code]
+            lacking = Fraction(terms.minimum_order) - landed_cost.goods_value
+            own = [offer_id for offer_id in bought if offers[offer_id].vendor_code == landed_cost.vendor_code]
+            for offer_id in own:
+                value = Fraction(offers[offer_id].value(bought[offer_id]))
+                lacking -= add(offer_id, Fraction(terms.minimum_line_value) - value)
+            for offer_id in sorted(own, key=lambda offer_id: (offers[offer_id].price(bought[offer_id]), offer_id)):
+                lacking -= add(offer_id, lacking)
+        return topped
+
+    def _stock_after(self, before: PlacedOrders) -> pl.DataFrame:
+        stock = self.inputs.tables["stock_on_hand"]
+        taken: dict[Element, int] = {}
+        for row in before.on_hand:
+            taken[row[2:5]] = taken.get(row[2:5], 0) + row[5]
+        gone = [taken.get(element, 0) for element in stock.select(_ELEMENT).iter_rows()]
+        left = pl.col("quantity_on_hand") - pl.Series("gone", gone, dtype=pl.Int64)
+        return stock.with_columns(left.alias("quantity_on_hand")).filter(pl.col("quantity_on_hand") > 0)
+
+    def _from_spares(self, model: int, spares: Pieces, found: Candidates) -> list[Served]:
+        """Spares given to the portions that want something, in order; neither in combinations nor where colours must be alike."""
+        whole = self.whole([model])
+        alone = {p for p, group in zip(found.needed, found.portions["group_code"].to_list(), strict=True) if not group}
+        left, rows = dict(spares), list[Served]()
+        numbers, ids = list(whole.portion_numbers), list(whole.offer_numbers)
+        needed = dict(found.needed)
+        is_spare = pl.Series([offer_id in left for offer_id in ids], dtype=pl.Boolean)
+        uses = whole.uses.filter(pl.col("combination_code") == "", is_spare.gather(whole.uses["offer_index"]))
+        for portion_index, offer_index, colour in uses.select(
+            "portion_index", "offer_index", "colour_code"
+        ).iter_rows():
+            portion, offer_id = numbers[portion_index], ids[offer_index]
+            taken = min(needed.get(portion, 0), left[offer_id]) if portion in alone else 0
+            if taken > 0:
+                needed[portion] -= taken
+                left[offer_id] -= taken
+                rows.append((*portion, offer_id, "", "", colour, taken))
+        return rows
+
+    # Orders put together
+
+    def _by_vendor(self, pieces: Mapping[str, int]) -> list[tuple[str, Pieces]]:
+        orders: dict[str, Pieces] = {}
+        for offer_id, quantity in sorted(pieces.items()):
+            orders.setdefault(self.offers[offer_id].vendor_code, {})[offer_id] = quantity
+        return sorted(orders.items())
+
+    def landed_cost(self, vendor_code: str, pieces: Mapping[str, int]) -> VendorLandedCost:
+        """The landed cost of one order."""
+        bought = tuple(sorted(pieces.items()))
+        if (vendor_code, bought) not in self._landed_costs:
+            order = [self.offers[offer_id].purchase(quantity) for offer_id, quantity in bought]
+            self._landed_costs[vendor_code, bought] = work_out_order(order, self.book.vendors[vendor_code])
+        return self._landed_costs[vendor_code, bought]
+
+    def landed_costs(self, orders: Iterable[tuple[str, Mapping[str, int]]]) -> list[VendorLandedCost]:
+        """The landed costs of orders."""
+        return [self.landed_cost(vendor, pieces) for vendor, pieces in orders]
+
+    def put_together(self, orders: PlacedOrders) -> PlacedOrders:
+        """The same pieces with each vendor's orders put together where the vendor accepts that and it costs no more.
+
+        Limits on the pieces, elements or weight of an order, and duty that begins at a value, keep orders apart.
+        """
+        merged: list[tuple[str, Mapping[str, int]]] = []
+        for vendor, pieces in orders.orders:
+            for at, (other, already) in enumerate(merged):
+                both = added([already, pieces])
+                if other == vendor and self._is_no_dearer(vendor, both, already, pieces):
+                    merged[at] = (vendor, both)
+                    break
+            else:
+                merged.append((vendor, pieces))
+        return replace(orders, orders=tuple(sorted(merged, key=lambda order: order[0])))
+
+    def _is_no_dearer(self, vendor: str, both: Pieces, first: Mapping[str, int], second: Mapping[str, int]) -> bool:
+        if any(quantity > self.offers[offer_id].most for offer_id, quantity in both.items()):
+            return False
+        landed_cost = self.landed_cost(vendor, both)
+        apart = self.landed_cost(vendor, first).exact.total + self.landed_cost(vendor, second).exact.total
+        return not landed_cost.broken_rules and landed_cost.exact.total <= apart
+
+    def rank(self, orders: PlacedOrders) -> tuple[int, Fraction, int, int]:
+        """What plans minimise, in order: unfilled pieces, cost with the parcel penalty of parcels, parcels, spares."""
+        cost = sum((landed_cost.exact.total for landed_cost in self.landed_costs(orders.orders)), Fraction(0))
+        penalties = penalties_under(self.scenario).of_all(vendor for vendor, _ in orders.orders)
+        return orders.unfilled_count, cost + penalties, len(orders.orders), sum(orders.spares.values())
+
+    def rounded_cost(self, orders: PlacedOrders) -> Decimal:
+        """The rounded landed cost of orders."""
+        return landed({str(at): landed_cost for at, landed_cost in enumerate(self.landed_costs(orders.orders))})
+
+
+_NUMBERED = {
+    "portion_index": pl.Int64,
+    "offer_index": pl.Int64,
+    "combination_code": pl.String,
+    "component_part_code": pl.String,
+    "quantity": pl.Int64,
+}
+
+
+def _blocks(served: Iterable[Served]) -> list[list[Served]]:
+    """Rows that stand and fall together: each direct one alone, those of a portion's combination in one colour together."""
+    blocks: dict[tuple[object, ...], list[Served]] = {}
+    for at, row in enumerate(served):
+        blocks.setdefault((*row[:2], row[3], row[5]) if row[3] else (at,), []).append(row)
+    return list(blocks.values())
+
+
+def _use_of(found: Candidates, row: Served) -> tuple[int, int, str, str]:
+    portion = found.portion_numbers.get(row[:2], -1)
+    return portion, found.offer_numbers.get(row[2], -1), row[3], row[4]

@@ -1,0 +1,54 @@
+"""A model planned under one way of buying with something changed, as a refresh plans it: the maker's order first where the
+way of buying says so."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+from pipelines.demand.fitting import fitting_elements
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.replanning.assumptions import Changes
+from pipelines.planning.purchase_plan import PurchasePlan
+from pipelines.planning.scenarios import ModelPlanning
+from pipelines.settings import Buyer, Scenario
+
+
+class ChangedPlanning(ModelPlanning):
+    """One model, buyer and date with changes; see ModelPlanning.
+
+    ``market``: PRICE_HISTORY columns and ``is_suspect``, as it is.
+    """
+
+    def __init__(
+        self,
+        inputs: WorkspaceInputs,
+        model: Model,
+        day: date,
+        buyer: Buyer,
+        market: pl.DataFrame,
+        effort: str,
+        changes: Changes,
+    ) -> None:
+        super().__init__(inputs, model, day, buyer, changes.in_prices(market), effort, with_advice=False)
+        self.changes = changes
+        self.book = changes.in_terms(self.book)
+
+    def portions(self, scenario: Scenario) -> pl.DataFrame:
+        """What the model wants under a scenario, as changed."""
+        return self.changes.in_portions(super().portions(scenario))
+
+    def fits(self, scenario: Scenario) -> pl.DataFrame:
+        """The elements that may serve the portions as changed."""
+        return fitting_elements(
+            self.portions(scenario), self.inputs.tables, self.day, use_substitutes=scenario.use_substitutes
+        )
+
+    def plan(self, scenario: Scenario) -> PurchasePlan:
+        """The scenario's plan, checked. ``scenario``: the rules as changed.
+
+        Raises:
+            PlanRefusedError: no plan keeps the rules, or the plan failed a check.
+        """
+        return self._sound(scenario, self._plan(scenario, ()))

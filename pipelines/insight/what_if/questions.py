@@ -1,0 +1,217 @@
+"""One question about one model: what would it cost if something were otherwise? Two plans, made with the same effort."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from fractions import Fraction
+
+import polars as pl
+
+from pipelines.costing.landed_cost import Components
+from pipelines.costing.order_penalties import penalties_under
+from pipelines.costing.several_orders import in_words
+from pipelines.inputs import Model, WorkspaceInputs, exchange_rate_on
+from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
+from pipelines.insight.replanning.complete_costs import CompleteCosts
+from pipelines.insight.replanning.placed_orders import PlacedOrders
+from pipelines.insight.replanning.shared_market import SharedMarket
+from pipelines.insight.what_if.changed_planning import ChangedPlanning
+from pipelines.money import round_money
+from pipelines.planning.estimates import known_prices
+from pipelines.planning.plan_tables import gap_pct
+from pipelines.planning.scenarios import TWO_STAGE_RULES
+from pipelines.settings import Buyer, Scenario
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What was on offer on a date, and the latest price of every offer; PRICE_HISTORY columns and ``is_suspect``."""
+
+    market: pl.DataFrame
+    last_seen: pl.DataFrame
+    summaries: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked of a model's plan; ``changed_day``, ``changed_buyer`` and ``changed_model`` hold on the changed side.
+
+    ``rows`` are the published rows of the model's plans for the buyer (plan_purchase and plan_line), to start from.
+    """
+
+    model: Model
+    buyer: Buyer
+    scenario: Scenario
+    day: date
+    effort: str
+    rows: Mapping[str, Mapping[str, pl.DataFrame]]
+    changes: Changes = NO_CHANGES
+    changed_day: date | None = None
+    changed_buyer: Buyer | None = None
+    changed_model: Model | None = None
+
+
+@dataclass(frozen=True)
+class Bought:
+    """What serves one portion."""
+
+    line_number: int
+    portion_number: int
+    vendor_code: str
+    part_code: str
+    colour_code: str
+    quantity: int
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two plans; money is in its buyer's currency, rounded.
+
+    Attributes:
+        parts: goods, shipping, handling and tax.
+        vendors: landed cost and pieces by vendor.
+        bought: what serves which portion.
+        gap_pct: how far above the best possible the landed cost may be, in per cent.
+        notes: remarks of the planner.
+    """
+
+    currency_code: str
+    day: date
+    parts: Components[Decimal]
+    landed_cost: Decimal
+    unfilled_estimate: Decimal
+    unfilled_piece_count: int
+    unfilled_estimate_count: int
+    spare_piece_count: int
+    vendors: dict[str, tuple[Decimal, int]]
+    bought: tuple[Bought, ...]
+    gap_pct: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def complete_cost(self) -> Decimal:
+        """Landed cost and the estimate for missing pieces."""
+        return self.landed_cost + self.unfilled_estimate
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The two plans.
+
+    Attributes:
+        difference: complete cost as changed less as it is, in the currency of the changed side; None where pieces lack any
+            price on one side only, or no exchange rate between the two currencies is known.
+    """
+
+    as_it_is: Side
+    changed: Side
+    difference: Decimal | None
+
+
+def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices]) -> Answer:
+    """Plan both sides.
+
+    Neither side starts from less than the other knows: a plan found for one is tried for the other. So a change that only
+    forbids something never comes out cheaper at equal fill. Where the maker's shop is asked first, both sides follow that rule and
+    nothing else, as a refresh does; then it may.
+
+    Args:
+        inputs: the workspace.
+        question: what is asked.
+        prices: of the question's dates.
+
+    Raises:
+        PlanRefusedError: the maker's shop is asked first, and no plan keeps the rules.
+    """
+    here = _market(inputs, question, prices, is_changed=False)
+    there = _market(inputs, question, prices, is_changed=True)
+    if question.scenario.maker in TWO_STAGE_RULES:
+        sides = [_maker_first(inputs, question, prices, shared) for shared in (here, there)]
+        return Answer(sides[0], sides[1], _difference(inputs, sides[0], sides[1]))
+    published = [here.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in question.rows.values()]
+    first = here.together([0], published, question.effort)
+    elsewhere = [there.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in question.rows.values()]
+    is_same_market = question.changed_day in (None, question.day)
+    known = [*elsewhere, first] if is_same_market and _knows(there, first) else elsewhere
+    second = there.together([0], known, question.effort)
+    if is_same_market and _knows(here, second):
+        penalties = penalties_under(question.scenario)
+        again = here.together([0], [first, second], "quick").bounded_like(first, penalties)
+        first = min([first, again], key=here.rank)
+    before, after = _side(inputs, here, first, prices), _side(inputs, there, second, prices)
+    return Answer(before, after, _difference(inputs, before, after))
+
+
+def _market(
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], *, is_changed: bool
+) -> SharedMarket:
+    day = (question.changed_day or question.day) if is_changed else question.day
+    buyer = (question.changed_buyer or question.buyer) if is_changed else question.buyer
+    model = (question.changed_model or question.model) if is_changed else question.model
+    changes = question.changes if is_changed else NO_CHANGES
+    use_stock = question.scenario.use_stock_on_hand
+    return SharedMarket(inputs, [model], day, buyer, question.scenario, prices[day].market, use_stock, changes)
+
+
+def _maker_first(
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], shared: SharedMarket
+) -> Side:
+    """One side where the maker's shop is asked first."""
+    market = prices[shared.day].market
+    planning = ChangedPlanning(
+        inputs, shared.models[0], shared.day, shared.buyer, market, question.effort, shared.changes
+    )
+    plan = planning.plan(shared.scenario)
+    return replace(_side(inputs, shared, shared.orders_of(plan), prices), notes=plan.notes)
+
+
+def _knows(shared: SharedMarket, orders: PlacedOrders) -> bool:
+    return orders.bought.keys() <= shared.offers.keys()
+
+
+def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: PlacedOrders, prices: Mapping[date, Prices]) -> Side:
+    seen = prices[shared.day]
+    costs = CompleteCosts(shared, known_prices(seen.last_seen, seen.summaries, inputs, shared.day, shared.buyer))
+    landed_costs = shared.landed_costs(orders.orders)
+    rounded = [landed_cost.rounded for landed_cost in landed_costs]
+    landed = shared.rounded_cost(orders)
+    sums = {
+        name: sum((getattr(parts, name) for parts in rounded), Decimal(0))
+        for name in ("goods", "shipping", "handling", "tax")
+    }
+    bought = []
+    for line, portion, offer_id, _, _, colour, quantity in sorted(orders.served):
+        offer = shared.offers[offer_id]
+        bought.append(
+            Bought(line, portion, in_words(offer.vendor_code), str(offer.facts["part_code"]), colour, quantity)
+        )
+    exact = sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0))
+    return Side(
+        currency_code=shared.buyer.currency_code,
+        day=shared.day,
+        parts=Components(**sums),
+        landed_cost=landed,
+        unfilled_estimate=costs.estimate(orders),
+        unfilled_piece_count=orders.unfilled_count,
+        unfilled_estimate_count=costs.unpriced_count(orders),
+        spare_piece_count=sum(orders.spares.values()),
+        vendors={
+            in_words(landed_cost.vendor_code): (landed_cost.rounded.total, landed_cost.piece_count)
+            for landed_cost in landed_costs
+        },
+        bought=tuple(bought),
+        gap_pct=gap_pct(exact, orders.lower_bound or Fraction(0)),
+    )
+
+
+def _difference(inputs: WorkspaceInputs, before: Side, after: Side) -> Decimal | None:
+    if before.unfilled_estimate_count != after.unfilled_estimate_count:
+        return None
+    rates = inputs.tables["exchange_rates"]
+    rate = exchange_rate_on(rates, before.currency_code, after.currency_code, after.day)
+    if rate is None:
+        return None
+    return after.complete_cost - round_money(Fraction(before.complete_cost) * rate, after.currency_code)

@@ -1,0 +1,68 @@
+"""Which vendors to order from besides, so that one who lets the buyer down leaves no line without another.
+
+A portion that two vendors can fill whole should have two among those ordered from: the other's parcel is paid for, and the order
+can be made larger. What has a single source anywhere is left out. The cheapest vendors to add, by what a small order
+costs, are a set cover, solved whole (a program of one binary per vendor).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+import numpy as np
+
+from pipelines.costing.terms_on import TermsBook
+from pipelines.planner.program import linear
+
+SOURCES = 2
+"""Vendors of a plan that should be able to fill a portion."""
+
+MINIMUM_SHARES = (0, 1)
+"""How much of a vendor's minimum order counts as its charge: what an order buys up to there may be needed anyway, or not at all."""
+
+SMALLEST_CHARGE = 0.01
+"""What an order counts at least, so that no needless vendor is added."""
+
+
+def vendors_to_add(
+    sources: Mapping[tuple[int, int], Collection[str]],
+    ordered_from: Collection[str],
+    book: TermsBook,
+    minimum_share: int,
+) -> list[str] | None:
+    """Vendors to order from besides, sorted; None if the program has no answer.
+
+    Args:
+        sources: by portion, the vendors that could fill it whole.
+        ordered_from: vendors of the plan.
+        book: what their orders cost.
+        minimum_share: one of MINIMUM_SHARES.
+    """
+    own = set(ordered_from)
+    lacking = {
+        key: (SOURCES - len(own & set(codes)), sorted(set(codes) - own))
+        for key, codes in sorted(sources.items())
+        if len(codes) >= SOURCES > len(own & set(codes))
+    }
+    others = sorted({code for _, codes in lacking.values() for code in codes})
+    if not others:
+        return []
+    place = {code: number for number, code in enumerate(others)}
+    builder = linear.ProgramBuilder()
+    column = builder.columns(
+        len(others), cost=[_charge(code, book, minimum_share) for code in others], upper=1.0, integer=True
+    )
+    for needed, codes in lacking.values():
+        (row,) = builder.rows(1, lower=needed)
+        builder.entries(row, column[[place[code] for code in codes]], 1.0)
+    outcome = linear.solve(builder.program(), {"mip_rel_gap": 0.0, "mip_max_nodes": 10_000})
+    if outcome.values is None:
+        return None
+    return [others[number] for number in np.flatnonzero(outcome.values > 0.5)]
+
+
+def _charge(code: str, book: TermsBook, minimum_share: int) -> float:
+    """What a small order costs beside the goods needed, about, in the buyer's currency."""
+    terms = book.vendors[code]
+    charges = terms.shipping_charge + terms.order_fee + terms.soft_minimum_charge + terms.minimum_order * minimum_share
+    return max(SMALLEST_CHARGE, float(charges) * float(terms.rate))

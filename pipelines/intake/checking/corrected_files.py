@@ -1,0 +1,92 @@
+"""How a quarantined row is written for correcting, and how a corrected one is understood when it is dropped back.
+
+A cell that failed is written with a question mark before it, so that a file dropped back unchanged is not accepted by
+accident: what was no value in its source's writing may well be one in ours. A cell that a spreadsheet would run as a formula,
+or turn into a number or a date, is written with an apostrophe before it; reading takes one apostrophe off, so that cells
+come back as they were.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipelines.intake.reading.readers import TextTable
+from pipelines.intake.reading.tabular import BLANKS, STATED_PREFIX
+from schemas.contract import Contract
+from schemas.validate import POSITION_COLUMNS
+
+PARENT_COLUMN = "parent_file_hash"
+SHOWN_COLUMNS = ("what_failed", "what_to_do")
+CORRECTED_FILE_COLUMNS = (*SHOWN_COLUMNS, PARENT_COLUMN, "record_number", "source_line_number")
+"""What a quarantined file has beside our columns. The line is that in the file it was last read from."""
+
+PARENT_SCHEMA = pl.Schema(
+    {"record_number": pl.Int64(), "parent_file_hash": pl.String(), "parent_record_number": pl.Int64()}
+)
+
+SAME_KEY_RULE = "another row has the same identity and step and different content"
+ONE_STANDING_RULE = "the rows of one vendor and date must all state the same coverage and revision_number"
+WHOLE_ROW_RULES = (SAME_KEY_RULE, ONE_STANDING_RULE)
+"""Rules about several rows at once: dropped back unchanged they fail again, so nothing needs a mark."""
+
+MARK = "?"
+MARKED_RULE = "still has the question mark of the quarantined file"
+_STATED_RECORD = STATED_PREFIX + "record_number"
+
+
+def is_corrected(header: tuple[str, ...]) -> bool:
+    """Whether a file is one of our quarantined files, dropped back."""
+    return PARENT_COLUMN in header and "record_number" in header
+
+
+def escaped(text: pl.Expr, is_whole_number: bool = False) -> pl.Expr:
+    """Text that a spreadsheet shows as it is, digits included unless they are a whole number. Null stays null."""
+    digits = "" if is_whole_number else "0-9"
+    return pl.when(text.str.contains(rf"^[=+\-@?'\t\r{digits}]")).then("'" + text).otherwise(text)
+
+
+def unescaped(text: pl.Expr) -> pl.Expr:
+    """The text behind :func:`escaped`."""
+    return text.str.strip_prefix("'")
+
+
+def own_columns(table: TextTable, contract: Contract) -> tuple[TextTable, pl.DataFrame, pl.DataFrame]:
+    """A corrected file without what was added for correcting.
+
+    Returns:
+        The table in our columns, escapes and marks taken off; record_number and quarantined_column of cells that still had their
+        mark; record_number, parent_file_hash and parent record number as text, null where a row states none.
+    """
+    stated = pl.concat([table.frame, table.ragged]).sort("record_number")
+    parents = stated.select(
+        "record_number",
+        *(
+            pl.when(text != "").then(text).alias(name)
+            for name in (PARENT_COLUMN, _STATED_RECORD)
+            for text in [unescaped(pl.col(name).str.strip_chars(BLANKS))]
+        ),
+    ).rename({_STATED_RECORD: "parent_record_number"})
+    names = [name for name in table.frame.columns if name in contract.columns]
+    is_marked = [
+        stated.filter(pl.col(name).str.starts_with(MARK)).select("record_number", quarantined_column=pl.lit(name))
+        for name in names
+    ]
+    marked = (
+        pl.concat(is_marked)
+        if is_marked
+        else pl.DataFrame(schema={"record_number": pl.Int64, "quarantined_column": pl.String})
+    )
+    dropped = [name for name in _in_frame(CORRECTED_FILE_COLUMNS) if name in table.frame.columns]
+    plain = [pl.col(name).str.strip_chars(BLANKS).str.strip_prefix(MARK).pipe(unescaped) for name in names]
+    own = TextTable(
+        **{
+            **vars(table),
+            "frame": table.frame.drop(dropped).with_columns(plain),
+            "ragged": table.ragged.drop(dropped).with_columns(plain),
+        }
+    )
+    return own, marked, parents
+
+
+def _in_frame(names: tuple[str, ...]) -> list[str]:
+    return [STATED_PREFIX + name if name in POSITION_COLUMNS else name for name in names]

@@ -1,0 +1,55 @@
+"""The workspace's record of what each night published as costs: one file per priced date, ``night_costs/<date>.csv`` (contract NIGHTLY_COST).
+
+A refresh takes account of earlier dates only. The same date priced again writes its file anew, because the night's last answer counts; once a
+later date has one, it stays as it is. Like every input the files are archived.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.inputs import WorkspaceInputs
+from pipelines.intake.workspace.index_vintages import write_whole
+from pipelines.settings import Workspace
+from schemas.published.over_time import NIGHTLY_COST
+
+FOLDER = "night_costs"
+NIGHTS_SHOWN = 62
+"""Two months of nights; month ends of earlier months are in model_cost."""
+
+
+def night_files(workspace: Workspace, last: int = NIGHTS_SHOWN) -> list[str]:
+    """Names without endings of the latest nights' files, in order."""
+    return sorted(path.stem for path in (workspace.root / FOLDER).glob("[0-9]*.csv"))[-last:]
+
+
+def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:
+    """The inputs with the costs of earlier nights only, those of the last two months."""
+    costs = inputs.tables.get(NIGHTLY_COST.name)
+    if costs is None:
+        return inputs
+    first = day - timedelta(days=NIGHTS_SHOWN)
+    is_ours = pl.col("table_name") == NIGHTLY_COST.name
+    is_shown = (pl.col("input_path") < f"{FOLDER}/{day}") & (pl.col("input_path") >= f"{FOLDER}/{first}")
+    return replace(
+        inputs,
+        tables={**inputs.tables, NIGHTLY_COST.name: costs.filter(pl.col("priced_on").is_between(first, day, "left"))},
+        input_files=inputs.input_files.filter(~is_ours | is_shown),
+    )
+
+
+def nights_of(model_cost: pl.DataFrame, day: date) -> pl.DataFrame:
+    """Contract NIGHTLY_COST of one date: the columns that model_cost shares with it."""
+    return model_cost.filter(pl.col("priced_on") == day).select(NIGHTLY_COST.columns).sort(NIGHTLY_COST.key)
+
+
+def write_night(workspace: Workspace, rows: pl.DataFrame, day: date) -> Path | None:
+    """Write the file of a date, whole or not at all; None where a later date has one."""
+    later = [name for name in night_files(workspace) if name > day.isoformat()]
+    if later or rows.is_empty():
+        return None
+    return write_whole(workspace.root / FOLDER / f"{day}.csv", rows)

@@ -1,0 +1,100 @@
+"""What orders cost in floats, for many plans at once: the heuristics' view of the vendors' terms.
+
+Goods values may be lifted to a band's start with spares where that is cheaper and allowed, so that the cost of an order never
+seems higher than what topping it up would cost. Exact costs are the landed_cost's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipelines.planner.statement.bands import SizeStep
+from pipelines.planner.statement.compiled import Compiled, Floats, Ints
+
+BROKEN = 1e6
+"""Cost of an order that breaks a rule: beside any real plan's."""
+
+
+@dataclass(frozen=True)
+class Costs:
+    """Bands as arrays, by vendor and padded to the most bands; handling charges; and vendors with rarer rules.
+
+    Attributes:
+        start, end, fixed, factor: bands (vendors x bands); a padding band starts and ends at infinity.
+        tops_up: whether goods values may be lifted by spares.
+        handling_charge, handling_waived_from: by handling charge; infinite for never.
+    """
+
+    start: Floats
+    end: Floats
+    fixed: Floats
+    factor: Floats
+    tops_up: bool
+    handling_vendor: Ints
+    handling_charge: Floats
+    handling_waived_from: Floats
+
+    @classmethod
+    def of(cls, compiled: Compiled) -> Costs:
+        """The costs of a problem's vendors."""
+        vendors = compiled.vendors
+        width = max((len(terms.bands) for terms in vendors.bands), default=1)
+        start, end = np.full((len(vendors), width), np.inf), np.full((len(vendors), width), np.inf)
+        fixed, factor = np.zeros((len(vendors), width)), np.zeros((len(vendors), width))
+        for number, terms in enumerate(vendors.bands):
+            for index, band in enumerate(terms.bands):
+                start[number, index], fixed[number, index] = float(band.start), float(band.fixed)
+                end[number, index] = np.inf if band.end is None else float(band.end)
+                factor[number, index] = float(band.factor)
+        waived_from = [np.inf if waived is None else float(waived) for waived in compiled.handling_waived_from]
+        return cls(
+            start,
+            end,
+            fixed,
+            factor,
+            compiled.allow_spares,
+            compiled.handling_vendor,
+            compiled.handling_charge,
+            np.array(waived_from, np.float64),
+        )
+
+    @property
+    def typical_fixed(self) -> float:
+        """What one more vendor costs before any goods: the median of the lowest bands."""
+        return float(np.median(self.fixed[:, 0])) if len(self.fixed) else 0.0
+
+    def of_goods(self, goods: Floats, vendor: Ints | slice = slice(None)) -> Floats:
+        """Cost of orders of some goods values (..., vendors); 0 for none."""
+        least = np.full(goods.shape, BROKEN)
+        for index in range(self.start.shape[1]):
+            np.minimum(least, self._in_band(goods, vendor, index), out=least)
+        return np.where(goods > 0, least, 0.0)
+
+    def cheapest_band(self, goods: float, vendor: int) -> int:
+        """The band in which an order costs least, topped up to it if need be."""
+        value = np.array([goods])
+        at = np.array([vendor])
+        return int(np.argmin([self._in_band(value, at, index)[0] for index in range(self.start.shape[1])]))
+
+    def _in_band(self, goods: Floats, vendor: Ints | slice, index: int) -> Floats:
+        start, end = self.start[vendor, index], self.end[vendor, index]
+        value = np.maximum(goods, start) if self.tops_up else goods
+        fits = (value < end) & (value >= start) & np.isfinite(start)
+        cost = self.fixed[vendor, index] + self.factor[vendor, index] * np.where(fits, value, 0.0)
+        return np.where(fits, cost, BROKEN)
+
+    def of_assortments(self, subtotals: Floats, charge: Ints | int) -> Floats:
+        """Handling charges of some subtotals (..., handling charges)."""
+        paid = (subtotals > 0) & (subtotals < self.handling_waived_from[charge])
+        return np.where(paid, self.handling_charge[charge], 0.0)
+
+
+def charge_at(steps: tuple[SizeStep, ...], sizes: Floats) -> Floats:
+    """The charge of the step that holds each size; BROKEN where nothing ships."""
+    starts = np.array([float(step.start) for step in steps])
+    charges = np.array([float(step.charge) for step in steps])
+    ends = np.array([np.inf if step.end is None else float(step.end) for step in steps])
+    index = np.maximum(np.searchsorted(starts, sizes, side="right") - 1, 0)
+    return np.where(sizes < ends[index], charges[index], BROKEN)

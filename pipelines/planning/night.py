@@ -1,0 +1,208 @@
+"""A night's plans: every model, buyer and date, on several processes, each plan made once and kept by what shaped it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.costing.terms_on import SIZES, TermsBook, assumed_size, buyers_rate, terms_on
+from pipelines.demand.demand_by_date import demand_of
+from pipelines.demand.fitting import parts_in_reach
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.planning import plan_tables
+from pipelines.planning.plan_cache import PlanCache, digest
+from pipelines.planning.plan_tables import PLAN_CONTRACTS, Tables
+from pipelines.planning.scenarios import PlannedModel, plan_model
+from pipelines.settings import Buyer
+from pipelines.workers import spread
+from schemas.validate import polars_schema
+
+Progress = Callable[[str, int, int], None]
+STEP_NAME = "plan the purchases"
+_Prices = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
+_SCHEMAS = {contract.name: polars_schema(contract) for contract in PLAN_CONTRACTS}
+
+
+@dataclass(frozen=True)
+class Task:
+    """One model, buyer and date, with the prices of the parts the model could use, and no others.
+
+    ``demand_digest`` is the hash of all that shapes the plans and does not depend on the buyer.
+    """
+
+    model_code: str
+    buyer: Buyer
+    day: date
+    effort: str
+    with_advice: bool
+    market: pl.DataFrame
+    last_seen: pl.DataFrame
+    summaries: pl.DataFrame
+    demand_digest: str
+
+
+def plan_night(
+    inputs: WorkspaceInputs,
+    markets: Mapping[date, pl.DataFrame],
+    last_seen: Mapping[date, pl.DataFrame],
+    summaries: Mapping[date, pl.DataFrame],
+    today: date,
+    cache_folder: Path,
+    progress: Progress | None = None,
+) -> Tables:
+    """Plan every model for every buyer on every date: ``today`` at the settings' effort, others at the past effort.
+
+    Dates before the first price, or before a model's first list version, are skipped. Plans come from the cache where
+    nothing that shapes them has changed; plans that met a safety time limit are never kept.
+
+    Args:
+        inputs: the workspace.
+        markets: by date, PRICE_HISTORY columns and ``is_suspect``: what could be bought.
+        last_seen: by date, the latest price of every offer.
+        summaries: by date, the latest price summaries.
+        today: the priced date.
+        cache_folder: where plans are kept.
+        progress: called with the step's name, plans done and all plans.
+
+    Returns:
+        model_cost, plan_vendor, plan_purchase, plan_line and unfilled_line, sorted by key.
+
+    Raises:
+        InputError: a model's amendments make no sense, or a row breaks its contract.
+        KitfareError: a worker process died.
+    """
+    cache_of_plans = PlanCache(cache_folder)
+    needed = [
+        (model, buyer, day)
+        for day in sorted(markets, reverse=True)
+        if last_seen[day].height
+        for model in inputs.models
+        if model.settings.version_on(day) is not None
+        for buyer in inputs.settings.buyer
+        if day == today or buyer.plan_past_months
+    ]
+    done: list[Tables] = []
+
+    def finish(tables: Tables) -> None:
+        done.append(tables)
+        if progress is not None:
+            progress(STEP_NAME, len(done), len(needed))
+
+    missing = _not_cached(_tasks(inputs, needed, markets, last_seen, summaries, today), inputs, cache_of_plans, finish)
+    for key, planned in spread(_plan, inputs, missing, min(inputs.settings.refresh.workers, len(needed))):
+        if not planned.hit_time_limit:
+            cache_of_plans.store(key, planned.tables)
+        finish(planned.tables)
+    cache_of_plans.prune()
+    return plan_tables.checked_by_contracts(plan_tables.together(done), "the night's plans")
+
+
+def _tasks(
+    inputs: WorkspaceInputs,
+    needed: list[tuple[Model, Buyer, date]],
+    markets: Mapping[date, pl.DataFrame],
+    last_seen: Mapping[date, pl.DataFrame],
+    summaries: Mapping[date, pl.DataFrame],
+    today: date,
+) -> Iterator[Task]:
+    refresh = inputs.settings.refresh
+    reduced: tuple[tuple[str, date], tuple[_Prices, str]] | None = None
+    for model, buyer, day in needed:
+        effort = refresh.effort if day == today else refresh.past_effort
+        if reduced is None or reduced[0] != (model.model_code, day):
+            given = (markets[day], last_seen[day], summaries[day])
+            reduced = ((model.model_code, day), _reduced(inputs, model, day, given))
+        prices, demand_digest = reduced[1]
+        yield Task(model.model_code, buyer, day, effort, day == today, *prices, demand_digest)
+
+
+def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -> tuple[_Prices, str]:
+    """Prices of the parts the model could use, and the hash of them and of all else that any buyer's plans look at."""
+    flexible, listed = (demand_of(inputs).portions(model, day, freely) for freely in (True, False))
+    parts = parts_in_reach(flexible["listed_part_code"], inputs.tables).to_list()
+    market, seen, known = (frame.filter(pl.col("part_code").is_in(parts)) for frame in given)
+    settings, tables = model.settings, inputs.tables
+    has_stock = any(scenario.use_stock_on_hand for scenario in inputs.settings.scenarios)
+
+    def of_parts(name: str) -> pl.DataFrame:
+        return tables[name].filter(pl.col("part_code").is_in(parts)).sort(pl.all())
+
+    return (market, seen, known), digest(
+        planner_version(),
+        inputs.settings.scenarios,
+        (settings.model_code, settings.title, settings.version_on(day), settings.copy_count),
+        (settings.maker_lines, settings.instructions),
+        flexible,
+        listed,
+        tables["colours"].sort("colour_code"),
+        [assumed_size(tables["parts"], name) for name in SIZES],
+        *(of_parts(name) for name in ("parts", "substitutes", "combinations")),
+        of_parts("stock_on_hand") if has_stock else None,
+        market.sort("offer_id", "step_from_quantity"),
+        seen.sort("offer_id", "step_from_quantity"),
+        known.sort("source_code", "part_code", "colour_code", "condition"),
+    )
+
+
+def _not_cached(
+    tasks: Iterator[Task], inputs: WorkspaceInputs, kept: PlanCache, finish: Callable[[Tables], None]
+) -> Iterator[tuple[str, Task]]:
+    """The tasks still to plan, with their keys; the others are finished from the cache on the way."""
+    books: dict[tuple[date, str], TermsBook] = {}
+    for task in tasks:
+        where = (task.day, task.buyer.buyer_code)
+        if where not in books:
+            books[where] = terms_on(inputs, task.day, task.buyer)
+        key = key_of(task, inputs, books[where])
+        frames = kept.fetch(key, _SCHEMAS)
+        if frames is None:
+            yield key, task
+        else:
+            finish(frames)
+
+
+def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
+    """The hash of everything that shapes a task's plans."""
+    sellers = sorted(set(task.market["vendor_code"]))
+    currencies = {*task.last_seen["currency_code"], *task.summaries["currency_code"]}
+    if (instructions := inputs.model(task.model_code).settings.instructions) is not None:
+        currencies.add(instructions.currency_code)
+    return digest(
+        task.demand_digest,
+        (task.day, task.buyer, task.effort, task.with_advice),
+        [book.vendors.get(code) or book.why_left_out(code) for code in sellers],
+        [(code, buyers_rate(inputs, code, task.day, task.buyer)) for code in sorted(currencies)],
+        inputs.tables["vendors"].filter(pl.col("vendor_code").is_in(sellers)).sort("vendor_code"),
+    )
+
+
+@cache
+def planner_version() -> str:
+    """What identifies the software that makes plans: its own source text and its solver."""
+    package = Path(__file__).resolve().parent
+    sources = [*package.rglob("*.py"), package.parent / "money.py", package.parent / "inputs.py"]
+    state = hashlib.sha256("".join(f"{name} {version(name)}\n" for name in ("highspy", "polars", "coloraide")).encode())
+    for source in sorted(sources):
+        state.update(source.read_bytes())
+    return state.hexdigest()
+
+
+def _plan(inputs: WorkspaceInputs, task: Task) -> PlannedModel:
+    return plan_model(
+        inputs,
+        inputs.model(task.model_code),
+        task.day,
+        task.buyer,
+        task.market,
+        task.last_seen,
+        task.summaries,
+        task.effort,
+        task.with_advice,
+    )

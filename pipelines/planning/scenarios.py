@@ -1,0 +1,396 @@
+"""All scenarios of one model for one buyer on one date: what to buy, from whom, and what it costs.
+
+Scenarios share their candidates. Those with fewer flexible lines are planned first, and each later one starts from the best
+plan already known to keep its rules; where a known plan still beats what was found, it is taken. So freeing more never
+costs more at equal fill: a plan under narrower rules is a plan under wider ones.
+
+The other way round, among scenarios that differ in their vendors alone, the one with the most vendors is planned first. Where
+its plan needs none of those that another lacks, that is the other's plan, too, with the same bound: fewer vendors can't do better.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+
+from pipelines.costing.landed_cost import LandedCost, work_out
+from pipelines.costing.order_penalties import penalties_under
+from pipelines.costing.terms_on import TermsBook, terms_on
+from pipelines.demand.demand_by_date import demand_of
+from pipelines.demand.fitting import PORTION_KEY
+from pipelines.errors import PlanRefusedError
+from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.planner import solve
+from pipelines.planner.statement.problem import Problem
+from pipelines.planning import plan_tables
+from pipelines.planning.candidates import (
+    Candidates,
+    Portion,
+    buyable_steps,
+    candidates_among,
+    steps_under_terms,
+    why_forbidden,
+)
+from pipelines.planning.estimates import estimates, known_prices
+from pipelines.planning.plan_check import faults
+from pipelines.planning.plan_tables import CheckedPlan, PlanContext, Tables
+from pipelines.planning.purchase_plan import PurchasePlan, as_solution, joined, nothing_bought, plan_of
+from pipelines.planning.remedies import remedies
+from pipelines.settings import Buyer, Scenario
+
+TWO_STAGE_RULES = ("marked", "all_it_has")
+_CHOOSES_VENDORS = {
+    "scenario_code": "",
+    "title": "",
+    "maker": "none",
+    "independents": True,
+    "forbidden_vendors": [],
+    "only_vendors": [],
+}
+"""Settings of a scenario that say nothing but which vendors it may use."""
+
+
+@dataclass(frozen=True)
+class PlannedModel:
+    """The plans of all scenarios.
+
+    Attributes:
+        tables: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line, not yet checked against their contracts.
+        notes: remarks for people by scenario code.
+        hit_time_limit: a safety limit bit, so the plans may differ next time and must not be kept.
+    """
+
+    tables: Tables
+    notes: dict[str, tuple[str, ...]]
+    hit_time_limit: bool
+
+
+def plan_model(
+    inputs: WorkspaceInputs,
+    model: Model,
+    day: date,
+    buyer: Buyer,
+    market: pl.DataFrame,
+    last_seen: pl.DataFrame,
+    summaries: pl.DataFrame,
+    effort: str,
+    with_advice: bool = True,
+) -> PlannedModel:
+    """Plan every scenario of the settings for one model.
+
+    Args:
+        inputs: the workspace.
+        model: one of its models; its parts list must have a version on the day.
+        day: the date whose prices, terms, rates, lists and decisions hold.
+        buyer: one of the settings' buyers.
+        market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
+        last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
+        summaries: PRICE_SUMMARY, for estimates.
+        effort: quick, standard or deep.
+        with_advice: whether to say what would fill unfilled lines; of use only while one can still buy.
+
+    Raises:
+        InputError: the model's amendments make no sense.
+    """
+    return ModelPlanning(inputs, model, day, buyer, market, effort, with_advice).planned(last_seen, summaries)
+
+
+class ModelPlanning:
+    """One model, buyer and date: what its scenarios share."""
+
+    def __init__(
+        self,
+        inputs: WorkspaceInputs,
+        model: Model,
+        day: date,
+        buyer: Buyer,
+        market: pl.DataFrame,
+        effort: str,
+        with_advice: bool,
+    ) -> None:
+        self.inputs, self.model, self.day, self.buyer = inputs, model, day, buyer
+        self.market, self.effort, self.with_advice = market, effort, with_advice
+        self.book: TermsBook = terms_on(inputs, day, buyer)
+        self._needed = demand_of(inputs)
+        self._candidates: dict[str, Candidates] = {}
+        self._of_some_vendors: dict[tuple[int, tuple[str, ...]], tuple[Candidates, Candidates]] = {}
+        self._plans: list[tuple[Problem, PurchasePlan]] = []
+        self._of_all_vendors: list[tuple[Scenario, frozenset[str], PurchasePlan]] = []
+        self._landed_costs: dict[int, tuple[pl.DataFrame, LandedCost]] = {}
+
+    def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
+        """The plans of all scenarios."""
+        scenarios = self.inputs.settings.scenarios
+        plans: dict[str, PurchasePlan | PlanRefusedError] = {}
+        for scenario in sorted(scenarios, key=_order_of):
+            try:
+                plans[scenario.scenario_code] = self._sound(scenario, self._plan(scenario, _sound_ones(plans)))
+            except PlanRefusedError as refusal:
+                plans[scenario.scenario_code] = refusal
+        found = _sound_ones(plans)
+        for scenario in scenarios:
+            if not self._goes_to_the_maker_first(scenario):
+                plans[scenario.scenario_code] = self._best_of(plans[scenario.scenario_code], scenario, found)
+        sound = {code: plan for code, plan in plans.items() if isinstance(plan, PurchasePlan)}
+        return PlannedModel(
+            self._tables(plans, last_seen, summaries),
+            {code: plan.notes for code, plan in sorted(sound.items()) if plan.notes},
+            any(plan.hit_time_limit for plan in sound.values()),
+        )
+
+    def portions(self, scenario: Scenario) -> pl.DataFrame:
+        """What the model wants under a scenario: PORTIONS_SCHEMA of demand.py."""
+        return self._needed.portions(self.model, self.day, scenario.use_flexibility)
+
+    def fits(self, scenario: Scenario) -> pl.DataFrame:
+        """The elements that may serve the portions, in any condition: FIT_SCHEMA of fitting.py."""
+        return self._needed.fits(self.model, self.day, scenario.use_flexibility, scenario.use_substitutes)
+
+    def candidates(self, scenario: Scenario) -> Candidates:
+        """The scenario's candidates, cut from those of all vendors; scenarios with like rules share them."""
+        rules = repr(
+            (scenario.use_flexibility, scenario.use_substitutes, scenario.conditions, scenario.use_stock_on_hand)
+        )
+        if rules not in self._candidates:
+            self._candidates[rules] = candidates_among(
+                self.steps, self.portions(scenario), self.fits(scenario), self.inputs, scenario
+            )
+        everyone, allowed = self._candidates[rules], self._vendors_of(scenario)
+        return self._of_vendors(everyone, [code for code in everyone.vendor_codes if code in allowed])
+
+    def _vendors_of(self, scenario: Scenario) -> set[str]:
+        """Vendors with terms that a scenario may use."""
+        return {code for code, terms in self.book.vendors.items() if not why_forbidden(terms, scenario)}
+
+    @cached_property
+    def steps(self) -> pl.DataFrame:
+        """The price steps that can be bought of any vendor with terms."""
+        return steps_under_terms(buyable_steps(self.market), self.book.vendors.values())
+
+    def _of_vendors(self, found: Candidates, vendor_codes: list[str]) -> Candidates:
+        """The candidates of some vendors; asked again, the same ones."""
+        key = (id(found), tuple(vendor_codes))
+        if key not in self._of_some_vendors:
+            self._of_some_vendors[key] = found, found.of_vendors(vendor_codes)
+        return self._of_some_vendors[key][1]
+
+    def _of_kind(self, found: Candidates, kind: str) -> Candidates:
+        return self._of_vendors(
+            found, [code for code in found.vendor_codes if self.book.vendors[code].vendor_kind == kind]
+        )
+
+    def _goes_to_the_maker_first(self, scenario: Scenario) -> bool:
+        return scenario.maker in TWO_STAGE_RULES and self._makers_order(self.candidates(scenario), scenario) is not None
+
+    def _makers_order(self, found: Candidates, scenario: Scenario) -> Candidates | None:
+        """What the maker's shop is asked for first; None when it has nothing of it."""
+        needed = found.needed
+        if scenario.maker == "marked":
+            marked = set(self.model.settings.maker_lines)
+            needed = {portion: quantity for portion, quantity in needed.items() if portion[0] in marked}
+        order = self._of_kind(found, "maker").with_quantities(needed)
+        return order if order.uses.height else None
+
+    def _plan(self, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
+        found = self.candidates(scenario)
+        if scenario.maker not in TWO_STAGE_RULES:
+            return self._solve_among_all(found, scenario, known)
+        order = self._makers_order(found, scenario)
+        if order is None:
+            plan = self._solve_among_all(self._of_kind(found, "independent"), scenario, known)
+            return replace(
+                plan, notes=(*plan.notes, "the maker's shop has nothing of what it is asked for: as without it")
+            )
+        return self._maker_then_others(found, order, scenario)
+
+    def _solve_among_all(self, found: Candidates, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
+        """Plan at once for all vendors a scenario may use, unless a plan made for more of them needs no other."""
+        rules, allowed = scenario.model_copy(update=_CHOOSES_VENDORS), frozenset(found.vendor_codes)
+        for other_rules, more, plan in self._of_all_vendors:
+            if rules == other_rules and allowed <= more and allowed.issuperset(plan.purchases["vendor_code"]):
+                return plan
+        self._of_all_vendors.append((rules, allowed, self._solve(found, scenario, known)))
+        return self._of_all_vendors[-1][2]
+
+    def _maker_then_others(self, found: Candidates, order: Candidates, scenario: Scenario) -> PurchasePlan:
+        """The maker's order first, then the rest with independents; what gets stuck that way is not asked of the maker's shop.
+
+        A colour begun at the maker's shop, or a remainder, may be more than independents can add to. So if pieces stay unfilled,
+        the plan is made again with their lines and colour groups left to the independents, and the better one is taken.
+        """
+        plan = self._two_stages(found, order, scenario)
+        stuck = _stuck(found, plan)
+        eased = order.with_quantities({portion: n for portion, n in order.needed.items() if portion not in stuck})
+        if not stuck or not eased.uses.height:
+            return plan
+        try:
+            return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
+        except PlanRefusedError:  # what is left for the maker's shop no longer takes in every forced vendor
+            return plan
+
+    def _two_stages(self, found: Candidates, order: Candidates, scenario: Scenario) -> PurchasePlan:
+        """As many pieces as the maker's shop can fill, at least cost; then the rest with independents.
+
+        A colour group the maker's shop began stays in its colour. The lower bound is the sum of both stages' bounds, each of
+        its own task: what the rule as defined can reach, given what the maker's order left.
+        """
+        makers = [code for code, terms in self.book.vendors.items() if terms.vendor_kind == "maker"]
+        at_maker = [code for code in scenario.forced_vendors if code in makers]
+        elsewhere = [code for code in scenario.forced_vendors if code not in makers]
+        first = self._solve(order, scenario.model_copy(update={"forced_vendors": at_maker}), ())
+        filled = {portion: n - first.pieces_missing.get(portion, 0) for portion, n in order.needed.items()}
+        left = {portion: n - filled.get(portion, 0) for portion, n in found.needed.items()}
+        others = self._of_kind(found, "independent")
+        vendors_left = scenario.maximum_vendor_count
+        if vendors_left is not None:
+            vendors_left -= first.vendor_count
+            others = others if vendors_left else others.of_vendors([])
+        rest = _in_the_groups_colours(others, first).with_quantities(left)
+        limited = scenario.model_copy(
+            update={"maximum_vendor_count": vendors_left or None, "forced_vendors": elsewhere}
+        )
+        return joined(first, self._solve(rest, limited, ()), found.portions)
+
+    def _solve(self, found: Candidates, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
+        """Plan one problem, from the best known plan that keeps its rules; like problems are planned once."""
+        if not found.uses.height and not scenario.forced_vendors:
+            return nothing_bought(found)
+        problem = found.problem(self.book, scenario)
+        for other, plan in self._plans:
+            if _are_alike(problem, other):
+                return plan
+        known = [replace(plan, penalties=problem.penalties) for plan in known]
+        starts = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario))]
+        start = min(starts, key=lambda pair: pair[0])[1] if starts else None
+        self._plans.append((problem, plan_of(found, solve.solve(problem, self.effort, start))))
+        return self._plans[-1][1]
+
+    def _best_of(
+        self, plan: PurchasePlan | PlanRefusedError, scenario: Scenario, known: Iterable[PurchasePlan]
+    ) -> PurchasePlan | PlanRefusedError:
+        """The plan, or a better known one that keeps the scenario's rules, with its own cost and the plan's bound."""
+        if isinstance(plan, PlanRefusedError):
+            return plan
+        found = self.candidates(scenario)
+        if scenario.maker in TWO_STAGE_RULES:
+            found = self._of_kind(found, "independent")
+        for known_plan in known:
+            other = replace(known_plan, penalties=penalties_under(scenario))
+            if other.rank < plan.rank and as_solution(other, found, scenario) is not None:
+                is_proven = plan.is_proven and other.rank[0] == plan.rank[0]
+                plan = replace(
+                    other.bounded_like(plan),
+                    is_proven=is_proven,
+                    hit_time_limit=plan.hit_time_limit,
+                    notes=plan.notes,
+                )
+        return plan
+
+    def _landed_cost(self, plan: PurchasePlan) -> LandedCost:
+        """The plan's landed cost, which plans with the very same purchases share."""
+        if id(plan.purchases) not in self._landed_costs:
+            self._landed_costs[id(plan.purchases)] = plan.purchases, work_out(plan.purchases, self.book.vendors)
+        return self._landed_costs[id(plan.purchases)][1]
+
+    def _sound(self, scenario: Scenario, plan: PurchasePlan) -> PurchasePlan:
+        problems = faults(plan, self.candidates(scenario), self._landed_cost(plan))
+        if problems:
+            raise PlanRefusedError(
+                f"the plan failed a check: {problems[0]}",
+                where=f"{self.model.model_code} {scenario.scenario_code} {self.buyer.buyer_code} {self.day}",
+                next_step="report it with the workspace's inputs; no order may be made from it",
+            )
+        return plan
+
+    def _tables(
+        self, plans: dict[str, PurchasePlan | PlanRefusedError], last_seen: pl.DataFrame, summaries: pl.DataFrame
+    ) -> Tables:
+        known = known_prices(last_seen, summaries, self.inputs, self.day, self.buyer)
+        checked = []
+        for scenario in self.inputs.settings.scenarios:
+            plan, found, portions = plans[scenario.scenario_code], self.candidates(scenario), self.portions(scenario)
+            refusal = "" if isinstance(plan, PurchasePlan) else plan.what
+            sound = plan if isinstance(plan, PurchasePlan) else nothing_bought(found)
+            missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
+            helps = {}
+            if self.with_advice and missing.height and not refusal:
+                bought = sound.purchases.select(
+                    "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
+                )
+                helps = remedies(
+                    missing,
+                    bought,
+                    self.market,
+                    self.inputs,
+                    self.day,
+                    scenario,
+                    self.book,
+                    self.model.settings.maker_lines,
+                )
+            checked.append(
+                CheckedPlan(
+                    scenario.scenario_code,
+                    sound,
+                    self._landed_cost(sound),
+                    portions,
+                    found.on_hand,
+                    estimates(missing, self.fits(scenario), known, scenario),
+                    helps,
+                    refusal,
+                )
+            )
+        context = PlanContext(self.inputs, self.model, self.day, self.buyer, self.effort)
+        return plan_tables.plan_tables(context, checked, self.book.vendors)
+
+
+def _are_alike(first: Problem, second: Problem) -> bool:
+    """Whether two problems under the same terms ask for the same."""
+    rules, frames = (
+        ("allow_spares", "maximum_vendor_count", "forced_vendors", "penalties"),
+        ("portions", "offers", "offer_steps", "uses"),
+    )
+    return all(getattr(first, name) == getattr(second, name) for name in rules) and all(
+        getattr(first, name).equals(getattr(second, name)) for name in frames
+    )
+
+
+def _order_of(scenario: Scenario) -> tuple[bool, bool, int, bool, bool, int, str]:
+    """Few flexible lines first, so that others can start from their plans; of the rest, many vendors first."""
+    return (
+        scenario.use_flexibility,
+        scenario.use_substitutes,
+        len(scenario.conditions),
+        scenario.maker != "any_mix",
+        bool(scenario.only_vendors),
+        len(scenario.forbidden_vendors),
+        scenario.scenario_code,
+    )
+
+
+def _sound_ones(plans: dict[str, PurchasePlan | PlanRefusedError]) -> list[PurchasePlan]:
+    return [plan for _, plan in sorted(plans.items()) if isinstance(plan, PurchasePlan)]
+
+
+def _stuck(found: Candidates, plan: PurchasePlan) -> set[Portion]:
+    """Portions that stay unfilled though they have uses, and those of their colour groups."""
+    with_uses = set(found.uses["portion_index"].to_list())
+    stuck = {portion for portion in plan.pieces_missing if found.portion_numbers[portion] in with_uses}
+    group_of = dict(zip(found.needed, found.portions["group_code"].to_list(), strict=True))
+    groups = {group_of[portion] for portion in stuck} - {""}
+    return stuck | {portion for portion, group in group_of.items() if group in groups}
+
+
+def _in_the_groups_colours(found: Candidates, first: PurchasePlan) -> Candidates:
+    """Without uses that would give a group another colour than the first plan began it in."""
+    group_of = {(line, number): group for line, number, group in first.needed.select(*PORTION_KEY, "group_code").rows()}
+    begun = {group_of[row[:2]]: row[5] for row in first.allocation_rows if group_of[row[:2]]}
+    if not begun:
+        return found
+    colours = [begun.get(group) for group in found.portions["group_code"].to_list()]
+    uses = zip(found.uses["portion_index"].to_list(), found.uses["colour_code"].to_list(), strict=True)
+    return found.with_those_uses(np.array([colours[portion] in (None, colour) for portion, colour in uses], dtype=bool))

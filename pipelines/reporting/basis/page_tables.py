@@ -1,0 +1,192 @@
+"""Numbers, dates and money as readers see them; and tables that become HTML or Markdown from one description."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date
+from decimal import ROUND_CEILING, Decimal
+from functools import cached_property, lru_cache
+from hashlib import sha256
+from math import isfinite
+
+from pipelines.money import currency_digits, round_half_up, round_money
+from pipelines.reporting.basis.words import MONTH_NAMES, STATUS
+
+MINUS = "\u2212"
+NOTHING = "\u2013"
+"""Shown where there is no figure."""
+_REMEMBERED = 65536  # the reports of many months tell the same figures again and again
+
+
+@lru_cache(_REMEMBERED)
+def money(amount: Decimal | None, currency_code: str, *, signed: bool = False, with_code: bool = False) -> str:
+    """An amount in the currency's digits with thousands separators: ``1,234.50``, ``−3.20``, ``1,234.50 EUR``."""
+    if amount is None:
+        return NOTHING
+    rounded = round_money(amount, currency_code)
+    return _sign(rounded, signed) + f"{abs(rounded):,f}" + (f" {currency_code}" if with_code else "")
+
+
+def unit_price(price: Decimal | None, currency_code: str) -> str:
+    """A price of one piece: all the decimals it has, and at least the currency's."""
+    if price is None:
+        return NOTHING
+    digits = max(currency_digits(currency_code), -int(price.normalize().as_tuple().exponent))
+    return f"{round_half_up(price, digits):,f}"
+
+
+@lru_cache(_REMEMBERED)
+def percent(value: float | Decimal | None, *, digits: int = 1, signed: bool = False) -> str:
+    """``12.3 %``; a value that rounds to zero has no sign."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    rounded = round_half_up(Decimal(str(value)), digits)
+    return _sign(rounded, signed) + f"{abs(rounded):,f} %"
+
+
+@lru_cache(_REMEMBERED)
+def number(value: float | Decimal | None, digits: int = 1, *, signed: bool = False) -> str:
+    """A plain number with thousands separators."""
+    if value is None or not isfinite(value):
+        return NOTHING
+    rounded = round_half_up(Decimal(str(value)), digits)
+    return _sign(rounded, signed) + f"{abs(rounded):,f}"
+
+
+def count(value: int | None, singular: str = "", plural: str = "") -> str:
+    """``1,204``, or with a noun ``1 piece``, ``1,204 pieces``."""
+    if value is None:
+        return NOTHING
+    reported = (MINUS if value < 0 else "") + f"{abs(value):,}"
+    return f"{reported} {singular if value == 1 else plural or singular + 's'}" if singular else reported
+
+
+@lru_cache(_REMEMBERED)
+def day(value: date | None) -> str:
+    """``25 November 2026``."""
+    return NOTHING if value is None else f"{value.day} {MONTH_NAMES[value.month - 1]} {value.year}"
+
+
+def short_day(value: date) -> str:
+    """``25 Nov``, kept on one line."""
+    return f"{value.day}\u00a0{MONTH_NAMES[value.month - 1][:3]}"
+
+
+def month_name(value: str) -> str:
+    """``2026-11`` as ``November 2026``."""
+    year, number_in_year = value.split("-")
+    return f"{MONTH_NAMES[int(number_in_year) - 1]} {year}"
+
+
+def gap(gap_pct: float) -> str:
+    """A gap in per cent, rounded up so that "at most" stays true: 0.31 becomes ``0.4 %``."""
+    if not isfinite(gap_pct):
+        return "an unknown share"
+    tenths = Decimal(str(max(gap_pct, 0))).quantize(Decimal("0.1"), rounding=ROUND_CEILING)
+    return f"{tenths:,f} %"
+
+
+def certainty(plan_status: str, gap_pct: float) -> str:
+    """How good a plan is for the pieces it buys, in words: ``at most 0.4 % above the best possible``.
+
+    How many pieces it lacks stands in a column beside it.
+    """
+    if plan_status == "partial":
+        plan_status = "bounded" if gap_pct > 0 else "proven"
+    return STATUS[plan_status].format(gap=gap(gap_pct))
+
+
+def file_name(code: str) -> str:
+    """A code as the name of a file: letters, digits, ``.``, ``_`` and ``-``; different codes never share one."""
+    safe = re.sub(r"[^\w.-]", "-", code).lstrip(".")[:80]
+    # A model called x-details would otherwise overwrite the details page of the model x.
+    if safe == code and not safe.endswith("-details"):
+        return safe
+    return f"{safe}-{sha256(code.encode()).hexdigest()[:8]}"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column's heading; numbers are set flush right."""
+
+    label: str
+    is_number: bool = False
+
+
+@dataclass(frozen=True)
+class Link:
+    """A cell that leads to another page; ``href`` is relative to the page."""
+
+    text: str
+    href: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table for readers. The first cell of a row is its heading; ``strong_rows`` are set in bold.
+
+    ``is_stacked``: on narrow screens every row becomes a small list of label and value, instead of a table that scrolls in
+    its own box.
+    """
+
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str | Link, ...], ...]
+    strong_rows: frozenset[int] = frozenset()
+    is_stacked: bool = False
+
+    @cached_property
+    def wide_columns(self) -> frozenset[int]:
+        """Columns whose cells have a line of their own when stacked: the first and the last figure, words, long headings, long
+        figures, and those that would stand alone on half a line."""
+        wide = {1, len(self.columns) - 1} | {
+            position
+            for position, column in enumerate(self.columns)
+            if not column.is_number
+            or (longest := max((len(str(row[position])) for row in self.rows), default=0)) > 11
+            or len(column.label) > 16
+            or len(column.label) + longest > 20
+        }
+        run: list[int] = []
+        for position in range(1, len(self.columns)):
+            if position not in wide:
+                run.append(position)
+                continue
+            if len(run) % 2:
+                wide.add(run[-1])
+            run = []
+        return frozenset(wide - {0})
+
+    def markdown(self) -> str:
+        """The table as Markdown, everything escaped."""
+        lines = [
+            "| " + " | ".join(escape_markdown(column.label) for column in self.columns) + " |",
+            "| " + " | ".join("---:" if column.is_number else "---" for column in self.columns) + " |",
+        ]
+        for index, row in enumerate(self.rows):
+            cells = [_markdown_cell(cell, index in self.strong_rows) for cell in row]
+            lines.append("| " + " | ".join(cells) + " |")
+        return "\n".join(lines)
+
+
+def columns(*labels: str) -> tuple[Column, ...]:
+    """Columns by their headings; one that starts with ``#`` holds numbers."""
+    return tuple(Column(label.removeprefix("#"), label.startswith("#")) for label in labels)
+
+
+def escape_markdown(text: str) -> str:
+    """Text that Markdown shows as it is: no markup, no HTML, no line breaks."""
+    harmless = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return re.sub(r"([\\`*_\[\]|#~$])", r"\\\1", " ".join(harmless.split()))
+
+
+def _markdown_cell(cell: str | Link, is_strong: bool) -> str:
+    if isinstance(cell, Link):
+        return f"[{escape_markdown(cell.text)}]({cell.href})"
+    reported = escape_markdown(cell)
+    return f"**{reported}**" if is_strong and reported else reported
+
+
+def _sign(value: Decimal, signed: bool) -> str:
+    return MINUS if value < 0 else "+" if signed and value > 0 else ""

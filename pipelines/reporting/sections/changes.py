@@ -1,0 +1,104 @@
+"""What changed since the last month end: the cost, and what may have moved it."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import polars as pl
+
+from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, is_usable
+from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, gap, money, percent, short_day
+from pipelines.reporting.sections.costs import complete_cost
+from pipelines.settings import Buyer
+
+
+def what_changed(
+    page_data: PageData, model: ReportedModel, buyer: Buyer, plans: list[Row]
+) -> tuple[Table | None, tuple[str, ...]]:
+    """Costs at the latest month end beside today's, and sentences on prices, list, decisions and terms."""
+    earlier = [
+        d for d in page_data.priced_dates(model.code, buyer.buyer_code) if page_data.today and d < page_data.today
+    ]
+    if not earlier or page_data.today is None:
+        return None, ()
+    before_on = earlier[-1]
+    pairs = [(page_data.plan(model.code, buyer.buyer_code, plan["scenario_code"], before_on), plan) for plan in plans]
+    known = [(before, plan) for before, plan in pairs if before is not None]
+    if not known:
+        return None, ()
+    rows = [
+        (
+            page_data.scenario_title(plan["scenario_code"]),
+            complete_cost(page_data, before),
+            complete_cost(page_data, plan),
+            *_change(page_data, before, plan),
+        )
+        for before, plan in known
+    ]
+    table = Table(
+        f"Complete cost, in {buyer.currency_code}",
+        columns("Way of buying", f"#{short_day(before_on)}", "#Today", "#Change", "#Change in %"),
+        tuple(rows),
+        is_stacked=True,
+    )
+    words = [
+        prices_alone(page_data, model, buyer),
+        _certainty(known, before_on),
+        *_causes(page_data, model, *known[0], before_on, page_data.today),
+    ]
+    return table, tuple(word for word in words if word)
+
+
+def _change(page_data: PageData, before: Row, now: Row) -> tuple[str, str]:
+    can_compare = all(is_usable(p) and not page_data.cost_is_withheld(p) for p in (before, now))
+    if not can_compare or before["unfilled_estimate_count"] != now["unfilled_estimate_count"]:
+        return NOTHING, NOTHING
+    change = now["complete_cost"] - before["complete_cost"]
+    share = change / before["complete_cost"] * 100 if before["complete_cost"] else None
+    return money(change, now["currency_code"], signed=True), percent(share, signed=True)
+
+
+def _certainty(known: list[tuple[Row, Row]], before_on: date) -> str:
+    """How exact both columns are: month ends may be planned with less effort than today, which alone changes a cost."""
+    before, now = (max(float(plan["gap_pct"]) for plan in plans) for plans in zip(*known, strict=True))
+    if not before and not now:
+        return ""
+    return (
+        f"Costs of {short_day(before_on)} are at most {gap(before)} above the best possible, today's at most {gap(now)}; "
+        "part of a change may be that."
+    )
+
+
+def prices_alone(page_data: PageData, model: ReportedModel, buyer: Buyer) -> str:
+    """What prices alone did: the change of the fixed parts list's index."""
+    row = page_data.index(model.code, buyer.buyer_code, f"{page_data.today:%Y-%m}")
+    if row is None or row["is_withheld"] or row["change_1_month_pct"] is None:
+        return ""
+    moved = percent(row["change_1_month_pct"], signed=True)
+    covered = percent(row["coverage_share"] * 100)
+    return (
+        f"Prices alone: {moved} for the designer's list since last month (price index; {covered} of the list priced)."
+    )
+
+
+def _causes(
+    page_data: PageData, model: ReportedModel, before: Row, now: Row, before_on: date, today: date
+) -> list[str]:
+    reported = []
+    if before["list_version"] != now["list_version"]:
+        reported.append(f"The parts list went from version {before['list_version']} to {now['list_version']}.")
+    if model.inputs is not None:
+        decided = _dated_between(model.inputs.flexible_lines, "decided_on", before_on, today)
+        decided += _dated_between(model.inputs.amendments, "valid_from_on", before_on, today)
+        if decided:
+            reported.append(f"{count(decided, 'decision')} about the model's lines took effect.")
+    terms = page_data.workspace_table("vendor_terms")
+    if terms is not None and terms.height:
+        vendors = terms.filter(pl.col("valid_from_on").is_between(before_on, today, closed="right"))
+        if vendors.height:
+            reported.append(f"Terms changed at {count(vendors['vendor_code'].n_unique(), 'vendor')}.")
+    return reported or ["The parts list, the decisions about its lines and the vendors' terms are the same."]
+
+
+def _dated_between(frame: pl.DataFrame, column: str, after: date, until: date) -> int:
+    return frame.filter(pl.col(column).is_between(after, until, closed="right")).height if frame.height else 0

@@ -1,0 +1,232 @@
+"""Costs of plans as tables, words and charts: what the sheet, the comparison and the monthly report share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from pipelines.reporting.basis.page_data import PageData, Row, Saving, is_usable, ranked, saving
+from pipelines.reporting.basis.page_tables import NOTHING, Table, certainty, columns, count, day, gap, money, percent
+from pipelines.reporting.basis.words import COST_WORDS, STATUS
+from pipelines.reporting.charts.charts import Chart, Line, line_chart
+from pipelines.settings import Buyer
+
+DEARER_WITH_MORE = "Fewest missing pieces come first, cost second: a row that finds more of them can cost more."
+"""Why a way of buying with more flexibility can cost more."""
+REFUSED = "refused by a check"
+NOT_DISTINCT = "can't be distinguished"
+WITHHELD = "withheld"
+ESTIMATED = "*"
+"""Marks a complete cost with an estimate for missing pieces in it."""
+FEWER_PIECES = "\u2020"
+"""Marks a landed cost that can't be compared with another row's, because the plan buys fewer pieces."""
+
+
+def complete_cost(page_data: PageData, plan: Row | None, *, with_code: bool = False) -> str:
+    """A plan's complete cost in words: ``104.20``, ``at least 104.20`` when pieces lack any price, or why there is none."""
+    if plan is None:
+        return NOTHING
+    if not is_usable(plan):
+        return REFUSED
+    if page_data.cost_is_withheld(plan):
+        return WITHHELD
+    reported = money(plan["complete_cost"], plan["currency_code"], with_code=with_code)
+    return f"at least {reported}" if plan["unfilled_estimate_count"] else reported
+
+
+def cost_coverage(plan: Row | None) -> float | None:
+    """Share of a plan's pieces that have a price, bought, on hand or estimated; None without a plan."""
+    if plan is None or not plan["piece_count"]:
+        return None
+    return float(1 - plan["unfilled_estimate_count"] / plan["piece_count"])
+
+
+def pieces_priced(plan: Row | None) -> str:
+    """The coverage of a plan's complete cost, for a table."""
+    coverage = cost_coverage(plan)
+    return NOTHING if coverage is None else percent(coverage * 100)
+
+
+def cost_words(page_data: PageData) -> str:
+    """What landed and complete cost are, and when a complete cost is withheld."""
+    floor = percent(page_data.settings.report.coverage_floor * 100, digits=0)
+    return f"{COST_WORDS} It is withheld when less than {floor} of the pieces have any price."
+
+
+def headline_cost(page_data: PageData, plan: Row | None, *, with_code: bool = False) -> str:
+    """The complete cost of a headline plan; one that had to stand in for ``best`` is named."""
+    reported = complete_cost(page_data, plan, with_code=with_code)
+    if plan is None or plan["scenario_code"] == "cheapest":
+        return reported
+    return f"{reported} ({page_data.scenario_title(plan['scenario_code'])})"
+
+
+def saved(found: Saving | None, currency_code: str, *, with_code: bool = False) -> str:
+    """A saving with its share: ``14.70 (12.4 %)``; negative where the plan costs more."""
+    if found is None:
+        return NOTHING
+    if not found.is_distinct:
+        return NOT_DISTINCT
+    share = f" ({percent(found.share_pct)})" if found.share_pct is not None else ""
+    return money(found.amount, currency_code, with_code=with_code) + share
+
+
+def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, caption: str) -> Table:
+    """One row per plan: the complete cost, what it is made of, parcels, missing pieces, and the saving against one of them."""
+    usable = [plan for plan in plans if is_usable(plan)]
+    has_handling = any(plan["handling"] for plan in usable)
+    has_estimates = any(plan["unfilled_piece_count"] for plan in usable)
+    labels = ["Way of buying", "#Complete cost", "#Parts", "#Shipping"]
+    labels += ["#Handling"] * has_handling + ["#Tax"] + ["#Estimate for missing"] * has_estimates
+    labels += ["#Parcels", "#Missing pieces", "#Saved"]
+    rows = []
+    for plan in plans:
+        title = page_data.scenario_title(plan["scenario_code"])
+        if not is_usable(plan):
+            rows.append((title, REFUSED, *[NOTHING] * (len(labels) - 2)))
+            continue
+        code = plan["currency_code"]
+        amounts = ["goods", "shipping"] + ["handling"] * has_handling + ["tax"] + ["unfilled_estimate"] * has_estimates
+        own = plan == against
+        rows.append(
+            (
+                title,
+                complete_cost(page_data, plan),
+                *(money(plan[name], code) for name in amounts),
+                count(plan["vendor_count"]),
+                count(plan["unfilled_piece_count"]),
+                NOTHING if own else saved(saving(against, plan), code),
+            )
+        )
+    cheapest = next((plan for plan in ranked(list(plans)) if not page_data.cost_is_withheld(plan)), None)
+    strong = frozenset(row for row, plan in enumerate(plans) if plan is cheapest)
+    return Table(caption, columns(*labels), tuple(rows), strong, is_stacked=True)
+
+
+def how_good(plans: Sequence[Row]) -> str:
+    """One sentence on how near to the best possible a set of plans is."""
+    usable = [plan for plan in plans if is_usable(plan)]
+    if not usable:
+        return ""
+    widest = max(usable, key=lambda plan: float(plan["gap_pct"]))
+    reported = "Every row is the cheapest possible for its way of buying, at these prices."
+    if widest["gap_pct"]:
+        reported = "Every row is " + STATUS["bounded"].format(gap=gap(widest["gap_pct"])) + " for the pieces it buys."
+    return f"{reported} {DEARER_WITH_MORE}" if some_cost_more_for_more_pieces(usable) else reported
+
+
+def some_cost_more_for_more_pieces(plans: Sequence[Row]) -> bool:
+    """Whether a plan that leaves fewer pieces missing has a higher complete cost than one that leaves more."""
+    return any(
+        one["unfilled_piece_count"] < other["unfilled_piece_count"] and one["complete_cost"] > other["complete_cost"]
+        for one in plans
+        for other in plans
+    )
+
+
+def comparison_table(page_data: PageData, plans: list[Row], against: Row | None, caption: str) -> Table:
+    """All of a model's plans for one buyer, ranked by complete cost; landed costs are shown, and marked at unequal fill."""
+    in_order = ranked(plans)
+    refused = [plan for plan in plans if not is_usable(plan)]
+    fewest = min((plan["unfilled_piece_count"] for plan in in_order), default=0)
+    places = [_place(plan) for plan in in_order]
+    rows: list[tuple[str, ...]] = []
+    for plan in in_order:
+        code = plan["currency_code"]
+        landed = money(plan["landed_cost"], code) + (FEWER_PIECES if plan["unfilled_piece_count"] > fewest else "")
+        own = plan == against
+        rows.append(
+            (
+                page_data.scenario_title(plan["scenario_code"]),
+                complete_cost(page_data, plan),
+                str(places.index(_place(plan)) + 1),  # equal costs share a rank
+                pieces_priced(plan),
+                landed,
+                count(plan["vendor_count"]),
+                count(plan["unfilled_piece_count"]),
+                NOTHING if own else saved(saving(against, plan), code),
+                certainty(plan["plan_status"], plan["gap_pct"]),
+            )
+        )
+    rows += [
+        (page_data.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * 6, STATUS["refused"])
+        for plan in refused
+    ]
+    headings = columns(
+        "Way of buying",
+        "#Complete cost",
+        "#Rank",
+        "#Pieces priced",
+        "#Landed cost",
+        "#Parcels",
+        "#Missing pieces",
+        "#Saved",
+        "How good",
+    )
+    return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
+
+
+def _place(plan: Row) -> tuple[int, Decimal]:
+    return plan["unfilled_estimate_count"], plan["complete_cost"]
+
+
+def cost_chart(
+    page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
+) -> Chart | None:
+    """Complete cost at month ends (and today) of some scenarios; a gap where it is withheld, refused or not planned."""
+    dates = page_data.priced_dates(model_code, buyer.buyer_code)
+    styles = {code: style for style, code in enumerate(page_data.scenarios)}
+    lines = []
+    for code in scenario_codes:
+        plans = (page_data.plan(model_code, buyer.buyer_code, code, on) for on in dates)
+        values = tuple(_charted(page_data, plan) for plan in plans)
+        lines.append(Line(page_data.scenario_title(code), values, styles[code], 2.5 if code == "cheapest" else 1.75))
+    return line_chart(
+        f"Complete cost at month ends, {buyer.currency_code}",
+        dates,
+        lines,
+        lambda value: money(Decimal(str(value)), buyer.currency_code),
+        until,
+        data_name="costs",
+    )
+
+
+def no_history(buyer: Buyer) -> str:
+    """Why there is no chart of past costs."""
+    if buyer.plan_past_months:
+        return "There is no history to show yet."
+    return "Costs at past month ends are not worked out for this buyer."
+
+
+def least_certain(
+    page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
+) -> str:
+    """One sentence on the charted cost that may be furthest above the best possible; empty where all are the cheapest."""
+    plans = [
+        plan
+        for on in page_data.priced_dates(model_code, buyer.buyer_code)
+        if until is None or on <= until
+        for code in scenario_codes
+        if (plan := page_data.plan(model_code, buyer.buyer_code, code, on)) is not None
+        and _charted(page_data, plan) is not None
+    ]
+    if not plans:
+        return ""
+    plan = max(plans, key=lambda p: float(p["gap_pct"]))
+    if not plan["gap_pct"]:
+        return ""
+    where = f"{page_data.scenario_title(plan['scenario_code'])}, {day(plan['priced_on'])}"
+    return f"The least certain cost drawn is at most {gap(plan['gap_pct'])} above the best possible ({where})."
+
+
+def _charted(page_data: PageData, plan: Row | None) -> float | None:
+    if plan is None or not is_usable(plan) or page_data.cost_is_withheld(plan):
+        return None
+    return float(plan["complete_cost"])
+
+
+def strip(items: Sequence[tuple[str, str, str]]) -> list[dict[str, Any]]:
+    """Figures set large at the top of a page: label, figure, note."""
+    return [{"label": label, "figure": figure, "note": note} for label, figure, note in items]

@@ -1,0 +1,127 @@
+"""When to buy, on a model's report: today in its own past, the season, and a forecast where one is worth it."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+from pipelines.reporting.basis.page_data import PageData, Row
+from pipelines.reporting.basis.page_tables import Table, columns, count, money, month_name, number, percent
+from pipelines.reporting.basis.words import MONTH_NAMES
+from pipelines.reporting.charts.bars import Bar, bar_chart
+from pipelines.reporting.charts.charts import Chart
+from pipelines.settings import Buyer
+from pipelines.trends.outlook.forecast import HORIZON
+from pipelines.trends.outlook.seasonal import STRONG
+from schemas.published.over_time import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
+
+MEASURES = {"complete_cost": "Complete cost", "price_index": "Price index"}
+
+
+def timing_section(page_data: PageData, model_code: str, buyer: Buyer, month: str) -> dict[str, Any] | None:
+    """``words``, ``standing``, ``season`` and ``forecast``; None for months before the latest, when it was another question."""
+    key = {"model_code": model_code, "buyer_code": buyer.buyer_code}
+    rows = page_data.rows(BUYING_TIME, **key)
+    if not rows or month != f"{page_data.today:%Y-%m}":
+        return None
+    season, season_words = _season(page_data.rows(SEASONAL_PATTERN, **key))
+    trials = page_data.rows(FORECAST_TRIAL, **key)
+    return {
+        "standing": _standing_table(rows, buyer),
+        "words": [*(_place_in_words(row) for row in rows if _is_placed(row)), season_words, *map(_trial_words, trials)],
+        "season": season,
+        "forecast": _forecast_table(page_data.rows(PRICE_FORECAST, **key)),
+    }
+
+
+def above_lowest(page_data: PageData, model_code: str, buyer_code: str) -> Row | None:
+    """The row of buying_time about the complete cost."""
+    found = page_data.rows(BUYING_TIME, model_code=model_code, buyer_code=buyer_code, buying_measure="complete_cost")
+    return found[0] if found and found[0]["above_lowest_pct"] is not None else None
+
+
+def _standing_table(rows: list[Row], buyer: Buyer) -> Table:
+    def reported(row: Row, value: float | None) -> str:
+        if row["buying_measure"] == "complete_cost" and value is not None:
+            return money(Decimal(str(value)), buyer.currency_code)
+        return number(value)
+
+    cells = tuple(
+        (
+            MEASURES[row["buying_measure"]],
+            reported(row, row["measure_now"]) if not row["withheld_reason"] else f"withheld: {row['withheld_reason']}",
+            reported(row, row["lowest_12_months"]),
+            month_name(row["lowest_month"]) if row["lowest_month"] else "",
+            percent(row["above_lowest_pct"], signed=True),
+        )
+        for row in rows
+    )
+    headings = columns("Measure", "#Today", "#12-month low", "In", "#Today against it")
+    return Table(
+        f"Today against its own past, in {buyer.currency_code} and index points", headings, cells, is_stacked=True
+    )
+
+
+def _is_placed(row: Row) -> bool:
+    return bool(row["cheaper_share_low"] is not None)
+
+
+def _place_in_words(row: Row) -> str:
+    low, high = (row[name] * 100 for name in ("cheaper_share_low", "cheaper_share_high"))
+    measure, months = MEASURES[row["buying_measure"]], count(row["past_month_count"], "earlier month")
+    if round(low) == round(high):
+        return f"{measure}: of {months}, {percent(low, digits=0)} were cheaper than today."
+    return (
+        f"{measure}: of {months}, at least {percent(low, digits=0)} and at most {percent(high, digits=0)} were cheaper than "
+        "today. It is a range because plans of different months come closer to the best possible or stay further from it."
+    )
+
+
+def _season(rows: list[Row]) -> tuple[Chart | None, str]:
+    if not rows:
+        return None, "Three years of prices are needed to tell a season from chance; there are fewer."
+    strength = rows[0]["seasonal_strength"]
+    if strength < STRONG:
+        return None, f"No season to speak of: it explains {percent(strength * 100, digits=0)} of what trend leaves."
+    bars = [Bar(MONTH_NAMES[row["month_of_year"] - 1], row["seasonal_pct"]) for row in rows]
+    chart = bar_chart(
+        "Prices in each month against the year's level, %",
+        bars,
+        lambda value: number(value, 1, signed=True),
+        "",
+        "seasons",
+    )
+    low, high = min(rows, key=lambda row: row["seasonal_pct"]), max(rows, key=lambda row: row["seasonal_pct"])
+    return chart, (
+        f"A season explains {percent(strength * 100, digits=0)} of what trend leaves: prices are usually lowest in "
+        f"{MONTH_NAMES[low['month_of_year'] - 1]} ({percent(low['seasonal_pct'], signed=True)} against the year's level) and "
+        f"highest in {MONTH_NAMES[high['month_of_year'] - 1]} ({percent(high['seasonal_pct'], signed=True)})."
+    )
+
+
+def _trial_words(row: Row) -> str:
+    if row["forecast_error_pct"] is None:
+        return f"No forecast: {row['withheld_reason']}."
+    errors = (
+        f"tried from {count(row['origin_count'], 'past month')}, 1 to {HORIZON} months ahead, it missed by "
+        f"{percent(row['forecast_error_pct'], digits=2)} on average and 'same as last month' by "
+        f"{percent(row['naive_error_pct'], digits=2)}"
+    )
+    if row["is_forecast_shown"]:
+        return (
+            f"The forecast is the Theta method's: {errors}. The interval quarantined in four of five of those trials."
+        )
+    return f"No forecast: {row['withheld_reason']} ({errors})."
+
+
+def _forecast_table(rows: list[Row]) -> Table | None:
+    cells = tuple(
+        (
+            month_name(row["month"]),
+            number(row["forecast_level"]),
+            f"{number(row['forecast_low'])} to {number(row['forecast_high'])}",
+        )
+        for row in rows
+    )
+    headings = columns("Month", "#Price index", "#Interval")
+    return Table("Where the price index may go", headings, cells, is_stacked=True) if cells else None

@@ -1,0 +1,189 @@
+"""Why the cheapest mix is as it is, for the details page: without a vendor, in fewer parcels, dearer shipping, other sources,
+a more robust plan."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import polars as pl
+
+from pipelines.reporting.basis.page_data import PageData, Row
+from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, number
+from schemas.published.plans import PLAN_LINE, PLAN_VENDOR, SECOND_SOURCE
+from schemas.published.what_if import PLAN_VARIANT
+
+FEW_SOURCES = 10
+"""Portions listed that few other vendors could fill."""
+
+
+def why_this_plan(page_data: PageData, plan: Row) -> dict[str, Any] | None:
+    """What the template shows of a plan's variants; None for a plan that has none."""
+    variants = page_data.rows_of(PLAN_VARIANT, plan)
+    sources = page_data.rows_of(SECOND_SOURCE, plan)
+    if not variants.height and not sources.height:
+        return None
+    return {
+        "without": _without_table(page_data, plan, variants),
+        "runner_up": _runner_up(page_data, plan, variants),
+        "fewer": _fewer_table(plan, variants),
+        "shipping": _shipping_table(page_data, plan, variants),
+        "sources_shown": _sources_shown(plan, sources),
+        "robust": _robust(page_data, plan, variants, sources),
+        "sources": _sources_table(page_data, plan, sources),
+    }
+
+
+def _of(variants: pl.DataFrame, kind: str) -> list[Row]:
+    return list(variants.filter(pl.col("variant_kind") == kind).iter_rows(named=True))
+
+
+def _extra(variant: Row, plan: Row) -> str:
+    """What a variant costs more; nothing where it buys fewer pieces, because then the two can't be compared."""
+    if variant["unfilled_piece_count"] > plan["unfilled_piece_count"]:
+        return NOTHING
+    return money(variant["landed_cost"] - plan["landed_cost"], plan["currency_code"], signed=True)
+
+
+def _without_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
+    code, names = plan["currency_code"], page_data.vendor_names()
+    landed = page_data.rows_of(PLAN_VENDOR, plan).group_by("vendor_code").agg(pl.col("landed_cost").sum())
+    orders = dict(landed.iter_rows())
+    rows = tuple(
+        (
+            str(names.get(row["variant_value"], row["variant_value"])),
+            money(orders[row["variant_value"]], code) if row["variant_value"] in orders else NOTHING,
+            money(row["landed_cost"], code),
+            _extra(row, plan),
+            count(row["vendor_count"]),
+            count(row["unfilled_piece_count"]),
+        )
+        for row in _of(variants, "without_vendor")
+    )
+    headings = columns(
+        "Vendor", "#Its order", "#All without it", "#Dearer by", "#Parcels", "#Missing pieces"
+    )  # fmt: skip
+    return (
+        Table(f"What it would cost without one of these vendors, in {code}", headings, rows, is_stacked=True)
+        if rows
+        else None
+    )
+
+
+def _runner_up(page_data: PageData, plan: Row, variants: pl.DataFrame) -> str:
+    """The cheapest variant that does without a vendor and buys as much."""
+    fits = [
+        row for row in _of(variants, "without_vendor") if row["unfilled_piece_count"] <= plan["unfilled_piece_count"]
+    ]
+    if not fits:
+        return ""
+    best = min(fits, key=lambda row: (row["landed_cost"], row["variant_vendor_codes"]))
+    names = page_data.vendor_names()
+    vendors = ", ".join(names.get(code, code) for code in best["variant_vendor_codes"].split(";"))
+    cost = money(best["landed_cost"], plan["currency_code"], with_code=True)
+    return f"The next best choice of vendors found costs {cost}: {vendors}."
+
+
+def _fewer_table(plan: Row, variants: pl.DataFrame) -> Table | None:
+    code = plan["currency_code"]
+    found = sorted(_of(variants, "at_most_vendors"), key=lambda row: int(row["variant_value"]))
+    rows = [
+        (
+            f"at most {row['variant_value']}",
+            money(row["landed_cost"], code),
+            _extra(row, plan),
+            count(row["unfilled_piece_count"]),
+        )
+        for row in found
+    ]
+    if not rows:
+        return None
+    rows.append(("this plan's", money(plan["landed_cost"], code), NOTHING, count(plan["unfilled_piece_count"])))
+    headings = columns("Parcels", "#Landed cost", "#Dearer by", "#Missing pieces")
+    return Table(f"What fewer parcels would cost, in {code}", headings, tuple(rows), is_stacked=True)
+
+
+def _shipping_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
+    code, names = plan["currency_code"], page_data.vendor_names()
+    own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+    found = sorted(_of(variants, "flat_shipping"), key=lambda row: Decimal(row["variant_value"]))
+    rows = []
+    for row in found:
+        vendors = row["variant_vendor_codes"].split(";") if row["variant_vendor_codes"] else []
+        joined = [names.get(vendor, vendor) for vendor in vendors if vendor not in own]
+        left = [names.get(vendor, vendor) for vendor in sorted(own) if vendor not in vendors]
+        change = "; ".join(f"{word} {', '.join(who)}" for word, who in (("with", joined), ("without", left)) if who)
+        rows.append(
+            (
+                money(Decimal(row["variant_value"]), code),
+                money(row["landed_cost"], code),
+                count(row["vendor_count"]),
+                change or "the same vendors",
+            )
+        )
+    headings = columns("Shipping of a small vendor", "#Landed cost", "#Parcels", "Vendors")
+    title = f"If every small vendor's flat shipping charge were another, in {code}"
+    return Table(title, headings, tuple(rows), is_stacked=True) if rows else None
+
+
+def _sources_shown(plan: Row, sources: pl.DataFrame) -> str:
+    if not sources.height:
+        return ""
+    alone = sources.filter(pl.col("second_vendor_code") == "").height
+    inside = sources.filter(pl.col("is_second_in_plan")).height
+    return (
+        f"Of {count(sources.height)} portions bought, {count(alone)} could come whole from nobody else, and for "
+        f"{count(inside)} the cheapest other source is a vendor this plan orders from anyway."
+    )
+
+
+def _robust(page_data: PageData, plan: Row, variants: pl.DataFrame, sources: pl.DataFrame) -> str:
+    """What it costs that no portion is left to a single vendor, where two could fill it."""
+    with_two = sources.filter(pl.col("source_count") >= 2)
+    alone = with_two.filter(pl.col("source_in_plan_count") < 2).height
+    if not with_two.height:
+        return ""
+    reported = f"{count(with_two.height, 'portion')} could come whole from two vendors or more"
+    if not alone:
+        every = "it could come" if with_two.height == 1 else "every one of them"
+        return f"{reported}, and {every} from two that this plan orders from: it is as robust as it can be."
+    reported += f"; for {count(alone)} of them this plan orders from one of those at most."
+    for row in _of(variants, "sources_in_plan"):
+        own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+        names = page_data.vendor_names()
+        added = [code for code in row["variant_vendor_codes"].split(";") if code not in own]
+        cost = money(row["landed_cost"], plan["currency_code"], with_code=True)
+        extra = _extra(row, plan)
+        more = "" if extra == NOTHING else f" ({extra})"
+        reported += (
+            f" A more robust plan, which leaves none of them to a single vendor, orders from "
+            f"{', '.join(names.get(code, code) for code in added)} as well and costs {cost}{more}."
+        )
+    return reported
+
+
+def _sources_table(page_data: PageData, plan: Row, sources: pl.DataFrame) -> Table | None:
+    """The portions with the fewest sources."""
+    scarce = sources.sort("source_count", "line_number", "portion_number").head(FEW_SOURCES)
+    lines = page_data.rows_of(PLAN_LINE, plan).unique(
+        ["line_number", "portion_number"], keep="first", maintain_order=True
+    )
+    listed = lines.select("line_number", "portion_number", "listed_part_code", "listed_colour_code")
+    names = page_data.vendor_names()
+    rows = tuple(
+        (
+            f"{page_data.part_name(row['listed_part_code'])}, {page_data.colour_name(row['listed_colour_code'])}",
+            f"{row['line_number']}.{row['portion_number']}",
+            count(row["quantity"]),
+            ", ".join(names.get(code, code) for code in row["source_vendor_codes"].split(";")),
+            number(row["paid_unit_price"], 4),
+            names.get(row["second_vendor_code"], row["second_vendor_code"]) or "nobody",
+            number(row["second_unit_price"], 4),
+        )
+        for row in scarce.join(listed, on=["line_number", "portion_number"], maintain_order="left").iter_rows(
+            named=True
+        )
+    )
+    headings = columns("Listed as", "#Line.portion", "#Pieces", "Bought from", "#Price", "Next source", "#Price there")
+    title = f"Portions with the fewest sources, prices with tax, in {plan['currency_code']}"
+    return Table(title, headings, rows, is_stacked=True) if rows else None

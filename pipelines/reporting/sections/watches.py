@@ -1,0 +1,103 @@
+"""The page of the watches: what fired, and what was looked at and did not."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pipelines.reporting.basis.page_data import PageData, Row
+from pipelines.reporting.basis.page_tables import Table, columns, count, day
+from pipelines.reporting.basis.words import PRIVATE
+from schemas.published.watches import WATCH_RESULT
+
+KINDS = {
+    "model_below": "Model below an amount",
+    "line_scarce": "Scarce lines",
+    "vendor_changes_model": "Vendors that move a model",
+}
+
+
+def watch_page(page_data: PageData) -> dict[str, Any]:
+    """Everything the template of the watches' page shows."""
+    rows = [row for model_rows in _by_watch(page_data).values() for row in model_rows]
+    fired = [row for row in rows if row["is_fired"]]
+    return {
+        "page_title": "Watches",
+        "today": day(page_data.today),
+        "private": PRIVATE if fired else "",
+        "has_watches": bool(page_data.settings.watch),
+        "fired": _table(page_data, "What fired", fired),
+        "quiet": _table(page_data, "What did not", [row for row in rows if not row["is_fired"]]),
+    }
+
+
+def fired_words(page_data: PageData) -> list[str] | None:
+    """For the monthly report, which may be published: which watches fired, without naming elements; None without watches."""
+    if not page_data.settings.watch:
+        return None
+    reported = []
+    for code, rows in _by_watch(page_data).items():
+        fired = [row for row in rows if row["is_fired"]]
+        if not fired:
+            continue
+        titles = sorted({_title(page_data, row["model_code"]) for row in fired})
+        kind = fired[0]["watch_kind"]
+        if kind == "line_scarce":
+            elements = {(row["model_code"], row["watch_subject"]) for row in fired}
+            reported.append(f"{code}: {count(len(elements), 'scarce element')} in {_listed(titles)}.")
+        elif kind == "model_below":
+            reported += [
+                f"{code}: {_title(page_data, row['model_code'])}, {_buyer(page_data, row)}. {row['watch_message']}"
+                for row in fired
+            ]
+        else:
+            vendors = {row["watch_subject"] for row in fired}
+            reported.append(
+                f"{code}: {count(len(vendors), 'vendor')} moved {_listed(titles)} by more than {fired[0]['watch_limit']:g} %."
+            )
+    return reported
+
+
+def _by_watch(page_data: PageData) -> dict[str, list[Row]]:
+    """Rows by watch, in the order of the settings."""
+    return {
+        watch.watch_code: page_data.rows(WATCH_RESULT, watch_code=watch.watch_code)
+        for watch in page_data.settings.watch
+    }
+
+
+def _table(page_data: PageData, caption: str, rows: list[Row]) -> Table | None:
+    cells = tuple(
+        (
+            row["watch_code"],
+            KINDS[row["watch_kind"]],
+            _title(page_data, row["model_code"]),
+            _buyer(page_data, row),
+            _subject(page_data, row),
+            row["watch_message"],
+        )
+        for row in rows
+    )
+    headings = columns("Watch", "Kind", "Model", "For", "About", "What was found")
+    return Table(caption, headings, cells, is_stacked=True) if cells else None
+
+
+def _subject(page_data: PageData, row: Row) -> str:
+    if row["watch_kind"] == "line_scarce" and row["watch_subject"]:
+        part, _, colour = row["watch_subject"].rpartition(" ")
+        return f"{page_data.part_name(part)}, {page_data.colour_name(colour)}"
+    if row["watch_kind"] == "vendor_changes_model" and row["watch_subject"]:
+        return str(page_data.vendor_names().get(row["watch_subject"], row["watch_subject"]))
+    return "the model"
+
+
+def _title(page_data: PageData, model_code: str) -> str:
+    return next((model.title for model in page_data.models if model.code == model_code), model_code)
+
+
+def _buyer(page_data: PageData, row: Row) -> str:
+    titles = {buyer.buyer_code: buyer.title for buyer in page_data.settings.buyer}
+    return titles.get(row["buyer_code"], str(row["buyer_code"]))
+
+
+def _listed(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"

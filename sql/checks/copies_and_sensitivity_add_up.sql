@@ -1,0 +1,34 @@
+-- the cost of copies is landed cost and estimate, that of the model's own number is its plan's, and a sensitivity is a difference
+with copies_that_differ as (
+    select
+        copy_cost.priced_on, copy_cost.model_code, copy_cost.buyer_code,
+        'copies ' || copy_cost.copies as what,
+        copy_cost.complete_cost as stated_cost,
+        model_cost.complete_cost as plan_cost
+    from copy_cost
+    left join model_cost
+        on
+            copy_cost.priced_on = model_cost.priced_on
+            and copy_cost.model_code = model_cost.model_code
+            and copy_cost.scenario_code = model_cost.scenario_code
+            and copy_cost.buyer_code = model_cost.buyer_code
+            and copy_cost.copies = model_cost.copy_count
+    where
+        copy_cost.complete_cost <> copy_cost.landed_cost + copy_cost.unfilled_estimate
+        or copy_cost.complete_cost <> model_cost.complete_cost
+),
+
+sensitivities_that_differ as (
+    select
+        sensitivity.priced_on, sensitivity.model_code, sensitivity.buyer_code,
+        sensitivity.assumption || ' ' || sensitivity.sensitivity_side as what,
+        sensitivity.complete_cost - sensitivity.sensitivity_amount as stated_cost,
+        model_cost.complete_cost as plan_cost
+    from sensitivity
+    left join model_cost using (priced_on, model_code, scenario_code, buyer_code)
+    where sensitivity.complete_cost - sensitivity.sensitivity_amount is distinct from model_cost.complete_cost
+)
+
+select * from copies_that_differ
+union all
+select * from sensitivities_that_differ;

@@ -1,4 +1,0 @@
--- what a counter's terms still ask for is what they ask for less what is spent, and nothing once it is reached
-select *
-from counter_threshold
-where left_to_go <> greatest(threshold_value - spent_value, 0);
