@@ -92,8 +92,9 @@ def standing(points: Sequence[Point], day: date, reason: str) -> dict[str, Any]:
         told |= {
             "lowest_12_months": lowest.value,
             "lowest_month": lowest.month,
-            "above_lowest_pct": 100 * (now.value / lowest.value - 1),
         }
+        if lowest.value:  # of nothing, as where stock on hand was enough, no per cent can be said
+            told["above_lowest_pct"] = 100 * (now.value / lowest.value - 1)
     return told
 
 
