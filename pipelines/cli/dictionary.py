@@ -20,7 +20,7 @@ def run(
       kitfare dictionary price_export
       kitfare dictionary > DICTIONARY.md
     """
-    from pipelines.errors import UsageError
+    from pipelines.cli.common import unknown
     from schemas.dictionary import GROUPS, data_dictionary, table_section
 
     if table is None:
@@ -28,5 +28,5 @@ def run(
         return
     contracts = {contract.name: contract for _, group in GROUPS for contract in group}
     if table not in contracts:
-        raise UsageError(f"there is no table {table!r}", next_step="one of: " + ", ".join(contracts))
+        raise unknown("table", table, contracts)
     typer.echo("\n".join(table_section(contracts[table])).rstrip())
