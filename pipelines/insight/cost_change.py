@@ -21,8 +21,8 @@ displayed value of the pieces that serve the line, at today's rates; the first t
   earlier purchases at today's terms.
 
 Each part is rounded to the currency's digits, half-up, and ``shipping_structure`` takes the rounding, so that the parts add up to the change of
-complete cost to the last digit. The order of the parts is a convention: another order would give each a little less or more (it is that of
-a Laspeyres price effect before a Paasche quantity effect; CPI Manual 2020, ch. 15, from memory).
+complete cost to the last digit. The order of the parts is a convention: another order would give each a little less or more. It is that of
+a price effect at the earlier quantities before a quantity effect at today's prices: q0 (p1 - p0) + p1 (q1 - q0) = p1 q1 - p0 q0.
 """
 
 from __future__ import annotations
