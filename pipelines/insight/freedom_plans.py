@@ -13,7 +13,7 @@ from pipelines.costing.candidates import Candidates
 from pipelines.costing.fitting import PORTION_KEY
 from pipelines.costing.further_orders import vendor_of
 from pipelines.costing.planner import mip
-from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.compiling import compile_problem
 from pipelines.costing.planner.reduce import least_unfilled
 from pipelines.costing.planner.root import solved_root
 from pipelines.costing.planning import ModelPlanning

@@ -20,7 +20,7 @@ import highspy
 import numpy as np
 
 from pipelines.costing.planner import linear, mip
-from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.compiling import compile_problem
 from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.mip_model import build_model
 from pipelines.costing.planner.problem import Problem

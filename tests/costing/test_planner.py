@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 
 from pipelines.costing.bother import Bother
 from pipelines.costing.planner import mip
-from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.compiling import compile_problem
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.planner.reduce import undominated
 from pipelines.costing.planner.repair import constructed

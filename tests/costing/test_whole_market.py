@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines.costing.planner import linear, mip, pool_program, whole_market
-from pipelines.costing.planner.compiled import compile_problem
+from pipelines.costing.planner.compiling import compile_problem
 from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.mip_model import build_model

@@ -21,7 +21,8 @@ from fractions import Fraction
 import numpy as np
 
 from pipelines.costing.planner import linear
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, compile_problem
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
+from pipelines.costing.planner.compiling import compile_problem
 from pipelines.costing.planner.draft import ModelOptions
 from pipelines.costing.planner.mip_model import Model, build_model
 from pipelines.costing.planner.plan import Plan, checked, nothing, plan_from, read_plan, solution_of

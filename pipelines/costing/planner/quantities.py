@@ -7,7 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import MICRO, Compiled, Floats, Ints
+from pipelines.costing.planner.as_numbers import MICRO
+from pipelines.costing.planner.compiled import Compiled, Floats, Ints
 
 
 def step_limits(compiled: Compiled) -> Ints:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import MICRO
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 from pipelines.costing.planner.draft import Fillers, Relaxation
 from pipelines.costing.planner.mip_rules import charges_rise
 from pipelines.costing.planner.shared_stock import supply_of

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import MICRO
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
 from pipelines.costing.planner.orders import BROKEN, Costs
 from pipelines.costing.planner.plan import Plan, checked
 from pipelines.costing.planner.problem import Problem
