@@ -68,7 +68,7 @@ from pipelines.intake.draft import FILL_IN, draft_profile
 from pipelines.intake.formats import FILE_NAME_FIELDS
 from pipelines.intake.readers import ReadOptions
 from pipelines.money import is_currency
-from pipelines.settings import load_toml
+from pipelines.settings_files import load_toml
 from schemas.columns import COLUMNS
 from schemas.contract import Contract
 from schemas.inputs import INBOX

@@ -15,7 +15,8 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.intake import archive, cross_checks, index_vintages, night_costs
 from pipelines.intake.profiles import Profile, load_profiles
 from pipelines.intake.readers import ReadOptions, open_source
-from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings_files import load_toml
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.published import INDEX_VINTAGE, INPUT_FILE, NIGHTLY_COST
