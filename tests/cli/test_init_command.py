@@ -7,7 +7,8 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings_files import load_toml
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 
 

@@ -15,7 +15,8 @@ from pipelines.costing.colour_distance import distances
 from pipelines.inputs import exchange_rate_on
 from pipelines.intake.profiles import load_profiles
 from pipelines.intake.workspace_files import read_workspace
-from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings_files import load_toml
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.validate import require_valid

@@ -8,7 +8,8 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import EXIT_CODES, app
-from pipelines.settings import Settings, load_toml
+from pipelines.settings import Settings
+from pipelines.settings_files import load_toml
 from schemas.inputs import ALL_INPUTS, INBOX
 
 ROOT = Path(__file__).resolve().parents[2]
