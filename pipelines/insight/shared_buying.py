@@ -6,7 +6,6 @@ one. Plans become orders of pieces by offer, because one vendor may get several 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
@@ -37,6 +36,7 @@ from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.changes import NO_CHANGES, Changes
+from pipelines.insight.minimum_orders import topped_up
 from pipelines.insight.moves import Offer, Offers, Pieces, is_beyond_stock, landed
 from pipelines.insight.placed_orders import NOTHING_BOUGHT, Orders, Served, added
 from pipelines.insight.published_plans import EFFORT
@@ -257,7 +257,7 @@ class SharedMarket:
                 bought[offer_id] = max(quantity, kept) if keeps else quantity
             receipts = self.receipts(self._by_vendor(bought))
             if any(receipt.broken_rules for receipt in receipts) and self.scenario.allow_spares:
-                bought = self._topped_up(bought, receipts, offers)
+                bought = topped_up(bought, receipts, offers, self.book.vendors)
                 receipts = self.receipts(self._by_vendor(bought))
             if any(receipt.broken_rules for receipt in receipts) or is_beyond_stock(bought, offers):
                 continue
@@ -286,29 +286,6 @@ class SharedMarket:
                 )
             )
         return min(plans, key=lambda plan: plan.rank, default=None)
-
-    def _topped_up(self, bought: Pieces, receipts: Iterable[VendorReceipt], offers: Mapping[str, Offer]) -> Pieces:
-        """The purchases with spares added to lines and orders below their vendors' minimums, of what is cheapest there."""
-        topped = dict(bought)
-
-        def add(offer_id: str, lacking: Fraction) -> Fraction:
-            offer, already = offers[offer_id], topped[offer_id]
-            if lacking <= 0:
-                return Fraction(0)
-            more = math.ceil(lacking / Fraction(offer.price(already)) / offer.multiple) * offer.multiple
-            topped[offer_id] = min(already + more, offer.most)
-            return Fraction(offer.value(topped[offer_id])) - Fraction(offer.value(already))
-
-        for receipt in receipts:
-            terms = self.book.vendors[receipt.vendor_code]
-            lacking = Fraction(terms.minimum_order) - receipt.goods_value
-            own = [offer_id for offer_id in bought if offers[offer_id].vendor_code == receipt.vendor_code]
-            for offer_id in own:
-                value = Fraction(offers[offer_id].value(bought[offer_id]))
-                lacking -= add(offer_id, Fraction(terms.minimum_line_value) - value)
-            for offer_id in sorted(own, key=lambda offer_id: (offers[offer_id].price(bought[offer_id]), offer_id)):
-                lacking -= add(offer_id, lacking)
-        return topped
 
     def _stock_after(self, before: Orders) -> pl.DataFrame:
         stock = self.inputs.tables["stock_on_hand"]
@@ -394,12 +371,9 @@ class SharedMarket:
 
 
 _NUMBERED = {
-    "portion_index": pl.Int64,
-    "offer_index": pl.Int64,
-    "make_up_code": pl.String,
-    "component_part_code": pl.String,
+    "portion_index": pl.Int64, "offer_index": pl.Int64, "make_up_code": pl.String, "component_part_code": pl.String,
     "quantity": pl.Int64,
-}
+}  # fmt: skip
 
 
 def _blocks(served: Iterable[Served]) -> list[list[Served]]:
