@@ -5,6 +5,7 @@ import re
 import subprocess
 from pathlib import Path
 
+import duckdb
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -14,6 +15,7 @@ BASE = {"schemas", "pipelines", "pipelines.errors", "pipelines.money"}
 COMMON = BASE | {
     "pipelines.settings",
     "pipelines.settings_base",
+    "pipelines.settings_files",
     "pipelines.settings_watches",
     "pipelines.settings_text",
     "pipelines.inputs",
@@ -73,6 +75,16 @@ def test_the_landed_cost_shares_nothing_with_the_planner():
 def test_only_the_warehouse_opens_duckdb():
     users = [dotted(path) for path in MODULES if re.search(r"^\s*(import|from) duckdb", path.read_text(), re.M)]
     assert users and all(user.startswith("pipelines.warehouse") for user in users), users
+
+
+SQL_FILES = [path for path in sorted((ROOT / "sql").rglob("*.sql")) if path.parent.name != "migrations"]
+
+
+@pytest.mark.parametrize("path", SQL_FILES, ids=lambda path: path.stem)
+def test_a_sql_file_has_one_statement(path):
+    """A view's comments are part of it; a migration is one change of many tables."""
+    kinds = [str(statement.type) for statement in duckdb.extract_statements(path.read_text(encoding="utf-8"))]
+    assert len([kind for kind in kinds if path.parent.name != "marts" or "ALTER" not in kind]) == 1, kinds
 
 
 @pytest.mark.parametrize("path", MODULES, ids=dotted)

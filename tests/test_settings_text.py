@@ -24,8 +24,8 @@ from pipelines.settings import (
     Settings,
     Watch,
     WatchNews,
-    load_toml,
 )
+from pipelines.settings_files import load_toml
 from pipelines.settings_text import model_toml, settings_toml
 
 HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")

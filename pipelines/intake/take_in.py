@@ -135,8 +135,8 @@ class _Examination:
             )
             failures = [shaped.failures]
             if marked is not None and stated is not None:
-                parents, unclear = _read_parents(stated, shaped)
-                failures = [_marked_failures(marked, shaped), unclear, *failures]
+                parents, unclear = corrected_files.read_parents(stated, shaped)
+                failures = [corrected_files.marked_failures(marked, shaped), unclear, *failures]
             failed = pl.concat(failures)
             # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
             more = decided.failures.join(
@@ -377,34 +377,6 @@ def _own_contract(header: Sequence[str], line: int, name: str) -> Contract:
         state="the file is quarantined whole",
         next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
     )
-
-
-def _read_parents(stated: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """PARENT_SCHEMA of rows that name the row they correct, and failures of those that name it wrongly."""
-    number = pl.col("parent_record_number")
-    read = stated.with_columns(
-        pl.when(pl.col("parent_file_hash").str.contains("^[0-9a-f]{64}$")).then("parent_file_hash").alias("hash"),
-        pl.when(number.str.contains("^[1-9][0-9]{0,17}$")).then(number).cast(pl.Int64).alias("number"),
-    )
-    is_new = pl.col("parent_file_hash").is_null() & number.is_null()
-    is_read = pl.col("hash").is_not_null() & pl.col("number").is_not_null()
-    parents = read.filter(is_read).select(
-        "record_number", pl.col("hash").alias("parent_file_hash"), pl.col("number").alias("parent_record_number")
-    )
-    unclear = shaped.frame.join(read.filter(~is_read & ~is_new), on="record_number", how="semi")
-    rule = "parent_file_hash and record_number do not name the row that this one corrects"
-    advice = "write them as they were in the quarantined file, or leave both empty in a row that is new"
-    return parents.cast(PARENT_SCHEMA), _row_failures(unclear, rule, advice)
-
-
-def _marked_failures(marked: pl.DataFrame, shaped: Shaped) -> pl.DataFrame:
-    found = [pl.DataFrame(schema=FAILURE_SCHEMA)]
-    for name in marked["quarantined_column"].unique(maintain_order=True):
-        rows = shaped.frame.join(marked.filter(pl.col("quarantined_column") == name), on="record_number", how="semi")
-        found.append(
-            failures_of(rows, name, corrected_files.MARKED_RULE, "write the right value without the question mark")
-        )
-    return pl.concat(found)
 
 
 def _row_failures(rows: pl.DataFrame, rule: str, advice: str) -> pl.DataFrame:

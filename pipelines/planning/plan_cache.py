@@ -17,8 +17,6 @@ from typing import Any
 import polars as pl
 from polars import selectors
 
-MAXIMUM_ENTRIES = 20_000
-"""The least recently used entries beyond this many are removed."""
 _SEAL_LENGTH = 32  # an entry begins with the SHA-256 of the rest
 
 
@@ -81,7 +79,7 @@ class PlanCache:
         beside.write_bytes(hashlib.sha256(payload.getvalue()).digest() + payload.getvalue())
         beside.replace(self.path(key))
 
-    def prune(self, keep: int = MAXIMUM_ENTRIES) -> None:
+    def prune(self, keep: int) -> None:
         """Remove the least recently used entries beyond ``keep``, and what killed writers left."""
         if not self.folder.is_dir():
             return

@@ -11,18 +11,11 @@ from pipelines.warehouse.connect import Connection
 BATCH_ROW_COUNT = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
 
-_BATCH = ("append_change", "append_waiting", "append_price_period", "append_vendor_export")
-_TEMPORARY = (
-    "append_vendor",
-    "append_batch",
-    "append_reference",
-    "append_new",
-    "append_unlisted",
-    "append_step",
-    "append_change",
-    "append_waiting",
-    "append_new_run",
-)
+_COMPARE = ("append_reference", "append_new", "append_unlisted", "append_step", "append_change", "append_waiting")
+_WRITE = (
+    "append_new_run", "append_earlier_confirmation", "append_confirmed", "append_ended", "append_price_period", "append_vendor_export",
+)  # fmt: skip
+_TEMPORARY = ("append_vendor", "append_batch", *_COMPARE, "append_new_run")
 
 
 def append_exports(con: Connection) -> int:
@@ -45,7 +38,11 @@ def append_exports(con: Connection) -> int:
             "select * from append_vendor where vendor_code in (select unnest(?::varchar[]))",
             [vendors],
         )
-        for name in _BATCH:
+        for name in _COMPARE:
+            con.execute(sql_text(f"append/{name}.sql"))
+        for table in ("append_batch", "append_change"):
+            con.execute(f"delete from {table} where vendor_code in (select vendor_code from append_waiting)")
+        for name in _WRITE:
             con.execute(sql_text(f"append/{name}.sql"))
         con.execute("delete from touched_vendor where vendor_code in (select vendor_code from append_batch)")
         count += con.execute("select count(*) from append_batch").fetchall()[0][0]

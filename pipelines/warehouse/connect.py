@@ -6,8 +6,8 @@ an in-memory database would spill into the working directory.
 
 from __future__ import annotations
 
-import errno
 import os
+import re
 import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -24,15 +24,8 @@ Connection = duckdb.DuckDBPyConnection
 DATABASE_ERRORS = (duckdb.Error, KitfareError)
 """What opening or reading a damaged database raises."""
 
-_DISK_TROUBLE = (
-    "ould not write",
-    "No space left",
-    "File too large",
-    "Read-only file system",
-    "ould not create",
-    "os error",
-)
-_DISK_ERRNOS = (errno.ENOSPC, errno.EFBIG, errno.EROFS, errno.EDQUOT, errno.EIO, errno.EACCES, errno.EPERM)
+_DISK_FULL = ("No space left", "File too large", "Read-only file system", "quota exceeded", "Input/output error")
+_DENIED = ("Permission denied", "Operation not permitted", "ould not write", "ould not create")
 
 MEMORY_LIMIT = "2GB"
 PUBLISHED_MACROS = ("earlier_run", "market_on", "last_seen_prices", "element_source")
@@ -85,26 +78,42 @@ def is_made(con: Connection) -> bool:
 
 @contextmanager
 def disk_trouble_in_words(path: Path) -> Iterator[None]:
-    """What the system refuses while a database or a published file is written, in words.
+    """Put in words what the system refuses while a database, or a folder to be published, is written.
+
+    All other errors of the body pass as they are, those about other files among them.
+
+    Args:
+        path: the database, or the folder that is all the body writes to.
 
     Raises:
-        KitfareError: the disk is full, read-only or broken.
+        KitfareError: the disk is full, read-only or broken, or the permissions do not allow it.
     """
     try:
         yield
     except (OSError, duckdb.Error, pl.exceptions.PolarsError) as error:
-        text = str(error)
-        is_trouble = (
-            error.errno in _DISK_ERRNOS if isinstance(error, OSError) else any(words in text for words in _DISK_TROUBLE)
-        )
-        if not is_trouble:
+        if not _is_disk_trouble_at(path, error):
             raise
         raise KitfareError(
-            f"{path.name} cannot be written: {text.splitlines()[0]}",
+            f"{path.name} cannot be written: {str(error).splitlines()[0]}",
             where=str(getattr(error, "filename", None) or path),
             state="what was published stays; what was being written is not used",
             next_step="check the free space and the permissions of the disk, then run the command again",
         ) from error
+
+
+def _is_disk_trouble_at(path: Path, error: Exception) -> bool:
+    """Whether an error is about writing the path, what is in it, or a file beside it such as its log.
+
+    DuckDB always names the file. Python and Polars don't name one when the disk fills up while they write to it; then it is one
+    of the folder's, for the body writes nowhere else. A database is not written by them.
+    """
+    text = str(error)
+    is_full = any(words in text for words in _DISK_FULL)
+    if not is_full and not any(words in text for words in _DENIED):
+        return False
+    if getattr(error, "filename", None) is None and not re.search(r"[\"' ]/", text):
+        return is_full and path.is_dir()
+    return any(re.search(re.escape(str(name)) + r"(?![\w-])", text) for name in {path, path.absolute(), path.resolve()})
 
 
 @contextmanager

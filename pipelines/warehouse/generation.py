@@ -128,6 +128,7 @@ def publish(workspace: Workspace, folder: Path, keep: int) -> None:
         os.utime(folder)
         _sync_tree(folder)
         _sync(workspace.generations)
+    with disk_trouble_in_words(workspace.root):
         link = workspace.root / _NEW_LINK
         link.unlink(missing_ok=True)
         link.symlink_to(Path(workspace.generations.name) / folder.name, target_is_directory=True)

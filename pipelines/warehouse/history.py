@@ -108,7 +108,7 @@ def fold(con: Connection) -> int:
         for table in _MADE:
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
         if _count(con, "source_correction"):
-            _run(con, "corrected_row")
+            _run(con, "corrected_row", "export_row_corrected")
         _run(con, *_GATHER)
         con.execute("create or replace temp table unsettled_vendor as select vendor_code from touched_vendor")
         con.execute(

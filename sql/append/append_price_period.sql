@@ -1,47 +1,6 @@
--- price periods after the batch's exports: those listed as they were are confirmed, those changed or left out end, those listed
--- anew begin
+-- one row per price step of an offer that the batch's exports list anew or changed
 --
--- Most are confirmed by a full export and were at the one before: their run of confirmations goes on, and nothing is written.
--- A run that does not go on is kept as an earlier one, and another starts.
-create or replace temp table append_new_run as
-select
-    price_period.vendor_code,
-    price_period.offer_id,
-    price_period.confirmed_from_on,
-    coalesce(price_period.confirmed_to_on, greatest(price_period.confirmed_from_on, append_batch.previous_winner_on)) as confirmed_to_on,
-    append_batch.observed_on
-from price_period
-join append_batch using (vendor_code)
-anti join append_change using (offer_id)
-where price_period.valid_to_on is null and (price_period.confirmed_to_on is not null or not append_batch.is_full);
-
-insert into earlier_confirmation
-select distinct vendor_code, offer_id, confirmed_from_on, confirmed_to_on
-from append_new_run
-order by all;
-
-update price_period
-set confirmed_from_on = append_new_run.observed_on, confirmed_to_on = null
-from append_new_run
-where price_period.vendor_code = append_new_run.vendor_code and price_period.offer_id = append_new_run.offer_id;
-
--- A full export that does not have an offer ends its run of confirmations, whether or not it ends its price period.
-update price_period
-set
-    confirmed_to_on = coalesce(
-        price_period.confirmed_to_on,
-        greatest(price_period.confirmed_from_on, append_batch.previous_winner_on)
-    ),
-    valid_to_on = case when append_change.is_listed or append_change.closes then append_batch.observed_on end
-from append_change
-join append_batch using (vendor_code)
-where
-    price_period.vendor_code = append_change.vendor_code
-    and price_period.valid_to_on is null
-    and price_period.offer_id = append_change.offer_id
-    and (append_batch.is_full or append_change.is_listed);
-
--- An offer that changed begins anew with all of its steps, those that are as they were among them
+-- An offer that changed begins anew with all of its steps, those that are as they were among them.
 -- Nothing needs them sorted.
 insert into price_period by name
 with listed as (

@@ -67,6 +67,3 @@ where
         append_batch.vendor_code in (select vendor_code from closing_most)
         and append_batch.file_hash not in (select file_hash from accepted_export)
     );
-
-delete from append_batch where vendor_code in (select vendor_code from append_waiting);
-delete from append_change where vendor_code in (select vendor_code from append_waiting);

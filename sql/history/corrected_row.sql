@@ -75,14 +75,3 @@ select
     reason
 from chosen
 order by all;
-
-update export_row
-set
-    unit_price = coalesce(corrected_row.corrected_unit_price, export_row.unit_price),
-    currency_code = coalesce(corrected_row.corrected_currency_code, export_row.currency_code),
-    is_outdone = corrected_row.correction_action = 'drop'
-from corrected_row
-where
-    corrected_row.file_hash = export_row.file_hash
-    and corrected_row.record_number = export_row.record_number
-    and corrected_row.vendor_code in (select vendor_code from touched_vendor);

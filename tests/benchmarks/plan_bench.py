@@ -24,7 +24,7 @@ from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import build_model
 from pipelines.planner.reduction.reduce import least_unfilled
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.compiling import compile_problem
 from pipelines.planner.statement.problem import Problem
 from tests.benchmarks.market_generator import random_problem, vendor_market
 

@@ -7,7 +7,8 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings_files import load_toml
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 

@@ -20,7 +20,7 @@ from pipelines.planner.program.rows import build_model
 from pipelines.planner.reduction.reduce import least_unfilled, undominated
 from pipelines.planner.search.market_sets import Shelves
 from pipelines.planner.search.vendor_sets import decide, ground_of
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.compiling import compile_problem
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.length import examples
 from tests.oracle.brute_force import best_plan

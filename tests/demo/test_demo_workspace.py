@@ -15,7 +15,8 @@ from pipelines.demand.colour_distance import distances
 from pipelines.inputs import exchange_rate_on
 from pipelines.intake.profiles.profiles import load_profiles
 from pipelines.intake.workspace.workspace_files import read_workspace
-from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
+from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings_files import load_toml
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST

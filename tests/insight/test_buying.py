@@ -26,7 +26,7 @@ from length import examples
 from pipelines.insight.buying_tables import BUYING_CONTRACTS, buying_tables
 from pipelines.insight.what_if.plan_variants import plan_variants
 from pipelines.planning.scenarios import plan_model
-from pipelines.settings import Discount
+from pipelines.settings import Discount, Scenario
 from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema
 
@@ -165,6 +165,18 @@ def test_costs_per_piece_amendments_and_what_is_on_hand():
     named = ("goods", "amendment_goods", "complete_cost", "cost_per_piece", "cost_per_100_pieces", "owned_piece_count", "owned_goods", "instructions_cost")  # fmt: skip
     (row,) = rows(found, "whole_cost", *named, scenario_code="cheapest")
     assert row == (10, 2, 13, Decimal("0.13"), 13, 25, Decimal("2.5"), None)
+
+
+def test_an_amendment_that_is_all_on_hand_costs_nothing():
+    added = [{"line_number": 90, "amendment_action": "add", "part_code": "plate", "colour_code": "grey", "quantity": 2, "colour_rule": "as_listed"}]  # fmt: skip
+    model = make_model([line(1, "brick", "red", 80)], amendments=added)
+    stock = [{"part_code": "plate", "colour_code": "grey", "quantity_on_hand": 2}]
+    scenario = Scenario(scenario_code="bin", title="x", use_stock_on_hand=True)
+    found = tables(
+        model, make_market(offer("a", "brick", "red", "0.10", 200)), stock_on_hand=stock, scenarios=(scenario,)
+    )
+    named = ("goods", "amendment_goods", "complete_cost", "owned_piece_count", "owned_goods")
+    assert rows(found, "whole_cost", *named, scenario_code="bin") == [(8, 0, 11, 2, 0)]
 
 
 def test_lines_carry_their_goods_and_their_part_of_the_charges():

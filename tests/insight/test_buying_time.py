@@ -40,6 +40,12 @@ def test_shares_and_the_distance_from_the_low_by_hand():
     assert row["above_lowest_pct"] == pytest.approx(100 * (104 / 98 - 1))
 
 
+@pytest.mark.parametrize("now", [0.0, 12.0])
+def test_above_a_low_of_nothing_no_per_cent_is_said(now):
+    row = standing([Point("2026-10", 0.0, 0.0), Point("2026-11", now, now)], TODAY, "")
+    assert row["lowest_12_months"] == 0 and "above_lowest_pct" not in row
+
+
 def test_what_plans_leave_open_becomes_a_range():
     """Earlier: 90 to 100, 96 to 104, 99.5 to 101; today 95 to 99. Surely cheaper is none, perhaps the first two."""
     costs = [

@@ -6,7 +6,8 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from intake_cases import take, write_csv, write_text, write_xlsx
+import xlsxwriter
+from intake_cases import take, write_csv, write_ods, write_text, write_xlsx
 from pydantic import ValidationError
 
 from pipelines.errors import UnreadableFileError
@@ -81,6 +82,64 @@ def test_a_french_spreadsheet_with_notes_first_and_titles_above(tmp_path):
     old = drafted[drafted.index("vendor_code = ") : drafted.index("condition = ")]
     taken = after_one_edit(path, tmp_path, old, 'vendor_code = "sud"\ncurrency_code = "EUR"\n')
     assert rows(taken)[0] == ("sud", "00501", "bleu", "new", Decimal("0.045"), "EUR", 12, DAY)
+
+
+TITLES = {
+    "one": [["Price list of the north"]],
+    "one and a blank line": [["Price list of the north"], []],
+    "blank lines around": [[], ["Price list of the north"], []],
+    "at the right": [[None, None, None, None, None, "Price list"]],
+    "labels and values": [["Seller", "North"], ["Currency", "EUR"], ["Valid from", DAY], []],
+    "as wide as the table": [["North", "Main street", "Harbour town", "Price list", "All prices in EUR", "No returns"]],
+    "wider than the table": [["North", "Main street", "Harbour", "Price list", "All in EUR", "No returns", "Page one"]],
+    "two as wide as the table": [
+        ["North", "Main street", "Harbour town", "Price list", "All prices", "No returns"],
+        ["Seller:", "North", "Telephone:", "on request", "Hours:", "mornings"],
+    ],
+    "four": [["Price list"], ["Seller", "North"], ["North", "Harbour", "town"], ["All", "prices", "in", "EUR"]],
+    "groups of columns": [["Article", None, None, "Offer", None, None]],
+}
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+@pytest.mark.parametrize("titles", TITLES)
+def test_titles_above_the_header_of_a_spreadsheet(titles, kind, tmp_path):
+    table = [
+        *TITLES[titles],
+        ["Article", "Colour", "Condition", "Price EUR", "Stock", "Date"],
+        ["00501", "red", "new", 0.05, 12, DAY], ["00502", "blue", "used", 1.5, 7, DAY],
+    ]  # fmt: skip
+    path = tmp_path / f"north.{kind}"
+    path = write_xlsx(path, {"Prices": table}) if kind == "xlsx" else write_ods(path, "Prices", table)
+    assert f"header_line = {len(TITLES[titles]) + 1}\n" in draft_profile(path)
+    assert rows(after_one_edit(path, tmp_path, f'vendor_code = "{FILL_IN}"', 'vendor_code = "north"')) == [
+        ("north", "00501", "red", "new", Decimal("0.05"), "EUR", 12, DAY),
+        ("north", "00502", "blue", "used", Decimal("1.5"), "EUR", 7, DAY),
+    ]
+
+
+def test_a_title_in_merged_cells(tmp_path):
+    path = tmp_path / "north.xlsx"
+    book = xlsxwriter.Workbook(str(path))
+    sheet = book.add_worksheet("Prices")
+    sheet.merge_range("A1:D2", "Price list of the north")
+    sheet.merge_range("A3:B3", "Seller: North")
+    sheet.merge_range("C3:D3", "All prices in EUR")
+    for row, cells in enumerate([["Article", "Colour", "Price", "Stock"], ["00501", "red", 0.05, 12]], start=3):
+        sheet.write_row(row, 0, cells)
+    book.close()
+    drafted = draft_profile(path)
+    assert "header_line = 4\n" in drafted and 'part_code = "Article"' in drafted and 'currency_code = "EUR"' in drafted
+
+
+def test_a_header_of_unknown_words_is_the_row_above_the_first_values(tmp_path):
+    table = [
+        ["Haus", "Baum", "Weg", "Tor"],
+        ["Ding", "Ton", "Wert", "Zahl"],
+        ["a7", "ink", 0.05, 12],
+        ["b8", "moss", 2, 3],
+    ]
+    assert "header_line = 2\n" in draft_profile(write_xlsx(tmp_path / "x.xlsx", {"P": table}))
 
 
 def test_names_that_say_nothing_are_guessed_by_values(tmp_path):

@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines.intake.profiles.profiles import Profile
-from pipelines.intake.reading import readers
+from pipelines.intake.reading import readers, text_grids
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.take_in import TakenFile, examine
 from schemas.inputs.catalogue import CODE_MAP
@@ -144,10 +144,10 @@ def test_the_quick_split_gives_what_the_careful_one_gives_or_nothing(monkeypatch
         ]
         text = "\n".join(lines) + rng.choice(("", "\n"))
         header = tuple(f"column {number}" for number in range(width))
-        quick = readers._even_grid(text.encode(), ",", header)
+        quick = text_grids.even_grid(text.encode(), ",", header)
         with monkeypatch.context() as patched:
-            patched.setattr(readers, "_even_grid", lambda *_: None)
-            careful = readers._plain_grid(text, ",", 0, header)
+            patched.setattr(readers, "even_grid", lambda *_: None)
+            careful = text_grids.plain_grid(text, ",", 0, header)
         if quick is not None:
             quick_count += 1
             assert careful is not None and quick.frame.equals(careful.frame), text

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from intake_cases import cells
 
-from pipelines.intake.reading import readers
+from pipelines.intake.reading import text_grids
 from pipelines.intake.reading.readers import ReadOptions, read_as_text
 from pipelines.intake.reading.tabular import BLANKS, MAXIMUM_COLUMNS
 
@@ -98,8 +98,8 @@ def test_the_plain_way_agrees_with_the_strict_one(table, separator, end, odd):
     for place, line in odd:
         lines.insert(1 + min(place, len(lines) - 1), line.replace("{s}", separator))
     text = end.join(lines) + end
-    strict = readers._quoted_grid(text, separator, 1, tuple(header), "t")
-    plain = readers._plain_grid(text, separator, 1, tuple(header))
+    strict = text_grids.quoted_grid(text, separator, 1, tuple(header), "t")
+    plain = text_grids.plain_grid(text, separator, 1, tuple(header))
     if plain is None:
         assert strict.ragged.height or any(line.count(separator) != len(header) - 1 for line in lines)
     else:
@@ -108,5 +108,5 @@ def test_the_plain_way_agrees_with_the_strict_one(table, separator, end, odd):
 
 def test_the_plain_way_is_taken_for_plain_files():
     """Otherwise the property above would hold for nothing."""
-    assert readers._plain_grid("a;b\n1;2\n\n;\n3;4\n", ";", 1, ("a", "b")).frame.height == 2
+    assert text_grids.plain_grid("a;b\n1;2\n\n;\n3;4\n", ";", 1, ("a", "b")).frame.height == 2
     assert MAXIMUM_COLUMNS >= 100

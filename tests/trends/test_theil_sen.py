@@ -1,16 +1,46 @@
-"""Theil-Sen: a published example, invariances, and how often the interval holds the truth."""
+"""Theil-Sen: scipy's, invariances, and how often the interval holds the truth."""
+
+from statistics import NormalDist
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipelines.trends.outlook.theil_sen import theil_sen
 from tests.length import examples
 
 
-def test_a_published_example():
-    """Ratios of rainfall over five years (Hollander and Wolfe 1999, example 9.1; from memory): slope -0.056."""
-    trend = theil_sen(np.arange(1.0, 6.0), np.array([[1.26], [1.27], [1.12], [1.16], [1.03]]))
-    assert trend.slope[0] == pytest.approx(-0.05625)
+def test_it_is_scipys_slope_and_interval_where_ranks_are_whole():
+    """At the levels at which a rank is whole nothing is to be rounded or drawn between; random series have no ties."""
+    chance, compared = np.random.default_rng(20261129), 0
+    for count in range(4, 26):
+        times = np.sort(chance.uniform(0, 24, count))
+        values = chance.normal(0, 1, (count, 4)) + chance.normal(0, 0.2) * times[:, None]
+        number, spread = count * (count - 1) // 2, np.sqrt(count * (count - 1) * (2 * count + 5) / 18)
+        for rank in range(2, number // 2):
+            level = 2 * NormalDist().cdf((number - 2 * rank) / spread) - 1
+            if not 0.5 < level < 0.999999:  # scipy takes a level below a half for one above it
+                continue
+            compared += 1
+            trend = theil_sen(times, values, level)
+            for column in range(4):
+                slope, _, low, high = stats.theilslopes(values[:, column], times, level)
+                assert trend.slope[column] == pytest.approx(slope, rel=1e-12)
+                assert (trend.low[column], trend.high[column]) == pytest.approx((low, high), rel=1e-7)
+    assert compared > 500
+
+
+def test_between_ranks_it_is_less_than_a_rank_from_scipys():
+    chance = np.random.default_rng(20261130)
+    for count in range(8, 26):
+        times = np.arange(float(count))
+        values = chance.normal(0, 1, count)
+        slopes = np.sort([(values[j] - values[i]) / (j - i) for i in range(count) for j in range(i + 1, count)])
+        trend = theil_sen(times, values[:, None])
+        _, _, low, high = stats.theilslopes(values, times, 0.90)
+        for ours, scipys in ((trend.low[0], low), (trend.high[0], high)):
+            at = int(np.argmin(np.abs(slopes - scipys)))
+            assert slopes[max(at - 1, 0)] < ours < slopes[min(at + 1, len(slopes) - 1)]
 
 
 def test_a_straight_line_is_found_exactly_and_one_wild_month_moves_it_little():

@@ -1,11 +1,14 @@
 """The connection factory: migrations, limits, and a lock that says what to do."""
 
+import copy
+import errno
 import subprocess
 import sys
 import textwrap
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from warehouse_kit import NOW, taken
@@ -164,6 +167,64 @@ def test_a_file_that_is_no_database(path, opener):
         pass
     assert caught.value.next_step
     assert path.read_bytes().startswith(b"not a database")
+
+
+DISK_TROUBLE = {
+    "no space, no file named": OSError(errno.ENOSPC, "No space left on device"),
+    "no space, of Polars": pl.exceptions.ComputeError(
+        "parquet: underlying IO error: No space left on device (os error 28)"
+    ),
+    "no space, in the folder": OSError(errno.ENOSPC, "No space left on device", "{path}/pages/a.html"),
+    "read-only": OSError(errno.EROFS, "Read-only file system", "{path}"),
+    "not permitted": PermissionError(errno.EACCES, "Permission denied", "{path}/a.csv"),
+    "of DuckDB": duckdb.IOException('IO Error: Could not write file "{path}/kitfare.duckdb.wal": File too large'),
+}
+OTHER_TROUBLE = {
+    "another file is missing": FileNotFoundError(errno.ENOENT, "No such file or directory", "/elsewhere/terms.csv"),
+    "another file is missing, of Polars": FileNotFoundError(
+        "No such file or directory (os error 2): /elsewhere/a.parquet"
+    ),
+    "a table of Polars is missing": pl.exceptions.ComputeError(
+        "No such file or directory (os error 2): /elsewhere/a.parquet"
+    ),
+    "another file may not be read": PermissionError(errno.EACCES, "Permission denied", "/elsewhere/prices.csv"),
+    "another disk is full": OSError(errno.ENOSPC, "No space left on device", "/elsewhere/a"),
+    "a name that begins alike": PermissionError(errno.EACCES, "Permission denied", "{path}-old/a.csv"),
+    "another database": duckdb.IOException('IO Error: Could not write file "/elsewhere/a.duckdb": File too large'),
+    "another process is not ours": PermissionError(errno.EPERM, "Operation not permitted"),
+}
+
+
+def about(error, path):
+    """The error, about the path."""
+    error = copy.copy(error)
+    error.args = tuple(each.replace("{path}", str(path)) if isinstance(each, str) else each for each in error.args)
+    if getattr(error, "filename", None):
+        error.filename = error.filename.replace("{path}", str(path))
+    return error
+
+
+@pytest.mark.parametrize("trouble", DISK_TROUBLE)
+def test_trouble_with_the_disk_that_is_written_is_put_in_words(trouble, tmp_path):
+    with pytest.raises(KitfareError, match="check the free space") as caught, connect.disk_trouble_in_words(tmp_path):
+        raise about(DISK_TROUBLE[trouble], tmp_path)
+    assert caught.value.what.startswith(f"{tmp_path.name} cannot be written: ") and str(tmp_path) in caught.value.where
+
+
+@pytest.mark.parametrize("trouble", OTHER_TROUBLE)
+def test_trouble_with_anything_else_is_left_as_it_is(trouble, tmp_path):
+    error = about(OTHER_TROUBLE[trouble], tmp_path)
+    with pytest.raises(type(error)) as caught, connect.disk_trouble_in_words(tmp_path):
+        raise error
+    assert caught.value is error
+
+
+def test_a_full_disk_that_names_no_file_is_not_the_warehouses(path):
+    """While the warehouse is open, Python writes the archive and the quarantine; DuckDB names the file it writes."""
+    with pytest.raises(OSError, match="No space left"), connect.writer(path):
+        raise OSError(errno.ENOSPC, "No space left on device")
+    with pytest.raises(KitfareError, match=r"warehouse.duckdb cannot be written"), connect.writer(path):
+        raise duckdb.IOException(f'IO Error: Could not write file "{path}.wal": No space left on device')
 
 
 def test_a_transaction_is_all_or_nothing(con):

@@ -92,6 +92,46 @@ def test_every_offer_of_an_element_with_its_source(place):
     ]  # fmt: skip
 
 
+TYPOS = {
+    "model": (["mil"], "there is no model mil; did you mean mill?"),
+    "case": (["Mill"], "there is no model Mill; did you mean mill?"),
+    "scenario": (["mill", "--scenario", "fred"], "there is no scenario fred; did you mean flexible?"),
+    "buyer": (["mill", "--scenario", "flexible", "--buyer", "hom"], "there is no buyer hom; did you mean home?"),
+    "date": (["mill", "--scenario", "flexible", "--on", "2026-01-21"], "there is no date priced 2026-01-21; did you mean 2026-01-20?"),
+    "line": (["mill", "--scenario", "flexible", "--line", "9999"], "there is no line 9999\n"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("typo", TYPOS)
+def test_a_typo_is_reported_what_there_is(place, typo):
+    arguments, reported = TYPOS[typo]
+    result = CliRunner().invoke(app, ["trace", *arguments, "--workspace", str(place)])
+    assert result.exit_code == 2 and not result.stdout and reported in result.stderr
+    assert len(result.stderr.splitlines()) == 3
+
+
+def test_the_lines_there_are_are_named(place):
+    result = CliRunner().invoke(
+        app, ["trace", "mill", "--scenario", "flexible", "--line", "9999", "--workspace", str(place)]
+    )
+    assert (
+        "where: the published plan of mill, scenario flexible" in result.stderr
+        and "name one of: 1, 2, 3\n" in result.stderr
+    )
+
+
+def test_a_line_that_is_on_hand_is_reported_so(place):
+    assert "Line 1: 2 x 00501 7 (new) on hand" in run(place, "trace", "mill", "--scenario", "flexible", "--line", "1")
+
+
+def test_a_line_of_no_price_index_is_reported_what_there_is(place):
+    """The published case has an index of one month, and no prices of lines."""
+    given = ["trace", "mill", "--month", "2026-01", "--workspace", str(place)]
+    assert CliRunner().invoke(app, given).exit_code == 0
+    result = CliRunner().invoke(app, [*given, "--line", "9999"])
+    assert result.exit_code == 2 and "there is no line 9999" in result.stderr and not result.stdout
+
+
 @pytest.mark.parametrize(
     "arguments", [["nosuch"], ["mill", "--on", "2026-13-01"], ["mill", "--month", "2019-01"], ["x'; drop table y; --"]]
 )

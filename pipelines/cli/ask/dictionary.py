@@ -20,7 +20,7 @@ def run(
       kitfare dictionary price_export
       kitfare dictionary > DICTIONARY.md
     """
-    from pipelines.errors import UsageError
+    from pipelines.cli.terminal.common import unknown
     from schemas.all_tables import ALL_CONTRACTS
     from schemas.dictionary import data_dictionary, table_section
 
@@ -28,5 +28,5 @@ def run(
         typer.echo(data_dictionary(), nl=False)
         return
     if table not in ALL_CONTRACTS:
-        raise UsageError(f"there is no table {table!r}", next_step="one of: " + ", ".join(ALL_CONTRACTS))
+        raise unknown("table", table, ALL_CONTRACTS)
     typer.echo("\n".join(table_section(ALL_CONTRACTS[table])).rstrip())

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, say, text_table
+from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, say, text_table, unknown
 
 if TYPE_CHECKING:
     from pipelines.settings import Workspace
@@ -76,6 +75,11 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
 
     cost = _plan(ask, model, scenario, buyer, on)
     key = _KEY.format(**{name: _quoted(cost[column]) for name, column in _PLAN_COLUMNS.items()})
+    if line is not None:
+        lines = f"select line_number from plan_line where {key} union select line_number from unfilled_line where {key}"
+        _must_be_known(
+            "line", line, ask(f"{lines} order by all"), f"the published plan of {model}, scenario {scenario}"
+        )
     currency = cost["currency_code"]
     yield (
         f"{cost['model_title']}, scenario {scenario}, buyer {cost['buyer_code']}, prices of {cost['priced_on']}: complete cost "
@@ -92,10 +96,14 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
     header = ["vendor", "goods", "shipping", "handling", "tax", f"cost {currency}", "its total", "in", "rate"]
     yield text_table(header, rows, numbers=range(1, 7))
     yield ""
-    query = f"from purchase_source where {key}" + (f" and line_number = {line}" if line is not None else "")
+    shown = f" and line_number = {line}" if line is not None else ""
+    query = f"from purchase_source where {key}{shown}"
     for row in ask(query):
         yield _purchase(ask, row)
-    shown = f" and line_number = {line}" if line is not None else ""
+    for row in ask(
+        f"from plan_line where {key} and vendor_code = ''{shown} order by line_number, part_code, colour_code"
+    ):
+        yield f"Line {row['line_number']}: {row['quantity']} x {row['part_code']} {row['colour_code']} ({row['condition']}) on hand"
     for row in ask(f"from unfilled_line where {key}{shown}"):
         yield (
             f"Line {row['line_number']}: {row['unfilled_piece_count']} of {row['listed_part_code']} {row['listed_colour_code']} can't be "
@@ -124,33 +132,26 @@ def _purchase(ask: Asked, row: dict[str, Any]) -> str:
 
 
 def _index(ask: Asked, model: str, buyer: str | None, month: str, line: int | None) -> Iterator[str]:
-    from pipelines.errors import UsageError
-
-    where = f"model_code = {_quoted(model)} and month = {_quoted(month)}" + (
-        f" and buyer_code = {_quoted(buyer)}" if buyer else ""
-    )
-    levels = ask(f"from price_index where {where} order by buyer_code, index_method")
-    if not levels:
-        raise UsageError(
-            f"there is no price index of {model} for {month}",
-            where="published tables",
-            next_step='kitfare query "select distinct model_code, buyer_code, month from price_index"',
-        )
+    needed = {"model_code": model, "buyer_code": buyer, "month": month}
+    levels = _found(ask, "price_index", needed, "order by buyer_code, index_method")
     buyer = levels[0]["buyer_code"]
     levels = [row for row in levels if row["buyer_code"] == buyer]
+    where = f"model_code = {_quoted(model)} and month = {_quoted(month)} and buyer_code = {_quoted(buyer)}"
+    if line is not None:
+        known = ask(f"select distinct line_number from element_price where {where} order by all")
+        _must_be_known("line", line, known, f"the published price index of {model} for {month}")
     yield f"Price index of {model}, buyer {buyer}, {month} (base {levels[0]['base_month']})"
     for row in levels:
         level = "withheld" if row["index_level"] is None else f"{row['index_level']:.2f}"
         yield f"  {row['index_method']}: {level}, from {row['priced_line_count']} of {row['basket_line_count']} lines"
     yield ""
-    where = f"model_code = {_quoted(model)} and month = {_quoted(month)} and buyer_code = {_quoted(buyer)}"
     query = f"from element_price where {where}" + (f" and line_number = {line}" if line is not None else "")
     lines = ask(query)
     rows = [[row["line_number"], row["part_code"], row["colour_code"], row["quantity"],
              "none" if row["element_price"] is None else f"{row['element_price']:.6f}",
              "imputed" if row["is_imputed"] else f"{row['market_vendor_count']} vendors"] for row in lines]  # fmt: skip
     yield text_table(["line", "part", "colour", "pieces", "price", "from"], rows, numbers=[0, 3, 4])
-    if line is not None and lines:
+    if line is not None:
         query = f"from element_source({_quoted(lines[0]['part_code'])}, {_quoted(lines[0]['colour_code'])})"
         first, end = f"{month}-01", f"last_day(date '{month}-01')"
         query += f" where valid_from_on <= {end} and coalesce(valid_to_on, date '9999-12-31') > date '{first}'"
@@ -170,26 +171,36 @@ _PLAN_COLUMNS = {"model": "model_code", "scenario": "scenario_code", "buyer": "b
 
 
 def _plan(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | None) -> dict[str, Any]:
-    from pipelines.errors import UsageError
-
     needed = {"model_code": model, "scenario_code": scenario, "buyer_code": buyer, "priced_on": on}
-    where = " and ".join(f"{name} = {_quoted(value)}" for name, value in needed.items() if value is not None)
-    found = ask(f"from model_cost where {where} order by priced_on desc, buyer_code limit 1") if _is_date(on) else []
-    if not found:
-        known = ask("select distinct model_code, scenario_code, buyer_code from model_cost order by all limit 12")
-        raise UsageError(
-            f"no cost is published of {', '.join(str(value) for value in needed.values() if value is not None)}",
-            where="published: " + "; ".join(" ".join(row.values()) for row in known),
-            next_step='kitfare query "select distinct priced_on from model_cost" shows the dates',
-        )
-    return found[0]
+    return _found(ask, "model_cost", needed, "order by priced_on desc, buyer_code limit 1")[0]
 
 
-def _is_date(text: str | None) -> bool:
-    try:
-        return text is None or bool(date.fromisoformat(text))
-    except ValueError:
-        return False
+_NAMED = {
+    "model_code": "model", "scenario_code": "scenario", "buyer_code": "buyer", "priced_on": "date priced", "month": "month",
+}  # fmt: skip
+
+
+def _found(ask: Asked, table: str, needed: dict[str, str | None], order: str) -> list[dict[str, Any]]:
+    """The rows of a table with these values; None leaves a column open.
+
+    Raises:
+        UsageError: no row has one of them together with those before it.
+    """
+    conditions, where = ["true"], f"published table {table}"
+    for column, value in needed.items():
+        if value is None:
+            continue
+        known = ask(f"select distinct {column} from {table} where {' and '.join(conditions)} order by all")
+        _must_be_known(_NAMED[column], value, known, where)
+        conditions.append(f"{column} = {_quoted(value)}")
+        where += f", {_NAMED[column]} {value}"
+    return ask(f"from {table} where {' and '.join(conditions)} {order}")
+
+
+def _must_be_known(kind: str, given: object, known: list[dict[str, Any]], where: str) -> None:
+    names = [str(value) for row in known for value in row.values()]
+    if str(given) not in names:
+        raise unknown(kind, given, names, where)
 
 
 def _inputs(ask: Asked) -> list[str]:

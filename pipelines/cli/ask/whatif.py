@@ -11,7 +11,7 @@ import typer
 
 from pipelines.cli.ask.plan import Effort
 from pipelines.cli.ask.whatif_output import answer_as_json, print_answer
-from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database
+from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, unknown
 
 if TYPE_CHECKING:
     from datetime import date
@@ -155,33 +155,24 @@ def _decimal(option: str, text: str | None, least: int) -> Decimal | None:
 
 
 def _model(inputs: WorkspaceInputs, code: str) -> Model:
-    from pipelines.errors import UsageError
-
     for each in inputs.models:
         if each.model_code == code:
             return each
-    known = ", ".join(sorted(each.model_code for each in inputs.models)) or "none yet"
-    raise UsageError(f"there is no model {code}", next_step=f"name one of: {known}")
+    raise unknown("model", code, sorted(each.model_code for each in inputs.models))
 
 
 def _buyer(inputs: WorkspaceInputs, code: str | None) -> Buyer:
-    from pipelines.errors import UsageError
-
     for each in inputs.settings.buyer:
         if code in (None, each.buyer_code):
             return each
-    known = ", ".join(each.buyer_code for each in inputs.settings.buyer)
-    raise UsageError(f"there is no buyer {code}", next_step=f"name one of: {known}")
+    raise unknown("buyer", code, [each.buyer_code for each in inputs.settings.buyer])
 
 
 def _scenario(inputs: WorkspaceInputs, code: str) -> Scenario:
-    from pipelines.errors import UsageError
-
     for each in inputs.settings.scenarios:
         if each.scenario_code == code:
             return each
-    known = ", ".join(each.scenario_code for each in inputs.settings.scenarios)
-    raise UsageError(f"there is no scenario {code}", next_step=f"name one of: {known}")
+    raise unknown("scenario", code, [each.scenario_code for each in inputs.settings.scenarios])
 
 
 def _check_rules(rules: Scenario, changes: Changes) -> None:

@@ -192,7 +192,8 @@ def _quoted(text: str) -> str:
 def _buyer(ask: Ask, place: Workspace, model: str, buyer: str | None) -> str:
     """The buyer whose list is meant."""
     from pipelines.errors import UsageError
-    from pipelines.settings import Settings, load_toml
+    from pipelines.settings import Settings
+    from pipelines.settings_files import load_toml
 
     known = [
         row["buyer_code"]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
+    from pipelines.errors import UsageError
     from pipelines.settings import Workspace
 
 WorkspaceOption = Annotated[
@@ -48,6 +49,33 @@ def find_workspace() -> Path | None:
     """This folder, or the nearest one above it, that is a workspace."""
     here = Path.cwd()
     return next((folder for folder in (here, *here.parents) if (folder / "kitfare.toml").is_file()), None)
+
+
+_NAMES_SHOWN = 20
+
+
+def unknown(kind: str, given: object, known: Iterable[object], where: str = "") -> UsageError:
+    """The error for a name that nothing has: the nearest name there is, and those that could be meant.
+
+    Args:
+        kind: what is named, such as ``model``.
+        given: what the user typed.
+        known: all the names there are, in the order to show them in.
+        where: what was looked at.
+    """
+    from difflib import get_close_matches
+
+    from pipelines.errors import UsageError
+
+    names = list(map(str, known))
+    by_lower = {name.lower(): name for name in names}
+    near = get_close_matches(str(given).lower(), by_lower, 1, 0.5)
+    more = f" and {len(names) - _NAMES_SHOWN} more" if len(names) > _NAMES_SHOWN else ""
+    return UsageError(
+        f"there is no {kind} {given}" + (f"; did you mean {by_lower[near[0]]}?" if near else ""),
+        where=where,
+        next_step=f"name one of: {', '.join(names[:_NAMES_SHOWN])}{more}" if names else f"there is no {kind} yet",
+    )
 
 
 def published_database(workspace: Workspace) -> Path:

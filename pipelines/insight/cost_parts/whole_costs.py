@@ -80,7 +80,7 @@ def whole_cost_row(
         "instructions_list_price": listed,
         "instructions_discount": None if listed is None else listed - paid,
         "instructions_cost": paid,
-        "amendment_goods": round_money(sum((goods[line] for line in amended), Fraction(0)), money),
+        "amendment_goods": round_money(sum((goods.get(line, Fraction(0)) for line in amended), Fraction(0)), money),
         "whole_cost": plan["complete_cost"] + (paid or Decimal(0)),
         "cost_per_piece": None if per_piece is None else round_half_up(per_piece, 6),
         "cost_per_100_pieces": None if per_piece is None else round_money(per_piece * 100, money),

@@ -20,7 +20,7 @@ from pipelines.money import round_money
 from pipelines.planner import solve
 from pipelines.planner.bounds.relaxation import solved_root
 from pipelines.planner.reduction.reduce import least_unfilled
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.compiling import compile_problem
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning

@@ -92,8 +92,9 @@ def standing(points: Sequence[Point], day: date, reason: str) -> dict[str, Any]:
         reported |= {
             "lowest_12_months": lowest.value,
             "lowest_month": lowest.month,
-            "above_lowest_pct": 100 * (now.value / lowest.value - 1),
         }
+        if lowest.value:  # of nothing, as where stock on hand was enough, no per cent can be said
+            reported["above_lowest_pct"] = 100 * (now.value / lowest.value - 1)
     return reported
 
 

@@ -21,8 +21,8 @@ displayed value of the pieces that serve the line, at today's rates; the first t
   earlier purchases at today's terms.
 
 Each part is rounded to the currency's digits, half-up, and ``shipping_structure`` takes the rounding, so that the parts add up to the change of
-complete cost to the last digit. The order of the parts is a convention: another order would give each a little less or more (it is that of
-a Laspeyres price effect before a Paasche quantity effect; CPI Manual 2020, ch. 15, from memory).
+complete cost to the last digit. The order of the parts is a convention: another order would give each a little less or more. It is that of
+a price effect at the earlier quantities before a quantity effect at today's prices: q0 (p1 - p0) + p1 (q1 - q0) = p1 q1 - p0 q0.
 """
 
 from __future__ import annotations
@@ -40,8 +40,14 @@ from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import SIZES, terms_on
 from pipelines.demand import model_portions
-from pipelines.demand.demand_by_date import demand_of
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.insight.over_time.changed_lines import (
+    ChangedLines,
+    DemandedLines,
+    by_line,
+    differing_lines,
+    listed_lines,
+)
 from pipelines.insight.over_time.past_orders import OFFER, with_assortments_and_sizes
 from pipelines.money import round_money
 from pipelines.settings import Buyer
@@ -102,7 +108,7 @@ def _steps(
 
 
 def _rows_of(inputs: WorkspaceInputs, step: _Step) -> pl.DataFrame:
-    return _Change(inputs, step, _Needed(inputs)).rows()
+    return _Change(inputs, step, DemandedLines(inputs)).rows()
 
 
 def _by_day(frame: pl.DataFrame) -> dict[date, pl.DataFrame]:
@@ -135,7 +141,7 @@ class _Change:
 
     inputs: WorkspaceInputs
     step: _Step
-    needed: _Needed
+    needed: DemandedLines
     totals: dict[tuple[Any, ...], tuple[Decimal, ...]] = field(default_factory=dict)
 
     def rows(self) -> pl.DataFrame:
@@ -267,21 +273,21 @@ class _Change:
         latest = self.step.new_terms.get(vendor)
         return terms if latest is None or latest.currency_code != terms.currency_code else latest
 
-    def _changed_lines(self, model: Model) -> _ChangedLines:
+    def _changed_lines(self, model: Model) -> ChangedLines:
         if model_portions.latest_change(model, self.step.before) == model_portions.latest_change(model, self.step.now):
-            return _ChangedLines(frozenset(), {True: frozenset(), False: frozenset()}, is_other_list=False)
+            return ChangedLines(frozenset(), {True: frozenset(), False: frozenset()}, is_other_list=False)
         versions = [model.settings.version_on(day) for day in (self.step.before, self.step.now)]
-        listed = _differing(*(_by_line(_listed(model, version)) for version in versions))
+        listed = differing_lines(*(by_line(listed_lines(model, version)) for version in versions))
         decided = {
-            freely: _differing(*(self.needed.rows(model, day, freely) for day in (self.step.before, self.step.now)))
+            freely: differing_lines(
+                *(self.needed.rows(model, day, freely) for day in (self.step.before, self.step.now))
+            )
             - listed
             for freely in (True, False)
         }
-        return _ChangedLines(listed, decided, is_other_list=versions[0] != versions[1])
+        return ChangedLines(listed, decided, is_other_list=versions[0] != versions[1])
 
-    def _line_parts(
-        self, priced: pl.DataFrame, changed: Mapping[str, _ChangedLines]
-    ) -> dict[_Key, dict[str, Fraction]]:
+    def _line_parts(self, priced: pl.DataFrame, changed: Mapping[str, ChangedLines]) -> dict[_Key, dict[str, Fraction]]:
         """By plan and part, what the plan of today pays for its lines less what the earlier purchases would pay now."""
         reasons = self._reasons(priced, changed)
         now = {code: terms.rate for code, terms in self.step.new_terms.items()}
@@ -312,7 +318,7 @@ class _Change:
             *_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price"
         )
 
-    def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, _ChangedLines]) -> pl.DataFrame:
+    def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, ChangedLines]) -> pl.DataFrame:
         """Model, scenario, line_number, reason: the first that applies to the line."""
         key = [*_PLAN, "line_number"]
         ended = priced.filter("is_ended").select(*_PLAN, *_BOUGHT)
@@ -349,7 +355,7 @@ class _Change:
     def _line_schema(self) -> dict[str, Any]:
         return {"model_code": pl.String, "scenario_code": pl.String, "line_number": pl.Int64}
 
-    def _changed(self, changed: Mapping[str, _ChangedLines]) -> tuple[list[tuple[Any, ...]], list[tuple[Any, ...]]]:
+    def _changed(self, changed: Mapping[str, ChangedLines]) -> tuple[list[tuple[Any, ...]], list[tuple[Any, ...]]]:
         codes = [scenario.scenario_code for scenario in self.inputs.settings.scenarios]
         listed = [(model, code, line) for model, lines in changed.items() for code in codes for line in lines.listed]
         decided = [
@@ -361,19 +367,6 @@ class _Change:
         return listed, decided
 
 
-@dataclass(frozen=True)
-class _ChangedLines:
-    """Lines that the designer changed, and others that our decisions changed, by whether flexible lines count."""
-
-    listed: frozenset[int]
-    decided: Mapping[bool, frozenset[int]]
-    is_other_list: bool
-
-    def is_break(self, uses_flexibility: bool) -> bool:
-        """Whether the two plans are not of the same thing."""
-        return self.is_other_list or bool(self.listed or self.decided[uses_flexibility])
-
-
 def _totals(stages: list[tuple[list[Purchase], VendorTerms]]) -> Iterator[Decimal]:
     """What an order costs at each stage; a stage like the one before is not worked out again."""
     last: tuple[list[Purchase], VendorTerms] | None = None
@@ -383,49 +376,6 @@ def _totals(stages: list[tuple[list[Purchase], VendorTerms]]) -> Iterator[Decima
             total = work_out_order(purchases, terms).rounded.total
         last = (purchases, terms)
         yield total
-
-
-def _listed(model: Model, version: int | None) -> pl.DataFrame:
-    chosen = (pl.col("list_version") == (version or 0)) & ~pl.col("section_code").fill_null("").is_in(
-        model.settings.skip_sections
-    )
-    return model.parts_list.filter(chosen).select("line_number", "part_code", "colour_code", "quantity")
-
-
-_Rows = dict[int, list[str]]
-"""What frames say of each line, in texts to compare."""
-
-
-class _Needed:
-    """What models want of each line on a date; the same between two changes, so looked up once."""
-
-    def __init__(self, inputs: WorkspaceInputs) -> None:
-        self._needed = demand_of(inputs)
-        self._known: dict[tuple[str, date | None, bool], _Rows] = {}
-
-    def rows(self, model: Model, day: date, freely: bool) -> _Rows:
-        """A model's portions by line; without flexible lines how a line is split says nothing, so its portions are taken together."""
-        key = (model.model_code, model_portions.latest_change(model, day), freely)
-        if key not in self._known:
-            portions = self._needed.portions(model, day, freely)
-            if not freely:
-                rest = [name for name in portions.columns if name not in ("portion_number", "group_code", "quantity")]
-                portions = portions.group_by(rest).agg(pl.col("quantity").sum())
-            self._known[key] = _by_line(portions)
-        return self._known[key]
-
-
-def _by_line(frame: pl.DataFrame) -> _Rows:
-    place = frame.columns.index("line_number")
-    rows: _Rows = {}
-    for row in frame.iter_rows():
-        rows.setdefault(row[place], []).append(repr(row))
-    return {line: sorted(texts) for line, texts in rows.items()}
-
-
-def _differing(one: _Rows, other: _Rows) -> frozenset[int]:
-    """Lines of which the two do not say the same."""
-    return frozenset(line for line in one.keys() | other.keys() if one.get(line) != other.get(line))
 
 
 def _served(lines: pl.DataFrame, side: str) -> pl.DataFrame:

@@ -6,7 +6,6 @@ one. Plans become orders of pieces by offer, because one vendor may get several 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
@@ -25,6 +24,7 @@ from pipelines.demand.fitting import PORTION_KEY, fitting_elements
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
+from pipelines.insight.replanning.minimum_orders import topped_up
 from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders, Served, added
 from pipelines.insight.replanning.plan_changes import Offer, Offers, Pieces, is_beyond_stock, landed
 from pipelines.insight.replanning.published_plans import EFFORT
@@ -259,7 +259,7 @@ class SharedMarket:
                 bought[offer_id] = max(quantity, kept) if keeps else quantity
             landed_costs = self.landed_costs(self._by_vendor(bought))
             if any(landed_cost.broken_rules for landed_cost in landed_costs) and self.scenario.allow_spares:
-                bought = self._topped_up(bought, landed_costs, offers)
+                bought = topped_up(bought, landed_costs, offers, self.book.vendors)
                 landed_costs = self.landed_costs(self._by_vendor(bought))
             if any(landed_cost.broken_rules for landed_cost in landed_costs) or is_beyond_stock(bought, offers):
                 continue
@@ -288,31 +288,6 @@ class SharedMarket:
                 )
             )
         return min(plans, key=lambda plan: plan.rank, default=None)
-
-    def _topped_up(
-        self, bought: Pieces, landed_costs: Iterable[VendorLandedCost], offers: Mapping[str, Offer]
-    ) -> Pieces:
-        """The purchases with spares added to lines and orders below their vendors' minimums, of what is cheapest there."""
-        topped = dict(bought)
-
-        def add(offer_id: str, lacking: Fraction) -> Fraction:
-            offer, already = offers[offer_id], topped[offer_id]
-            if lacking <= 0:
-                return Fraction(0)
-            more = math.ceil(lacking / Fraction(offer.price(already)) / offer.multiple) * offer.multiple
-            topped[offer_id] = min(already + more, offer.most)
-            return Fraction(offer.value(topped[offer_id])) - Fraction(offer.value(already))
-
-        for landed_cost in landed_costs:
-            terms = self.book.vendors[landed_cost.vendor_code]
-            lacking = Fraction(terms.minimum_order) - landed_cost.goods_value
-            own = [offer_id for offer_id in bought if offers[offer_id].vendor_code == landed_cost.vendor_code]
-            for offer_id in own:
-                value = Fraction(offers[offer_id].value(bought[offer_id]))
-                lacking -= add(offer_id, Fraction(terms.minimum_line_value) - value)
-            for offer_id in sorted(own, key=lambda offer_id: (offers[offer_id].price(bought[offer_id]), offer_id)):
-                lacking -= add(offer_id, lacking)
-        return topped
 
     def _stock_after(self, before: PlacedOrders) -> pl.DataFrame:
         stock = self.inputs.tables["stock_on_hand"]
@@ -398,12 +373,9 @@ class SharedMarket:
 
 
 _NUMBERED = {
-    "portion_index": pl.Int64,
-    "offer_index": pl.Int64,
-    "combination_code": pl.String,
-    "component_part_code": pl.String,
+    "portion_index": pl.Int64, "offer_index": pl.Int64, "combination_code": pl.String, "component_part_code": pl.String,
     "quantity": pl.Int64,
-}
+}  # fmt: skip
 
 
 def _blocks(served: Iterable[Served]) -> list[list[Served]]:

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipelines.intake.checking.shape import Shaped, failures_of
 from pipelines.intake.reading.readers import TextTable
 from pipelines.intake.reading.tabular import BLANKS, STATED_PREFIX
 from schemas.contract import Contract
-from schemas.validate import POSITION_COLUMNS
+from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS
 
 PARENT_COLUMN = "parent_file_hash"
 SHOWN_COLUMNS = ("what_failed", "what_to_do")
@@ -90,3 +91,30 @@ def own_columns(table: TextTable, contract: Contract) -> tuple[TextTable, pl.Dat
 
 def _in_frame(names: tuple[str, ...]) -> list[str]:
     return [STATED_PREFIX + name if name in POSITION_COLUMNS else name for name in names]
+
+
+def read_parents(stated: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """PARENT_SCHEMA of rows that name the row they correct, and failures of those that name it wrongly."""
+    number = pl.col("parent_record_number")
+    read = stated.with_columns(
+        pl.when(pl.col("parent_file_hash").str.contains("^[0-9a-f]{64}$")).then("parent_file_hash").alias("hash"),
+        pl.when(number.str.contains("^[1-9][0-9]{0,17}$")).then(number).cast(pl.Int64).alias("number"),
+    )
+    is_new = pl.col("parent_file_hash").is_null() & number.is_null()
+    is_read = pl.col("hash").is_not_null() & pl.col("number").is_not_null()
+    parents = read.filter(is_read).select(
+        "record_number", pl.col("hash").alias("parent_file_hash"), pl.col("number").alias("parent_record_number")
+    )
+    unclear = shaped.frame.join(read.filter(~is_read & ~is_new), on="record_number", how="semi")
+    rule = "parent_file_hash and record_number do not name the row that this one corrects"
+    advice = "write them as they were in the quarantined file, or leave both empty in a row that is new"
+    return parents.cast(PARENT_SCHEMA), failures_of(unclear, "", rule, advice)
+
+
+def marked_failures(marked: pl.DataFrame, shaped: Shaped) -> pl.DataFrame:
+    """Failures of the cells that still have the mark of the quarantined file."""
+    found = [pl.DataFrame(schema=FAILURE_SCHEMA)]
+    for name in marked["quarantined_column"].unique(maintain_order=True):
+        rows = shaped.frame.join(marked.filter(pl.col("quarantined_column") == name), on="record_number", how="semi")
+        found.append(failures_of(rows, name, MARKED_RULE, "write the right value without the question mark"))
+    return pl.concat(found)

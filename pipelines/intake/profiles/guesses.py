@@ -102,6 +102,12 @@ def column_roles(values: Mapping[str, pl.Series], needed: Sequence[str]) -> tupl
     return roles, by_value
 
 
+def named_count(cells: Sequence[str]) -> int:
+    """How many of a row's cells are named like a column of a price list, each kind of column counted once."""
+    naming = [[name for name, words in WORDS.items() if _is_named(cell, words)] for cell in cells]
+    return min(sum(map(bool, naming)), len({name for names in naming for name in names}))
+
+
 def pack_column(columns: Sequence[str]) -> str | None:
     """A column that seems to hold a pack size."""
     return next((column for column in columns if _is_named(column, PACK_WORDS)), None)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from itertools import islice
 
 from pipelines.errors import UnreadableFileError
+from pipelines.intake.profiles import guesses
 from pipelines.intake.reading import text_files
 from pipelines.intake.reading.readers import ReadOptions, Source
 from pipelines.intake.reading.tabular import BLANKS
@@ -75,9 +76,14 @@ def _sample(text: str, separator: str, where: str) -> list[Row]:
 
 
 def _header(rows: Sequence[Row]) -> tuple[int, int]:
-    """The line of the row that looks most like a header, and how well the rows below fit it (0: there is none)."""
+    """The line of the row that looks most like a header, and how well the rows below fit it (0: there is none).
+
+    A title of several cells may be as wide as the table. So of the rows that could be a header the one wins whose cells are most
+    named like columns; of several, the first with a value, such as a number or a date, in the row right below it.
+    """
     filled = [(line, [cell.strip(BLANKS) for cell in cells]) for line, cells in rows]
     filled = [(line, _without_end(cells)) for line, cells in filled if any(cells)]
+    found = []
     for number, (line, cells) in enumerate(filled):
         below = Counter(len(other) for _, other in filled[number + 1 :])
         width = len(cells)
@@ -88,7 +94,12 @@ def _header(rows: Sequence[Row]) -> tuple[int, int]:
             continue
         if len(set(names)) < len(names) or fitting < 0.6 * sum(below.values()):
             continue
-        return line, (fitting + 1) * (width - 1)
+        next_cells = filled[number + 1][1] if number + 1 < len(filled) else []
+        has_values_below = any(_VALUE.fullmatch(cell) for cell in next_cells)
+        found.append((guesses.named_count(names), has_values_below, -line, (fitting + 1) * (width - 1)))
+    if found:
+        _, _, line, score = max(found)
+        return -line, score
     return (filled[0][0] if filled else 1), 0
 
 

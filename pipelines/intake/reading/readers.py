@@ -14,7 +14,6 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
-from itertools import islice
 from pathlib import Path
 from typing import Literal
 
@@ -23,7 +22,15 @@ import polars as pl
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.reading import binary_files, text_files
 from pipelines.intake.reading.tabular import BLANKS, Grid, GridBuilder, check_header
-from schemas.validate import POSITION_COLUMNS
+from pipelines.intake.reading.text_grids import (
+    even_grid,
+    first_row,
+    header_place,
+    json_grid,
+    moved,
+    plain_grid,
+    quoted_grid,
+)
 
 MAXIMUM_BYTES = 1 << 30
 """Most bytes a file may have, unpacked. Ten million rows of eight columns are about half of it."""
@@ -137,8 +144,8 @@ class Source:
         """
         if self.kind == "csv":
             text = self._head if self.is_plain(options) else self._text(options)[0]
-            line, separator = _header_place(text, options, self.name)
-            return check_header(_first_row(text, separator, line, self.name), self.name, line)
+            line, separator = header_place(text, options.header_line, options.separator, self.name)
+            return check_header(first_row(text, separator, line, self.name), self.name, line)
         return self.read(options).header
 
     def is_plain(self, options: ReadOptions) -> bool:
@@ -156,8 +163,8 @@ class Source:
         if not self.is_plain(options):
             yield self.read(options)
             return
-        line, separator = _header_place(self._head, options, self.name)
-        header = check_header(_first_row(self._head, separator, line, self.name), self.name, line)
+        line, separator = header_place(self._head, options.header_line, options.separator, self.name)
+        header = check_header(first_row(self._head, separator, line, self.name), self.name, line)
         start, lines, records = 0, 0, 0
         for _ in range(line):
             start = self.data.index(b"\n", start) + 1
@@ -165,18 +172,16 @@ class Source:
         while start < len(self.data):
             end = self.data.find(b"\n", start + PIECE_BYTES) + 1 or len(self.data)
             piece = self.data[start:end]
-            grid = _even_grid(piece.replace(b"\r", b"") if b"\r" in piece else piece, separator, header)
+            grid = even_grid(piece.replace(b"\r", b"") if b"\r" in piece else piece, separator, header)
             shift = lines
             if grid is None:
                 text = piece.decode()
-                grid = _plain_grid(text, separator, 0, header)
+                grid = plain_grid(text, separator, 0, header)
                 if grid is None:
                     # With a header of its own, because the rows of a piece are read as those of a file.
                     text, shift = separator.join(header) + "\n" + text, lines - 1
-                    grid = _quoted_grid(text, separator, 1, header, self.name)
-            frame, ragged, problems = (
-                _moved(part, shift, records) for part in (grid.frame, grid.ragged, grid.problems)
-            )
+                    grid = quoted_grid(text, separator, 1, header, self.name)
+            frame, ragged, problems = (moved(part, shift, records) for part in (grid.frame, grid.ragged, grid.problems))
             has_blanks = not piece.isascii() or any(
                 blank in piece for blank in (b" ", b"\t", b"\v", b"\f") if blank != separator.encode()
             )
@@ -253,7 +258,7 @@ class Source:
             return self._read_csv(options)
         if self.kind == "json_lines":
             text, encoding, caution = self._text(options)
-            return _as_table(_json_grid(text, self.name), "json_lines", encoding=encoding, notes=_notes(caution))
+            return _as_table(json_grid(text, self.name), "json_lines", encoding=encoding, notes=_notes(caution))
         if self.kind == "spreadsheet":
             _, rows = self.sheet(options.sheet)
             line = options.header_line or next((n for n, row in enumerate(rows, 1) if "".join(row).strip(BLANKS)), 1)
@@ -267,11 +272,11 @@ class Source:
 
     def _read_csv(self, options: ReadOptions) -> TextTable:
         text, encoding, caution = self._text(options)
-        line, separator = _header_place(text, options, self.name)
-        header = check_header(_first_row(text, separator, line, self.name), self.name, line)
-        grid = None if '"' in text else _plain_grid(text, separator, line, header)
+        line, separator = header_place(text, options.header_line, options.separator, self.name)
+        header = check_header(first_row(text, separator, line, self.name), self.name, line)
+        grid = None if '"' in text else plain_grid(text, separator, line, header)
         return _as_table(
-            grid or _quoted_grid(text, separator, line, header, self.name),
+            grid or quoted_grid(text, separator, line, header, self.name),
             "csv",
             encoding=encoding,
             separator=separator,
@@ -342,95 +347,6 @@ def _check_zip(data: bytes, where: str) -> None:
         raise UnreadableFileError(f"the spreadsheet is damaged or locked: {error}", where=where) from None
     if damaged is not None:
         raise UnreadableFileError(f"the spreadsheet is damaged in {damaged}", where=where)
-
-
-def _header_place(text: str, options: ReadOptions, where: str) -> tuple[int, str]:
-    """Line of the header and the separator."""
-    lines = text_files.lines_of(text)
-    if options.header_line is not None:
-        number, header = options.header_line, next(islice(lines, options.header_line - 1, None), "")
-    else:
-        number, header = next(((n, line) for n, line in enumerate(lines, 1) if line.strip(BLANKS)), (1, ""))
-    if not header.strip(BLANKS):
-        raise UnreadableFileError(
-            f"line {number} should be the header and is blank",
-            where=where,
-            next_step="correct header_line in the profile",
-        )
-    return number, options.separator or text_files.find_separator(header, next(lines, ""))
-
-
-def _first_row(text: str, separator: str, line: int, where: str) -> list[str]:
-    return next(text_files.csv_rows(text, separator, line, where))[1]
-
-
-def _quoted_grid(text: str, separator: str, line: int, header: tuple[str, ...], where: str) -> Grid:
-    rows = text_files.csv_rows(text, separator, line, where)
-    next(rows)
-    builder = GridBuilder(header, separator)
-    for start, cells in rows:
-        builder.add(start, cells)
-    return builder.grid()
-
-
-def _plain_grid(text: str, separator: str, line: int, header: tuple[str, ...]) -> Grid | None:
-    """As :func:`_quoted_grid` for text without a quote in which every row has as many cells as the header; else None."""
-    body = text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
-    numbered = pl.DataFrame({"text": [body]}).select(pl.col("text").str.split("\n").explode())
-    numbered = numbered.with_row_index("line", offset=1).slice(line)
-    numbered = numbered.filter(pl.col("text").str.strip_chars(BLANKS + separator) != "")
-    if not (numbered["text"].str.count_matches(separator, literal=True) == len(header) - 1).all():
-        return None
-    numbered = numbered.select(
-        pl.col("line").cast(pl.Int64).alias(POSITION_COLUMNS[0]),
-        pl.int_range(1, pl.len() + 1, dtype=pl.Int64).alias(POSITION_COLUMNS[1]),
-        pl.col("text"),
-    )
-    if len(header) == 1:
-        return Grid.regular(tuple(header), numbered.rename({"text": "field_0"}))
-    cells = pl.col("text").str.split_exact(separator, len(header) - 1).struct.unnest()
-    return Grid.regular(tuple(header), numbered.select(*POSITION_COLUMNS, cells))
-
-
-def _even_grid(text: bytes, separator: str, header: tuple[str, ...]) -> Grid | None:
-    """As :func:`_plain_grid`, several times faster, for a text of which every line is a row that begins with a filled cell."""
-    width, row_count = len(header), text.count(b"\n") + (not text.endswith(b"\n"))
-    if width < 2 or not separator.isascii() or text.count(separator.encode()) != row_count * (width - 1):
-        return None
-    try:
-        cells = pl.read_csv(
-            text, has_header=False, separator=separator, quote_char=None, infer_schema=False,
-            empty_string_is_null=False, extra_columns="raise", new_columns=[f"field_{number}" for number in range(width)],
-        )  # fmt: skip
-    except pl.exceptions.PolarsError:
-        # A line has more cells than the header; as the separators add up, any with fewer goes along with one of those.
-        return None
-    # Lines that are skipped as blank, and rows that may be wholly empty.
-    if cells.shape != (row_count, width) or (cells.to_series(0).str.strip_chars(BLANKS) == "").any():
-        return None
-    numbers = [pl.int_range(1, row_count + 1, dtype=pl.Int64).alias(name) for name in POSITION_COLUMNS]
-    return Grid.regular(tuple(header), cells.select(*numbers, pl.all()))
-
-
-def _moved(frame: pl.DataFrame, lines: int, records: int) -> pl.DataFrame:
-    line, record = POSITION_COLUMNS
-    return frame.with_columns(pl.col(line) + lines, pl.col(record) + records)
-
-
-def _json_grid(text: str, where: str) -> Grid:
-    parsed = list(text_files.json_rows(text))
-    names = dict.fromkeys(name for _, _, row in parsed if isinstance(row, dict) for name in row)
-    if not names:
-        raise UnreadableFileError(
-            "no line of the file is a JSON object", where=where, next_step="write one flat JSON object per line"
-        )
-    builder = GridBuilder(check_header(list(names), where, 1), "")
-    for number, raw, row in parsed:
-        if isinstance(row, dict):
-            builder.add(number, [row.get(name) for name in names])
-        else:
-            builder.add_problem(number, [], raw, row, "write one flat JSON object per line")
-    return builder.grid()
 
 
 def _as_table(

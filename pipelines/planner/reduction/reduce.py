@@ -8,7 +8,8 @@ import numpy as np
 
 from pipelines.planner.program.columns import Fillers, Relaxation
 from pipelines.planner.program.rule_rows import charges_rise
-from pipelines.planner.statement.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.integer_codes import MICRO
 from pipelines.planner.statement.shared_stock import supply_of
 
 FILLER_CLASSES = 8

@@ -7,7 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.planner.statement.compiled import MICRO, Compiled, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Floats, Ints
+from pipelines.planner.statement.integer_codes import MICRO
 
 
 def step_limits(compiled: Compiled) -> Ints:

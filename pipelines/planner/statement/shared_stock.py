@@ -6,43 +6,15 @@ each has as many as the next or more. Programs state that too, or solvers would 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from pipelines.costing.several_orders import vendor_of
+from pipelines.planner.statement.compiled import Compiled, SharedStock
 from pipelines.planner.statement.integer_codes import Ints, ints, ranks
 
-if TYPE_CHECKING:
-    from pipelines.planner.statement.compiled import Compiled
-
 _LISTING = ("part_code", "colour_code", "condition", "listing_code")
-
-
-@dataclass(frozen=True)
-class SharedStock:
-    """What the orders of one vendor have in common.
-
-    Attributes:
-        listing: by offer, a number that it shares with the same listing's offers in other orders.
-        stock: pieces there are, by listing.
-        family: by vendor (each an order), a number that all orders with one vendor share.
-        alike: for every two orders of a family in turn that offer the same (vendors), the uses and the price steps of the one
-            and their counterparts of the other, in rows of two.
-    """
-
-    listing: Ints
-    stock: Ints
-    family: Ints
-    alike: tuple[tuple[Ints, Ints, Ints], ...] = ()
-
-    @property
-    def is_shared(self) -> NDArray[np.bool_]:
-        """By vendor, whether it is one of several orders."""
-        return np.bincount(self.family)[self.family] > 1
 
 
 def shared_stock(codes: list[str], offers: pl.DataFrame, offer_vendor: Ints) -> SharedStock | None:

@@ -12,8 +12,8 @@ and joined to the series so far at one month they share, or at all of them. Over
 published in o is believed. The other, older way carries on from the month before, corrected by how the previous window K saw it:
 I_t = I_{t-1} (J_t / J_o) / (K_{t-1} / K_o); the mean is taken over all o likewise. The two agree for the first month that is joined and
 for ``movement``. The mean splice on published values is the choice of the Office for National Statistics (2022, "Introducing
-multilateral index methods into consumer price statistics"), with 25 months; the splices are those of Krsinich (2016), de Haan (2015),
-Diewert and Fox (2017) and, on published values, Chessa (2019) (names and years: from memory).
+multilateral index methods into consumer price statistics"), with 25 months. The window splice is that of Krsinich (2016), splices
+on published values are compared by Chessa (2019); both as the documentation of the R package gpindex names them at ``splice_index``.
 """
 
 from __future__ import annotations

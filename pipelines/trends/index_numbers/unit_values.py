@@ -8,8 +8,8 @@ import polars as pl
 def unit_values(rows: pl.DataFrame) -> pl.DataFrame:
     """The mean price per piece, sum(p q) / sum(q), of every item in every month, over its sellers or transactions.
 
-    Right for one homogeneous item: an element is one, whoever sells it (CPI Manual 2020, ch. 10; from memory). Over unlike items it measures what was bought
-    instead of what prices did, so there is no unit value index of a basket here.
+    Right for one homogeneous item: an element is one, whoever sells it. Over unlike items it measures what was bought instead of what
+    prices did, so there is no unit value index of a basket here.
 
     Args:
         rows: month, item_code, price, quantity (0 or more); any number of rows per month and item.

@@ -11,7 +11,7 @@ from pipelines.trends.index_numbers.bilateral import FloatArray
 LEAST_MONTHS = 36
 """Three years: every month of the year then stands against a centred year twice."""
 STRONG = 0.64
-"""Strength from which a season is taken for one (the rule of thumb of the R package forecast; from memory)."""
+"""Strength from which a season is taken for one: that of ``nsdiffs`` in the R package forecast, pkg.robjhyndman.com/forecast."""
 
 
 @dataclass(frozen=True)

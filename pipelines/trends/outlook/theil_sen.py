@@ -23,11 +23,12 @@ class Trend:
 
 
 def theil_sen(times: FloatArray, values: FloatArray, level: float = 0.90) -> Trend:
-    """Theil-Sen slope and its interval from Kendall's S (Sen 1968; ranks as in Gilbert 1987, section 16.5; from memory).
+    """Theil-Sen slope and its interval from Kendall's S (Sen 1968), many series at once.
 
     Of N slopes in order the interval goes from the one ranked (N - C) / 2 to the one ranked (N + C) / 2 + 1, between ranks by
-    straight line; C = z sqrt(n (n - 1) (2 n + 5) / 18). Ties are left out of the variance, which makes the interval wider. Months
-    that depend on each other make it too narrow.
+    straight line; C = z sqrt(n (n - 1) (2 n + 5) / 18). It is that of scipy.stats.theilslopes, which takes the nearest rank instead, the
+    first or last where there is none, and corrects the variance for ties; a test holds one to the other. Without that correction the
+    interval is wider. Months that depend on each other make it too narrow.
 
     Args:
         times: when, one per row, ascending.
