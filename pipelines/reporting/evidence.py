@@ -189,7 +189,7 @@ def _oldest_table(facts: Facts, plans: list[Row]) -> Table | None:
     """Offers of today's plans that were confirmed longest ago; none where all are of today."""
     bought = pl.concat([empty_frame(PLAN_PURCHASE), *(facts.rows_of(PLAN_PURCHASE, plan) for plan in plans)])
     offers = bought.select("offer_id", "vendor_code", "part_code", "colour_code").unique()
-    older = facts.last_confirmed().filter(pl.col("last_confirmed_on") < facts.today)
+    older = facts.last_confirmed.filter(pl.col("last_confirmed_on") < facts.today)
     found = offers.join(older, on="offer_id").sort("last_confirmed_on", "offer_id").head(OLDEST_COUNT)
     if not found.height or facts.today is None:
         return None

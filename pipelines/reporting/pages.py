@@ -31,6 +31,7 @@ from pipelines.reporting.tables import NOTHING, Link, Table, columns, count, day
 from pipelines.reporting.watch_page import watch_page
 from pipelines.reporting.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
 from pipelines.settings import Buyer
+from pipelines.warehouse.table_files import TableFiles
 from schemas.inputs import WORKSPACE_TABLES
 from schemas.outlook import WATCH_RESULT
 from schemas.published import ALL_PUBLISHED
@@ -46,7 +47,7 @@ def write_pages(
     ``reports/index.html``; ``watches.html``.
 
     Args:
-        tables: the generation's tables by name.
+        tables: the generation's tables by name, or its files of them.
         inputs: the workspace's settings, tables and models.
         folder: the generation's folder.
         months: those to write reports of; all if None.
@@ -60,7 +61,7 @@ def write_pages(
 
 @dataclass(frozen=True)
 class Site:
-    """What the pages are made from, and where they go."""
+    """What the pages are made from, and where they go. Processes are given this: tables in files are a path to them."""
 
     tables: Mapping[str, pl.DataFrame]
     inputs: WorkspaceInputs
@@ -186,11 +187,15 @@ def _models_table(facts: Facts, buyer: Buyer) -> Table:
 
 def _tables_table(tables: Mapping[str, pl.DataFrame]) -> Table:
     rows = tuple(
-        (Link(contract.name, f"tables/{contract.name}.csv"), contract.grain, count(tables[contract.name].height))
+        (Link(contract.name, f"tables/{contract.name}.csv"), contract.grain, count(_row_count(tables, contract.name)))
         for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)
         if contract.name in tables
     )
     return Table("Published tables", columns("Table", "What a row is", "#Rows"), rows)
+
+
+def _row_count(tables: Mapping[str, pl.DataFrame], name: str) -> int:
+    return tables.height(name) if isinstance(tables, TableFiles) else tables[name].height
 
 
 def _comparison(facts: Facts) -> dict[str, Any]:
