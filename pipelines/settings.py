@@ -19,6 +19,7 @@ from pydantic import BaseModel, Field, ValidationError, field_validator, model_v
 from pipelines.errors import SettingsError, UsageError
 from pipelines.money import is_currency
 from pipelines.settings_base import Effort, ExactDecimal, Strict
+from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_watches import Watch, WatchNews
 
 
@@ -191,6 +192,10 @@ class Settings(Strict):
 
     refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="what a refresh computes")
     report: ReportSettings = Field(default_factory=ReportSettings, description="what the pages show")
+    prefect: PrefectSettings = Field(
+        default_factory=PrefectSettings,
+        description="refreshes that Prefect records: scheduled ones, and those with --prefect",
+    )
     buyer: list[Buyer] = Field(min_length=1, description="who buys; every model is priced for each of them")
     scenario: list[Scenario] = Field(
         default_factory=list,

@@ -14,6 +14,7 @@ BASE = {"schemas", "pipelines", "pipelines.errors", "pipelines.money"}
 COMMON = BASE | {
     "pipelines.settings",
     "pipelines.settings_base",
+    "pipelines.settings_prefect",
     "pipelines.settings_watches",
     "pipelines.settings_text",
     "pipelines.inputs",
