@@ -62,6 +62,9 @@ bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they 
 bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
 	$(BIN)/python -m tests.benchmarks.load_bench $(if $(SIZES),--sizes $(SIZES))
 
+bench-memory: $(INSTALLED) ## peak memory of the demo's refresh, parent and children together; Linux only
+	$(BIN)/python -m tests.benchmarks.memory_bench
+
 format: $(INSTALLED) ## format and mend what can be mended
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
@@ -69,4 +72,4 @@ format: $(INSTALLED) ## format and mend what can be mended
 clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
-.PHONY: bench-joint bench-load bench-night help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+.PHONY: bench-joint bench-load bench-memory bench-night help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
