@@ -125,6 +125,7 @@ def own_server(workspace: Workspace, console_level: str) -> Iterator[subprocess.
             stdout=log,
             stderr=subprocess.STDOUT,
             cwd=home,
+            env=dict(os.environ),
             # Ctrl-C is for us; the server must live until the flow has told it how it ended.
             start_new_session=True,
         )
