@@ -66,6 +66,9 @@ docs: $(INSTALLED) ## write what the code says of itself again: schemas/DICTIONA
 	$(BIN)/kitfare dictionary > schemas/DICTIONARY.md
 	$(BIN)/python -m pipelines.cli.reference > docs/reference/commands.md
 
+bench-memory: $(INSTALLED) ## peak memory of the demo's refresh, parent and children together; Linux only
+	$(BIN)/python -m tests.benchmarks.memory_bench
+
 format: $(INSTALLED) ## format and correct what can be corrected
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
@@ -74,4 +77,4 @@ clean: ## remove the environment, the demo and caches
 	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
 
 # `docs` is a folder too, so that it must be named here.
-.PHONY: bench-joint bench-load bench-night docs help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+.PHONY: bench-joint bench-load bench-memory bench-night docs help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean

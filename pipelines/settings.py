@@ -17,6 +17,7 @@ from pipelines.errors import UsageError
 from pipelines.money import is_currency
 from pipelines.settings_base import Effort, ExactDecimal, Strict
 from pipelines.settings_files import load_toml
+from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_watches import Watch, WatchNews
 
 
@@ -189,6 +190,10 @@ class Settings(Strict):
 
     refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="what a refresh computes")
     report: ReportSettings = Field(default_factory=ReportSettings, description="what the pages show")
+    prefect: PrefectSettings = Field(
+        default_factory=PrefectSettings,
+        description="refreshes that Prefect records: scheduled ones, and those with --prefect",
+    )
     buyer: list[Buyer] = Field(min_length=1, description="who buys; every model is priced for each of them")
     scenario: list[Scenario] = Field(
         default_factory=list,

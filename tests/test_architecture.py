@@ -16,6 +16,7 @@ COMMON = BASE | {
     "pipelines.settings",
     "pipelines.settings_base",
     "pipelines.settings_files",
+    "pipelines.settings_prefect",
     "pipelines.settings_watches",
     "pipelines.settings_text",
     "pipelines.inputs",

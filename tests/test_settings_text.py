@@ -26,6 +26,7 @@ from pipelines.settings import (
     WatchNews,
 )
 from pipelines.settings_files import load_toml
+from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_text import model_toml, settings_toml
 
 HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
@@ -74,6 +75,7 @@ def test_no_settings_class_is_forgotten():
         Settings,
         RefreshSettings,
         ReportSettings,
+        PrefectSettings,
         Buyer,
         Scenario,
         JointOrder,

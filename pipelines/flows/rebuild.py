@@ -18,7 +18,7 @@ from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import workspace_files
 from pipelines.settings import Workspace
-from pipelines.warehouse import connect, history, load
+from pipelines.warehouse import connect, history, load, messages
 from pipelines.warehouse import tables as warehouse_tables
 from schemas.contract import Contract
 from schemas.inputs.catalogue import CODE_MAP
@@ -60,6 +60,7 @@ def rebuild(
             count = _fill(fresh, workspace.archive, progress)
             differences = compare(fresh, workspace.warehouse)
             if replace:
+                _keep_messages(workspace.warehouse, fresh)
                 _put_in_place(fresh, workspace.warehouse)
         finally:
             _remove(fresh)
@@ -135,6 +136,14 @@ def table_of(inputs: Mapping[str, str], contract: Contract, archive_folder: Path
             rows = workspace_files.read_table(archive.fetch(file_hash, archive_folder), path, contract)
             return rows.select(contract.columns).sort(contract.key)
     return empty_frame(contract)
+
+
+def _keep_messages(warehouse: Path, fresh: Path) -> None:
+    """What was not said yet of files taken in is in no archive; a warehouse that cannot be read has lost it."""
+    with suppress(*connect.DATABASE_ERRORS), connect.reader(warehouse) as con:
+        kept = messages.kept(con)
+        with connect.writer(fresh) as target, connect.transaction(target):
+            messages.keep(target, kept)
 
 
 def _put_in_place(fresh: Path, warehouse: Path) -> None:

@@ -5,36 +5,58 @@ Nothing is published before the last step, and that step is one rename: a kill a
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
-from datetime import UTC, date, datetime, timedelta
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import ParamSpec, Protocol, TypeVar
 
 import polars as pl
 
-from pipelines import __version__
 from pipelines.errors import BusyError, UsageError
-from pipelines.flows import steps, trend_steps, watch_news
+from pipelines.flows import file_lock, watch_news
+from pipelines.flows.steps import (
+    history_steps,
+    insight_steps,
+    intake_steps,
+    plan_steps,
+    publish_steps,
+    trend_steps,
+)
+from pipelines.flows.steps.night import Night, StepRecord
+from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.resources import software_digest
 from pipelines.settings import Workspace
+from pipelines.warehouse import connect, messages
+from pipelines.warehouse.table_files import TableFiles
 from pipelines.workers import keep_processes
+from schemas.published.plans import MODEL_COST
+from schemas.published.watches import WATCH_RESULT
 
+Given = ParamSpec("Given")
 Result = TypeVar("Result")
-RunStep = Callable[..., Any]
-"""``run_step(name, function, *arguments)`` returns what the function returns."""
 Progress = Callable[[str, int, int], None]
 """``progress(step name, done, all)``; called at each step's start with 0 of 0."""
 
 
-def run_directly(_name: str, function: Callable[..., Result], *arguments: Any) -> Result:
+class RunStep(Protocol):
+    """How a step is called: ``run_step(name, function, *arguments)`` returns what the function returns."""
+
+    def __call__(
+        self, name: str, function: Callable[Given, Result], /, *arguments: Given.args, **named: Given.kwargs
+    ) -> Result:
+        """Call it."""
+
+
+def run_directly(
+    _name: str, function: Callable[Given, Result], /, *arguments: Given.args, **named: Given.kwargs
+) -> Result:
     """Call a step as a plain function."""
-    return function(*arguments)
+    return function(*arguments, **named)
 
 
 def no_progress(_name: str, _done: int, _all: int) -> None:
@@ -61,14 +83,19 @@ class _Clock:
 
     run_step: RunStep
     progress: Progress
-    records: list[dict[str, Any]] = field(default_factory=list)
+    records: list[StepRecord] = field(default_factory=list)
+    _night: Night | None = None
 
-    def run(self, name: str, function: Callable[..., Result], *arguments: Any) -> Result:
+    def run(
+        self, name: str, function: Callable[Given, Result], /, *arguments: Given.args, **named: Given.kwargs
+    ) -> Result:
         self.progress(name, 0, 0)
         began = time.monotonic()
-        result: Result = self.run_step(name, function, *arguments)
-        rows = result.height if isinstance(result, pl.DataFrame) else len(result) if hasattr(result, "__len__") else 0
-        self.records.append({"step_name": name, "step_seconds": time.monotonic() - began, "row_count": rows})
+        result = self.run_step(name, function, *arguments, **named)
+        row_count = 0
+        if isinstance(result, Night):
+            row_count, self._night = result.row_count_beyond(self._night), result
+        self.records.append(StepRecord(name, time.monotonic() - began, row_count))
         return result
 
 
@@ -92,96 +119,72 @@ def refresh(
         KitfareError: an input makes no sense, or a check failed; the last good generation stays.
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
-    clock, messages = _Clock(run_step, progress), list[str]()
-    with only_refresh(workspace), _noted(messages), keep_processes():
-        clock.run("clean up", steps.clean_up, workspace)
-        inputs = clock.run("read the workspace", steps.read_inputs, workspace)
-        intake = clock.run("take in dropped files", steps.take_in_files, workspace, inputs, started_at)
-        messages += intake.messages
-        history = clock.run("fold the price history", steps.fold_history, workspace, inputs)
-        messages += history.messages
-        day = priced_on or steps.resolve_priced_on(inputs.settings, history)
-        if history.first_observed_on is None:
-            raise UsageError(
-                "there are no prices yet",
-                where=str(workspace.inbox),
-                next_step="drop a price export into the inbox folder and refresh again",
-            )
-        all_inputs, inputs = inputs, trend_steps.before(inputs, day)
-        inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
-        refresh_id = f"{day.isoformat()}-{inputs_hash[:12]}"
-        published = steps.published_tables(workspace, refresh_id)
-        if published is not None:
-            return RefreshOutcome(
-                refresh_id,
-                False,
-                workspace.published.resolve(),
-                day,
-                [*messages, "Nothing new since the last refresh; the published tables stay as they are."],
-                intake.quarantined_row_count,
-                time.monotonic() - began,
-                published["model_cost"],
-            )
-        suspects = clock.run("screen the prices", steps.screen_prices, workspace, inputs)
-        days = [day, *month_ends_before(day, inputs.settings.refresh.months_back)]
-        markets = clock.run("read the markets", steps.read_markets, workspace, inputs, days)
-        plans = clock.run("plan the purchases", steps.plan_purchases, workspace, inputs, markets, day, progress)
-        savings = clock.run("work out savings", steps.work_out_savings, inputs, markets, plans, day)
-        variants = clock.run("explain the plans", steps.explain_plans, inputs, markets, plans, day)
-        variants = clock.run(
-            "weigh suspect prices", steps.weigh_suspects, inputs, markets, plans, suspects, variants, day
+    clock = _Clock(run_step, progress)
+    with only_refresh(workspace), _what_became_of_files(workspace) as reported, keep_processes():
+        clock.run("clean up", intake_steps.clean_up, workspace)
+        night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
+        night = clock.run("take in dropped files", intake_steps.take_in_files, night)
+        night = clock.run("fold the price history", history_steps.fold_history, night)
+        reported += [*night.intake.messages, *night.history.messages]
+        night = identified(night, priced_on)
+        costs = publish_steps.published_costs(night)
+        if costs is not None:
+            reported.append("Nothing new since the last refresh; the published tables stay as they are.")
+            return _outcome(night, workspace.published.resolve(), reported, began, costs, is_new=False)
+        night = clock.run("screen the prices", history_steps.screen_prices, night)
+        night = clock.run("read the markets", history_steps.read_markets, night)
+        night = clock.run("plan the purchases", plan_steps.plan_purchases, night, progress)
+        night = clock.run("work out savings", insight_steps.work_out_savings, night)
+        night = clock.run("explain the plans", insight_steps.explain_plans, night)
+        night = clock.run("weigh suspect prices", insight_steps.weigh_suspects, night)
+        night = clock.run("weigh ways of buying", insight_steps.weigh_ways_of_buying, night)
+        night = clock.run("compute the trends", trend_steps.compute_trends, night)
+        night = clock.run("look ahead", trend_steps.look_ahead, night)
+        night = clock.run("write the tables", publish_steps.write_tables, night, clock.records)
+        night = clock.run("write the history by month", publish_steps.write_history, night)
+        night = clock.run("write the pages", publish_steps.write_pages, night)
+        watched_before = publish_steps.watches_before(workspace)
+        night = clock.run("record what is published", trend_steps.record_published, night)
+        folder = clock.run("publish", publish_steps.publish, night)
+        tables = TableFiles(folder)
+        reported += watch_news.pass_on(
+            workspace, night.refresh_id, night.day, tables[WATCH_RESULT.name], watched_before
         )
-        variants = clock.run("weigh ways of buying", steps.weigh_ways_of_buying, inputs, markets, plans, variants, day)
-        trends = clock.run("compute the trends", trend_steps.compute_trends, inputs, markets.by_day, plans, day)
-        outlook = clock.run("look ahead", steps.look_ahead, inputs, markets, plans, trends, day)
-        trends = {**trends, **outlook}
-        tables = clock.run(
-            "gather the tables", steps.gather_tables, workspace, inputs, plans, savings, variants, trends
-        )
-        stamp = {
-            "refresh_id": refresh_id,
-            "priced_on": day,
-            "started_at": started_at,
-            "software_version": __version__,
-            "inputs_hash": inputs_hash,
-        }
-        folder = workspace.generations / f"{refresh_id}.building"
-        tables = clock.run(
-            "write the tables", steps.write_tables, folder, tables, clock.records, stamp, inputs.settings
-        )
-        clock.run("write the history by month", steps.write_history, workspace, folder, tables)
-        clock.run("write the pages", steps.write_pages, folder, tables, inputs)
-        watched_before = steps.watches_before(workspace)
-        clock.run(
-            "record what is published",
-            trend_steps.record_published,
-            workspace,
-            all_inputs,
-            tables,
-            day,
-            refresh_id,
-        )
-        final = clock.run("publish", steps.publish, workspace, folder, refresh_id, inputs.settings)
-        messages += watch_news.pass_on(workspace, refresh_id, day, tables["watch_result"], watched_before)
-        return RefreshOutcome(
-            refresh_id,
-            True,
-            final,
-            day,
-            messages,
-            intake.quarantined_row_count,
-            time.monotonic() - began,
-            tables["model_cost"],
-        )
+        return _outcome(night, folder, reported, began, tables[MODEL_COST.name], is_new=True)
 
 
-def month_ends_before(day: date, count: int) -> list[date]:
-    """The last days of the ``count`` months before the month of ``day``, latest first."""
-    ends, first = [], day.replace(day=1)
-    for _ in range(count):
-        ends.append(first - timedelta(days=1))
-        first = ends[-1].replace(day=1)
-    return ends
+def _outcome(
+    night: Night, folder: Path, reported: list[str], began: float, costs: pl.DataFrame, *, is_new: bool
+) -> RefreshOutcome:
+    seconds = time.monotonic() - began
+    return RefreshOutcome(
+        night.refresh_id, is_new, folder, night.day, reported, night.intake.quarantined_row_count, seconds, costs
+    )
+
+
+def identified(night: Night, priced_on: date | None) -> Night:
+    """The night with the date to price, the inputs that count on it, and the hash of them all.
+
+    Args:
+        night: with its history.
+        priced_on: the date asked for; None for what the settings say: a date, the newest in the history, or today.
+
+    Raises:
+        UsageError: there are no prices at all.
+    """
+    chosen, history = night.settings.refresh.priced_on, night.history
+    if history.first_observed_on is None:
+        raise UsageError(
+            "there are no prices yet",
+            where=str(night.workspace.inbox),
+            next_step="drop a price export into the inbox folder and refresh again",
+        )
+    day = priced_on or (chosen if isinstance(chosen, date) else night.day)
+    if priced_on is None and chosen == "latest_export":
+        day = history.last_observed_on or day
+    inputs = night_costs.before(index_vintages.before(night.all_inputs, day), day)
+    inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
+    return replace(night, day=day, inputs=inputs, inputs_hash=inputs_hash)
 
 
 def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: date) -> str:
@@ -193,29 +196,43 @@ def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: dat
 
 
 @contextmanager
-def _noted(messages: list[str]) -> Iterator[None]:
-    """Files have left the inbox: what became of them must be said, whatever goes wrong after that."""
+def _what_became_of_files(workspace: Workspace) -> Iterator[list[str]]:
+    """What to say at the end. Files have left the inbox: what became of them is said by a failure too, and kept until a success.
+
+    Yields:
+        A list for what the refresh has to say.
+    """
+    reported: list[str] = []
     try:
-        yield
+        yield reported
     except Exception as error:
-        for message in messages:
-            error.add_note(message)
+        with suppress(OSError, *connect.DATABASE_ERRORS), connect.reader(workspace.warehouse) as con:
+            known = [message.text for message in messages.kept(con)]
+            reported = list(dict.fromkeys([*known, *reported]))
+        for text in reported:
+            error.add_note(text)
         raise
+    # A program that has the warehouse open makes the next refresh say the same again; nothing is lost by that.
+    with suppress(BusyError), connect.writer(workspace.warehouse) as con:
+        messages.forget(con)
 
 
 @contextmanager
 def only_refresh(workspace: Workspace) -> Iterator[None]:
-    """Hold the workspace's lock; the operating system frees it even if the process is killed."""
+    """Hold the workspace's lock; the operating system frees it even if the process is killed.
+
+    Raises:
+        BusyError: another refresh holds it.
+        KitfareError: the system has no such locks.
+    """
     handle = os.open(workspace.root / ".refresh.lock", os.O_CREAT | os.O_RDWR, 0o644)
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        raise BusyError(
-            "another refresh is at work in this workspace",
-            where=str(workspace.root),
-            next_step="wait for it to end; reading what is published works meanwhile",
-        ) from None
-    else:
+        if not file_lock.is_taken(handle):
+            raise BusyError(
+                "another refresh is at work in this workspace",
+                where=str(workspace.root),
+                next_step="wait for it to end; reading what is published works meanwhile",
+            )
         yield
     finally:
         os.close(handle)

@@ -143,7 +143,11 @@ def _published(workspace: Workspace, looked_at: list[str]) -> Iterator[Fault]:
         return
     seen = workspace.published.resolve()
     if not (seen / generation.DATABASE_NAME).is_file():
-        yield Fault("what is published is not there", str(workspace.published), _PUBLISH_AGAIN)
+        yield Fault(
+            "what is published is not there: the link names a generation that is gone or not whole",
+            str(workspace.published),
+            "run `kitfare refresh`: it publishes again",
+        )
         return
     for folder in generation.generations(workspace):
         reported = "" if folder == seen else " of an earlier generation, which goes by itself,"

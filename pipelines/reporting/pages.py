@@ -31,6 +31,7 @@ from pipelines.reporting.sections.costs import (
 )
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
+from pipelines.warehouse.table_files import TableFiles
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.published.watches import WATCH_RESULT
 
@@ -45,7 +46,7 @@ def write_pages(
     ``reports/index.html``; ``watches.html``.
 
     Args:
-        tables: the generation's tables by name.
+        tables: the generation's tables by name, or its files of them.
         inputs: the workspace's settings, tables and models.
         folder: the generation's folder.
         months: those to write reports of; all if None.
@@ -59,7 +60,7 @@ def write_pages(
 
 @dataclass(frozen=True)
 class Site:
-    """What the pages are made from, and where they go."""
+    """What the pages are made from, and where they go. Processes are given this: tables in files are a path to them."""
 
     tables: Mapping[str, pl.DataFrame]
     inputs: WorkspaceInputs
@@ -190,11 +191,15 @@ def _models_table(page_data: PageData, buyer: Buyer) -> Table:
 
 def _tables_table(tables: Mapping[str, pl.DataFrame]) -> Table:
     rows = tuple(
-        (Link(contract.name, f"tables/{contract.name}.csv"), contract.grain, count(tables[contract.name].height))
+        (Link(contract.name, f"tables/{contract.name}.csv"), contract.grain, count(_row_count(tables, contract.name)))
         for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)
         if contract.name in tables
     )
     return Table("Published tables", columns("Table", "What a row is", "#Rows"), rows)
+
+
+def _row_count(tables: Mapping[str, pl.DataFrame], name: str) -> int:
+    return tables.height(name) if isinstance(tables, TableFiles) else tables[name].height
 
 
 def _comparison(page_data: PageData) -> dict[str, Any]:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 
 import polars as pl
@@ -27,6 +28,7 @@ from pipelines.warehouse.connect import (
     open_database,
     transaction,
 )
+from pipelines.warehouse.table_files import FOLDER as TABLES_FOLDER
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.contract import Contract
@@ -34,7 +36,6 @@ from schemas.published.plans import MODEL_COST
 from schemas.validate import empty_frame, validate_typed
 
 DATABASE_NAME = "kitfare.duckdb"
-TABLES_FOLDER = "tables"
 SUMS_NAME = "SHA256SUMS"
 """The hash of every file of a generation, as ``sha256sum --check`` reads it."""
 
@@ -48,7 +49,11 @@ _FORMULA_START = r"^[=+\-@\t\r\n]"
 _TEXT_KINDS = ("code", "text", "month", "code_list")
 
 
-def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
+Table = pl.DataFrame | Callable[[], pl.DataFrame]
+"""A table, or a function that reads it when its turn comes."""
+
+
+def build(folder: Path, tables: Mapping[str, Table]) -> None:
     """Write a generation: kitfare.duckdb, tables/<name>.parquet and tables/<name>.csv.
 
     Every table is checked against its contract and sorted by its key. Amounts get the digits of the table's currencies, those of
@@ -57,7 +62,7 @@ def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
     formula has a quote before it; numbers are written as they are.
 
     Args:
-        folder: is made; what it quarantined before is replaced file by file.
+        folder: is made; what it quarantined before is replaced file by file. It is removed if anything fails.
         tables: by contract name.
 
     Raises:
@@ -67,16 +72,32 @@ def build(folder: Path, tables: dict[str, pl.DataFrame]) -> None:
     unknown = sorted(tables.keys() - CONTRACTS.keys())
     if unknown:
         raise KitfareError(f"tables without a contract cannot be published: {', '.join(unknown)}", where=str(folder))
-    costs = tables.get(MODEL_COST.name, empty_frame(MODEL_COST))
-    ready = {
-        name: _ready(contract, tables[name] if name in tables else empty_frame(contract), costs)
-        for name, contract in CONTRACTS.items()
-    }
-    with disk_trouble_in_words(folder):
-        (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
-        _write_database(folder / DATABASE_NAME, ready)
-        for name, frame in ready.items():
-            _write_files(folder, CONTRACTS[name], frame)
+    try:
+        with disk_trouble_in_words(folder):
+            _build(folder, tables)
+    except Exception:
+        shutil.rmtree(folder, ignore_errors=True)
+        raise
+
+
+def _build(folder: Path, tables: Mapping[str, Table]) -> None:
+    """One table after the other, so that only one is in memory a second time."""
+    costs = _read(tables, MODEL_COST)
+    (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
+    with _new_database(folder / DATABASE_NAME) as con:
+        for contract in CONTRACTS.values():
+            frame = _ready(contract, _read(tables, contract), costs)
+            with transaction(con):
+                _create_table(con, contract, frame.schema)
+                insert_frame(con, contract.name, frame)
+            _write_files(folder, contract, frame)
+
+
+def _read(tables: Mapping[str, Table], contract: Contract) -> pl.DataFrame:
+    found = tables.get(contract.name)
+    if found is None:
+        return empty_frame(contract)
+    return found if isinstance(found, pl.DataFrame) else found()
 
 
 def replace_table(folder: Path, contract: Contract, frame: pl.DataFrame) -> None:
@@ -220,16 +241,15 @@ def _amount_digits(contract: Contract, frame: pl.DataFrame, costs: pl.DataFrame)
     return max((currency_digits(code) for code in codes), default=4)
 
 
-def _write_database(path: Path, tables: dict[str, pl.DataFrame]) -> None:
+@contextmanager
+def _new_database(path: Path) -> Iterator[Connection]:
+    """A database to fill with tables; views and macros are added at the end. What a kill leaves half made is never published."""
     path.unlink(missing_ok=True)
     path.with_name(path.name + ".wal").unlink(missing_ok=True)
     spill = path.with_name(path.name + ".spill")
     con = open_database(path, read_only=False, spill=spill)
     try:
-        with transaction(con):
-            for name, frame in tables.items():
-                _create_table(con, CONTRACTS[name], frame.schema)
-                insert_frame(con, name, frame)
+        yield con
         install_macros(con, PUBLISHED_MACROS)
         with transaction(con):
             for name in _view_names():

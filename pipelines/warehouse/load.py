@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, Protocol
@@ -9,8 +10,9 @@ from typing import Literal, Protocol
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
-from pipelines.warehouse import repeats
+from pipelines.warehouse import messages, repeats
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
+from pipelines.warehouse.messages import Message
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 from schemas.validate import polars_schema
@@ -81,7 +83,16 @@ class TakenFile(Protocol):
         """Why the whole file is quarantined."""
 
 
-def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatus:
+def _nothing_to_say(_status: LoadStatus) -> Sequence[Message]:
+    return ()
+
+
+def load_file(
+    con: Connection,
+    taken: TakenFile,
+    received_at: datetime,
+    reported: Callable[[LoadStatus], Sequence[Message]] = _nothing_to_say,
+) -> LoadStatus:
     """Add one file's rows, failures and links to the warehouse; :func:`history.fold` makes the history of them.
 
     The same bytes may be read in another way than before, because a profile or the code map was corrected: then these rows
@@ -91,6 +102,7 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
         con: from ``connect.writer``.
         taken: what intake made of the file.
         received_at: UTC.
+        reported: what there is to say of the file; kept in the same transaction. Not called for a file without a hash.
 
     Returns:
         loaded; quarantined (the whole file); duplicate (nothing changed: the file was taken in before, and gives the same rows or
@@ -103,26 +115,32 @@ def load_file(con: Connection, taken: TakenFile, received_at: datetime) -> LoadS
     if not taken.file_hash:
         return "quarantined"
     with transaction(con):
-        found = con.execute(
-            "select is_quarantined_whole, table_name from received_file where file_hash = ?", [taken.file_hash]
-        ).fetchall()
-        if not found:
-            _insert(con, taken, received_at)
-            return "loaded" if taken.error is None else "quarantined"
-        is_quarantined_whole, table_name = found[0]
-        if taken.error is not None or (not is_quarantined_whole and _is_loaded(con, taken, table_name)):
-            con.execute(
-                "update received_file set repeat_drop_count = repeat_drop_count + 1 where file_hash = ?",
-                [taken.file_hash],
-            )
-            return "quarantined" if is_quarantined_whole else "duplicate"
-        _forget(con, taken.file_hash)
+        status = _load(con, taken, received_at)
+        messages.keep(con, reported(status))
+    return status
+
+
+def _load(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatus:
+    found = con.execute(
+        "select is_quarantined_whole, table_name from received_file where file_hash = ?", [taken.file_hash]
+    ).fetchall()
+    if not found:
         _insert(con, taken, received_at)
-        if is_quarantined_whole:
-            return "loaded"
-        # Even as a summary: it may have had prices of vendors before.
-        con.execute("insert into file_to_fold values (?, false)", [taken.file_hash])
-        return "reread"
+        return "loaded" if taken.error is None else "quarantined"
+    is_quarantined_whole, table_name = found[0]
+    if taken.error is not None or (not is_quarantined_whole and _is_loaded(con, taken, table_name)):
+        con.execute(
+            "update received_file set repeat_drop_count = repeat_drop_count + 1 where file_hash = ?",
+            [taken.file_hash],
+        )
+        return "quarantined" if is_quarantined_whole else "duplicate"
+    _forget(con, taken.file_hash)
+    _insert(con, taken, received_at)
+    if is_quarantined_whole:
+        return "loaded"
+    # Even as a summary: it may have had prices of vendors before.
+    con.execute("insert into file_to_fold values (?, false)", [taken.file_hash])
+    return "reread"
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 import polars as pl
 
 from pipelines.warehouse.connect import Connection, frame_of
@@ -26,7 +29,12 @@ def intake_tables(con: Connection) -> dict[str, pl.DataFrame]:
     Call it after :func:`history.fold`: rows that were never folded are counted nowhere, and the check
     ``row_accounting`` says so.
     """
-    return {contract.name: _table(con, contract, source) for contract, source in _SOURCES}
+    return {name: read() for name, read in readers_of_intake_tables(con).items()}
+
+
+def readers_of_intake_tables(con: Connection) -> dict[str, Callable[[], pl.DataFrame]]:
+    """For each table of :func:`intake_tables` a function that reads it, while the connection is open."""
+    return {contract.name: partial(_table, con, contract, source) for contract, source in _SOURCES}
 
 
 def _table(con: Connection, contract: Contract, source: str) -> pl.DataFrame:

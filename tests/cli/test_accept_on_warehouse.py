@@ -6,7 +6,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows import steps
+from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, market
 
@@ -21,9 +21,8 @@ def export(day, count):
 
 
 def take_in(place):
-    inputs = steps.read_inputs(place)
-    steps.take_in_files(place, inputs, datetime(2026, 11, 1))
-    return steps.fold_history(place, inputs)
+    taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
+    return history_steps.fold_history(taken)
 
 
 def offers(place, day):
@@ -44,7 +43,7 @@ def place(tmp_path):
     )
     place = Workspace(root)
     (place.inbox / "north-a.csv").write_text(export("2026-10-01", 10))
-    steps.clean_up(place)
+    intake_steps.clean_up(place)
     take_in(place)
     (place.inbox / "north-b.csv").write_text(export("2026-10-31", 2))
     take_in(place)

@@ -7,7 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows import steps
+from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, tables
 
@@ -21,9 +21,8 @@ def export(day, price):
 
 
 def take_in(place):
-    inputs = steps.read_inputs(place)
-    steps.take_in_files(place, inputs, datetime(2026, 11, 1))
-    steps.fold_history(place, inputs)
+    taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
+    history_steps.fold_history(taken)
     with connect.reader(place.warehouse) as con:
         found = tables.intake_tables(con)
     return {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
@@ -39,7 +38,7 @@ def place(tmp_path):
     assert CliRunner().invoke(app, ["init", str(root)]).exit_code == 0
     place = Workspace(root)
     (place.inbox / "north-a.csv").write_text(export("2026-10-01", "0.10"))
-    steps.clean_up(place)
+    intake_steps.clean_up(place)
     return place
 
 

@@ -9,15 +9,15 @@ from faulty_workspace import many
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows import steps
+from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.warehouse import connect, history, tables
 
 
 def night(place):
-    steps.clean_up(place)
-    inputs = steps.read_inputs(place)
-    reported = steps.take_in_files(place, inputs, datetime(2026, 11, 1)).messages
-    steps.fold_history(place, inputs)
+    intake_steps.clean_up(place)
+    taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
+    reported = taken.intake.messages
+    history_steps.fold_history(taken)
     with connect.reader(place.warehouse) as con:
         assert not history.unaccounted_files(con)
         found = tables.intake_tables(con)

@@ -7,9 +7,9 @@ from faulty_workspace import copied
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows import steps
 from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
+from pipelines.flows.steps import intake_steps
 from pipelines.flows.verify import verify
 from pipelines.intake.archiving import archive, journal
 from pipelines.settings import Workspace
@@ -56,7 +56,7 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_co
     was_damaged, is_missing = faults(place)
     assert "was damaged" in was_damaged and damaged.name in was_damaged
     assert "lacks a file that was used: south-3.csv" in is_missing and "inbox" in is_missing
-    steps.take_in_files(place, steps.read_inputs(place), datetime(2026, 11, 25))
+    intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 25)))
     assert faults(place) == []
 
 

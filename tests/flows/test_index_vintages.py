@@ -1,5 +1,7 @@
 """The record of published indices over several nights of one workspace; that a refresh keeps it: test_refresh_command."""
 
+import shutil
+from dataclasses import replace
 from datetime import date, datetime
 
 import polars as pl
@@ -7,25 +9,28 @@ import pytest
 from tiny_workspace import export, make_workspace
 
 from pipelines.errors import InputError
-from pipelines.flows import refresh, steps, trend_steps
+from pipelines.flows import refresh as refresh_module
+from pipelines.flows.steps import history_steps, intake_steps, publish_steps, trend_steps
+from pipelines.flows.steps.night import StepRecord
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
-from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, UNFILLED_LINE
+from pipelines.planning.plan_tables import PLAN_CONTRACTS
 from schemas.validate import empty_frame
 
-NO_PLANS = {contract.name: empty_frame(contract) for contract in (MODEL_COST, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)}
+NO_PLANS = {contract.name: empty_frame(contract) for contract in PLAN_CONTRACTS}
 
 
 def night(place, day):
     """The steps of a refresh that concern the record; the trend tables, and the hash of all inputs."""
-    everything = steps.read_inputs(place)
-    steps.take_in_files(place, everything, datetime(2026, 11, 20, 3))
-    history = steps.fold_history(place, everything)
-    inputs = trend_steps.before(everything, day)
-    markets = steps.read_markets(place, inputs, [day, *refresh.month_ends_before(day, 2)])
-    tables = trend_steps.compute_trends(inputs, markets.by_day, NO_PLANS, day)
-    inputs_hash = refresh.hash_of_inputs(inputs.input_files, history.fingerprint, day)
-    trend_steps.record_published(place, everything, {**NO_PLANS, **tables}, day, f"{day}-{inputs_hash[:12]}")
-    return {**tables, "index_vintage": inputs.tables["index_vintage"]}, inputs_hash
+    taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 20, 3)))
+    night = refresh_module.identified(history_steps.fold_history(taken), day)
+    refresh = night.settings.refresh.model_copy(update={"months_back": 2})
+    settings = night.settings.model_copy(update={"refresh": refresh})
+    night = history_steps.read_markets(replace(night, inputs=replace(night.inputs, settings=settings)))
+    night = trend_steps.compute_trends(night.with_tables(NO_PLANS))
+    tables = dict(night.tables)
+    trend_steps.record_published(publish_steps.write_tables(night, [StepRecord("all", 0.1, 1)]))
+    shutil.rmtree(night.folder)
+    return {**tables, "index_vintage": night.inputs.tables["index_vintage"]}, night.inputs_hash
 
 
 def files(place):
@@ -84,15 +89,15 @@ def test_a_killed_refresh_leaves_no_half_written_record(tmp_path):
     for folder in (index_vintages.FOLDER, night_costs.FOLDER):
         (place.root / folder).mkdir(exist_ok=True)
         (place.root / folder / ".writing-abc").write_text("half")
-    steps.clean_up(place)
+    intake_steps.clean_up(place)
     assert not list(place.root.rglob(".writing-*"))
 
 
 def test_other_software_makes_another_generation_of_the_same_inputs(tmp_path, monkeypatch):
     place = make_workspace(tmp_path / "space")
-    files_read = steps.read_inputs(place).input_files
+    files_read = intake_steps.read_inputs(place, datetime(2026, 11, 20, 3)).inputs.input_files
     day = date(2026, 10, 31)
-    before = refresh.hash_of_inputs(files_read, "history", day)
-    assert refresh.hash_of_inputs(files_read, "history", day) == before
-    monkeypatch.setattr(refresh, "software_digest", lambda: "corrected")
-    assert refresh.hash_of_inputs(files_read, "history", day) != before
+    before = refresh_module.hash_of_inputs(files_read, "history", day)
+    assert refresh_module.hash_of_inputs(files_read, "history", day) == before
+    monkeypatch.setattr(refresh_module, "software_digest", lambda: "corrected")
+    assert refresh_module.hash_of_inputs(files_read, "history", day) != before

@@ -1,10 +1,12 @@
 """The workspace's own server: found when it is up, never believed when it is not, and gone when its parent is."""
 
+import json
 import os
 import signal
 import subprocess
 import sys
 import time
+import urllib.request
 
 import pytest
 
@@ -13,6 +15,7 @@ from pipelines.flows.scheduler import local_prefect
 from pipelines.flows.scheduler.local_prefect import own_server, running_server, stay_local, use_server
 from pipelines.settings import Workspace
 
+LEAST_SETTINGS = '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n'
 HOLD = (
     "import sys, time\n"
     "from pathlib import Path\n"
@@ -28,7 +31,7 @@ HOLD = (
 def place(tmp_path, monkeypatch):
     # What the functions put into the environment must not reach other tests.
     monkeypatch.setattr(os, "environ", os.environ.copy())
-    (tmp_path / "kitfare.toml").touch()
+    (tmp_path / "kitfare.toml").write_text(LEAST_SETTINGS)
     return Workspace(tmp_path)
 
 
@@ -98,3 +101,30 @@ def test_one_server_for_a_workspace_that_ends_with_its_parent(place):
     while running_server(place) and time.monotonic() < deadline:
         time.sleep(0.1)
     assert running_server(place) is None
+
+
+DASHBOARD = "<title>Prefect Server</title>"
+
+
+def ask(url):
+    with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(url, timeout=10) as answer:
+        return answer.read().decode()
+
+
+@pytest.mark.flows
+@pytest.mark.slow
+def test_the_dashboard_is_off_until_it_is_asked_for(place):
+    with own_server(place, "INFO"):
+        root = os.environ["PREFECT_API_URL"].removesuffix("/api")
+        assert DASHBOARD not in ask(f"{root}/")
+    assert not (place.root / ".prefect" / "dashboard").exists()
+    with (place.root / "kitfare.toml").open("a") as settings:
+        settings.write("[prefect]\ndashboard = true\n")
+    with own_server(place, "INFO"):
+        root = os.environ["PREFECT_API_URL"].removesuffix("/api")
+        assert DASHBOARD in ask(f"{root}/")
+        settings = json.loads(ask(f"{root}/api/admin/settings"))["server"]
+    assert settings["analytics_enabled"] is False and settings["ui"]["show_promotional_content"] is False
+    assert (place.root / ".prefect" / "dashboard").is_dir(), (
+        "its files are the workspace's, not the installed package's"
+    )

@@ -6,7 +6,6 @@ from decimal import Decimal
 import polars as pl
 from tiny_workspace import make_workspace
 
-from pipelines.flows import trend_steps
 from pipelines.intake.workspace import night_costs, workspace_files
 from schemas.published.over_time import NIGHTLY_COST
 from schemas.validate import polars_schema
@@ -19,7 +18,7 @@ def costs(day, amount):
 
 def known(place, day):
     """What a refresh of the date takes account of: its table and the files it names."""
-    inputs = trend_steps.before(workspace_files.read_workspace(place), day)
+    inputs = night_costs.before(workspace_files.read_workspace(place), day)
     own = inputs.input_files.filter(pl.col("table_name") == NIGHTLY_COST.name)
     nights = inputs.tables[NIGHTLY_COST.name]
     return dict(nights.select("priced_on", "complete_cost").iter_rows()), own["input_path"].to_list()

@@ -17,6 +17,7 @@ from tiny_workspace import make_workspace
 pytestmark = [pytest.mark.flows, pytest.mark.slow]
 
 HERE = Path(__file__).parent
+LEAST_SETTINGS = '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n[prefect]\nstep_timeout_seconds = 5\n'
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
 
@@ -41,20 +42,34 @@ def home(tmp_path):
 def test_trivial_steps_as_real_runs(tmp_path, home):
     root = tmp_path / "space"
     root.mkdir()
-    (root / "kitfare.toml").touch()
+    (root / "kitfare.toml").write_text(LEAST_SETTINGS)
     program = [sys.executable, str(HERE / "trivial_steps.py"), str(root)]
-    result = subprocess.run(program, capture_output=True, text=True, timeout=180, env=environment(home), cwd=tmp_path)
+    result = subprocess.run(program, capture_output=True, text=True, timeout=400, env=environment(home), cwd=tmp_path)
     assert result.returncode == 0, result.stderr
     assert not result.stderr, "Prefect spoke over the command's own messages"
     found = json.loads(result.stdout)
     assert found["refresh_id"] == "night-1" and found["progress"] == [["counting", 1, 2]]
     assert found["same_error"] is True
     assert found["intake_tries"] == 2, "a step that takes files in is tried again"
-    assert found["planning_tries"] == 1, "a step that reads nothing from outside is not tried again"
-    assert found["flow_states"] == ["COMPLETED", "FAILED"]
+    assert found["tries"]["plan the purchases"] == 1, "a step that reads nothing from outside is not tried again"
+    assert found["flow_states"] == [*["COMPLETED"] * 2, *["FAILED"] * 5]
     assert found["task_states"] == [
-        "plan the purchases: FAILED", *["read inputs: COMPLETED"] * 2, *["take in dropped files: COMPLETED"] * 2,
+        "plan the purchases: FAILED", "publish: FAILED", *["read inputs: COMPLETED"] * 5,
+        *["take in dropped files: COMPLETED"] * 5, "write the pages: FAILED",
     ]  # fmt: skip
+    assert found["tries"]["publish"] == 1 and "the disk is full" in found["publish_error"], (
+        "publishing is never tried again"
+    )
+    assert found["tries"]["write the pages"] == 1, "a step that took too long is not tried again"
+    assert "took longer than 5 s" in found["timeout_error"] and "write the pages" in found["timeout_error"]
+    assert "step_timeout_seconds" in found["timeout_error"] and found["timeout_error"].startswith("KitfareError")
+
+    assert found["parameters"] == ["priced_on"], "the workspace is the deployment's"
+    assert found["wrong_date"].startswith("ParameterTypeError") and "priced_on" in found["wrong_date"]
+    assert found["no_workspace"].startswith("UsageError") and "KITFARE_WORKSPACE" in found["no_workspace"]
+    said = "\n".join(found["logs"])
+    assert "parts.csv is broken" in said and "next:  raise step_timeout_seconds" in said
+    assert "killed, or the memory ran out" in said and "run `kitfare refresh`, which starts cleanly" in said
     assert found["task_inputs"] == []
     assert "12.50" in found["artifacts"]["model-cost"]
     assert "index.html" in found["artifacts"]["published-pages"]

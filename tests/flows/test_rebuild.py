@@ -9,9 +9,11 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.errors import InputError
-from pipelines.flows import steps
 from pipelines.flows.rebuild import compare, rebuild
+from pipelines.flows.steps import history_steps, intake_steps
+from pipelines.flows.steps.night import Night
 from pipelines.intake.archiving import journal
+from pipelines.intake.workspace import workspace_files
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history
 
@@ -42,10 +44,9 @@ def at(number):
 
 def night(place, number):
     """The steps of a refresh that write to the archive and the warehouse."""
-    steps.clean_up(place)
-    inputs = steps.read_inputs(place)
-    steps.take_in_files(place, inputs, at(number))
-    return steps.fold_history(place, inputs).fingerprint
+    intake_steps.clean_up(place)
+    taken = intake_steps.take_in_files(intake_steps.read_inputs(place, at(number)))
+    return history_steps.fold_history(taken).history.fingerprint
 
 
 @pytest.fixture(scope="module")
@@ -133,8 +134,8 @@ def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inpu
 
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
         patch.setattr(journal, "note_readings", killed)
-        inputs = steps.workspace_files.read_workspace(place)
-        steps.take_in_files(place, inputs, at(6))
+        inputs = workspace_files.read_workspace(place)
+        intake_steps.take_in_files(Night(place, at(6), at(6).date(), inputs, inputs))
     (place.profiles / "special.toml").write_text(PROFILE.format(currency="SEK"))
     assert night(place, 7) != mark
     assert rebuild(place, replace=False).differences == []

@@ -1,11 +1,13 @@
 """Run as a program: refreshes of trivial steps as real Prefect runs; says what came back as JSON. Argument: a workspace."""
 
 import json
+import os
 import sys
+import time
 from datetime import date
 from pathlib import Path
 
-from pipelines.errors import InputError
+from pipelines.errors import InputError, UsageError
 from pipelines.flows.scheduler.local_prefect import use_server
 from pipelines.settings import Workspace
 
@@ -30,7 +32,7 @@ def main(workspace: Workspace) -> dict:
         from pipelines.flows.refresh import RefreshOutcome
         from pipelines.flows.scheduler import prefect_flows
 
-        tries = {"take in dropped files": 0, "plan the purchases": 0}
+        tries = {"take in dropped files": 0, "plan the purchases": 0, "publish": 0, "write the pages": 0}
         original = InputError("parts.csv is broken", where="parts.csv:3")
 
         def flaky(name, times, error):
@@ -38,13 +40,21 @@ def main(workspace: Workspace) -> dict:
             if tries[name] <= times:
                 raise error
 
+        def endless():
+            tries["write the pages"] += 1
+            time.sleep(600)
+
         def refresh(workspace, run_step, *, priced_on, progress):
             value = Unserialisable()
             assert run_step("read inputs", lambda given: given, value) is value
             run_step("take in dropped files", flaky, "take in dropped files", 1, OSError("half written"))
             progress("counting", 1, 2)
-            if priced_on:
+            if priced_on == date(2026, 10, 31):
                 run_step("plan the purchases", flaky, "plan the purchases", 9, original)
+            if priced_on == date(2026, 10, 30):
+                run_step("publish", flaky, "publish", 9, OSError("the disk is full"))
+            if priced_on == date(2026, 10, 29):
+                run_step("write the pages", endless)
             costs = pl.DataFrame({"model_code": ["hut"], "complete_cost": ["12.50"]})
             return RefreshOutcome("night-1", True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
 
@@ -56,7 +66,37 @@ def main(workspace: Workspace) -> dict:
             prefect_flows.refresh_as_flow(workspace, date(2026, 10, 31), lambda *news: None)
         except InputError as error:
             found["same_error"] = error is original
-        return found | {"planning_tries": tries["plan the purchases"], **_recorded()}
+        for day, name in ((30, "publish_error"), (29, "timeout_error")):
+            try:
+                prefect_flows.refresh_as_flow(workspace, date(2026, 10, day), lambda *news: None)
+            except Exception as error:
+                found[name] = f"{type(error).__name__}: {error}"
+        return found | {"tries": tries, **_served(workspace), **_recorded()}
+
+
+def _served(workspace: Workspace) -> dict:
+    """The flow as the schedule runs it: its parameters, and the workspace from the environment."""
+    from prefect.exceptions import ParameterTypeError
+    from prefect.states import Crashed
+
+    from pipelines.flows.scheduler import prefect_flows
+
+    served = prefect_flows.nightly_refresh
+    found = {"parameters": sorted(served.parameters.properties)}
+    for name, value in (("wrong_date", "yesterday"), ("no_workspace", None)):
+        try:
+            served(priced_on=value)
+        except (ParameterTypeError, UsageError) as error:
+            found[name] = f"{type(error).__name__}: {error}"
+    os.environ[prefect_flows.SERVED_WORKSPACE] = str(workspace.root)
+    served(priced_on="2026-10-28")
+    [hook] = served.on_crashed_hooks
+    from prefect.client.orchestration import get_client
+
+    with get_client(sync_client=True) as client:
+        run = client.read_flow_runs()[0]
+    hook(flow=served, flow_run=run, state=Crashed(message="killed"))
+    return found
 
 
 def _recorded() -> dict:
@@ -66,9 +106,16 @@ def _recorded() -> dict:
     with get_client(sync_client=True) as client:
         flow_runs, task_runs = client.read_flow_runs(), client.read_task_runs()
         artifacts = client.read_artifacts()
+        deadline = time.monotonic() + 30
+        while sum("what was published stays" in log.message for log in client.read_logs(log_filter=None)) < 5:
+            if time.monotonic() > deadline:
+                break
+            time.sleep(0.5)
+        logs = [log.message for log in client.read_logs(log_filter=None, limit=200)]
     return {
         "flow_states": sorted(run.state_type.value for run in flow_runs),
         "task_states": sorted(f"{run.name}: {run.state_type.value}" for run in task_runs),
+        "logs": logs,
         "task_inputs": [run.task_inputs for run in task_runs if run.task_inputs],
         "artifacts": {artifact.key: str(artifact.data) for artifact in artifacts},
     }

@@ -49,6 +49,8 @@ def run(workspace: WorkspaceOption = None) -> None:
     database = place.published / "kitfare.duckdb"
     if database.is_file():
         _published(place, database)
+    elif place.published.is_symlink():
+        say(f"Published: {place.published.readlink().name} is gone or not whole; `kitfare refresh` publishes again")
     else:
         say("Published: nothing yet; `kitfare refresh` does that")
     dropped = [path for path in sorted(place.inbox.glob("*")) if path.is_file() and not path.name.startswith(".")]

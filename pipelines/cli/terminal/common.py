@@ -88,6 +88,12 @@ def published_database(workspace: Workspace) -> Path:
 
     database = workspace.published / "kitfare.duckdb"
     if not database.is_file():
+        if workspace.published.is_symlink():
+            raise UsageError(
+                "what is published is not there: the link names a generation that is gone or not whole",
+                where=str(workspace.published),
+                next_step="run `kitfare refresh`: it publishes again",
+            )
         raise UsageError(
             "nothing is published in this workspace yet",
             where=str(workspace.root),

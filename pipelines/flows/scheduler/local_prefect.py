@@ -5,7 +5,6 @@ Call these before Prefect is imported: it reads its settings from the environmen
 
 from __future__ import annotations
 
-import fcntl
 import os
 import subprocess
 import sys
@@ -17,11 +16,15 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipelines.errors import BusyError, KitfareError
+from pipelines.flows.file_lock import is_taken
 from pipelines.flows.scheduler.prefect_server import ALREADY_UP, LOOPBACK
 from pipelines.settings import Workspace
 
 START_TIMEOUT_SECONDS = 300
 STOP_TIMEOUT_SECONDS = 15
+
+SERVED_WORKSPACE = "KITFARE_WORKSPACE"
+"""The environment's name for the workspace whose flows a process serves."""
 
 QUIET = {
     # Either one alone leaves a sender on: the server heeds only the first, the library only the second.
@@ -30,8 +33,6 @@ QUIET = {
 }
 _AT_HOME = {
     **QUIET,
-    # The dashboard's pages know outside addresses, and one of them has the server fetch a list from elsewhere.
-    "PREFECT_SERVER_UI_ENABLED": "false",
     "PREFECT_SERVER_EPHEMERAL_ENABLED": "false",
     "PREFECT_SERVER_EPHEMERAL_STARTUP_TIMEOUT_SECONDS": str(START_TIMEOUT_SECONDS),
     "PREFECT_SERVER_LOGGING_LEVEL": "WARNING",
@@ -57,7 +58,15 @@ def stay_local(workspace: Workspace, console_level: str) -> None:
         del os.environ[name]
     home = prefect_home(workspace)
     home.mkdir(exist_ok=True)
-    os.environ |= _AT_HOME | {"PREFECT_HOME": str(home), "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": console_level}
+    os.environ |= _AT_HOME | {
+        "PREFECT_HOME": str(home),
+        "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": console_level,
+        # Off unless it was asked for; its setting says what a page of it loads from outside.
+        "PREFECT_SERVER_UI_ENABLED": "true" if workspace.settings().prefect.dashboard else "false",
+        "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
+        # Its files are copied here before they are served; Prefect's own place is among the installed packages.
+        "PREFECT_SERVER_UI_STATIC_DIRECTORY": str(home / "dashboard"),
+    }
     # A proxy of the user's must not see what goes to our own server.
     for name in ("NO_PROXY", "no_proxy"):
         os.environ[name] = ",".join(filter(None, (os.environ.get(name), LOOPBACK)))
@@ -76,12 +85,10 @@ def _locked_address(workspace: Workspace) -> tuple[str | None, int]:
     except FileNotFoundError:
         return None, 0
     try:
-        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
-    except BlockingIOError:
+        if is_taken(handle, is_shared=True):
+            return None, 0
         url, _, process_id = os.read(handle, 200).decode().partition(" ")
         return (url, int(process_id)) if process_id else (None, 0)
-    else:
-        return None, 0
     finally:
         os.close(handle)
 
@@ -118,6 +125,7 @@ def own_server(workspace: Workspace, console_level: str) -> Iterator[subprocess.
             stdout=log,
             stderr=subprocess.STDOUT,
             cwd=home,
+            env=dict(os.environ),
             # Ctrl-C is for us; the server must live until the flow has told it how it ended.
             start_new_session=True,
         )

@@ -3,13 +3,14 @@
 It holds a lock on server.url as long as it lives, so that the file can be believed exactly while the lock is quarantined.
 """
 
-import fcntl
 import os
 import signal
 import socket
 import sys
 import threading
 from pathlib import Path
+
+from pipelines.flows.file_lock import is_taken
 
 LOOPBACK = "127.0.0.1"
 ALREADY_UP = 4
@@ -20,9 +21,7 @@ def main() -> None:
     """Serve Prefect's API for the folder named on the command line, on a free port of the loopback address."""
     url_file = Path(sys.argv[1]) / "server.url"
     lock = os.open(url_file, os.O_CREAT | os.O_RDWR, 0o600)
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
+    if not is_taken(lock):
         sys.exit(ALREADY_UP)
     os.truncate(lock, 0)
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -14,7 +14,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
-from pipelines.flows.scheduler.local_prefect import own_server, prefect_home
+from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, own_server, prefect_home
 from pipelines.settings import Workspace
 
 GRACE_SECONDS = 10
@@ -83,6 +83,8 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
         try:
             threading.Thread(target=_end_with_server, args=(server, workspace, say, ended, done), daemon=True).start()
             say(f"Server: {os.environ['PREFECT_API_URL']} (this machine only, files in {prefect_home(workspace)})")
+            if workspace.settings().prefect.dashboard:
+                say(f"Dashboard: {os.environ['PREFECT_API_URL'].removesuffix('/api')}")
             _serve(workspace, times, say)
         except (KeyboardInterrupt, SystemExit):
             pass
@@ -104,10 +106,11 @@ def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> No
 
     from pipelines.flows.scheduler.prefect_flows import monthly_report, nightly_refresh
 
-    place = {"workspace": str(workspace.root.resolve())}
-    needed = (
-        (nightly_refresh, times.nightly, place),
-        (monthly_report, times.monthly, place | {"time_zone": times.zone}),
+    # The process of every run inherits it.
+    os.environ[SERVED_WORKSPACE] = str(workspace.root.resolve())
+    needed: tuple[tuple[Any, str, dict[str, str]], ...] = (
+        (nightly_refresh, times.nightly, {}),
+        (monthly_report, times.monthly, {"time_zone": times.zone}),
     )
     # Any, because the same method returns a coroutine to asynchronous callers.
     deployments: list[Any] = [

@@ -15,6 +15,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.reporting.basis.page_tables import file_name
 from pipelines.settings import Buyer, Scenario
 from pipelines.trends.months import month_before
+from pipelines.warehouse.table_files import TableFiles
 from schemas.contract import Contract
 from schemas.published.keys import PLAN_KEY
 from schemas.published.plans import MODEL_COST, PLAN_PURCHASE, PLAN_VENDOR
@@ -61,6 +62,7 @@ class PageData:
 
     def __init__(self, tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
         self._tables = tables
+        self._read: dict[str, pl.DataFrame] = {}
         self._todays: dict[str, pl.DataFrame] = {}
         self._by_plan: dict[str, dict[tuple[Any, ...], pl.DataFrame]] = {}
         self._prices: dict[tuple[Any, ...], pl.DataFrame] = {}
@@ -83,12 +85,18 @@ class PageData:
 
     def table(self, contract: Contract) -> pl.DataFrame:
         """A published table, in the contract's columns; empty if there is none."""
-        found = self._tables.get(contract.name)
+        found = self._table(contract.name)
         return empty_frame(contract) if found is None else found.select(contract.columns)
+
+    def _table(self, name: str) -> pl.DataFrame | None:
+        """A table, kept once it was read: pages ask for the same ones again and again."""
+        if name not in self._read and (found := self._tables.get(name)) is not None:
+            self._read[name] = found
+        return self._read.get(name)
 
     def workspace_table(self, name: str) -> pl.DataFrame | None:
         """One of the workspace's own tables; None if there is none."""
-        found = self._tables.get(name)
+        found = self._table(name)
         return self.inputs.tables.get(name) if found is None else found
 
     def rows(self, contract: Contract, **key: Any) -> list[Row]:
@@ -216,12 +224,16 @@ class PageData:
         """A colour's name, or its code."""
         return self.colour_names.get(colour_code) or colour_code
 
+    @cached_property
     def last_confirmed(self) -> pl.DataFrame:
         """offer_id and last_confirmed_on (no later than today) of the offers that today's plans buy."""
-        bought = self.todays(PLAN_PURCHASE).select("offer_id").unique()
-        history = (
-            self.table(PRICE_HISTORY).select("offer_id", "last_confirmed_on").join(bought, on="offer_id", how="semi")
-        )
+        bought, columns = self.todays(PLAN_PURCHASE).select("offer_id").unique(), ("offer_id", "last_confirmed_on")
+        # Two columns of the largest table: that is all a page needs of it, so it is not kept.
+        if isinstance(self._tables, TableFiles):
+            history = self._tables.columns(PRICE_HISTORY.name, columns)
+        else:
+            history = self.table(PRICE_HISTORY).select(columns)
+        history = history.join(bought, on="offer_id", how="semi")
         return history.group_by("offer_id").agg(pl.col("last_confirmed_on").min().clip(upper_bound=self.today))
 
     def vendor_names(self) -> dict[str, str]:

@@ -187,7 +187,7 @@ def _oldest_table(page_data: PageData, plans: list[Row]) -> Table | None:
     """Offers of today's plans that were confirmed longest ago; none where all are of today."""
     bought = pl.concat([empty_frame(PLAN_PURCHASE), *(page_data.rows_of(PLAN_PURCHASE, plan) for plan in plans)])
     offers = bought.select("offer_id", "vendor_code", "part_code", "colour_code").unique()
-    older = page_data.last_confirmed().filter(pl.col("last_confirmed_on") < page_data.today)
+    older = page_data.last_confirmed.filter(pl.col("last_confirmed_on") < page_data.today)
     found = offers.join(older, on="offer_id").sort("last_confirmed_on", "offer_id").head(OLDEST_COUNT)
     if not found.height or page_data.today is None:
         return None

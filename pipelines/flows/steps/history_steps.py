@@ -1,0 +1,70 @@
+"""The steps about prices: fold the history, keep suspect prices apart, read the markets."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from pipelines.flows.steps.night import HistoryState, Markets, Night
+from pipelines.trends.prices import suspects
+from pipelines.warehouse import connect, history, market, screening
+
+
+def fold_history(night: Night) -> Night:
+    """Bring the price history up to date with all observations and the user's decisions about files."""
+    tables = night.all_inputs.tables
+    with connect.writer(night.workspace.warehouse) as con:
+        history.set_decisions(
+            con,
+            accepted=tables["accepted_exports"]["file_hash"].to_list(),
+            withdrawn=tables["withdrawn_files"]["file_hash"].to_list(),
+        )
+        history.set_corrections(con, tables["source_corrections"])
+        history.fold(con)
+        first, last = history.observed_dates(con)
+        waiting = history.waiting_exports(con)
+        ended = history.ended_corrections(con)
+        reported = (*(_waiting_message(export) for export in waiting), *(_ended_message(found) for found in ended))
+        return replace(night, history=HistoryState(history.fingerprint(con), first, last, reported))
+
+
+def _waiting_message(export: history.WaitingExport) -> str:
+    return (
+        f"{export.file_name}: waits, because it would close more than half of the offers of {export.vendor_code} on "
+        f"{export.observed_on}; if that is right: `kitfare accept {export.file_hash[:12]}`"
+    )
+
+
+def _ended_message(found: history.EndedCorrection) -> str:
+    return (
+        f"source_corrections: the one of {found.vendor_code}, part {found.part_code}, colour {found.colour_code}, from "
+        f"{found.observed_from_on} corrects nothing since {found.source_corrected_on}; if the source has corrected itself, give it an observed_to_on"
+    )
+
+
+def screen_prices(night: Night) -> Night:
+    """Find the prices that stand out, and keep them from plans and trends until they change or are confirmed."""
+    tables = night.inputs.tables
+    with connect.writer(night.workspace.warehouse) as con:
+        new_prices = screening.new_prices(con)
+        rates = suspects.common_rates(new_prices, tables["exchange_rates"], night.settings.buyer[0].currency_code)
+        found = suspects.candidates(new_prices, tables["parts"], rates)
+        rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
+        flagged = suspects.against_market(found, rivals, rates)
+        price_periods = suspects.price_periods(
+            flagged, screening.price_periods_of(con, suspects.flagged_prices(flagged))
+        )
+        price_periods = suspects.cleared(price_periods, tables["confirmed_prices"])
+        screening.set_suspects(con, price_periods)
+    return replace(night, suspects=price_periods)
+
+
+def read_markets(night: Night) -> Night:
+    """The market on each date."""
+    stale = night.settings.refresh.stale_after_days
+    with connect.reader(night.workspace.warehouse) as con:
+        markets = Markets(
+            {day: market.market_on(con, day, stale) for day in night.days},
+            {day: market.last_seen_prices(con, day) for day in night.days},
+            {day: market.summary_prices(con, day) for day in night.days},
+        )
+    return replace(night, markets=markets)

@@ -1,0 +1,37 @@
+"""The steps that say what the night's plans mean: savings, variants, suspect prices, other ways of buying."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipelines.flows.steps.night import Night
+from pipelines.insight import buying_tables
+from pipelines.insight.flexibility import savings
+from pipelines.insight.what_if import plan_variants, suspect_prices
+from schemas.published.what_if import PLAN_VARIANT
+
+
+def work_out_savings(night: Night) -> Night:
+    """What flexible lines save in the priced date's plans, line by line, and which undecided lines to look at first."""
+    return night.with_tables(savings.flexibility_savings(night.inputs, night.market, night.plans, night.day))
+
+
+def explain_plans(night: Night) -> Night:
+    """What the cheapest mixes of the priced date would cost with other vendors, fewer parcels or other shipping charges."""
+    return night.with_tables(plan_variants.plan_variants(night.inputs, night.market, night.plans, night.day))
+
+
+def weigh_suspects(night: Night) -> Night:
+    """Rank the prices that stand out by what they could cost, and add to the variants plans that trust them."""
+    ranked, trusting = suspect_prices.weigh_suspects(night.inputs, night.market, night.plans, night.suspects, night.day)
+    every = pl.concat([night.tables[PLAN_VARIANT.name], trusting]).sort(PLAN_VARIANT.key)
+    return night.with_tables({PLAN_VARIANT.name: every, "suspect_price": ranked})
+
+
+def weigh_ways_of_buying(night: Night) -> Night:
+    """Orders across models, the maker's shop question, whole costs and sensitivities of assumptions on the date."""
+    markets, day = night.markets, night.day
+    seen, summaries, variants = markets.last_seen[day], markets.summaries[day], night.tables[PLAN_VARIANT.name]
+    return night.with_tables(
+        buying_tables.buying_tables(night.inputs, night.market, seen, summaries, night.plans, variants, day)
+    )

@@ -1,0 +1,174 @@
+"""The steps up to the warehouse: clean up, read what the workspace says, take dropped files in."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import polars as pl
+
+from pipelines.flows.steps.night import Intake, Night
+from pipelines.intake import quarantine, take_in
+from pipelines.intake.archiving import archive, journal
+from pipelines.intake.profiles import profiles
+from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
+from pipelines.settings import Workspace
+from pipelines.warehouse import connect, generation, load, messages
+from pipelines.warehouse.messages import Message
+from pipelines.workers import spread
+
+FILES_WORTH_A_PROCESS = 8
+"""With fewer files than this, starting processes costs more than it saves."""
+
+
+def clean_up(workspace: Workspace) -> None:
+    """Make the folders a refresh writes to, and remove what a killed refresh left behind."""
+    for folder in (workspace.inbox, workspace.quarantined, workspace.archive, workspace.generations):
+        folder.mkdir(exist_ok=True)
+    generation.clean_leftovers(workspace)
+    archive.clean_leftovers(workspace.archive)
+    for recorded in (index_vintages.FOLDER, night_costs.FOLDER):
+        index_vintages.clean_leftovers(workspace.root / recorded)
+
+
+def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
+    """Everything the workspace says, validated and archived; the archive's journal says from now on what it was.
+
+    Args:
+        workspace: the user's folder.
+        started_at: when the refresh began, UTC without a time zone; its local date is the one to price until the history is known.
+    """
+    inputs = workspace_files.read_workspace(workspace)
+    if workspace.warehouse.is_file():
+        # What a killed refresh took in was read with the inputs it wrote down.
+        with connect.reader(workspace.warehouse) as con:
+            if connect.is_made(con):
+                _note_readings(workspace, con)
+    journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
+    today = started_at.replace(tzinfo=UTC).astimezone().date()
+    return Night(workspace, started_at, today, all_inputs=inputs, inputs=inputs)
+
+
+def _note_readings(workspace: Workspace, con: connect.Connection) -> None:
+    known = load.readings(con)
+    journal.note_readings(workspace.archive, [(file.file_hash, file.file_name, file.received_at) for file in known])
+
+
+def take_in_files(night: Night) -> Night:
+    """Take every file of the inbox into the archive and the warehouse; what fails is quarantined, and nothing else stops.
+
+    Files are read by several processes and loaded in the order of their names. A file leaves the inbox once its bytes are
+    in the archive and its rows are committed; one that can't be read at all moves to quarantined/. What there is to say of a
+    file is committed with its rows, and said by the first refresh from then on that succeeds.
+    """
+    workspace, inputs = night.workspace, night.inputs
+    shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
+    paths, reported = _dropped_files(workspace.inbox)
+    row_count = 0
+    workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
+    waiting: dict[Path, take_in.TakenFile] = {}
+    still_to_load = iter(paths)
+    following = next(still_to_load, None)
+    with connect.writer(workspace.warehouse) as con:
+        for read, found in spread(_take_in_one, shared, ((path, path) for path in paths), workers):
+            waiting[read] = found
+            while following in waiting:
+                path, taken = following, waiting.pop(following)
+                reported += _load_one(con, night, path, taken)
+                row_count += taken.read_row_count
+                following = next(still_to_load, None)
+        if paths:
+            _note_readings(workspace, con)
+        kept = messages.kept(con)
+    quarantined_row_count = sum(message.quarantined_row_count for message in kept)
+    every = (*reported, *(message.text for message in kept))
+    return replace(night, intake=Intake(every, quarantined_row_count, row_count))
+
+
+def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
+    known, code_map, archive_folder = shared
+    return take_in.take_in(path, known, code_map, archive_folder)
+
+
+def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile) -> list[str]:
+    """Load a file and take it out of the inbox; returns what the warehouse can't keep, because it has no such file."""
+    quarantine_folder = night.workspace.quarantined
+
+    def reported(status: load.LoadStatus) -> list[Message]:
+        return _message(path.name, taken, status, _quarantined_file(taken, status, quarantine_folder))
+
+    status = load.load_file(con, taken, night.started_at, reported)
+    if (quarantined_file := _quarantined_file(taken, status, quarantine_folder)) is not None:
+        quarantine.write_quarantined(taken, quarantine_folder)
+    elif taken.error is None and status != "duplicate":
+        quarantine.quarantined_path(taken, quarantine_folder).unlink(missing_ok=True)
+    _leave_inbox(path, taken, status, quarantine_folder)
+    return [] if taken.file_hash else [message.text for message in _message(path.name, taken, status, quarantined_file)]
+
+
+def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
+    """Files to take in, by name, and what to say of the rest: what is not a plain file is left alone and named."""
+    files, reported = [], []
+    for path in sorted(inbox.iterdir()):
+        if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
+            continue
+        if path.is_symlink() or not path.is_file():
+            reported.append(f"{path.name}: left in the inbox, because it is not a plain file")
+            continue
+        files.append(path)
+    return files, reported
+
+
+def _quarantined_file(taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> Path | None:
+    """Where to write the quarantined rows, but never over a file that someone may be correcting; None if none are quarantined anew."""
+    if taken.error is not None or taken.contract is None or not taken.quarantined_text.height:
+        return None
+    path = quarantine.quarantined_path(taken, quarantine_folder)
+    # There is none if the file was dropped again after it was corrected, or if a refresh was killed before it was written.
+    return None if status == "duplicate" and path.exists() else path
+
+
+def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> None:
+    """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
+
+    A copy of it that waited in quarantined/ goes as well once the file can be used.
+    """
+    if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
+        return
+    waiting = quarantine_folder / path.name
+    is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
+    if status != "quarantined":
+        path.unlink()
+        if is_known:
+            waiting.unlink()
+        return
+    if waiting.exists() and not is_known:
+        waiting = quarantine_folder / f"{path.stem}.{taken.file_hash[:8]}{path.suffix}"
+    path.replace(waiting)
+
+
+def _message(
+    name: str, taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None
+) -> list[Message]:
+    if status == "duplicate":
+        reported = [Message(f"{name}: taken in before; nothing changed")]
+    elif status == "reread":
+        reported = [
+            Message(f"{name}: taken in before; profiles or the code map now say otherwise, so its rows are replaced")
+        ]
+    else:
+        reported = [Message(f"{name}: {note}") for note in taken.notes]
+    if status == "quarantined" and not taken.file_hash:
+        reported.append(Message(f"{name}: left in the inbox for the next refresh. {taken.error}"))
+    elif status == "quarantined":
+        reported.append(
+            Message(
+                f"{name}: quarantined whole; once that is corrected, move it from quarantined/ back to inbox/. {taken.error}"
+            )
+        )
+    elif quarantined_file is not None:
+        count = taken.failures["record_number"].n_unique()
+        words = f"{name}: {count} of {taken.read_row_count} rows quarantined; correct them in {quarantined_file.name} and drop it back"
+        reported.append(Message(words, count))
+    return reported
