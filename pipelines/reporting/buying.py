@@ -7,10 +7,10 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.orders_together import together_of
 from pipelines.reporting.tables import NOTHING, Table, columns, count, money, number, percent
-from pipelines.reporting.tornado import Bar, tornado
 from pipelines.settings import Buyer
 from schemas.buying import (
     COUNTER_CHOICE,
@@ -309,7 +309,7 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
         return None if row is None else float(row["swing_amount"])
 
     bars = [
-        Bar(
+        TwoSidedBar(
             ASSUMPTIONS[name],
             value(both.get("down")),
             value(both.get("up")),
@@ -338,6 +338,6 @@ def _swings(facts: Facts, model: ReportedModel, buyer: Buyer) -> dict[str, Any] 
     return {"chart": chart, "words": words}
 
 
-def _range(bar: Bar, code: str) -> str:
+def _range(bar: TwoSidedBar, code: str) -> str:
     told = [money(Decimal(str(amount)), code, signed=True) for amount in (bar.down, bar.up) if amount]
     return " to ".join(told) + f" {code}"

@@ -7,7 +7,8 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from pipelines.reporting.charts import Chart, Line, line_chart
+from pipelines.reporting.drawings.chart import Chart, Line
+from pipelines.reporting.drawings.lines import line_chart
 from pipelines.reporting.facts import Facts, Row, Saving, is_usable, ranked, saving
 from pipelines.reporting.tables import NOTHING, Table, certainty, columns, count, day, gap, money, percent
 from pipelines.reporting.words import COST_WORDS, STATUS

@@ -9,10 +9,10 @@ from decimal import Decimal
 import polars as pl
 
 from pipelines.insight.freedom_game import SAMPLED_PAIRS
-from pipelines.reporting.charts import Chart
 from pipelines.reporting.costs import saved
+from pipelines.reporting.drawings.chart import Chart
+from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
-from pipelines.reporting.look_curve import Looked, look_curve
 from pipelines.reporting.near_colours import NearColour, near_colours
 from pipelines.reporting.tables import NOTHING, Table, columns, count, money, percent
 from pipelines.reporting.words import COLOUR_RULES

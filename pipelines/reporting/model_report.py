@@ -7,7 +7,6 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.availability_section import availability_section
-from pipelines.reporting.charts import DASHES, Chart, Line, line_chart
 from pipelines.reporting.costs import (
     WITHHELD,
     complete_cost,
@@ -17,6 +16,9 @@ from pipelines.reporting.costs import (
     no_history,
     strip,
 )
+from pipelines.reporting.drawings.chart import Chart, Line
+from pipelines.reporting.drawings.lines import line_chart
+from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.month_charts import (
     band_words,

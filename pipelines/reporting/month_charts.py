@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from pipelines.reporting.bars import Bar, Spread, bar_chart, spread_chart
-from pipelines.reporting.charts import DASHES, SIZE, Band, Chart, Line, line_chart
+from pipelines.reporting.drawings.bars import Bar, bar_chart
+from pipelines.reporting.drawings.chart import Chart, Line
+from pipelines.reporting.drawings.lines import SIZE, Band, line_chart
+from pipelines.reporting.drawings.look import DASHES
+from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.reporting.facts import Facts, ReportedModel, Row
 from pipelines.reporting.tables import Table, columns, count, month_name, number, percent
 from pipelines.reporting.words import INDEX_NAMES

@@ -13,10 +13,10 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.availability_section import availability_of, copies_words
-from pipelines.reporting.charts import DASHES
 from pipelines.reporting.costs import WITHHELD, cost_coverage, headline_cost, no_history, strip
+from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_picture
+from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.facts import Facts, ReportedModel, Row, saving
-from pipelines.reporting.headline_picture import CHART_SIZE, write_picture
 from pipelines.reporting.model_report import (
     is_reported,
     model_report,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from pipelines.reporting.bars import Bar, bar_chart
-from pipelines.reporting.charts import Chart
+from pipelines.reporting.drawings.bars import Bar, bar_chart
+from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.facts import Facts, Row
 from pipelines.reporting.tables import Table, columns, count, money, month_name, number, percent
 from pipelines.reporting.words import MONTH_NAMES

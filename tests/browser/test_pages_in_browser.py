@@ -6,9 +6,9 @@ import zlib
 from datetime import date
 
 import pytest
+from pipelines.reporting.drawings.chart import Line
+from pipelines.reporting.drawings.lines import line_chart
 from playwright.sync_api import Error
-
-from pipelines.reporting.charts import Line, line_chart
 
 pytestmark = pytest.mark.browser
 

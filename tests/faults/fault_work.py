@@ -19,7 +19,7 @@ PRELOADED = [
     "fault_work",
     "pipelines.costing.planner.mip",
     "pipelines.costing.night",
-    "pipelines.reporting.charts",
+    "pipelines.reporting.drawings.lines",
 ]
 _ = (os, checks, generation, load, screening)
 

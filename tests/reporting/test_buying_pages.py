@@ -1,10 +1,7 @@
 """What sheets say of whole costs, dear lines, the counter, orders with other models, and the assumption that matters most."""
 
-import json
-import re
 from decimal import Decimal
 
-import altair
 import polars as pl
 import pytest
 from sample_tables import BUYERS, TODAY, frame, sample
@@ -14,8 +11,6 @@ from pipelines.reporting.facts import Facts
 from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.orders_together import copies_table, joint_purchases
 from pipelines.reporting.pages import write_pages
-from pipelines.reporting.tornado import Bar, tornado
-from pipelines.resources import resource_folder
 from schemas.buying import (
     COPY_COST,
     COUNTER_CHOICE,
@@ -210,32 +205,6 @@ def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
                 assert words in text, words
             assert ("Lines to buy at the counter" in text) == is_named
     assert "Money line by line" in (tmp_path / "sheets" / "m00-evidence.html").read_text(encoding="utf-8")
-
-
-# The chart
-
-BARS = [Bar("Tax", -1.0, 1.5, "lower", "higher"), Bar("Shipping", -4.0, 2.0, "cheaper", "dearer"), Bar("Nothing", 0.0, None)]  # fmt: skip
-
-
-def test_the_specification_is_valid_vega_lite():
-    text = (resource_folder("reports") / "charts" / "tornado.vl.json").read_text(encoding="utf-8")
-    altair.LayerChart.from_dict(json.loads(text))
-
-
-def test_the_widest_bar_is_on_top_and_said_in_words():
-    chart = tornado("Swings, EUR", BARS, lambda value: f"{value:+.2f}")
-    assert list(chart.figures.rows) == [
-        ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
-    ]  # fmt: skip
-    assert chart.description == "Swings, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
-    labels = re.findall(r">(Shipping|Tax|Nothing)<", chart.svg)
-    assert labels == ["Shipping", "Tax"]
-    assert " id=" not in chart.svg
-    assert set(re.findall(r'fill="(var[^"]*)"', chart.svg)) == {"var(--series-1)", "var(--series-2)"}
-
-
-def test_without_any_swing_there_is_no_chart():
-    assert tornado("Swings, EUR", BARS[2:], str) is None
 
 
 def test_joint_orders_have_lists_to_order_from(tmp_path):
