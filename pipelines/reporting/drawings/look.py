@@ -50,15 +50,18 @@ VEGA_CONFIG: dict[str, Any] = {
 """What all specifications in reports/charts share."""
 
 _LETTERS_OF_WIDTH = {
-    0.30: "'ijlIJ",
-    0.36: " ,./:;\\|f-",
-    0.42: "()[]t!r",
-    0.53: '"*_`–°sz?',
-    0.59: "cLFk",
-    0.64: "vxyPTYoaeEhnuSbdgpq$0123456789{}€£",
-    0.70: "KAVXZBRC",
-    0.80: "UNHDG&OQ",
-    0.86: "w#+<=>^~−×M",
+    0.30: "'Iijl",
+    0.36: " ,./:;\\f|",
+    0.42: "!()-[]rt",
+    0.54: '"*J`sz°',
+    0.60: "?L_ckvxy–",
+    0.64: "$0123456789FTabdeghnopqu{}€£",
+    0.70: "ABEKPSVXYZ",
+    0.74: "CRU",
+    0.79: "&DGHNOQ",
+    0.84: "#+<=>^w~−×",
+    0.87: "M",
+    1.02: "%@Wm…",
 }
 _WIDTH_OF_LETTER = {letter: width for width, letters in _LETTERS_OF_WIDTH.items() for letter in letters}
 _WIDEST = 1.07
@@ -66,7 +69,7 @@ _WIDEST = 1.07
 
 
 def width_of(text: str, size: float = TEXT) -> float:
-    """How wide a text is at most, in units of its size: the widths of DejaVu Sans, rounded up."""
+    """How wide a text is at most, in units of its size: the wider of DejaVu and Liberation Sans."""
     return size * sum(_WIDTH_OF_LETTER.get(letter, _WIDEST) for letter in text)
 
 

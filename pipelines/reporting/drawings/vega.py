@@ -59,7 +59,7 @@ def drawn(spec: dict[str, Any]) -> Element:
 
 def _tidied(element: Element) -> list[Element]:
     tag, classes = element.tag.removeprefix(f"{{{NAMESPACE}}}"), element.get("class", "").split()
-    if _HELPERS.intersection(classes):
+    if _HELPERS.intersection(classes) or element.get("opacity") == "0":  # Vega hides labels that would touch others
         return []
     made = shape(tag, element.text or "")
     if tag == "g":
