@@ -3,6 +3,7 @@
 import os
 import shutil
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -31,10 +32,11 @@ FONT_SETTINGS = """<fontconfig><dir>{folder}</dir><cachedir>{folder}/cache</cach
 <alias><family>serif</family><prefer><family>{family} Serif</family></prefer></alias></fontconfig>"""
 
 
+@cache
 def font_files(family):
     """The upright fonts of a family that this machine has; none without its sans serif."""
     names = [f"{family}{style}.ttf" for style in STYLES]
-    found = {path.name: path for folder in FONT_FOLDERS for path in sorted(folder.rglob(f"{family}*.ttf"))}
+    found = {path.name: path for folder in FONT_FOLDERS if folder.is_dir() for path in folder.rglob(f"{family}*.ttf")}
     files = [found[name] for name in names if name in found]
     return files if any(path.stem.startswith(f"{family}Sans") for path in files) else []
 

@@ -13,7 +13,7 @@ NAMESPACE = "http://www.w3.org/2000/svg"
 
 
 def written(value: float) -> str:
-    """A coordinate with one decimal at most: a tenth of a unit is less than a reader sees."""
+    """A coordinate with one decimal at most; less than a tenth of a unit is not seen."""
     shortened = f"{value:.1f}".removesuffix(".0")
     return "0" if shortened == "-0" else shortened
 

@@ -6,13 +6,15 @@ from pathlib import Path
 from xml.etree.ElementTree import Element, fromstring, tostring
 
 from pipelines.reporting.drawings.chart import Chart
-from pipelines.reporting.drawings.elements import NAMESPACE, label, path, shape
+from pipelines.reporting.drawings.elements import NAMESPACE, label, path, shape, written
 from pipelines.reporting.drawings.look import INK, PAPER, TEXT, fitting, light_colours
 
 WIDTH, HEIGHT = 1200, 675
 LEFT, CHART_TOP, LEGEND_TOP, LEGEND_ROW, LEGEND_COLUMN = 56, 130, 560, 34, 364
 CHART_SIZE = (560, 205)
 """The chart as it is drawn for the picture: wide, with letters of 12 units."""
+SCALE = (WIDTH - 2 * LEFT) / CHART_SIZE[0]
+"""How much larger the chart, its lines and dashes are than on a page."""
 TITLE, SUBTITLE, LEGEND, SOURCE = 38, 22, 20, 18
 """Sizes of its text."""
 SANS, SERIF = "Liberation Sans, Arial, sans-serif", "Liberation Serif, Georgia, serif"
@@ -38,8 +40,12 @@ def picture_svg(title: str, chart: Chart, source: str) -> str:
     for place, line in enumerate(chart.lines):
         x, y = LEFT + place % 3 * LEGEND_COLUMN, LEGEND_TOP + place // 3 * LEGEND_ROW
         root.append(
-            path("M", x, y, "h", 40, stroke=line.colour, stroke_width=line.width * 2, stroke_dasharray=line.dash)
-        )
+            path(
+                "M", 0, 0, "h", 40 / SCALE,
+                transform=f"translate({x},{y}) scale({written(SCALE)})",
+                stroke=line.colour, stroke_width=line.width, stroke_dasharray=line.dash,
+            )
+        )  # fmt: skip
         root.append(_text(x + 50, y + 7, LEGEND, fitting(line.label, LEGEND_COLUMN - 60, LEGEND)))
     root.append(_text(LEFT, HEIGHT - 24, SOURCE, source))
     return tostring(_with_values(root), encoding="unicode")
