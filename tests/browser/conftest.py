@@ -1,6 +1,9 @@
 """A headless Chromium that may open local files and nothing else."""
 
+import os
+import shutil
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -19,17 +22,70 @@ QUIET = (
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "reporting"))
 
+FONT_FOLDERS = (Path("/usr/share/fonts"), Path("/usr/local/share/fonts"), Path.home() / ".local/share/fonts")
+FONT_SETS = {"DejaVu": "fonts-dejavu-core", "Liberation": "fonts-liberation"}
+"""The families of a reader whose letters are wide, and of one whose are those the drawings are made with; and their packages."""
+STYLES = ("Sans", "Sans-Bold", "SansMono", "Serif", "Serif-Bold", "Sans-Regular", "Mono-Regular", "Serif-Regular")
+FONT_SETTINGS = """<fontconfig><dir>{folder}</dir><cachedir>{folder}/cache</cachedir>
+<alias><family>sans-serif</family><prefer><family>{family} Sans</family></prefer></alias>
+<alias><family>system-ui</family><prefer><family>{family} Sans</family></prefer></alias>
+<alias><family>serif</family><prefer><family>{family} Serif</family></prefer></alias></fontconfig>"""
+
+
+@cache
+def font_files(family):
+    """The upright fonts of a family that this machine has; none without its sans serif."""
+    names = [f"{family}{style}.ttf" for style in STYLES]
+    found = {path.name: path for folder in FONT_FOLDERS if folder.is_dir() for path in folder.rglob(f"{family}*.ttf")}
+    files = [found[name] for name in names if name in found]
+    return files if any(path.stem.startswith(f"{family}Sans") for path in files) else []
+
 
 @pytest.fixture(scope="session")
-def chromium():
+def playwright():
     if not CHROMIUM.exists():
         pytest.skip(f"browser tests need Debian's chromium at {CHROMIUM}: apt-get install chromium")
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=list(QUIET))
-        yield browser
+    with sync_playwright() as running:
+        yield running
+
+
+@pytest.fixture(scope="session")
+def chromium_with(playwright, tmp_path_factory):
+    """A function from a family of fonts to a Chromium that knows this family and no other, whatever the machine has."""
+    running = {}
+
+    def start(family):
+        files = font_files(family)
+        if not files:
+            pytest.skip(f"browser tests need the fonts {family}: apt-get install {FONT_SETS[family]}")
+        if family not in running:
+            folder = tmp_path_factory.mktemp(family)
+            for path in files:
+                shutil.copy(path, folder)
+            settings = folder / "fonts.conf"
+            settings.write_text(FONT_SETTINGS.format(folder=folder, family=family), encoding="utf-8")
+            running[family] = playwright.chromium.launch(
+                executable_path=str(CHROMIUM), args=list(QUIET), env={**os.environ, "FONTCONFIG_FILE": str(settings)}
+            )
+        return running[family]
+
+    yield start
+    for browser in running.values():
         browser.close()
+
+
+@pytest.fixture(params=list(FONT_SETS))
+def chromium_of_each(request, chromium_with):
+    """For what depends on the width of letters: with wide and with narrow fonts."""
+    return chromium_with(request.param)
+
+
+@pytest.fixture
+def chromium(chromium_with):
+    """For all else: the wide fonts, or the narrow ones where there are no others."""
+    return chromium_with(next((family for family in FONT_SETS if font_files(family)), "DejaVu"))
 
 
 @pytest.fixture(scope="session")

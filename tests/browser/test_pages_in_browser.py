@@ -8,7 +8,14 @@ from datetime import date
 import pytest
 from playwright.sync_api import Error
 
-from pipelines.reporting.charts.charts import Line, line_chart
+from pipelines.reporting.drawings.bars import Bar, bar_chart
+from pipelines.reporting.drawings.chart import Line
+from pipelines.reporting.drawings.lines import line_chart
+from pipelines.reporting.drawings.look import width_of
+from pipelines.reporting.drawings.look_curve import Looked, look_curve
+from pipelines.reporting.drawings.spreads import Spread, spread_chart
+from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
+from pipelines.resources import resource_folder
 
 pytestmark = pytest.mark.browser
 
@@ -68,8 +75,8 @@ def test_the_guards_see_what_they_must(chromium, tmp_path):
 
 @pytest.mark.parametrize("name", PAGES)
 @pytest.mark.parametrize("width", [360, 1280])
-def test_pages_open_fetch_nothing_and_fit(chromium, site, name, width):
-    with Visit(chromium, site / name, width) as visit:
+def test_pages_open_fetch_nothing_and_fit(chromium_of_each, site, name, width):
+    with Visit(chromium_of_each, site / name, width) as visit:
         assert visit.page.title()
         assert visit.outside == [] and visit.complaints == []
         visit.run("document.querySelectorAll('details').forEach(d => d.open = true)")
@@ -83,8 +90,8 @@ def test_pages_open_fetch_nothing_and_fit(chromium, site, name, width):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_stacked_tables_need_no_scrolling_on_a_phone(chromium, site, name):
-    with Visit(chromium, site / name, 360) as visit:
+def test_stacked_tables_need_no_scrolling_on_a_phone(chromium_of_each, site, name):
+    with Visit(chromium_of_each, site / name, 360) as visit:
         too_wide = visit.run(
             "[...document.querySelectorAll('.stacked')].filter(b => b.scrollWidth > b.clientWidth)"
             ".map(b => b.querySelector('caption').textContent)"
@@ -99,8 +106,8 @@ def test_pages_need_no_javascript(chromium, site):
 
 
 @pytest.mark.parametrize(("name", "count"), [("reports/2026-11.html", 4), ("reports/2026-11/m00.html", 10)])
-def test_charts_have_words_a_size_and_their_figures(chromium, site, name, count):
-    with Visit(chromium, site / name, 360) as visit:
+def test_charts_have_words_a_size_and_their_figures(chromium_of_each, site, name, count):
+    with Visit(chromium_of_each, site / name, 360) as visit:
         charts = visit.page.locator("figure")
         assert charts.count() == count
         for chart in charts.all():
@@ -147,14 +154,101 @@ def test_the_band_is_behind_the_lines_and_ends_with_them(chromium, site):
     assert ends[0][0] < ends[1][0]
 
 
+BADLY_PLACED = """() => {
+  const box = (e) => e.getBoundingClientRect();
+  const found = [];
+  for (const drawing of document.querySelectorAll('.drawing > svg')) {
+    const frame = box(drawing), labels = [...drawing.querySelectorAll('text')];
+    for (const [at, label] of labels.entries()) {
+      const b = box(label);
+      if (b.left < frame.left - 0.5 || b.right > frame.right + 0.5 || b.bottom > frame.bottom + 1.5 || b.top < frame.top - 1.5)
+        found.push('outside: ' + label.textContent);
+      for (const other of labels.slice(at + 1)) {
+        const o = box(other);
+        if (b.left < o.right && o.left < b.right && b.top + 3 < o.bottom && o.top + 3 < b.bottom)
+          found.push('over each other: ' + label.textContent + ', ' + other.textContent);
+      }
+    }
+  }
+  return found;
+}"""
+"""Labels that leave their drawing or touch another. Boxes are as high as lines of text, which is 3 pixels more than letters are."""
+
+
 @pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
-def test_chart_labels_stay_in_the_picture_and_lines_take_the_pages_colours(chromium, site, name):
-    with Visit(chromium, site / name) as visit:
-        assert visit.run(
-            "[...document.querySelectorAll('.drawing text')].every(t => t.getBoundingClientRect().left >= "
-            "t.closest('figure').getBoundingClientRect().left - 1 && t.getBoundingClientRect().right <= "
-            "t.closest('figure').getBoundingClientRect().right + 1)"
+@pytest.mark.parametrize("width", [360, 1280])
+def test_labels_of_drawings_stay_inside_and_clear_of_each_other(chromium_of_each, site, name, width):
+    with Visit(chromium_of_each, site / name, width) as visit:
+        assert visit.run("document.querySelectorAll('.drawing > svg text').length") > 8
+        assert visit.run(BADLY_PLACED) == []
+
+
+def test_badly_placed_labels_are_found(chromium, tmp_path):
+    page = tmp_path / "bad.html"
+    page.write_text(
+        "<!DOCTYPE html><title>x</title><div class='drawing'><svg viewBox='0 0 350 100' width='350' height='100' font-size='12'>"
+        "<text x='10' y='50'>first</text><text x='20' y='52'>second</text><text x='340' y='90'>third</text></svg></div>"
+    )
+    with Visit(chromium, page) as visit:
+        assert visit.run(BADLY_PLACED) == ["over each other: first, second", "outside: third"]
+
+
+def crowded_drawings():
+    """Drawings of every kind with the longest labels and figures they are made for."""
+    dates = [date(2025 + month // 12, month % 12 + 1, 28) for month in range(24)]
+    rising = tuple(123456.78 + 1000 * place for place in range(24))
+    names = [f"{word} wheels, mudguards and WWW {place}" for place, word in enumerate(("Long", "Mmmmm", "illicit"))]
+
+    def tell(value):
+        return f"{value:+,.2f}".replace("-", "\u2212")
+
+    return [
+        line_chart("Cost", dates, [Line("a", rising, 0)], tell),
+        line_chart("Cost", dates[:2], [Line("a", (-0.25, -1.0), 0)], tell),
+        bar_chart("Adds", [Bar(name, 1000.25 * (-2) ** place) for place, name in enumerate(names)], tell, ""),
+        bar_chart("Adds", [Bar("a", 0.0)], tell, ""),
+        spread_chart("Moved", "Model", [Spread(name, (-100.1, -50.0, 0.0, 2.0, 1000.0)) for name in names], tell),
+        spread_chart("Moved", "Model", [Spread("Model", (10.0, 20.0, 30.0, 40.0, 50.0))], tell),
+        tornado("One change", [TwoSidedBar(name, -12.0 - place, 2000.0) for place, name in enumerate(names)], tell),
+        tornado("One change", [TwoSidedBar("a", -0.001, 0.002)], tell),
+        look_curve("Could save", [Looked(n, 1000.0 * n, 1100.0 * n) for n in range(1, 1200)], tell),
+        look_curve("Could save", [Looked(1, 0.5, 0.5)], tell),
+    ]
+
+
+@pytest.mark.parametrize("width", [330, 432])
+def test_labels_have_room_however_long_they_are(chromium_of_each, tmp_path, width):
+    """The widths of drawings on a narrow phone and on a wide page."""
+    css = (resource_folder("reports") / "templates" / "page.css").read_text(encoding="utf-8")
+    drawings = "".join(
+        f'<div class="drawing" style="width:{width}px">{chart.svg}</div>' for chart in crowded_drawings()
+    )
+    page = tmp_path / "crowded.html"
+    page.write_text(
+        f"<!DOCTYPE html><meta charset=utf-8><title>x</title><style>{css}</style>{drawings}", encoding="utf-8"
+    )
+    with Visit(chromium_of_each, page) as visit:
+        assert visit.run(BADLY_PLACED) == []
+
+
+def test_text_is_never_wider_than_the_room_it_is_given(chromium_of_each, tmp_path):
+    """Letter by letter, in the fonts of drawings on pages."""
+    letters = "".join(chr(code) for code in (*range(32, 127), *range(0xC0, 0x180))) + "\u2212\u2013\u2026€£×°"
+    page = tmp_path / "empty.html"
+    page.write_text("<!DOCTYPE html><title>x</title>")
+    with Visit(chromium_of_each, page) as visit:
+        widths = visit.page.evaluate(
+            "letters => { const c = document.createElement('canvas').getContext('2d');"
+            "c.font = '1000px Arial, \"Liberation Sans\", Helvetica, sans-serif';"
+            "return [...letters].map(each => c.measureText(each).width) }",
+            letters,
         )
+    assert {letter for letter, width in zip(letters, widths, strict=True) if width > width_of(letter, 1000.0)} == set()
+
+
+@pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
+def test_lines_take_the_pages_colours(chromium, site, name):
+    with Visit(chromium, site / name) as visit:
         light = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
         visit.page.emulate_media(color_scheme="dark")
         dark = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
@@ -234,8 +328,8 @@ PAGE_WIDTH, PAGE_HEIGHT = 680, 1009
 
 
 @pytest.mark.parametrize("name", PRINTED)
-def test_nothing_is_cut_off_on_paper(chromium, site, name):
-    with Visit(chromium, site / name, PAGE_WIDTH) as visit:
+def test_nothing_is_cut_off_on_paper(chromium_of_each, site, name):
+    with Visit(chromium_of_each, site / name, PAGE_WIDTH) as visit:
         visit.page.emulate_media(media="print")
         assert visit.run("document.documentElement.scrollWidth") <= PAGE_WIDTH
         # What may not break between pages, fits on one; and a drawing ends inside of its figure.

@@ -19,7 +19,7 @@ PRELOADED = [
     "fault_work",
     "pipelines.planner.solve",
     "pipelines.planning.night",
-    "pipelines.reporting.charts.charts",
+    "pipelines.reporting.drawings.lines",
 ]
 _ = (os, checks, generation, load, screening)
 

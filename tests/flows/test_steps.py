@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.errors import KitfareError
+from pipelines.flows import refresh as refresh_module
 from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import history_steps, intake_steps

@@ -1,21 +1,16 @@
 """What sheets say of whole costs, dear lines, the maker's shop, orders with other models, and the assumption that matters most."""
 
-import json
-import re
 from decimal import Decimal
 
-import altair
 import polars as pl
 import pytest
 from sample_tables import BUYERS, TODAY, frame, sample
 
 from pipelines.reporting.basis.page_data import PageData
-from pipelines.reporting.charts.tornado import Bar, tornado
 from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.sections.buying import buying_of
 from pipelines.reporting.sections.orders_together import copies_table, joint_purchases
-from pipelines.resources import resource_folder
 from schemas.all_tables import MAKER_CONTRACTS, SENSITIVITY_CONTRACTS, WHOLE_COST_CONTRACTS
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
 from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
@@ -201,32 +196,6 @@ def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
                 assert words in text, words
             assert ("Lines to buy at the maker's shop" in text) == is_named
     assert "Money line by line" in (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
-
-
-# The chart
-
-BARS = [Bar("Tax", -1.0, 1.5, "lower", "higher"), Bar("Shipping", -4.0, 2.0, "cheaper", "dearer"), Bar("Nothing", 0.0, None)]  # fmt: skip
-
-
-def test_the_specification_is_valid_vega_lite():
-    text = (resource_folder("reports") / "charts" / "tornado.vl.json").read_text(encoding="utf-8")
-    altair.LayerChart.from_dict(json.loads(text))
-
-
-def test_the_widest_bar_is_on_top_and_said_in_words():
-    chart = tornado("Sensitivities, EUR", BARS, lambda value: f"{value:+.2f}")
-    assert list(chart.figures.rows) == [
-        ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
-    ]  # fmt: skip
-    assert chart.description == "Sensitivities, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
-    labels = re.findall(r">(Shipping|Tax|Nothing)<", chart.svg)
-    assert labels == ["Shipping", "Tax"]
-    assert " id=" not in chart.svg
-    assert set(re.findall(r'fill="(var[^"]*)"', chart.svg)) == {"var(--series-1)", "var(--series-2)"}
-
-
-def test_without_any_sensitivity_there_is_no_chart():
-    assert tornado("Sensitivities, EUR", BARS[2:], str) is None
 
 
 def test_joint_orders_have_lists_to_order_from(tmp_path):

@@ -11,8 +11,8 @@ from sample_tables import sample
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.basis.page_tables import day, number, percent
 from pipelines.reporting.basis.words import CHANGE_PARTS
-from pipelines.reporting.charts.month_charts import index_chart, month_end, overview_chart
 from pipelines.reporting.month.model_report import model_report
+from pipelines.reporting.month.month_charts import index_chart, month_end, overview_chart
 from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
 
 MONTH = "2026-11"

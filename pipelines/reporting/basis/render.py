@@ -10,6 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipelines.reporting.basis.page_tables import Table, escape_markdown
+from pipelines.reporting.drawings.look import BAND_OPACITY, HOLLOW_DASH
 from pipelines.resources import resource_folder
 
 
@@ -27,6 +28,7 @@ def _html() -> Environment:
     environment = _environment(autoescape=True, finalize=_unbroken)
     css = (resource_folder("reports") / "templates" / "page.css").read_text(encoding="utf-8")
     environment.globals["css"] = Markup(css)  # our own file
+    environment.globals.update(band_opacity=BAND_OPACITY, hollow_dash=HOLLOW_DASH)  # for legends
     return environment
 
 

@@ -16,8 +16,10 @@ from pipelines.reporting.basis.words import (
     REVISED_COSTS,
     REVISION_REASONS,
 )
-from pipelines.reporting.charts.charts import DASHES, Chart, Line, line_chart
-from pipelines.reporting.charts.month_charts import (
+from pipelines.reporting.drawings.chart import Chart, Line
+from pipelines.reporting.drawings.lines import line_chart
+from pipelines.reporting.drawings.look import DASHES
+from pipelines.reporting.month.month_charts import (
     band_words,
     contribution_chart,
     contribution_table,

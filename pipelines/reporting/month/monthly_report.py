@@ -27,9 +27,8 @@ from pipelines.reporting.basis.page_tables import (
 )
 from pipelines.reporting.basis.render import write_page
 from pipelines.reporting.basis.words import METHODS
-from pipelines.reporting.charts.charts import DASHES
-from pipelines.reporting.charts.headline_picture import CHART_SIZE, write_picture
-from pipelines.reporting.charts.month_charts import overview_chart, spread_by_model
+from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_picture
+from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.month.model_report import (
     is_reported,
     model_report,
@@ -37,6 +36,7 @@ from pipelines.reporting.month.model_report import (
     why_cost_is_withheld,
     why_index_is_withheld,
 )
+from pipelines.reporting.month.month_charts import overview_chart, spread_by_model
 from pipelines.reporting.month.report_data import write_data
 from pipelines.reporting.sections.availability import availability_of, copies_words
 from pipelines.reporting.sections.costs import WITHHELD, cost_coverage, headline_cost, no_history, strip

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, number, percent
-from pipelines.reporting.charts.tornado import Bar, tornado
+from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
 from pipelines.reporting.sections.orders_together import together_of
 from pipelines.settings import Buyer
 from schemas.contract import Contract
@@ -305,7 +305,7 @@ def _sensitivities(page_data: PageData, model: ReportedModel, buyer: Buyer) -> d
         return None if row is None else float(row["sensitivity_amount"])
 
     bars = [
-        Bar(
+        TwoSidedBar(
             ASSUMPTIONS[name],
             value(both.get("down")),
             value(both.get("up")),
@@ -334,6 +334,6 @@ def _sensitivities(page_data: PageData, model: ReportedModel, buyer: Buyer) -> d
     return {"chart": chart, "words": words}
 
 
-def _range(bar: Bar, code: str) -> str:
+def _range(bar: TwoSidedBar, code: str) -> str:
     reported = [money(Decimal(str(amount)), code, signed=True) for amount in (bar.down, bar.up) if amount]
     return " to ".join(reported) + f" {code}"

@@ -10,7 +10,8 @@ from typing import Any
 from pipelines.reporting.basis.page_data import PageData, Row, Saving, is_usable, ranked, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Table, certainty, columns, count, day, gap, money, percent
 from pipelines.reporting.basis.words import COST_WORDS, STATUS
-from pipelines.reporting.charts.charts import Chart, Line, line_chart
+from pipelines.reporting.drawings.chart import Chart, Line
+from pipelines.reporting.drawings.lines import line_chart
 from pipelines.settings import Buyer
 
 DEARER_WITH_MORE = "Fewest missing pieces come first, cost second: a row that finds more of them can cost more."

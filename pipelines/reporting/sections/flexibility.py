@@ -12,8 +12,8 @@ from pipelines.insight.flexibility.saving_game import SAMPLED_PAIRS
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, percent
 from pipelines.reporting.basis.words import COLOUR_RULES
-from pipelines.reporting.charts.charts import Chart
-from pipelines.reporting.charts.look_curve import Looked, look_curve
+from pipelines.reporting.drawings.chart import Chart
+from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.sections.costs import saved
 from pipelines.reporting.sections.near_colours import NearColour, near_colours
 from pipelines.settings import Buyer

@@ -8,8 +8,8 @@ from typing import Any
 from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import Table, columns, count, money, month_name, number, percent
 from pipelines.reporting.basis.words import MONTH_NAMES
-from pipelines.reporting.charts.bars import Bar, bar_chart
-from pipelines.reporting.charts.charts import Chart
+from pipelines.reporting.drawings.bars import Bar, bar_chart
+from pipelines.reporting.drawings.chart import Chart
 from pipelines.settings import Buyer
 from pipelines.trends.outlook.forecast import HORIZON
 from pipelines.trends.outlook.seasonal import STRONG

@@ -1,52 +1,25 @@
-"""Line charts as inline SVG, each with its meaning in words and its figures in a table.
-
-The specification is reports/charts/lines.vl.json (Vega-Lite), drawn by vl-convert, offline. Colours are the page's own CSS
-variables, so that one drawing serves light, dark and print. Lines differ by dash as well as by colour. Bars are in bars.py.
-"""
+"""Lines over dates and a band behind them. The specification is reports/charts/lines.vl.json; lines differ by dash as well as by colour."""
 
 from __future__ import annotations
 
 import copy
-import json
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cache
-from typing import Any
-
-from markupsafe import Markup
+from xml.etree.ElementTree import Element
 
 from pipelines.reporting.basis.page_tables import NOTHING, Column, Table, day
-from pipelines.resources import resource_folder
+from pipelines.reporting.drawings.chart import Chart, Line
+from pipelines.reporting.drawings.elements import markup
+from pipelines.reporting.drawings.look import HEIGHT, SERIES, WIDTH
+from pipelines.reporting.drawings.vega import drawn, line_rows, specification
 
-DASHES = ("", "6 3", "2 3", "8 3 2 3", "12 4", "1 4")
-"""One per colour of the page's CSS (--series-1 to --series-6), as SVG stroke-dasharray."""
-
-SIZE = (350, 170)
-"""Fits half a page, and a phone without its letters getting smaller."""
+SIZE = (WIDTH, HEIGHT)
 DAYS_SHOWN = 75
 """Charts of fewer days have days on their axis, others months."""
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line: a value or a gap (None) for each date. ``style`` picks colour and dash."""
-
-    label: str
-    values: tuple[float | None, ...]
-    style: int
-    width: float = 2.0
-
-    @property
-    def dash(self) -> str:
-        """The line's stroke-dasharray."""
-        return DASHES[self.style % len(DASHES)]
-
-    @property
-    def colour(self) -> str:
-        """The line's colour as a CSS value."""
-        return f"var(--series-{self.style % len(DASHES) + 1})"
+DOT = "h.1"
+"""A value without neighbours shows as a dot: a line so short, with round ends. Browsers lose it in dashed lines if it has no length."""
 
 
 @dataclass(frozen=True)
@@ -56,23 +29,6 @@ class Band:
     label: str
     low: tuple[float | None, ...]
     high: tuple[float | None, ...]
-
-
-@dataclass(frozen=True)
-class Chart:
-    """A drawing (SVG without ids), what it is called, what it shows in words, its legend, and its figures as a table.
-
-    ``areas`` are the labels and CSS colours of what is filled; ``data_name`` the file of the month's folder that holds the figures; ``note`` how to read it.
-    """
-
-    title: str
-    svg: Markup
-    description: str
-    lines: tuple[Line, ...]
-    figures: Table
-    areas: tuple[tuple[str, str], ...] = ()
-    data_name: str = ""
-    note: str = ""
 
 
 def line_chart(
@@ -101,60 +57,30 @@ def line_chart(
     shown = [at for at in dates if until is None or at <= until]
     whole = [line for line in lines if _knows(line)]
     known = [replace(line, values=line.values[: len(shown)]) for line in whole]
-    drawn = [line for line in known if _knows(line)]
+    reported = [line for line in known if _knows(line)]
     kept = [sum(value is not None for value in line.values) for line in known]
     if max(kept, default=0) < 2:
         return None
     if band is not None and sum(value is not None for value in band.low[: len(shown)]) < 2:
         band = None
-    svg = _cut(_draw(tuple(dates), tuple(whole), band, size), [kept[position] for position in _drawing_order(whole)])
-    words = _describe(title, shown, drawn, tell)
-    columns = [*drawn]
+    words = _describe(title, shown, reported, tell)
+    columns, edges = [*reported], 0
     if band is not None:
-        svg = _cut_band(svg, sum(value is not None for value in band.low[: len(shown)]))
+        edges = sum(value is not None for value in band.low[: len(shown)])
         words += _describe_band(band, shown, tell)
         columns += [Line(f"{band.label}, {end}", values, 0) for end, values in (("low", band.low), ("high", band.high))]
+    root = _cut(_draw(tuple(dates), tuple(whole), band, size), [kept[place] for place in _drawing_order(whole)], edges)
     figures = Table(
         title,
         (Column("Date"), *(Column(line.label, is_number=True) for line in columns)),
         tuple((day(at), *(_message(line.values[row], tell) for line in columns)) for row, at in enumerate(shown)),
     )
-    areas = ((band.label, "var(--series-1)"),) if band is not None else ()
-    return Chart(title, Markup(svg), words, tuple(drawn), figures, areas, data_name)  # no foreign text
+    areas = ((band.label, SERIES[0]),) if band is not None else ()
+    return Chart(title, markup(root, words), words, tuple(reported), figures, areas, data_name)
 
 
 def _knows(line: Line) -> bool:
     return any(value is not None for value in line.values)
-
-
-def _cut(svg: str, kept: Sequence[int]) -> str:
-    """The drawing with only so many vertices of each line; a line has one vertex per known value, in order of date."""
-    counts = iter(kept)
-
-    def shorten(found: re.Match[str]) -> str:
-        vertices = [vertex.removesuffix("Z") for vertex in re.findall(r"[ML][^ML]*", found[2])[: next(counts)]]
-        path = "".join(vertices)
-        # A lone vertex shows as a dot; browsers lose it in dashed lines unless it has a length.
-        return found[1] + re.sub(r"(M[^ML]*)(?=M|$)", r"\1h.1", path) + found[3]
-
-    return re.sub(r'(<g class="mark-line[^>]*><path d=")([^"]*)(")', shorten, svg)
-
-
-def _cut_band(svg: str, kept: int) -> str:
-    """The drawing with only the first so many dates of the band: each stretch goes along its lower edge and back along the upper."""
-
-    def shorten(found: re.Match[str]) -> str:
-        left, stretches = kept, []
-        for stretch in re.findall(r"M[^M]*", found[2]):
-            points = re.findall(r"[^MLZ]+", stretch)
-            there, back = points[: len(points) // 2], points[len(points) // 2 :]
-            count = min(left, len(there))
-            left -= count
-            if count:
-                stretches.append("M" + "L".join([*there[:count], *back[len(back) - count :]]) + "Z")
-        return found[1] + "".join(stretches) + found[3]
-
-    return re.sub(r'(<g class="mark-area[^>]*><path d=")([^"]*)(")', shorten, svg)
 
 
 def _drawing_order(lines: Sequence[Line]) -> list[int]:
@@ -162,19 +88,57 @@ def _drawing_order(lines: Sequence[Line]) -> list[int]:
     return sorted(range(len(lines)), key=lambda position: (-lines[position].width, -position))
 
 
-@cache
-def _specification() -> dict[str, Any]:
-    text = (resource_folder("reports") / "charts" / "lines.vl.json").read_text(encoding="utf-8")
-    loaded: dict[str, Any] = json.loads(text)
-    return loaded
+def _cut(drawing: Element, kept: Sequence[int], edges: int) -> Element:
+    """A copy of the drawing with only the first values of each line, and the first dates of the band.
+
+    Args:
+        drawing: all of it, each line in a group of its own, from bottom to top.
+        kept: how many known values of each line stay.
+        edges: how many dates of the band stay.
+    """
+    root = copy.deepcopy(drawing)
+    counts = iter(kept)
+    for group in root.iter("g"):
+        match group.get("class"):
+            case "mark-line":
+                group[0].set("d", _line_data(_stretches(group[0]), next(counts)))
+            case "mark-area":
+                group[0].set("d", _band_data(_stretches(group[0]), edges))
+    return root
+
+
+def _stretches(path: Element) -> list[list[str]]:
+    """The points of a path of straight lines, each as ``x,y``, stretch by stretch."""
+    return [stretch.removesuffix("Z").split("L") for stretch in path.get("d", "").split("M")[1:]]
+
+
+def _line_data(stretches: Sequence[Sequence[str]], kept: int) -> str:
+    """The first so many points of a line; it has one for each known value, in the order of dates."""
+    data = ""
+    for stretch in stretches:
+        points = stretch[:kept]
+        kept -= len(points)
+        if points:
+            data += "M" + "L".join(points) + (DOT if len(points) == 1 else "")
+    return data
+
+
+def _band_data(stretches: Sequence[Sequence[str]], kept: int) -> str:
+    """The first so many dates of a band: each stretch goes along its lower edge and back along the upper."""
+    data = ""
+    for stretch in stretches:
+        dates = len(stretch) // 2
+        count = min(kept, dates)
+        kept -= count
+        if count:
+            data += "M" + "L".join([*stretch[:count], *stretch[len(stretch) - count :]]) + "Z"
+    return data
 
 
 @cache
-def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, size: tuple[int, int]) -> str:
-    """The SVG, without sizes: the page's CSS sizes it. Drawn once for the same dates and lines."""
-    import vl_convert
-
-    spec = copy.deepcopy(_specification())
+def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, size: tuple[int, int]) -> Element:
+    """All of the drawing, made once for the same dates and lines: the slow part. Not to be changed."""
+    spec = specification("lines")
     spec["width"], spec["height"] = size
     area, line_layer = spec["layer"]
     if band is None:
@@ -184,17 +148,11 @@ def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, s
             {"at": at.isoformat(), "low": low, "high": high}
             for at, low, high in zip(dates, band.low, band.high, strict=True)
         ]
+    days = [at.isoformat() for at in dates]
     line_layer["data"]["values"] = [
-        {
-            "at": at.isoformat(),
-            "series": place,
-            "value": value,
-            "stroke": line.colour,
-            "dash": [float(length) for length in line.dash.split()] or [1, 0],
-            "width": line.width,
-        }
-        for place, line in enumerate(lines[position] for position in _drawing_order(lines))
-        for at, value in zip(dates, line.values, strict=True)
+        row
+        for place, position in enumerate(_drawing_order(lines))
+        for row in line_rows(place, lines[position], days, lines[position].values)
     ]
     if len(dates) > 1:
         spec["encoding"]["x"]["scale"]["domain"] = [_milliseconds(dates[0]), _milliseconds(dates[-1])]
@@ -202,9 +160,7 @@ def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, s
         spec["encoding"]["x"]["axis"]["format"] = "%-d %b"
     ticks = sorted({dates[0], dates[len(dates) // 2], dates[-1]})
     spec["encoding"]["x"]["axis"]["values"] = [_milliseconds(at) for at in ticks]
-    svg = vl_convert.vegalite_to_svg(spec)
-    svg = re.sub(r'<path class="(?:back|fore)ground"[^>]*/>', "", svg)  # empty helper shapes
-    return re.sub(r'<svg([^>]*?) width="\d+" height="\d+"', r'<svg aria-hidden="true"\1', svg)
+    return drawn(spec)
 
 
 def _milliseconds(at: date) -> int:
