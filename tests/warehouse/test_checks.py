@@ -4,6 +4,7 @@ import pytest
 from published_case import published_tables
 
 from pipelines.errors import CheckFailedError
+from pipelines.resources import leading_comment, sql_texts
 from pipelines.warehouse import checks, connect, generation
 from schemas.published import CHECK_RESULT
 from schemas.validate import validate_typed
@@ -165,7 +166,7 @@ def test_a_broken_promise_is_found_and_told(name, database):
     statement, named = BREAKAGES[name]
     told = broken(database, statement)
     lines = told.split("\n")
-    about = lines.index(f"{name}: {checks.promise(checks.check_queries()[name])}")
+    about = lines.index(f"{name}: {leading_comment(checks.check_queries()[name])}")
     assert named in lines[about + 1]
 
 

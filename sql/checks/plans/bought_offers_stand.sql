@@ -22,10 +22,12 @@ confirmed as (
         bought.priced_on,
         bought.offer_id,
         max(
-            case
-                when offer_confirmation.confirmed_to_on <= bought.priced_on then offer_confirmation.confirmed_to_on
-                else greatest(offer_confirmation.confirmed_from_on, vendor_full_date.full_on)
-            end
+            last_confirmed_by(
+                bought.priced_on,
+                offer_confirmation.confirmed_from_on,
+                offer_confirmation.confirmed_to_on,
+                vendor_full_date.full_on
+            )
         ) as last_confirmed_on
     from bought
     join offer_confirmation using (offer_id)
