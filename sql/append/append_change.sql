@@ -14,18 +14,24 @@ select observed_row.*
 from observed_row
 semi join append_batch using (vendor_code, file_hash, observed_on);
 
--- append_unlisted: one row per open price step of the batch's vendors that is changed or not listed; by number alone, because
--- codes of all open steps would take as long again
+-- append_unlisted: one row per open price step of the batch's vendors that is changed or not listed; by number alone,
+-- because codes of all open steps would take as long again
 create or replace temp table append_unlisted as
 select stored_number
 from spell
 anti join append_reference using (stored_number)
 where valid_to_on is null and vendor_code in (select vendor_code from append_batch);
 
--- append_step: one row per open price step of an offer that is not listed just as it is open: some step of it is changed,
--- new, or not listed; is_repeated: this one is listed as it was
+-- append_step: one row per open price step of an offer that is not listed just as it is open: some step of it is
+-- changed, new, or not listed; is_repeated: this one is listed as it was
 create or replace temp table append_step as
-with changed as (
+with open_batch as (
+    select vendor_code
+    from append_batch
+    where has_open
+),
+
+changed as (
     select vendor_code, part_code, colour_code, condition, listing_code
     from spell
     semi join append_unlisted using (stored_number)
@@ -33,7 +39,7 @@ with changed as (
     union
     select vendor_code, part_code, colour_code, condition, listing_code
     from append_new
-    semi join (from append_batch where has_open) as batch using (vendor_code)
+    semi join open_batch using (vendor_code)
 ),
 
 step as (

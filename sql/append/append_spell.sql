@@ -1,14 +1,17 @@
--- spells after the batch's exports: those listed as they were are confirmed, those changed or left out end, those listed
--- anew begin
+-- spells after the batch's exports: those listed as they were are confirmed, those changed or left out end, those
+-- listed anew begin
 --
--- Most are confirmed by a full export and were at the one before: their run of confirmations goes on, and nothing is written.
--- A run that does not go on is kept as an earlier one, and another starts.
+-- Most are confirmed by a full export and were at the one before: their run of confirmations goes on, and nothing is
+-- written. A run that does not go on is kept as an earlier one, and another starts.
 create or replace temp table append_new_run as
 select
     spell.vendor_code,
     spell.offer_id,
     spell.confirmed_from_on,
-    coalesce(spell.confirmed_to_on, greatest(spell.confirmed_from_on, append_batch.previous_winner_on)) as confirmed_to_on,
+    coalesce(
+        spell.confirmed_to_on,
+        greatest(spell.confirmed_from_on, append_batch.previous_winner_on)
+    ) as confirmed_to_on,
     append_batch.observed_on
 from spell
 join append_batch using (vendor_code)
@@ -44,7 +47,13 @@ where
 -- An offer that changed begins anew with all of its steps, those that are as they were among them
 -- Nothing needs them sorted.
 insert into spell by name
-with listed as (
+with repeated_step as (
+    select vendor_code, offer_id, stored_number
+    from append_step
+    where is_repeated
+),
+
+listed as (
     select append_new.*
     from append_new
     semi join append_batch using (vendor_code)
@@ -59,7 +68,7 @@ with listed as (
             source_line_number
         )
     from spell
-    semi join (from append_step where is_repeated) as repeated_step using (vendor_code, offer_id, stored_number)
+    semi join repeated_step using (vendor_code, offer_id, stored_number)
     join append_reference using (stored_number)
     join append_batch using (vendor_code)
 )

@@ -42,17 +42,21 @@ unlisted_count as (
     group by vendor_code
 ),
 
+open_step as (
+    select spell.*
+    from spell
+    semi join append_step using (stored_number)
+    where valid_to_on is null
+),
+
 missed as (
     select distinct append_new.vendor_code
     from append_new
-    join (
-        from spell
-        semi join append_step using (stored_number)
-        where valid_to_on is null
-    ) as open_step using (
-        vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, unit_price, currency_code,
-        quantity_available, sold_in_multiples_of, form_certainty, assortment_code
-    )
+    join open_step
+        using (
+            vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, unit_price, currency_code,
+            quantity_available, sold_in_multiples_of, form_certainty, assortment_code
+        )
     where append_new.maximum_per_order is not distinct from open_step.maximum_per_order
 )
 
@@ -68,5 +72,7 @@ where
         and append_batch.file_hash not in (select file_hash from accepted_export)
     );
 
-delete from append_batch where vendor_code in (select vendor_code from append_waiting);
-delete from append_change where vendor_code in (select vendor_code from append_waiting);
+delete from append_batch
+where vendor_code in (select vendor_code from append_waiting);
+delete from append_change
+where vendor_code in (select vendor_code from append_waiting);

@@ -1,7 +1,7 @@
--- one row per price step in price_steps, the name of rows of price_history that begin by a day: what was known of it that day
+-- one row per row of price_steps, which names rows of price_history that begin by a day: what was known of it that day
 --
--- The latest run of a step's confirmations mostly began by the day, and then shows the last one up to it; earlier runs are
--- looked up for the others only.
+-- The latest run of a step's confirmations mostly began by the day, and then shows the last one up to it; earlier runs
+-- are looked up for the others only.
 create or replace macro as_known_on(price_steps, day) as table
 with vendor_full_date as (
     select vendor_code, max(observed_on) as full_on
@@ -19,7 +19,9 @@ interrupted as (
 last_run as (
     select
         run.offer_id,
-        max(last_confirmed_by(day, run.confirmed_from_on, run.confirmed_to_on, vendor_full_date.full_on)) as confirmed_on
+        max(
+            last_confirmed_by(day, run.confirmed_from_on, run.confirmed_to_on, vendor_full_date.full_on)
+        ) as confirmed_on
     from earlier_run() as run
     join interrupted using (offer_id)
     left join vendor_full_date using (vendor_code)

@@ -5,7 +5,13 @@
 -- copy is a row of the file that brought it, and is counted there by the standing of the export it rejoined. A row
 -- outdone by a mended copy counts as superseded, whether or not a declared correction is about it.
 create or replace macro intake_file() as table
-with price_row as (
+with dropped_row as (
+    select file_hash, record_number
+    from corrected_row
+    where correction_action = 'drop'
+),
+
+price_row as (
     select
         price_observation.file_hash,
         case
@@ -19,11 +25,7 @@ with price_row as (
     from observed_record as price_observation
     left join mended_root using (file_hash, record_number)
     left join outdone_row using (file_hash, record_number)
-    left join (
-        select file_hash, record_number
-        from corrected_row
-        where correction_action = 'drop'
-    ) as dropped_row using (file_hash, record_number)
+    left join dropped_row using (file_hash, record_number)
     left join withdrawn_file on withdrawn_file.file_hash = mended_root.root_hash
     left join vendor_export
         on vendor_export.file_hash = coalesce(mended_root.root_hash, price_observation.file_hash)
@@ -44,6 +46,12 @@ summary_row as (
     anti join withdrawn_file using (file_hash)
 ),
 
+row_fate as (
+    select file_hash, fate from price_row
+    union all
+    select file_hash, fate from summary_row
+),
+
 fate_count as (
     select
         file_hash,
@@ -52,11 +60,7 @@ fate_count as (
         count(*) filter (fate = 'waiting') as waiting_row_count,
         count(*) filter (fate = 'withdrawn') as withdrawn_row_count,
         count(*) filter (fate = 'dropped') as dropped_row_count
-    from (
-        select file_hash, fate from price_row
-        union all
-        select file_hash, fate from summary_row
-    )
+    from row_fate
     group by file_hash
 ),
 

@@ -8,7 +8,7 @@ with latest_start as (
     group by all
 ),
 
-latest as (
+latest as ( -- noqa: ST03
     select price_history.*
     from price_history
     semi join latest_start using (vendor_code, part_code, colour_code, condition, listing_code, valid_from_on)

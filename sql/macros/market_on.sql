@@ -3,7 +3,7 @@
 --
 -- What stands on the day is found first, so that its confirmations are looked up for few rows.
 create or replace macro market_on(day, stale_after_days) as table
-with standing as (
+with standing as ( -- noqa: ST03
     select *
     from price_history
     where valid_from_on <= day and (valid_to_on is null or valid_to_on > day) and quantity_available > 0

@@ -1,4 +1,5 @@
--- one row per model, scenario, buyer and date: what moved the cost since the first date, and what buyers gained by choosing anew
+-- one row per model, scenario, buyer and date: what moved the cost since the first date, and what buyers gained by
+-- choosing anew
 create view buyers_gain as
 with stepped as (
     select
@@ -44,7 +45,7 @@ comment on column buyers_gain.exchange_rates is
 'exchange rates, at what was bought before; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.terms is
-'shipping, fees, discounts and taxes of the vendors bought from before; summed since the first date; in currency of the buyer';
+'shipping, fees, discounts and taxes of earlier vendors; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.other_wants is
 'lines that the designer or our judgements changed; summed since the first date; in currency of the buyer';
@@ -56,7 +57,7 @@ comment on column buyers_gain.substitution is
 'other vendors, colours and forms, by choice; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.shipping_structure is
-'shipping, handling, tax, discounts and spares of the orders as they became; summed since the first date; in currency of the buyer';
+'shipping, handling, tax, discounts and spares of new orders; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.gained is
-'what choosing anew saved against buying as before: minus substitution and shipping structure; in currency of the buyer';
+'what choosing anew saved: minus substitution and shipping structure; in currency of the buyer';

@@ -1,5 +1,6 @@
--- a night writes what it changes: rows that say what is known already are kept as references, and the run of confirmations
--- that goes on is kept with its spell, open-ended; the history itself is filled for all vendors by the next fold
+-- a night writes what it changes: rows that say what is known already are kept as references, and the run of
+-- confirmations that goes on is kept with its spell, open-ended; the history itself is filled for all vendors by the
+-- next fold
 
 drop view mended_away;
 drop table price_history;
@@ -17,10 +18,14 @@ from (
 where observed_row.file_hash = numbered.file_hash and observed_row.record_number = numbered.record_number;
 
 -- rows of files that no fold has seen yet
-create table fresh_row as from observed_row limit 0;
+create table fresh_row as
+select *
+from observed_row
+where false;
 
--- one row per row of a price file that repeats what its vendor's open spell says: where it stands in its own file, and the
--- row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in a file.
+-- one row per row of a price file that repeats what its vendor's open spell says: where it stands in its own file, and
+-- the row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in
+-- a file.
 create table repeated_row (
     file_hash varchar not null,
     record_number bigint not null,
@@ -107,8 +112,8 @@ anti join mended_ancestor as its_ancestor
     and its_ancestor.ancestor_hash = accepted_copy.file_hash
     and its_ancestor.ancestor_record = accepted_copy.record_number;
 
--- one row per spell of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes on:
--- on every date since on which the vendor has a winning full export, the offer was in it
+-- one row per spell of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes
+-- on: on every date since on which the vendor has a winning full export, the offer was in it
 create table spell (
     offer_id varchar not null,
     vendor_code varchar not null,
@@ -195,4 +200,6 @@ from spell
 left join last_full_export using (vendor_code);
 
 insert into file_to_fold
-select file_hash from received_file where table_name = 'price_export' and not is_held_whole;
+select file_hash
+from received_file
+where table_name = 'price_export' and not is_held_whole;

@@ -1,5 +1,5 @@
--- rows that repeat what is known are told apart as they are loaded, so that they are written once and in few bytes: what they
--- have in common is said once, and rows that say something new stay where they are put
+-- rows that repeat what is known are told apart as they are loaded, so that they are written once and in few bytes:
+-- what they have in common is said once, and rows that say something new stay where they are put
 
 -- one row per run of rows of a price file that repeat open spells and share all that is said here
 create table repeated_run (
@@ -14,14 +14,16 @@ create table repeated_run (
 );
 
 insert into repeated_run
-select row_number() over (order by file_hash, vendor_code, observed_on, coverage, revision_number, line_distance), *
-from (
+with run as (
     select distinct file_hash, vendor_code, observed_on, coverage, revision_number, line_distance
     from repeated_row
-);
+)
 
--- one row per row of a price file that repeats what its vendor's open spell said when it came: where it stands in its file, and
--- the number of the row that has its content
+select row_number() over (order by file_hash, vendor_code, observed_on, coverage, revision_number, line_distance), *
+from run;
+
+-- one row per row of a price file that repeats what its vendor's open spell said when it came: where it stands in its
+-- file, and the number of the row that has its content
 create table repeated_record as
 select repeated_run.run_number, repeated_row.record_number, repeated_row.stored_number
 from repeated_row
@@ -36,7 +38,9 @@ drop table repeated_row;
 
 -- files that no fold has seen yet are new; of others a decision has changed, or they were read again
 alter table file_to_fold add column is_new boolean default false;
-update file_to_fold set is_new = true where file_hash in (select file_hash from fresh_row);
+update file_to_fold
+set is_new = true
+where file_hash in (select file_hash from fresh_row);
 insert into observed_row from fresh_row;
 drop table fresh_row;
 

@@ -28,5 +28,6 @@ where
     or whole_cost.whole_cost <> whole_cost.complete_cost + coalesce(whole_cost.instructions_cost, 0)
     or whole_cost.instructions_cost is distinct from last_steps.price_paid
     or whole_cost.instructions_list_price is distinct from last_steps.list_price
-    or whole_cost.instructions_list_price - whole_cost.instructions_discount is distinct from whole_cost.instructions_cost
+    or whole_cost.instructions_list_price - whole_cost.instructions_discount
+    is distinct from whole_cost.instructions_cost
     or whole_cost.amendment_goods > whole_cost.goods;

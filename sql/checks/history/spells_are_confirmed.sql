@@ -1,5 +1,5 @@
--- the confirmations of a spell begin on its first day, end on the last day it was confirmed, and do not overlap; the latest
--- run of them begins when the spell says
+-- the confirmations of a spell begin on its first day, end on the last day it was confirmed, and do not overlap; the
+-- latest run of them begins when the spell says
 with run as (
     select
         offer_id,

@@ -1,4 +1,5 @@
--- the cost of copies is landed cost and estimate, that of the model's own number is its plan's, and a swing is a difference
+-- the cost of copies is landed cost and estimate, that of the model's own number is its plan's, and a swing is a
+-- difference
 with copies_that_differ as (
     select
         copy_cost.priced_on, copy_cost.model_code, copy_cost.buyer_code,

@@ -1,5 +1,5 @@
--- the fair shares of a plan's freedoms of colour and form add up to what all of them save; a plan without any fair share has
--- a saving the reckoning can't place, or nothing to share
+-- the fair shares of a plan's freedoms of colour and form add up to what all of them save; a plan without any fair
+-- share has a saving the reckoning can't place, or nothing to share
 with shared as (
     select priced_on, model_code, scenario_code, buyer_code, saving
     from colour_flex_saving

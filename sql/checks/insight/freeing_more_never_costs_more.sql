@@ -1,5 +1,5 @@
--- a kind of freedom alone never saves more than both kinds, nor do both save more than both and some lines besides; the costs
--- as listed and with both are those of the published plans
+-- a kind of freedom alone never saves more than both kinds, nor do both save more than both and some lines besides; the
+-- costs as listed and with both are those of the published plans
 with costs as (
     select
         priced_on, model_code, scenario_code, buyer_code,

@@ -1,4 +1,5 @@
--- fair shares add up to what a joint order costs, separate costs to what it is compared with, and every piece has a model
+-- fair shares add up to what a joint order costs, separate costs to what it is compared with, and every piece has a
+-- model
 with shared as (
     select
         priced_on, joint_order_code, buyer_code,

@@ -1,4 +1,5 @@
--- pieces bought for the portions, pieces taken from stock on hand and unfilled pieces make up the pieces the model wants
+-- pieces bought for the portions, pieces taken from stock on hand and unfilled pieces make up the pieces the model
+-- wants
 --
 -- A made-up piece counts once: the pieces of one of its components, divided by how many of them it takes.
 with line_component as (
@@ -42,7 +43,9 @@ served as (
     select priced_on, model_code, scenario_code, buyer_code, coalesce(piece_count, -1), 0, 0
     from made_up
     union all
-    select priced_on, model_code, scenario_code, buyer_code, unfilled_piece_count, 0, unfilled_piece_count
+    select
+        priced_on, model_code, scenario_code, buyer_code,
+        unfilled_piece_count as piece_count, 0, unfilled_piece_count
     from unfilled_line
 ),
 

@@ -1,5 +1,5 @@
--- an order buys from an offer at the price of the step it reaches, in its multiples and within its limit; all orders of a plan
--- together, within its stock
+-- an order buys from an offer at the price of the step it reaches, in its multiples and within its limit; all orders of
+-- a plan together, within its stock
 with offered as (
     select
         plan_purchase.*,
@@ -23,7 +23,8 @@ with offered as (
 
 select
     priced_on, model_code, scenario_code, buyer_code, offer_id, order_number, step_from_quantity, step_reached,
-    unit_price, offered_price, bought_piece_count, plan_piece_count, quantity_available, sold_in_multiples_of, maximum_per_order
+    unit_price, offered_price, bought_piece_count, plan_piece_count, quantity_available, sold_in_multiples_of,
+    maximum_per_order
 from offered
 where
     offered_price is distinct from unit_price

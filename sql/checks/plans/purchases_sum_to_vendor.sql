@@ -3,7 +3,7 @@ with bought as (
     select
         priced_on, model_code, scenario_code, buyer_code, vendor_code, order_number,
         sum(bought_piece_count) as bought_piece_count,
-        count(distinct (part_code, colour_code)) as element_count
+        count(distinct row(part_code, colour_code)) as element_count
     from plan_purchase
     group by all
 )

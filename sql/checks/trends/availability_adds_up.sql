@@ -26,8 +26,8 @@ select
     added.needed_piece_count,
     added.available_element_count,
     added.buildable_copy_count
-from latest
-join model_availability using (model_code, buyer_code, month)
+from model_availability
+semi join latest using (model_code, buyer_code, month)
 left join added using (model_code, buyer_code)
 where
     model_availability.needed_piece_count is distinct from added.needed_piece_count

@@ -1,8 +1,8 @@
 -- one row per row of a touched vendor that a declared correction changes or drops
 --
 -- The guard says how the error shows. From the first date on which an offer is listed without it, the source has mended
--- itself for that offer, and the correction no longer holds for it. All rows that are not withdrawn and did not lose to a
--- mended copy speak, whichever exports win: so that what is corrected does not depend on what it changes.
+-- itself for that offer, and the correction no longer holds for it. All rows that are not withdrawn and did not lose to
+-- a mended copy speak, whichever exports win: so that what is corrected does not depend on what it changes.
 insert into corrected_row
 with matched as (
     select
@@ -45,7 +45,8 @@ chosen as (
     select
         *,
         case
-            when correction_action = 'multiply_price' then (unit_price::decimal(38, 6) * correction_factor)::decimal(18, 6)
+            when correction_action = 'multiply_price'
+                then (unit_price::decimal(38, 6) * correction_factor)::decimal(18, 6)
             else unit_price
         end as new_price
     from guarded
@@ -67,11 +68,11 @@ select
     condition,
     listing_code,
     observed_on,
-    case when new_price between 0.000001 and 100000 then correction_action else 'drop' end as action,
+    case when new_price between 0.000001 and 100000 then correction_action else 'drop' end as new_action,
     unit_price,
     currency_code,
-    case when action <> 'drop' then new_price end,
-    case when action <> 'drop' then if(action = 'set_currency', corrected_currency_code, currency_code) end,
+    case when new_action <> 'drop' then new_price end,
+    case when new_action <> 'drop' then if(new_action = 'set_currency', corrected_currency_code, currency_code) end,
     reason
 from chosen
 order by all;

@@ -10,4 +10,5 @@ join listing using (vendor_code, part_code, colour_code, condition, listing_code
 left join mended_root using (file_hash, record_number)
 anti join mended_away using (file_hash, record_number)
 anti join withdrawn_file using (file_hash)
-where coalesce(mended_root.root_hash, held_key.file_hash) not in (select file_hash from withdrawn_file);
+anti join withdrawn_file as withdrawn_root
+    on withdrawn_root.file_hash = coalesce(mended_root.root_hash, held_key.file_hash);

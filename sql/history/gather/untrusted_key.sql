@@ -9,6 +9,11 @@ with held_record as (
     where record_number > 0
 ),
 
+named as (
+    select distinct file_hash, record_number
+    from held_key
+),
+
 held_tally as (
     select
         held_record.file_hash,
@@ -16,7 +21,7 @@ held_tally as (
         count(*) filter (named.file_hash is null and mended_away.file_hash is null) as unnamed_unmended,
         count(*) filter (named.file_hash is not null and mended_away.file_hash is null) as named_unmended
     from held_record
-    left join (select distinct file_hash, record_number from held_key) as named using (file_hash, record_number)
+    left join named using (file_hash, record_number)
     left join mended_away using (file_hash, record_number)
     group by held_record.file_hash
 )

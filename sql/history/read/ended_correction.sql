@@ -1,5 +1,5 @@
--- one row per declared correction with a guard that was of use once and corrects nothing on its vendor's latest dates: the
--- first date within its dates on which its vendor was seen again without a corrected row
+-- one row per declared correction with a guard that was of use once and corrects nothing on its vendor's latest dates:
+-- the first date within its dates on which its vendor was seen again without a corrected row
 with last_corrected as (
     select
         source_correction.vendor_code,

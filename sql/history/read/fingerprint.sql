@@ -15,8 +15,8 @@ with digest as (
     select 'summary', md5_number(to_json(summary_observation)::varchar)
     from summary_observation
     union all
-    select 'intake_file', md5_number(to_json(file)::varchar)
-    from (select * exclude (file_name, received_at) from intake_file()) as file
+    select 'intake_file', md5_number(to_json(received)::varchar)
+    from (select * exclude (file_name, received_at) from intake_file()) as received
     union all
     select 'held_row', md5_number(to_json(held)::varchar)
     from (select * exclude (file_name) from held_row()) as held

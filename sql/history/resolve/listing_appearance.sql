@@ -29,8 +29,10 @@ seen as (
     select
         * exclude (next_event_on, next_closing_on, seen_number, is_seen),
         lag(observed_on) over listing_dates as previous_seen_on,
-        lag(content_digest) over listing_dates is distinct from content_digest
-        or lag(closed_on) over listing_dates is not null as is_start
+        (
+            content_digest is distinct from lag(content_digest) over listing_dates
+            or lag(closed_on) over listing_dates is not null
+        ) as is_start
     from ended
     where is_seen
     window listing_dates as (partition by listing_number order by observed_on)

@@ -7,7 +7,7 @@ with seen_in as (
         row_number() over (
             partition by export_listing.listing_number, export_listing.observed_on
             order by
-                export_standing.is_full,
+                export_standing.is_full asc,
                 export_standing.revision_number desc,
                 export_standing.export_hash desc
         ) as place
