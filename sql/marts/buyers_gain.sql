@@ -32,10 +32,11 @@ select
     sum(shipping_structure) over since_first as shipping_structure,
     -sum(substitution + shipping_structure) over since_first as gained
 from stepped
-window since_first as (
-    partition by model_code, buyer_code, scenario_code
-    order by priced_on
-)
+window
+    since_first as (
+        partition by model_code, buyer_code, scenario_code
+        order by priced_on
+    )
 order by model_code, buyer_code, scenario_code, priced_on;
 
 comment on column buyers_gain.goods_prices is

@@ -66,8 +66,8 @@ select
     repeated_row.stored_number
 from repeated_row
 join observed_row
-    on observed_row.stored_number = repeated_row.stored_number
-    and observed_row.vendor_code = repeated_row.vendor_code;
+    on repeated_row.stored_number = observed_row.stored_number
+    and repeated_row.vendor_code = observed_row.vendor_code;
 
 -- one row per row of a price file
 create view price_observation as
@@ -104,13 +104,13 @@ select
     failed_again.record_number
 from mended_ancestor as failed_again
 join accepted_copy
-    on accepted_copy.ancestor_hash = failed_again.ancestor_hash
-    and accepted_copy.ancestor_record = failed_again.ancestor_record
+    on failed_again.ancestor_hash = accepted_copy.ancestor_hash
+    and failed_again.ancestor_record = accepted_copy.ancestor_record
 anti join mended_ancestor as its_ancestor
-    on its_ancestor.file_hash = failed_again.file_hash
-    and its_ancestor.record_number = failed_again.record_number
-    and its_ancestor.ancestor_hash = accepted_copy.file_hash
-    and its_ancestor.ancestor_record = accepted_copy.record_number;
+    on failed_again.file_hash = its_ancestor.file_hash
+    and failed_again.record_number = its_ancestor.record_number
+    and accepted_copy.file_hash = its_ancestor.ancestor_hash
+    and accepted_copy.record_number = its_ancestor.ancestor_record;
 
 -- one row per spell of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes
 -- on: on every date since on which the vendor has a winning full export, the offer was in it

@@ -19,10 +19,10 @@ from summed
 left join model_cost as now using (priced_on, model_code, scenario_code, buyer_code)
 left join model_cost as earlier
     on
-        summed.compared_on = earlier.priced_on
-        and summed.model_code = earlier.model_code
-        and summed.scenario_code = earlier.scenario_code
-        and summed.buyer_code = earlier.buyer_code
+    summed.compared_on = earlier.priced_on
+    and summed.model_code = earlier.model_code
+    and summed.scenario_code = earlier.scenario_code
+    and summed.buyer_code = earlier.buyer_code
 where
     now.complete_cost is null
     or earlier.complete_cost is null

@@ -13,7 +13,7 @@ winner as (
 vendor_full_date as (
     select bought.vendor_code, bought.priced_on, max(winner.observed_on) as full_on
     from (select distinct vendor_code, priced_on from bought) as bought
-    join winner on winner.vendor_code = bought.vendor_code and winner.observed_on <= bought.priced_on
+    join winner on bought.vendor_code = winner.vendor_code and bought.priced_on >= winner.observed_on
     group by all
 ),
 
@@ -32,7 +32,7 @@ confirmed as (
     from bought
     join offer_confirmation using (offer_id)
     left join vendor_full_date
-        on vendor_full_date.vendor_code = bought.vendor_code and vendor_full_date.priced_on = bought.priced_on
+        on bought.vendor_code = vendor_full_date.vendor_code and bought.priced_on = vendor_full_date.priced_on
     where offer_confirmation.confirmed_from_on <= bought.priced_on
     group by bought.priced_on, bought.offer_id
 ),

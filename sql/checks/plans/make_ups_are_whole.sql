@@ -13,13 +13,14 @@ held as (
         make_ups.component_count
     from wanted
     join make_ups
-        on make_ups.part_code = wanted.listed_part_code
-        and make_ups.make_up_code = wanted.make_up_code
-        and make_ups.valid_from_on <= wanted.priced_on
-    qualify make_ups.valid_from_on = max(make_ups.valid_from_on) over (
-        partition by
-            priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, wanted.make_up_code
-    )
+        on wanted.listed_part_code = make_ups.part_code
+        and wanted.make_up_code = make_ups.make_up_code
+        and wanted.priced_on >= make_ups.valid_from_on
+    qualify
+        make_ups.valid_from_on = max(make_ups.valid_from_on) over (
+            partition by
+                priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, wanted.make_up_code
+        )
 ),
 
 got as (

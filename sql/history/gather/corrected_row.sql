@@ -22,7 +22,7 @@ with matched as (
             as shows_error
     from export_row
     join source_correction
-        on source_correction.vendor_code = export_row.vendor_code
+        on export_row.vendor_code = source_correction.vendor_code
         and source_correction.part_code in ('*', export_row.part_code)
         and source_correction.colour_code in ('*', export_row.colour_code)
         and export_row.observed_on >= source_correction.observed_from_on

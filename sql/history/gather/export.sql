@@ -32,6 +32,6 @@ select
     -- where over 1 % of the file's rows name no offer, any of them may be what seems to be gone
     coalesce(100 * untrusted_key.row_count <= received_file.read_row_count, true) as may_close
 from gathered
-left join received_file on received_file.file_hash = gathered.export_hash
-left join untrusted_key on untrusted_key.file_hash = gathered.export_hash
+left join received_file on gathered.export_hash = received_file.file_hash
+left join untrusted_key on gathered.export_hash = untrusted_key.file_hash
 where gathered.row_count > 0;

@@ -10,11 +10,11 @@ with last_corrected as (
         max(corrected_row.observed_on) as corrected_on
     from source_correction
     join corrected_row
-        on corrected_row.vendor_code = source_correction.vendor_code
+        on source_correction.vendor_code = corrected_row.vendor_code
         and source_correction.part_code in ('*', corrected_row.part_code)
         and source_correction.colour_code in ('*', corrected_row.colour_code)
-        and corrected_row.observed_on >= source_correction.observed_from_on
-        and corrected_row.reason = source_correction.reason
+        and source_correction.observed_from_on <= corrected_row.observed_on
+        and source_correction.reason = corrected_row.reason
     where coalesce(guard_price_from, guard_price_to) is not null or guard_currency_code is not null
     group by all
 )
@@ -27,10 +27,10 @@ select
     min(vendor_export.observed_on) as mended_on
 from last_corrected
 join vendor_export
-    on vendor_export.vendor_code = last_corrected.vendor_code
+    on last_corrected.vendor_code = vendor_export.vendor_code
     and vendor_export.coverage = 'full'
     and vendor_export.export_standing = 'winner'
-    and vendor_export.observed_on > last_corrected.corrected_on
+    and last_corrected.corrected_on < vendor_export.observed_on
     and vendor_export.observed_on <= coalesce(last_corrected.observed_to_on, vendor_export.observed_on)
 group by all
 order by all;

@@ -28,8 +28,8 @@ held as (
     semi join unsettled_vendor using (vendor_code)
     left join export_standing using (export_hash, vendor_code, observed_on)
     anti join seen
-        on seen.listing_number = held_listing.listing_number
-        and seen.observed_on = held_listing.observed_on
+        on held_listing.listing_number = seen.listing_number
+        and held_listing.observed_on = seen.observed_on
     where coalesce(export_standing.export_standing, 'overlay') in ('winner', 'overlay')
 )
 

@@ -34,7 +34,7 @@ tally as (
 select export_standing.export_hash, vendor_code, observed_on
 from tally
 join export_standing using (vendor_code, observed_on)
-anti join accepted_export on accepted_export.file_hash = export_standing.export_hash
+anti join accepted_export on export_standing.export_hash = accepted_export.file_hash
 where
     export_standing.export_standing = 'winner'
     and 2 * tally.closed > tally.open_before

@@ -33,10 +33,10 @@ new_spell as (
     semi join settled_vendor using (vendor_code)
     join listing using (listing_number, vendor_code)
     join listing_run
-        on listing_run.listing_number = listing_spell.listing_number
-        and listing_run.valid_from_on = listing_spell.valid_from_on
+        on listing_spell.listing_number = listing_run.listing_number
+        and listing_spell.valid_from_on = listing_run.valid_from_on
         and listing_run.is_latest
-    left join last_winner on last_winner.vendor_code = listing_spell.vendor_code
+    left join last_winner on listing_spell.vendor_code = last_winner.vendor_code
 )
 
 select
@@ -64,12 +64,12 @@ select
     export_row.stored_number
 from new_spell
 join export_row
-    on export_row.export_hash = new_spell.export_hash
-    and export_row.observed_on = new_spell.valid_from_on
-    and export_row.vendor_code = new_spell.vendor_code
-    and export_row.part_code = new_spell.part_code
-    and export_row.colour_code = new_spell.colour_code
-    and export_row.condition = new_spell.condition
-    and export_row.listing_code = new_spell.listing_code
+    on new_spell.export_hash = export_row.export_hash
+    and new_spell.valid_from_on = export_row.observed_on
+    and new_spell.vendor_code = export_row.vendor_code
+    and new_spell.part_code = export_row.part_code
+    and new_spell.colour_code = export_row.colour_code
+    and new_spell.condition = export_row.condition
+    and new_spell.listing_code = export_row.listing_code
     and not export_row.is_outdone
 order by all;
