@@ -4,7 +4,7 @@ import pytest
 from published_case import published_tables
 
 from pipelines.errors import CheckFailedError
-from pipelines.resources import leading_comment, sql_texts
+from pipelines.resources import leading_comment
 from pipelines.warehouse import checks, connect, generation
 from schemas.published import CHECK_RESULT
 from schemas.validate import validate_typed
@@ -44,7 +44,8 @@ BREAKAGES = {
     "fair_shares_add_up": ("update interchange_saving set saving = 0.31", "1.51"),
     "freeing_more_never_costs_more": ("update freedom_cost set complete_cost = 7.30 where freedoms_allowed = 'colour'", "7.3"),
     "looks_add_up": ("update look_first set added_saving = 0.30 where look_rank = 2", "1.10"),
-    "copies_and_swings_add_up": ("update copy_cost set complete_cost = 7.50 where copies = 1", "copies 1"),
+    "copy_costs_add_up": ("update copy_cost set complete_cost = 7.50 where copies = 1", "copies=1"),
+    "what_if_swings_add_up": ("update what_if_swing set swing_amount = 1.26 where swing_side = 'up'", "1.26"),
     "counter_left_to_go": ("update counter_threshold set left_to_go = 3.79", "3.79"),
     "joint_no_dearer_than_sequence": ("update joint_sequence set complete_cost = 3.20 where sequence_position = 1", "both"),
     "joint_pieces_add_up": ("update joint_plan set quantity = 3 where model_code = 'barn'", "acorn"),
@@ -107,8 +108,8 @@ MORE_BREAKAGES = [
     ("suspects_are_offered", "update suspect_price set price_from_on = '2026-01-11'"),
     ("suspects_are_offered", "update suspect_price set own_ratio = null"),
     ("unfilled_lines_sum_to_model", "update unfilled_line set estimated_unit_price = null"),
-    ("copies_and_swings_add_up", "update copy_cost set landed_cost = 11.01 where copies = 2"),
-    ("copies_and_swings_add_up", "update what_if_swing set swing_amount = 1.26 where swing_side = 'up'"),
+    ("copy_costs_add_up", "update copy_cost set landed_cost = 11.01 where copies = 2"),
+    ("what_if_swings_add_up", "update what_if_swing set complete_cost = 7.40 where swing_side = 'up'"),
     ("counter_left_to_go", "update counter_threshold set spent_value = 6"),
     ("joint_no_dearer_than_sequence", "update joint_sequence set unfilled_piece_count = 1 where sequence_position = 1"),
     ("joint_pieces_add_up", "update joint_order set spare_piece_count = 0"),
