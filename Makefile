@@ -1,25 +1,32 @@
-# kitfare: `make demo` runs the main job, `make test` passes the tests; each sets up all it needs.
+# kitfare: `make demo` runs the main job, `make check` says whether all is well; each sets up all it needs.
 SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 INSTALLED := $(VENV)/.installed
-PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses 4 --dist worksteal
+LOWEST := .venv-lowest
+PIP := -m pip --quiet --disable-pip-version-check
+STEP = @printf '\n== %s\n'
+PARALLEL := -n auto --maxprocesses 4 --dist worksteal
+PYTEST := $(BIN)/python -m pytest $(PARALLEL)
+FAST := -m "not slow and not browser and not flows"
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
 
 .DEFAULT_GOAL := help
 
 help: ## list the targets
-	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-12s %s\n", $$1, $$2}'
+	@awk -F ':.*## ' '/^##@ /{printf "\n%s\n", substr($$0, 5)} /^[a-z-]+:.*## /{printf "  make %-14s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
 
+##@ Run
 install: $(INSTALLED) ## make .venv with .venv/bin/kitfare from the pinned, hashed requirements
 
 $(INSTALLED): requirements.lock pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit("kitfare needs Python 3.11 or newer; say which with PYTHON=...") if sys.version_info < (3, 11) else None'
 	$(PYTHON) -m venv --clear $(VENV)
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
-	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	$(BIN)/python $(PIP) install --require-hashes -r requirements.lock
+	$(BIN)/python $(PIP) install --no-deps --no-build-isolation --editable .
 	touch $(INSTALLED)
 
 demo: $(INSTALLED) ## the whole night on an invented scenario, into demo/
@@ -27,21 +34,66 @@ demo: $(INSTALLED) ## the whole night on an invented scenario, into demo/
 	$(BIN)/kitfare init demo --demo
 	$(BIN)/kitfare refresh --workspace demo --prefect
 
+##@ Check
+check: $(INSTALLED) browser ## everything CI asks for: format, lint, types, SQL, made files, every test
+	$(STEP) 'format of Python'
+	@$(BIN)/ruff format --check .
+	$(STEP) 'lint of Python'
+	@$(BIN)/ruff check .
+	$(STEP) 'types'
+	@$(BIN)/mypy
+	$(STEP) 'lint of SQL'
+	@$(BIN)/sqlfluff lint sql --processes 2 --disable-progress-bar
+	$(STEP) 'files made from the code'
+	@$(BIN)/kitfare dictionary | diff - schemas/DICTIONARY.md || { echo 'stale: run make docs'; exit 1; }
+	@$(BIN)/python -m pipelines.cli.reference | diff - docs/reference/commands.md || { echo 'stale: run make docs'; exit 1; }
+	$(STEP) 'tests'
+	@$(PYTEST)
+
 test: $(INSTALLED) ## every test
 	$(PYTEST)
+
+test-fast: $(INSTALLED) ## the tests that take seconds
+	$(PYTEST) $(FAST)
 
 test-long: $(INSTALLED) ## every test, those with random input with many more examples; takes most of an hour
 	KITFARE_LONG_TESTS=1 $(PYTEST)
 
-test-fast: $(INSTALLED) ## the tests that take seconds
-	$(PYTEST) -m "not slow and not browser and not flows"
+test-lowest: $(LOWEST)/.installed ## the tests that take seconds, on the oldest libraries that pyproject.toml allows
+	$(LOWEST)/bin/python -m pytest $(PARALLEL) $(FAST)
 
-check: $(INSTALLED) ## format, lint, types and every test
-	$(BIN)/ruff format --check .
-	$(BIN)/ruff check .
-	$(BIN)/mypy
-	$(MAKE) test
+$(LOWEST)/.installed: pyproject.toml $(INSTALLED)
+	$(PYTHON) -m venv --clear $(LOWEST)
+	$(BIN)/uv pip install --quiet --python $(LOWEST)/bin/python --resolution lowest-direct -r pyproject.toml --extra dev
+	$(LOWEST)/bin/python $(PIP) install --no-deps --no-build-isolation --editable .
+	touch $@
 
+# Without a browser the tests of pages are skipped, and a check that skips them says nothing about the pages.
+browser:
+	@test -x /usr/bin/chromium || { echo "make check opens pages in Debian's chromium, which is not there; nothing was checked."; \
+		echo "Install it: apt-get install chromium fonts-dejavu-core fonts-liberation"; exit 1; }
+
+##@ Change
+format: $(INSTALLED) ## format Python and SQL, and correct what can be corrected
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+	$(BIN)/sqlfluff fix sql --processes 2 --disable-progress-bar --quiet
+
+docs: $(INSTALLED) ## make again the files that are made from the code
+	$(BIN)/kitfare dictionary > schemas/DICTIONARY.md.new
+	mv schemas/DICTIONARY.md.new schemas/DICTIONARY.md
+	$(BIN)/python -m pipelines.cli.reference > docs/reference/commands.md.new
+	mv docs/reference/commands.md.new docs/reference/commands.md
+
+lock: $(INSTALLED) ## pin what pyproject.toml asks for beyond requirements.lock; pins that still fit stay
+	$(BIN)/uv pip compile pyproject.toml --extra dev --universal --python-version 3.11 --generate-hashes --no-header --no-annotate \
+		--no-emit-index-url --quiet --output-file requirements.lock
+
+clean: ## remove the environments, the demo and caches
+	rm -rf $(VENV) $(LOWEST) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist *.egg-info
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+##@ Measure
 bench-plan: $(INSTALLED) ## the planner against a plain MIP at market size; SIZES=100,300 SEEDS=1 EFFORT=standard RULES=0 MIP_SECONDS=60
 	$(BIN)/python -m tests.benchmarks.plan_bench $(if $(SIZES),--sizes $(SIZES)) $(if $(SEEDS),--seeds $(SEEDS)) --effort $(or $(EFFORT),standard) \
 		--rule-share $(or $(RULES),0) --mip-seconds $(or $(MIP_SECONDS),60)
@@ -62,19 +114,8 @@ bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they 
 bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
 	$(BIN)/python -m tests.benchmarks.load_bench $(if $(SIZES),--sizes $(SIZES))
 
-docs: $(INSTALLED) ## write what the code says of itself again: schemas/DICTIONARY.md and docs/reference/commands.md
-	$(BIN)/kitfare dictionary > schemas/DICTIONARY.md
-	$(BIN)/python -m pipelines.cli.reference > docs/reference/commands.md
-
 bench-memory: $(INSTALLED) ## peak memory of the demo's refresh, parent and children together; Linux only
 	$(BIN)/python -m tests.benchmarks.memory_bench
 
-format: $(INSTALLED) ## format and correct what can be corrected
-	$(BIN)/ruff check --fix .
-	$(BIN)/ruff format .
-
-clean: ## remove the environment, the demo and caches
-	rm -rf $(VENV) demo .pytest_cache .mypy_cache .ruff_cache .hypothesis build dist
-
-# `docs` is a folder too, so that it must be named here.
-.PHONY: bench-joint bench-load bench-memory bench-night docs help install demo test test-long test-fast check bench-plan bench-savings bench-trends format clean
+.PHONY: help install demo check test test-fast test-long test-lowest browser format docs lock clean \
+	bench-plan bench-night bench-savings bench-joint bench-trends bench-load bench-memory

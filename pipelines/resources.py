@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import platform
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.metadata import version
+from itertools import takewhile
 from pathlib import Path
+from types import MappingProxyType
 
 _HERE = Path(__file__).resolve().parent
 _SOURCES = {".py", ".sql", ".j2", ".css", ".json"}
@@ -57,5 +59,26 @@ def _sources(folder: Path) -> list[Path]:
 
 @cache
 def sql_text(path: str) -> str:
-    """The text of sql/<path>, such as ``history/price_history.sql``."""
+    """The text of sql/<path>, such as ``marts/open_offers.sql``."""
     return (resource_folder("sql") / path).read_text(encoding="utf-8")
+
+
+@cache
+def sql_texts(room: str) -> Mapping[str, str]:
+    """The text of every file of sql/<room> and its folders, by the file's stem, sorted.
+
+    Raises:
+        ValueError: two files share a stem; folders group files, they do not tell them apart.
+    """
+    texts: dict[str, str] = {}
+    for path in sorted((resource_folder("sql") / room).rglob("*.sql"), key=lambda path: path.stem):
+        if path.stem in texts:
+            raise ValueError(f"sql/{room} has two files called {path.name}")
+        texts[path.stem] = path.read_text(encoding="utf-8")
+    return MappingProxyType(texts)
+
+
+def leading_comment(sql: str) -> str:
+    """What a file of SQL says it is: its first paragraph of comment, as one line."""
+    lines = takewhile(lambda line: line.startswith("--") and line != "--", sql.splitlines())
+    return " ".join(line.removeprefix("--").strip() for line in lines)

@@ -5,7 +5,7 @@ What :func:`append_exports` makes of them is what a whole fold would make of the
 
 from __future__ import annotations
 
-from pipelines.resources import sql_text
+from pipelines.resources import sql_texts
 from pipelines.warehouse.connect import Connection
 
 BATCH_ROW_COUNT = 1_000_000
@@ -29,8 +29,8 @@ def append_exports(con: Connection) -> int:
     """
     if con.execute("select count(*) from file_to_fold where is_new").fetchall() == [(0,)]:
         return 0
-    con.execute(sql_text("history/untrusted_key.sql"))
-    con.execute(sql_text("append/append_vendor.sql"))
+    con.execute(sql_texts("history")["untrusted_key"])
+    con.execute(sql_texts("append")["append_vendor"])
     count = 0
     for vendors in _batches(con):
         con.execute(
@@ -39,11 +39,11 @@ def append_exports(con: Connection) -> int:
             [vendors],
         )
         for name in _COMPARE:
-            con.execute(sql_text(f"append/{name}.sql"))
+            con.execute(sql_texts("append")[name])
         for table in ("append_batch", "append_change"):
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from append_waiting)")
         for name in _WRITE:
-            con.execute(sql_text(f"append/{name}.sql"))
+            con.execute(sql_texts("append")[name])
         con.execute("delete from touched_vendor where vendor_code in (select vendor_code from append_batch)")
         count += con.execute("select count(*) from append_batch").fetchall()[0][0]
     for name in _TEMPORARY:

@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 
 from pipelines.errors import CheckFailedError
-from pipelines.resources import resource_folder, sql_text
+from pipelines.resources import leading_comment, sql_texts
 from pipelines.warehouse.connect import Connection, frame_of, reader
 from pipelines.warehouse.generation import CONTRACTS
 from schemas.contract import Contract
@@ -48,13 +48,7 @@ def run_checks(database: Path, *, stale_after_days: int = 30) -> pl.DataFrame:
 
 def check_queries() -> dict[str, str]:
     """Every check by its name."""
-    written = {path.stem: sql_text(f"checks/{path.name}") for path in (resource_folder("sql") / "checks").glob("*.sql")}
-    return {**written, **{f"key_of_{name}": _key_query(contract) for name, contract in CONTRACTS.items()}}
-
-
-def promise(sql: str) -> str:
-    """What a check says must be true: its first comment."""
-    return sql.splitlines()[0].removeprefix("--").strip()
+    return {**sql_texts("checks"), **{f"key_of_{name}": _key_query(contract) for name, contract in CONTRACTS.items()}}
 
 
 def _bad_rows(con: Connection, name: str, sql: str) -> pl.DataFrame:
@@ -75,7 +69,7 @@ def _key_query(contract: Contract) -> str:
 def _message(name: str, rows: pl.DataFrame) -> str:
     shown = "\n".join(f"      {_row_in_words(row)}" for row in rows.head(SHOWN_ROWS).iter_rows(named=True))
     more = f"\n      and {rows.height - SHOWN_ROWS} more" if rows.height > SHOWN_ROWS else ""
-    return f"{name}: {promise(check_queries()[name])}\n{shown}{more}"
+    return f"{name}: {leading_comment(check_queries()[name])}\n{shown}{more}"
 
 
 def _row_in_words(row: dict[str, object]) -> str:

@@ -18,7 +18,7 @@ import duckdb
 import polars as pl
 
 from pipelines.errors import BusyError, KitfareError, UsageError
-from pipelines.resources import resource_folder, sql_text
+from pipelines.resources import resource_folder, sql_text, sql_texts
 
 Connection = duckdb.DuckDBPyConnection
 DATABASE_ERRORS = (duckdb.Error, KitfareError)
@@ -28,10 +28,13 @@ _DISK_FULL = ("No space left", "File too large", "Read-only file system", "quota
 _DENIED = ("Permission denied", "Operation not permitted", "ould not write", "ould not create")
 
 MEMORY_LIMIT = "2GB"
-PUBLISHED_MACROS = ("earlier_run", "market_on", "last_seen_prices", "element_source")
+PUBLISHED_MACROS = (
+    "last_confirmed_by", "earlier_run", "as_known_on", "market_on", "last_seen_prices", "element_source",
+)  # fmt: skip
 """Macros that work on published tables alone; in the order in which they need each other."""
 MACROS = (
-    "offer_id", "earlier_run_in_warehouse", "market_on", "last_seen_prices", "summary_prices", "intake_file", "quarantined_row",
+    "offer_id", "last_confirmed_by", "earlier_run_in_warehouse", "as_known_on", "market_on", "last_seen_prices",
+    "summary_prices", "intake_file", "quarantined_row",
 )  # fmt: skip
 
 
@@ -196,7 +199,7 @@ def install_macros(con: Connection, names: Sequence[str]) -> None:
     """Create the macros of sql/macros/, so that anyone who opens the file has them."""
     with transaction(con):
         for name in names:
-            con.execute(sql_text(f"macros/{name}.sql"))
+            con.execute(sql_texts("macros")[name])
 
 
 @contextmanager

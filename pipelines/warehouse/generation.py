@@ -17,7 +17,7 @@ import polars as pl
 
 from pipelines.errors import CheckFailedError, KitfareError
 from pipelines.money import currency_digits
-from pipelines.resources import resource_folder, sql_text
+from pipelines.resources import leading_comment, sql_texts
 from pipelines.settings import Workspace
 from pipelines.warehouse.connect import (
     PUBLISHED_MACROS,
@@ -252,11 +252,13 @@ def _new_database(path: Path) -> Iterator[Connection]:
         yield con
         install_macros(con, PUBLISHED_MACROS)
         with transaction(con):
-            for name in _view_names():
-                con.execute(sql_text(f"marts/{name}.sql"))
+            for name, text in sql_texts("marts").items():
+                con.execute(text)
                 _comment_view(con, name)
             for name in PUBLISHED_MACROS:
-                _comment(con, f"macro table {name}", _leading_comment(sql_text(f"macros/{name}.sql")))
+                text = sql_texts("macros")[name]
+                kind = "macro table" if " as table\n" in text else "macro"
+                _comment(con, f"{kind} {name}", leading_comment(text))
         con.execute("checkpoint")
     finally:
         con.close()
@@ -286,7 +288,7 @@ def _create_table(con: Connection, contract: Contract, schema: pl.Schema) -> Non
 
 def _comment_view(con: Connection, view: str) -> None:
     """A view says in its file what it is; its columns mean what they mean in the tables."""
-    _comment(con, f"view {view}", _leading_comment(sql_text(f"marts/{view}.sql")))
+    _comment(con, f"view {view}", leading_comment(sql_texts("marts")[view]))
     found = con.execute("select column_name from duckdb_columns() where table_name = ?", [view]).fetchall()
     for (name,) in found:
         if name in COLUMNS:
@@ -296,19 +298,6 @@ def _comment_view(con: Connection, view: str) -> None:
 def _comment(con: Connection, what: str, text: str) -> None:
     escaped = text.replace("'", "''")
     con.execute(f"comment on {what} is '{escaped}'")
-
-
-def _leading_comment(sql: str) -> str:
-    lines = []
-    for line in sql.splitlines():
-        if not line.startswith("--"):
-            break
-        lines.append(line.removeprefix("--").strip())
-    return " ".join(lines).strip()
-
-
-def _view_names() -> list[str]:
-    return sorted(path.stem for path in (resource_folder("sql") / "marts").glob("*.sql"))
 
 
 def _for_csv(contract: Contract, frame: pl.DataFrame) -> pl.DataFrame:

@@ -14,7 +14,7 @@ from datetime import date
 
 import polars as pl
 
-from pipelines.resources import sql_text
+from pipelines.resources import sql_texts
 from pipelines.warehouse.append import append_exports
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 
@@ -147,7 +147,7 @@ def is_pending(con: Connection) -> bool:
 
 def unaccounted_files(con: Connection) -> list[str]:
     """Names of files of which rows were lost or counted twice; see the check row_accounting."""
-    found = con.execute(f"with intake_file as (from intake_file()) {sql_text('checks/row_accounting.sql')}").fetchall()
+    found = con.execute(f"with intake_file as (from intake_file()) {sql_texts('checks')['row_accounting']}").fetchall()
     # Rows that refer to another whose content is gone are counted and yet lost.
     lost = con.execute(
         "select distinct file_name from (select distinct run_number from repeated_record anti join observed_row "
@@ -189,7 +189,7 @@ def ended_corrections(con: Connection) -> list[EndedCorrection]:
     """Corrections with a guard whose latest exports show no error any more, with the first date without it."""
     if not _count(con, "source_correction"):
         return []
-    return [EndedCorrection(*row) for row in con.execute(sql_text("history/ended_correction.sql")).fetchall()]
+    return [EndedCorrection(*row) for row in con.execute(sql_texts("history")["ended_correction"]).fetchall()]
 
 
 def fingerprint(con: Connection) -> str:
@@ -198,14 +198,14 @@ def fingerprint(con: Connection) -> str:
     Each part is the exclusive or of its rows' digests: the same rows give the same value in any order.
     """
     digest = hashlib.sha256()
-    for row in con.execute(sql_text("history/fingerprint.sql")).fetchall():
+    for row in con.execute(sql_texts("history")["fingerprint"]).fetchall():
         digest.update("\t".join(map(str, row)).encode() + b"\n")
     return digest.hexdigest()
 
 
 def _run(con: Connection, *names: str) -> None:
     for name in names:
-        con.execute(sql_text(f"history/{name}.sql"))
+        con.execute(sql_texts("history")[name])
 
 
 def _count(con: Connection, table: str) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipelines.resources import sql_text
+from pipelines.resources import sql_texts
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
 
 
@@ -55,4 +55,4 @@ def _joined(con: Connection, name: str, frame: pl.DataFrame, query: str) -> pl.D
 
 
 def _query(name: str) -> str:
-    return sql_text(f"screens/{name}.sql").rstrip().removesuffix(";")
+    return sql_texts("screens")[name].rstrip().removesuffix(";")

@@ -6,7 +6,8 @@ select
     price_period.vendor_code,
     price_period.offer_id,
     price_period.confirmed_from_on,
-    coalesce(price_period.confirmed_to_on, greatest(price_period.confirmed_from_on, append_batch.previous_winner_on)) as confirmed_to_on,
+    coalesce(price_period.confirmed_to_on, greatest(price_period.confirmed_from_on, append_batch.previous_winner_on))
+        as confirmed_to_on,
     append_batch.observed_on
 from price_period
 join append_batch using (vendor_code)

@@ -3,7 +3,12 @@
 -- An offer that changed begins anew with all of its steps, those that are as they were among them.
 -- Nothing needs them sorted.
 insert into price_period by name
-with listed as (
+with repeated_step as (
+    from append_step
+    where is_repeated
+),
+
+listed as (
     select append_new.*
     from append_new
     semi join append_batch using (vendor_code)
@@ -18,7 +23,7 @@ with listed as (
             source_line_number
         )
     from price_period
-    semi join (from append_step where is_repeated) as repeated_step using (vendor_code, offer_id, stored_number)
+    semi join repeated_step using (vendor_code, offer_id, stored_number)
     join append_reference using (stored_number)
     join append_batch using (vendor_code)
 )

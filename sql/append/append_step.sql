@@ -1,7 +1,12 @@
 -- one row per open price step of an offer that is not listed just as it is open: some step of it is changed,
 -- new, or not listed; is_repeated: this one is listed as it was
 create or replace temp table append_step as
-with changed as (
+with batch as (
+    from append_batch
+    where has_open
+),
+
+changed as (
     select vendor_code, part_code, colour_code, condition, listing_code
     from price_period
     semi join append_unlisted using (stored_number)
@@ -9,7 +14,7 @@ with changed as (
     union
     select vendor_code, part_code, colour_code, condition, listing_code
     from append_new
-    semi join (from append_batch where has_open) as batch using (vendor_code)
+    semi join batch using (vendor_code)
 ),
 
 step as (

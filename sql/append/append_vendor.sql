@@ -9,12 +9,17 @@ with new_file as (
     where is_new
 ),
 
+run_length as (
+    select run_number, count(*) as row_count
+    from repeated_record
+    group by run_number
+),
+
 new_run as (
-    select repeated_run.*, referring.row_count
+    select repeated_run.*, run_length.row_count
     from repeated_run
     semi join new_file using (file_hash)
-    join (select run_number, count(*) as row_count from repeated_record group by run_number) as referring
-        using (run_number)
+    join run_length using (run_number)
 ),
 
 new_row as (
@@ -46,26 +51,29 @@ single as (
     qualify count(*) over (partition by vendor_code) = 1
 ),
 
+known_export as (
+    select vendor_code, observed_on
+    from vendor_export
+    where vendor_code in (select vendor_code from single)
+    union all
+    select quarantined_key.vendor_code, quarantined_key.observed_on
+    from quarantined_key
+    anti join single using (vendor_code, file_hash, observed_on)
+),
+
 known_date as (
     select vendor_code, max(observed_on) as observed_on
-    from (
-        select vendor_code, observed_on
-        from vendor_export
-        where vendor_code in (select vendor_code from single)
-        union all
-        select quarantined_key.vendor_code, quarantined_key.observed_on
-        from quarantined_key
-        anti join single using (vendor_code, file_hash, observed_on)
-    )
+    from known_export
     group by vendor_code
 ),
 
--- files that were folded before and must be again, since a decision about them changed: even one that counted for nothing so
--- far, being withdrawn, may now come before the new export
+-- files that were folded before and must be again, since a decision about them changed: even one that counted for
+-- nothing so far, being withdrawn, may now come before the new export
 earlier_file as (
     select file_hash
     from file_to_fold
-    where file_hash not in (select file_hash from file_to_fold where is_new)
+    group by file_hash
+    having not bool_or(is_new)
 ),
 
 redecided_vendor as (
@@ -80,6 +88,12 @@ redecided_vendor as (
     select vendor_code
     from repeated_run
     semi join earlier_file using (file_hash)
+),
+
+waiting_vendor as (
+    select vendor_code
+    from vendor_export
+    where export_standing = 'waiting'
 ),
 
 open_vendor as (
@@ -110,7 +124,7 @@ where
     (known_date.observed_on is null or known_date.observed_on < single.observed_on)
     and single.vendor_code in (select vendor_code from touched_vendor)
     and single.vendor_code not in (select vendor_code from source_correction)
-    and single.vendor_code not in (select vendor_code from vendor_export where export_standing = 'waiting')
+    and single.vendor_code not in (select vendor_code from waiting_vendor)
     and single.file_hash not in (select file_hash from vendor_export)
     and single.vendor_code not in (select vendor_code from redecided_vendor)
     and not exists (

@@ -42,17 +42,20 @@ unlisted_count as (
     group by vendor_code
 ),
 
+open_step as (
+    from price_period
+    semi join append_step using (stored_number)
+    where valid_to_on is null
+),
+
 missed as (
     select distinct append_new.vendor_code
     from append_new
-    join (
-        from price_period
-        semi join append_step using (stored_number)
-        where valid_to_on is null
-    ) as open_step using (
-        vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, unit_price, currency_code,
-        quantity_available, sold_in_multiples_of, form_certainty, assortment_code
-    )
+    join open_step
+        using (
+            vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, unit_price, currency_code,
+            quantity_available, sold_in_multiples_of, form_certainty, assortment_code
+        )
     where append_new.maximum_per_order is not distinct from open_step.maximum_per_order
 )
 

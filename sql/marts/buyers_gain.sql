@@ -1,4 +1,5 @@
--- one row per model, scenario, buyer and date: what moved the cost since the first date, and what buyers gained by choosing anew
+-- one row per model, scenario, buyer and date: what moved the cost since the first date, and what buyers gained by
+-- choosing anew
 create view buyers_gain as
 with stepped as (
     select
@@ -31,10 +32,11 @@ select
     sum(shipping_structure) over since_first as shipping_structure,
     -sum(substitution + shipping_structure) over since_first as gained
 from stepped
-window since_first as (
-    partition by model_code, buyer_code, scenario_code
-    order by priced_on
-)
+window
+    since_first as (
+        partition by model_code, buyer_code, scenario_code
+        order by priced_on
+    )
 order by model_code, buyer_code, scenario_code, priced_on;
 
 comment on column buyers_gain.goods_prices is
@@ -44,7 +46,7 @@ comment on column buyers_gain.exchange_rates is
 'exchange rates, at what was bought before; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.terms is
-'shipping, fees, discounts and taxes of the vendors bought from before; summed since the first date; in currency of the buyer';
+'shipping, fees, discounts and taxes of earlier vendors; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.other_wants is
 'lines that the designer or our decisions changed; summed since the first date; in currency of the buyer';
@@ -56,7 +58,7 @@ comment on column buyers_gain.substitution is
 'other vendors, colours and forms, by choice; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.shipping_structure is
-'shipping, handling, tax, discounts and spares of the orders as they became; summed since the first date; in currency of the buyer';
+'shipping, handling, tax, discounts and spares of new orders; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.gained is
-'what choosing anew saved against buying as before: minus substitution and shipping structure; in currency of the buyer';
+'what choosing anew saved: minus substitution and shipping structure; in currency of the buyer';

@@ -1,15 +1,15 @@
--- one row per plan, line with a flexibility of colour or form, and view (alone, last, fair) on the latest date priced, where the
--- flexibility saves more than the plans' gaps can explain
+-- one row per plan, line with a flexibility of colour or form, and view (alone, last, fair) on the latest date priced,
+-- where the flexibility saves more than the plans' gaps can explain
 create view flexible_lines_that_pay as
 with savings as (
     select
-        priced_on, model_code, buyer_code, scenario_code, line_number, listed_part_code, listed_colour_code, colour_rule,
-        quantity, saving_view, saving, is_distinct, 'colour' as flexible_kind
+        priced_on, model_code, buyer_code, scenario_code, line_number, listed_part_code, listed_colour_code,
+        colour_rule, quantity, saving_view, saving, is_distinct, 'colour' as flexible_kind
     from colour_flex_saving
     union all
     select
-        priced_on, model_code, buyer_code, scenario_code, line_number, listed_part_code, listed_colour_code, null,
-        quantity, saving_view, saving, is_distinct, 'form'
+        priced_on, model_code, buyer_code, scenario_code, line_number, listed_part_code, listed_colour_code,
+        null, quantity, saving_view, saving, is_distinct, 'form'
     from substitute_saving
 )
 
@@ -29,8 +29,8 @@ select
 from savings
 where is_distinct and saving > 0
 qualify priced_on = max(priced_on) over (partition by model_code)
-order by model_code, buyer_code, scenario_code, saving desc, line_number, flexible_kind, saving_view;
-
+order by
+    model_code asc, buyer_code asc, scenario_code asc, saving desc, line_number asc, flexible_kind asc, saving_view asc;
 
 comment on column flexible_lines_that_pay.flexible_kind is
 'what the flexibility is of: colour or form';

@@ -1,4 +1,5 @@
--- one row per plan and undecided line worth a look on the latest date priced: the lines to check first, with part and colour named
+-- one row per plan and undecided line worth a look on the latest date priced: the lines to check first, with part and
+-- colour named
 create view lines_to_look_at as
 select
     look_first.model_code,

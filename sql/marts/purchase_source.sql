@@ -1,5 +1,5 @@
--- one row per plan, line, portion, offer that serves it and order, by price step bought: the row of a price file that its price comes
--- from, and why a declared correction changed it, if one did; corrected_row has what the file said
+-- one row per plan, line, portion, offer that serves it and order, by price step bought: the row of a price file that
+-- its price comes from, and why a declared correction changed it, if one did; corrected_row has what the file said
 create view purchase_source as
 with price_period as (
     -- an offer's price steps share their dates

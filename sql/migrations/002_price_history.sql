@@ -66,11 +66,12 @@ with recursive ancestor as (
         ancestor.distance + 1
     from ancestor
     join corrected_record
-        on corrected_record.file_hash = ancestor.ancestor_hash
-        and corrected_record.record_number = ancestor.ancestor_record
+        on ancestor.ancestor_hash = corrected_record.file_hash
+        and ancestor.ancestor_record = corrected_record.record_number
     -- a file cannot hold its own hash, so real chains end; this ends invented ones
     where ancestor.distance < 50
 )
+
 select file_hash, record_number, ancestor_hash, ancestor_record, distance
 from ancestor;
 
@@ -105,10 +106,10 @@ select
     failed_again.record_number
 from corrected_ancestor as failed_again
 join accepted_copy
-    on accepted_copy.ancestor_hash = failed_again.ancestor_hash
-    and accepted_copy.ancestor_record = failed_again.ancestor_record
+    on failed_again.ancestor_hash = accepted_copy.ancestor_hash
+    and failed_again.ancestor_record = accepted_copy.ancestor_record
 anti join corrected_ancestor as its_ancestor
-    on its_ancestor.file_hash = failed_again.file_hash
-    and its_ancestor.record_number = failed_again.record_number
-    and its_ancestor.ancestor_hash = accepted_copy.file_hash
-    and its_ancestor.ancestor_record = accepted_copy.record_number;
+    on failed_again.file_hash = its_ancestor.file_hash
+    and failed_again.record_number = its_ancestor.record_number
+    and accepted_copy.file_hash = its_ancestor.ancestor_hash
+    and accepted_copy.record_number = its_ancestor.ancestor_record;

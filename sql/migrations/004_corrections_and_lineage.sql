@@ -39,4 +39,7 @@ create table corrected_row (
 alter table price_history add column file_hash varchar;
 alter table price_history add column source_line_number bigint;
 alter table price_history add column record_number bigint;
-insert into file_to_fold select file_hash from received_file where table_name = 'price_export' and not is_quarantined_whole;
+insert into file_to_fold
+select file_hash
+from received_file
+where table_name = 'price_export' and not is_quarantined_whole;

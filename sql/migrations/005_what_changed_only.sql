@@ -1,5 +1,6 @@
--- a night writes what it changes: rows that say what is known already are kept as references, and the run of confirmations
--- that goes on is kept with its price period, open-ended; the history itself is filled for all vendors by the next fold
+-- a night writes what it changes: rows that say what is known already are kept as references, and the run of
+-- confirmations that goes on is kept with its price period, open-ended; the history itself is filled for all vendors by the
+-- next fold
 
 drop view corrected_away;
 drop table price_history;
@@ -17,10 +18,14 @@ from (
 where observed_row.file_hash = numbered.file_hash and observed_row.record_number = numbered.record_number;
 
 -- rows of files that no fold has seen yet
-create table fresh_row as from observed_row limit 0;
+create table fresh_row as
+select *
+from observed_row
+where false;
 
--- one row per row of a price file that repeats what its vendor's open price period says: where it stands in its own file, and the
--- row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in a file.
+-- one row per row of a price file that repeats what its vendor's open price period says: where it stands in its own file, and
+-- the row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in
+-- a file.
 create table repeated_row (
     file_hash varchar not null,
     record_number bigint not null,
@@ -61,8 +66,8 @@ select
     repeated_row.stored_number
 from repeated_row
 join observed_row
-    on observed_row.stored_number = repeated_row.stored_number
-    and observed_row.vendor_code = repeated_row.vendor_code;
+    on repeated_row.stored_number = observed_row.stored_number
+    and repeated_row.vendor_code = observed_row.vendor_code;
 
 -- one row per row of a price file
 create view price_observation as
@@ -99,16 +104,16 @@ select
     failed_again.record_number
 from corrected_ancestor as failed_again
 join accepted_copy
-    on accepted_copy.ancestor_hash = failed_again.ancestor_hash
-    and accepted_copy.ancestor_record = failed_again.ancestor_record
+    on failed_again.ancestor_hash = accepted_copy.ancestor_hash
+    and failed_again.ancestor_record = accepted_copy.ancestor_record
 anti join corrected_ancestor as its_ancestor
-    on its_ancestor.file_hash = failed_again.file_hash
-    and its_ancestor.record_number = failed_again.record_number
-    and its_ancestor.ancestor_hash = accepted_copy.file_hash
-    and its_ancestor.ancestor_record = accepted_copy.record_number;
+    on failed_again.file_hash = its_ancestor.file_hash
+    and failed_again.record_number = its_ancestor.record_number
+    and accepted_copy.file_hash = its_ancestor.ancestor_hash
+    and accepted_copy.record_number = its_ancestor.ancestor_record;
 
--- one row per price period of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes on:
--- on every date since on which the vendor has a winning full export, the offer was in it
+-- one row per price period of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes
+-- on: on every date since on which the vendor has a winning full export, the offer was in it
 create table price_period (
     offer_id varchar not null,
     vendor_code varchar not null,
@@ -195,4 +200,6 @@ from price_period
 left join last_full_export using (vendor_code);
 
 insert into file_to_fold
-select file_hash from received_file where table_name = 'price_export' and not is_quarantined_whole;
+select file_hash
+from received_file
+where table_name = 'price_export' and not is_quarantined_whole;

@@ -1,5 +1,5 @@
--- rows that repeat what is known are distinguished as they are loaded, so that they are written once and in few bytes: what they
--- have in common is said once, and rows that say something new stay where they are put
+-- rows that repeat what is known are distinguished as they are loaded, so that they are written once and in few bytes:
+-- what they have in common is said once, and rows that say something new stay where they are put
 
 -- one row per run of rows of a price file that repeat open price periods and share all that is said here
 create table repeated_run (
@@ -14,14 +14,16 @@ create table repeated_run (
 );
 
 insert into repeated_run
-select row_number() over (order by file_hash, vendor_code, observed_on, coverage, revision_number, line_distance), *
-from (
+with run as (
     select distinct file_hash, vendor_code, observed_on, coverage, revision_number, line_distance
     from repeated_row
-);
+)
 
--- one row per row of a price file that repeats what its vendor's open price period said when it came: where it stands in its file, and
--- the number of the row that has its content
+select row_number() over (order by file_hash, vendor_code, observed_on, coverage, revision_number, line_distance), *
+from run;
+
+-- one row per row of a price file that repeats what its vendor's open price period said when it came: where it stands in its
+-- file, and the number of the row that has its content
 create table repeated_record as
 select repeated_run.run_number, repeated_row.record_number, repeated_row.stored_number
 from repeated_row
@@ -36,7 +38,9 @@ drop table repeated_row;
 
 -- files that no fold has seen yet are new; of others a decision has changed, or they were read again
 alter table file_to_fold add column is_new boolean default false;
-update file_to_fold set is_new = true where file_hash in (select file_hash from fresh_row);
+update file_to_fold
+set is_new = true
+where file_hash in (select file_hash from fresh_row);
 insert into observed_row from fresh_row;
 drop table fresh_row;
 
@@ -81,8 +85,8 @@ select
     repeated_row.stored_number
 from repeated_row
 join observed_row
-    on observed_row.stored_number = repeated_row.stored_number
-    and observed_row.vendor_code = repeated_row.vendor_code;
+    on repeated_row.stored_number = observed_row.stored_number
+    and repeated_row.vendor_code = observed_row.vendor_code;
 
 -- one row per row of a price file
 create view price_observation as
@@ -116,10 +120,10 @@ select
     failed_again.record_number
 from corrected_ancestor as failed_again
 join accepted_copy
-    on accepted_copy.ancestor_hash = failed_again.ancestor_hash
-    and accepted_copy.ancestor_record = failed_again.ancestor_record
+    on failed_again.ancestor_hash = accepted_copy.ancestor_hash
+    and failed_again.ancestor_record = accepted_copy.ancestor_record
 anti join corrected_ancestor as its_ancestor
-    on its_ancestor.file_hash = failed_again.file_hash
-    and its_ancestor.record_number = failed_again.record_number
-    and its_ancestor.ancestor_hash = accepted_copy.file_hash
-    and its_ancestor.ancestor_record = accepted_copy.record_number;
+    on failed_again.file_hash = its_ancestor.file_hash
+    and failed_again.record_number = its_ancestor.record_number
+    and accepted_copy.file_hash = its_ancestor.ancestor_hash
+    and accepted_copy.record_number = its_ancestor.ancestor_record;

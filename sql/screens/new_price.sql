@@ -1,5 +1,6 @@
--- one row per new price of an offer's step: one that differs from the step's price before it in the same currency, or the
--- first one; with the median of the last five prices before it (empty without any) and the date of the next new price
+-- one row per new price of an offer's step: one that differs from the step's price before it in the same currency, or
+-- the first one; with the median of the last five prices before it (empty without any) and the date of the next new
+-- price
 with step_period as (
     select
         vendor_code,
@@ -12,11 +13,13 @@ with step_period as (
         valid_from_on,
         unit_price,
         sold_in_multiples_of,
-        lag(unit_price) over (
-            partition by
-                vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, currency_code
-            order by valid_from_on
-        ) is distinct from unit_price as is_new
+        (
+            unit_price is distinct from lag(unit_price) over (
+                partition by
+                    vendor_code, part_code, colour_code, condition, listing_code, step_from_quantity, currency_code
+                order by valid_from_on
+            )
+        ) as is_new
     from price_history
 )
 

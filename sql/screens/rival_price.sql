@@ -1,5 +1,5 @@
--- one row per candidate price and other vendor that sold the same element in the same condition on the day the price came
--- up: that vendor's lowest price for few pieces
+-- one row per candidate price and other vendor that sold the same element in the same condition on the day the price
+-- came up: that vendor's lowest price for few pieces
 with rival_offer as (
     select
         screen_candidate.candidate_number,

@@ -50,7 +50,7 @@ def plain_mip(problem: Problem, seconds: float) -> dict[str, float]:
     compiled = compile_problem(problem)
     everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
     model = build_model(compiled, ModelOptions(everyone, all_uses, unfilled_limit=least_unfilled(compiled)))
-    solver = highspy._Highs()  # type: ignore[attr-defined]  # its public twin prints a banner
+    solver = linear.quiet_solver()
     solver.setOptionValue("output_flag", False)
     solver.setOptionValue("time_limit", seconds)
     solver.passModel(linear._as_highs(model.program))

@@ -316,7 +316,7 @@ def test_rows_are_referred_to_wherever_they_stand_in_the_file(con, monkeypatch):
 def test_a_killed_append_is_as_if_it_never_began(con, monkeypatch):
     load.load_file(con, taken("aa", [{}]), NOW)
     monkeypatch.setattr(append, "_WRITE", (*append._WRITE[:-1], "no_such_step"))
-    with pytest.raises(FileNotFoundError):
+    with pytest.raises(KeyError):
         history.fold(con)
     assert con.execute("select count(*) from price_history").fetchall() == [(0,)] and history.is_pending(con)
     monkeypatch.undo()

@@ -4,6 +4,7 @@ import pytest
 from published_case import published_tables
 
 from pipelines.errors import CheckFailedError
+from pipelines.resources import leading_comment
 from pipelines.warehouse import checks, connect, generation
 from schemas.published.runs import CHECK_RESULT
 from schemas.validate import validate_typed
@@ -43,7 +44,8 @@ BREAKAGES = {
     "fair_shares_add_up": ("update substitute_saving set saving = 0.31", "1.51"),
     "freeing_more_never_costs_more": ("update flexibility_cost set complete_cost = 7.30 where flexibility_allowed = 'colour'", "7.3"),
     "looks_add_up": ("update look_first set added_saving = 0.30 where look_rank = 2", "1.10"),
-    "copies_and_sensitivity_add_up": ("update copy_cost set complete_cost = 7.50 where copies = 1", "copies 1"),
+    "copy_costs_add_up": ("update copy_cost set complete_cost = 7.50 where copies = 1", "copies=1"),
+    "sensitivity_adds_up": ("update sensitivity set sensitivity_amount = 1.26 where sensitivity_side = 'up'", "1.26"),
     "maker_left_to_go": ("update maker_threshold set left_to_go = 3.79", "3.79"),
     "joint_no_dearer_than_sequence": ("update joint_sequence set complete_cost = 3.20 where sequence_position = 1", "both"),
     "joint_pieces_add_up": ("update joint_plan set quantity = 3 where model_code = 'barn'", "acorn"),
@@ -106,8 +108,8 @@ MORE_BREAKAGES = [
     ("suspects_are_offered", "update suspect_price set price_from_on = '2026-01-11'"),
     ("suspects_are_offered", "update suspect_price set own_ratio = null"),
     ("unfilled_lines_sum_to_model", "update unfilled_line set estimated_unit_price = null"),
-    ("copies_and_sensitivity_add_up", "update copy_cost set landed_cost = 11.01 where copies = 2"),
-    ("copies_and_sensitivity_add_up", "update sensitivity set sensitivity_amount = 1.26 where sensitivity_side = 'up'"),
+    ("copy_costs_add_up", "update copy_cost set landed_cost = 11.01 where copies = 2"),
+    ("sensitivity_adds_up", "update sensitivity set complete_cost = 7.40 where sensitivity_side = 'up'"),
     ("maker_left_to_go", "update maker_threshold set spent_value = 6"),
     ("joint_no_dearer_than_sequence", "update joint_sequence set unfilled_piece_count = 1 where sequence_position = 1"),
     ("joint_pieces_add_up", "update joint_order set spare_piece_count = 0"),
@@ -165,7 +167,7 @@ def test_a_broken_promise_is_found_and_reported(name, database):
     statement, named = BREAKAGES[name]
     reported = broken(database, statement)
     lines = reported.split("\n")
-    about = lines.index(f"{name}: {checks.promise(checks.check_queries()[name])}")
+    about = lines.index(f"{name}: {leading_comment(checks.check_queries()[name])}")
     assert named in lines[about + 1]
 
 

@@ -95,7 +95,7 @@ def test_every_offer_of_an_element_with_its_source(place):
 TYPOS = {
     "model": (["mil"], "there is no model mil; did you mean mill?"),
     "case": (["Mill"], "there is no model Mill; did you mean mill?"),
-    "scenario": (["mill", "--scenario", "fred"], "there is no scenario fred; did you mean flexible?"),
+    "scenario": (["mill", "--scenario", "flexibel"], "there is no scenario flexibel; did you mean flexible?"),
     "buyer": (["mill", "--scenario", "flexible", "--buyer", "hom"], "there is no buyer hom; did you mean home?"),
     "date": (["mill", "--scenario", "flexible", "--on", "2026-01-21"], "there is no date priced 2026-01-21; did you mean 2026-01-20?"),
     "line": (["mill", "--scenario", "flexible", "--line", "9999"], "there is no line 9999\n"),

@@ -337,7 +337,7 @@ def _with_cut_columns(model: PlanProgram, vendors: Flags, pieces: Ints) -> tuple
 
 
 def _solver_of(program: linear.Program) -> highspy.Highs:
-    solver = highspy._Highs()  # type: ignore[attr-defined]  # its public twin prints a banner
+    solver = linear.quiet_solver()
     settings = {"output_flag": False, "threads": 1, "random_seed": 0}
     for name, value in settings.items():
         solver.setOptionValue(name, value)

@@ -1,0 +1,21 @@
+-- the purchases of an order are as many pieces and elements as it says
+with bought as (
+    select
+        priced_on, model_code, scenario_code, buyer_code, vendor_code, order_number,
+        sum(bought_piece_count) as bought_piece_count,
+        count(distinct row(part_code, colour_code)) as element_count
+    from plan_purchase
+    group by all
+)
+
+select
+    priced_on, model_code, scenario_code, buyer_code, vendor_code, order_number,
+    plan_vendor.bought_piece_count as ordered_piece_count,
+    bought.bought_piece_count,
+    plan_vendor.element_count as ordered_element_count,
+    bought.element_count
+from plan_vendor
+full join bought using (priced_on, model_code, scenario_code, buyer_code, vendor_code, order_number)
+where
+    plan_vendor.bought_piece_count is distinct from bought.bought_piece_count
+    or plan_vendor.element_count is distinct from bought.element_count;

@@ -1,0 +1,16 @@
+-- one row per offer of a touched vendor, numbered because numbers join and sort faster than five codes
+create or replace temp table listing as
+with listed as (
+    select distinct vendor_code, part_code, colour_code, condition, listing_code
+    from export_row
+    where not is_outdone
+)
+
+select
+    row_number() over () as listing_number,
+    vendor_code,
+    part_code,
+    colour_code,
+    condition,
+    listing_code
+from listed;
