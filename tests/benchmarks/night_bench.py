@@ -28,7 +28,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import ModelSettings
 from schemas.published import PRICE_HISTORY
 from schemas.validate import polars_schema
-from tests.costing import costing_cases as cases
+from tests.builders import markets as cases
 
 VENDORS, PARTS, COLOURS, STOCKED, FREE = 40, 1_000, 6, 0.25, 0.3
 LEAST_LINES, MOST_LINES = 20, 255

@@ -26,7 +26,7 @@ from pipelines.inputs import Model
 from pipelines.insight.published_plans import published_plans
 from pipelines.insight.savings import FreedomSavings
 from pipelines.settings import Buyer
-from tests.costing import costing_cases as cases
+from tests.builders import markets as cases
 
 VENDORS, COLOURS_MADE, STOCKED = 34, 6, 0.33
 COLD_PLANS = 3

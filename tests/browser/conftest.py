@@ -1,6 +1,5 @@
 """A headless Chromium that may open local files and nothing else."""
 
-import sys
 from pathlib import Path
 
 import pytest
@@ -16,8 +15,6 @@ QUIET = (
     "--disable-domain-reliability",
     "--disable-sync",
 )
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "reporting"))
 
 
 @pytest.fixture(scope="session")
@@ -35,10 +32,9 @@ def chromium():
 @pytest.fixture(scope="session")
 def site(tmp_path_factory):
     """The pages of the sample night, one model of which has a long title."""
-    from sample_tables import sample
-
     from pipelines.reporting.order_lists import write_order_lists
     from pipelines.reporting.pages import write_pages
+    from tests.builders.published.sample_night import sample
 
     tables, inputs = sample(
         titles=["Harbour crane", "Night ferry", "Unabbreviated-" * 8 + "lantern"], month_count=14, line_count=20

@@ -1,10 +1,10 @@
 """Everyone can use the pages: in light and dark, wide and narrow, by ear and by keyboard."""
 
 import pytest
-from accessibility import CONTRAST, problems, shorten, violations
-from test_pages_in_browser import PAGES, Visit
 
-from tests.length import examples
+from tests.browser.accessibility import CONTRAST, problems, shorten, violations
+from tests.browser.test_pages_in_browser import PAGES, Visit
+from tests.builders.length import examples
 
 pytestmark = pytest.mark.browser
 

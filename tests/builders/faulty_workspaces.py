@@ -5,12 +5,12 @@ import shutil
 from pathlib import Path
 
 import polars as pl
-from tiny_workspace import export, make_workspace
 
 from pipelines.flows.nightly import refresh
 from pipelines.intake import index_vintages, night_costs
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, tables
+from tests.builders.workspaces import export, make_workspace
 
 CLOCKS = {
     "intake_file": ["received_at"],

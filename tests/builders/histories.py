@@ -7,12 +7,12 @@ from pathlib import Path
 from random import Random
 
 import polars as pl
-from reference_fold import Correction, File, Folded, Held, Row, latest_confirmation, reference_fold
-from warehouse_kit import NOW, Taken, failures_of, held_keys_of, parents_of, taken
 
 from pipelines.warehouse import connect, history, load, market, tables
 from schemas.inputs import SOURCE_CORRECTIONS
 from schemas.validate import polars_schema
+from tests.builders.taken_files import NOW, Taken, failures_of, held_keys_of, parents_of, taken
+from tests.oracle.reference_fold import Correction, File, Folded, Held, Row, latest_confirmation, reference_fold
 
 FIRST = date(2026, 1, 1)
 DAYS = [FIRST + timedelta(days=n) for n in range(7)]

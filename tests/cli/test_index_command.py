@@ -5,7 +5,6 @@ import io
 import json
 import random
 import re
-import sys
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
@@ -14,15 +13,13 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from length import examples
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.intake.index_file import read_index_prices
 from pipelines.trends.methods import METHODS, WITHOUT_QUANTITIES, index_of
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "published"))
-from index_examples import ces_sigma_2, turvey
+from tests.builders.length import examples
+from tests.published.index_examples import ces_sigma_2, turvey
 
 HEADER = "month,item_code,price,quantity"
 FEW = ["2026-01,a,1.0,10", "2026-01,b,2,5", "2026-02,a,1.5,8", "2026-02,b,2,6"]

@@ -1,19 +1,14 @@
 """``kitfare whatif`` on a small published workspace: both plans, what changed, and every refusal in words."""
 
 import json
-import sys
 from decimal import Decimal
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
-
-from tiny_workspace import make_workspace
-
 from pipelines.cli.main import app
 from pipelines.flows.nightly import refresh
+from tests.builders.workspaces import make_workspace
 
 
 @pytest.fixture(scope="module")

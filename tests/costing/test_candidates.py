@@ -2,13 +2,13 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, freedom, line, make_inputs, make_market, make_model, offer, vendor
 
 from pipelines.costing.candidates import candidates
 from pipelines.costing.demand import portions_on
 from pipelines.costing.planner.problem import Problem
 from pipelines.costing.terms_on import terms_on
 from pipelines.settings import Scenario
+from tests.builders.markets import BUYER, DAY, freedom, line, make_inputs, make_market, make_model, offer, vendor
 
 FREED = Scenario(scenario_code="freed", title="x")
 LISTED = Scenario(scenario_code="listed", title="x", use_freedoms=False, use_interchange=False)

@@ -2,10 +2,10 @@ import csv
 from pathlib import Path
 
 import pytest
-from costing_cases import COLOURS, table
 
 from pipelines.costing.colour_distance import DISTANCE_SCHEMA, ciede2000, distances, srgb_distance
 from schemas.inputs import COLOURS as COLOURS_CONTRACT
+from tests.builders.markets import COLOURS, table
 
 # Sharma, Wu, Dalal (2005), Color Research & Application 30(1), 21-30, Table 1: 34 pairs, distances to four decimals.
 PAIRS_FILE = Path(__file__).parent.parent / "published" / "ciede2000_pairs.csv"

@@ -1,13 +1,13 @@
 from datetime import date
 
 import pytest
-from costing_cases import DAY, freedom, line, make_model
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.costing.demand import PORTIONS_SCHEMA, latest_change, portions_on
 from pipelines.errors import InputError
 from pipelines.settings import ListVersion
+from tests.builders.markets import DAY, freedom, line, make_model
 
 
 def shown(model, *names, day=DAY, use_freedoms=True):

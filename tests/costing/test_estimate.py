@@ -3,7 +3,6 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, freedom, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
 
 from pipelines.costing.demand import portions_on
 from pipelines.costing.estimate import ESTIMATE_SCHEMA, estimates, known_prices
@@ -11,6 +10,18 @@ from pipelines.costing.fitting import fitting_elements
 from pipelines.costing.terms_on import terms_on
 from pipelines.costing.would_help import NOTHING_KNOWN, what_would_help
 from pipelines.settings import Buyer, Scenario
+from tests.builders.markets import (
+    BUYER,
+    DAY,
+    freedom,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    vendor,
+)
 
 FREED = Scenario(scenario_code="freed", title="x")
 RATES = [{"rate_on": "2026-11-24", "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": "0.9"}]

@@ -15,7 +15,7 @@ from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
 
 pytest.importorskip("pyscipopt", reason="needs the package pyscipopt")
-from tests.length import examples
+from tests.builders.length import examples
 from tests.oracle.independent_program import best_cost
 
 TOLERANCE = 1e-5

@@ -5,7 +5,12 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.costing import night, planning
+from pipelines.costing.night import plan_night
+from pipelines.errors import InputError, KitfareError, PlanRefusedError
+from pipelines.settings import Buyer, RefreshSettings, Scenario
+from tests.builders.markets import (
     BUYER,
     DAY,
     freedom,
@@ -18,11 +23,6 @@ from costing_cases import (
     terms,
     vendor,
 )
-
-from pipelines.costing import night, planning
-from pipelines.costing.night import plan_night
-from pipelines.errors import InputError, KitfareError, PlanRefusedError
-from pipelines.settings import Buyer, RefreshSettings, Scenario
 
 OCTOBER, MARCH = date(2026, 10, 31), date(2026, 3, 31)
 ABROAD = Buyer(buyer_code="abroad", title="x", region_code="PL", currency_code="EUR")

@@ -19,7 +19,7 @@ from pipelines.costing.receipt import work_out
 from pipelines.costing.terms import VendorTerms
 from pipelines.errors import PlanRefusedError
 from tests.benchmarks.market_generator import Market, random_problem
-from tests.length import examples
+from tests.builders.length import examples
 from tests.oracle.brute_force import Market as OracleMarket
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems

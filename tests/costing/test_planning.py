@@ -4,7 +4,18 @@ from fractions import Fraction
 
 import polars as pl
 import pytest
-from costing_cases import (
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipelines.costing import planning
+from pipelines.costing.planner import mip
+from pipelines.costing.planning import plan_model
+from pipelines.errors import PlanRefusedError
+from pipelines.settings import Buyer, Discount, Instructions, Scenario
+from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.validate import validate_typed
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     freedom,
@@ -17,17 +28,6 @@ from costing_cases import (
     terms,
     vendor,
 )
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from pipelines.costing import planning
-from pipelines.costing.planner import mip
-from pipelines.costing.planning import plan_model
-from pipelines.errors import PlanRefusedError
-from pipelines.settings import Buyer, Discount, Instructions, Scenario
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
-from schemas.validate import validate_typed
-from tests.length import examples
 
 ORDER = ["vendor_code", "order_number"]
 CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)

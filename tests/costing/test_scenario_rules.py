@@ -3,11 +3,11 @@
 from decimal import Decimal
 
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
 from pydantic import ValidationError
 
 from pipelines.costing.planning import plan_model
 from pipelines.settings import Scenario
+from tests.builders.markets import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
 
 MODEL = make_model([line(1, "brick", "red", 4)], counter_lines=[1])
 MARKET = make_market(

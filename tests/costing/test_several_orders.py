@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 
 from pipelines.costing.planner import mip
-from tests.costing.several_orders import bought_of_listings, problems_with_orders, with_further_orders
+from tests.builders.length import examples
+from tests.builders.problems import bought_of_listings, problems_with_orders, with_further_orders
 from tests.costing.test_planner import QUIET, assert_refused, bother_of, priced, unfilled_count
-from tests.length import examples
 from tests.oracle.brute_force import best_plan
 
 

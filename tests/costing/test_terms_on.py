@@ -2,11 +2,10 @@ from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 
-from costing_cases import BUYER, DAY, make_inputs, terms, vendor
-
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep
 from pipelines.costing.terms_on import assumed_size, terms_on
 from pipelines.settings import Buyer
+from tests.builders.markets import BUYER, DAY, make_inputs, terms, vendor
 
 
 def book(day=DAY, buyer=BUYER, **tables):

@@ -1,11 +1,10 @@
 from datetime import date, timedelta
 
-from costing_cases import freedom, line, make_inputs, make_model
-
 from pipelines.costing.demand import portions_on
 from pipelines.costing.fitting import fitting_elements
 from pipelines.costing.wanted import wanted_of
 from pipelines.settings import ListVersion
+from tests.builders.markets import freedom, line, make_inputs, make_model
 
 
 def test_what_is_kept_is_what_would_be_worked_out_on_every_date():

@@ -20,7 +20,7 @@ from pipelines.costing.planner.search import ground_of, judge
 from pipelines.costing.planner.vendor_search import Shelves
 from pipelines.errors import PlanRefusedError
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
-from tests.length import examples
+from tests.builders.length import examples
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
 

@@ -1,20 +1,14 @@
 """A workspace that was refreshed once and has new files, what an undisturbed refresh makes of it, and processes for both."""
 
 import multiprocessing
-import sys
 import time
-from pathlib import Path
 
 import pytest
 
-HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE), str(HERE.parent / "flows")]
-
-from fault_work import PRELOADED  # noqa: E402
-from faulty_workspace import copied, drop_new_files, first_night, state_of  # noqa: E402
-
-from pipelines.flows.nightly import refresh  # noqa: E402
-from pipelines.settings import Workspace  # noqa: E402
+from pipelines.flows.nightly import refresh
+from pipelines.settings import Workspace
+from tests.builders.faulty_workspaces import copied, drop_new_files, first_night, state_of
+from tests.builders.programs.fault_work import PRELOADED
 
 
 @pytest.fixture(scope="session")

@@ -4,13 +4,13 @@ import gzip
 from datetime import datetime
 
 import polars as pl
-from fault_work import accounted
-from faulty_workspace import many
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows import steps
 from pipelines.warehouse import connect, history, tables
+from tests.builders.faulty_workspaces import many
+from tests.builders.programs.fault_work import accounted
 
 
 def night(place):

@@ -10,13 +10,13 @@ from collections import Counter
 from contextlib import suppress
 
 import pytest
-from fault_work import accounted, read_on, refresh_in
-from faulty_workspace import copied, differences, many, state_of
 
 from pipelines.errors import BusyError
 from pipelines.flows.nightly import refresh
 from pipelines.settings import Workspace
-from tests.length import IS_LONG
+from tests.builders.faulty_workspaces import copied, differences, many, state_of
+from tests.builders.length import IS_LONG
+from tests.builders.programs.fault_work import accounted, read_on, refresh_in
 
 STEPS = (
     "take in dropped files",

@@ -3,7 +3,6 @@
 from datetime import datetime
 
 import pytest
-from faulty_workspace import copied
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -14,7 +13,8 @@ from pipelines.flows.verify import verify
 from pipelines.intake import archive, journal
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect
-from tests.length import IS_LONG
+from tests.builders.faulty_workspaces import copied
+from tests.builders.length import IS_LONG
 
 
 @pytest.fixture

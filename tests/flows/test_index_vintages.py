@@ -4,13 +4,13 @@ from datetime import date, datetime
 
 import polars as pl
 import pytest
-from tiny_workspace import export, make_workspace
 
 from pipelines.errors import InputError
 from pipelines.flows import nightly, steps, trend_steps
 from pipelines.intake import index_vintages, night_costs, workspace_files
 from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, UNFILLED_LINE
 from schemas.validate import empty_frame
+from tests.builders.workspaces import export, make_workspace
 
 NO_PLANS = {contract.name: empty_frame(contract) for contract in (MODEL_COST, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)}
 

@@ -6,13 +6,13 @@ import sys
 from pathlib import Path
 
 import pytest
-from tiny_workspace import export, make_workspace
 
 from pipelines.flows.nightly import refresh
 from pipelines.intake.draft import FILL_IN, draft_profile
 from pipelines.intake.workspace_files import look_up_table
 from pipelines.warehouse.query import run_query
 from schemas.inputs import COLOURS
+from tests.builders.workspaces import export, make_workspace
 
 pytestmark = pytest.mark.slow
 

@@ -4,12 +4,12 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import polars as pl
-from tiny_workspace import make_workspace
 
 from pipelines.flows import trend_steps
 from pipelines.intake import night_costs, workspace_files
 from schemas.published import NIGHTLY_COST
 from schemas.validate import polars_schema
+from tests.builders.workspaces import make_workspace
 
 
 def costs(day, amount):

@@ -12,7 +12,9 @@ import threading
 from pathlib import Path
 
 import pytest
-from tiny_workspace import make_workspace
+
+from tests.builders.programs import trivial_steps
+from tests.builders.workspaces import make_workspace
 
 pytestmark = [pytest.mark.flows, pytest.mark.slow]
 
@@ -42,7 +44,7 @@ def test_trivial_steps_as_real_runs(tmp_path, home):
     root = tmp_path / "space"
     root.mkdir()
     (root / "kitfare.toml").touch()
-    program = [sys.executable, str(HERE / "trivial_steps.py"), str(root)]
+    program = [sys.executable, trivial_steps.__file__, str(root)]
     result = subprocess.run(program, capture_output=True, text=True, timeout=180, env=environment(home), cwd=tmp_path)
     assert result.returncode == 0, result.stderr
     assert not result.stderr, "Prefect spoke over the command's own messages"

@@ -4,7 +4,6 @@ import shutil
 from datetime import datetime, timedelta
 
 import pytest
-from tiny_workspace import NORTH, export, make_workspace
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -14,6 +13,7 @@ from pipelines.flows.rebuild import compare, rebuild
 from pipelines.intake import journal
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history
+from tests.builders.workspaces import NORTH, export, make_workspace
 
 SPECIAL = "Nr;Preis\n00501;0,07\n"
 PROFILE = """profile_name = "special"

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import duckdb
 import pytest
-from tiny_workspace import export, make_workspace
+
+from tests.builders.workspaces import export, make_workspace
 
 pytestmark = pytest.mark.slow
 

@@ -10,9 +10,9 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from tiny_workspace import make_workspace
 
 from pipelines.flows.local_prefect import running_server
+from tests.builders.workspaces import make_workspace
 
 pytestmark = [pytest.mark.flows, pytest.mark.slow]
 

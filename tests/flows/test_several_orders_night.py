@@ -2,10 +2,10 @@
 
 import polars as pl
 import pytest
-from tiny_workspace import export, make_workspace
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
+from tests.builders.workspaces import export, make_workspace
 
 TERMS = "vendor_code,shipping_charge,maximum_piece_count,maximum_order_count\nnorth,4,6,3\nsouth,6,,\n"
 

@@ -1,10 +1,10 @@
 """A suspicious price from the inbox to the published tables, and a user who says that it is right."""
 
 import pytest
-from tiny_workspace import export, make_workspace
 
 from pipelines.flows.nightly import refresh
 from pipelines.warehouse import generation, query
+from tests.builders.workspaces import export, make_workspace
 
 pytestmark = pytest.mark.slow
 

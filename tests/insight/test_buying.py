@@ -7,7 +7,15 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
+from pipelines.insight.plan_variants import plan_variants
+from pipelines.settings import Discount
+from schemas.published import PLAN_VARIANT
+from schemas.validate import empty_frame, polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     Instructions,
@@ -21,14 +29,6 @@ from costing_cases import (
     terms,
     vendor,
 )  # fmt: skip
-from length import examples
-
-from pipelines.costing.planning import plan_model
-from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
-from pipelines.insight.plan_variants import plan_variants
-from pipelines.settings import Discount
-from schemas.published import PLAN_VARIANT
-from schemas.validate import empty_frame, polars_schema
 
 COUNTER = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
 PARCELS = [terms("hall", shipping_charge="4", shipping_waived_from="30"), terms("a", shipping_charge="3"), terms("b", shipping_charge="3")]  # fmt: skip

@@ -5,11 +5,11 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from outlook_rows import INPUTS, TODAY, cost_row, frame
 
 from pipelines.insight.buying_time import Point, buying_time, standing
 from pipelines.trends.months import month_before
 from schemas.published import MODEL_COST, PRICE_INDEX
+from tests.builders.cost_rows import INPUTS, TODAY, cost_row, frame
 
 
 def months(count):

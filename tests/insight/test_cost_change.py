@@ -5,7 +5,16 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import (
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.cost_change import PARTS, cost_changes
+from pipelines.settings import ListVersion
+from schemas.published import COST_CHANGE
+from schemas.validate import polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     freedom,
@@ -18,15 +27,6 @@ from costing_cases import (
     terms,
     vendor,
 )
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from length import examples
-
-from pipelines.costing.planning import plan_model
-from pipelines.insight.cost_change import PARTS, cost_changes
-from pipelines.settings import ListVersion
-from schemas.published import COST_CHANGE
-from schemas.validate import polars_schema
 
 THEN = date(2026, 10, 31)
 PLAN_TABLES = ("model_cost", "plan_purchase", "plan_line", "unfilled_line")

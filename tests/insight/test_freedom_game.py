@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pipelines.insight.freedom_game import Block, Game, fair_shares, interactions
 from pipelines.insight.look_first import best_choices, greedy_order
-from tests.length import examples
+from tests.builders.length import examples
 
 
 @st.composite

@@ -6,7 +6,16 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.insight import joint
+from pipelines.insight.buying import buying_tables
+from pipelines.insight.shared_buying import SharedMarket
+from pipelines.settings import JointOrder
+from schemas.buying import JOINT_CONTRACTS
+from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VARIANT, PLAN_VENDOR, UNFILLED_LINE
+from schemas.validate import empty_frame, polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     freedom,
@@ -18,15 +27,6 @@ from costing_cases import (
     offer,
     terms,
 )  # fmt: skip
-from length import examples
-
-from pipelines.insight import joint
-from pipelines.insight.buying import buying_tables
-from pipelines.insight.shared_buying import SharedMarket
-from pipelines.settings import JointOrder
-from schemas.buying import JOINT_CONTRACTS
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VARIANT, PLAN_VENDOR, UNFILLED_LINE
-from schemas.validate import empty_frame, polars_schema
 
 PLAN_CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
 NO_PLANS = {contract.name: empty_frame(contract) for contract in PLAN_CONTRACTS}

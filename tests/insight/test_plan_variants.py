@@ -3,7 +3,12 @@
 from decimal import Decimal
 
 import polars as pl
-from costing_cases import (
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.plan_variants import plan_variants
+from schemas.published import PLAN_VARIANT, SECOND_SOURCE
+from schemas.validate import polars_schema
+from tests.builders.markets import (
     BUYER,
     DAY,
     freedom,
@@ -16,11 +21,6 @@ from costing_cases import (
     terms,
     vendor,
 )  # fmt: skip
-
-from pipelines.costing.planning import plan_model
-from pipelines.insight.plan_variants import plan_variants
-from schemas.published import PLAN_VARIANT, SECOND_SOURCE
-from schemas.validate import polars_schema
 
 TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="3"), terms("c", shipping_charge="2")]
 FREE = [terms(code) for code in "abc"]

@@ -6,7 +6,19 @@ from decimal import Decimal
 import numpy as np
 import polars as pl
 import pytest
-from costing_cases import (
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from pipelines.costing.planning import ModelPlanning, plan_model
+from pipelines.insight.freed_market import FreedMarket
+from pipelines.insight.freed_uses import freed_uses, of_likely_vendors
+from pipelines.insight.published_plans import published_plans
+from pipelines.insight.savings import FreedomSavings, freedom_savings
+from pipelines.settings import RefreshSettings, Scenario
+from schemas.savings import SAVING_CONTRACTS
+from schemas.validate import polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     freedom,
@@ -19,18 +31,6 @@ from costing_cases import (
     terms,
     vendor,
 )
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
-
-from pipelines.costing.planning import ModelPlanning, plan_model
-from pipelines.insight.freed_market import FreedMarket
-from pipelines.insight.freed_uses import freed_uses, of_likely_vendors
-from pipelines.insight.published_plans import published_plans
-from pipelines.insight.savings import FreedomSavings, freedom_savings
-from pipelines.settings import RefreshSettings, Scenario
-from schemas.savings import SAVING_CONTRACTS
-from schemas.validate import polars_schema
-from tests.length import examples
 
 PLATES = [line(9, "plate", "grey", 10)]
 

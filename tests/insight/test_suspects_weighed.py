@@ -4,12 +4,12 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.suspects import weigh_suspects
 from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
 from schemas.validate import polars_schema
+from tests.builders.markets import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms
 
 TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="5"), terms("c", shipping_charge="5")]
 MODEL = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 10)])

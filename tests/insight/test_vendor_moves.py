@@ -4,12 +4,23 @@ from datetime import date
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms, vendor
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.vendor_moves import vendor_moves
 from schemas.outlook import VENDOR_MOVE
 from schemas.validate import polars_schema
+from tests.builders.markets import (
+    BUYER,
+    DAY,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)
 
 THEN = date(2026, 10, 31)
 LINES = [line(1, "brick", "red", 100), line(2, "plate", "grey", 50)]

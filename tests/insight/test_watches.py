@@ -4,7 +4,6 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from outlook_rows import HOME, HUT, TODAY, cost_row, frame
 from pydantic import ValidationError
 
 from pipelines.inputs import WorkspaceInputs
@@ -13,6 +12,7 @@ from pipelines.settings import Settings
 from schemas.outlook import ELEMENT_AVAILABILITY, VENDOR_MOVE
 from schemas.published import INPUT_FILE, MODEL_COST
 from schemas.validate import empty_frame
+from tests.builders.cost_rows import HOME, HUT, TODAY, cost_row, frame
 
 
 def results(watch, costs=(), elements=(), vendors=()):

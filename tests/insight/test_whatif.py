@@ -3,11 +3,22 @@
 from decimal import Decimal
 
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms, vendor
 
 from pipelines.costing.planning import plan_model
 from pipelines.insight.changes import Changes
 from pipelines.insight.whatif import Prices, Question, what_if
+from tests.builders.markets import (
+    BUYER,
+    DAY,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)
 
 VENDORS = [vendor("hall", vendor_kind="counter"), vendor("a"), vendor("b")]
 TERMS = [terms("hall", shipping_charge="4"), terms("a", shipping_charge="3"), terms("b", shipping_charge="6")]

@@ -5,11 +5,11 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from intake_cases import cells, write_ods, write_xlsx
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.readers import ReadOptions, open_source, read_as_text
 from pipelines.intake.spreadsheet_rows import cell_text
+from tests.builders.files import cells, write_ods, write_xlsx
 
 ROWS = [
     ["Prices of spring", None, None, None],

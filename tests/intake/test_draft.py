@@ -6,13 +6,13 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from intake_cases import take, write_csv, write_text, write_xlsx
 from pydantic import ValidationError
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake import guesses
 from pipelines.intake.draft import FILL_IN, draft_profile
 from pipelines.intake.profiles import Profile
+from tests.builders.files import take, write_csv, write_text, write_xlsx
 
 DAY = date(2026, 10, 31)
 

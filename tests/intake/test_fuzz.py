@@ -10,12 +10,12 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_xlsx
 
 from pipelines.errors import KitfareError
 from pipelines.intake.draft import draft_profile
 from pipelines.intake.readers import ReadOptions, read_as_text
-from tests.length import examples
+from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv, write_xlsx
+from tests.builders.length import examples
 
 TRIED: Counter[str] = Counter()
 

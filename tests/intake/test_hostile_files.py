@@ -7,11 +7,11 @@ import zipfile
 
 import polars as pl
 import pytest
-from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake import binary_files, readers
 from pipelines.intake.readers import read_as_text
+from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
 
 
 def refused(path, match):
@@ -98,7 +98,7 @@ def test_a_sheet_with_a_cell_in_each_far_corner(tmp_path):
 
 
 def test_an_ods_cell_repeated_without_end(tmp_path):
-    from intake_cases import write_ods
+    from tests.builders.files import write_ods
 
     path = write_ods(tmp_path / "a.ods", "P", [["x"]])
     with zipfile.ZipFile(path) as packed:

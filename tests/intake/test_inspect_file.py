@@ -1,12 +1,12 @@
 """Inspecting tells what would happen, to every row, and touches nothing."""
 
 import pytest
-from intake_cases import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
 
 from pipelines.errors import SettingsError
 from pipelines.intake.held import write_held
 from pipelines.intake.inspect_file import inspect_file
 from pipelines.settings import Workspace
+from tests.builders.files import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
 
 PROFILE = """
 profile_name = "hill"
@@ -104,7 +104,7 @@ def test_outside_a_workspace(tmp_path):
 
 
 def test_a_mended_file(tmp_path, workspace):
-    from intake_cases import take
+    from tests.builders.files import take
 
     held = write_held(take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "held")
     assert "a mended file" in str(inspect_file(held, workspace))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipelines.errors import InputError, UsageError
 from pipelines.intake.judgements import add_judgements, read_judgements, with_judgements
 from pipelines.settings import Workspace
-from tests.length import examples
+from tests.builders.length import examples
 
 OLD = (
     "line_number,portion_number,colour_rule,judged_on,reason\n"

@@ -8,7 +8,12 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from intake_cases import (
+
+from pipelines.intake import mending
+from pipelines.intake.held import write_held
+from pipelines.intake.take_in import TakenFile
+from schemas.inputs import PRICE_EXPORT
+from tests.builders.files import (
     HILL_HEADER,
     OUR_HEADER,
     OUR_ROW,
@@ -20,11 +25,6 @@ from intake_cases import (
     write_csv,
     write_xlsx,
 )
-
-from pipelines.intake import mending
-from pipelines.intake.held import write_held
-from pipelines.intake.take_in import TakenFile
-from schemas.inputs import PRICE_EXPORT
 
 
 def held_rows(path):

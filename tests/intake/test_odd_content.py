@@ -4,7 +4,8 @@ import zipfile
 
 import polars as pl
 import pytest
-from intake_cases import OUR_HEADER, our_row, rules, take, write_csv, write_text, write_xlsx
+
+from tests.builders.files import OUR_HEADER, our_row, rules, take, write_csv, write_text, write_xlsx
 
 
 def prices(tmp_path, *values):

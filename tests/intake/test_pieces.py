@@ -14,7 +14,7 @@ from pipelines.intake.readers import ReadOptions, open_source
 from pipelines.intake.take_in import TakenFile, examine
 from schemas.inputs import CODE_MAP
 from schemas.validate import empty_frame
-from tests.length import examples
+from tests.builders.length import examples
 
 HEADER = "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage"
 SETTINGS = settings(max_examples=examples(60, 2000), deadline=None, suppress_health_check=list(HealthCheck))

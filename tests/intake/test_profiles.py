@@ -4,7 +4,6 @@ import tomllib
 from datetime import date
 
 import pytest
-from intake_cases import profile
 from pydantic import ValidationError
 
 from pipelines.errors import InputError, SettingsError, UnreadableFileError
@@ -12,6 +11,7 @@ from pipelines.intake import profiles
 from pipelines.intake.formats import date_in_file_name
 from pipelines.intake.readers import ReadOptions
 from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
+from tests.builders.files import profile
 
 
 def example_text() -> str:

@@ -8,11 +8,11 @@ from pathlib import Path
 
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from intake_cases import cells
 
 from pipelines.intake import readers
 from pipelines.intake.readers import ReadOptions, read_as_text
 from pipelines.intake.tabular import BLANKS, MAXIMUM_COLUMNS
+from tests.builders.files import cells
 
 # What every encoding below can write; line ends, quotes and separators on purpose, NUL not.
 ALPHABET = st.one_of(

@@ -4,7 +4,8 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from intake_cases import HILL_HEADER, code_map, profile, rules, take, write_csv, write_text, write_xlsx
+
+from tests.builders.files import HILL_HEADER, code_map, profile, rules, take, write_csv, write_text, write_xlsx
 
 OURS = ("vendor_code", "part_code", "colour_code", "condition", "unit_price", "quantity_available", "observed_on")
 

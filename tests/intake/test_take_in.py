@@ -7,13 +7,13 @@ import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from intake_cases import OUR_HEADER, OUR_ROW, cells, our_row, profile, rules, take, write_csv, write_text
 
 from pipelines.intake import archive, mending
 from pipelines.intake.readers import read_as_text
 from pipelines.intake.take_in import HELD_KEY, HELD_KEY_SCHEMA, TakenFile
 from schemas.inputs import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, polars_schema
+from tests.builders.files import OUR_HEADER, OUR_ROW, cells, our_row, profile, rules, take, write_csv, write_text
 
 
 def ours(tmp_path, rows, header=OUR_HEADER, **dialect):

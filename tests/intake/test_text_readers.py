@@ -4,11 +4,11 @@ import gzip
 import json
 
 import pytest
-from intake_cases import cells, write_text
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake import readers
 from pipelines.intake.readers import ReadOptions, read_as_text
+from tests.builders.files import cells, write_text
 
 PLAIN = "code;colour;note\n00501;Grün;5,0\n00502;weiß; two \n"
 EXPECTED = [("00501", "Grün", "5,0"), ("00502", "weiß", " two ")]

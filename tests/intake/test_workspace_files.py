@@ -6,7 +6,6 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from intake_cases import write_ods, write_xlsx
 
 from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake import archive
@@ -16,6 +15,7 @@ from schemas.columns import COLUMNS
 from schemas.inputs import ALL_INPUTS, CODE_MAP, INBOX, MODEL_FILES, WORKSPACE_TABLES
 from schemas.published import INDEX_VINTAGE, NIGHTLY_COST
 from schemas.validate import polars_schema
+from tests.builders.files import write_ods, write_xlsx
 
 KITFARE = '[[buyer]]\nbuyer_code = "home"\ntitle = "at home"\nregion_code = "NO"\ncurrency_code = "EUR"\n'
 MODEL = 'model_code = "boat"\ntitle = "A boat"\n[[versions]]\nlist_version = 1\nreleased_on = 2026-01-01\n'

@@ -5,7 +5,6 @@ import math
 import numpy as np
 import polars as pl
 import pytest
-from index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
 from pipelines.trends.contributions import fisher_contributions, jevons_contributions
 from pipelines.trends.imputation import carry_forward
@@ -22,6 +21,7 @@ from pipelines.trends.index_numbers import (
 )
 from pipelines.trends.methods import index_of
 from pipelines.trends.multilateral import geary_khamis, geks, time_product_dummy
+from tests.published.index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
 
 def numbers(text: str) -> np.ndarray:

@@ -16,11 +16,11 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 from pipelines.costing.planner import mip
 from pipelines.costing.planner.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from pipelines.costing.terms import VendorTerms
+from tests.published.optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 EXACT = Fraction(0)
 PRINTED = Fraction(1, 100)

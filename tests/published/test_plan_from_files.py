@@ -4,10 +4,10 @@ import json
 from decimal import Decimal
 
 import pytest
-from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
+from tests.published.optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 
 def planned(folder, prices, wanted, shipping, capacity, *options):

@@ -3,12 +3,12 @@
 import numpy as np
 import polars as pl
 import pytest
-from index_examples import SCHEMA, ces_sigma_2, turvey
 
 from pipelines.trends.index_numbers import Panel
 from pipelines.trends.multilateral import geary_khamis, geks, time_product_dummy
 from pipelines.trends.splicing import extended, rolling_index
 from pipelines.trends.unit_values import unit_values
+from tests.published.index_examples import SCHEMA, ces_sigma_2, turvey
 
 # R package gpindex, tests/testthat/test-splice.R: three windows of month-to-month changes (1, 2, 3), (3, 4, 5), (5, 6, 7).
 TOY = {"1": (1, 2, 3), "2": (3, 4, 5), "3": (5, 6, 7)}

@@ -7,7 +7,6 @@ from decimal import Decimal
 import altair
 import polars as pl
 import pytest
-from sample_tables import BUYERS, TODAY, frame, sample
 
 from pipelines.reporting.buying import buying_of
 from pipelines.reporting.facts import Facts
@@ -34,6 +33,7 @@ from schemas.buying import (
     WHOLE_COST,
     WHOLE_COST_CONTRACTS,
 )
+from tests.builders.published.sample_night import BUYERS, TODAY, frame, sample
 
 MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines
 PART, COLOUR = "Brick 2 x 4", "Coal"

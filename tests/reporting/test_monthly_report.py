@@ -6,7 +6,6 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from sample_tables import sample
 
 from pipelines.reporting.facts import Facts
 from pipelines.reporting.model_report import model_report
@@ -14,6 +13,7 @@ from pipelines.reporting.month_charts import index_chart, month_end, overview_ch
 from pipelines.reporting.monthly_report import _freedoms_save, report, write_monthly_report
 from pipelines.reporting.tables import day, number, percent
 from pipelines.reporting.words import CHANGE_PARTS
+from tests.builders.published.sample_night import sample
 
 MONTH = "2026-11"
 

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from python_calamine import CalamineWorkbook
-from sample_tables import BUYERS, sample
 
 from pipelines.reporting.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
+from tests.builders.published.sample_night import BUYERS, sample
 
 FORMULAS = ('=HYPERLINK("x")', "+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1")
 

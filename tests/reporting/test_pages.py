@@ -9,7 +9,6 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from sample_tables import BUYERS, TITLES, sample
 
 from pipelines.reporting.costs import comparison_table
 from pipelines.reporting.facts import Facts, ranked, saving
@@ -19,6 +18,7 @@ from pipelines.reporting.pages import write_pages
 from schemas.inputs import WORKSPACE_TABLES
 from schemas.published import ALL_PUBLISHED
 from schemas.validate import empty_frame
+from tests.builders.published.sample_night import BUYERS, TITLES, sample
 
 HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(2)> | **b** [l](javascript:x)'
 VOID = {"meta", "br", "img", "path", "line", "link", "hr"}

@@ -4,12 +4,12 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from sample_tables import frame, sample
 
 from pipelines.reporting.facts import Facts
 from pipelines.reporting.monthly_report import write_monthly_report
 from pipelines.reporting.suspects import in_words, suspect_section
 from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
+from tests.builders.published.sample_night import frame, sample
 
 TODAY = date(2026, 11, 25)
 

@@ -3,13 +3,13 @@
 from decimal import Decimal
 
 import pytest
-from sample_tables import frame, sample
 
 from pipelines.reporting.facts import Facts
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.tables import NOTHING
 from pipelines.reporting.variants import why_this_plan
 from schemas.published import PLAN_KEY, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
+from tests.builders.published.sample_night import frame, sample
 
 
 @pytest.fixture(scope="module")

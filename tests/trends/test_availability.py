@@ -4,11 +4,11 @@ from datetime import date
 
 import polars as pl
 import pytest
-from trend_market import ABROAD, HOME, inputs, market, model, month_ends, offer, table
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.trends.availability import availability
 from schemas.inputs import ELEMENT_STATUS, PRICE_SUMMARY
+from tests.builders.trend_markets import ABROAD, HOME, inputs, market, model, month_ends, offer, table
 
 DAYS = month_ends(date(2025, 1, 1), 13)
 NOW = DAYS[-1]

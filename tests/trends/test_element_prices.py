@@ -5,9 +5,9 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from trend_market import ABROAD, HOME, inputs, market, offer
 
 from pipelines.trends.element_prices import element_prices
+from tests.builders.trend_markets import ABROAD, HOME, inputs, market, offer
 
 DAY = date(2026, 1, 31)
 

@@ -10,7 +10,7 @@ from statsmodels.tsa.forecasting.theta import ThetaModel
 from pipelines.trends import forecast as forecasts
 from pipelines.trends.forecast import HORIZON, forecast, rolling_origin
 from pipelines.trends.seasonal import STRONG, decompose
-from tests.length import examples
+from tests.builders.length import examples
 
 NEAR = 1e-4
 """In logarithms: a hundredth of the noise in these series. Optimisers stop a little short of the best smoothing constant."""

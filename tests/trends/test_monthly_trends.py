@@ -5,7 +5,6 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
 from pipelines.trends.index_numbers import Panel, direct_index, jevons, tornqvist
 from pipelines.trends.monthly import basket_lines
@@ -13,6 +12,18 @@ from pipelines.trends.months import month_before
 from pipelines.trends.multilateral import geks
 from schemas.published import ELEMENT_PRICE, PRICE_INDEX
 from schemas.validate import polars_schema
+from tests.builders.trend_markets import (
+    ABROAD,
+    FIRST,
+    HOME,
+    inputs,
+    market,
+    markets_of,
+    model,
+    month_ends,
+    offer,
+    price_trends,
+)
 
 
 def of_method(index, method="lowe"):

@@ -1,9 +1,20 @@
 import polars as pl
 import pytest
-from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
 from pipelines.trends.movers import movers
 from schemas.published import ELEMENT_PRICE
+from tests.builders.trend_markets import (
+    ABROAD,
+    FIRST,
+    HOME,
+    inputs,
+    market,
+    markets_of,
+    model,
+    month_ends,
+    offer,
+    price_trends,
+)
 
 PATHS = {
     "up much": [1.0, 2.0],

@@ -13,7 +13,6 @@ from decimal import Decimal
 import numpy as np
 import polars as pl
 import pytest
-from trend_market import HOME, inputs, market, model, month_ends, offer, price_trends, table
 
 from pipelines.insight.buying_time import buying_time
 from pipelines.reporting.facts import Facts
@@ -23,6 +22,7 @@ from pipelines.trends.price_changes import price_change_distribution, vendor_mov
 from schemas.inputs import PRICE_SUMMARY
 from schemas.published import MODEL_COST
 from schemas.validate import polars_schema
+from tests.builders.trend_markets import HOME, inputs, market, model, month_ends, offer, price_trends, table
 
 MONTHS = 60
 DAYS = month_ends(date(2021, 12, 1), MONTHS)

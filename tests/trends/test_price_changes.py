@@ -5,10 +5,10 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from trend_market import inputs, market, markets_of, model, offer, price_trends
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.trends.price_changes import price_change_distribution, vendor_moves
+from tests.builders.trend_markets import inputs, market, markets_of, model, offer, price_trends
 
 BEFORE, NOW = date(2026, 1, 31), date(2026, 2, 28)
 

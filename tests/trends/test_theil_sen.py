@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipelines.trends.theil_sen import theil_sen
-from tests.length import examples
+from tests.builders.length import examples
 
 
 def test_a_published_example():

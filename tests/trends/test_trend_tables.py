@@ -5,13 +5,13 @@ import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from length import examples
-from trend_market import FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, table
 
 from pipelines.trends.index_numbers import Panel, chained_index, tornqvist
 from pipelines.trends.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
 from pipelines.trends.multilateral import geks
 from schemas.inputs import COLOURS, VENDORS
+from tests.builders.length import examples
+from tests.builders.trend_markets import FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, table
 
 
 def trends(workspace, built, markets, earlier=None):

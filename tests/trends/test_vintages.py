@@ -5,7 +5,6 @@ from datetime import date
 import numpy as np
 import polars as pl
 import pytest
-from trend_market import HOME, inputs, markets_of, model
 
 from pipelines.errors import InputError
 from pipelines.intake import index_vintages
@@ -16,6 +15,7 @@ from pipelines.trends.splicing import rolling_index
 from pipelines.trends.vintages import never_revised, new_vintages, published_of, revisions, tied
 from schemas.published import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
+from tests.builders.trend_markets import HOME, inputs, markets_of, model
 
 PATHS = {"a": [1.0, 1.1, 1.2, 1.3, 1.5, 1.4], "b": [2.0, 2.0, 2.5, 2.6, 2.2, 2.0]}
 VERSIONS = {"tower": 1}

@@ -1,13 +1,8 @@
-"""Makes the oracles importable here, and gives tests a warehouse of their own."""
-
-import sys
-from pathlib import Path
+"""A warehouse of its own for each test."""
 
 import pytest
 
 from pipelines.warehouse import connect
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "oracle"))
 
 
 @pytest.fixture

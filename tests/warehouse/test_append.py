@@ -8,7 +8,11 @@ from pathlib import Path
 from random import Random
 
 import pytest
-from history_cases import (
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.warehouse import append, connect, history, load, market, repeats
+from tests.builders.histories import (
     FIRST,
     Case,
     as_taken,
@@ -19,13 +23,9 @@ from history_cases import (
     file_of_one_export,
     random_corrections,
 )
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from reference_fold import latest_confirmation, reference_fold
-from warehouse_kit import NOW, taken
-
-from pipelines.warehouse import append, connect, history, load, market, repeats
-from tests.length import examples
+from tests.builders.length import examples
+from tests.builders.taken_files import NOW, taken
+from tests.oracle.reference_fold import latest_confirmation, reference_fold
 
 SETTINGS = settings(max_examples=examples(5, 300), deadline=None, suppress_health_check=list(HealthCheck))
 

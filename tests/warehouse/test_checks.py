@@ -1,12 +1,12 @@
 """Every check passes where its promise holds and fails where it is broken, naming the rows."""
 
 import pytest
-from published_case import published_tables
 
 from pipelines.errors import CheckFailedError
 from pipelines.warehouse import checks, connect, generation
 from schemas.published import CHECK_RESULT
 from schemas.validate import validate_typed
+from tests.builders.published.small_night import published_tables
 
 # One way to break each promise, and what its report must then name.
 BREAKAGES = {

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from warehouse_kit import NOW, taken
 
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.warehouse import connect, history, load, tables
+from tests.builders.taken_files import NOW, taken
 
 HOLD = textwrap.dedent("""
     import sys

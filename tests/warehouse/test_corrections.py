@@ -5,12 +5,12 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from warehouse_kit import NOW, taken
 
 from pipelines.warehouse import history, load, tables
 from schemas.inputs import SOURCE_CORRECTIONS
 from schemas.published import CORRECTED_ROW
 from schemas.validate import polars_schema, validate_typed
+from tests.builders.taken_files import NOW, taken
 
 FIRST = date(2026, 1, 10)
 

@@ -9,7 +9,6 @@ from pathlib import Path
 import duckdb
 import polars as pl
 import pytest
-from published_case import published_tables, run_row, typed
 
 from pipelines.errors import CheckFailedError, InputError, KitfareError
 from pipelines.settings import Workspace
@@ -19,6 +18,7 @@ from schemas.columns import COLUMNS
 from schemas.inputs import WORKSPACE_TABLES
 from schemas.published import ALL_PUBLISHED, CHECK_RESULT, MODEL_COST, REFRESH_RUN
 from schemas.validate import polars_schema
+from tests.builders.published.small_night import published_tables, run_row, typed
 
 
 @pytest.fixture(scope="module")

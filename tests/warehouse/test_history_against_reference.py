@@ -6,13 +6,13 @@ from datetime import timedelta
 from random import Random
 
 import pytest
-from history_cases import DAYS, FIRST, KEYS, Case, compared, expected, fold_in_batches, random_case
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from reference_fold import File, Row, reference_fold
 
 from schemas.published import INTAKE_FILE
-from tests.length import examples
+from tests.builders.histories import DAYS, FIRST, KEYS, Case, compared, expected, fold_in_batches, random_case
+from tests.builders.length import examples
+from tests.oracle.reference_fold import File, Row, reference_fold
 
 QUICK = settings(max_examples=examples(8, 15), deadline=None, suppress_health_check=list(HealthCheck))
 LONG = settings(max_examples=examples(4, 150), deadline=None, suppress_health_check=list(HealthCheck))

@@ -8,19 +8,21 @@ import time
 from pathlib import Path
 
 import pytest
-from killed_work import FILE_COUNT, load_and_fold
 
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, tables
 from pipelines.warehouse.query import run_query
-from tests.length import examples
+from tests.builders.length import examples
+from tests.builders.programs.killed_work import FILE_COUNT, load_and_fold
 
 pytestmark = pytest.mark.slow
-WORK = Path(__file__).with_name("killed_work.py")
+ROOT = Path(__file__).resolve().parents[2]
+WORK = "tests.builders.programs.killed_work"
 
 
 def at_work(kind: str, folder: Path) -> subprocess.Popen:
-    process = subprocess.Popen([sys.executable, str(WORK), kind, str(folder)], stdout=subprocess.PIPE, text=True)
+    command = [sys.executable, "-m", WORK, kind, str(folder)]
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
     assert process.stdout.readline() == "at work\n"
     return process
 

@@ -7,12 +7,12 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from warehouse_kit import NOW, OFFER, Taken, failures_of, held_keys_of, parents_of, summaries, taken
 
 from pipelines.errors import InputError, UnreadableFileError
 from pipelines.warehouse import history, load, market, tables
 from schemas.published import HELD_ROW, INTAKE_FILE
 from schemas.validate import validate_typed
+from tests.builders.taken_files import NOW, OFFER, Taken, failures_of, held_keys_of, parents_of, summaries, taken
 
 TABLES = ("received_file", "price_observation", "summary_observation", "held_failure", "held_key", "mended_record",
           "file_to_fold")  # fmt: skip

@@ -4,11 +4,11 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from warehouse_kit import NOW, failures_of, held_keys_of, parents_of, taken
 
 from pipelines.warehouse import history, load, market
 from schemas.published import PRICE_HISTORY
 from schemas.validate import polars_schema
+from tests.builders.taken_files import NOW, failures_of, held_keys_of, parents_of, taken
 
 OTHERS = [{"part_code": f"other{n}"} for n in range(4)]
 

@@ -5,11 +5,11 @@ from decimal import Decimal
 
 import duckdb
 import polars as pl
-from warehouse_kit import OFFER
 
 from pipelines.warehouse.partitions import write_partitions
 from schemas.published import PRICE_HISTORY
 from schemas.validate import polars_schema
+from tests.builders.taken_files import OFFER
 
 
 def spell(part, start, end=None, confirmed=None, price="0.1"):

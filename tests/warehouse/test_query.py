@@ -5,11 +5,11 @@ import time
 
 import polars as pl
 import pytest
-from published_case import published_tables
 
 from pipelines.errors import KitfareError, UsageError
 from pipelines.warehouse import generation, query
 from pipelines.warehouse.query import asking, run_query
+from tests.builders.published.small_night import published_tables
 
 
 @pytest.fixture(scope="module")

@@ -5,10 +5,10 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from warehouse_kit import NOW, taken
 
 from pipelines.trends.suspects import CANDIDATE_COLUMNS
 from pipelines.warehouse import history, load, market, screening
+from tests.builders.taken_files import NOW, taken
 
 
 def take(con, file_hash, day, *offers):

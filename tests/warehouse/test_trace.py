@@ -6,7 +6,6 @@ from datetime import date
 from decimal import Decimal
 
 import pytest
-from published_case import published_tables, typed
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -14,6 +13,7 @@ from pipelines.cli.trace import _first_buyer
 from pipelines.settings import Workspace
 from pipelines.warehouse import generation
 from schemas.published import CORRECTED_ROW
+from tests.builders.published.small_night import published_tables, typed
 
 
 @pytest.fixture(scope="module")

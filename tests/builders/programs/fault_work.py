@@ -16,7 +16,7 @@ from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, load, query, screening
 
 PRELOADED = [
-    "fault_work",
+    "tests.builders.programs.fault_work",
     "pipelines.costing.planner.mip",
     "pipelines.costing.night",
     "pipelines.reporting.charts",

@@ -1,4 +1,4 @@
-"""Work for a process of its own, which a test kills: `python killed_work.py load|publish FOLDER`."""
+"""Work for a process of its own, which a test kills: `python -m tests.builders.programs.killed_work load|publish FOLDER`."""
 
 import sys
 import time
@@ -6,10 +6,10 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import polars as pl
-from warehouse_kit import NOW, OFFER, POSITIONS, Taken
 
 from schemas.inputs import PRICE_EXPORT
 from schemas.validate import polars_schema
+from tests.builders.taken_files import NOW, OFFER, POSITIONS, Taken
 
 FILE_COUNT = 30
 LISTING_COUNT = 3000
@@ -57,11 +57,10 @@ def load_and_fold(folder: Path) -> None:
 
 def publish_for_ever(folder: Path) -> None:
     """Build and publish one generation after another, as refreshes do."""
-    from published_case import published_tables, run_row, typed
-
     from pipelines.settings import Workspace
     from pipelines.warehouse import generation
     from schemas.published import REFRESH_RUN
+    from tests.builders.published.small_night import published_tables, run_row, typed
 
     workspace, tables = Workspace(folder), published_tables()
     generation.clean_leftovers(workspace)

@@ -9,7 +9,6 @@ from decimal import Decimal
 from typing import Any
 
 import polars as pl
-from sample_outlook import outlook_tables
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
@@ -45,6 +44,7 @@ from schemas.published import (
 )
 from schemas.savings import SAVING_CONTRACTS
 from schemas.validate import empty_frame, polars_schema, validate_typed
+from tests.builders.published.sample_outlook import outlook_tables
 
 TODAY = date(2026, 11, 25)
 TITLES = ("Harbour crane", "Night ferry", "Tin lantern", "Clock tower", "Paper kite", "Lighthouse", "Windmill")

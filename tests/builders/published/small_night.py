@@ -5,10 +5,6 @@ from decimal import Decimal
 from pathlib import Path
 
 import polars as pl
-from buying_case import buying_tables
-from outlook_case import outlook_tables
-from savings_case import savings_tables
-from warehouse_kit import NOW, failures_of, held_keys_of, taken
 
 from pipelines.warehouse import connect, history, load, tables
 from schemas.inputs import MAKE_UPS
@@ -22,6 +18,10 @@ from schemas.published import (
     UNFILLED_LINE,
 )
 from schemas.validate import polars_schema
+from tests.builders.published.small_buying import buying_tables
+from tests.builders.published.small_outlook import outlook_tables
+from tests.builders.published.small_savings import savings_tables
+from tests.builders.taken_files import NOW, failures_of, held_keys_of, taken
 
 DAY = date(2026, 1, 20)
 PLAN = {"priced_on": DAY, "model_code": "mill", "scenario_code": "freed", "buyer_code": "home"}
