@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import MARKED_PATHS
+
 ROOT = Path(__file__).resolve().parent.parent
 MODULES = sorted([*(ROOT / "pipelines").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
 
@@ -107,4 +109,15 @@ def test_no_machine_paths_and_no_download_addresses():
         for number, line in enumerate(path.read_text(encoding="utf-8", errors="replace").splitlines(), 1):
             if forbidden.search(line):
                 found.append(f"{path.relative_to(ROOT)}:{number}")
+    assert not found, found
+
+
+def test_every_marked_path_exists():
+    assert MARKED_PATHS and not [path for path in MARKED_PATHS if not (ROOT / path).exists()]
+
+
+def test_tests_are_marked_by_their_path_only():
+    """tests/conftest.py says which files are slow, open a browser or start a server."""
+    by_hand = re.compile(r"\bmark\.(slow|browser|flows)\b")
+    found = [path for path in (ROOT / "tests").rglob("*.py") if by_hand.search(path.read_text(encoding="utf-8"))]
     assert not found, found

@@ -6,8 +6,6 @@ from tests.browser.accessibility import CONTRAST, problems, shorten, violations
 from tests.browser.test_pages_in_browser import PAGES, Visit
 from tests.builders.length import examples
 
-pytestmark = pytest.mark.browser
-
 BAD = """<!DOCTYPE html><title> </title><body><p style="color:#999;background:#fff">pale</p><main><h2>late</h2><h4></h4>
 <table><tr><td>a</td></tr></table><table><caption>c</caption><thead><tr><th>a</th></tr></thead></table><img src="data:,"><svg></svg>
 <div role="img" aria-label="short"></div><figure></figure><p>words <a href="y" style="text-decoration:none">plain</a> words</p><input>

@@ -10,8 +10,6 @@ from playwright.sync_api import Error
 
 from pipelines.reporting.charts import Line, line_chart
 
-pytestmark = pytest.mark.browser
-
 PAGES = (
     "index.html",
     "comparison.html",

@@ -21,7 +21,6 @@ from tests.oracle.independent_program import best_cost
 TOLERANCE = 1e-5
 
 
-@pytest.mark.slow
 @settings(
     max_examples=examples(40, 150),
     deadline=None,
@@ -39,7 +38,6 @@ def test_the_second_program_itself_agrees_with_brute_force(problem):
     assert math.isclose(value, float(cost), abs_tol=TOLERANCE)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("rule_share", [0.0, 0.5, 1.0])
 def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
@@ -56,7 +54,6 @@ def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
     assert bound <= float(solution.cost) + TOLERANCE
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed):
     """Steps are as the generator draws them; the vendor forced is one that the plan without the rule leaves out."""

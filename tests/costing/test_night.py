@@ -205,25 +205,3 @@ def test_errors_travel_between_processes():
         assert type(error) is kind
         assert (error.what, error.where, error.next_step, error.state) == ("what", "where", "next", "state")
         assert str(error) == str(kind("what", where="where", next_step="next", state="state"))
-
-
-@pytest.mark.slow
-def test_several_processes_make_the_same_plans(tmp_path):
-    alone = night_of(tmp_path / "one", days=(DAY, OCTOBER))
-    together = night_of(tmp_path / "two", workspace(workers=2), days=(DAY, OCTOBER))
-    assert same(together, alone)
-    kept = [sorted(path.name for path in (tmp_path / name / "plans").iterdir()) for name in ("one", "two")]
-    assert kept[0] == kept[1] and len(kept[0]) == 8
-
-
-@pytest.mark.slow
-def test_an_error_in_a_worker_reaches_the_caller(tmp_path, monkeypatch):
-    """The parent's own look at demand is switched off, so that the amendment is first met by a worker."""
-    wrong = make_model(
-        [line(1, "brick", "red", 4)],
-        amendments=[{"line_number": 1, "amendment_action": "add", "part_code": "x", "quantity": 1}],
-    )
-    monkeypatch.setattr(night, "_reduced", lambda inputs, model, day, given: (given, model.model_code))
-    with pytest.raises(InputError) as refused:
-        night_of(tmp_path, workspace(workers=2, models=(wrong, HOUSE)), days=(DAY,))
-    assert "line 1" in refused.value.what

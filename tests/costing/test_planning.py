@@ -1,83 +1,23 @@
 from datetime import date
 from decimal import Decimal
-from fractions import Fraction
 
-import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.costing import planning
-from pipelines.costing.planner import mip
-from pipelines.costing.planning import plan_model
-from pipelines.errors import PlanRefusedError
 from pipelines.settings import Buyer, Discount, Instructions, Scenario
-from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
-from schemas.validate import validate_typed
 from tests.builders.length import examples
 from tests.builders.markets import (
-    BUYER,
     DAY,
     freedom,
     line,
-    make_inputs,
     make_market,
     make_model,
-    make_summaries,
     offer,
     terms,
     vendor,
 )
-
-ORDER = ["vendor_code", "order_number"]
-CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
-
-
-def planned(model, market, day=DAY, buyer=BUYER, last_seen=None, scenarios=(), **tables):
-    inputs = make_inputs((model,), (buyer,), scenarios, **tables)
-    seen = market if last_seen is None else last_seen
-    found = plan_model(inputs, model, day, buyer, market, seen, make_summaries(), "standard")
-    assert list(found.tables) == [contract.name for contract in CONTRACTS]
-    for contract in CONTRACTS:
-        assert validate_typed(contract, found.tables[contract.name], where="test").equals(found.tables[contract.name])
-    check_sums(found.tables)
-    return found
-
-
-def check_sums(tables):
-    """What must add up in any plan."""
-    cost, vendors, purchases = tables["model_cost"], tables["plan_vendor"], tables["plan_purchase"]
-    lines, unfilled = tables["plan_line"], tables["unfilled_line"]
-    for row in cost.iter_rows(named=True):
-        of = pl.col("scenario_code") == row["scenario_code"]
-        parts = ("goods", "shipping", "handling", "tax")
-        assert row["landed_cost"] == sum(row[part] for part in parts)
-        for part in (*parts, "landed_cost"):
-            assert row[part] == sum(vendors.filter(of)[part], Decimal(0)), part
-        assert row["vendor_count"] == vendors.filter(of).height == purchases.filter(of).n_unique(ORDER)
-        assert row["complete_cost"] == row["landed_cost"] + row["unfilled_estimate"]
-        assert row["unfilled_estimate"] == sum(unfilled.filter(of)["unfilled_estimate"], Decimal(0))
-        assert row["unfilled_piece_count"] == unfilled.filter(of)["unfilled_piece_count"].sum()
-        assert row["spare_piece_count"] == purchases.filter(of)["spare_piece_count"].sum()
-        assert row["lower_bound"] <= row["landed_cost"]
-        assert row["gap_pct"] >= 0
-        assert vendors.filter(of)["bought_piece_count"].sum() == purchases.filter(of)["bought_piece_count"].sum()
-        bought = lines.filter(of & (pl.col("vendor_code") != ""))
-        assert bought["quantity"].sum() == purchases.filter(of)["used_piece_count"].sum()
-        on_hand = lines.filter(of & (pl.col("vendor_code") == ""))
-        assert on_hand["quantity"].sum() == row["on_hand_piece_count"]
-        if not lines.filter(of & (pl.col("make_up_code") != "")).height:
-            assert row["piece_count"] == lines.filter(of)["quantity"].sum() + row["unfilled_piece_count"]
-        assert (row["plan_status"] in ("partial", "refused")) == (row["unfilled_piece_count"] > 0)
-
-
-def costs(found):
-    return dict(found.tables["model_cost"].select("scenario_code", "landed_cost").iter_rows())
-
-
-def only(found, scenario="freed", table="model_cost"):
-    rows = found.tables[table].filter(pl.col("scenario_code") == scenario).to_dicts()
-    return rows[0] if table == "model_cost" else rows
+from tests.costing.planned_costs import TILL, Other, costs, only, planned, refuse
 
 
 def test_every_scenario_has_a_row_and_freedom_pays():
@@ -168,9 +108,6 @@ def test_nothing_on_offer_at_all():
     assert costs(found) == dict.fromkeys(costs(found), Decimal(0))
     assert found.tables["plan_vendor"].height == found.tables["plan_line"].height == 0
     assert only(found)["oldest_offer_on"] is None
-
-
-TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]}
 
 
 def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them():
@@ -283,124 +220,6 @@ def test_what_the_instructions_cost(currency, discounts, day, expected):
 
 def test_no_instructions_no_cost():
     assert only(planned(make_model([line(1, "brick", "red", 1)]), make_market()))["instructions_cost"] is None
-
-
-def refuse(monkeypatch, change):
-    real = planning.mip.solve
-    monkeypatch.setattr(planning.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start)))
-
-
-class Other:
-    """A solution with some attributes replaced, without the solution class's own checks."""
-
-    def __new__(cls, solution, **changed):
-        from dataclasses import replace
-
-        return replace(solution, **changed)
-
-
-@pytest.mark.parametrize(
-    "change,words",
-    [
-        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "receipt"),
-        (lambda s: Other(s, lower_bound=Fraction(-1)), "lower bound"),
-        (lambda s: Other(s, purchases=s.purchases.with_columns(pl.col("quantity") * 1000)), ""),
-        (
-            lambda s: Other(s, purchases=s.purchases.clear(), cost=Fraction(0), lower_bound=Fraction(0)),
-            "can't be bought",
-        ),
-        (lambda s: Other(s, unfilled=s.allocations.select("portion_index", "quantity")), "accounted"),
-    ],
-    ids=["cost", "bound", "stock", "used but not bought", "balance"],
-)
-def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, change, words):
-    refuse(monkeypatch, change)
-    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
-    row = only(found)
-    assert row["plan_status"] == "refused"
-    assert (row["landed_cost"], row["unfilled_piece_count"], row["vendor_count"]) == (0, 4, 0)
-    assert row["complete_cost"] == row["unfilled_estimate"] == Decimal("0.40")
-    assert found.tables["plan_purchase"].height == 0
-    told = only(found, table="unfilled_line")[0]["what_would_help"]
-    assert told.startswith("the plan failed a check") and words in told
-
-
-def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
-    def refusing(*_):
-        raise PlanRefusedError("the bound lies above a known plan")
-
-    monkeypatch.setattr(planning.mip, "solve", refusing)
-    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
-    assert set(found.tables["model_cost"]["plan_status"]) == {"refused"}
-    assert only(found, table="unfilled_line")[0]["what_would_help"] == "the bound lies above a known plan"
-
-
-def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
-    """An optimiser that does badly where it has more to choose from must not make freedom look dear."""
-    real = planning.mip.solve
-
-    def lazy(problem, effort, start=None):
-        colours = problem.uses.filter(pl.col("colour_code") == "blue")
-        if not colours.height:
-            return real(problem, effort)
-        narrowed = problem.uses.filter(pl.col("colour_code") == "blue")
-        from dataclasses import replace
-
-        found = real(replace(problem, uses=narrowed), effort)
-        return replace(found, lower_bound=Fraction(0), is_proven=False)
-
-    monkeypatch.setattr(planning.mip, "solve", lazy)
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
-    found = planned(model, make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.90")))
-    assert len(set(costs(found).values())) == 1
-    row = only(found)
-    assert (row["plan_status"], row["lower_bound"], row["gap_pct"]) == ("bounded", 0, float("inf"))
-
-
-def test_starts_are_plans_of_narrower_rules(monkeypatch):
-    real, starts = planning.mip.solve, []
-
-    def watched(problem, effort, start=None):
-        starts.append(None if start is None else start.cost)
-        return real(problem, effort, start)
-
-    monkeypatch.setattr(planning.mip, "solve", watched)
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
-    planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
-    assert starts == [None, 2]
-
-
-@pytest.mark.parametrize(
-    ("counter_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
-)
-def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, counter_price, offers, best):
-    """Freed is planned only where the plan of any mix buys at the counter. Its bound holds for fewer vendors."""
-    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
-    market = make_market(
-        offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", counter_price)
-    )  # fmt: skip
-    sizes, solve = [], mip.solve
-    monkeypatch.setattr(
-        mip, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or solve(problem, *rest)
-    )
-    found = planned(model, market, **TILL)
-    assert sizes == offers  # listed, best, the counter's order, and freed
-    assert costs(found) | {"counter_first": 0} == {
-        "listed": Decimal("2.00"), "freed": Decimal("1.60"), "counter_some": Decimal("1.60"), "best": Decimal(best),
-        "counter_first": 0,
-    }  # fmt: skip
-    assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))
-
-
-def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule():
-    """The listed plan has two colours, so it can't start or replace a plan that wants one."""
-    freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
-    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], freedoms)
-    market = make_market(
-        offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.10"), offer("b", "brick", "grey", "0.50")
-    )
-    found = planned(model, market)
-    assert {row["colour_code"] for row in only(found, "freed", "plan_line")} in ({"red"}, {"blue"})
 
 
 def test_a_time_limit_is_passed_on(monkeypatch):

@@ -36,7 +36,6 @@ def assert_bounded(problem, expanded, solution, best):
         assert not solution.is_proven or solution.cost + bother == cost
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(150, 1500), **QUIET)
 @given(problems_with_orders())
 def test_small_markets_with_several_orders_are_planned_exactly(problem):
@@ -51,7 +50,6 @@ def test_small_markets_with_several_orders_are_planned_exactly(problem):
     assert_sound(problem, expanded, solution)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(60, 600), **QUIET)
 @given(problems_with_orders(rules=False))
 def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
@@ -62,7 +60,6 @@ def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
     assert_sound(problem, expanded, solution)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(100, 1000), **QUIET)
 @given(problems_with_orders())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
@@ -76,7 +73,6 @@ def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     assert_bounded(problem, expanded, solution, best)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(60, 600), **QUIET)
 @given(problems_with_orders())
 def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem):

@@ -14,8 +14,6 @@ from pipelines.warehouse.query import run_query
 from schemas.inputs import COLOURS
 from tests.builders.workspaces import export, make_workspace
 
-pytestmark = pytest.mark.slow
-
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 FOREIGN = (
     "Preisliste Südhang;;;;\r\nArt. Nr;Farbton;Preis €;Bestand;Stand\r\n"

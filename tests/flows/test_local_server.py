@@ -1,16 +1,15 @@
 """The workspace's own server: found when it is up, never believed when it is not, and gone when its parent is."""
 
 import os
-import signal
 import subprocess
 import sys
 import time
 
 import pytest
 
-from pipelines.errors import BusyError, KitfareError
+from pipelines.errors import KitfareError
 from pipelines.flows import local_prefect
-from pipelines.flows.local_prefect import own_server, running_server, stay_local, use_server
+from pipelines.flows.local_prefect import own_server, running_server, stay_local
 from pipelines.settings import Workspace
 
 HOLD = (
@@ -72,29 +71,4 @@ def test_a_server_that_never_answers_is_stopped(place, monkeypatch):
     with pytest.raises(KitfareError, match="does not come up"), own_server(place, "INFO"):
         pytest.fail("it never answered")
     assert time.monotonic() - began < local_prefect.STOP_TIMEOUT_SECONDS
-    assert running_server(place) is None
-
-
-@pytest.mark.flows
-@pytest.mark.slow
-def test_one_server_for_a_workspace_that_ends_with_its_parent(place):
-    holder = hold_server(place)
-    try:
-        url = running_server(place)
-        assert url.startswith("http://127.0.0.1:") and local_prefect._answers(url)
-        with pytest.raises(BusyError, match="already") as caught, own_server(place, "INFO"):
-            pytest.fail("a second server came up")
-        assert caught.value.where == url
-        with use_server(place):
-            assert os.environ["PREFECT_API_URL"] == url
-        assert running_server(place) == url, "a server that is used is not stopped by its user"
-    finally:
-        holder.send_signal(signal.SIGKILL)
-        holder.wait()
-    deadline = time.monotonic() + 15
-    while local_prefect._answers(url) and time.monotonic() < deadline:
-        time.sleep(0.1)
-    assert not local_prefect._answers(url), "the server outlived the process that needs it"
-    while running_server(place) and time.monotonic() < deadline:
-        time.sleep(0.1)
     assert running_server(place) is None

@@ -16,8 +16,6 @@ import pytest
 from tests.builders.programs import trivial_steps
 from tests.builders.workspaces import make_workspace
 
-pytestmark = [pytest.mark.flows, pytest.mark.slow]
-
 HERE = Path(__file__).parent
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 

@@ -5,15 +5,12 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import duckdb
 import pytest
 
 from tests.builders.workspaces import export, make_workspace
-
-pytestmark = pytest.mark.slow
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
@@ -128,27 +125,3 @@ def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
     assert not place.published.exists()
     again = kitfare(place, "refresh")
     assert again.returncode == 0 and table_of(again)["listed"] == "8.80"
-
-
-@pytest.mark.flows
-def test_with_prefect_errors_and_ctrl_c_are_the_same(place):
-    settings = place.models / "hut" / "model.toml"
-    good = settings.read_text()
-    settings.write_text(good + "colour = 1\n")
-    plain, recorded = kitfare(place, "refresh"), kitfare(place, "refresh", "--prefect")
-    assert plain.returncode == recorded.returncode == 3
-    assert "Traceback" not in recorded.stderr
-    assert plain.stderr.partition("read the workspace ...")[2] == recorded.stderr.partition("read the workspace ...")[2]
-
-    settings.write_text(good)
-    process = subprocess.Popen([KITFARE, "refresh", "--prefect"], stderr=subprocess.PIPE, text=True, cwd=place.root)
-    for line in process.stderr:
-        if line.startswith("fold the price history"):
-            process.send_signal(signal.SIGINT)
-            break
-    began = time.monotonic()
-    rest = process.communicate(timeout=90)[1]
-    assert process.returncode == 130, rest
-    assert "Interrupted" in rest and "Traceback" not in rest
-    assert time.monotonic() - began < 30
-    assert kitfare(place, "refresh").returncode == 0

@@ -14,8 +14,6 @@ import pytest
 from pipelines.flows.local_prefect import running_server
 from tests.builders.workspaces import make_workspace
 
-pytestmark = [pytest.mark.flows, pytest.mark.slow]
-
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
 

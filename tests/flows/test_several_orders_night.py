@@ -1,7 +1,6 @@
 """A night with a vendor that takes several orders: every check of the refresh holds, and readers are told of each order."""
 
 import polars as pl
-import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -10,7 +9,6 @@ from tests.builders.workspaces import export, make_workspace
 TERMS = "vendor_code,shipping_charge,maximum_piece_count,maximum_order_count\nnorth,4,6,3\nsouth,6,,\n"
 
 
-@pytest.mark.slow
 def test_a_night_with_several_orders_at_one_vendor(tmp_path):
     """Ten small blocks at north, six to an order: two parcels at 4; the long ones from south."""
     workspace = make_workspace(tmp_path / "ws")

@@ -1,12 +1,8 @@
 """A suspicious price from the inbox to the published tables, and a user who says that it is right."""
 
-import pytest
-
 from pipelines.flows.nightly import refresh
 from pipelines.warehouse import generation, query
 from tests.builders.workspaces import export, make_workspace
-
-pytestmark = pytest.mark.slow
 
 
 def ask(place, sql):

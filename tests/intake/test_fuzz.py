@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from pipelines.errors import KitfareError
 from pipelines.intake.draft import draft_profile
 from pipelines.intake.readers import ReadOptions, read_as_text
-from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv, write_xlsx
+from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv
 from tests.builders.length import examples
 
 TRIED: Counter[str] = Counter()
@@ -109,14 +109,6 @@ def changed(data: bytes, edits, cut: float) -> bytes:
 @given(st.sampled_from(["csv", "csv.gz", "parquet", "jsonl"]), changes, st.sampled_from([1.0, 1.0, 1.0, 0.9, 0.5, 0.1]))
 def test_good_files_with_some_bytes_changed(folder, seeds, kind, edits, cut):
     judged(folder, changed(seeds[kind], edits, cut), kind)
-
-
-@pytest.mark.slow
-@limits(2, 60)
-@given(changes, st.sampled_from([1.0, 1.0, 0.9]))
-def test_spreadsheets_with_some_bytes_changed(folder, edits, cut):
-    path = write_xlsx(folder / "seed.xlsx", {"P": [list(OUR_HEADER), list(OUR_ROW)]})
-    judged(folder, changed(path.read_bytes(), edits, cut), "xlsx")
 
 
 @limits(25, 1_000)

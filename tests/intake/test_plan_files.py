@@ -1,9 +1,7 @@
 """The files of ``kitfare plan``: what is wrong is said by file, line and column, and nothing is lost in silence."""
 
-import time
 from datetime import date
 
-import polars as pl
 import pytest
 
 from pipelines.errors import InputError, KitfareError, UsageError
@@ -301,38 +299,3 @@ def test_every_error_is_one_of_ours(tmp_path):
         for text in ("\0", "{}", "a;b\n1\n", '"', "PAR1", "PK\x03\x04", ",,,\n,,,\n", "vendor_code\n" * 3):
             with pytest.raises(KitfareError):
                 read(tmp_path, **{name: text})
-
-
-@pytest.fixture(scope="module")
-def many_offers(tmp_path_factory):
-    """300,000 offers as CSV and as Parquet, and needs and terms that go with them."""
-    folder = tmp_path_factory.mktemp("many")
-    number = pl.int_range(300_000, eager=True)
-    frame = pl.DataFrame(
-        {
-            "vendor_code": "v" + (number % 60).cast(pl.String),
-            "part_code": (number // 60 % 500).cast(pl.String).str.zfill(5),
-            "colour_code": "c" + (number // 30_000).cast(pl.String),
-            "condition": pl.repeat("new", 300_000, eager=True),
-            "unit_price": (number % 997 + 1).cast(pl.Decimal(18, 6)) / 1000,
-            "currency_code": pl.repeat("EUR", 300_000, eager=True),
-            "quantity_available": number % 400,
-        }
-    )
-    frame.write_csv(folder / "offers.csv")
-    frame.write_parquet(folder / "offers.parquet")
-    (folder / "needs.csv").write_text("line_number,part_code,colour_code,quantity\n1,00001,c1,20\n", encoding="utf-8")
-    rows = "".join(f"v{code},2\n" for code in range(60))
-    (folder / "terms.csv").write_text(f"vendor_code,shipping\n{rows}", encoding="utf-8")
-    return folder
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("suffix", "seconds"), [("csv", 6), ("parquet", 4)])
-def test_many_offers_are_read_quickly(many_offers, suffix, seconds):
-    """Processor time of reading and checking 300,000 offers, on a machine half as fast as an ordinary one."""
-    paths = PlanPaths(many_offers / "needs.csv", many_offers / f"offers.{suffix}", many_offers / "terms.csv", {})
-    began = time.process_time()
-    found = read_plan_files(paths, SCENARIO, None, DAY)
-    assert time.process_time() - began < seconds
-    assert found.offers.height == 300_000 - 750

@@ -4,7 +4,6 @@ from datetime import date
 from decimal import Decimal
 
 import polars as pl
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -186,18 +185,3 @@ def test_no_row_is_lost(tmp_path, rows):
 
 def test_a_held_file_is_a_value_of_its_own():
     assert TakenFile("", "x").rows.is_empty() and TakenFile("", "x").held_text.is_empty()
-
-
-@pytest.mark.slow
-def test_a_million_rows_in_seconds(tmp_path):
-    import time
-
-    body = "".join(
-        f"north,{n:07d},c{n % 60},new,0.{n % 9999 + 1:04d},EUR,{n % 500},2026-10-31,full\n" for n in range(1_000_000)
-    )
-    path = write_text(tmp_path / "north.csv", ",".join(OUR_HEADER) + "\n" + body)
-    began = time.process_time()
-    assert read_as_text(path).frame.height == 1_000_000
-    reading = time.process_time() - began
-    assert take(path, tmp_path).rows.height == 1_000_000
-    assert reading < 10, f"reading took {reading:.1f} s"

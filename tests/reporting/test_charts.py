@@ -1,10 +1,7 @@
 """Charts: what is drawn, what is said in words, and that both come out the same everywhere."""
 
 import json
-import os
 import re
-import subprocess
-import sys
 from datetime import date
 
 import altair
@@ -133,19 +130,3 @@ def test_the_drawing_has_no_ids_no_links_and_follows_the_pages_colours():
 def test_lines_differ_by_dash_as_well_as_by_colour():
     lines = [Line(str(style), (1.0 + style,) * 6, style) for style in range(6)]
     assert len({line.dash for line in lines}) == len({line.colour for line in lines}) == 6
-
-
-@pytest.mark.slow
-def test_the_time_zone_of_the_machine_makes_no_difference():
-    code = (
-        "from datetime import date\nfrom pipelines.reporting.charts import Band, Line, line_chart\n"
-        "d = [date(2026, m, 1) for m in range(1, 5)]\n"
-        "print(line_chart('t', d, [Line('a', (1., 2., 3., 4.), 0)], str).svg)"
-    )
-    drawn = {
-        subprocess.run(
-            [sys.executable, "-c", code], env={**os.environ, "TZ": zone}, capture_output=True, text=True, check=True
-        ).stdout
-        for zone in ("UTC", "Asia/Tokyo", "America/New_York")
-    }
-    assert len(drawn) == 1 and "Jan 2026" in drawn.pop()

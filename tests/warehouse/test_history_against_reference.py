@@ -5,7 +5,6 @@ from dataclasses import replace
 from datetime import timedelta
 from random import Random
 
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -78,20 +77,6 @@ def test_the_fold_is_the_reference_fold(rng):
 @QUICK
 def test_order_of_arrival_and_number_of_folds_do_not_matter(rng):
     check_any_order(random_case(rng), rng)
-
-
-@pytest.mark.slow
-@given(st.randoms(use_true_random=True))
-@LONG
-def test_the_fold_is_the_reference_fold_at_length(rng):
-    check_against_reference(random_case(rng, most=12))
-
-
-@pytest.mark.slow
-@given(st.randoms(use_true_random=True))
-@LONG
-def test_order_of_arrival_and_number_of_folds_do_not_matter_at_length(rng):
-    check_any_order(random_case(rng, most=12), rng)
 
 
 def test_the_random_cases_reach_every_rule():

@@ -7,15 +7,12 @@ import sys
 import time
 from pathlib import Path
 
-import pytest
-
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, tables
 from pipelines.warehouse.query import run_query
 from tests.builders.length import examples
 from tests.builders.programs.killed_work import FILE_COUNT, load_and_fold
 
-pytestmark = pytest.mark.slow
 ROOT = Path(__file__).resolve().parents[2]
 WORK = "tests.builders.programs.killed_work"
 

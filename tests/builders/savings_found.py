@@ -1,0 +1,64 @@
+"""Savings of a small workspace, worked out and read off."""
+
+from dataclasses import replace
+
+import polars as pl
+
+from pipelines.costing.planning import plan_model
+from pipelines.insight.savings import freedom_savings
+from pipelines.settings import RefreshSettings
+from schemas.savings import SAVING_CONTRACTS
+from schemas.validate import polars_schema
+from tests.builders.markets import (
+    BUYER,
+    DAY,
+    line,
+    make_inputs,
+    make_summaries,
+    terms,
+    vendor,
+)
+
+PLATES = [line(9, "plate", "grey", 10)]
+
+
+def worked_out(model, market, last_seen=None, scenarios=(), workers=1, change=None, effort="standard", **tables):
+    """The savings' tables, and the plans' costs by scenario."""
+    inputs = make_inputs((model,), (BUYER,), scenarios, **tables)
+    refresh = RefreshSettings(workers=workers)
+    inputs = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
+    seen = market if last_seen is None else last_seen
+    plans = plan_model(inputs, model, DAY, BUYER, market, seen, make_summaries(), effort).tables
+    if change is not None:
+        plans = change(plans)
+    found = freedom_savings(inputs, market, plans, DAY)
+    for contract in SAVING_CONTRACTS:
+        assert found[contract.name].schema == polars_schema(contract)
+    return found
+
+
+def saved(found, view="fair", table="colour_flex_saving"):
+    rows = found[table].filter(pl.col("saving_view") == view)
+    return {row["line_number"]: row["saving"] for row in rows.iter_rows(named=True)}
+
+
+def told_apart(found, view="fair"):
+    rows = found["colour_flex_saving"].filter((pl.col("saving_view") == view) & pl.col("is_told_apart"))
+    return sorted(rows["line_number"])
+
+
+def costs(found, column="total_saving"):
+    return dict(found["freedom_cost"].select("freedoms_allowed", column).iter_rows())
+
+
+def of_scenario(model, market, scenario, **tables):
+    inputs = make_inputs((model,), **{name: list(rows) for name, rows in tables.items()})
+    cost = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables["model_cost"]
+    return cost.filter(pl.col("scenario_code") == scenario).row(0, named=True)
+
+
+def two_vendors(shipping):
+    return {
+        "vendors": [vendor("a"), vendor("b")],
+        "vendor_terms": [terms(code, shipping_charge=str(shipping)) for code in "ab"],
+    }

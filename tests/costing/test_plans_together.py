@@ -1,0 +1,123 @@
+"""What holds between the plans of several scenarios, and for plans that are refused."""
+
+from decimal import Decimal
+from fractions import Fraction
+
+import polars as pl
+import pytest
+
+from pipelines.costing import planning
+from pipelines.costing.planner import mip
+from pipelines.errors import PlanRefusedError
+from tests.builders.markets import (
+    freedom,
+    line,
+    make_market,
+    make_model,
+    offer,
+)
+from tests.costing.planned_costs import TILL, Other, costs, only, planned, refuse
+
+
+@pytest.mark.parametrize(
+    "change,words",
+    [
+        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "receipt"),
+        (lambda s: Other(s, lower_bound=Fraction(-1)), "lower bound"),
+        (lambda s: Other(s, purchases=s.purchases.with_columns(pl.col("quantity") * 1000)), ""),
+        (
+            lambda s: Other(s, purchases=s.purchases.clear(), cost=Fraction(0), lower_bound=Fraction(0)),
+            "can't be bought",
+        ),
+        (lambda s: Other(s, unfilled=s.allocations.select("portion_index", "quantity")), "accounted"),
+    ],
+    ids=["cost", "bound", "stock", "used but not bought", "balance"],
+)
+def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, change, words):
+    refuse(monkeypatch, change)
+    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
+    row = only(found)
+    assert row["plan_status"] == "refused"
+    assert (row["landed_cost"], row["unfilled_piece_count"], row["vendor_count"]) == (0, 4, 0)
+    assert row["complete_cost"] == row["unfilled_estimate"] == Decimal("0.40")
+    assert found.tables["plan_purchase"].height == 0
+    told = only(found, table="unfilled_line")[0]["what_would_help"]
+    assert told.startswith("the plan failed a check") and words in told
+
+
+def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
+    def refusing(*_):
+        raise PlanRefusedError("the bound lies above a known plan")
+
+    monkeypatch.setattr(planning.mip, "solve", refusing)
+    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
+    assert set(found.tables["model_cost"]["plan_status"]) == {"refused"}
+    assert only(found, table="unfilled_line")[0]["what_would_help"] == "the bound lies above a known plan"
+
+
+def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
+    """An optimiser that does badly where it has more to choose from must not make freedom look dear."""
+    real = planning.mip.solve
+
+    def lazy(problem, effort, start=None):
+        colours = problem.uses.filter(pl.col("colour_code") == "blue")
+        if not colours.height:
+            return real(problem, effort)
+        narrowed = problem.uses.filter(pl.col("colour_code") == "blue")
+        from dataclasses import replace
+
+        found = real(replace(problem, uses=narrowed), effort)
+        return replace(found, lower_bound=Fraction(0), is_proven=False)
+
+    monkeypatch.setattr(planning.mip, "solve", lazy)
+    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    found = planned(model, make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.90")))
+    assert len(set(costs(found).values())) == 1
+    row = only(found)
+    assert (row["plan_status"], row["lower_bound"], row["gap_pct"]) == ("bounded", 0, float("inf"))
+
+
+def test_starts_are_plans_of_narrower_rules(monkeypatch):
+    real, starts = planning.mip.solve, []
+
+    def watched(problem, effort, start=None):
+        starts.append(None if start is None else start.cost)
+        return real(problem, effort, start)
+
+    monkeypatch.setattr(planning.mip, "solve", watched)
+    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
+    assert starts == [None, 2]
+
+
+@pytest.mark.parametrize(
+    ("counter_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
+)
+def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, counter_price, offers, best):
+    """Freed is planned only where the plan of any mix buys at the counter. Its bound holds for fewer vendors."""
+    model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
+    market = make_market(
+        offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", counter_price)
+    )  # fmt: skip
+    sizes, solve = [], mip.solve
+    monkeypatch.setattr(
+        mip, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or solve(problem, *rest)
+    )
+    found = planned(model, market, **TILL)
+    assert sizes == offers  # listed, best, the counter's order, and freed
+    assert costs(found) | {"counter_first": 0} == {
+        "listed": Decimal("2.00"), "freed": Decimal("1.60"), "counter_some": Decimal("1.60"), "best": Decimal(best),
+        "counter_first": 0,
+    }  # fmt: skip
+    assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))
+
+
+def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule():
+    """The listed plan has two colours, so it can't start or replace a plan that wants one."""
+    freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
+    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], freedoms)
+    market = make_market(
+        offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.10"), offer("b", "brick", "grey", "0.50")
+    )
+    found = planned(model, market)
+    assert {row["colour_code"] for row in only(found, "freed", "plan_line")} in ({"red"}, {"blue"})

@@ -1,0 +1,20 @@
+"""Spreadsheets with some bytes changed are read or refused in words."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tests.builders.files import OUR_HEADER, OUR_ROW, write_xlsx
+from tests.intake.test_fuzz import changed, changes, judged, limits
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    return tmp_path_factory.mktemp("fuzz")
+
+
+@limits(2, 60)
+@given(changes, st.sampled_from([1.0, 1.0, 0.9]))
+def test_spreadsheets_with_some_bytes_changed(folder, edits, cut):
+    path = write_xlsx(folder / "seed.xlsx", {"P": [list(OUR_HEADER), list(OUR_ROW)]})
+    judged(folder, changed(path.read_bytes(), edits, cut), "xlsx")

@@ -1,0 +1,20 @@
+"""The pages of the sample night, written once."""
+
+import pytest
+
+from pipelines.reporting.order_lists import write_order_lists
+from pipelines.reporting.pages import write_pages
+from tests.builders.published.sample_night import sample
+
+
+@pytest.fixture(scope="session")
+def night():
+    return sample()
+
+
+@pytest.fixture(scope="session")
+def folder(night, tmp_path_factory):
+    place = tmp_path_factory.mktemp("generation")
+    write_pages(*night, place)
+    write_order_lists(night[0], place)
+    return place

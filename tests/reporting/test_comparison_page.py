@@ -1,0 +1,132 @@
+"""What the comparison of models says."""
+
+import re
+from datetime import date
+from decimal import Decimal
+
+import polars as pl
+
+from pipelines.reporting.costs import comparison_table
+from pipelines.reporting.facts import Facts, ranked, saving
+from pipelines.reporting.pages import write_pages
+from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
+from tests.builders.published.sample_night import sample
+
+
+def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder, night):
+    page = Page(folder / "comparison.html")
+    for word in ("lower bound", "gap", "optimal", "proven", "solver", "branch"):
+        assert not re.search(rf"\b{word}\b", page.shown, re.I), word
+    facts = Facts(*night)
+    order = [facts.scenario_title(plan["scenario_code"]) for plan in ranked(facts.plans("m00", "inland"))]
+    block = page.shown.partition("Ways of buying, in EUR")[2]
+    assert [block.index(title) for title in order] == sorted(block.index(title) for title in order)
+    listed = facts.plan("m00", "inland", "listed")
+    assert f"{listed['landed_cost']:.2f}†" in block, "a landed cost at unequal fill is marked"
+    assert block.partition("Night ferry")[0].count("†") == 1
+    assert "† Buys fewer pieces than another row" in block
+    overview = page.shown.partition("Ways of buying, in EUR")[0]
+    assert f"{listed['complete_cost']:.2f}*" in overview and "* Some pieces can't be bought today" in overview
+
+
+def test_marks_are_explained_only_where_they_are_used(tmp_path):
+    tables, inputs = sample(titles=["Crane"], month_count=1, with_missing=False)
+    write_pages(tables, inputs, tmp_path, months=())
+    for ending in (".html", ".md"):
+        text = (tmp_path / f"comparison{ending}").read_text(encoding="utf-8")
+        assert "†" not in text and "an estimate for them is included" not in text
+
+
+def test_equal_costs_share_a_rank(night):
+    facts = Facts(*night)
+    plans = facts.plans("m00", "inland")
+    same = [{**plan, "complete_cost": Decimal(9)} if plan["scenario_code"] != "listed" else plan for plan in plans]
+    table = comparison_table(facts, same, None, "Ways")
+    assert [row[2] for row in table.rows] == ["1", "1", "1", "1", "5"]
+
+
+def test_plans_without_any_price_for_some_pieces_rank_last(night, tmp_path):
+    tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=3, unfilled_piece_count=3)
+    facts = Facts(tables, night[1])
+    best = facts.plan("m00", "inland", "best")
+    assert min(facts.plans("m00", "inland"), key=lambda plan: plan["complete_cost"]) == best
+    assert ranked(facts.plans("m00", "inland"))[-1] == best
+    assert saving(facts.plan("m00", "inland", "listed"), best) is None
+    write_pages(tables, night[1], tmp_path, months=())
+    assert f"at least {best['complete_cost']:.2f}" in sheet_text(tmp_path, "m00")
+
+
+def test_a_cost_without_enough_prices_is_withheld(night, tmp_path):
+    tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=60, unfilled_piece_count=60)
+    write_pages(tables, night[1], tmp_path, months=["2026-11"])
+    best = Facts(tables, night[1]).plan("m00", "inland", "best")
+    assert "withheld" in sheet_text(tmp_path, "m00")
+    assert f"Cheapest mix {best['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
+    assert f"{best['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
+
+
+def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night, tmp_path):
+    tables = with_plan(night[0], TODAY_BEST, plan_status="refused", complete_cost=Decimal("77.77"))
+    write_pages(tables, night[1], tmp_path, months=["2026-11"])
+    facts = Facts(tables, night[1])
+    for page in ("index.html", "comparison.html", "sheets/m00.html", "reports/2026-11.html"):
+        assert "77.77" not in Page(tmp_path / page).shown, page
+    assert "Cheapest mix refused by a check" in sheet_text(tmp_path, "m00")
+    assert (
+        f"{facts.plan('m00', 'inland', 'freed')['complete_cost']:.2f} (Hidden parts in any colour)"
+        in Page(tmp_path / "index.html").shown
+    )
+    assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
+
+
+def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_saving(night, tmp_path):
+    """As listed 31 pieces of m01 are missing and cost little by their estimate; the others buy all of them."""
+    of_m01 = (pl.col("model_code") == "m01") & (pl.col("buyer_code") == "inland")
+    todays = of_m01 & (pl.col("priced_on") == date(2026, 11, 25))
+    listed = Facts(*night).plan("m01", "inland", "listed")
+    dear = listed["complete_cost"] + Decimal("8.48")
+    tables = with_plan(
+        night[0],
+        todays & pl.col("scenario_code").is_in(["freed", "best"]),
+        complete_cost=dear,
+        landed_cost=dear,
+        lower_bound=dear,
+        unfilled_piece_count=0,
+    )
+    costs = tables["freedom_cost"]
+    changed = pl.when(of_m01)
+    is_none = pl.col("freedoms_allowed") == "none"
+    tables["freedom_cost"] = costs.with_columns(
+        changed.then(pl.when(is_none).then(31).otherwise(0))
+        .otherwise("unfilled_piece_count")
+        .alias("unfilled_piece_count"),
+        changed.then(pl.lit(Decimal(0)))
+        .otherwise("total_saving")
+        .cast(costs.schema["total_saving"])
+        .alias("total_saving"),
+    )
+    flex = tables["colour_flex_saving"]
+    tables["colour_flex_saving"] = flex.with_columns(
+        changed.then(pl.lit(Decimal(0))).otherwise("saving").cast(flex.schema["saving"]).alias("saving")
+    )
+    write_pages(tables, night[1], tmp_path, months=())
+    for ending in ("html", "md"):
+        text = sheet_text(tmp_path, "m01", ending).partition("For a buyer abroad")[0]
+        assert "Saved by the cheaper way" not in text
+        assert (
+            "Dearer than as designed" in text and "8.48 EUR" in text and "because 31 more pieces can be bought" in text
+        )
+        assert "With the freedoms of colour and form 31 more pieces can be bought" in text
+        assert "So today they make more of the model buildable, not the model cheaper." in text
+        assert "save nothing today" not in text and "could come back" not in text
+        assert "a row that finds more of them can cost more" in text
+    sheet = sheet_text(tmp_path, "m01").partition("For a buyer abroad")[0]
+    missing = tables["unfilled_line"].filter(todays & (pl.col("scenario_code") == "listed"))["line_number"].unique()
+    free = flex.filter(of_m01)["line_number"].unique()
+    filling = len(set(free) & set(missing))
+    assert filling and set(free) - set(missing)
+    assert f"{filling} {'makes' if filling == 1 else 'make'} pieces buyable that can't be had as designed." in sheet
+    assert "What single lines save can't be told: those pieces cost more than all of it." in sheet
+    evidence = sheet_text(tmp_path, "m01-evidence").partition("For a buyer abroad")[0]
+    assert "could come back" not in evidence and "What each line's colour freedom saves" not in evidence
+    assert re.search(r"Other colours only [\d.]+ 0 –", sheet), "no saving is told of costs that can't be compared"
