@@ -139,7 +139,8 @@ class FreedomSavings:
     def total(self) -> Decimal:
         """What the freed plan saves in complete cost; 0 where it saves nothing, such as where it buys what had but an estimate."""
         listed, freed = self.published.listed["model_cost"], self.published.rows["model_cost"]
-        return max(Decimal(0), listed["complete_cost"][0] - freed["complete_cost"][0])
+        found: Decimal = max(Decimal(0), listed["complete_cost"][0] - freed["complete_cost"][0])
+        return found
 
     @cached_property
     def gaps(self) -> tuple[Decimal, Decimal]:

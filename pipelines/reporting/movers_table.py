@@ -61,7 +61,8 @@ def vendor_moves_table(facts: Facts, model_code: str, buyer: Buyer, month: str) 
 
 
 def _size(row: Row) -> float:
-    return max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
+    found: float = max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
+    return found
 
 
 def _element(facts: Facts, row: Row, is_open: bool) -> str:

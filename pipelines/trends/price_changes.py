@@ -8,8 +8,8 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Buyer
+from pipelines.trends.basket import basket_lines
 from pipelines.trends.element_prices import ELEMENT, cheapest_cover, usable_offers
-from pipelines.trends.monthly import basket_lines
 from pipelines.trends.months import month_before
 from schemas.outlook import PRICE_CHANGE_DISTRIBUTION, VENDOR_MOVE
 from schemas.validate import empty_frame, polars_schema, validate_typed

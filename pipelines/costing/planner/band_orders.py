@@ -13,8 +13,9 @@ from fractions import Fraction
 
 import numpy as np
 
+from pipelines.costing.planner.as_numbers import Ints
 from pipelines.costing.planner.bands import ZERO, Band, VendorBands
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints, Vendors
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Vendors
 from pipelines.costing.planner.lagrangean import Lagrangean
 
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.linear import ProgramBuilder
 from pipelines.costing.planner.quantities import step_limits
 

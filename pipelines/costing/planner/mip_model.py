@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.costing.planner import draft as drafting
-from pipelines.costing.planner.compiled import Compiled, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Compiled
 from pipelines.costing.planner.draft import Draft, Goods, ModelOptions, Worth
 from pipelines.costing.planner.linear import Program, ProgramBuilder
 from pipelines.costing.planner.mip_rules import RuleColumns, add_rules

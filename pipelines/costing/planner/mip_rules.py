@@ -7,8 +7,9 @@ from fractions import Fraction
 
 import numpy as np
 
+from pipelines.costing.planner.as_numbers import Ints
 from pipelines.costing.planner.bands import SizeStep
-from pipelines.costing.planner.compiled import Floats, Ints
+from pipelines.costing.planner.compiled import Floats
 from pipelines.costing.planner.draft import Draft
 from pipelines.costing.planner.quantities import just_below
 

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipelines.costing.planner.as_numbers import Ints
 from pipelines.costing.planner.bands import SizeStep
-from pipelines.costing.planner.compiled import Compiled, Floats, Ints
+from pipelines.costing.planner.compiled import Compiled, Floats
 
 BROKEN = 1e6
 """Cost of an order that breaks a rule: beside any real plan's."""

@@ -9,7 +9,8 @@ from fractions import Fraction
 import numpy as np
 import polars as pl
 
-from pipelines.costing.planner.compiled import Compiled, Floats, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Compiled, Floats
 from pipelines.costing.planner.mip_model import Model
 from pipelines.costing.planner.problem import Problem, Solution
 from pipelines.costing.planner.shared_stock import free_for, in_one_way

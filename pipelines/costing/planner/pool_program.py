@@ -19,8 +19,9 @@ import highspy
 import numpy as np
 
 from pipelines.costing.planner import linear
+from pipelines.costing.planner.as_numbers import Ints
 from pipelines.costing.planner.band_orders import band_orders
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.draft import ModelOptions, Relaxation
 from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.mip_model import Model, build_model
@@ -117,7 +118,8 @@ def is_supply(compiled: Compiled) -> Flags:
     is_alone = np.bincount(compiled.use_offer, minlength=len(compiled.offer_row)) == 1
     separate = (is_alone | (compiled.offer_most >= compiled.offer_want)) & ~compiled.is_stepped
     offers = separate & compiled.vendors.has_one_price[compiled.offer_vendor]
-    return offers[compiled.use_offer] & (compiled.use_makeup < 0) & (compiled.group[compiled.use_portion] < 0)
+    found: Flags = offers[compiled.use_offer] & (compiled.use_makeup < 0) & (compiled.group[compiled.use_portion] < 0)
+    return found
 
 
 class PoolProgram:
@@ -342,7 +344,8 @@ def _solver_of(program: linear.Program) -> highspy.Highs:
     for name, value in settings.items():
         solver.setOptionValue(name, value)
     solver.passModel(linear._as_highs(program))
-    return solver
+    found: highspy.Highs = solver
+    return found
 
 
 def _near_uses(

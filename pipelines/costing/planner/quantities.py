@@ -7,7 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import MICRO, Compiled, Floats, Ints
+from pipelines.costing.planner.as_numbers import MICRO, Ints
+from pipelines.costing.planner.compiled import Compiled, Floats
 
 
 def step_limits(compiled: Compiled) -> Ints:
@@ -30,7 +31,8 @@ def step_limits(compiled: Compiled) -> Ints:
     limits = np.minimum(compiled.step_most, np.maximum(compiled.step_least, wanted))
     if not compiled.allow_spares:
         limits[compiled.step_least - compiled.step_gap >= want] = 0
-    return limits
+    found: Ints = limits
+    return found
 
 
 def highest_thresholds(compiled: Compiled) -> Floats:

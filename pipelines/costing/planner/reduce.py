@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import MICRO, Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.draft import Fillers, Relaxation
 from pipelines.costing.planner.mip_rules import charges_rise
 from pipelines.costing.planner.shared_stock import supply_of
@@ -218,7 +219,8 @@ def _makeup_supply(compiled: Compiled, most: Ints) -> Ints:
     ).astype(np.int64)
     supply = np.full(len(compiled.makeup_portion), np.iinfo(np.int64).max)
     np.minimum.at(supply, compiled.component_makeup, stock // np.maximum(compiled.component_count, 1))
-    return np.minimum(supply, compiled.need[compiled.makeup_portion])
+    found: Ints = np.minimum(supply, compiled.need[compiled.makeup_portion])
+    return found
 
 
 def _unfilled_by_flow(need: Ints, portion: Ints, offer: Ints, stock: Ints) -> int:

@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import MICRO, Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.orders import BROKEN, Costs
 from pipelines.costing.planner.plan import Plan, checked
 from pipelines.costing.planner.problem import Problem
@@ -97,7 +98,8 @@ def _filled_up(ground: Ground, taken: Floats, vendors: Flags) -> Floats:
         )
         filled = taken + fill(rest, vendors[None])[0][0]
         if compiled.sharing is None:
-            return filled
+            found: Floats = filled
+            return found
         # Orders that share stock have each taken all of it: what they gave back is looked for elsewhere.
         before, taken = taken.sum(), _within_stock(ground, filled)
         if taken.sum() in (before, filled.sum()):
@@ -289,7 +291,8 @@ def _amounts(ground: Ground, taken: Floats, state: _State, source: Ints, target:
 def _first_of(portion: Ints) -> Ints:
     """Position of the first use of every use's portion; portions are contiguous."""
     changes = np.append(True, np.diff(portion) != 0)
-    return np.flatnonzero(changes)[np.cumsum(changes) - 1]
+    found: Ints = np.flatnonzero(changes)[np.cumsum(changes) - 1]
+    return found
 
 
 def _state_of(ground: Ground, taken: Floats) -> _State:

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipelines.costing.planner.as_numbers import Ints
 from pipelines.costing.planner.bands import VendorBands
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.draft import Relaxation
 from pipelines.costing.planner.orders import BROKEN, Costs, charge_at
 from pipelines.costing.planner.shared_stock import order_counts

@@ -19,7 +19,8 @@ from dataclasses import dataclass, field, replace
 import highspy
 import numpy as np
 
-from pipelines.costing.planner.compiled import Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Flags, Floats
 from pipelines.costing.planner.lagrangean import Bound, Lagrangean
 from pipelines.costing.planner.pool_program import EXACTLY, FEW, NEARLY, PoolProgram, Prices
 

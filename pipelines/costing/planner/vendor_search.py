@@ -13,7 +13,8 @@ from functools import cached_property
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.orders import Costs
 from pipelines.costing.planner.search import bought_for, ground_of, worth_of
 

@@ -7,7 +7,8 @@ from fractions import Fraction
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import Floats, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Floats
 from pipelines.costing.planner.mip_model import Model
 from pipelines.costing.planner.plan import Plan
 from pipelines.costing.planner.quantities import just_below

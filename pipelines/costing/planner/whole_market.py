@@ -16,7 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.costing.planner.compiled import Compiled, Flags, Floats, Ints
+from pipelines.costing.planner.as_numbers import Ints
+from pipelines.costing.planner.compiled import Compiled, Flags, Floats
 from pipelines.costing.planner.lagrangean import Lagrangean
 from pipelines.costing.planner.vendor_branching import Branching, root_prices
 from pipelines.costing.planner.vendor_search import Shelves, VendorSearch
