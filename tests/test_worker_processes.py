@@ -1,6 +1,9 @@
 """Work shared among processes."""
 
 import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -9,10 +12,10 @@ from pipelines.workers import keep_processes, spread
 from tests.test_workers import add, process_id
 
 
-def test_several_workers_do_all_items_elsewhere():
+def test_several_workers_do_all_items_elsewhere() -> None:
     taken = []
 
-    def items():
+    def items() -> Iterator[Any]:
         for number in range(30):
             taken.append(number)
             yield number, number
@@ -25,7 +28,7 @@ def test_several_workers_do_all_items_elsewhere():
     assert os.getpid() not in processes
 
 
-def test_workers_have_one_thread_each_and_the_caller_keeps_its_setting(monkeypatch):
+def test_workers_have_one_thread_each_and_the_caller_keeps_its_setting(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("POLARS_MAX_THREADS", "7")
     assert [wanted for _, wanted in spread(threads_wanted, None, [(1, 1)], 2)] == ["1"]
     assert os.environ["POLARS_MAX_THREADS"] == "7"
@@ -34,18 +37,18 @@ def test_workers_have_one_thread_each_and_the_caller_keeps_its_setting(monkeypat
     assert "POLARS_MAX_THREADS" not in os.environ
 
 
-def test_an_error_comes_through_whole():
+def test_an_error_comes_through_whole() -> None:
     with pytest.raises(InputError) as raised:
         list(spread(fail, None, [(1, 1), (2, 2)], 2))
     assert raised.value.next_step == "mend it"
 
 
-def test_a_process_that_dies_is_told():
+def test_a_process_that_dies_is_told() -> None:
     with pytest.raises(KitfareError, match="process died"):
         list(spread(die, None, [(1, 1)], 2))
 
 
-def test_kept_processes_do_several_jobs_and_end_with_the_block():
+def test_kept_processes_do_several_jobs_and_end_with_the_block() -> None:
     with keep_processes():
         first = {process for _, process in spread(process_id, None, [(n, n) for n in range(8)], 2)}
         assert sorted(spread(add, 10, [(1, 1), (2, 2)], 2)) == [(1, 11), (2, 12)]
@@ -62,7 +65,7 @@ def test_kept_processes_do_several_jobs_and_end_with_the_block():
     assert not later & (first | again)
 
 
-def test_results_left_unread_leave_nothing_behind(tmp_path, monkeypatch):
+def test_results_left_unread_leave_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     results = spread(add, 1, ((n, n) for n in range(100)), 2)
     next(results)
@@ -70,13 +73,13 @@ def test_results_left_unread_leave_nothing_behind(tmp_path, monkeypatch):
     assert not list(tmp_path.iterdir())
 
 
-def threads_wanted(_shared, _item):
+def threads_wanted(_shared: Any, _item: Any) -> Any:
     return os.environ.get("POLARS_MAX_THREADS")
 
 
-def fail(_shared, item):
+def fail(_shared: Any, item: Any) -> None:
     raise InputError(f"item {item} is wrong", where="here", next_step="mend it")
 
 
-def die(_shared, _item):
+def die(_shared: Any, _item: Any) -> None:
     os._exit(9)

@@ -1,25 +1,27 @@
 import os
+from collections.abc import Iterator
+from typing import Any
 
 from pipelines.workers import spread
 
 
-def add(shared, item):
+def add(shared: Any, item: Any) -> Any:
     return shared + item
 
 
-def process_id(_shared, _item):
+def process_id(_shared: Any, _item: Any) -> Any:
     return os.getpid()
 
 
-def test_one_worker_is_this_process_in_order():
+def test_one_worker_is_this_process_in_order() -> None:
     assert list(spread(add, 10, [("a", 1), ("b", 2)], 1)) == [("a", 11), ("b", 12)]
     assert list(spread(process_id, None, [("a", 1)], 1)) == [("a", os.getpid())]
 
 
-def test_items_are_taken_only_as_fast_as_they_are_worked_off():
+def test_items_are_taken_only_as_fast_as_they_are_worked_off() -> None:
     taken = []
 
-    def items():
+    def items() -> Iterator[Any]:
         for number in range(5):
             taken.append(number)
             yield number, number

@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -44,7 +45,7 @@ def month_ends(count: int) -> list[date]:
     return ends[::-1]
 
 
-def typed(contract, **columns):
+def typed(contract: Any, **columns: Any) -> Any:
     """A frame of a contract; columns that are not given have the contract's default."""
     given = pl.DataFrame(columns)
     text = given.with_columns(pl.all().cast(pl.String))

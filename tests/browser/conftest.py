@@ -1,6 +1,8 @@
 """A headless Chromium that may open local files and nothing else."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,7 +20,7 @@ QUIET = (
 
 
 @pytest.fixture(scope="session")
-def chromium():
+def chromium() -> Iterator[Any]:
     if not CHROMIUM.exists():
         pytest.skip(f"browser tests need Debian's chromium at {CHROMIUM}: apt-get install chromium")
     from playwright.sync_api import sync_playwright
@@ -30,7 +32,7 @@ def chromium():
 
 
 @pytest.fixture(scope="session")
-def site(tmp_path_factory):
+def site(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The pages of the sample night, one model of which has a long title."""
     from pipelines.reporting.order_lists import write_order_lists
     from pipelines.reporting.pages import write_pages

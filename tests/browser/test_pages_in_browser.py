@@ -3,7 +3,10 @@
 import contextlib
 import re
 import zlib
+from collections.abc import Iterator
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Error
@@ -28,7 +31,7 @@ PAGES = (
 class Visit:
     """One page opened in a fresh context; requests that leave the machine and complaints are collected."""
 
-    def __init__(self, chromium, path, width=1280, **options):
+    def __init__(self, chromium: Any, path: Any, width: int = 1280, **options: Any) -> None:
         self.context = chromium.new_context(viewport={"width": width, "height": 800}, **options)
         self.page = self.context.new_page()
         self.outside, self.complaints = [], []
@@ -37,21 +40,21 @@ class Visit:
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.goto(path.as_uri())
 
-    def _refuse(self, route):
+    def _refuse(self, route: Any) -> None:
         self.outside.append(route.request.url)
         route.abort()
 
-    def __enter__(self):
+    def __enter__(self) -> Any:
         return self
 
-    def __exit__(self, *_):
+    def __exit__(self, *_: Any) -> None:
         self.context.close()
 
-    def run(self, script):
+    def run(self, script: Any) -> Any:
         return self.page.evaluate(script)
 
 
-def test_the_guards_see_what_they_must(chromium, tmp_path):
+def test_the_guards_see_what_they_must(chromium: Any, tmp_path: Path) -> None:
     """A page that does everything wrong is caught by every check used below."""
     bad = tmp_path / "bad.html"
     bad.write_text(
@@ -66,7 +69,7 @@ def test_the_guards_see_what_they_must(chromium, tmp_path):
 
 @pytest.mark.parametrize("name", PAGES)
 @pytest.mark.parametrize("width", [360, 1280])
-def test_pages_open_fetch_nothing_and_fit(chromium, site, name, width):
+def test_pages_open_fetch_nothing_and_fit(chromium: Any, site: Any, name: Any, width: int) -> None:
     with Visit(chromium, site / name, width) as visit:
         assert visit.page.title()
         assert visit.outside == [] and visit.complaints == []
@@ -81,7 +84,7 @@ def test_pages_open_fetch_nothing_and_fit(chromium, site, name, width):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_stacked_tables_need_no_scrolling_on_a_phone(chromium, site, name):
+def test_stacked_tables_need_no_scrolling_on_a_phone(chromium: Any, site: Any, name: Any) -> None:
     with Visit(chromium, site / name, 360) as visit:
         too_wide = visit.run(
             "[...document.querySelectorAll('.stacked')].filter(b => b.scrollWidth > b.clientWidth)"
@@ -90,14 +93,14 @@ def test_stacked_tables_need_no_scrolling_on_a_phone(chromium, site, name):
         assert too_wide == []
 
 
-def test_pages_need_no_javascript(chromium, site):
+def test_pages_need_no_javascript(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "sheets/m00.html", java_script_enabled=False) as visit:
         assert visit.page.get_by_role("heading", level=1).inner_text() == "Harbour crane"
         assert visit.page.locator("figure svg").first.bounding_box()["height"] > 100
 
 
 @pytest.mark.parametrize(("name", "count"), [("reports/2026-11.html", 4), ("reports/2026-11/m00.html", 10)])
-def test_charts_have_words_a_size_and_their_figures(chromium, site, name, count):
+def test_charts_have_words_a_size_and_their_figures(chromium: Any, site: Any, name: str, count: int) -> None:
     with Visit(chromium, site / name, 360) as visit:
         charts = visit.page.locator("figure")
         assert charts.count() == count
@@ -115,7 +118,7 @@ def test_charts_have_words_a_size_and_their_figures(chromium, site, name, count)
         assert smallest >= 11, "labels can be read on a phone"
 
 
-def test_every_charts_figures_are_there_as_files(chromium, site):
+def test_every_charts_figures_are_there_as_files(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "reports/2026-11/m00.html") as visit:
         links = visit.run("[...document.querySelectorAll('figure details a')].map(a => a.getAttribute('href'))")
     assert len(links) == 20
@@ -129,7 +132,7 @@ def test_every_charts_figures_are_there_as_files(chromium, site):
     }
 
 
-def test_the_band_is_behind_the_lines_and_ends_with_them(chromium, site):
+def test_the_band_is_behind_the_lines_and_ends_with_them(chromium: Any, site: Any) -> None:
     """The page of an earlier month shows the same drawing, cut at the month."""
     ends = []
     for month in ("2026-10", "2026-11"):
@@ -146,7 +149,7 @@ def test_the_band_is_behind_the_lines_and_ends_with_them(chromium, site):
 
 
 @pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
-def test_chart_labels_stay_in_the_picture_and_lines_take_the_pages_colours(chromium, site, name):
+def test_chart_labels_stay_in_the_picture_and_lines_take_the_pages_colours(chromium: Any, site: Any, name: str) -> None:
     with Visit(chromium, site / name) as visit:
         assert visit.run(
             "[...document.querySelectorAll('.drawing text')].every(t => t.getBoundingClientRect().left >= "
@@ -177,7 +180,7 @@ COLOURED_PIXELS = """async () => {
 
 
 @pytest.mark.parametrize("style", range(6))
-def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium, tmp_path, style):
+def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium: Any, tmp_path: Path, style: Any) -> None:
     """Two values that have no neighbours: two dots."""
     dates = [date(2026, month, 1) for month in range(1, 5)]
     chart = line_chart("Cost", dates, [Line("one", (1.0, None, 2.0, None), style, 3.0)], str)
@@ -192,7 +195,7 @@ def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium, tmp_path, style):
     assert found[1] == found[2] == 0 or not style, "without a length dots are lost in dashes"
 
 
-def test_figures_stand_flush_right_with_even_digits(chromium, site):
+def test_figures_stand_flush_right_with_even_digits(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "comparison.html") as visit:
         styles = visit.run(
             "[...document.querySelectorAll('td.number')].map(c => [getComputedStyle(c).textAlign, "
@@ -201,7 +204,7 @@ def test_figures_stand_flush_right_with_even_digits(chromium, site):
         assert styles and set(styles) == {"right,tabular-nums"}
 
 
-def test_reading_order_and_names_for_those_who_listen(chromium, site):
+def test_reading_order_and_names_for_those_who_listen(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "sheets/m00.html", 360) as visit:
         table = visit.page.get_by_role("table", name="What it costs today, in EUR").first
         assert table.get_by_role("rowheader").all_inner_texts() == [
@@ -214,7 +217,7 @@ def test_reading_order_and_names_for_those_who_listen(chromium, site):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_pages_print(chromium, site, name, tmp_path):
+def test_pages_print(chromium: Any, site: Any, name: Any, tmp_path: Path) -> None:
     with Visit(chromium, site / name) as visit:
         pdf = visit.page.pdf(format="A4", margin=dict.fromkeys(("top", "bottom", "left", "right"), "15mm"))
         assert pdf.startswith(b"%PDF") and len(pdf) > 5000
@@ -232,7 +235,7 @@ PAGE_WIDTH, PAGE_HEIGHT = 680, 1009
 
 
 @pytest.mark.parametrize("name", PRINTED)
-def test_nothing_is_cut_off_on_paper(chromium, site, name):
+def test_nothing_is_cut_off_on_paper(chromium: Any, site: Any, name: Any) -> None:
     with Visit(chromium, site / name, PAGE_WIDTH) as visit:
         visit.page.emulate_media(media="print")
         assert visit.run("document.documentElement.scrollWidth") <= PAGE_WIDTH
@@ -254,7 +257,7 @@ MARK_ENDS_OF_CHARTS = """() => document.querySelectorAll('figure .drawing').forE
 })"""
 
 
-def printed_pages(page):
+def printed_pages(page: Any) -> Iterator[Any]:
     """Every page of the print as a PDF of its own."""
     margin = dict.fromkeys(("top", "bottom", "left", "right"), "15mm")
     for number in range(1, 30):
@@ -265,7 +268,7 @@ def printed_pages(page):
             return
 
 
-def fills(pdf):
+def fills(pdf: Any) -> Any:
     """The colours that a PDF fills with, as its content streams write them."""
     found = []
     for stream in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL):
@@ -275,7 +278,7 @@ def fills(pdf):
 
 
 @pytest.mark.parametrize("name", ["reports/2026-11.html", "reports/2026-11/m00.html"])
-def test_no_chart_is_split_between_two_printed_pages(chromium, site, name):
+def test_no_chart_is_split_between_two_printed_pages(chromium: Any, site: Any, name: str) -> None:
     """Each drawing gets thin lines of colours of their own at its top and its bottom: both are on one page of the PDF."""
     with Visit(chromium, site / name) as visit:
         count = visit.run("document.querySelectorAll('figure .drawing').length")

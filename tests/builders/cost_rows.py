@@ -2,11 +2,13 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
+from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST
 from schemas.published import INPUT_FILE
 from schemas.validate import empty_frame, polars_schema
@@ -22,20 +24,20 @@ HUT = Model(
 INPUTS = WorkspaceInputs(Settings(buyer=[HOME]), {}, (HUT,), empty_frame(INPUT_FILE))
 
 
-def frame(contract, rows):
+def frame(contract: Contract, rows: Any) -> pl.DataFrame:
     """A frame of a contract; what a row leaves out is 0, false, nothing or empty text."""
     schema = polars_schema(contract)
     filled = [{name: row.get(name, _blank(kind)) for name, kind in schema.items()} for row in rows]
     return pl.DataFrame(filled, schema) if filled else empty_frame(contract)
 
 
-def _blank(kind):
+def _blank(kind: Any) -> Any:
     if isinstance(kind, pl.Decimal):
         return Decimal(0)
     return {pl.Date: None, pl.String: "", pl.Boolean: False}.get(kind, 0)
 
 
-def cost_row(on, cost, bound=None, **other):
+def cost_row(on: date, cost: str, bound: str | None = None, **other: Any) -> dict[str, Any]:
     row = {
         "priced_on": on, "model_code": "hut", "scenario_code": "best", "buyer_code": "home", "plan_status": "bounded",
         "complete_cost": Decimal(cost), "lower_bound": Decimal(bound or cost), "piece_count": 100, "currency_code": "EUR",

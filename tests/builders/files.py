@@ -7,6 +7,7 @@ import io
 import zipfile
 from datetime import date
 from pathlib import Path
+from typing import Any
 from xml.sax.saxutils import escape
 
 import polars as pl
@@ -29,7 +30,14 @@ def write_text(path: Path, text: str, encoding: str = "utf-8") -> Path:
     return path
 
 
-def write_csv(path: Path, rows, header=OUR_HEADER, separator=",", encoding="utf-8", titles="") -> Path:
+def write_csv(
+    path: Path,
+    rows: list[Any],
+    header: tuple[str, ...] = OUR_HEADER,
+    separator: str = ",",
+    encoding: str = "utf-8",
+    titles: str = "",
+) -> Path:
     text = io.StringIO()
     text.write(titles)
     writer = csv.writer(text, delimiter=separator, lineterminator="\r\n")
@@ -63,7 +71,7 @@ def write_xlsx(path: Path, sheets: dict[str, list[list[object]]]) -> Path:
     return path
 
 
-def write_ods(path: Path, sheet: str, rows: list[list[object]]) -> Path:
+def write_ods(path: Path, sheet: str, rows: Any) -> Path:
     body = "".join(f"<table:table-row>{''.join(map(_ods_cell, row))}</table:table-row>" for row in rows)
     spaces = " ".join(
         f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"' for name in ("office", "table", "text")
@@ -125,7 +133,7 @@ def profile(**changes: object) -> Profile:
 HILL_HEADER = ("Part", "Colour", "Price", "Stock", "Day")
 
 
-def take(path: Path, tmp_path: Path, *profiles: Profile, codes: pl.DataFrame | None = None) -> TakenFile:
+def take(path: Any, tmp_path: Path, *profiles: Profile, codes: pl.DataFrame | None = None) -> TakenFile:
     """Take a file in and hold the accounts to it: every row read is accepted, held or a repeat."""
     taken = take_in(path, list(profiles), code_map() if codes is None else codes, tmp_path / "archive")
     if taken.error is None:

@@ -5,7 +5,9 @@ from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 from random import Random
+from typing import Any
 
+import duckdb
 import polars as pl
 
 from pipelines.warehouse import connect, history, load, market, tables
@@ -99,7 +101,7 @@ def corrections_frame(corrections: tuple[Correction, ...]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=polars_schema(SOURCE_CORRECTIONS), orient="row")
 
 
-def random_content(rng: Random) -> tuple:
+def random_content(rng: Random) -> tuple[Any, ...]:
     """Mostly one and the same, or no spell would ever last."""
     return USUAL if rng.random() < 0.85 else rng.choice(CONTENTS)
 
@@ -153,7 +155,7 @@ def file_of_mended_rows(rng: Random, file_hash: str, earlier: list[File]) -> Fil
     return File(file_hash, tuple(rows), tuple(held), len(rows) + len(held), sum(h.offer is None for h in held))
 
 
-def home_of(rng: Random, target: Row | Held, homes: list[File]) -> tuple:
+def home_of(rng: Random, target: Any, homes: list[File]) -> tuple[Any, ...]:
     """Vendor, date and key that a mended copy most likely has: those of its record, or of its file."""
     if isinstance(target, Row):
         return target.vendor, target.day, target.key
@@ -197,7 +199,7 @@ def is_added(file: File, row: Row) -> bool:
     return row.parent is None and any(r.parent for r in (*file.rows, *file.held))
 
 
-def offer_of(offer) -> dict:
+def offer_of(offer: tuple[str, date, tuple[str, ...]]) -> dict[str, Any]:
     vendor, day, (part, colour, condition, listing) = offer
     return {
         "vendor_code": vendor, "observed_on": day, "part_code": part, "colour_code": colour, "condition": condition,
@@ -205,7 +207,7 @@ def offer_of(offer) -> dict:
     }  # fmt: skip
 
 
-def fold_in_batches(case: Case, batches: list[list[File]], decide_at: int = 0) -> dict:
+def fold_in_batches(case: Case, batches: list[list[File]], decide_at: int = 0) -> dict[str, Any]:
     """Load and fold batch by batch, taking the decisions before the batch ``decide_at``; everything as plain values."""
     with connect.writer(Path(":memory:")) as con:
         for number, batch in enumerate(batches):
@@ -218,7 +220,7 @@ def fold_in_batches(case: Case, batches: list[list[File]], decide_at: int = 0) -
         return everything(con)
 
 
-def everything(con) -> dict:
+def everything(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
     found = {name: frame.rows() for name, frame in tables.intake_tables(con).items()}
     found["fingerprint"] = history.fingerprint(con)
     for day in checked_days():
@@ -230,7 +232,7 @@ def checked_days() -> list[date]:
     return [FIRST - timedelta(days=1), *DAYS, DAYS[-1] + timedelta(days=2)]
 
 
-def expected(case: Case) -> tuple[Folded, dict]:
+def expected(case: Case) -> tuple[Folded, dict[str, Any]]:
     """The reference's answer, laid out like :func:`compared`."""
     folded = reference_fold(list(case.files), set(case.accepted), set(case.withdrawn), case.corrections)
     steps = [(spell, step, content) for spell in folded.spells for step, content in spell.steps.items()]
@@ -279,7 +281,7 @@ def expected(case: Case) -> tuple[Folded, dict]:
     }  # fmt: skip
 
 
-def compared(found: dict) -> dict:
+def compared(found: dict[str, Any]) -> dict[str, Any]:
     """What the warehouse made, laid out like :func:`expected`; every set is checked to have no repeated rows."""
     price = {  # column positions in PRICE_HISTORY
         "key": slice(1, 7), "currency": 7, "price": 8, "quantity": 9, "multiple": 10, "assortment": 11, "maximum": 12,
@@ -318,7 +320,7 @@ def compared(found: dict) -> dict:
     }
 
 
-def unrepeated(rows) -> set:
+def unrepeated(rows: Any) -> set[Any]:
     rows = list(rows)
     assert len(set(rows)) == len(rows)
     return set(rows)

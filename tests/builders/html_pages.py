@@ -3,6 +3,7 @@
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -24,19 +25,19 @@ class Page(HTMLParser):
         self.feed(self.text)
         assert self.open == [], f"{path.name}: left open {self.open}"
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: Any, attrs: Any) -> None:
         self.tags.append((tag, dict(attrs)))
         if tag not in VOID:
             self.open.append(tag)
 
-    def handle_startendtag(self, tag, attrs):
+    def handle_startendtag(self, tag: Any, attrs: Any) -> None:
         self.tags.append((tag, dict(attrs)))
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: Any) -> None:
         assert self.open and self.open[-1] == tag, f"</{tag}> closes {self.open[-3:]}"
         self.open.pop()
 
-    def handle_data(self, data):
+    def handle_data(self, data: Any) -> None:
         if self.open and self.open[-1] != "style":
             self.words.append(data)
 
@@ -44,15 +45,15 @@ class Page(HTMLParser):
     def shown(self) -> str:
         return " ".join(" ".join(self.words).split())
 
-    def all(self, tag):
+    def all(self, tag: Any) -> Any:
         return [attrs for name, attrs in self.tags if name == tag]
 
 
-def change(tables, name, *expressions):
+def change(tables: Any, name: Any, *expressions: Any) -> Any:
     return {**tables, name: tables[name].with_columns(*expressions)}
 
 
-def with_plan(tables, where, **values):
+def with_plan(tables: Any, where: Any, **values: Any) -> Any:
     """model_cost with some values of the plans that meet a condition replaced."""
     kept = [
         pl.when(where).then(pl.lit(v, dtype=tables["model_cost"].schema[k])).otherwise(pl.col(k)).alias(k)
@@ -66,10 +67,10 @@ TODAY_BEST = (
 )
 
 
-def html_pages(place):
+def html_pages(place: Any) -> Any:
     return sorted(place.rglob("*.html"))
 
 
-def sheet_text(place, code, ending="html"):
+def sheet_text(place: Any, code: Any, ending: str = "html") -> Any:
     path = place / "sheets" / f"{code}.{ending}"
     return Page(path).shown if ending == "html" else path.read_text(encoding="utf-8")

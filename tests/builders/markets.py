@@ -2,11 +2,12 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, Scenario, Settings
+from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, Settings
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, PRICE_SUMMARY, WORKSPACE_TABLES
 from schemas.published import INPUT_FILE, PRICE_HISTORY
@@ -29,7 +30,7 @@ COLOURS = [
 ]  # fmt: skip
 
 
-def table(contract: Contract, rows: list[dict]) -> pl.DataFrame:
+def table(contract: Contract, rows: list[dict[str, Any]]) -> pl.DataFrame:
     """A validated frame from rows as a file would have them; what is left out takes its default."""
     if not rows:
         return empty_frame(contract)
@@ -39,7 +40,7 @@ def table(contract: Contract, rows: list[dict]) -> pl.DataFrame:
     return require_valid(contract, frame, where=contract.name).select(contract.columns)
 
 
-def vendor(code: str, **more) -> dict:
+def vendor(code: str, **more: Any) -> dict[str, Any]:
     return {
         "vendor_code": code,
         "vendor_name": code.title(),
@@ -49,15 +50,15 @@ def vendor(code: str, **more) -> dict:
     }
 
 
-def terms(code: str, **more) -> dict:
+def terms(code: str, **more: Any) -> dict[str, Any]:
     return {"vendor_code": code, "shipping_charge": "0", **more}
 
 
 def make_inputs(
-    models: tuple[Model, ...] = (),
-    buyers: tuple[Buyer, ...] = (BUYER,),
-    scenarios: tuple[Scenario, ...] = (),
-    **tables: list[dict],
+    models: Any = (),
+    buyers: Any = (BUYER,),
+    scenarios: Any = (),
+    **tables: list[dict[str, Any]],
 ) -> WorkspaceInputs:
     """A workspace; tables by name as rows. Vendors default to ``a``, ``b`` and ``c`` with free shipping."""
     tables.setdefault("colours", COLOURS)
@@ -71,10 +72,10 @@ def make_inputs(
 
 
 def make_model(
-    parts_list: list[dict],
-    freedoms: list[dict] | None = None,
-    amendments: list[dict] | None = None,
-    **settings,
+    parts_list: list[dict[str, Any]],
+    freedoms: list[dict[str, Any]] | None = None,
+    amendments: list[dict[str, Any]] | None = None,
+    **settings: Any,
 ) -> Model:
     """A model ``mill`` with one version since 2026-01-01, unless settings say otherwise."""
     settings.setdefault("versions", [ListVersion(list_version=1, released_on=date(2026, 1, 1))])
@@ -86,15 +87,15 @@ def make_model(
     )
 
 
-def line(number: int, part: str, colour: str, quantity: int, **more) -> dict:
+def line(number: int, part: str, colour: str, quantity: int, **more: Any) -> dict[str, Any]:
     return {"line_number": number, "part_code": part, "colour_code": colour, "quantity": quantity, **more}
 
 
-def freedom(number: int, rule: str, **more) -> dict:
+def freedom(number: int, rule: str, **more: Any) -> dict[str, Any]:
     return {"line_number": number, "colour_rule": rule, **more}
 
 
-def offer(vendor_code: str, part: str, colour: str, price: str, quantity: int = 100, **more) -> dict:
+def offer(vendor_code: str, part: str, colour: str, price: str, quantity: int = 100, **more: Any) -> dict[str, Any]:
     return {
         "vendor_code": vendor_code,
         "part_code": part,
@@ -105,7 +106,7 @@ def offer(vendor_code: str, part: str, colour: str, price: str, quantity: int = 
     }
 
 
-def make_market(*offers: dict) -> pl.DataFrame:
+def make_market(*offers: dict[str, Any]) -> pl.DataFrame:
     """Offers as the market of DAY: PRICE_HISTORY and ``is_suspect``."""
     defaults = {
         "condition": "new",
@@ -127,7 +128,7 @@ def make_market(*offers: dict) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={**polars_schema(PRICE_HISTORY), "is_suspect": pl.Boolean()}, orient="row")
 
 
-def make_summaries(*rows: dict) -> pl.DataFrame:
+def make_summaries(*rows: dict[str, Any]) -> pl.DataFrame:
     return table(PRICE_SUMMARY, list(rows))
 
 

@@ -1,6 +1,7 @@
 """Files of ``kitfare plan`` as texts, and its answers counted."""
 
 from collections import Counter
+from typing import Any
 
 OFFERS = "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available"
 
@@ -14,7 +15,7 @@ JSON_KEYS = {
 }  # fmt: skip
 
 
-def bought(found):
+def bought(found: Any) -> Any:
     """Pieces by vendor, part and colour, of lines and spares together."""
     pieces = Counter()
     for row in (*found["lines"], *found["spares"]):
@@ -22,7 +23,7 @@ def bought(found):
     return dict(pieces)
 
 
-def used(found):
+def used(found: Any) -> Any:
     """Pieces by line, portion and colour."""
     pieces = Counter()
     for row in found["lines"]:

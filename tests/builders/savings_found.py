@@ -1,6 +1,7 @@
 """Savings of a small workspace, worked out and read off."""
 
 from dataclasses import replace
+from typing import Any
 
 import polars as pl
 
@@ -22,7 +23,16 @@ from tests.builders.markets import (
 PLATES = [line(9, "plate", "grey", 10)]
 
 
-def worked_out(model, market, last_seen=None, scenarios=(), workers=1, change=None, effort="standard", **tables):
+def worked_out(
+    model: Any,
+    market: Any,
+    last_seen: Any = None,
+    scenarios: Any = (),
+    workers: Any = 1,
+    change: Any = None,
+    effort: Any = "standard",
+    **tables: Any,
+) -> Any:
     """The savings' tables, and the plans' costs by scenario."""
     inputs = make_inputs((model,), (BUYER,), scenarios, **tables)
     refresh = RefreshSettings(workers=workers)
@@ -37,27 +47,27 @@ def worked_out(model, market, last_seen=None, scenarios=(), workers=1, change=No
     return found
 
 
-def saved(found, view="fair", table="colour_flex_saving"):
+def saved(found: Any, view: str = "fair", table: str = "colour_flex_saving") -> Any:
     rows = found[table].filter(pl.col("saving_view") == view)
     return {row["line_number"]: row["saving"] for row in rows.iter_rows(named=True)}
 
 
-def told_apart(found, view="fair"):
+def told_apart(found: Any, view: str = "fair") -> Any:
     rows = found["colour_flex_saving"].filter((pl.col("saving_view") == view) & pl.col("is_told_apart"))
     return sorted(rows["line_number"])
 
 
-def costs(found, column="total_saving"):
+def costs(found: Any, column: str = "total_saving") -> Any:
     return dict(found["freedom_cost"].select("freedoms_allowed", column).iter_rows())
 
 
-def of_scenario(model, market, scenario, **tables):
+def of_scenario(model: Any, market: Any, scenario: Any, **tables: Any) -> Any:
     inputs = make_inputs((model,), **{name: list(rows) for name, rows in tables.items()})
     cost = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables["model_cost"]
     return cost.filter(pl.col("scenario_code") == scenario).row(0, named=True)
 
 
-def two_vendors(shipping):
+def two_vendors(shipping: Any) -> Any:
     return {
         "vendors": [vendor("a"), vendor("b")],
         "vendor_terms": [terms(code, shipping_charge=str(shipping)) for code in "ab"],

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 
@@ -59,13 +60,13 @@ class Taken:
     error: KitfareError | None = None
 
 
-def taken(file_hash: str, offers: list[dict], **changes) -> Taken:
+def taken(file_hash: str, offers: Any, **changes: Any) -> Taken:
     """A file of price rows, each given by how it differs from OFFER; records are numbered from 1."""
     rows = typed_rows(PRICE_EXPORT, [{**OFFER, **offer} for offer in offers])
     return Taken(**{"file_hash": file_hash, "rows": rows, "read_row_count": rows.height, **changes})
 
 
-def summaries(file_hash: str, rows: list[dict], **changes) -> Taken:
+def summaries(file_hash: str, rows: list[dict[str, Any]], **changes: Any) -> Taken:
     frame = typed_rows(PRICE_SUMMARY, [{**SUMMARY, **row} for row in rows])
     return Taken(
         **{
@@ -80,7 +81,7 @@ def summaries(file_hash: str, rows: list[dict], **changes) -> Taken:
     )
 
 
-def typed_rows(contract: Contract, rows: list[dict]) -> pl.DataFrame:
+def typed_rows(contract: Contract, rows: list[dict[str, Any]]) -> pl.DataFrame:
     schema = pl.Schema({**polars_schema(contract), **POSITIONS})
     numbered = [{"record_number": n, "source_line_number": n + 1, **row} for n, row in enumerate(rows, 1)]
     return pl.DataFrame(numbered, schema=schema)
@@ -114,7 +115,7 @@ def parents_of(links: dict[int, tuple[str, int]]) -> pl.DataFrame:
     )
 
 
-def held_keys_of(offers: dict[int, dict]) -> pl.DataFrame:
+def held_keys_of(offers: dict[int, dict[str, Any]]) -> pl.DataFrame:
     return pl.DataFrame(
         [{**{name: OFFER[name] for name in HELD_KEY_SCHEMA if name != "record_number"}, **offer, "record_number": record}
          for record, offer in offers.items()],

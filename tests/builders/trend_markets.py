@@ -2,12 +2,14 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ModelSettings, Settings
 from pipelines.trends.monthly import trends_of_models
+from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.published import INPUT_FILE, PRICE_HISTORY
 from schemas.validate import empty_frame, polars_schema, validate_text
@@ -24,7 +26,7 @@ FIRST = date(2025, 1, 1)
 MARKET_SCHEMA = pl.Schema({**polars_schema(PRICE_HISTORY), "is_suspect": pl.Boolean()})
 
 
-def table(contract, rows):
+def table(contract: Contract, rows: list[Any]) -> pl.DataFrame:
     """A typed table of a contract from rows that name only what matters."""
     if not rows:
         return empty_frame(contract)
@@ -34,7 +36,15 @@ def table(contract, rows):
     return result.rows.select(contract.columns)
 
 
-def offer(part, price, quantity=1000, vendor="v1", colour="red", day=date(2026, 1, 31), **other):
+def offer(
+    part: str,
+    price: Any,
+    quantity: int = 1000,
+    vendor: str = "v1",
+    colour: str = "red",
+    day: date = date(2026, 1, 31),
+    **other: Any,
+) -> dict[str, Any]:
     """One offer as market_on gives it, new and single unless said otherwise."""
     row = {
         "vendor_code": vendor, "part_code": part, "colour_code": colour, "condition": "new", "listing_code": "",
@@ -48,11 +58,17 @@ def offer(part, price, quantity=1000, vendor="v1", colour="red", day=date(2026, 
     return row
 
 
-def market(*offers):
+def market(*offers: dict[str, Any]) -> pl.DataFrame:
     return pl.DataFrame([*offers], MARKET_SCHEMA, orient="row")
 
 
-def inputs(terms=("v1", "v2", "v3"), rates=(), parts=(), floor=0.8, buyers=(HOME,)):
+def inputs(
+    terms: Any = ("v1", "v2", "v3"),
+    rates: Any = (),
+    parts: Any = (),
+    floor: float = 0.8,
+    buyers: tuple[Any, ...] = (HOME,),
+) -> WorkspaceInputs:
     """A workspace whose vendors serve every region; ``terms`` may also hold rows of vendor_terms."""
     rows = {
         "vendor_terms": [{"vendor_code": t} if isinstance(t, str) else t for t in terms],
@@ -67,7 +83,7 @@ def inputs(terms=("v1", "v2", "v3"), rates=(), parts=(), floor=0.8, buyers=(HOME
     return WorkspaceInputs(settings, tables, (), empty_frame(INPUT_FILE))
 
 
-def model(*lines, versions=None, **settings):
+def model(*lines: Any, versions: list[Any] | None = None, **settings: Any) -> Model:
     """A model of lines (part, colour, quantity) or rows of PARTS_LIST, numbered from 1, released long ago."""
     rows = []
     for number, line in enumerate(lines, 1):
@@ -93,7 +109,7 @@ def month_ends(first: date, count: int) -> list[date]:
     return [date.fromordinal(start.toordinal() - 1) for start in starts[1:]]
 
 
-def markets_of(prices, first=FIRST, stock=1000):
+def markets_of(prices: dict[str, Any], first: date = FIRST, stock: int = 1000) -> dict[date, pl.DataFrame]:
     """A market per month from prices by part, one value per month, None where nobody offers it."""
     count = len(next(iter(prices.values())))
     return {
@@ -102,7 +118,9 @@ def markets_of(prices, first=FIRST, stock=1000):
     }
 
 
-def price_trends(given, own, buyer, markets):
+def price_trends(
+    given: WorkspaceInputs, own: Model, buyer: Buyer, markets: dict[date, pl.DataFrame]
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """PRICE_INDEX and ELEMENT_PRICE of one model, without any earlier night."""
     found = trends_of_models(given, [own], buyer, markets)
     return found.index, found.lines

@@ -2,6 +2,8 @@
 
 import json
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -11,10 +13,10 @@ from tests.builders.plan_texts import JSON_KEYS
 
 
 @pytest.fixture
-def plan(tmp_path):
+def plan(tmp_path: Path) -> Any:
     """Run the command on texts, one per option of a file; the result with ``json`` where it was asked for."""
 
-    def run(needs, offers, terms, *options, **further):
+    def run(needs: Any, offers: Any, terms: Any, *options: Any, **further: Any) -> Any:
         arguments = ["plan", *options]
         for name, lines in {"needs": needs, "offers": offers, "terms": terms, **further}.items():
             path = tmp_path / f"{name}.csv"
@@ -26,8 +28,8 @@ def plan(tmp_path):
 
 
 @pytest.fixture
-def planned(plan):
-    def run(*texts, **further):
+def planned(plan: Any) -> Any:
+    def run(*texts: Any, **further: Any) -> Any:
         result = plan(*texts, "--json", **further)
         assert result.exit_code == 0, result.output
         found = json.loads(result.stdout)

@@ -2,32 +2,33 @@
 
 import signal
 import sys
+from typing import Any
 
 import pytest
 
 from pipelines.cli.interrupt import lasting_interrupt
 
 
-def press_ctrl_c():
+def press_ctrl_c() -> None:
     signal.raise_signal(signal.SIGINT)
 
 
-def swallowed():
+def swallowed() -> None:
     with pytest.raises(KeyboardInterrupt):
         press_ctrl_c()
 
 
-def test_nothing_happens_without_one():
+def test_nothing_happens_without_one() -> None:
     with lasting_interrupt() as check:
         check()
 
 
-def test_it_is_raised_at_once():
+def test_it_is_raised_at_once() -> None:
     with pytest.raises(KeyboardInterrupt), lasting_interrupt():
         press_ctrl_c()
 
 
-def test_one_that_was_swallowed_comes_back():
+def test_one_that_was_swallowed_comes_back() -> None:
     with lasting_interrupt() as check:
         swallowed()
         with pytest.raises(KeyboardInterrupt):
@@ -39,11 +40,11 @@ class Told:
 
     object = err_msg = exc_traceback = None
 
-    def __init__(self, error):
+    def __init__(self, error: Any) -> None:
         self.exc_value, self.exc_type = error, type(error)
 
 
-def test_what_can_t_be_raised_is_still_told_unless_it_is_the_interrupt(monkeypatch):
+def test_what_can_t_be_raised_is_still_told_unless_it_is_the_interrupt(monkeypatch: pytest.MonkeyPatch) -> None:
     told = []
     monkeypatch.setattr(sys, "unraisablehook", told.append)
     with lasting_interrupt():
@@ -54,13 +55,13 @@ def test_what_can_t_be_raised_is_still_told_unless_it_is_the_interrupt(monkeypat
     assert sys.unraisablehook == told.append
 
 
-def test_afterwards_all_is_as_before():
+def test_afterwards_all_is_as_before() -> None:
     with lasting_interrupt():
         pass
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
-def test_where_it_is_ignored_it_stays_ignored():
+def test_where_it_is_ignored_it_stays_ignored() -> None:
     before = signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         with lasting_interrupt() as check:

@@ -3,6 +3,7 @@
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -16,7 +17,7 @@ from schemas.validate import validate_text
 from tests.builders.plan_texts import NEEDS, OFFERS, TWO_NEEDS, TWO_OFFERS, TWO_TERMS, used
 
 
-def test_the_whole_answer_by_hand(planned):
+def test_the_whole_answer_by_hand(planned: Any) -> None:
     """Orchard: 1.36 goods, 2.50 shipping, 0.272 tax. Hall: 0.36 and 3 with 21 % inside, so 0.30, 2.48 and 0.58 of tax."""
     found = planned(TWO_NEEDS, TWO_OFFERS, TWO_TERMS)
     seconds = found.pop("seconds")
@@ -44,7 +45,7 @@ def test_the_whole_answer_by_hand(planned):
     ("day", "vendors"),
     [("2026-12-18", ["hall", "orchard"]), ("2026-12-19", ["orchard"]), ("2027-01-04", ["hall", "orchard"])],
 )
-def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan, day, vendors):
+def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan: Any, day: str, vendors: list[str]) -> None:
     closed = ["vendor_code,shipping,closed_from_on,opens_again_on", "orchard,2.50,,", "hall,3,2026-12-19,2027-01-04"]
     result = plan(TWO_NEEDS, TWO_OFFERS, closed, "--json", "--on", day)
     found = json.loads(result.stdout)
@@ -57,7 +58,7 @@ def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan, day, ven
         assert not found["cautions"]
 
 
-def test_what_people_read(plan):
+def test_what_people_read(plan: Any) -> None:
     needs = [*TWO_NEEDS, "3,00503,red,5,as_listed", "4,00502,blue,6,as_listed"]
     offers = [*TWO_OFFERS, "hall,00502,white,new,0.09,EUR,40", "hall,00502,pink,new,-1,EUR,40"]
     result = plan(needs, offers, TWO_TERMS)
@@ -74,18 +75,18 @@ def test_what_people_read(plan):
     assert "1 row fails and is left out: line 5, unit_price '-1'" in caution
 
 
-def test_all_filled_is_said_plainly(plan):
+def test_all_filled_is_said_plainly(plan: Any) -> None:
     text = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS).stdout
     assert "for all 20 pieces" in text and "no plan is cheaper (proven)." in text
     assert "unfilled" not in text and "Caution" not in text and "Spares" not in text
 
 
-def test_json_stays_alone_on_standard_output(plan):
+def test_json_stays_alone_on_standard_output(plan: Any) -> None:
     result = plan(TWO_NEEDS, [*TWO_OFFERS, "hall,00502,pink,new,-1,EUR,40"], TWO_TERMS, "--json")
     assert json.loads(result.stdout)["cautions"] and "caution: " in result.stderr
 
 
-def test_some_pieces_are_free_and_the_rest_is_as_listed(planned):
+def test_some_pieces_are_free_and_the_rest_is_as_listed(planned: Any) -> None:
     """Four pieces, three free: the cheaper blue serves three, the listed red one; both under the file's own portion."""
     needs = [f"{NEEDS},free_quantity", "7,00502,red,4,any,3", "8,00502,red,2,any,0", "9,00502,red,2,any,"]
     offers = [OFFERS, "hall,00502,red,new,0.50,EUR,40", "hall,00502,blue,new,0.10,EUR,40"]
@@ -94,7 +95,7 @@ def test_some_pieces_are_free_and_the_rest_is_as_listed(planned):
     assert found["goods"] == "2.00"
 
 
-def test_what_stays_unfilled_is_told_once_per_portion(planned):
+def test_what_stays_unfilled_is_told_once_per_portion(planned: Any) -> None:
     needs = [f"{NEEDS},free_quantity", "1,00502,red,9,one_of,4"]
     needs = [f"{needs[0]},accept_colour_codes", f"{needs[1]},blue"]
     found = planned(needs, [OFFERS, "hall,00502,blue,new,0.10,EUR,3"], ["vendor_code,shipping", "hall,1"])
@@ -104,7 +105,7 @@ def test_what_stays_unfilled_is_told_once_per_portion(planned):
     assert row["what_would_help"]
 
 
-def test_portions_follow_their_own_rules(planned):
+def test_portions_follow_their_own_rules(planned: Any) -> None:
     needs = [
         "line_number,portion_number,part_code,colour_code,quantity,colour_rule,refuse_colour_codes,group_code",
         "1,1,brick,red,2,any,blue,", "1,2,brick,red,2,as_listed,,", "2,1,tile,red,3,any_one,,g", "3,1,plate,red,3,any_one,,g",
@@ -121,7 +122,7 @@ def test_portions_follow_their_own_rules(planned):
     assert found["landed_cost"] == "3.80"
 
 
-def test_conditions_are_each_rows_own(planned):
+def test_conditions_are_each_rows_own(planned: Any) -> None:
     needs = [
         f"{NEEDS},conditions",
         "1,brick,red,2,as_listed,",
@@ -134,7 +135,7 @@ def test_conditions_are_each_rows_own(planned):
     assert by_line == {(1, "new"): 2, (2, "new"): 2, (2, "used"): 1, (3, "used"): 4}
 
 
-def test_interchange_and_make_ups(planned):
+def test_interchange_and_make_ups(planned: Any) -> None:
     """A load-bearing piece takes no weaker form and no make-up; others do."""
     needs = [
         f"{NEEDS},is_load_bearing",
@@ -154,7 +155,7 @@ def test_interchange_and_make_ups(planned):
     assert rows == {(1, "brick", ""): 2, (2, "plate", "stack"): 6, (3, "hollow_arch", ""): 1}
 
 
-def test_colours_decide_what_any_and_near_may_be(planned):
+def test_colours_decide_what_any_and_near_may_be(planned: Any) -> None:
     needs = [f"{NEEDS},near_distance", "1,brick,red,2,any,", "2,tile,red,2,near,10"]
     offers = [
         OFFERS, "hall,brick,red,new,0.9,EUR,9", "hall,brick,ruby,new,0.1,EUR,9", "hall,brick,blue,new,0.2,EUR,9",
@@ -174,7 +175,7 @@ def test_colours_decide_what_any_and_near_may_be(planned):
     assert "1 offer is in colours that" in caution and "(teal)" in caution
 
 
-def test_parquet_is_as_good_as_csv(tmp_path):
+def test_parquet_is_as_good_as_csv(tmp_path: Path) -> None:
     texts = {"needs": TWO_NEEDS, "offers": TWO_OFFERS, "terms": TWO_TERMS}
     arguments = ["plan", "--json"]
     for name, lines in texts.items():
@@ -186,7 +187,7 @@ def test_parquet_is_as_good_as_csv(tmp_path):
     assert json.loads(result.stdout)["landed_cost"] == "7.49"
 
 
-def test_a_million_pieces(planned):
+def test_a_million_pieces(planned: Any) -> None:
     found = planned(
         [NEEDS, "1,brick,red,1000000,any"],
         [OFFERS, "a,brick,red,new,0.000001,EUR,999999", "b,brick,blue,new,100000,EUR,100000000"],
@@ -195,7 +196,7 @@ def test_a_million_pieces(planned):
     assert (found["landed_cost"], found["status"]) == ("100001.00", "proven")
 
 
-def test_portions_add_up_to_the_needs():
+def test_portions_add_up_to_the_needs() -> None:
     text = "line_number,portion_number,part_code,colour_code,quantity,colour_rule,free_quantity\n"
     rows = [(1, 1, 5, 2), (1, 2, 5, 5), (2, 1, 5, 0), (3, 3, 5, "")]
     text += "".join(f"{line},{portion},a,b,{count},any_one,{free}\n" for line, portion, count, free in rows)
@@ -209,7 +210,7 @@ def test_portions_add_up_to_the_needs():
     ]  # fmt: skip
 
 
-def test_the_readmes_example_prints_what_it_says(tmp_path, monkeypatch):
+def test_the_readmes_example_prints_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
     section = readme.partition("## Plan straight from files\n")[2].partition("\n## ")[0]
     texts = re.findall(r"`(\w+\.csv)`:\n\n```csv\n(.*?)```", section, re.S)

@@ -1,6 +1,8 @@
 """The options of ``kitfare plan``, its refusals and its exit codes."""
 
 import json
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -11,7 +13,7 @@ from schemas.plan_files import OPTIONAL_FILES
 from tests.builders.plan_texts import NEEDS, OFFERS, THREE_OFFERS, THREE_TERMS, TWO_NEEDS, TWO_OFFERS, TWO_TERMS, bought
 
 
-def test_strange_closures_and_dates_are_refused(plan):
+def test_strange_closures_and_dates_are_refused(plan: Any) -> None:
     columns = "vendor_code,shipping,closed_from_on,opens_again_on"
     result = plan(TWO_NEEDS, TWO_OFFERS, [columns, "orchard,2.50,2027-01-04,2026-12-19", "hall,3,,"])
     assert result.exit_code == 3 and "must be after closed_from_on" in result.stderr and "line 2" in result.stderr
@@ -21,7 +23,7 @@ def test_strange_closures_and_dates_are_refused(plan):
     assert result.exit_code == 2 and "--on tomorrow: not a date" in result.stderr
 
 
-def test_spares_and_how_to_forbid_them(planned):
+def test_spares_and_how_to_forbid_them(planned: Any) -> None:
     """Ten come cheaper than four: 10 at 0.10 against 4 at 0.30."""
     offers = [
         f"{OFFERS},sold_in_multiples_of,step_from_quantity",
@@ -37,7 +39,7 @@ def test_spares_and_how_to_forbid_them(planned):
     assert (without["goods"], without["spares"], bought(without)) == ("1.20", [], {("hall", "brick", "red"): 4})
 
 
-def test_at_most_so_many_vendors(planned):
+def test_at_most_so_many_vendors(planned: Any) -> None:
     offers = [*TWO_OFFERS, "mill,00501,black,new,0.2,EUR,99", "mill,00502,red,new,0.2,EUR,99"]
     terms = [*TWO_TERMS, "mill,9,,"]
     assert planned(TWO_NEEDS, offers, terms)["vendors"] == ["hall", "orchard"]
@@ -68,7 +70,9 @@ def test_at_most_so_many_vendors(planned):
         (("--parcel-bother", "0.61"), "5.40", ["orchard"]),  # 0.60 dearer, and a parcel less; the bother is no cost
     ],
 )
-def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(plan, options, cost, vendors):
+def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(
+    plan: Any, options: tuple[str, ...], cost: str, vendors: list[str]
+) -> None:
     result = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--json", *options)
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
@@ -76,7 +80,7 @@ def test_vendors_forced_and_forbidden_and_the_bother_of_parcels(plan, options, c
     assert found["lower_bound"] == cost
 
 
-def test_what_the_bother_means_is_said(plan):
+def test_what_the_bother_means_is_said(plan: Any) -> None:
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-bother", "0.61").stdout
     assert "How exact: no plan is cheaper, counting 0.61 EUR for the bother of every parcel (proven)." in text
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-bother", "0.5").stdout
@@ -110,7 +114,7 @@ def test_what_the_bother_means_is_said(plan):
         ),  # who sells nothing wanted
     ],
 )
-def test_options_that_make_no_plan(plan, options, exit_code, words):
+def test_options_that_make_no_plan(plan: Any, options: tuple[str, ...], exit_code: int, words: str) -> None:
     offers, terms = [*THREE_OFFERS, "mine,00999,red,new,0.10,EUR,5"], [*THREE_TERMS, "mine,1"]
     result = plan(TWO_NEEDS, offers, terms, *options)
     assert result.exit_code == exit_code
@@ -119,7 +123,7 @@ def test_options_that_make_no_plan(plan, options, exit_code, words):
         assert "or force fewer" in result.stderr and "the plan was refused and buys nothing" in result.stdout
 
 
-def test_nothing_fits(planned, plan):
+def test_nothing_fits(planned: Any, plan: Any) -> None:
     texts = ([NEEDS, "1,arch,red,3,as_listed"], TWO_OFFERS, TWO_TERMS)
     found = planned(*texts)
     assert (found["status"], found["landed_cost"], found["vendors"], found["lines"]) == ("partial", "0.00", [], [])
@@ -127,7 +131,7 @@ def test_nothing_fits(planned, plan):
     assert plan(*texts).exit_code == 0
 
 
-def test_a_refused_plan_is_5_and_buys_nothing(plan, monkeypatch):
+def test_a_refused_plan_is_5_and_buys_nothing(plan: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(plan_needs, "faults", lambda *_: ["the receipt comes to 8, the optimiser to 7"])
     result = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS, "--json")
     found = json.loads(result.stdout)
@@ -138,7 +142,7 @@ def test_a_refused_plan_is_5_and_buys_nothing(plan, monkeypatch):
     assert text.exit_code == 5 and "the plan was refused and buys nothing" in text.stdout
 
 
-def test_exit_codes(plan, tmp_path):
+def test_exit_codes(plan: Any, tmp_path: Path) -> None:
     assert plan(["nonsense"], TWO_OFFERS, TWO_TERMS).exit_code == 3
     assert plan([NEEDS, "1,brick,red,-1,any"], TWO_OFFERS, TWO_TERMS).exit_code == 3
     assert plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS, "--max-vendors", "0").exit_code == 2
@@ -146,7 +150,7 @@ def test_exit_codes(plan, tmp_path):
     assert plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS, "--colours", str(tmp_path / "none.csv")).exit_code == 2
 
 
-def test_every_further_file_is_an_option():
+def test_every_further_file_is_an_option() -> None:
     text = CliRunner().invoke(app, ["plan", "--help"]).stdout
     for name in OPTIONAL_FILES:
         assert f"--{name.replace('_', '-')} FILE" in text

@@ -6,6 +6,8 @@ from collections import Counter
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
+from pathlib import Path
+from typing import Any
 
 from pipelines.costing.further_orders import order_code
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
@@ -15,7 +17,7 @@ from pipelines.settings import Scenario
 from tests.builders.plan_texts import NEEDS, OFFERS, SEVERAL_NEEDS, SEVERAL_OFFERS, TWO_NEEDS, bought
 
 
-def test_incremental_steps_price_each_piece_at_its_own_step(planned):
+def test_incremental_steps_price_each_piece_at_its_own_step(planned: Any) -> None:
     """16 pieces: 9 at 0.10 and 7 at 0.06 are 1.32, on average 0.0825; at one price for all they would be 0.96."""
     columns = f"{OFFERS},step_from_quantity,step_kind"
     rows = ["orchard,00501,black,new,0.10,EUR,120,1,{}", "orchard,00501,black,new,0.06,EUR,120,10,{}"]
@@ -26,7 +28,7 @@ def test_incremental_steps_price_each_piece_at_its_own_step(planned):
         assert [(line["quantity"], line["unit_price"]) for line in found["lines"]] == [(16, price)]
 
 
-def test_rates_weights_steps_and_handling(planned):
+def test_rates_weights_steps_and_handling(planned: Any) -> None:
     """10 pieces at 2 SEK, 30 SEK up to 250 g or 55 beyond, 5 SEK handling; 1 SEK is 0.1 EUR. 10 pieces weigh 300 g."""
     result = planned(
         [NEEDS, "1,brick,red,10,as_listed"], [f"{OFFERS},assortment_code", "mill,brick,red,new,2,SEK,99,stock"],
@@ -43,7 +45,7 @@ def test_rates_weights_steps_and_handling(planned):
     assert result["lines"][0]["currency_code"] == "SEK"
 
 
-def test_unknown_weights_are_told(planned):
+def test_unknown_weights_are_told(planned: Any) -> None:
     found = planned(
         [NEEDS, "1,brick,red,10,as_listed"], [OFFERS, "mill,brick,red,new,2,EUR,99"], ["vendor_code,shipping", "mill,0"],
         weights=["part_code,weight_grams", "plate,30"],
@@ -52,7 +54,7 @@ def test_unknown_weights_are_told(planned):
     assert found["cautions"] == ["1 part bought is of unknown weight or size and counts as a large one"]
 
 
-def test_every_term_reaches_the_planner(tmp_path):
+def test_every_term_reaches_the_planner(tmp_path: Path) -> None:
     values = {
         "shipping": "1.1", "shipping_waived_from": "90", "minimum_order": "2.2", "soft_minimum": "3.3", "soft_minimum_charge": "4.4",
         "minimum_line_value": "0.5", "order_fee": "0.6", "order_fee_pct": "0.7", "discount_from": "80", "discount_pct": "8.8",
@@ -99,7 +101,7 @@ def test_every_term_reaches_the_planner(tmp_path):
     }
 
 
-def test_several_orders_by_hand(plan, planned):
+def test_several_orders_by_hand(plan: Any, planned: Any) -> None:
     """Orchard sends 15 pieces at most: 25 go into two orders of 2.50 each. Its stock of 9 red ones is there once, so hall sends one.
 
     15 in one order: 9 red and 6 black, 1.80 and 0.60; the other 10 black, 1.00; hall: 1 red and 4 of shipping.
@@ -125,7 +127,7 @@ def test_several_orders_by_hand(plan, planned):
     assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in told
 
 
-def test_each_order_counts_for_the_most_vendors(planned, plan):
+def test_each_order_counts_for_the_most_vendors(planned: Any, plan: Any) -> None:
     terms = ["vendor_code,shipping,maximum_piece_count,maximum_order_count", "orchard,2.50,15,3", "hall,4,,"]
     result = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms, "--json", "--max-vendors", "2")
     found = json.loads(result.stdout)
@@ -133,7 +135,7 @@ def test_each_order_counts_for_the_most_vendors(planned, plan):
     assert (len(found["orders"]), found["landed_cost"]) == (2, "19.00")
 
 
-def test_one_order_per_vendor_unless_its_terms_say_otherwise(planned):
+def test_one_order_per_vendor_unless_its_terms_say_otherwise(planned: Any) -> None:
     found = planned(
         SEVERAL_NEEDS, SEVERAL_OFFERS, ["vendor_code,shipping,maximum_piece_count", "orchard,2.50,15", "hall,4,"]
     )

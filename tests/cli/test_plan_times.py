@@ -2,11 +2,12 @@
 
 import json
 import time
+from typing import Any
 
 from tests.builders.plan_texts import NEEDS, OFFERS
 
 
-def test_many_needs_and_offers_are_planned_quickly(plan):
+def test_many_needs_and_offers_are_planned_quickly(plan: Any) -> None:
     """150 lines against 30,000 offers; processor time, without what the search is allowed to take beyond quick."""
     offers = [OFFERS]
     for number in range(30_000):

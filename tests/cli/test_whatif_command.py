@@ -2,6 +2,8 @@
 
 import json
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -12,27 +14,27 @@ from tests.builders.workspaces import make_workspace
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Any:
     workspace = make_workspace(tmp_path_factory.mktemp("whatif") / "space")
     refresh(workspace)
     return workspace.root
 
 
-def whatif(place, *arguments):
+def whatif(place: Any, *arguments: Any) -> Any:
     return CliRunner().invoke(app, ["whatif", "hut", "--workspace", str(place), *arguments])
 
 
-def answer(place, *arguments):
+def answer(place: Any, *arguments: Any) -> Any:
     result = whatif(place, *arguments, "--json")
     assert result.exit_code == 0, result.output
     return json.loads(result.stdout)
 
 
-def cost(side):
+def cost(side: Any) -> Any:
     return Decimal(side["complete_cost"])
 
 
-def test_both_plans_side_by_side(place):
+def test_both_plans_side_by_side(place: Any) -> None:
     # South alone: 10 red of 0.12, 4 blue of 0.40, shipping 6. Free bricks are blue of 0.05 from north, for 4 of shipping.
     result = whatif(place, "--shipping", "50")
     assert result.exit_code == 0, result.output
@@ -54,13 +56,13 @@ def test_both_plans_side_by_side(place):
         (["--no-freedoms"], "8.80"),
     ],
 )
-def test_what_each_change_costs(place, arguments, complete):
+def test_what_each_change_costs(place: Any, arguments: list[str], complete: str) -> None:
     told = answer(place, *arguments)
     assert (told["as_it_is"]["complete_cost"], told["changed"]["complete_cost"]) == ("8.80", complete)
     assert Decimal(told["difference"]) == Decimal(complete) - Decimal("8.80")
 
 
-def test_a_vendor_less_and_pieces_missing(place):
+def test_a_vendor_less_and_pieces_missing(place: Any) -> None:
     told = answer(place, "--without", "south")
     assert told["changed"]["unfilled_piece_count"] == 4
     assert [row["vendor_code"] for row in told["changed"]["vendors"]] == ["north"]
@@ -69,7 +71,7 @@ def test_a_vendor_less_and_pieces_missing(place):
     assert "fill different numbers of pieces" in whatif(place, "--without", "south").stdout
 
 
-def test_another_date_has_its_own_prices(place):
+def test_another_date_has_its_own_prices(place: Any) -> None:
     told = answer(place, "--on", "2026-09-30")
     assert told["changed"]["priced_on"] == "2026-09-30"
     # Only north's red bricks of 0.11; nobody had ever offered the long blocks.
@@ -78,7 +80,7 @@ def test_another_date_has_its_own_prices(place):
 
 
 @pytest.mark.parametrize("scenario", ["listed", "freed", "counter_some", "counter_first", "best"])
-def test_every_way_of_buying_can_be_asked_about(place, scenario):
+def test_every_way_of_buying_can_be_asked_about(place: Any, scenario: str) -> None:
     """As it is, each costs what was published; nobody here is a counter, so that asking it first is told as without it."""
     told = answer(place, "--scenario", scenario, "--shipping", "50")
     assert told["as_it_is"]["complete_cost"] == "8.80" and told["changed"]["complete_cost"] == "11.80"
@@ -89,7 +91,7 @@ def test_every_way_of_buying_can_be_asked_about(place, scenario):
     assert ("As it is: the counter has nothing of what it is asked for" in words) == is_two_stage
 
 
-def test_nothing_published_changes(place):
+def test_nothing_published_changes(place: Any) -> None:
     before, kept = (place / "published").resolve(), sorted((place / "archive").rglob("*"))
     answer(place, "--used")
     assert (place / "published").resolve() == before
@@ -120,13 +122,13 @@ def test_nothing_published_changes(place):
         (["--scenario", "listed", "--no-interchange"], "--no-interchange changes nothing about listed"),
     ],
 )
-def test_what_makes_no_sense_is_refused_in_words(place, arguments, words):
+def test_what_makes_no_sense_is_refused_in_words(place: Any, arguments: list[str], words: str) -> None:
     result = whatif(place, *arguments)
     assert result.exit_code == 2 and words in result.output
     assert "next:" in result.output
 
 
-def test_an_unknown_model_and_a_workspace_without_prices(place, tmp_path):
+def test_an_unknown_model_and_a_workspace_without_prices(place: Any, tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["whatif", "castle", "--used", "--workspace", str(place)])
     assert result.exit_code == 2 and "there is no model castle" in result.output and "hut" in result.output
     empty = make_workspace(tmp_path / "empty")

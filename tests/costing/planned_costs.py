@@ -1,8 +1,11 @@
 """Plans of a small workspace, and their sums checked."""
 
+from collections.abc import Sequence
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
+import pytest
 
 from pipelines.costing import planning
 from pipelines.costing.planning import plan_model
@@ -22,7 +25,15 @@ ORDER = ["vendor_code", "order_number"]
 CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
 
 
-def planned(model, market, day=DAY, buyer=BUYER, last_seen=None, scenarios=(), **tables):
+def planned(
+    model: Any,
+    market: Any,
+    day: Any = DAY,
+    buyer: Any = BUYER,
+    last_seen: Any = None,
+    scenarios: Sequence[Any] = (),
+    **tables: Any,
+) -> Any:
     inputs = make_inputs((model,), (buyer,), scenarios, **tables)
     seen = market if last_seen is None else last_seen
     found = plan_model(inputs, model, day, buyer, market, seen, make_summaries(), "standard")
@@ -33,7 +44,7 @@ def planned(model, market, day=DAY, buyer=BUYER, last_seen=None, scenarios=(), *
     return found
 
 
-def check_sums(tables):
+def check_sums(tables: Any) -> None:
     """What must add up in any plan."""
     cost, vendors, purchases = tables["model_cost"], tables["plan_vendor"], tables["plan_purchase"]
     lines, unfilled = tables["plan_line"], tables["unfilled_line"]
@@ -60,11 +71,11 @@ def check_sums(tables):
         assert (row["plan_status"] in ("partial", "refused")) == (row["unfilled_piece_count"] > 0)
 
 
-def costs(found):
+def costs(found: Any) -> Any:
     return dict(found.tables["model_cost"].select("scenario_code", "landed_cost").iter_rows())
 
 
-def only(found, scenario="freed", table="model_cost"):
+def only(found: Any, scenario: str = "freed", table: str = "model_cost") -> Any:
     rows = found.tables[table].filter(pl.col("scenario_code") == scenario).to_dicts()
     return rows[0] if table == "model_cost" else rows
 
@@ -72,7 +83,7 @@ def only(found, scenario="freed", table="model_cost"):
 TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="counter")]}
 
 
-def refuse(monkeypatch, change):
+def refuse(monkeypatch: pytest.MonkeyPatch, change: Any) -> None:
     real = planning.mip.solve
     monkeypatch.setattr(planning.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start)))
 
@@ -80,7 +91,7 @@ def refuse(monkeypatch, change):
 class Other:
     """A solution with some attributes replaced, without the solution class's own checks."""
 
-    def __new__(cls, solution, **changed):
+    def __new__(cls, solution: Any, **changed: Any) -> Any:
         from dataclasses import replace
 
         return replace(solution, **changed)

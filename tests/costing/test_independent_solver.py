@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from fractions import Fraction
+from typing import Any
 
 import polars as pl
 import pytest
@@ -28,7 +29,7 @@ TOLERANCE = 1e-5
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(problems())
-def test_the_second_program_itself_agrees_with_brute_force(problem):
+def test_the_second_program_itself_agrees_with_brute_force(problem: Any) -> None:
     problem = replace(problem, allow_spares=True)
     best = best_plan(problem)
     assume(best is not None)
@@ -40,7 +41,7 @@ def test_the_second_program_itself_agrees_with_brute_force(problem):
 
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("rule_share", [0.0, 0.5, 1.0])
-def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
+def test_medium_markets_cost_what_the_second_program_says(seed: Any, rule_share: float) -> None:
     market = Market(
         line_count=16, piece_count=120, colour_count=6, vendor_count=8, offers_per_vendor=(8, 20), rule_share=rule_share
     )
@@ -55,7 +56,7 @@ def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed):
+def test_medium_markets_with_incremental_steps_forced_vendors_and_bother(seed: Any) -> None:
     """Steps are as the generator draws them; the vendor forced is one that the plan without the rule leaves out."""
     market = Market(
         line_count=16, piece_count=120, colour_count=6, vendor_count=8, offers_per_vendor=(8, 20), rule_share=0.5

@@ -1,7 +1,10 @@
 import pickle
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -36,29 +39,41 @@ HOUSE = make_model(
 MILL = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
 
 
-def at(day, market=MARKET):
+def at(day: Any, market: Any = MARKET) -> Any:
     seen_on = pl.lit(day).alias("last_confirmed_on")
     return market.with_columns(seen_on, pl.lit(date(2026, 1, 1)).alias("valid_from_on"))
 
 
-def workspace(workers=1, models=(MILL, HOUSE), buyers=(BUYER, ABROAD), scenarios=(), **tables):
+def workspace(
+    workers: int = 1,
+    models: tuple[Any, ...] = (MILL, HOUSE),
+    buyers: tuple[Any, ...] = (BUYER, ABROAD),
+    scenarios: Sequence[Any] = (),
+    **tables: Any,
+) -> Any:
     inputs = make_inputs(models, buyers, scenarios, **tables)
     refresh = RefreshSettings(workers=workers, effort="standard", past_effort="quick")
     return replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
 
 
-def night_of(folder, inputs=None, days=(DAY, OCTOBER, MARCH), progress=None, market=MARKET):
+def night_of(
+    folder: Any,
+    inputs: Any = None,
+    days: tuple[Any, ...] = (DAY, OCTOBER, MARCH),
+    progress: Any = None,
+    market: Any = MARKET,
+) -> Any:
     markets = {day: at(day, market) for day in days}
     summaries = dict.fromkeys(days, make_summaries())
     return plan_night(inputs or workspace(), markets, markets, summaries, DAY, folder / "plans", progress)
 
 
 @pytest.fixture
-def solved(monkeypatch):
+def solved(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Counts the problems that were really solved."""
     real, calls = planning.mip.solve, []
 
-    def counted(problem, effort, start=None):
+    def counted(problem: Any, effort: Any, start: Any = None) -> Any:
         calls.append(effort)
         return real(problem, effort, start)
 
@@ -66,11 +81,11 @@ def solved(monkeypatch):
     return calls
 
 
-def same(first, second):
+def same(first: Any, second: Any) -> Any:
     return all(first[name].equals(second[name]) for name in second) and list(first) == list(second)
 
 
-def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
+def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path: Path) -> None:
     told = []
     tables = night_of(tmp_path, progress=lambda *step: told.append(step))
     keys = tables["model_cost"].select("priced_on", "model_code", "buyer_code", "effort").unique().sort(pl.all()).rows()
@@ -88,7 +103,7 @@ def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
         assert frame.equals(frame.sort(key)), name
 
 
-def test_dates_before_the_first_price_are_skipped(tmp_path):
+def test_dates_before_the_first_price_are_skipped(tmp_path: Path) -> None:
     markets = {DAY: at(DAY), MARCH: MARKET.clear()}
     tables = plan_night(workspace(), markets, markets, dict.fromkeys(markets, make_summaries()), DAY, tmp_path)
     assert tables["model_cost"]["priced_on"].unique().to_list() == [DAY]
@@ -96,7 +111,7 @@ def test_dates_before_the_first_price_are_skipped(tmp_path):
     assert plan_night(workspace(), nothing, nothing, {DAY: make_summaries()}, DAY, tmp_path)["model_cost"].height == 0
 
 
-def test_the_second_night_takes_all_from_the_cache(tmp_path, solved):
+def test_the_second_night_takes_all_from_the_cache(tmp_path: Path, solved: Any) -> None:
     first = night_of(tmp_path)
     made = len(solved)
     assert made > 0
@@ -104,7 +119,7 @@ def test_the_second_night_takes_all_from_the_cache(tmp_path, solved):
     assert len(solved) == made
 
 
-def test_a_damaged_entry_is_planned_again(tmp_path, solved):
+def test_a_damaged_entry_is_planned_again(tmp_path: Path, solved: Any) -> None:
     first = night_of(tmp_path, days=(DAY,))
     entries = sorted((tmp_path / "plans").iterdir())
     assert len(entries) == 4
@@ -139,7 +154,7 @@ CHANGES = {
 }
 
 
-def keys_of(**changes):
+def keys_of(**changes: Any) -> Any:
     market = changes.pop("market", MARKET)
     inputs = workspace(**{"models": (MILL,), "buyers": (BUYER,), **changes})
     markets = {DAY: at(DAY, market)}
@@ -149,11 +164,11 @@ def keys_of(**changes):
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_whatever_shapes_a_plan_changes_its_key(change):
+def test_whatever_shapes_a_plan_changes_its_key(change: Any) -> None:
     assert keys_of(**CHANGES[change]) != keys_of()
 
 
-def test_what_shapes_no_plan_leaves_its_key():
+def test_what_shapes_no_plan_leaves_its_key() -> None:
     irrelevant = {
         "market": pl.concat([MARKET, make_market(offer("c", "unused", "grey", "1"))]).reverse(),
         "interchange": [{"part_code": "unused", "stand_in_part_code": "tile"}],
@@ -173,17 +188,19 @@ def test_what_shapes_no_plan_leaves_its_key():
     assert keys_of(models=(later,)) == keys_of()
 
 
-def test_plans_that_met_a_time_limit_are_not_kept(tmp_path, monkeypatch):
+def test_plans_that_met_a_time_limit_are_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real = planning.mip.solve
     monkeypatch.setattr(planning.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
     night_of(tmp_path, days=(DAY,))
     assert not list((tmp_path / "plans").glob("*.plan"))
 
 
-def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(tmp_path, monkeypatch):
+def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     real = planning.plan_tables._model_cost
 
-    def with_one_odd(context, checked, unfilled):
+    def with_one_odd(context: Any, checked: Any, unfilled: Any) -> Any:
         row = real(context, checked, unfilled)
         is_odd = (context.model.model_code, context.buyer.buyer_code, row["scenario_code"]) == (
             "mill",
@@ -199,7 +216,7 @@ def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(tmp_pat
     assert named in refused.value.next_step
 
 
-def test_errors_travel_between_processes():
+def test_errors_travel_between_processes() -> None:
     for kind in (KitfareError, InputError, PlanRefusedError):
         error = pickle.loads(pickle.dumps(kind("what", where="where", next_step="next", state="state")))
         assert type(error) is kind

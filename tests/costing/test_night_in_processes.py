@@ -1,5 +1,7 @@
 """A night's plans made in several processes."""
 
+from pathlib import Path
+
 import pytest
 
 from pipelines.costing import night
@@ -12,7 +14,7 @@ from tests.builders.markets import (
 from tests.costing.test_night import HOUSE, OCTOBER, night_of, same, workspace
 
 
-def test_several_processes_make_the_same_plans(tmp_path):
+def test_several_processes_make_the_same_plans(tmp_path: Path) -> None:
     alone = night_of(tmp_path / "one", days=(DAY, OCTOBER))
     together = night_of(tmp_path / "two", workspace(workers=2), days=(DAY, OCTOBER))
     assert same(together, alone)
@@ -20,7 +22,7 @@ def test_several_processes_make_the_same_plans(tmp_path):
     assert kept[0] == kept[1] and len(kept[0]) == 8
 
 
-def test_an_error_in_a_worker_reaches_the_caller(tmp_path, monkeypatch):
+def test_an_error_in_a_worker_reaches_the_caller(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The parent's own look at demand is switched off, so that the amendment is first met by a worker."""
     wrong = make_model(
         [line(1, "brick", "red", 4)],

@@ -1,6 +1,7 @@
 """Plans of many small random markets cost what brute force says, and no bound lies above."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -14,13 +15,13 @@ from tests.oracle.random_problems import problems
 
 @settings(max_examples=examples(120, 1500), **QUIET)
 @given(problems())
-def test_many_small_markets_with_every_rule_are_planned_exactly(problem):
+def test_many_small_markets_with_every_rule_are_planned_exactly(problem: Any) -> None:
     assert_optimal(problem, "standard")
 
 
 @settings(max_examples=examples(60, 600), **QUIET)
 @given(problems())
-def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
+def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(mip.EFFORTS, "standard", replace(mip.EFFORTS["standard"], whole_up_to=-1))
         best = best_plan(problem)

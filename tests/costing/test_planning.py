@@ -1,5 +1,6 @@
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -20,7 +21,7 @@ from tests.builders.markets import (
 from tests.costing.planned_costs import TILL, Other, costs, only, planned, refuse
 
 
-def test_every_scenario_has_a_row_and_freedom_pays():
+def test_every_scenario_has_a_row_and_freedom_pays() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "brick", "grey", 4)], [freedom(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "grey", "0.10"))
     found = planned(model, market)
@@ -37,7 +38,7 @@ def test_every_scenario_has_a_row_and_freedom_pays():
     assert not found.hit_time_limit
 
 
-def test_plan_rows_say_what_is_bought_and_what_for():
+def test_plan_rows_say_what_is_bought_and_what_for() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 5)], [freedom(1, "any")])
     market = make_market(
         offer("a", "brick", "blue", "0.105", 100, sold_in_multiples_of=5),
@@ -65,7 +66,7 @@ def test_plan_rows_say_what_is_bought_and_what_for():
     assert {row["offer_id"] for row in lines} == {row["offer_id"] for row in purchases}
 
 
-def test_money_comes_rounded_from_the_receipt():
+def test_money_comes_rounded_from_the_receipt() -> None:
     tables = {
         "vendors": [vendor("a", currency_code="USD")],
         "vendor_terms": [terms("a", shipping_charge="5", tax_rate_pct="21")],
@@ -83,7 +84,7 @@ def test_money_comes_rounded_from_the_receipt():
     assert (row["vendor_currency_code"], row["currency_code"]) == ("USD", "EUR")
 
 
-def test_what_cannot_be_bought_is_named_estimated_and_helped():
+def test_what_cannot_be_bought_is_named_estimated_and_helped() -> None:
     model = make_model([line(1, "brick", "red", 10), line(2, "tile", "red", 3)])
     market = make_market(offer("a", "brick", "red", "0.10", 4), offer("a", "brick", "blue", "0.10", 40))
     found = planned(model, market)
@@ -102,7 +103,7 @@ def test_what_cannot_be_bought_is_named_estimated_and_helped():
     assert (second["estimated_unit_price"], second["unfilled_estimate"], second["estimate_basis"]) == (None, 0, "none")
 
 
-def test_nothing_on_offer_at_all():
+def test_nothing_on_offer_at_all() -> None:
     found = planned(make_model([line(1, "brick", "red", 10)]), make_market())
     assert set(found.tables["model_cost"]["plan_status"]) == {"partial"}
     assert costs(found) == dict.fromkeys(costs(found), Decimal(0))
@@ -110,7 +111,7 @@ def test_nothing_on_offer_at_all():
     assert only(found)["oldest_offer_on"] is None
 
 
-def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them():
+def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them() -> None:
     model = make_model(
         [line(1, "brick", "red", 10), line(2, "plate", "red", 10), line(3, "tile", "red", 2)], counter_lines=[1]
     )
@@ -140,7 +141,7 @@ def test_marked_lines_are_bought_at_the_counter_as_far_as_it_has_them():
     assert (row["plan_status"], row["lower_bound"]) == ("proven", row["landed_cost"])
 
 
-def test_a_scenario_with_a_counter_but_nothing_to_ask_it_for_equals_freed():
+def test_a_scenario_with_a_counter_but_nothing_to_ask_it_for_equals_freed() -> None:
     model = make_model([line(1, "brick", "red", 10)], counter_lines=[])
     found = planned(model, make_market(offer("a", "brick", "red", "0.10")), **TILL)
     assert len(set(costs(found).values())) == 1
@@ -151,7 +152,7 @@ def test_a_scenario_with_a_counter_but_nothing_to_ask_it_for_equals_freed():
     assert costs(unmarked)["counter_some"] == costs(unmarked)["freed"] > costs(unmarked)["counter_first"]
 
 
-def test_a_colour_group_begun_at_the_counter_stays_in_its_colour():
+def test_a_colour_group_begun_at_the_counter_stays_in_its_colour() -> None:
     model = make_model(
         [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],
         [freedom(n, "any_one", group_code="g") for n in (1, 2)],
@@ -168,7 +169,7 @@ def test_a_colour_group_begun_at_the_counter_stays_in_its_colour():
     assert only(planned(model, gone, **TILL), "counter_some")["unfilled_piece_count"] == 2
 
 
-def test_a_limit_on_vendors_counts_both_stages():
+def test_a_limit_on_vendors_counts_both_stages() -> None:
     scenario = Scenario(scenario_code="few", title="x", counter="marked", maximum_vendor_count=1)
     model = make_model([line(1, "brick", "red", 2), line(2, "plate", "red", 2)], counter_lines=[1])
     market = make_market(offer("till", "brick", "red", "0.50"), offer("a", "plate", "red", "0.10"))
@@ -176,7 +177,7 @@ def test_a_limit_on_vendors_counts_both_stages():
     assert (row["vendor_count"], row["unfilled_piece_count"]) == (1, 2)
 
 
-def test_stock_on_hand_is_shown_without_a_vendor():
+def test_stock_on_hand_is_shown_without_a_vendor() -> None:
     scenario = Scenario(scenario_code="bin", title="x", use_stock_on_hand=True)
     rows = [
         {"part_code": "brick", "colour_code": "red", "quantity_on_hand": 3},
@@ -203,7 +204,9 @@ def test_stock_on_hand_is_shown_without_a_vendor():
         ("GBP", [], DAY, None),
     ],
 )
-def test_what_the_instructions_cost(currency, discounts, day, expected):
+def test_what_the_instructions_cost(
+    currency: str, discounts: list[tuple[str, ...]], day: Any, expected: str | None
+) -> None:
     buyer = Buyer(buyer_code="x", title="x", region_code="NL", currency_code="EUR", exchange_margin_pct=Decimal(2))
     model = make_model(
         [line(1, "brick", "red", 1)],
@@ -218,18 +221,18 @@ def test_what_the_instructions_cost(currency, discounts, day, expected):
     assert row["instructions_cost"] == (None if expected is None else Decimal(expected))
 
 
-def test_no_instructions_no_cost():
+def test_no_instructions_no_cost() -> None:
     assert only(planned(make_model([line(1, "brick", "red", 1)]), make_market()))["instructions_cost"] is None
 
 
-def test_a_time_limit_is_passed_on(monkeypatch):
+def test_a_time_limit_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
     refuse(monkeypatch, lambda solution: Other(solution, hit_time_limit=True))
     assert planned(
         make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.1"))
     ).hit_time_limit
 
 
-def test_copies_and_dates_shape_the_plan():
+def test_copies_and_dates_shape_the_plan() -> None:
     model = make_model([line(1, "brick", "red", 4)], copy_count=3)
     row = only(planned(model, make_market(offer("a", "brick", "red", "0.1"))))
     assert (row["copy_count"], row["piece_count"], row["landed_cost"]) == (3, 12, Decimal("1.2"))
@@ -255,7 +258,9 @@ offers_drawn = st.lists(
     offers=offers_drawn,
     shipping=st.integers(0, 3),
 )
-def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rules, offers, shipping):
+def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(
+    lines: Any, rules: Any, offers: Any, shipping: Any
+) -> None:
     model = make_model(
         [line(n, *given_line) for n, given_line in enumerate(lines, 1)],
         [freedom(n, rule, accept_colour_codes="grey") for n, rule in enumerate(rules[: len(lines)], 1)],
@@ -271,7 +276,7 @@ def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rule
             assert rows[wide]["landed_cost"] <= rows[narrow]["landed_cost"]
 
 
-def test_several_orders_with_one_vendor():
+def test_several_orders_with_one_vendor() -> None:
     """Sixteen pieces at a, ten to an order: two parcels of 2. It has nine red ones in all: the tenth comes from b."""
     model = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 6)])
     market = make_market(

@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 import polars as pl
 import pytest
@@ -33,7 +34,9 @@ from tests.costing.planned_costs import TILL, Other, costs, only, planned, refus
     ],
     ids=["cost", "bound", "stock", "used but not bought", "balance"],
 )
-def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, change, words):
+def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(
+    monkeypatch: pytest.MonkeyPatch, change: Any, words: str
+) -> None:
     refuse(monkeypatch, change)
     found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
     row = only(found)
@@ -45,8 +48,8 @@ def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, chan
     assert told.startswith("the plan failed a check") and words in told
 
 
-def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
-    def refusing(*_):
+def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refusing(*_: Any) -> None:
         raise PlanRefusedError("the bound lies above a known plan")
 
     monkeypatch.setattr(planning.mip, "solve", refusing)
@@ -55,11 +58,11 @@ def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
     assert only(found, table="unfilled_line")[0]["what_would_help"] == "the bound lies above a known plan"
 
 
-def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
+def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
     """An optimiser that does badly where it has more to choose from must not make freedom look dear."""
     real = planning.mip.solve
 
-    def lazy(problem, effort, start=None):
+    def lazy(problem: Any, effort: Any, start: Any = None) -> Any:
         colours = problem.uses.filter(pl.col("colour_code") == "blue")
         if not colours.height:
             return real(problem, effort)
@@ -77,10 +80,10 @@ def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
     assert (row["plan_status"], row["lower_bound"], row["gap_pct"]) == ("bounded", 0, float("inf"))
 
 
-def test_starts_are_plans_of_narrower_rules(monkeypatch):
+def test_starts_are_plans_of_narrower_rules(monkeypatch: pytest.MonkeyPatch) -> None:
     real, starts = planning.mip.solve, []
 
-    def watched(problem, effort, start=None):
+    def watched(problem: Any, effort: Any, start: Any = None) -> Any:
         starts.append(None if start is None else start.cost)
         return real(problem, effort, start)
 
@@ -93,7 +96,9 @@ def test_starts_are_plans_of_narrower_rules(monkeypatch):
 @pytest.mark.parametrize(
     ("counter_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
 )
-def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, counter_price, offers, best):
+def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(
+    monkeypatch: pytest.MonkeyPatch, counter_price: str, offers: list[int], best: str
+) -> None:
     """Freed is planned only where the plan of any mix buys at the counter. Its bound holds for fewer vendors."""
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
     market = make_market(
@@ -112,7 +117,7 @@ def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, counter
     assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))
 
 
-def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule():
+def test_one_more_freedom_that_ties_colours_together_is_not_a_wider_rule() -> None:
     """The listed plan has two colours, so it can't start or replace a plan that wants one."""
     freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
     model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], freedoms)

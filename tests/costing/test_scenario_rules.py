@@ -1,6 +1,7 @@
 """Forced and preferred vendors and the bother of parcels as a scenario's rules: in plans of one and of two stages, and in settings."""
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from pydantic import ValidationError
@@ -19,7 +20,7 @@ MARKET = make_market(
 VENDORS = [vendor("a"), vendor("b"), vendor("c"), vendor("till", vendor_kind="counter")]
 
 
-def planned(**rules):
+def planned(**rules: Any) -> Any:
     """The cost row under these rules, and what is said of unfilled lines; built-in scenarios are planned before and after."""
     scenario = Scenario(scenario_code="mine", title="x", **rules)
     inputs = make_inputs((MODEL,), (BUYER,), (scenario,), vendors=VENDORS)
@@ -50,7 +51,7 @@ def planned(**rules):
         ({"counter": "marked", "forced_vendors": ["a"]}, "7.00", 2),
     ],
 )
-def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules, cost, vendor_count):
+def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules: dict[str, Any], cost: str, vendor_count: int) -> None:
     row, _ = planned(**rules)
     assert (row["plan_status"], row["landed_cost"], row["vendor_count"]) == ("proven", Decimal(cost), vendor_count)
     assert row["lower_bound"] == row["landed_cost"] and row["gap_pct"] == 0
@@ -64,7 +65,7 @@ def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules, cost, vendor_c
         ({"counter": "all_it_has", "forced_vendors": ["a", "b"]}, "a, b"),  # one piece is left for them
     ],
 )
-def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules, named):
+def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules: dict[str, Any], named: str) -> None:
     row, said = planned(**rules)
     assert (row["plan_status"], row["landed_cost"], row["unfilled_piece_count"]) == ("refused", 0, 4)
     assert said == [f"no plan has an order at every forced vendor: {named}"]
@@ -81,6 +82,6 @@ def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules, named):
         ({"parcel_bother": Decimal(-1)}, "greater than or equal to 0"),
     ],
 )
-def test_rules_that_contradict_each_other_are_no_scenario(rules, words):
+def test_rules_that_contradict_each_other_are_no_scenario(rules: dict[str, Any], words: str) -> None:
     with pytest.raises(ValidationError, match=words):
         Scenario(scenario_code="mine", title="x", **rules)

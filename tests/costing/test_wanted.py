@@ -7,7 +7,7 @@ from pipelines.settings import ListVersion
 from tests.builders.markets import freedom, line, make_inputs, make_model
 
 
-def test_what_is_kept_is_what_would_be_worked_out_on_every_date():
+def test_what_is_kept_is_what_would_be_worked_out_on_every_date() -> None:
     """A list, a judgement and an interchange that begin on different dates; asked for in an order that could take one for another."""
     model = make_model(
         [line(1, "beam", "red", 4), line(1, "beam", "red", 6, list_version=2)],

@@ -2,6 +2,7 @@
 
 import time
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -15,7 +16,7 @@ from schemas.validate import require_valid
 
 
 @pytest.fixture(scope="session")
-def inbox(tmp_path_factory):
+def inbox(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("demo") / "inbox"
     began = time.process_time()
     row_count = make_exports(folder)
@@ -25,7 +26,7 @@ def inbox(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def take(tmp_path_factory):
+def take(tmp_path_factory: pytest.TempPathFactory) -> Any:
     archive = tmp_path_factory.mktemp("archive")
     profiles = load_profiles(WORKSPACE / "profiles")
     text = pl.read_csv(WORKSPACE / "tables" / "code_map.csv", infer_schema=False)

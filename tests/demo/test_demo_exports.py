@@ -3,6 +3,7 @@
 import hashlib
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -27,7 +28,7 @@ def hashes(folder: Path) -> dict[str, str]:
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.iterdir())}
 
 
-def test_the_inbox_is_as_large_as_told(inbox):
+def test_the_inbox_is_as_large_as_told(inbox: Any) -> None:
     files = sorted(inbox.iterdir())
     assert len(files) < 350
     assert sum(path.stat().st_size for path in files) < 60_000_000
@@ -37,7 +38,7 @@ def test_the_inbox_is_as_large_as_told(inbox):
     assert len(kinds["ledger"]) == 25
 
 
-def test_one_file_is_an_exact_copy(inbox):
+def test_one_file_is_an_exact_copy(inbox: Any) -> None:
     found = hashes(inbox)
     copies = [name for name in found if list(found.values()).count(found[name]) > 1]
     assert copies == ["bins_2026-10-15 (copy).csv.gz", "bins_2026-10-15.csv.gz"]
@@ -62,7 +63,7 @@ def as_taken(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 @pytest.mark.parametrize("source", ["bins", "fells", "isles", "tarn", "hall"])
-def test_a_file_is_read_back_as_the_market_has_it(inbox, take, source):
+def test_a_file_is_read_back_as_the_market_has_it(inbox: Any, take: Any, source: str) -> None:
     """Every shape (separators, commas, packs, codes of its own, dates) gives back the exact prices behind it."""
     day = market.LAST_NIGHT
     name = {
@@ -90,7 +91,7 @@ def test_a_file_is_read_back_as_the_market_has_it(inbox, take, source):
         assert set(taken.rows["form_certainty"]) == {"stated", "open"}
 
 
-def test_the_summary_has_the_element_that_no_vendor_sells(inbox, take):
+def test_the_summary_has_the_element_that_no_vendor_sells(inbox: Any, take: Any) -> None:
     taken = take(inbox / "ledger_2026-10.txt")
     assert taken.error is None and taken.failures.height == 0 and taken.contract.name == "price_summary"
     part, colour = market.NOWHERE
@@ -99,7 +100,7 @@ def test_the_summary_has_the_element_that_no_vendor_sells(inbox, take):
     assert taken.rows.filter(pl.col("lowest_price") > pl.col("average_price")).height == 0
 
 
-def test_bad_rows_are_held_with_a_reason_and_nothing_else_is(inbox, take):
+def test_bad_rows_are_held_with_a_reason_and_nothing_else_is(inbox: Any, take: Any) -> None:
     for name, held_count in NIGHTS_WITH_BAD_ROWS.items():
         taken = take(inbox / name)
         assert taken.held_text.height == held_count
@@ -109,12 +110,12 @@ def test_bad_rows_are_held_with_a_reason_and_nothing_else_is(inbox, take):
     assert take(inbox / f"bins_{mishaps.BAD_BINS_NIGHT}.csv.gz").duplicate_row_count == 1
 
 
-def test_the_file_that_cannot_be_read_is_told(inbox, take):
+def test_the_file_that_cannot_be_read_is_told(inbox: Any, take: Any) -> None:
     taken = take(inbox / UNREADABLE)
     assert isinstance(taken.error, UnreadableFileError) and taken.contract is None
 
 
-def test_the_late_correction_is_partial_and_has_a_higher_revision(inbox, take):
+def test_the_late_correction_is_partial_and_has_a_higher_revision(inbox: Any, take: Any) -> None:
     vendor, on, factor = mishaps.CORRECTION
     taken = take(inbox / f"bins_correction_{on}.csv")
     assert taken.rows.height == 12
@@ -131,7 +132,7 @@ def test_the_late_correction_is_partial_and_has_a_higher_revision(inbox, take):
     assert ratios.to_list() == pytest.approx([factor] * 12, rel=0.05)
 
 
-def test_decimal_text_pads_and_uses_the_point_asked_for():
+def test_decimal_text_pads_and_uses_the_point_asked_for() -> None:
     frame = pl.DataFrame({"units": [43, 5, 12345, 1000]})
     assert frame.select(layouts.decimal_text(pl.col("units"), 3, ",")).to_series().to_list() == [
         "0,043",
@@ -141,7 +142,7 @@ def test_decimal_text_pads_and_uses_the_point_asked_for():
     ]
 
 
-def test_the_dates_are_those_of_the_readme():
+def test_the_dates_are_those_of_the_readme() -> None:
     assert market.LAST_NIGHT == date(2026, 10, 31) == market.NIGHTS[-1] == market.MONTH_ENDS[-1]
     assert market.NIGHTS[0] == date(2026, 10, 2) and len(market.NIGHTS) == 30
     assert market.MONTH_ENDS[0] == date(2024, 10, 31) and len(market.MONTH_ENDS) == 25

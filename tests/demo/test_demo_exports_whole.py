@@ -1,11 +1,14 @@
 """The demo's exports made again, and read whole."""
 
+from pathlib import Path
+from typing import Any
+
 from demo_inputs import market
 from demo_inputs.make_exports import SEED, make_exports
 from tests.demo.test_demo_exports import NIGHTS_WITH_BAD_ROWS, PROFILE_OF, UNREADABLE, hashes
 
 
-def test_a_seed_gives_the_same_bytes_and_another_seed_others(inbox, tmp_path):
+def test_a_seed_gives_the_same_bytes_and_another_seed_others(inbox: Any, tmp_path: Path) -> None:
     make_exports(tmp_path / "again")
     assert hashes(tmp_path / "again") == hashes(inbox)
     make_exports(tmp_path / "other", seed=SEED + 1)
@@ -14,7 +17,7 @@ def test_a_seed_gives_the_same_bytes_and_another_seed_others(inbox, tmp_path):
     assert other.keys() == first.keys() and same == {UNREADABLE}
 
 
-def test_every_file_is_recognised_and_only_the_planned_rows_are_held(inbox, take):
+def test_every_file_is_recognised_and_only_the_planned_rows_are_held(inbox: Any, take: Any) -> None:
     held, dates = {}, {}
     for path in sorted(inbox.iterdir()):
         if path.name == UNREADABLE:

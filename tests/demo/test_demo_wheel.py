@@ -4,11 +4,12 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 from tests.demo.test_demo_install import ROOT
 
 
-def test_it_works_from_the_layout_of_a_wheel(tmp_path):
+def test_it_works_from_the_layout_of_a_wheel(tmp_path: Path) -> None:
     site = tmp_path / "site"
     ignored = shutil.ignore_patterns("__pycache__")
     for name in ("pipelines", "schemas"):

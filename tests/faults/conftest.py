@@ -2,6 +2,8 @@
 
 import multiprocessing
 import time
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,7 +14,7 @@ from tests.builders.programs.fault_work import PRELOADED
 
 
 @pytest.fixture(scope="session")
-def processes():
+def processes() -> Any:
     """Forked from a process that has imported everything and done nothing, so that a hundred refreshes can start at once."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(PRELOADED)
@@ -20,14 +22,14 @@ def processes():
 
 
 @pytest.fixture(scope="session")
-def template(tmp_path_factory):
+def template(tmp_path_factory: pytest.TempPathFactory) -> Any:
     place = first_night(tmp_path_factory.mktemp("faults") / "template")
     drop_new_files(place)
     return place
 
 
 @pytest.fixture(scope="session")
-def refreshed(template, tmp_path_factory):
+def refreshed(template: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The workspace after an undisturbed refresh; to be copied, not touched."""
     place = Workspace(copied(template, tmp_path_factory.mktemp("faults") / "undisturbed"))
     assert refresh(place, progress=lambda name, *_: BEGUN.setdefault(name, time.monotonic())).published
@@ -36,7 +38,7 @@ def refreshed(template, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def undisturbed(refreshed):
+def undisturbed(refreshed: Any) -> Any:
     """All that can be seen of it."""
     return state_of(refreshed)
 
@@ -46,12 +48,12 @@ BEGUN: dict[str, float] = {}
 
 
 @pytest.fixture(scope="session")
-def seconds(refreshed):
+def seconds(refreshed: Any) -> Any:
     """How long each step of an undisturbed refresh took."""
     names = list(BEGUN)
     return {name: BEGUN[after] - BEGUN[name] for name, after in zip(names, names[1:], strict=False)}
 
 
 @pytest.fixture
-def place(template, tmp_path):
+def place(template: Any, tmp_path: Path) -> Any:
     return Workspace(copied(template, tmp_path / "space"))

@@ -2,6 +2,7 @@
 
 import gzip
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 from typer.testing import CliRunner
@@ -13,7 +14,7 @@ from tests.builders.faulty_workspaces import many
 from tests.builders.programs.fault_work import accounted
 
 
-def night(place):
+def night(place: Any) -> Any:
     steps.clean_up(place)
     inputs = steps.read_inputs(place)
     told = steps.take_in_files(place, inputs, datetime(2026, 11, 1)).messages
@@ -24,7 +25,7 @@ def night(place):
     return told, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
 
 
-def test_a_file_cut_in_the_middle(place):
+def test_a_file_cut_in_the_middle(place: Any) -> None:
     for path in place.inbox.iterdir():
         path.unlink()
     whole = many("north", "2026-10-02", 1).encode()

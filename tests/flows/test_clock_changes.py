@@ -3,6 +3,7 @@
 import asyncio
 from concurrent.futures import ThreadPoolExecutor
 from datetime import date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,7 +13,7 @@ from tests.flows.test_schedule_times import WARSAW
 
 
 @pytest.mark.parametrize("clock", [time(0, 0), time(1, 30), time(2, 0), time(2, 30), time(3, 0), time(23, 59)])
-def test_once_a_day_through_both_clock_changes(clock, monkeypatch):
+def test_once_a_day_through_both_clock_changes(clock: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """As the scheduler itself reads the lines, for every day of a year."""
     monkeypatch.setenv("PREFECT_SERVER_ANALYTICS_ENABLED", "false")
     monkeypatch.setenv("DO_NOT_TRACK", "1")

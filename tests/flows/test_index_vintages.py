@@ -1,6 +1,8 @@
 """The record of published indices over several nights of one workspace; that a refresh keeps it: test_refresh_command."""
 
 from datetime import date, datetime
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -15,7 +17,7 @@ from tests.builders.workspaces import export, make_workspace
 NO_PLANS = {contract.name: empty_frame(contract) for contract in (MODEL_COST, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)}
 
 
-def night(place, day):
+def night(place: Any, day: Any) -> Any:
     """The steps of a refresh that concern the record; the trend tables, and the hash of all inputs."""
     everything = steps.read_inputs(place)
     steps.take_in_files(place, everything, datetime(2026, 11, 20, 3))
@@ -28,11 +30,11 @@ def night(place, day):
     return {**tables, "index_vintage": inputs.tables["index_vintage"]}, inputs_hash
 
 
-def files(place):
+def files(place: Any) -> Any:
     return {path.name: path.read_bytes() for path in sorted((place.root / index_vintages.FOLDER).glob("*"))}
 
 
-def test_what_was_published_is_kept_and_what_changes_is_shown(tmp_path):
+def test_what_was_published_is_kept_and_what_changes_is_shown(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     for day, price in (("2026-09-30", "0.11"), ("2026-10-31", "0.12"), ("2026-11-10", "0.12")):
         offers = (("00502", "blue", "0.40", 90), ("00501", "red", price, 200))
@@ -70,7 +72,7 @@ def test_what_was_published_is_kept_and_what_changes_is_shown(tmp_path):
     assert files(place) == second  # a date before the last one recorded keeps nothing
 
 
-def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path):
+def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     folder = place.root / index_vintages.FOLDER
     folder.mkdir()
@@ -79,7 +81,7 @@ def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path):
         workspace_files.read_workspace(place)
 
 
-def test_a_killed_refresh_leaves_no_half_written_record(tmp_path):
+def test_a_killed_refresh_leaves_no_half_written_record(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     for folder in (index_vintages.FOLDER, night_costs.FOLDER):
         (place.root / folder).mkdir(exist_ok=True)
@@ -88,7 +90,9 @@ def test_a_killed_refresh_leaves_no_half_written_record(tmp_path):
     assert not list(place.root.rglob(".writing-*"))
 
 
-def test_other_software_makes_another_generation_of_the_same_inputs(tmp_path, monkeypatch):
+def test_other_software_makes_another_generation_of_the_same_inputs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     place = make_workspace(tmp_path / "space")
     files_read = steps.read_inputs(place).input_files
     day = date(2026, 10, 31)

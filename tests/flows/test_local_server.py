@@ -4,6 +4,8 @@ import os
 import subprocess
 import sys
 import time
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -24,31 +26,31 @@ HOLD = (
 
 
 @pytest.fixture
-def place(tmp_path, monkeypatch):
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     # What the functions put into the environment must not reach other tests.
     monkeypatch.setattr(os, "environ", os.environ.copy())
     (tmp_path / "kitfare.toml").touch()
     return Workspace(tmp_path)
 
 
-def hold_server(place):
+def hold_server(place: Any) -> Any:
     """Another process with the workspace's server up."""
     holder = subprocess.Popen([sys.executable, "-c", HOLD, str(place.root)], stdout=subprocess.PIPE, text=True)
     assert holder.stdout.readline() == "up\n"
     return holder
 
 
-def test_no_server_is_seen_where_none_was(place):
+def test_no_server_is_seen_where_none_was(place: Any) -> None:
     assert running_server(place) is None
 
 
-def test_an_address_left_behind_is_not_believed(place):
+def test_an_address_left_behind_is_not_believed(place: Any) -> None:
     (place.root / ".prefect").mkdir()
     (place.root / ".prefect" / "server.url").write_text("http://127.0.0.1:4200/api 1")
     assert running_server(place) is None
 
 
-def test_settings_for_another_prefect_go(place):
+def test_settings_for_another_prefect_go(place: Any) -> None:
     os.environ |= {"PREFECT_API_URL": "https://192.0.2.1/api", "PREFECT_API_KEY": "x", "NO_PROXY": "example.invalid"}
     stay_local(place, "INFO")
     assert "PREFECT_API_URL" not in os.environ and "PREFECT_API_KEY" not in os.environ
@@ -57,14 +59,14 @@ def test_settings_for_another_prefect_go(place):
     assert os.environ["NO_PROXY"] == "example.invalid,127.0.0.1"
 
 
-def test_a_server_that_does_not_come_up_is_told(place, monkeypatch):
+def test_a_server_that_does_not_come_up_is_told(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(local_prefect.sys, "executable", "/bin/false")
     with pytest.raises(KitfareError, match="does not come up") as caught, own_server(place, "INFO"):
         pytest.fail("there is no server")
     assert caught.value.where.endswith("server.log") and "kitfare refresh" in caught.value.next_step
 
 
-def test_a_server_that_never_answers_is_stopped(place, monkeypatch):
+def test_a_server_that_never_answers_is_stopped(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(local_prefect, "START_TIMEOUT_SECONDS", 0.5)
     monkeypatch.setattr(local_prefect, "_answers", lambda url: False)
     began = time.monotonic()

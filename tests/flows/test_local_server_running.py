@@ -3,6 +3,8 @@
 import os
 import signal
 import time
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,14 +16,14 @@ from tests.flows.test_local_server import hold_server
 
 
 @pytest.fixture
-def place(tmp_path, monkeypatch):
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     # What the functions put into the environment must not reach other tests.
     monkeypatch.setattr(os, "environ", os.environ.copy())
     (tmp_path / "kitfare.toml").touch()
     return Workspace(tmp_path)
 
 
-def test_one_server_for_a_workspace_that_ends_with_its_parent(place):
+def test_one_server_for_a_workspace_that_ends_with_its_parent(place: Any) -> None:
     holder = hold_server(place)
     try:
         url = running_server(place)

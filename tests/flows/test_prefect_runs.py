@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -32,13 +33,13 @@ def environment(home: Path, **more: str) -> dict[str, str]:
 
 
 @pytest.fixture
-def home(tmp_path):
+def home(tmp_path: Path) -> Any:
     folder = tmp_path / "home"
     folder.mkdir()
     return folder
 
 
-def test_trivial_steps_as_real_runs(tmp_path, home):
+def test_trivial_steps_as_real_runs(tmp_path: Path, home: Any) -> None:
     root = tmp_path / "space"
     root.mkdir()
     (root / "kitfare.toml").touch()
@@ -61,7 +62,7 @@ def test_trivial_steps_as_real_runs(tmp_path, home):
     assert not list(home.iterdir()), "something was written outside the workspace"
 
 
-def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path, home):
+def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path: Path, home: Any) -> None:
     """In a terminal of its own, because the library reports first uses only from there."""
     place = make_workspace(tmp_path / "space")
     record, trace = tmp_path / "record.txt", tmp_path / "trace.txt"
@@ -84,7 +85,7 @@ def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path, home):
         assert [address for address in addresses if not is_here(address)] == []
 
 
-def test_the_watch_sees_what_it_should(tmp_path):
+def test_the_watch_sees_what_it_should(tmp_path: Path) -> None:
     """The same watch on a process that turns outside, without a packet being sent."""
     record = tmp_path / "record.txt"
     program = "import sys; sys.audit('socket.connect', None, ('192.0.2.1', 9)); sys.audit('socket.getaddrinfo', 'example.invalid', 1)"

@@ -2,6 +2,8 @@
 
 import shutil
 from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -36,11 +38,11 @@ decimal = ","
 """
 
 
-def at(number):
+def at(number: Any) -> Any:
     return datetime(2026, 11, 1, 2, 30) + timedelta(days=number)
 
 
-def night(place, number):
+def night(place: Any, number: Any) -> Any:
     """The steps of a refresh that write to the archive and the warehouse."""
     steps.clean_up(place)
     inputs = steps.read_inputs(place)
@@ -49,7 +51,7 @@ def night(place, number):
 
 
 @pytest.fixture(scope="module")
-def template(tmp_path_factory):
+def template(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """Nights with a held row and its mended copy, a profile that changed, files dropped twice, decisions, a correction."""
     place = make_workspace(tmp_path_factory.mktemp("rebuild") / "space")
     night(place, 1)
@@ -78,16 +80,16 @@ def template(tmp_path_factory):
 
 
 @pytest.fixture
-def place(template, tmp_path):
+def place(template: Any, tmp_path: Path) -> Any:
     return Workspace(shutil.copytree(template.root, tmp_path / "space"))
 
 
-def fingerprint(place):
+def fingerprint(place: Any) -> Any:
     with connect.reader(place.warehouse) as con:
         return history.fingerprint(con)
 
 
-def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
+def test_rebuilt_from_the_archive_alone_it_is_the_same(place: Any) -> None:
     mark = night(place, 5)
     shutil.copy(place.warehouse, place.root / "kept.duckdb")
     for name in ("inbox", "held", "profiles", "tables", "models"):
@@ -99,7 +101,7 @@ def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
     assert fingerprint(place) == mark
 
 
-def test_a_check_changes_nothing_and_tells_what_differs(place):
+def test_a_check_changes_nothing_and_tells_what_differs(place: Any) -> None:
     night(place, 5)
     with connect.writer(place.warehouse) as con:
         con.execute("update spell set unit_price = unit_price + 1 where vendor_code = 'north'")
@@ -112,7 +114,7 @@ def test_a_check_changes_nothing_and_tells_what_differs(place):
     assert compare(place.root / "warehouse.duckdb.before", place.warehouse) == ["price_history"], "the old one is kept"
 
 
-def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one(place):
+def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one(place: Any) -> None:
     mark = night(place, 5)
     pages = sorted(path.name for path in (place.archive / "journal").iterdir())
     assert night(place, 6) == mark
@@ -124,11 +126,13 @@ def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one
     assert fingerprint(place) == mark
 
 
-def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inputs_of_then(place, monkeypatch):
+def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inputs_of_then(
+    place: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     mark = night(place, 5)
     (place.inbox / "more.csv").write_text(SPECIAL.replace("07", "08"))
 
-    def killed(*_):
+    def killed(*_: Any) -> None:
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
@@ -140,7 +144,7 @@ def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inpu
     assert rebuild(place, replace=False).differences == []
 
 
-def test_a_missing_or_damaged_file_is_named_and_nothing_is_replaced(place):
+def test_a_missing_or_damaged_file_is_named_and_nothing_is_replaced(place: Any) -> None:
     night(place, 5)
     book = journal.read_journal(place.archive)
     lost = place.archive / book.readings[2].file_hash[:2] / book.readings[2].file_hash

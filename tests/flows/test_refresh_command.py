@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -15,23 +16,23 @@ from tests.builders.workspaces import export, make_workspace
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
 
-def kitfare(place, *arguments):
+def kitfare(place: Any, *arguments: Any) -> Any:
     return subprocess.run([KITFARE, *arguments], capture_output=True, text=True, timeout=240, cwd=place.root)
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     return make_workspace(tmp_path / "space")
 
 
-def table_of(result):
+def table_of(result: Any) -> Any:
     """The comparison on standard output, by scenario."""
     lines = result.stdout.splitlines()
     header = next(number for number, line in enumerate(lines) if line.startswith("model "))
     return dict(zip(lines[header].split()[1:], lines[header + 2].removeprefix("A hut").split(), strict=True))
 
 
-def test_from_the_first_refresh_to_the_third(place):
+def test_from_the_first_refresh_to_the_third(place: Any) -> None:
     first = kitfare(place, "refresh")
     assert first.returncode == 0, first.stderr
     assert first.stdout.startswith("\nComplete cost for the buyer home, EUR, prices of 2026-10-31\n")
@@ -57,7 +58,7 @@ def test_from_the_first_refresh_to_the_third(place):
     assert len(recorded) == 1 and recorded[0].startswith("2026-11-01-")  # October is over
 
 
-def test_a_warehouse_without_its_tables_is_given_them(place):
+def test_a_warehouse_without_its_tables_is_given_them(place: Any) -> None:
     """As one that an older version was killed over while it made it."""
     duckdb.connect(str(place.warehouse)).close()
     result = kitfare(place, "refresh")
@@ -65,7 +66,7 @@ def test_a_warehouse_without_its_tables_is_given_them(place):
     assert table_of(result)["listed"] == "8.80"
 
 
-def test_prices_of_another_date(place):
+def test_prices_of_another_date(place: Any) -> None:
     result = kitfare(place, "refresh", "--priced-on", "2026-10-30")
     assert result.returncode == 0, result.stderr
     assert "prices of 2026-10-30" in result.stdout
@@ -74,20 +75,20 @@ def test_prices_of_another_date(place):
 
 
 @pytest.mark.parametrize("text", ["yesterday", "2026-02-30", "30.10.2026", ""])
-def test_what_is_no_date_is_refused(text, place):
+def test_what_is_no_date_is_refused(text: str, place: Any) -> None:
     result = kitfare(place, "refresh", "--priced-on", text)
     assert result.returncode == 2 and "is not a date" in result.stderr
     assert list(place.inbox.iterdir())
 
 
-def test_without_any_price_the_next_step_is_said(place):
+def test_without_any_price_the_next_step_is_said(place: Any) -> None:
     for path in place.inbox.iterdir():
         path.unlink()
     result = kitfare(place, "refresh")
     assert result.returncode == 2 and "inbox" in result.stderr
 
 
-def test_a_broken_table_is_3_and_what_is_published_stays(place):
+def test_a_broken_table_is_3_and_what_is_published_stays(place: Any) -> None:
     assert kitfare(place, "refresh").returncode == 0
     before = place.published.resolve()
     parts = place.models / "hut" / "parts.csv"
@@ -98,7 +99,7 @@ def test_a_broken_table_is_3_and_what_is_published_stays(place):
     assert not result.stdout and place.published.resolve() == before
 
 
-def test_two_at_once_is_4(place):
+def test_two_at_once_is_4(place: Any) -> None:
     handle = os.open(place.root / ".refresh.lock", os.O_CREAT | os.O_RDWR)
     fcntl.flock(handle, fcntl.LOCK_EX)
     try:
@@ -109,7 +110,7 @@ def test_two_at_once_is_4(place):
 
 
 @pytest.mark.parametrize("step", ["take in dropped files", "plan the purchases", "write the tables"])
-def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
+def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step: str, place: Any) -> None:
     process = subprocess.Popen(
         [KITFARE, "refresh"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=place.root
     )

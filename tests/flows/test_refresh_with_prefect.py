@@ -3,6 +3,8 @@
 import signal
 import subprocess
 import time
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -11,11 +13,11 @@ from tests.flows.test_refresh_command import KITFARE, kitfare
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     return make_workspace(tmp_path / "space")
 
 
-def test_with_prefect_errors_and_ctrl_c_are_the_same(place):
+def test_with_prefect_errors_and_ctrl_c_are_the_same(place: Any) -> None:
     settings = place.models / "hut" / "model.toml"
     good = settings.read_text()
     settings.write_text(good + "colour = 1\n")

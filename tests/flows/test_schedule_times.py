@@ -1,5 +1,6 @@
 """When the schedule runs: once a day, whatever the clocks do, and never both flows on one night."""
 
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -15,23 +16,23 @@ WARSAW = "Europe/Warsaw"
 @pytest.mark.parametrize(
     "text", ["", "noon", "25:00", "02:60", "02:30:15", "02:30+01:00", "2:30 am", "-1:00", "02:30:00.5"]
 )
-def test_what_is_no_time_of_day_is_refused(text):
+def test_what_is_no_time_of_day_is_refused(text: str) -> None:
     with pytest.raises(UsageError, match="not a time of day"):
         times_from(text, WARSAW)
 
 
 @pytest.mark.parametrize("zone", ["Nowhere/Atall", "../etc/passwd", "/etc/localtime", "a\0b", "Europe"])
-def test_an_unknown_zone_is_refused(zone):
+def test_an_unknown_zone_is_refused(zone: str) -> None:
     with pytest.raises(UsageError, match="time zone"):
         times_from("02:30", zone)
 
 
-def test_the_machine_s_zone_is_the_default():
+def test_the_machine_s_zone_is_the_default() -> None:
     ZoneInfo(times_from("02:30", None).zone)
 
 
 @given(st.times())
-def test_the_cron_lines_say_the_time(clock):
+def test_the_cron_lines_say_the_time(clock: Any) -> None:
     clock = clock.replace(second=0, microsecond=0)
     times = times_from(f"{clock:%H:%M}", WARSAW)
     assert times == Times(clock, WARSAW)

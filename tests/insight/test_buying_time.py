@@ -2,8 +2,10 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 
 from pipelines.insight.buying_time import Point, buying_time, standing
@@ -12,11 +14,11 @@ from schemas.published import MODEL_COST, PRICE_INDEX
 from tests.builders.cost_rows import INPUTS, TODAY, cost_row, frame
 
 
-def months(count):
+def months(count: int) -> list[str]:
     return [month_before("2026-11", back) for back in reversed(range(count))]
 
 
-def index_rows(levels, withheld=()):
+def index_rows(levels: Any, withheld: Any = ()) -> list[dict[str, Any]]:
     return [
         {"model_code": "hut", "buyer_code": "home", "month": month, "index_method": "lowe", "base_month": "2024-01",
          "index_level": None if month in withheld else float(level), "coverage_share": 0.55 if month in withheld else 1.0,
@@ -25,11 +27,11 @@ def index_rows(levels, withheld=()):
     ]  # fmt: skip
 
 
-def told(costs=(), indices=()):
+def told(costs: Any = (), indices: Any = ()) -> dict[str, pl.DataFrame]:
     return buying_time(INPUTS, frame(MODEL_COST, costs), frame(PRICE_INDEX, indices), TODAY)
 
 
-def test_shares_and_the_distance_from_the_low_by_hand():
+def test_shares_and_the_distance_from_the_low_by_hand() -> None:
     points = [Point(m, v, v) for m, v in zip(months(15), [50, 99, 98, *range(100, 111), 104], strict=True)]
     row = standing(points, TODAY, "")
     # Of 14 earlier months 50, 99, 98, 100, 101, 102, 103 were cheaper and one cost the same, which counts half.
@@ -39,7 +41,7 @@ def test_shares_and_the_distance_from_the_low_by_hand():
     assert row["above_lowest_pct"] == pytest.approx(100 * (104 / 98 - 1))
 
 
-def test_what_plans_leave_open_becomes_a_range():
+def test_what_plans_leave_open_becomes_a_range() -> None:
     """Earlier: 90 to 100, 96 to 104, 99.5 to 101; today 95 to 99. Surely cheaper is none, perhaps the first two."""
     costs = [
         cost_row(date(2026, 8, 31), "100", "90"),
@@ -52,7 +54,7 @@ def test_what_plans_leave_open_becomes_a_range():
     assert row["above_lowest_pct"] == pytest.approx(-1)
 
 
-def test_an_estimate_for_missing_pieces_is_in_both_ends():
+def test_an_estimate_for_missing_pieces_is_in_both_ends() -> None:
     costs = [
         cost_row(date(2026, 10, 31), "100", "80", unfilled_estimate=Decimal(10)),
         cost_row(TODAY, "95"),
@@ -74,7 +76,7 @@ def test_an_estimate_for_missing_pieces_is_in_both_ends():
         ),
     ],
 )
-def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes, reason):
+def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes: dict[str, Any], reason: str) -> None:
     costs = [cost_row(date(2026, 10, 31), "100"), cost_row(TODAY, "50", **changes)]
     row = told(costs)["buying_time"].row(0, named=True)
     assert row["withheld_reason"] == reason and row["measure_now"] is None and row["above_lowest_pct"] is None
@@ -82,7 +84,7 @@ def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes, reaso
     assert told(past)["buying_time"].row(0, named=True)["past_month_count"] == 0, "nor is it a past to compare with"
 
 
-def test_a_withheld_index_has_no_standing_and_no_forecast():
+def test_a_withheld_index_has_no_standing_and_no_forecast() -> None:
     rows = told(indices=index_rows(100 + np.arange(30) * 0.5, withheld=["2026-11"]))
     standing_row = rows["buying_time"].row(0, named=True)
     assert (
@@ -92,7 +94,7 @@ def test_a_withheld_index_has_no_standing_and_no_forecast():
     assert rows["forecast_trial"]["withheld_reason"].to_list() == [standing_row["withheld_reason"]]
 
 
-def test_a_planted_drift_is_forecast_and_a_standstill_is_not():
+def test_a_planted_drift_is_forecast_and_a_standstill_is_not() -> None:
     rising = told(indices=index_rows(100 * 1.01 ** np.arange(30)))
     assert rising["forecast_trial"]["is_forecast_shown"].to_list() == [True]
     assert rising["price_forecast"]["month"].to_list() == ["2026-12", "2027-01", "2027-02"]
@@ -106,7 +108,7 @@ def test_a_planted_drift_is_forecast_and_a_standstill_is_not():
     assert "same as last month" in still["forecast_trial"]["withheld_reason"][0]
 
 
-def test_a_season_is_told_from_three_years_on():
+def test_a_season_is_told_from_three_years_on() -> None:
     season = 100 * np.exp(0.03 * np.cos(2 * np.pi * np.arange(48) / 12))
     rows = told(indices=index_rows(season))["seasonal_pattern"]
     # The series begins in December 2022 with its peak.
@@ -116,12 +118,12 @@ def test_a_season_is_told_from_three_years_on():
     assert told(indices=index_rows(season[:35]))["seasonal_pattern"].is_empty()
 
 
-def test_a_gap_in_the_past_starts_the_series_anew():
+def test_a_gap_in_the_past_starts_the_series_anew() -> None:
     rows = told(indices=index_rows(100 * 1.01 ** np.arange(40), withheld=["2025-11"]))
     assert rows["forecast_trial"]["origin_count"].to_list() == [0]
     assert "the past is too short to judge one" in rows["forecast_trial"]["withheld_reason"][0]
     assert rows["buying_time"]["past_month_count"].to_list() == [38]
 
 
-def test_nothing_at_all_gives_empty_tables():
+def test_nothing_at_all_gives_empty_tables() -> None:
     assert all(rows.is_empty() for rows in told().values())

@@ -19,13 +19,13 @@ from tests.builders.markets import (
 from tests.builders.savings_found import costs, saved, two_vendors, worked_out
 
 
-def test_a_vendor_that_only_a_look_would_bring_in_charges_for_its_order():
+def test_a_vendor_that_only_a_look_would_bring_in_charges_for_its_order() -> None:
     market = make_market(offer("a", "plate", "blue", "0.01"), offer("b", "plate", "red", "0.01"))
     looks = worked_out(make_model([line(1, "plate", "red", 1)]), market, **two_vendors(1))["look_first"]
     assert looks["look_saving"].to_list() == [0]
 
 
-def test_looking_counts_what_is_free_already():
+def test_looking_counts_what_is_free_already() -> None:
     """Line 1 is free and takes the blue bricks: for line 2, which wants the same, there is less to save."""
     model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [freedom(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10", 6))
@@ -34,7 +34,7 @@ def test_looking_counts_what_is_free_already():
     assert row["look_colour_codes"] == "blue"
 
 
-def test_lines_whose_colours_cost_about_the_same_are_not_worth_a_look():
+def test_lines_whose_colours_cost_about_the_same_are_not_worth_a_look() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4), line(3, "tile", "red", 4)])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.48"), offer("a", "plate", "red", "0.50"),
@@ -44,7 +44,7 @@ def test_lines_whose_colours_cost_about_the_same_are_not_worth_a_look():
     assert rows == [(2, Decimal("0.12"), True), (1, Decimal("0.08"), False), (3, 0, False)]
 
 
-def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
+def test_in_large_markets_the_likely_vendors_and_the_plans_stay() -> None:
     """Sixty vendors sell red bricks, dearer by number; the last one, of a plan, stays with the forty cheapest."""
     codes = [f"v{number:02d}" for number in range(60)]
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [freedom(1, "any")])
@@ -72,7 +72,7 @@ def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
     assert of_likely_vendors(uses, {"v59"}, most=59) is uses
 
 
-def test_transparent_never_stands_in_for_plain():
+def test_transparent_never_stands_in_for_plain() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [freedom(1, "near", near_distance=50)])
     market = make_market(
         *[offer("a", part, "red", "0.50") for part in ("brick", "plate")],
@@ -83,14 +83,14 @@ def test_transparent_never_stands_in_for_plain():
     assert found["look_first"].row(0, named=True)["look_saving"] == 0
 
 
-def test_pieces_that_another_colour_could_fill_are_counted():
+def test_pieces_that_another_colour_could_fill_are_counted() -> None:
     model = make_model([line(1, "brick", "red", 6)])
     now = make_market(offer("a", "brick", "red", "0.50", 2), offer("a", "brick", "blue", "0.10", 3))
     row = worked_out(model, now)["look_first"].row(0, named=True)
     assert row["fillable_piece_count"] == 3
 
 
-def test_the_three_lines_with_the_money_are_found_among_two_hundred():
+def test_the_three_lines_with_the_money_are_found_among_two_hundred() -> None:
     """A market made so that three known lines carry 80 % of what colours could save; the others save a few cents each."""
     rich = {37: 20, 101: 30, 160: 25}
     parts = [line(n, f"p{n}", "red", rich.get(n, 10)) for n in range(1, 201)]

@@ -1,9 +1,11 @@
 """What freedoms save in small markets whose plans are known, and which lines to look at first."""
 
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import polars as pl
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -30,7 +32,7 @@ from tests.builders.savings_found import PLATES, costs, of_scenario, saved, told
 # Savings of granted freedoms
 
 
-def test_a_freedom_saves_the_difference_in_price():
+def test_a_freedom_saves_the_difference_in_price() -> None:
     model = make_model([line(1, "brick", "red", 4), *PLATES], [freedom(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
@@ -47,7 +49,7 @@ def test_a_freedom_saves_the_difference_in_price():
     assert set(costs(found, "share_basis").values()) == {"exact"}
 
 
-def test_lines_without_a_freedom_and_amendments_have_no_row():
+def test_lines_without_a_freedom_and_amendments_have_no_row() -> None:
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "brick", "red", 4)],
         [freedom(2, "as_listed")],
@@ -60,7 +62,7 @@ def test_lines_without_a_freedom_and_amendments_have_no_row():
     assert (row["line_count"], row["judged_line_count"], row["judged_share"]) == (2, 1, 0.5)
 
 
-def test_a_freedom_that_saves_nothing_says_so():
+def test_a_freedom_that_saves_nothing_says_so() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 3)], [freedom(1, "any"), freedom(2, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("a", "brick", "blue", "0.50"), offer("a", "plate", "red", "0.50"),
@@ -72,7 +74,7 @@ def test_a_freedom_that_saves_nothing_says_so():
         assert told_apart(found, view) == [2]
 
 
-def test_two_lines_that_only_together_do_without_a_vendor():
+def test_two_lines_that_only_together_do_without_a_vendor() -> None:
     """Red bricks and red plates are with b only, who takes 3 for a parcel; either alone still needs b."""
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "plate", "red", 4), line(9, "tile", "grey", 10)],
@@ -92,7 +94,7 @@ def test_two_lines_that_only_together_do_without_a_vendor():
     assert told.select("interplay", "interplay_line_numbers").rows() == [("vendor", "2"), ("vendor", "1")]
 
 
-def test_two_lines_that_want_the_same_stock():
+def test_two_lines_that_want_the_same_stock() -> None:
     """Four blue bricks, and two lines that would take them."""
     model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [freedom(n, "any") for n in (1, 2)])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10", 4))
@@ -104,14 +106,14 @@ def test_two_lines_that_want_the_same_stock():
     assert told.select("interplay", "interplay_line_numbers").rows() == [("stock", "2"), ("stock", "1")]
 
 
-def test_equal_lines_differ_by_a_cent_at_most_where_the_total_does_not_divide():
+def test_equal_lines_differ_by_a_cent_at_most_where_the_total_does_not_divide() -> None:
     model = make_model([line(n, "brick", "red", 1) for n in (1, 2, 3)], [freedom(n, "any") for n in (1, 2, 3)])
     market = make_market(offer("a", "brick", "red", "1"), offer("a", "brick", "blue", "0", 2))
     found = worked_out(model, market)
     assert saved(found) == {1: Decimal("0.67"), 2: Decimal("0.67"), 3: Decimal("0.66")}
 
 
-def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise():
+def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise() -> None:
     model = make_model([line(1, "brick", "red", 4), *PLATES], [freedom(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.60", 4, listing_code="x"), offer("a", "brick", "blue", "0.50", 4),
@@ -121,7 +123,7 @@ def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise():
     assert saved(found) == {1: Decimal("0.40")}
 
 
-def test_several_portions_of_a_line_are_one_freedom():
+def test_several_portions_of_a_line_are_one_freedom() -> None:
     freedoms = [
         freedom(1, "any", portion_number=1, quantity=3),
         freedom(1, "one_of", portion_number=2, quantity=5, accept_colour_codes="grey"),
@@ -135,7 +137,7 @@ def test_several_portions_of_a_line_are_one_freedom():
     assert found["colour_flex_saving"].select("colour_rule", "quantity").rows()[0] == ("one_of", 8)
 
 
-def test_lines_that_must_be_alike_are_freed_together_and_share_evenly():
+def test_lines_that_must_be_alike_are_freed_together_and_share_evenly() -> None:
     """In blue both cost less; in grey only the bricks would, so that one freed without the other would be a mismatch."""
     freedoms = [freedom(n, "any_one", group_code="g") for n in (1, 2)]
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], freedoms)
@@ -149,7 +151,7 @@ def test_lines_that_must_be_alike_are_freed_together_and_share_evenly():
     assert set(found["colour_flex_saving"]["freed_line_count"]) == {2}
 
 
-def test_a_colour_nobody_sells_is_estimated_and_never_told_apart():
+def test_a_colour_nobody_sells_is_estimated_and_never_told_apart() -> None:
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
     now = make_market(offer("a", "brick", "blue", "0.10"))
     seen = make_market(offer("a", "brick", "blue", "0.10"), offer("b", "brick", "red", "0.70", 0))
@@ -160,21 +162,21 @@ def test_a_colour_nobody_sells_is_estimated_and_never_told_apart():
     assert saved(worked_out(model, some, seen)) == {1: Decimal("2.00")}
 
 
-def test_a_refused_listed_colour_has_nothing_to_compare_with():
+def test_a_refused_listed_colour_has_nothing_to_compare_with() -> None:
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any", refuse_colour_codes="red")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"))
     assert saved(worked_out(model, market)) == {}
 
 
-def test_gaps_of_the_plans_hide_small_savings():
+def test_gaps_of_the_plans_hide_small_savings() -> None:
     """Alone goes by the plan as listed, last by the freed plan, fair by both."""
     model = make_model([line(1, "brick", "red", 4), *PLATES], [freedom(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
     )
 
-    def views(listed_bound, freed_bound):
-        def change(plans):
+    def views(listed_bound: Any, freed_bound: Any) -> Any:
+        def change(plans: Any) -> Any:
             bound = (
                 pl.when(pl.col("scenario_code") == "listed").then(pl.lit(listed_bound)).otherwise(pl.lit(freed_bound))
             )
@@ -193,12 +195,12 @@ def test_gaps_of_the_plans_hide_small_savings():
     assert views("12.00", "8.80") == ["alone"]
 
 
-def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
+def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings() -> None:
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"))
 
-    def refused(*codes):
-        def change(plans):
+    def refused(*codes: Any) -> Any:
+        def change(plans: Any) -> Any:
             status = pl.when(pl.col("scenario_code").is_in(codes)).then(pl.lit("refused")).otherwise("plan_status")
             return {**plans, "model_cost": plans["model_cost"].with_columns(status.alias("plan_status"))}
 
@@ -218,7 +220,7 @@ def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
 MAKE_UPS = [{"part_code": "long", "make_up_code": "m", "component_part_code": "half", "component_count": 2}]
 
 
-def test_forms_have_savings_of_their_own_and_all_shares_add_up_together():
+def test_forms_have_savings_of_their_own_and_all_shares_add_up_together() -> None:
     """A long brick of two halves: free as listed already, since it bears no load; in blue only with the freedom of colour."""
     model = make_model([line(1, "long", "red", 4), *PLATES], [freedom(1, "any", is_load_bearing="false")])
     market = make_market(
@@ -246,7 +248,7 @@ LINES = st.lists(
 )
 
 
-def offers(stock):
+def offers(stock: Any) -> Any:
     return st.lists(
         st.tuples(
             st.sampled_from("ab"),
@@ -263,7 +265,7 @@ def offers(stock):
 
 @settings(max_examples=examples(5, 80), deadline=None)
 @given(lines=LINES, rows=offers(st.integers(1, 12)), shipping=st.integers(0, 2), data=st.data())
-def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
+def test_shares_add_up_to_the_cent_in_any_market(lines: Any, rows: Any, shipping: Any, data: Any) -> None:
     parts = [line(n, *given_line) for n, given_line in enumerate(lines, 1)]
     rules = [
         data.draw(st.sampled_from([("any", {}), ("one_of", {"accept_colour_codes": "grey"}), None])) for _ in lines
@@ -288,7 +290,7 @@ def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
 @settings(max_examples=examples(2, 40), deadline=None)
 @given(lines=LINES.map(lambda lines: lines[:3]), rows=offers(st.just(100)), shipping=st.integers(0, 2))
 @example([("brick", "red", 1)] * 3, [("a", "brick", "blue", 1, 100), ("b", "brick", "red", 25, 100)], 1)
-def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shipping):
+def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines: Any, rows: Any, shipping: Any) -> None:
     """Two vendors with flat shipping and stock for everything: then nothing in the reckoning is left out.
 
     The example: with one of three lines free both vendors are ordered from, with none or all of them only one.
@@ -298,7 +300,7 @@ def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shi
     market = make_market(*[offer(v, p, c, str(Decimal(cents) / 100), q) for v, p, c, cents, q in rows])
     tables = two_vendors(shipping)
 
-    def planned(free):
+    def planned(free: Any) -> Any:
         model = make_model(parts, [freedom(n, "any" if n in free else "as_listed") for n in numbers])
         return of_scenario(model, market, "freed", **tables)
 
@@ -316,10 +318,10 @@ def test_with_stock_for_all_the_reckoning_is_what_planning_says(lines, rows, shi
     assert looked["look_first"]["look_saving"][0] == saved(found, "alone")[1]
 
 
-def test_a_freedom_that_would_cost_more_goes_unused(monkeypatch):
+def test_a_freedom_that_would_cost_more_goes_unused(monkeypatch: pytest.MonkeyPatch) -> None:
     """Freeing more never costs more, whatever the reckoning of a block says: here each freedom seems to cost 1."""
 
-    def dearer_with_each(market, units, flags):
+    def dearer_with_each(market: Any, units: Any, flags: Any) -> Any:
         return np.full(len(market.ways.sets), float(sum(flags)))
 
     monkeypatch.setattr(FreedMarket, "_apart", dearer_with_each)

@@ -1,6 +1,7 @@
 """What-if where the counter is asked first: both sides follow the rule, as a refresh does."""
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -33,7 +34,7 @@ MARKET = make_market(
 )
 
 
-def asked(scenario_code, changes):
+def asked(scenario_code: Any, changes: Any) -> Any:
     inputs = make_inputs((MODEL,), (BUYER,), vendor_terms=TERMS, vendors=VENDORS)
     scenario = next(each for each in inputs.settings.scenarios if each.scenario_code == scenario_code)
     question = Question(MODEL, BUYER, scenario, DAY, "standard", {}, changes)
@@ -60,7 +61,7 @@ def asked(scenario_code, changes):
         ("counter_first", Changes(maximum_vendor_count=1), "24.00", None),
     ],
 )
-def test_the_counter_is_asked_first_on_both_sides(scenario, changes, before, after):
+def test_the_counter_is_asked_first_on_both_sides(scenario: str, changes: Any, before: str, after: str | None) -> None:
     answer = asked(scenario, changes)
     assert answer.as_it_is.complete_cost == Decimal(before)
     if after is None:
@@ -70,7 +71,7 @@ def test_the_counter_is_asked_first_on_both_sides(scenario, changes, before, aft
         assert answer.difference == Decimal(after) - Decimal(before)
 
 
-def test_what_the_counter_has_nothing_of_is_told():
+def test_what_the_counter_has_nothing_of_is_told() -> None:
     answer = asked("counter_first", Changes(without_vendors=("hall",)))
     assert answer.as_it_is.notes == ()
     assert any("the counter has nothing" in note for note in answer.changed.notes)

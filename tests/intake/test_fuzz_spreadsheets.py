@@ -1,5 +1,7 @@
 """Spreadsheets with some bytes changed are read or refused in words."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -9,12 +11,12 @@ from tests.intake.test_fuzz import changed, changes, judged, limits
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("fuzz")
 
 
 @limits(2, 60)
 @given(changes, st.sampled_from([1.0, 1.0, 0.9]))
-def test_spreadsheets_with_some_bytes_changed(folder, edits, cut):
+def test_spreadsheets_with_some_bytes_changed(folder: Path, edits: list[tuple[float, int]], cut: float) -> None:
     path = write_xlsx(folder / "seed.xlsx", {"P": [list(OUR_HEADER), list(OUR_ROW)]})
     judged(folder, changed(path.read_bytes(), edits, cut), "xlsx")

@@ -1,5 +1,7 @@
 """Inspecting tells what would happen, to every row, and touches nothing."""
 
+from pathlib import Path
+
 import pytest
 
 from pipelines.errors import SettingsError
@@ -29,7 +31,7 @@ condition = "new"
 
 
 @pytest.fixture
-def workspace(tmp_path):
+def workspace(tmp_path: Path) -> Workspace:
     root = tmp_path / "workspace"
     for name, text in {
         "kitfare.toml": '[[buyer]]\nbuyer_code = "b"\ntitle = "b"\nregion_code = "NO"\ncurrency_code = "EUR"\n',
@@ -41,11 +43,11 @@ def workspace(tmp_path):
     return Workspace(root)
 
 
-def everything(root):
+def everything(root: Path) -> list[tuple[str, int]]:
     return sorted((path.relative_to(root).as_posix(), path.stat().st_mtime_ns) for path in root.rglob("*"))
 
 
-def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
+def test_rows_before_and_after_counts_reasons_and_notes(tmp_path: Path, workspace: Workspace) -> None:
     good = ("A1", "c1", "0.10", "3", "2026-10-31")
     path = write_csv(
         tmp_path / "hill_1.csv",
@@ -70,7 +72,7 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
         assert words in told, f"{words!r} not in:\n{told}"
 
 
-def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
+def test_vendors_and_colours_that_no_table_has_are_named(tmp_path: Path, workspace: Workspace) -> None:
     """They are kept, but no plan can use them: most often a code is misspelled."""
     tables = workspace.root / "tables"
     (tables / "vendors.csv").write_text("vendor_code,vendor_name,vendor_region_code,currency_code\nhill,Hill,NO,EUR\n")
@@ -86,31 +88,31 @@ def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
     assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in told and "v08 (1 row) and 2 more." in told
 
 
-def test_an_unknown_file_says_what_was_found(tmp_path, workspace):
+def test_an_unknown_file_says_what_was_found(tmp_path: Path, workspace: Workspace) -> None:
     told = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
     for words in ("separated by tabs", "Nr, Preis", "row 1:  Nr = 1, Preis = 2", "held whole", "--draft-profile"):
         assert words in told
     assert "->" not in told
 
 
-def test_a_file_that_cannot_be_read(tmp_path, workspace):
+def test_a_file_that_cannot_be_read(tmp_path: Path, workspace: Workspace) -> None:
     found = inspect_file(write_text(tmp_path / "x.csv", ""), workspace)
     assert found.table is None and "the file is empty" in str(found)
 
 
-def test_outside_a_workspace(tmp_path):
+def test_outside_a_workspace(tmp_path: Path) -> None:
     path = write_csv(tmp_path / "a.csv", [OUR_ROW])
     assert "its columns are ours" in str(inspect_file(path, None))
 
 
-def test_a_mended_file(tmp_path, workspace):
+def test_a_mended_file(tmp_path: Path, workspace: Workspace) -> None:
     from tests.builders.files import take
 
     held = write_held(take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "held")
     assert "a mended file" in str(inspect_file(held, workspace))
 
 
-def test_many_failures_are_counted_by_rule(tmp_path):
+def test_many_failures_are_counted_by_rule(tmp_path: Path) -> None:
     rows = [our_row(part_code=str(n), unit_price="x" if n % 2 else "1,5", condition="mint") for n in range(200)]
     found = inspect_file(write_csv(tmp_path / "a.csv", rows), None)
     assert found.taken.failures.height == 400
@@ -118,7 +120,7 @@ def test_many_failures_are_counted_by_rule(tmp_path):
     assert "and 300 more" in told and "200 times: condition must be one of new, used" in told
 
 
-def test_a_profile_that_makes_no_sense_is_an_error(tmp_path, workspace):
+def test_a_profile_that_makes_no_sense_is_an_error(tmp_path: Path, workspace: Workspace) -> None:
     (workspace.profiles / "bad.toml").write_text("profile_name = 1")
     with pytest.raises(SettingsError, match="bad.toml"):
         inspect_file(write_csv(tmp_path / "a.csv", [OUR_ROW]), workspace)

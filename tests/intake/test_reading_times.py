@@ -1,6 +1,7 @@
 """How long large files take to read."""
 
 import time
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -12,7 +13,7 @@ from tests.intake.test_plan_files import DAY, SCENARIO
 
 
 @pytest.mark.parametrize(("suffix", "seconds"), [("csv", 6), ("parquet", 4)])
-def test_many_offers_are_read_quickly(many_offers, suffix, seconds):
+def test_many_offers_are_read_quickly(many_offers: Path, suffix: str, seconds: int) -> None:
     """Processor time of reading and checking 300,000 offers, on a machine half as fast as an ordinary one."""
     paths = PlanPaths(many_offers / "needs.csv", many_offers / f"offers.{suffix}", many_offers / "terms.csv", {})
     began = time.process_time()
@@ -21,7 +22,7 @@ def test_many_offers_are_read_quickly(many_offers, suffix, seconds):
     assert found.offers.height == 300_000 - 750
 
 
-def test_a_million_rows_in_seconds(tmp_path):
+def test_a_million_rows_in_seconds(tmp_path: Path) -> None:
     import time
 
     body = "".join(
@@ -36,7 +37,7 @@ def test_a_million_rows_in_seconds(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def many_offers(tmp_path_factory):
+def many_offers(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """300,000 offers as CSV and as Parquet, and needs and terms that go with them."""
     folder = tmp_path_factory.mktemp("many")
     number = pl.int_range(300_000, eager=True)

@@ -12,6 +12,7 @@ from pipelines.intake import archive
 from pipelines.intake.workspace_files import look_up_table, read_workspace
 from pipelines.settings import Workspace
 from schemas.columns import COLUMNS
+from schemas.contract import Contract
 from schemas.inputs import ALL_INPUTS, CODE_MAP, INBOX, MODEL_FILES, WORKSPACE_TABLES
 from schemas.published import INDEX_VINTAGE, NIGHTLY_COST
 from schemas.validate import polars_schema
@@ -27,7 +28,7 @@ VENDORS = "vendor_code,vendor_name,vendor_region_code,currency_code\nnorth,North
 
 
 @pytest.fixture
-def root(tmp_path):
+def root(tmp_path: Path) -> Path:
     files = {
         "kitfare.toml": KITFARE,
         "tables/colours.csv": COLOURS,
@@ -54,7 +55,7 @@ def refused(root: Path, *told: str, kind: type[KitfareError] = InputError) -> Ki
     return caught.value
 
 
-def test_a_small_workspace(root):
+def test_a_small_workspace(root: Path) -> None:
     inputs = read_workspace(Workspace(root))
     contracts = (
         *WORKSPACE_TABLES,
@@ -71,7 +72,7 @@ def test_a_small_workspace(root):
     assert inputs.settings.buyer[0].region_code == "NO"
 
 
-def test_every_file_read_is_listed_and_archived(root):
+def test_every_file_read_is_listed_and_archived(root: Path) -> None:
     put(
         root,
         "profiles/hill.toml",
@@ -88,7 +89,7 @@ def test_every_file_read_is_listed_and_archived(root):
         assert archive.fetch(file_hash, root / "archive").read_bytes() == (root / path).read_bytes()
 
 
-def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root):
+def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root: Path) -> None:
     first = read_workspace(Workspace(root))
     lines = COLOURS.splitlines()
     put(root, "tables/colours.csv", "\n".join([lines[0], *lines[:0:-1]]) + "\n")
@@ -96,7 +97,7 @@ def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root):
     assert first.tables["colours"].equals(second.tables["colours"])
 
 
-def test_tables_of_every_kind(root):
+def test_tables_of_every_kind(root: Path) -> None:
     rows = [line.split(",") for line in COLOURS.splitlines()]
     frame = pl.DataFrame(rows[1:], schema=rows[0], orient="row")
     expected = read_workspace(Workspace(root)).tables["colours"]
@@ -117,7 +118,7 @@ def test_tables_of_every_kind(root):
 
 
 @pytest.mark.parametrize("cells", ["", "  ", "x"])
-def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root, cells):
+def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root: Path, cells: str) -> None:
     text = (root / "tables/vendors.csv").read_text().splitlines()
     mended = [text[0] + ",", *(line + "," + cells for line in text[1:])]
     (root / "tables/vendors.csv").write_text("\n".join(mended) + "\n")
@@ -128,12 +129,12 @@ def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root, cells
         assert read_workspace(Workspace(root)).tables["vendors"].height == len(text) - 1
 
 
-def test_a_table_that_is_there_twice(root):
+def test_a_table_that_is_there_twice(root: Path) -> None:
     put(root, "tables/colours.tsv", COLOURS)
     refused(root, "the table colours is there twice: colours.csv, colours.tsv")
 
 
-def test_a_table_under_a_name_of_none(root):
+def test_a_table_under_a_name_of_none(root: Path) -> None:
     put(root, "tables/README.md", "notes are fine")
     put(root, "tables/.~lock.colours.csv", "so are locks")
     read_workspace(Workspace(root))
@@ -154,7 +155,7 @@ def bad_text(name: str) -> str:
 
 
 @pytest.mark.parametrize("contract", [*WORKSPACE_TABLES, *MODEL_FILES], ids=lambda contract: contract.name)
-def test_a_bad_row_of_every_contract_stops_the_workspace(root, contract):
+def test_a_bad_row_of_every_contract_stops_the_workspace(root: Path, contract: Contract) -> None:
     names = {"parts_list": "parts"}.get(contract.name, contract.name)
     path = f"models/boat/{names}.csv" if contract in MODEL_FILES else f"tables/{names}.csv"
     good = {
@@ -179,18 +180,18 @@ def test_a_bad_row_of_every_contract_stops_the_workspace(root, contract):
     refused(root, "do not fit its header", "line 2")
 
 
-def test_all_contracts_of_inputs_are_covered():
+def test_all_contracts_of_inputs_are_covered() -> None:
     assert {contract.name for contract in ALL_INPUTS} == {
         contract.name for contract in (*INBOX, *WORKSPACE_TABLES, *MODEL_FILES)
     }
 
 
-def test_a_key_that_repeats(root):
+def test_a_key_that_repeats(root: Path) -> None:
     put(root, "tables/colours.csv", COLOURS + "black,Ink,#010101,greys\n")
     refused(root, "another row has the same colour_code", "line 2", "line 4")
 
 
-def test_settings_that_make_no_sense(root):
+def test_settings_that_make_no_sense(root: Path) -> None:
     put(root, "kitfare.toml", KITFARE + "[refresh]\nstale_days = 3\n")
     refused(root, "kitfare.toml", "stale_days", kind=SettingsError)
     put(root, "kitfare.toml", KITFARE)
@@ -236,7 +237,7 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,pink,1,any,\n", ("colour_code names", "'pink'")),
     ],
 )  # fmt: skip
-def test_tables_that_contradict_each_other(root, name, text, told):
+def test_tables_that_contradict_each_other(root: Path, name: str, text: str, told: tuple[str, ...]) -> None:
     put(root, name, text)
     refused(root, name, *told)
 
@@ -250,12 +251,12 @@ def test_tables_that_contradict_each_other(root, name, text, told):
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,1,any,\n1,remove,,,1,any,\n7,remove,,,1,any,2026-03-01\n"),
     ],
 )  # fmt: skip
-def test_tables_that_do_not(root, name, text):
+def test_tables_that_do_not(root: Path, name: str, text: str) -> None:
     put(root, name, text)
     read_workspace(Workspace(root))
 
 
-def test_freedoms_may_be_of_added_lines_and_as_large_as_the_largest_version(root):
+def test_freedoms_may_be_of_added_lines_and_as_large_as_the_largest_version(root: Path) -> None:
     put(root, "models/boat/model.toml", MODEL + "[[versions]]\nlist_version = 2\nreleased_on = 2026-05-01\n")
     put(root, "models/boat/parts.csv", PARTS + "2,1,00501,black,9,\n")
     put(root, "models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,3,any,\n")
@@ -282,13 +283,13 @@ JOINT = (
         (JOINT + JOINT, "two joint orders are called both"),
     ],
 )
-def test_joint_orders_that_make_no_sense(root, order, told):
+def test_joint_orders_that_make_no_sense(root: Path, order: str, told: str) -> None:
     put(root, "kitfare.toml", KITFARE + order)
     refused(root, told, "kitfare.toml", kind=SettingsError)
 
 
 @pytest.mark.parametrize("rule", ["forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"])
-def test_scenarios_of_vendors_that_are_not_there(root, rule):
+def test_scenarios_of_vendors_that_are_not_there(root: Path, rule: str) -> None:
     scenario = f'[[scenario]]\nscenario_code = "mine"\ntitle = "Mine"\n{rule} = ["north"]\n'
     put(root, "kitfare.toml", KITFARE + scenario)
     assert read_workspace(Workspace(root)).settings.scenario
@@ -297,7 +298,7 @@ def test_scenarios_of_vendors_that_are_not_there(root, rule):
     refused(root, *told, kind=SettingsError)
 
 
-def test_a_joint_order_of_models_that_are_there(root):
+def test_a_joint_order_of_models_that_are_there(root: Path) -> None:
     put(root, "models/raft/model.toml", MODEL.replace("boat", "raft"))
     put(root, "models/raft/parts.csv", PARTS)
     put(root, "kitfare.toml", KITFARE + JOINT)
@@ -319,48 +320,48 @@ def test_a_joint_order_of_models_that_are_there(root):
         (MODEL + "colour = 3\n", "colour"),
     ],
 )
-def test_model_settings_that_do_not_fit(root, text, told):
+def test_model_settings_that_do_not_fit(root: Path, text: str, told: str) -> None:
     put(root, "models/boat/model.toml", text)
     refused(root, told, "boat/model.toml", kind=SettingsError)
 
 
-def test_a_parts_list_without_lines_is_called_that(root):
+def test_a_parts_list_without_lines_is_called_that(root: Path) -> None:
     put(root, "models/boat/parts.csv", "line_number,part_code,colour_code,quantity\n")
     refused(root, "the parts list of boat has no lines", "models/boat/parts.csv")
 
 
-def test_a_model_folder_without_its_files(root):
+def test_a_model_folder_without_its_files(root: Path) -> None:
     (root / "models/boat/parts.csv").unlink()
     refused(root, "the model boat has no parts list")
     (root / "models/boat/model.toml").unlink()
     refused(root, "model.toml is missing", kind=SettingsError)
 
 
-def test_model_codes_that_differ_in_case_only(root):
+def test_model_codes_that_differ_in_case_only(root: Path) -> None:
     put(root, "models/Boat/model.toml", MODEL.replace("boat", "Boat"))
     put(root, "models/Boat/parts.csv", PARTS)
     refused(root, "Boat and boat differ in upper and lower case only")
 
 
-def test_a_workspace_without_models_or_tables(tmp_path):
+def test_a_workspace_without_models_or_tables(tmp_path: Path) -> None:
     put(tmp_path, "kitfare.toml", KITFARE)
     inputs = read_workspace(Workspace(tmp_path))
     assert inputs.models == () and inputs.tables["colours"].is_empty() and inputs.input_files.height == 1
 
 
-def test_an_unreadable_table_names_itself(root):
+def test_an_unreadable_table_names_itself(root: Path) -> None:
     (root / "tables/colours.csv").write_bytes(b"")
     refused(root, "the file is empty", "tables/colours.csv")
 
 
-def test_the_code_map_alone_archives_nothing(root):
+def test_the_code_map_alone_archives_nothing(root: Path) -> None:
     assert look_up_table(Workspace(root), CODE_MAP).is_empty()
     put(root, "tables/code_map.csv", "source_code,source_part_code,part_code\nhill,A1,00501\n")
     assert look_up_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
     assert not (root / "archive").exists()
 
 
-def test_the_demo_workspace(tmp_path):
+def test_the_demo_workspace(tmp_path: Path) -> None:
     import shutil
 
     from pipelines.resources import resource_folder

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
 
 Key = tuple[str, str, str, str]  # part, colour, condition, listing
 Record = tuple[str, int]  # file hash, record number
@@ -22,7 +23,7 @@ class Row:
     day: date
     key: Key
     step: int
-    content: tuple
+    content: tuple[Any, ...]
     is_full: bool = False
     revision: int = 0
     parent: Record | None = None
@@ -60,7 +61,7 @@ class Correction:
     action: str
     factor: Decimal | None = None
     currency: str | None = None
-    guard: tuple = (None, None, None)  # lowest price, highest price, currency
+    guard: tuple[Any, ...] = (None, None, None)  # lowest price, highest price, currency
 
     def is_about(self, row: Row) -> bool:
         return (
@@ -85,15 +86,15 @@ class Export:
     is_full: bool
     revision: int
     may_close: bool
-    listings: dict[Key, dict[int, tuple]]
+    listings: dict[Key, dict[int, tuple[Any, ...]]]
     held: set[Key] = field(default_factory=set)
 
     @property
-    def rank(self):
+    def rank(self) -> tuple[int, str]:
         return (self.revision, self.file_hash)
 
     @property
-    def row_count(self):
+    def row_count(self) -> int:
         return sum(len(steps) for steps in self.listings.values())
 
 
@@ -101,7 +102,7 @@ class Export:
 class Spell:
     vendor: str
     key: Key
-    steps: dict[int, tuple]
+    steps: dict[int, tuple[Any, ...]]
     valid_from_on: date
     confirmed_on: list[date]
     valid_to_on: date | None = None
@@ -110,14 +111,16 @@ class Spell:
 @dataclass
 class Folded:
     spells: list[Spell] = field(default_factory=list)
-    standing: dict[tuple[str, str, date], tuple] = field(default_factory=dict)  # -> coverage, revision, standing, rows
+    standing: dict[tuple[str, str, date], tuple[Any, ...]] = field(
+        default_factory=dict
+    )  # -> coverage, revision, standing, rows
     fate: dict[Record, str] = field(default_factory=dict)
     mended: set[Record] = field(default_factory=set)
-    corrected: dict[Record, tuple | None] = field(default_factory=dict)  # -> content, None if dropped
+    corrected: dict[Record, tuple[Any, ...] | None] = field(default_factory=dict)  # -> content, None if dropped
 
 
 def reference_fold(
-    files: list[File], accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
+    files: Any, accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
 ) -> Folded:
     folded = Folded()
     by_vendor_day = gather_exports(files, withdrawn, folded, corrections)
@@ -133,7 +136,14 @@ def reference_fold(
     return folded
 
 
-def fold_day(folded, open_spells, vendor, day, exports, accepted):
+def fold_day(
+    folded: Folded,
+    open_spells: Any,
+    vendor: str,
+    day: date,
+    exports: list[Export],
+    accepted: set[str],
+) -> None:
     partials = sorted((e for e in exports if not e.is_full), key=lambda e: e.rank)
     winner = None
     for full in sorted((e for e in exports if e.is_full), key=lambda e: e.rank, reverse=True):
@@ -164,7 +174,9 @@ def fold_day(folded, open_spells, vendor, day, exports, accepted):
         folded.spells.append(open_spells[key])
 
 
-def closed_by(open_spells, full, partials):
+def closed_by(
+    open_spells: dict[tuple[str, ...], Spell], full: Export, partials: list[Any]
+) -> set[tuple[str, str, str, str]]:
     if not full.may_close:
         return set()
     kept = set()
@@ -173,22 +185,24 @@ def closed_by(open_spells, full, partials):
     return set(open_spells) - kept
 
 
-def closes_too_many(open_spells, full, partials):
+def closes_too_many(open_spells: dict[tuple[str, ...], Spell], full: Export, partials: list[Any]) -> bool:
     return 2 * len(closed_by(open_spells, full, partials)) > len(open_spells)
 
 
-def note_standing(folded, vendor, day, export, standing):
+def note_standing(folded: Folded, vendor: str, day: date, export: Export, standing: str) -> None:
     if export.listings:
         coverage = "full" if export.is_full else "partial"
         folded.standing[export.file_hash, vendor, day] = (coverage, export.revision, standing, export.row_count)
 
 
-def gather_exports(files, withdrawn, folded, corrections):
+def gather_exports(
+    files: list[File], withdrawn: set[str], folded: Folded, corrections: Any
+) -> dict[str, dict[date, list[Export]]]:
     """Exports by vendor and date. Mended rows go back to the export they came from."""
     known = {file.file_hash: file for file in files}
     parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.held) if r.parent}
 
-    def ancestors(record):
+    def ancestors(record: tuple[str, int]) -> list[tuple[str, int]]:
         chain = [record]
         while chain[-1] in parents:
             chain.append(parents[chain[-1]])
@@ -266,7 +280,9 @@ def gather_exports(files, withdrawn, folded, corrections):
     return by_vendor_day
 
 
-def corrected(survivors, corrections, folded):
+def corrected(
+    survivors: list[tuple[File, Row, Any]], corrections: tuple[Correction, ...], folded: Folded
+) -> list[tuple[File, Row, list[tuple[Any]]]]:
     """The rows with their known errors put right, without those that a correction drops."""
     mended_on = {}  # from when on a correction no longer holds for an offer
     for _file, row, _chain in survivors:
@@ -294,7 +310,9 @@ def corrected(survivors, corrections, folded):
     return kept
 
 
-def content_after(correction, content):
+def content_after(
+    correction: Correction, content: tuple[Decimal, str, int, int, str, None, str]
+) -> tuple[Decimal, str, int, int, str, None, str]:
     """None where the row is dropped, or where what would come out is no price."""
     price, currency, *rest = content
     if correction.action == "set_currency":
@@ -305,7 +323,7 @@ def content_after(correction, content):
     return None if correction.action == "drop" or not is_price else (price, currency, *rest)
 
 
-def may_close(file, folded):
+def may_close(file: Any, folded: Folded) -> bool:
     """Not where over 1 % of the file's rows name no offer to be trusted and are not mended yet."""
     if file is None:
         return True

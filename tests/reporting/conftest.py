@@ -1,5 +1,7 @@
 """The pages of the sample night, written once."""
 
+from typing import Any
+
 import pytest
 
 from pipelines.reporting.order_lists import write_order_lists
@@ -8,12 +10,12 @@ from tests.builders.published.sample_night import sample
 
 
 @pytest.fixture(scope="session")
-def night():
+def night() -> Any:
     return sample()
 
 
 @pytest.fixture(scope="session")
-def folder(night, tmp_path_factory):
+def folder(night: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     place = tmp_path_factory.mktemp("generation")
     write_pages(*night, place)
     write_order_lists(night[0], place)

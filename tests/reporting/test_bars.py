@@ -1,23 +1,24 @@
 """Bars and spreads: on one scale, told in words, harmless whatever a group is called."""
 
 import re
+from typing import Any
 
 import pytest
 
 from pipelines.reporting.bars import Bar, Spread, bar_chart, spread_chart
 
 
-def tell(value):
+def tell(value: float) -> str:
     return f"{value:+.1f}"
 
 
-def rects(chart):
+def rects(chart: Any) -> list[tuple[float, float]]:
     return [
         tuple(map(float, found)) for found in re.findall(r'<rect x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', chart.svg)
     ]
 
 
-def test_bars_start_at_zero_and_are_as_long_as_their_values():
+def test_bars_start_at_zero_and_are_as_long_as_their_values() -> None:
     chart = bar_chart("Adds, points", [Bar("a", 4.0), Bar("b", -2.0), Bar("imputed", 1.0, True)], tell, "not observed")
     (a_left, a_width), (b_left, b_width), (c_left, c_width) = rects(chart)
     assert a_left == pytest.approx(b_left + b_width, abs=0.2) == c_left
@@ -28,7 +29,7 @@ def test_bars_start_at_zero_and_are_as_long_as_their_values():
     assert chart.svg.count("stroke-dasharray") == 1, "what was not observed is hollow"
 
 
-def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median():
+def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median() -> None:
     chart = spread_chart(
         "Moved, %", "Over", [Spread("1 month", (-2, -1, 0, 3, 8)), Spread("1 year", (0, 1, 2, 3, 4))], tell
     )
@@ -42,14 +43,14 @@ def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median()
     assert chart.figures.rows[0] == ("1 month", "-2.0", "-1.0", "+0.0", "+3.0", "+8.0")
 
 
-def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table():
+def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table() -> None:
     name = '<b onload="x">& an endless family of parts'
     chart = bar_chart("Adds", [Bar(name, 1.0)], tell, "")
     assert "<b" not in chart.svg and "&lt;b" in chart.svg and "…" in chart.svg
     assert chart.figures.rows[0][0] == name and name in chart.description
 
 
-def test_nothing_to_draw_is_no_chart_and_equal_values_do_not_divide_by_zero():
+def test_nothing_to_draw_is_no_chart_and_equal_values_do_not_divide_by_zero() -> None:
     assert bar_chart("Adds", [], tell, "") is None and spread_chart("Moved", "Over", [], tell) is None
     assert "nan" not in bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], tell, "").svg
     assert "nan" not in spread_chart("Moved", "Over", [Spread("a", (0, 0, 0, 0, 0))], tell).svg

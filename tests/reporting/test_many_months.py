@@ -1,10 +1,12 @@
 """Pages of many months."""
 
+from pathlib import Path
+
 from pipelines.reporting.pages import write_pages
 from tests.builders.published.sample_night import TITLES, sample
 
 
-def test_every_month_has_its_pages_figures_and_picture(tmp_path):
+def test_every_month_has_its_pages_figures_and_picture(tmp_path: Path) -> None:
     tables, inputs = sample(titles=TITLES[:4], month_count=3, line_count=30)
     written = write_pages(tables, inputs, tmp_path)
     assert len(written) == len(set(written)) and all(path.is_file() for path in written)

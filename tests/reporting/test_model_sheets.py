@@ -4,6 +4,8 @@ import re
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -16,7 +18,7 @@ from tests.builders.published.sample_night import BUYERS, sample
 
 
 @pytest.mark.parametrize("ending", ["html", "md"])
-def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, ending):
+def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night: Any, ending: str) -> None:
     """m00 publishes none of its lines, m01 some, m02 all."""
     elements = re.compile("|".join(re.escape(name) for name in night[0]["parts"]["part_name"]))
     named = {code: len(elements.findall(sheet_text(folder, code, ending))) for code in ("m00", "m01", "m02")}
@@ -31,7 +33,7 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     assert words in sheet_text(folder, "m00", ending)
 
 
-def test_a_sheet_tells_what_it_must(folder, night):
+def test_a_sheet_tells_what_it_must(folder: Any, night: Any) -> None:
     text = sheet_text(folder, "m01")
     facts = Facts(*night)
     plans = {code: facts.plan("m01", "inland", code) for code in ("listed", "freed", "counter_first", "best")}
@@ -70,7 +72,7 @@ def test_a_sheet_tells_what_it_must(folder, night):
         assert not re.search(rf"\b{solver_word}", text, re.I), solver_word
 
 
-def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
+def test_a_saving_below_the_gaps_cannot_be_told_apart(night: Any) -> None:
     facts = Facts(*night)
     listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
     gap = freed["landed_cost"] - freed["lower_bound"]
@@ -82,13 +84,13 @@ def test_a_saving_below_the_gaps_cannot_be_told_apart(night):
     assert saving(listed, exact).is_told_apart and saving(listed, exact).amount == 0
 
 
-def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path):
+def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path: Path) -> None:
     tables, inputs = sample(titles=["Crane"], month_count=1)
     write_pages(tables, inputs, tmp_path, months=())
     assert "What changed" not in sheet_text(tmp_path, "m00")
 
 
-def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(night, tmp_path):
+def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(night: Any, tmp_path: Path) -> None:
     tables, inputs = night
     buyers = [inputs.settings.buyer[0], inputs.settings.buyer[1].model_copy(update={"plan_past_months": False})]
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"buyer": buyers}))
@@ -110,7 +112,7 @@ def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(
     assert "Cheapest complete cost" not in past and "Cheapest complete cost" in latest
 
 
-def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path):
+def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night: Any, tmp_path: Path) -> None:
     month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
     write_pages(
         with_plan(night[0], month_end & (pl.col("scenario_code") == "freed"), gap_pct=33.3),
@@ -143,7 +145,9 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path
         ),
     ],
 )
-def test_how_many_freedoms_pay_is_told(night, tmp_path, saving, is_told_apart, words):
+def test_how_many_freedoms_pay_is_told(
+    night: Any, tmp_path: Path, saving: Decimal, is_told_apart: bool, words: str
+) -> None:
     values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
     tables = change(night[0], "colour_flex_saving", values, pl.lit(is_told_apart).alias("is_told_apart"))
     write_pages(tables, night[1], tmp_path, months=())
@@ -155,7 +159,7 @@ def test_how_many_freedoms_pay_is_told(night, tmp_path, saving, is_told_apart, w
     assert named not in sheet_text(tmp_path, "m02")
 
 
-def test_sheets_show_kinds_shares_and_where_to_look(folder):
+def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:
     """m02 publishes all its lines, m00 none."""
     text = sheet_text(folder, "m02")
     for words in (
@@ -184,7 +188,7 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder):
     assert "quick reckoning within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
 
 
-def test_how_exact_sampled_shares_are_is_told(night, tmp_path):
+def test_how_exact_sampled_shares_are_is_told(night: Any, tmp_path: Path) -> None:
     error = (
         pl.when(pl.col("saving_view") == "fair")
         .then(pl.lit(Decimal("0.02")))
@@ -198,7 +202,7 @@ def test_how_exact_sampled_shares_are_is_told(night, tmp_path):
     assert "Lines that must be alike count as one freedom" in sheet_text(tmp_path, "m02")
 
 
-def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night, tmp_path):
+def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night: Any, tmp_path: Path) -> None:
     lines = night[0]["plan_line"].with_columns(
         pl.lit("near").alias("colour_rule"), pl.lit(False).alias("is_listed_colour")
     )
@@ -221,17 +225,17 @@ def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night, t
         (21.0, "another colour"),
     ],
 )
-def test_distances_of_colours_have_words(distance, words):
+def test_distances_of_colours_have_words(distance: float, words: str) -> None:
     assert distance_words(distance) == words
 
 
-def test_savings_without_fair_shares_are_not_lost(night, tmp_path):
+def test_savings_without_fair_shares_are_not_lost(night: Any, tmp_path: Path) -> None:
     last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
     write_pages(last, night[1], tmp_path, months=())
     assert "Of 6 lines with a colour freedom, 2 clearly save money" in sheet_text(tmp_path, "m00")
 
 
-def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_told(folder):
+def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_told(folder: Any) -> None:
     for name, times in (("index", 2), ("comparison", 6)):
         page = Page(folder / f"{name}.html").shown
         assert page.count("Pieces priced") >= times, "a table per buyer, or per model and buyer"

@@ -3,6 +3,8 @@
 import re
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -19,30 +21,30 @@ MONTH = "2026-11"
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Any:
     return sample(month_count=14)
 
 
 @pytest.fixture(scope="module")
-def facts(night):
+def facts(night: Any) -> Any:
     return Facts(*night)
 
 
 @pytest.fixture(scope="module")
-def written(night, tmp_path_factory):
+def written(night: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("report")
     return folder, write_monthly_report(*night, "2026-10", folder)
 
 
-def home(values):
+def home(values: Any) -> Any:
     return values["sections"][0]
 
 
-def of_model(facts, month=MONTH, position=0):
+def of_model(facts: Any, month: Any = MONTH, position: int = 0) -> Any:
     return home(model_report(facts, facts.models[position], month))
 
 
-def other_settings(night, **changes):
+def other_settings(night: Any, **changes: Any) -> Any:
     """The night's facts, all models with other settings of their own."""
     models = tuple(
         type(m)(m.settings.model_copy(update=changes), m.parts_list, m.freedoms, m.amendments) for m in night[1].models
@@ -50,7 +52,7 @@ def other_settings(night, **changes):
     return Facts(night[0], type(night[1])(night[1].settings, night[1].tables, models, night[1].input_files))
 
 
-def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written):
+def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written: Any) -> None:
     folder, files = written
     place = folder / "reports"
     assert {path.relative_to(place).as_posix() for path in files} == {
@@ -65,12 +67,12 @@ def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written):
     assert "# October 2026: what the models cost" in markdown and "Prices up to 31 October 2026." in markdown
 
 
-def test_the_same_tables_give_the_same_bytes(night, written, tmp_path):
+def test_the_same_tables_give_the_same_bytes(night: Any, written: Any, tmp_path: Path) -> None:
     for again, before in zip(write_monthly_report(*night, "2026-10", tmp_path), written[1], strict=True):
         assert again.read_bytes() == before.read_bytes(), again.name
 
 
-def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, facts):
+def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night: Any, facts: Any) -> None:
     rows = home(report(facts, MONTH))["glance"].rows
     index = {
         (r["model_code"], r["index_method"]): r
@@ -88,7 +90,7 @@ def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, f
         assert row[6] == f"{lowe['index_level']:.1f}" and row[7] == "97.0 %"
 
 
-def test_the_strip_tells_the_month_in_four_figures(facts):
+def test_the_strip_tells_the_month_in_four_figures(facts: Any) -> None:
     strip = home(report(facts, MONTH))["strip"]
     assert [item["label"] for item in strip] == [
         "Prices, 1 month", "Prices, 12 months", "Can be bought whole", "Coverage, at least",
@@ -98,7 +100,7 @@ def test_the_strip_tells_the_month_in_four_figures(facts):
     assert strip[0]["figure"] == percent(changes[1], signed=True)
 
 
-def test_models_are_ranked_by_what_a_piece_costs(facts):
+def test_models_are_ranked_by_what_a_piece_costs(facts: Any) -> None:
     rows = home(report(facts, MONTH))["ranking"].rows
     per_piece = {}
     for model in facts.models:
@@ -110,7 +112,7 @@ def test_models_are_ranked_by_what_a_piece_costs(facts):
     assert all(row[5].endswith("%") and "cop" in row[6] for row in rows)
 
 
-def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
+def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night: Any) -> None:
     tables = dict(night[0])
     unknown = pl.when(pl.col("model_code") == "m00").then(1).otherwise(pl.col("unfilled_estimate_count"))
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=unknown.cast(pl.Int64))
@@ -118,20 +120,20 @@ def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
     assert [row[1] for row in rows] == ["1", "2", "–"] and rows[-1][0].text == "Harbour crane" and rows[-1][2] == "–"
 
 
-def test_the_running_month_is_called_so(facts):
+def test_the_running_month_is_called_so(facts: Any) -> None:
     assert report(facts, MONTH)["is_running"] and report(facts, MONTH)["cut_off"] == "25 November 2026"
     assert not report(facts, "2026-10")["is_running"]
 
 
-def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(facts):
+def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(facts: Any) -> None:
     buyer = facts.buyers[0]
     for chart in (index_chart(facts, "m00", buyer, MONTH), overview_chart(facts, facts.models, buyer, MONTH)):
         days = [row[0] for row in chart.figures.rows]
         assert days[-2:] == ["31 October 2026", day(facts.today)] and day(facts.today) == "25 November 2026"
 
 
-def test_freedoms_that_find_more_pieces_are_not_said_to_cost():
-    def plan(cost, missing):
+def test_freedoms_that_find_more_pieces_are_not_said_to_cost() -> None:
+    def plan(cost: Any, missing: Any) -> Any:
         return {
             "plan_status": "partial", "complete_cost": Decimal(cost), "landed_cost": Decimal(cost), "lower_bound": Decimal(cost),
             "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
@@ -143,7 +145,7 @@ def test_freedoms_that_find_more_pieces_are_not_said_to_cost():
     assert _freedoms_save(None, plan(9, 4)) == _freedoms_save(plan(9, 4), None) == "\u2013"
 
 
-def test_nothing_of_a_later_month_is_told(night, facts, tmp_path):
+def test_nothing_of_a_later_month_is_told(night: Any, facts: Any, tmp_path: Path) -> None:
     for section in model_report(facts, facts.models[0], "2026-05")["sections"]:
         for chart in (section["costs"], section["index"]):
             assert chart.figures.rows[-1][0] == "31 May 2026"
@@ -161,7 +163,7 @@ def test_nothing_of_a_later_month_is_told(night, facts, tmp_path):
             assert str(frame[when].max())[:7] == "2026-05"
 
 
-def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(facts):
+def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(facts: Any) -> None:
     section = of_model(facts)
     assert [line.label for line in section["costs"].lines] == [s.title for s in facts.scenarios.values()]
     widths = {line.label: line.width for line in section["index"].lines}
@@ -178,7 +180,7 @@ def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_t
     assert any("The methods lie between" in words and "prices are missing" in words for words in section["words"])
 
 
-def test_a_withheld_index_is_said_to_be_and_why(facts):
+def test_a_withheld_index_is_said_to_be_and_why(facts: Any) -> None:
     """The sample withholds m01 in its eighth month."""
     section = home(report(facts, "2026-05"))
     assert section["glance"].rows[1][4:] == ("withheld", "withheld", "withheld", "62.0 %")
@@ -192,7 +194,7 @@ def test_a_withheld_index_is_said_to_be_and_why(facts):
     assert not any("percentage points" in words for words in own["words"]) and own["contributions"] is None
 
 
-def test_a_level_given_for_a_withheld_month_is_still_not_shown(night, tmp_path):
+def test_a_level_given_for_a_withheld_month_is_still_not_shown(night: Any, tmp_path: Path) -> None:
     tables = dict(night[0])
     tables["price_index"] = tables["price_index"].with_columns(pl.col("index_level").fill_null(987.6))
     facts = Facts(tables, night[1])
@@ -204,7 +206,7 @@ def test_a_level_given_for_a_withheld_month_is_still_not_shown(night, tmp_path):
             assert "987.6" not in path.read_text(encoding="utf-8"), path.name
 
 
-def test_a_withheld_cost_says_why(night):
+def test_a_withheld_cost_says_why(night: Any) -> None:
     tables = dict(night[0])
     few = (pl.col("piece_count") * 0.3).cast(pl.Int64)
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=few)
@@ -214,7 +216,7 @@ def test_a_withheld_cost_says_why(night):
     assert strip["figure"] == "withheld" and "% of the pieces have any price, and the floor is 80 %" in strip["note"]
 
 
-def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts, night):
+def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts: Any, night: Any) -> None:
     rows = home(report(facts, MONTH))["movers"].rows
     assert len(rows) == 10
     assert all(row[1].startswith("+") for row in rows[:5]) and all(row[1].startswith("−") for row in rows[5:])
@@ -226,14 +228,16 @@ def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts, night):
     assert {row[0] for row in section["movers"].rows + section["availability"]["weakest"].rows} <= families
 
 
-def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(facts, night):
+def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(
+    facts: Any, night: Any
+) -> None:
     """m00 publishes no lines; m01 and m02 do, and all use the same elements."""
     assert facts.models[0].publish_lines == "none" and facts.open_elements
     assert all("(not named)" in row[0] for row in of_model(facts)["movers"].rows)
     assert not any("(not named)" in row[0] for row in of_model(facts, position=2)["movers"].rows)
 
 
-def test_contributions_split_the_months_change_and_add_up(facts, night):
+def test_contributions_split_the_months_change_and_add_up(facts: Any, night: Any) -> None:
     section = of_model(facts)
     words = section["words"][0]
     rows = night[0]["element_price"].filter(
@@ -249,11 +253,11 @@ def test_contributions_split_the_months_change_and_add_up(facts, night):
     assert [row[2] for row in together] == [number(total, 2, signed=True)] * 3
 
 
-def amounts_of(rows, column):
+def amounts_of(rows: Any, column: Any) -> Any:
     return [Decimal(row[column].replace("−", "-")) for row in rows]
 
 
-def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(facts):
+def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(facts: Any) -> None:
     section = of_model(facts)
     table = section["changed"]
     first = facts.priced_dates("m00", "inland")[0]
@@ -265,7 +269,7 @@ def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_sinc
         assert table.columns[column].label == f"Since {day(since)}"
 
 
-def test_what_choosing_anew_gained_is_told(facts):
+def test_what_choosing_anew_gained_is_told(facts: Any) -> None:
     """Of the sample's changes a tenth comes from the parcels as they became, which buyers chose."""
     section = of_model(facts)
     chosen = amounts_of(section["changed"].rows, 2)[
@@ -275,7 +279,7 @@ def test_what_choosing_anew_gained_is_told(facts):
     assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
 
 
-def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts):
+def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts: Any) -> None:
     table = of_model(facts)["vendors"]
     raised, cut, refusing, hardly = [
         facts.vendor_names()[code] for code in facts.workspace_table("vendors")["vendor_code"][:4]
@@ -289,7 +293,7 @@ def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts):
     assert of_model(facts, "2026-10")["vendors"] is None
 
 
-def test_breaks_are_marked_with_their_dates(night):
+def test_breaks_are_marked_with_their_dates(night: Any) -> None:
     tables, inputs = night
     marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
     words = of_model(Facts({**tables, "cost_change": marked}, inputs))["changed_words"]
@@ -298,7 +302,7 @@ def test_breaks_are_marked_with_their_dates(night):
     assert len(of_model(Facts(tables, inputs))["changed_words"]) == 1
 
 
-def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
+def test_what_changed_since_a_month_was_first_reported_is_shown(facts: Any) -> None:
     rows = of_model(facts, "2026-10")["revisions"].rows
     now = facts.index("m00", "inland", "2026-10")["index_level"]
     assert rows[0][2:5] == (f"{number(now - 0.37, 2)} (31 October 2026)", number(now, 2), "+0.37")
@@ -312,7 +316,7 @@ def test_what_changed_since_a_month_was_first_reported_is_shown(facts):
     assert of_model(facts, "2026-09")["revisions"] is None and of_model(facts)["revisions"] is None
 
 
-def test_the_last_nights_are_drawn_as_they_were_published(facts):
+def test_the_last_nights_are_drawn_as_they_were_published(facts: Any) -> None:
     chart = of_model(facts)["nights"]
     assert [line.label for line in chart.lines] == ["Exactly as designed", "Cheapest mix"]
     assert len(chart.figures.rows) == 21
@@ -323,7 +327,7 @@ def test_the_last_nights_are_drawn_as_they_were_published(facts):
     assert of_model(facts, "2026-10")["nights"] is None
 
 
-def test_the_spread_of_changes_is_that_of_the_table(facts, night):
+def test_the_spread_of_changes_is_that_of_the_table(facts: Any, night: Any) -> None:
     section = of_model(facts)
     one = night[0]["price_change_distribution"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
@@ -334,7 +338,7 @@ def test_the_spread_of_changes_is_that_of_the_table(facts, night):
     assert f"{percent(one['risen_share'] * 100, digits=0)} rose" in section["spread_words"]
 
 
-def test_availability_names_what_limits_and_what_runs_out(facts):
+def test_availability_names_what_limits_and_what_runs_out(facts: Any) -> None:
     section = of_model(facts, position=2)["availability"]
     assert "Exactly as listed, the market could fill" in section["words"][0] and "A year ago" in section["words"][0]
     assert section["weakest"].rows[0][-1] == "never" and section["weakest"].rows[0][3] == "0"
@@ -343,7 +347,7 @@ def test_availability_names_what_limits_and_what_runs_out(facts):
     assert going[3:] == ("−18.0 %", "3.3", "2.5 to 5.8")
 
 
-def test_when_to_buy_stands_in_its_own_past(facts, night):
+def test_when_to_buy_stands_in_its_own_past(facts: Any, night: Any) -> None:
     section = of_model(facts)["timing"]
     row = night[0]["buying_time"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
@@ -355,14 +359,14 @@ def test_when_to_buy_stands_in_its_own_past(facts, night):
     assert section["forecast"].rows[0][0] == "December 2026"
 
 
-def test_watches_that_fired_are_told_without_naming_elements(facts, night):
+def test_watches_that_fired_are_told_without_naming_elements(facts: Any, night: Any) -> None:
     told = report(facts, MONTH)["watches"]
     assert told[0].startswith("crane: Harbour crane") and told[1] == "scarce: 1 scarce element in Harbour crane."
     assert not any(name in " ".join(told) for name in facts.part_names.values()) and len(told) == 2
     assert report(facts, "2026-10")["watches"] is None, "what is watched is today"
 
 
-def test_the_first_month_has_no_charts_yet(facts, night, tmp_path):
+def test_the_first_month_has_no_charts_yet(facts: Any, night: Any, tmp_path: Path) -> None:
     section = home(report(facts, "2025-10"))
     assert section["overview"] is None and section["spreads"] is None
     own = of_model(facts, "2025-10")
@@ -371,12 +375,12 @@ def test_the_first_month_has_no_charts_yet(facts, night, tmp_path):
     assert not any(path.name == "headline.png" for path in files)
 
 
-def test_a_month_without_figures_is_said_not_crashed(night, tmp_path):
+def test_a_month_without_figures_is_said_not_crashed(night: Any, tmp_path: Path) -> None:
     page, *_ = write_monthly_report(*night, "2019-01", tmp_path)
     assert "There are no figures for this month." in page.read_text(encoding="utf-8")
 
 
-def test_the_notes_say_which_run_and_that_its_checks_passed(facts):
+def test_the_notes_say_which_run_and_that_its_checks_passed(facts: Any) -> None:
     told = report(facts, MONTH)["run"]
     assert (
         re.search(r"Made by the refresh \S+, kitfare \S+\.", told[0])
@@ -385,5 +389,5 @@ def test_the_notes_say_which_run_and_that_its_checks_passed(facts):
 
 
 @pytest.mark.parametrize(("month", "end"), [("2024-02", date(2024, 2, 29)), ("2026-12", date(2026, 12, 31))])
-def test_month_ends(month, end):
+def test_month_ends(month: str, end: date) -> None:
     assert month_end(month) == end

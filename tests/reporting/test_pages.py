@@ -3,6 +3,8 @@
 import re
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -17,7 +19,7 @@ from tests.builders.html_pages import HOSTILE, Page, change, html_pages, sheet_t
 from tests.builders.published.sample_night import BUYERS, sample
 
 
-def test_the_samples_amounts_add_up(night):
+def test_the_samples_amounts_add_up(night: Any) -> None:
     costs = night[0]["model_cost"]
     parts = pl.col("goods") + pl.col("shipping") + pl.col("handling") + pl.col("tax")
     assert costs.filter(parts != pl.col("landed_cost")).height == 0
@@ -31,7 +33,7 @@ def test_the_samples_amounts_add_up(night):
     assert both.height == today.height and both.filter(pl.col("landed_cost") != pl.col("landed_cost_right")).height == 0
 
 
-def test_every_page_is_there(folder):
+def test_every_page_is_there(folder: Any) -> None:
     names = {str(path.relative_to(folder)) for path in folder.rglob("*.html")} | {
         str(path.relative_to(folder)) for path in folder.rglob("*.md")
     }
@@ -45,7 +47,7 @@ def test_every_page_is_there(folder):
     assert names == expected
 
 
-def test_pages_are_well_formed_and_accessible(folder):
+def test_pages_are_well_formed_and_accessible(folder: Any) -> None:
     for path in html_pages(folder):
         page = Page(path)
         assert page.text.startswith("<!DOCTYPE html>") and page.all("html") == [{"lang": "en"}]
@@ -59,7 +61,7 @@ def test_pages_are_well_formed_and_accessible(folder):
         assert len(page.all("figure")) == page.text.count('role="img"') == len(page.all("figcaption"))
 
 
-def test_pages_load_nothing_and_run_nothing(folder):
+def test_pages_load_nothing_and_run_nothing(folder: Any) -> None:
     for path in html_pages(folder):
         page = Page(path)
         assert not {tag for tag, _ in page.tags} & {"script", "link", "img", "iframe", "object", "embed", "form"}
@@ -70,7 +72,7 @@ def test_pages_load_nothing_and_run_nothing(folder):
         assert "url(" not in css and "@import" not in css and "--series-6" in css
 
 
-def test_links_lead_somewhere(folder):
+def test_links_lead_somewhere(folder: Any) -> None:
     for path in html_pages(folder):
         for href in [attrs["href"] for attrs in Page(path).all("a")]:
             if href.startswith("tables/") or href == "kitfare.duckdb":
@@ -78,7 +80,7 @@ def test_links_lead_somewhere(folder):
             assert (path.parent / href).exists(), (path.name, href)
 
 
-def test_same_tables_same_bytes(night, folder, tmp_path):
+def test_same_tables_same_bytes(night: Any, folder: Any, tmp_path: Path) -> None:
     tables, inputs = night
     shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=7) for name, frame in tables.items()}
     write_pages(shuffled, inputs, tmp_path)
@@ -86,7 +88,7 @@ def test_same_tables_same_bytes(night, folder, tmp_path):
         assert path.read_bytes() == (folder / path.relative_to(tmp_path)).read_bytes(), path.name
 
 
-def test_hostile_names_are_harmless_everywhere(tmp_path):
+def test_hostile_names_are_harmless_everywhere(tmp_path: Path) -> None:
     tables, inputs = sample(titles=[HOSTILE, "Quiet"], publish=["all"], month_count=3, line_count=6)
     for name, column in (
         ("parts", "part_name"),
@@ -116,7 +118,7 @@ def test_hostile_names_are_harmless_everywhere(tmp_path):
             assert len({len(re.findall(r"(?<!\\)\|", line)) for line in block.splitlines()}) == 1
 
 
-def test_a_models_code_stays_inside_the_folder(tmp_path):
+def test_a_models_code_stays_inside_the_folder(tmp_path: Path) -> None:
     tables, inputs = sample(titles=["Crane"], month_count=2, line_count=4)
     code = "../../up"
     tables = {
@@ -131,12 +133,12 @@ def test_a_models_code_stays_inside_the_folder(tmp_path):
     assert {path for path in tmp_path.rglob("*") if path.is_file()} == set(written)
 
 
-def test_evidence_is_marked_as_private_unless_all_may_be_published(folder):
+def test_evidence_is_marked_as_private_unless_all_may_be_published(folder: Any) -> None:
     marked = {code: "Not for publishing" in sheet_text(folder, f"{code}-evidence") for code in ("m00", "m01", "m02")}
     assert marked == {"m00": True, "m01": True, "m02": False}
 
 
-def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder, night):
+def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder: Any, night: Any) -> None:
     text = sheet_text(folder, "m00-evidence")
     plan = Facts(*night).plan("m00", "inland", "freed")
     gap = plan["landed_cost"] - plan["lower_bound"]
@@ -152,7 +154,7 @@ def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder
         assert told in text, told
 
 
-def test_orders_that_two_ways_of_buying_share_are_shown_once(night, folder, tmp_path):
+def test_orders_that_two_ways_of_buying_share_are_shown_once(night: Any, folder: Any, tmp_path: Path) -> None:
     tables = dict(night[0])
     for name in ("plan_vendor", "plan_purchase", "unfilled_line"):
         rows = tables[name]
@@ -167,13 +169,13 @@ def test_orders_that_two_ways_of_buying_share_are_shown_once(night, folder, tmp_
     assert any("/best/" in link for link in links), "the way's own order list is still linked"
 
 
-def test_a_vendor_whose_prices_are_old_is_named(night, tmp_path):
+def test_a_vendor_whose_prices_are_old_is_named(night: Any, tmp_path: Path) -> None:
     old = pl.when(pl.col("vendor_code") == "sumi").then(pl.lit(date(2026, 9, 1))).otherwise(pl.col("observed_on"))
     write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path, months=())
     assert "Sumi Bricks its last price export is of 1 September 2026" in sheet_text(tmp_path, "m00-evidence")
 
 
-def test_a_model_without_a_plan_says_why(night, tmp_path):
+def test_a_model_without_a_plan_says_why(night: Any, tmp_path: Path) -> None:
     tables, inputs = night
     gone = {
         name: frame.filter(pl.col("model_code") != "m02") if "model_code" in frame.columns else frame
@@ -189,7 +191,7 @@ def test_a_model_without_a_plan_says_why(night, tmp_path):
     assert "Tin lantern" in Page(tmp_path / "index.html").shown
 
 
-def test_nothing_priced_yet_is_said_not_crashed(night, tmp_path):
+def test_nothing_priced_yet_is_said_not_crashed(night: Any, tmp_path: Path) -> None:
     empty = {contract.name: empty_frame(contract) for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED)}
     write_pages(empty, night[1], tmp_path / "a")
     write_pages({}, night[1], tmp_path / "b")
@@ -199,16 +201,16 @@ def test_nothing_priced_yet_is_said_not_crashed(night, tmp_path):
     assert write_order_lists(empty, tmp_path / "a") == []
 
 
-def test_offers_of_today_are_not_called_the_oldest(night, tmp_path):
+def test_offers_of_today_are_not_called_the_oldest(night: Any, tmp_path: Path) -> None:
     fresh = change(night[0], "price_history", pl.lit(date(2026, 11, 25)).alias("last_confirmed_on"))
     write_pages(fresh, night[1], tmp_path, months=())
     assert "Oldest offers bought" not in sheet_text(tmp_path, "m00-evidence")
 
 
-def contrast(one, other):
+def contrast(one: Any, other: Any) -> Any:
     """WCAG 2.2 contrast ratio of two colours such as #0b5a6b (definitions: relative luminance, contrast ratio)."""
 
-    def luminance(colour):
+    def luminance(colour: Any) -> Any:
         parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
         linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
@@ -217,7 +219,7 @@ def contrast(one, other):
     return (light + 0.05) / (dark + 0.05)
 
 
-def test_colours_have_enough_contrast(folder):
+def test_colours_have_enough_contrast(folder: Any) -> None:
     """WCAG 2.2 success criteria 1.4.3 (text, 4.5:1) and 1.4.11 (graphics, 3:1), light, dark and in print."""
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
     text = (folder / "index.html").read_text(encoding="utf-8")

@@ -3,6 +3,7 @@
 import json
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -21,19 +22,19 @@ MODEL_TOML, PROFILE_TOML, JOINT_TOML = (
 SOURCE_FILE = re.search(r"`(hall_\d+\.csv)`:\n\n```text\n(.*?)```", README, re.S)
 
 
-def run(*arguments):
+def run(*arguments: Any) -> Any:
     result = CliRunner().invoke(app, [str(argument) for argument in arguments])
     assert result.exit_code == 0, result.output
     return result.output
 
 
-def example(name):
+def example(name: Any) -> Any:
     """The file an example stands for, and its text."""
     return re.match(r"`([^`]+)`", SECTIONS[name])[1], re.search(r"```csv\n(.*?)```", SECTIONS[name], re.S)[1]
 
 
 @pytest.fixture(scope="module")
-def workspace(tmp_path_factory):
+def workspace(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A workspace of nothing but the README's examples."""
     place = tmp_path_factory.mktemp("readme") / "my-models"
     run("init", place)
@@ -47,7 +48,7 @@ def workspace(tmp_path_factory):
     return place
 
 
-def test_every_input_has_an_example_of_three_lines_and_its_columns():
+def test_every_input_has_an_example_of_three_lines_and_its_columns() -> None:
     assert list(SECTIONS) and set(SECTIONS) == {contract.name for contract in ALL_INPUTS}
     dictionary = (ROOT / "schemas/DICTIONARY.md").read_text(encoding="utf-8")
     for contract in ALL_INPUTS:
@@ -58,13 +59,13 @@ def test_every_input_has_an_example_of_three_lines_and_its_columns():
         assert f"### {contract.name}\n" in dictionary
 
 
-def test_the_examples_of_price_files_are_taken_whole(workspace):
+def test_the_examples_of_price_files_are_taken_whole(workspace: Any) -> None:
     files = [workspace / example(contract.name)[0] for contract in INBOX] + [workspace / "inbox" / SOURCE_FILE[1]]
     for file in files:
         assert "2 rows read: 2 accepted, 0 held" in run("inspect", file, "--workspace", workspace)
 
 
-def test_the_draft_finds_what_the_readme_says_it_finds(workspace):
+def test_the_draft_finds_what_the_readme_says_it_finds(workspace: Any) -> None:
     drafted = run("inspect", workspace / "inbox" / SOURCE_FILE[1], "--draft-profile")
     for line in (
         "header_line = 2",
@@ -76,7 +77,7 @@ def test_the_draft_finds_what_the_readme_says_it_finds(workspace):
         assert line in drafted
 
 
-def test_the_examples_together_can_be_refreshed(workspace):
+def test_the_examples_together_can_be_refreshed(workspace: Any) -> None:
     told = run("refresh", "--workspace", workspace, "--priced-on", "2026-11-24")
     assert re.search(r"^Gatehouse by the Ford +\d", told, re.M) and "held" not in told
     published = run("query", "select count(*) as n from model_cost", "--workspace", workspace, "--format", "csv")
@@ -85,14 +86,14 @@ def test_the_examples_together_can_be_refreshed(workspace):
     assert run(*asked[1].split(), "--workspace", workspace) == asked[2]
 
 
-def test_the_joint_order_is_one_once_both_models_are_there(workspace, tmp_path):
+def test_the_joint_order_is_one_once_both_models_are_there(workspace: Any, tmp_path: Path) -> None:
     settings = (workspace / "kitfare.toml").read_text(encoding="utf-8") + "\n" + JOINT_TOML
     (tmp_path / "kitfare.toml").write_text(settings, encoding="utf-8")
     (order,) = load_toml(tmp_path / "kitfare.toml", Settings).joint_order
     assert order.model_codes == ["gatehouse", "ferry"]
 
 
-def test_the_watches_of_the_readme_watch(workspace):
+def test_the_watches_of_the_readme_watch(workspace: Any) -> None:
     """Put below the settings that `kitfare init` wrote, they are taken, find what they say, and pass it on."""
     settings = workspace / "kitfare.toml"
     before = settings.read_text(encoding="utf-8")
@@ -108,13 +109,13 @@ def test_the_watches_of_the_readme_watch(workspace):
     settings.write_text(before, encoding="utf-8")
 
 
-def test_exit_codes_are_all_told():
+def test_exit_codes_are_all_told() -> None:
     table = README.partition("## Exit codes")[2].partition("## Cautions")[0]
     stated = {code for code, _ in re.findall(r"^\| (\d+) \| (.+) \|$", table, re.M)}
     assert stated == set(re.findall(r"\b(\d+) [a-z]", EXIT_CODES))
 
 
-def test_links_lead_somewhere_and_the_picture_is_small():
+def test_links_lead_somewhere_and_the_picture_is_small() -> None:
     links = [link for link in re.findall(r"\]\(([^)#]+)", README) if not link.startswith("http")]
     assert links and all((ROOT / link).exists() for link in links)
     assert (ROOT / "reports/sample/tram_depot.png").stat().st_size < 150_000

@@ -1,7 +1,10 @@
 """The monthly report's section of prices that stand out."""
 
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -14,7 +17,7 @@ from tests.builders.published.sample_night import frame, sample
 TODAY = date(2026, 11, 25)
 
 
-def suspect(**changes):
+def suspect(**changes: Any) -> Any:
     row = {
         "offer_id": "o1", "step_from_quantity": 1, "vendor_code": "north", "part_code": "odd part", "colour_code": "red", "condition": "new",
         "listing_code": "", "currency_code": "EUR", "unit_price": Decimal("1.00"), "price_from_on": date(2026, 11, 20),
@@ -26,27 +29,27 @@ def suspect(**changes):
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Any:
     return sample(month_count=3)
 
 
-def facts(night, *rows, variants=()):
+def facts(night: Any, *rows: Any, variants: Sequence[Any] = ()) -> Any:
     tables, inputs = night
     added = {"suspect_price": frame(SUSPECT_PRICE, list(rows)), "plan_variant": frame(PLAN_VARIANT, list(variants))}
     return Facts({**tables, **added}, inputs)
 
 
-def first_cells(section):
+def first_cells(section: Any) -> Any:
     return [row[0] for row in section["table"].rows]
 
 
-def test_without_suspects_there_is_no_section(night, tmp_path):
+def test_without_suspects_there_is_no_section(night: Any, tmp_path: Path) -> None:
     assert suspect_section(facts(night), TODAY) is None and suspect_section(facts(night, suspect()), None) is None
     for path in write_monthly_report(*night, "2026-11", tmp_path)[:2]:
         assert "stand out" not in path.read_text(encoding="utf-8")
 
 
-def test_prices_come_by_rank_one_line_an_offer(night):
+def test_prices_come_by_rank_one_line_an_offer(night: Any) -> None:
     rows = [
         suspect(),
         suspect(step_from_quantity=50, influence_rank=3),
@@ -61,7 +64,7 @@ def test_prices_come_by_rank_one_line_an_offer(night):
     assert len(section["table"].rows) == 10 and section["more"].startswith("3 more")
 
 
-def test_a_past_month_shows_what_was_known_then(night):
+def test_a_past_month_shows_what_was_known_then(night: Any) -> None:
     past = date(2026, 9, 30)
     then = {"price_from_on": date(2026, 9, 1), "valid_from_on": date(2026, 9, 1), "influence_rank": None}
     rows = [
@@ -77,12 +80,12 @@ def test_a_past_month_shows_what_was_known_then(night):
     assert len(section["table"].columns) == 6, "what they could cost is known for today alone"
 
 
-def test_elements_of_models_that_publish_no_lines_are_not_named(night):
+def test_elements_of_models_that_publish_no_lines_are_not_named(night: Any) -> None:
     section = suspect_section(facts(night, suspect(part_code="secret", wanted_piece_count=3)), TODAY)
     assert first_cells(section) == ["a part (not named)"]
 
 
-def test_the_difference_of_trusting_them_is_told_where_there_is_one(night, tmp_path):
+def test_the_difference_of_trusting_them_is_told_where_there_is_one(night: Any, tmp_path: Path) -> None:
     plain = facts(night)
     plan = plain.plan("m00", "inland", "best")
     variant = {name: plan[name] for name in PLAN_VARIANT.columns[:4]} | {
@@ -118,5 +121,5 @@ def test_the_difference_of_trusting_them_is_told_where_there_is_one(night, tmp_p
         ("stands_out", None, 0.334, "0.33 times the usual price"),
     ],
 )
-def test_a_suspicion_in_words(suspicion, pack, ratio, words):
+def test_a_suspicion_in_words(suspicion: str, pack: int | None, ratio: float, words: str) -> None:
     assert in_words({"suspicion": suspicion, "pack_size": pack}, ratio) == words

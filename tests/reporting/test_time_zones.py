@@ -5,7 +5,7 @@ import subprocess
 import sys
 
 
-def test_the_time_zone_of_the_machine_makes_no_difference():
+def test_the_time_zone_of_the_machine_makes_no_difference() -> None:
     code = (
         "from datetime import date\nfrom pipelines.reporting.charts import Band, Line, line_chart\n"
         "d = [date(2026, m, 1) for m in range(1, 5)]\n"

@@ -1,6 +1,9 @@
 """The words of "Why this plan": every variant says what it would cost and change, and nothing that can't be compared is."""
 
+from collections.abc import Sequence
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,7 +16,7 @@ from tests.builders.published.sample_night import frame, sample
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Any:
     return sample(month_count=2)
 
 
@@ -22,7 +25,7 @@ OWN = ["alder", "quay", "sumi"]
 
 
 @pytest.fixture(scope="module")
-def plan(night):
+def plan(night: Any) -> Any:
     facts = Facts(*night)
     found = facts.plan("m00", "inland", "best")
     assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
@@ -30,7 +33,7 @@ def plan(night):
     return found
 
 
-def variant(plan, kind, value, extra, vendors, missing=0):
+def variant(plan: Any, kind: Any, value: Any, extra: Any, vendors: Any, missing: int = 0) -> Any:
     return {
         **{name: plan[name] for name in PLAN_KEY},
         "variant_kind": kind, "variant_value": value, "landed_cost": plan["landed_cost"] + Decimal(extra),
@@ -39,7 +42,9 @@ def variant(plan, kind, value, extra, vendors, missing=0):
     }  # fmt: skip
 
 
-def source(plan, line, count, in_plan, second="", price=None, quantity=4):
+def source(
+    plan: Any, line: Any, count: Any, in_plan: Any, second: str = "", price: Any = None, quantity: int = 4
+) -> Any:
     return {
         **{name: plan[name] for name in PLAN_KEY},
         "line_number": line, "portion_number": 1, "quantity": quantity, "source_vendor_codes": "north",
@@ -48,7 +53,7 @@ def source(plan, line, count, in_plan, second="", price=None, quantity=4):
     }  # fmt: skip
 
 
-def why(night, plan, variants=(), sources=()):
+def why(night: Any, plan: Any, variants: Sequence[Any] = (), sources: Sequence[Any] = ()) -> Any:
     tables, inputs = night
     added = {
         "plan_variant": frame(PLAN_VARIANT, list(variants)),
@@ -57,11 +62,11 @@ def why(night, plan, variants=(), sources=()):
     return why_this_plan(Facts({**tables, **added}, inputs), plan)
 
 
-def test_a_plan_without_variants_needs_no_words(night, plan):
+def test_a_plan_without_variants_needs_no_words(night: Any, plan: Any) -> None:
     assert why(night, plan) is None
 
 
-def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
+def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Any, plan: Any) -> None:
     told = why(
         night,
         plan,
@@ -83,12 +88,12 @@ def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
     assert told["sources_told"] == told["sturdy"] == ""
 
 
-def test_no_runner_up_where_nothing_else_buys_as_much(night, plan):
+def test_no_runner_up_where_nothing_else_buys_as_much(night: Any, plan: Any) -> None:
     told = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
     assert told["runner_up"] == ""
 
 
-def test_what_fewer_parcels_would_cost(night, plan):
+def test_what_fewer_parcels_would_cost(night: Any, plan: Any) -> None:
     variants = [
         variant(plan, "at_most_vendors", "10", "0.50", OWN),
         variant(plan, "at_most_vendors", "2", "3", ["alder", "quay"]),
@@ -102,7 +107,7 @@ def test_what_fewer_parcels_would_cost(night, plan):
     )
 
 
-def test_how_vendors_change_with_what_shipping_costs(night, plan):
+def test_how_vendors_change_with_what_shipping_costs(night: Any, plan: Any) -> None:
     variants = [
         variant(plan, "flat_shipping", "12", "13.5", ["alder", "faraway"]),
         variant(plan, "flat_shipping", "4", "-9", [*OWN, "faraway"]),
@@ -115,7 +120,7 @@ def test_how_vendors_change_with_what_shipping_costs(night, plan):
     )
 
 
-def test_who_else_sells_what_is_bought(night, plan):
+def test_who_else_sells_what_is_bought(night: Any, plan: Any) -> None:
     price = Decimal("0.1234")
     sources = [
         source(plan, 1, 3, 2, "quay", price),
@@ -135,12 +140,12 @@ def test_who_else_sells_what_is_bought(night, plan):
     ]
 
 
-def test_only_the_ten_portions_with_fewest_sources_are_listed(night, plan):
+def test_only_the_ten_portions_with_fewest_sources_are_listed(night: Any, plan: Any) -> None:
     told = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
     assert [row[1] for row in told["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
 
 
-def test_what_a_sturdier_plan_would_cost(night, plan):
+def test_what_a_sturdier_plan_would_cost(night: Any, plan: Any) -> None:
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     sturdy = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "counter", "faraway"])
     beginning = "2 portions could come whole from two vendors or more"
@@ -157,7 +162,7 @@ def test_what_a_sturdier_plan_would_cost(night, plan):
     assert why(night, plan, [], sources[1:2])["sturdy"] == ""  # nobody else sells it: no plan is sturdier
 
 
-def test_the_evidence_page_says_it_all(night, plan, tmp_path):
+def test_the_evidence_page_says_it_all(night: Any, plan: Any, tmp_path: Path) -> None:
     tables, inputs = night
     variants = [
         variant(plan, "without_vendor", "quay", "1.07", ["alder", "faraway", "sumi"]),

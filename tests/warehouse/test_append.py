@@ -6,7 +6,9 @@ from decimal import Decimal
 from itertools import product
 from pathlib import Path
 from random import Random
+from typing import Any
 
+import duckdb
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -25,12 +27,12 @@ from tests.builders.histories import (
 )
 from tests.builders.length import examples
 from tests.builders.taken_files import NOW, taken
-from tests.oracle.reference_fold import latest_confirmation, reference_fold
+from tests.oracle.reference_fold import File, latest_confirmation, reference_fold
 
 SETTINGS = settings(max_examples=examples(5, 300), deadline=None, suppress_health_check=list(HealthCheck))
 
 
-def night(rng: Random, number: int):
+def night(rng: Random, number: int) -> File:
     """One vendor's export of a night of its own, later than all before."""
     file = file_of_one_export(rng, f"{rng.choice('abcxyz')}{number}", rng.choice(("acorn", "birch")))
     day = FIRST + timedelta(days=number)
@@ -43,7 +45,7 @@ def night(rng: Random, number: int):
 
 @SETTINGS
 @given(st.randoms(use_true_random=False))
-def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng):
+def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng: Any) -> None:
     files = [night(rng, number) for number in range(rng.randint(2, 7))]
     accepted = frozenset(file.file_hash for file in files if rng.random() < 0.5)
     case = Case(tuple(files), accepted)
@@ -65,7 +67,7 @@ def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng):
 
 @SETTINGS
 @given(st.randoms(use_true_random=False))
-def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
+def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng: Any) -> None:
     files = [night(rng, number) for number in range(rng.randint(2, 6))]
     hashes = [file.file_hash for file in files]
     case = Case(
@@ -89,7 +91,7 @@ def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
         assert got[name] == wanted[name], name
 
 
-def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con):
+def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con: duckdb.DuckDBPyConnection) -> None:
     """Ninety nights of full and partial exports with held and missing rows: many runs of confirmations are interrupted."""
     rng = Random(11)
     files = [night(rng, number) for number in range(90)]
@@ -116,7 +118,7 @@ def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con)
     assert con.execute("select count(*) from earlier_confirmation").fetchall()[0][0] > 20
 
 
-def folded(con, monkeypatch, *files) -> list[int]:
+def folded(con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, *files: Any) -> list[int]:
     """How many vendors each fold appended."""
     counts = []
     whole = append.append_exports
@@ -127,11 +129,13 @@ def folded(con, monkeypatch, *files) -> list[int]:
     return counts
 
 
-def at(day: int, *offers: dict, **common) -> list[dict]:
+def at(day: int, *offers: dict[str, Any], **common: Any) -> list[dict[str, Any]]:
     return [{**offer, "observed_on": FIRST + timedelta(days=day), **common} for offer in offers]
 
 
-def test_the_usual_night_is_appended_and_everything_else_is_not(con, monkeypatch):
+def test_the_usual_night_is_appended_and_everything_else_is_not(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     files = [
         taken("a", at(3, *three)),
@@ -148,7 +152,7 @@ def test_the_usual_night_is_appended_and_everything_else_is_not(con, monkeypatch
     assert folded(con, monkeypatch, *files) == [1, 1, 1, 0, 0, 1, 0, 0, 0]
 
 
-def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con):
+def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con: duckdb.DuckDBPyConnection) -> None:
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     for file in (taken("a", at(3, *three)), taken("b", at(4, *three, unit_price=Decimal(9)))):
         load.load_file(con, file, NOW)
@@ -161,7 +165,9 @@ def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con):
     ]
 
 
-def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file_back(con):
+def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file_back(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     """While it is withdrawn the file has no export in the history, so only its rows tell whose history it changes."""
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
@@ -175,7 +181,9 @@ def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file
     ]
 
 
-def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
+def test_several_vendors_of_one_file_are_each_judged_alone(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(append, "BATCH_ROW_COUNT", 1)
     both = [{"vendor_code": "acorn"}, {"vendor_code": "birch"}, {"vendor_code": "cedar"}]
     files = [taken("a", at(3, *both)), taken("b", at(5, both[1])), taken("c", at(4, *both))]
@@ -185,12 +193,12 @@ def test_several_vendors_of_one_file_are_each_judged_alone(con, monkeypatch):
     assert everything(con) == before
 
 
-def kept(con) -> tuple[int, ...]:
+def kept(con: duckdb.DuckDBPyConnection) -> tuple[int, ...]:
     tables = ("observed_row", "spell", "earlier_confirmation", "repeated_row")
     return tuple(con.execute(f"select count(*) from {name}").fetchall()[0][0] for name in tables)
 
 
-def test_a_night_adds_what_it_changes_and_references_for_the_rest(con):
+def test_a_night_adds_what_it_changes_and_references_for_the_rest(con: duckdb.DuckDBPyConnection) -> None:
     three = [{"part_code": part, "step_from_quantity": step} for part in ("p1", "p2", "p3") for step in (1, 10)]
     dearer = [{**three[0], "unit_price": Decimal(9)}, *three[1:]]
     for day, (offers, counts) in enumerate(
@@ -214,7 +222,7 @@ def test_a_night_adds_what_it_changes_and_references_for_the_rest(con):
     assert kept(con) == (7, 8, 0, 23)
 
 
-def test_rows_whose_content_is_gone_count_as_lost(con):
+def test_rows_whose_content_is_gone_count_as_lost(con: duckdb.DuckDBPyConnection) -> None:
     for day, name in enumerate("ab"):
         load.load_file(con, taken(name, at(day, {}), file_name=name), NOW)
         history.fold(con)
@@ -223,7 +231,7 @@ def test_rows_whose_content_is_gone_count_as_lost(con):
     assert history.unaccounted_files(con) == ["a", "b"]
 
 
-def test_a_file_that_others_refer_to_may_be_read_again(con):
+def test_a_file_that_others_refer_to_may_be_read_again(con: duckdb.DuckDBPyConnection) -> None:
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     nights = [taken(name, at(day, *three)) for day, name in enumerate("abcd")]
     again = taken("a", at(0, *three[:2], unit_price=Decimal(7)))
@@ -243,7 +251,9 @@ def test_a_file_that_others_refer_to_may_be_read_again(con):
         assert everything(other) == found
 
 
-def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content(con):
+def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     again, after = taken("a", at(0, *three[:2], unit_price=Decimal(7))), taken("c", at(2, *three))
     for file in (taken("a", at(0, *three)), taken("b", at(1, *three))):
@@ -262,7 +272,9 @@ def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content
         assert everything(other) == found
 
 
-def test_references_that_no_open_spell_has_are_left_to_the_whole_fold(con, monkeypatch):
+def test_references_that_no_open_spell_has_are_left_to_the_whole_fold(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     three = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.fold(con)
@@ -274,7 +286,7 @@ def test_references_that_no_open_spell_has_are_left_to_the_whole_fold(con, monke
     assert everything(con) == before
 
 
-def test_a_file_of_one_row_may_repeat_an_open_spell(con):
+def test_a_file_of_one_row_may_repeat_an_open_spell(con: duckdb.DuckDBPyConnection) -> None:
     for day, part in enumerate(("p1", "p2", "p2")):
         load.load_file(con, taken(str(day), at(day, {"part_code": part}, coverage="partial")), NOW)
         history.fold(con)
@@ -284,7 +296,9 @@ def test_a_file_of_one_row_may_repeat_an_open_spell(con):
     ]
 
 
-def test_rows_are_referred_to_wherever_they_stand_in_the_file(con, monkeypatch):
+def test_rows_are_referred_to_wherever_they_stand_in_the_file(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Vendors in turn, in several slices: each slice's vendors are looked up once, and columns may be alike in it or not."""
     monkeypatch.setattr(repeats, "ROWS_AT_ONCE", 3)
     rng = Random(3)
@@ -313,7 +327,9 @@ def test_rows_are_referred_to_wherever_they_stand_in_the_file(con, monkeypatch):
     assert everything(con) == before
 
 
-def test_a_killed_append_is_as_if_it_never_began(con, monkeypatch):
+def test_a_killed_append_is_as_if_it_never_began(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     monkeypatch.setattr(append, "_BATCH", ("append_change", "append_waiting", "append_spell", "no_such_step"))
     with pytest.raises(FileNotFoundError):

@@ -4,6 +4,7 @@ from collections import Counter
 from dataclasses import replace
 from datetime import timedelta
 from random import Random
+from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -27,7 +28,7 @@ def check_against_reference(case: Case) -> None:
     check_accounting(case, folded, found["intake_file"])
 
 
-def check_offer_ids(rows: list[tuple]) -> None:
+def check_offer_ids(rows: list[tuple[Any, ...]]) -> None:
     """One name per spell of an offer, shared by its price steps."""
     spells = {(*row[1:6], row[14]) for row in rows}
     named = {(row[0], *row[1:6], row[14]) for row in rows}
@@ -35,7 +36,7 @@ def check_offer_ids(rows: list[tuple]) -> None:
     assert all(len(row[0]) == 16 for row in rows)
 
 
-def check_accounting(case: Case, folded, rows: list[tuple]) -> None:
+def check_accounting(case: Case, folded: Any, rows: list[tuple[Any, ...]]) -> None:
     found = {row[0]: dict(zip(INTAKE_FILE.columns, row, strict=True)) for row in rows}
     assert set(found) == {file.file_hash for file in case.files}
     for file in case.files:
@@ -69,19 +70,19 @@ def check_any_order(case: Case, rng: Random) -> None:
 
 @given(st.randoms())
 @QUICK
-def test_the_fold_is_the_reference_fold(rng):
+def test_the_fold_is_the_reference_fold(rng: Any) -> None:
     check_against_reference(random_case(rng))
 
 
 @given(st.randoms())
 @QUICK
-def test_order_of_arrival_and_number_of_folds_do_not_matter(rng):
+def test_order_of_arrival_and_number_of_folds_do_not_matter(rng: Any) -> None:
     check_any_order(random_case(rng), rng)
 
 
-def test_the_random_cases_reach_every_rule():
+def test_the_random_cases_reach_every_rule() -> None:
     """Counts what the random sets contain, because cases in which no export ever waits would test nothing of waiting."""
-    seen: Counter = Counter()
+    seen: Counter[Any] = Counter()
     rng = Random(20261125)
     for _ in range(300):
         case = random_case(rng)
@@ -115,11 +116,11 @@ def test_the_random_cases_reach_every_rule():
         assert seen[name] >= 8, (name, seen)
 
 
-def test_several_waiting_exports_of_one_vendor():
+def test_several_waiting_exports_of_one_vendor() -> None:
     """Each is judged with the earlier waiting ones left out; the first that closes little is taken."""
     content = (1, "EUR", 5, 1, "", None, "stated")
 
-    def full(file_hash, day, keys):
+    def full(file_hash: Any, day: Any, keys: Any) -> Any:
         rows = tuple(Row(n, "acorn", day, key, 1, content, True) for n, key in enumerate(keys, 1))
         return File(file_hash, rows, (), len(rows))
 

@@ -1,15 +1,17 @@
 """How long a load takes."""
 
 import time
+from typing import Any
 
+import duckdb
 import polars as pl
 
 from pipelines.warehouse import load
 from tests.builders.taken_files import NOW, Taken, taken
 
 
-def test_loading_a_small_file_does_not_depend_on_the_history(con):
-    def seconds(file_hash):
+def test_loading_a_small_file_does_not_depend_on_the_history(con: duckdb.DuckDBPyConnection) -> None:
+    def seconds(file_hash: Any) -> Any:
         began = time.perf_counter()
         load.load_file(con, taken(file_hash, [{"part_code": f"{n}"} for n in range(50)]), NOW)
         return time.perf_counter() - began

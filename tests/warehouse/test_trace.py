@@ -4,6 +4,7 @@ import json
 import re
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -17,7 +18,7 @@ from tests.builders.published.small_night import published_tables, typed
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Any:
     root = tmp_path_factory.mktemp("trace")
     (root / "kitfare.toml").touch()
     corrected = {
@@ -33,13 +34,13 @@ def place(tmp_path_factory):
     return root
 
 
-def run(place, *arguments):
+def run(place: Any, *arguments: Any) -> Any:
     result = CliRunner().invoke(app, [*arguments, "--workspace", str(place)])
     assert result.exit_code == 0, result.output
     return result.stdout
 
 
-def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
+def test_a_cost_is_taken_apart_to_the_lines_of_files(place: Any) -> None:
     told = run(place, "trace", "mill", "--scenario", "freed")
     assert "complete cost 7.40 EUR" in told
     assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in told
@@ -51,13 +52,13 @@ def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
     assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in told
 
 
-def test_the_first_buyer_is_the_first_of_the_settings(place):
+def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:
     """Not the first by its letters; where the settings make no sense at the moment, whoever is published."""
 
-    def first(settings, published):
+    def first(settings: Any, published: Any) -> Any:
         (place / "kitfare.toml").write_text(settings)
 
-        def ask(query):
+        def ask(query: Any) -> Any:
             return [{"buyer_code": code} for code in published]
 
         return _first_buyer(ask, "mill", Workspace(place))
@@ -73,7 +74,7 @@ def test_the_first_buyer_is_the_first_of_the_settings(place):
     (place / "kitfare.toml").write_text("")
 
 
-def test_one_line_alone_and_the_query_that_gives_the_same(place):
+def test_one_line_alone_and_the_query_that_gives_the_same(place: Any) -> None:
     told = run(place, "trace", "mill", "--scenario", "freed", "--buyer", "home", "--on", "2026-01-20", "--line", "2")
     assert "00777" in told and "can't be bought;" not in told
     query = re.search(r'kitfare query "(from purchase_source.*)"', told)[1]
@@ -83,7 +84,7 @@ def test_one_line_alone_and_the_query_that_gives_the_same(place):
     ]  # fmt: skip
 
 
-def test_every_offer_of_an_element_with_its_source(place):
+def test_every_offer_of_an_element_with_its_source(place: Any) -> None:
     found = json.loads(run(place, "query", "from element_source('00501', '7')", "--format", "json"))
     assert [(row["step_from_quantity"], row["file_hash"], row["source_line_number"]) for row in found] == [
         (1, "aa", 2), (50, "aa", 3),
@@ -93,6 +94,6 @@ def test_every_offer_of_an_element_with_its_source(place):
 @pytest.mark.parametrize(
     "arguments", [["nosuch"], ["mill", "--on", "2026-13-01"], ["mill", "--month", "2019-01"], ["x'; drop table y; --"]]
 )
-def test_what_is_not_published_is_refused_with_what_is(place, arguments):
+def test_what_is_not_published_is_refused_with_what_is(place: Any, arguments: list[str]) -> None:
     result = CliRunner().invoke(app, ["trace", *arguments, "--workspace", str(place)])
     assert result.exit_code == 2 and "published" in result.stderr and "next:" in result.stderr

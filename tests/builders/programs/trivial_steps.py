@@ -4,6 +4,7 @@ import json
 import sys
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from pipelines.errors import InputError
 from pipelines.flows.local_prefect import use_server
@@ -13,17 +14,17 @@ from pipelines.settings import Workspace
 class Unserialisable:
     """A value that breaks when anything looks into it, as a huge frame would break the record of a run."""
 
-    def __reduce__(self):
+    def __reduce__(self) -> None:
         raise AssertionError("a step's value was serialised")
 
-    def __iter__(self):
+    def __iter__(self) -> None:
         raise AssertionError("a step's value was walked through")
 
-    def __repr__(self):
+    def __repr__(self) -> None:
         raise AssertionError("a step's value was logged")
 
 
-def main(workspace: Workspace) -> dict:
+def main(workspace: Workspace) -> dict[str, Any]:
     with use_server(workspace):
         import polars as pl
 
@@ -33,12 +34,12 @@ def main(workspace: Workspace) -> dict:
         tries = {"take in dropped files": 0, "plan the purchases": 0}
         original = InputError("parts.csv is broken", where="parts.csv:3")
 
-        def flaky(name, times, error):
+        def flaky(name: Any, times: Any, error: Any) -> None:
             tries[name] += 1
             if tries[name] <= times:
                 raise error
 
-        def refresh(workspace, run_step, *, priced_on, progress):
+        def refresh(workspace: Any, run_step: Any, *, priced_on: Any, progress: Any) -> Any:
             value = Unserialisable()
             assert run_step("read inputs", lambda given: given, value) is value
             run_step("take in dropped files", flaky, "take in dropped files", 1, OSError("half written"))
@@ -59,7 +60,7 @@ def main(workspace: Workspace) -> dict:
         return found | {"planning_tries": tries["plan the purchases"], **_recorded()}
 
 
-def _recorded() -> dict:
+def _recorded() -> dict[str, Any]:
     """What Prefect's record says of the runs."""
     from prefect.client.orchestration import get_client
 

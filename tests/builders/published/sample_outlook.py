@@ -11,6 +11,7 @@ import polars as pl
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.buying_time import buying_time
 from pipelines.trends.price_changes import price_change_distribution
+from schemas.contract import Contract
 from schemas.outlook import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY, PRICE_FORECAST, VENDOR_MOVE, WATCH_RESULT
 from schemas.published import (
     CHECK_RESULT,
@@ -52,7 +53,7 @@ def outlook_tables(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, 
     }
 
 
-def _typed(contract, frame: pl.DataFrame) -> pl.DataFrame:
+def _typed(contract: Contract, frame: pl.DataFrame) -> pl.DataFrame:
     schema = polars_schema(contract)
     missing = [pl.lit(None).alias(name) for name in schema if name not in frame.columns]
     return frame.with_columns(missing).select(list(schema)).cast(schema).sort(contract.key)

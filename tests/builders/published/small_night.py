@@ -3,6 +3,7 @@
 from datetime import date, datetime
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -60,7 +61,7 @@ def warehouse_tables() -> dict[str, pl.DataFrame]:
         return tables.intake_tables(con)
 
 
-def make_up_rows() -> list[dict]:
+def make_up_rows() -> list[dict[str, Any]]:
     shared = {"part_code": "00900", "make_up_code": "stack", "reason": ""}
     return [
         {**shared, "component_part_code": "00501", "component_count": 1, "valid_from_on": date(2025, 1, 1)},
@@ -69,7 +70,7 @@ def make_up_rows() -> list[dict]:
     ]
 
 
-def model_cost_row() -> dict:
+def model_cost_row() -> dict[str, Any]:
     return {
         **PLAN, "model_title": "A mill", "list_version": 1, "copy_count": 1, "currency_code": "EUR",
         "plan_status": "partial", "goods": Decimal("1.10"), "shipping": Decimal("5.00"), "handling": Decimal("0.50"), "tax": Decimal("0.40"),
@@ -81,7 +82,7 @@ def model_cost_row() -> dict:
     }  # fmt: skip
 
 
-def vendor_rows() -> list[dict]:
+def vendor_rows() -> list[dict[str, Any]]:
     shared = {
         **PLAN, "vendor_kind": "independent", "currency_code": "EUR", "vendor_currency_code": "EUR",
         "exchange_rate_used": Decimal(1), "element_count": 1,
@@ -100,7 +101,7 @@ def vendor_rows() -> list[dict]:
     ]  # fmt: skip
 
 
-def purchase_rows(offers: dict[str, str]) -> list[dict]:
+def purchase_rows(offers: dict[str, str]) -> list[dict[str, Any]]:
     shared = {
         **PLAN, "colour_code": "7", "condition": "new", "listing_code": "", "step_from_quantity": 1,
         "vendor_currency_code": "EUR",
@@ -119,7 +120,7 @@ def purchase_rows(offers: dict[str, str]) -> list[dict]:
     ]  # fmt: skip
 
 
-def line_rows(offers: dict[str, str]) -> list[dict]:
+def line_rows(offers: dict[str, str]) -> list[dict[str, Any]]:
     """Line 1: 4 bought and 2 on hand; line 2: 3 pieces, each made up of one 00501 and two 00777."""
     shared = {
         **PLAN, "portion_number": 1, "portion_source": "designer", "listed_colour_code": "7", "colour_rule": "any",
@@ -146,7 +147,7 @@ def line_rows(offers: dict[str, str]) -> list[dict]:
     ]
 
 
-def unfilled_row() -> dict:
+def unfilled_row() -> dict[str, Any]:
     return {
         **PLAN, "line_number": 3, "portion_number": 1, "listed_part_code": "00999", "listed_colour_code": "7",
         "unfilled_piece_count": 2, "estimated_unit_price": Decimal("0.20"), "unfilled_estimate": Decimal("0.40"),
@@ -154,7 +155,7 @@ def unfilled_row() -> dict:
     }  # fmt: skip
 
 
-def suspect_row(offers: dict[str, str]) -> dict:
+def suspect_row(offers: dict[str, str]) -> dict[str, Any]:
     """A price that was confirmed in time."""
     return {
         "offer_id": offers["00777"], "step_from_quantity": 1, "vendor_code": "birch", "part_code": "00777", "colour_code": "7",
@@ -166,12 +167,12 @@ def suspect_row(offers: dict[str, str]) -> dict:
     }  # fmt: skip
 
 
-def run_row(refresh_id: str) -> dict:
+def run_row(refresh_id: str) -> dict[str, Any]:
     return {
         "refresh_id": refresh_id, "priced_on": DAY, "started_at": datetime(2026, 1, 20, 2, 30), "finished_at": None,
         "software_version": "0", "inputs_hash": "0", "step_name": "everything", "step_seconds": 0.1, "row_count": 1,
     }  # fmt: skip
 
 
-def typed(contract, *rows: dict) -> pl.DataFrame:
+def typed(contract: Any, *rows: dict[str, Any]) -> pl.DataFrame:
     return pl.DataFrame(list(rows), schema=polars_schema(contract), orient="row")

@@ -1,6 +1,7 @@
 """Rows of the tables that look ahead, for the generation in which everything holds."""
 
 from datetime import date
+from typing import Any
 
 import polars as pl
 
@@ -77,7 +78,7 @@ def outlook_tables() -> dict[str, pl.DataFrame]:
     }  # fmt: skip
 
 
-def element(part: str, need: int, pieces: int, share: float, copies: int, vendors: int) -> dict:
+def element(part: str, need: int, pieces: int, share: float, copies: int, vendors: int) -> dict[str, Any]:
     return {
         "part_code": part, "colour_code": "red", "element_status": "current", "needed_piece_count": need,
         "market_vendor_count": vendors, "buyable_piece_count": pieces, "fillable_share": share,
