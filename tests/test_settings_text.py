@@ -24,11 +24,10 @@ from pipelines.settings import (
     ReportSettings,
     Scenario,
     Settings,
-    Watch,
-    WatchNews,
     load_toml,
 )
 from pipelines.settings_text import model_toml, settings_toml
+from pipelines.settings_watches import Watch, WatchNews
 
 HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
 PLAIN = Settings(buyer=[HOME])

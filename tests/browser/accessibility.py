@@ -87,4 +87,5 @@ def violations(page: Any, options: Any = None) -> list[str]:
 def problems(page: Any) -> list[str]:
     """What else is wrong with it."""
     unfold(page)
-    return page.evaluate(PROBLEMS)
+    found: list[str] = page.evaluate(PROBLEMS)
+    return found

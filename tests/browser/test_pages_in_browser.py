@@ -12,6 +12,7 @@ import pytest
 from playwright.sync_api import Error
 
 from pipelines.reporting.charts import Line, line_chart
+from tests.present import present
 
 PAGES = (
     "index.html",
@@ -184,7 +185,7 @@ def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium: Any, tmp_path: Path
     """Two values that have no neighbours: two dots."""
     dates = [date(2026, month, 1) for month in range(1, 5)]
     chart = line_chart("Cost", dates, [Line("one", (1.0, None, 2.0, None), style, 3.0)], str)
-    svg = str(chart.svg)
+    svg = str(present(chart).svg)
     page = tmp_path / "dots.html"
     found = []
     for drawn in (svg, svg.replace("h.1", "h0"), svg.replace("h.1", "Z")):

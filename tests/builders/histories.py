@@ -160,7 +160,8 @@ def home_of(rng: Random, target: Any, homes: list[File]) -> tuple[Any, ...]:
     if isinstance(target, Row):
         return target.vendor, target.day, target.key
     if target.offer:
-        return target.offer
+        found: tuple[Any, ...] = target.offer
+        return found
     if homes and homes[0].rows:
         return homes[0].rows[0].vendor, homes[0].rows[0].day, rng.choice(KEYS)
     return rng.choice(VENDORS), rng.choice(DAYS), rng.choice(KEYS)

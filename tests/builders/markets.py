@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, Settings
+from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, PRICE_SUMMARY, WORKSPACE_TABLES
 from schemas.published import INPUT_FILE, PRICE_HISTORY
@@ -130,6 +130,3 @@ def make_market(*offers: dict[str, Any]) -> pl.DataFrame:
 
 def make_summaries(*rows: dict[str, Any]) -> pl.DataFrame:
     return table(PRICE_SUMMARY, list(rows))
-
-
-__all__ = [name for name in dir() if not name.startswith("_")] + ["Instructions"]

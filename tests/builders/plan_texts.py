@@ -17,7 +17,7 @@ JSON_KEYS = {
 
 def bought(found: Any) -> Any:
     """Pieces by vendor, part and colour, of lines and spares together."""
-    pieces = Counter()
+    pieces: Counter[Any] = Counter()
     for row in (*found["lines"], *found["spares"]):
         pieces[row["vendor_code"], row["part_code"], row["colour_code"]] += row["quantity"]
     return dict(pieces)
@@ -25,7 +25,7 @@ def bought(found: Any) -> Any:
 
 def used(found: Any) -> Any:
     """Pieces by line, portion and colour."""
-    pieces = Counter()
+    pieces: Counter[Any] = Counter()
     for row in found["lines"]:
         pieces[row["line_number"], row["portion_number"], row["colour_code"]] += row["quantity"]
     return dict(pieces)

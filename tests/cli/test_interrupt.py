@@ -45,7 +45,7 @@ class Told:
 
 
 def test_what_can_t_be_raised_is_still_told_unless_it_is_the_interrupt(monkeypatch: pytest.MonkeyPatch) -> None:
-    told = []
+    told: list[Any] = []
     monkeypatch.setattr(sys, "unraisablehook", told.append)
     with lasting_interrupt():
         sys.unraisablehook(Told(KeyboardInterrupt()))

@@ -96,7 +96,7 @@ def check_rules(found: Any, needs: Any) -> None:
 def cost_of(found: Any, offers: Any, terms: Any) -> Any:
     """Landed cost from the JSON and the texts: goods, shipping unless waived, fee; stock, multiples and minimums kept."""
     by_offer = {(row["vendor_code"], row["part_code"], row["colour_code"]): row for row in offers}
-    pieces = Counter()
+    pieces: Counter[Any] = Counter()
     for row in (*found["lines"], *found["spares"]):
         key = row["vendor_code"], row["part_code"], row["colour_code"]
         assert Fraction(row["unit_price"]) == Fraction(by_offer[key]["unit_price"])
@@ -144,7 +144,7 @@ def test_a_plan_keeps_to_its_files(plan_of: Any, seed: Any) -> None:
 
 def test_the_random_files_are_of_every_sort(plan_of: Any) -> None:
     """Otherwise the test above might say little."""
-    kinds = Counter()
+    kinds: Counter[Any] = Counter()
     for seed in SEEDS:
         found = plan_of(seed)[-1]
         kinds["partial" if found["unfilled"] else "filled"] += 1

@@ -15,6 +15,7 @@ from pipelines.costing.demand import PORTIONS_SCHEMA
 from schemas.plan_files import PLAN_NEEDS
 from schemas.validate import validate_text
 from tests.builders.plan_texts import NEEDS, OFFERS, TWO_NEEDS, TWO_OFFERS, TWO_TERMS, used
+from tests.present import present
 
 
 def test_the_whole_answer_by_hand(planned: Any) -> None:
@@ -218,7 +219,7 @@ def test_the_readmes_example_prints_what_it_says(tmp_path: Path, monkeypatch: py
     for name, text in texts:
         (tmp_path / name).write_text(text, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    command = re.search(r"`kitfare (plan --needs .*?)` prints", section)[1]
+    command = present(re.search(r"`kitfare (plan --needs .*?)` prints", section))[1]
     result = CliRunner().invoke(app, command.split())
     assert result.exit_code == 0
-    assert result.stdout == re.search(r"```text\n(.*?)```", section, re.S)[1]
+    assert result.stdout == present(re.search(r"```text\n(.*?)```", section, re.S))[1]

@@ -112,7 +112,7 @@ def test_several_orders_by_hand(plan: Any, planned: Any) -> None:
     assert (found["vendor_count"], found["vendors"]) == (2, ["hall", "orchard"])
     orders = [(each["vendor_code"], each["order_number"], each["shipping"]) for each in found["orders"]]
     assert orders == [("hall", 1, "4.00"), ("orchard", 1, "2.50"), ("orchard", 2, "2.50")]
-    pieces = Counter()
+    pieces: Counter[Any] = Counter()
     for row in (*found["lines"], *found["spares"]):
         pieces[row["vendor_code"], row["order_number"]] += row["quantity"]
     assert pieces == {(each["vendor_code"], each["order_number"]): each["piece_count"] for each in found["orders"]}

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.costing import planning
+from pipelines.costing.planner import mip
 from pipelines.costing.planning import plan_model
 from schemas.published import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.validate import validate_typed
@@ -84,8 +84,8 @@ TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="counte
 
 
 def refuse(monkeypatch: pytest.MonkeyPatch, change: Any) -> None:
-    real = planning.mip.solve
-    monkeypatch.setattr(planning.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start)))
+    real = mip.solve
+    monkeypatch.setattr(mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start)))
 
 
 class Other:

@@ -11,6 +11,7 @@ from pipelines.costing.planner.bands import Band, HandlingBand, SizeStep, Vendor
 from pipelines.costing.receipt import Purchase, work_out_order
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from tests.oracle.random_terms import ASSORTMENTS, vendor_terms
+from tests.present import present
 
 D = Decimal
 
@@ -37,7 +38,7 @@ def cost_by_bands(order: list[Purchase], bands: VendorBands) -> Fraction | None:
         if steps and step is None:
             return None
         if steps and not band.ships_free:
-            cost += step.charge
+            cost += present(step).charge
     if bands.maximum_piece_count is not None and sum(p.quantity for p in order) > bands.maximum_piece_count:
         return None
     elements = {(p.part_code, p.colour_code) for p in order}

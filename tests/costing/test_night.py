@@ -11,6 +11,7 @@ import pytest
 
 from pipelines.costing import night, planning
 from pipelines.costing.night import plan_night
+from pipelines.costing.planner import mip
 from pipelines.errors import InputError, KitfareError, PlanRefusedError
 from pipelines.settings import Buyer, RefreshSettings, Scenario
 from tests.builders.markets import (
@@ -71,13 +72,13 @@ def night_of(
 @pytest.fixture
 def solved(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Counts the problems that were really solved."""
-    real, calls = planning.mip.solve, []
+    real, calls = mip.solve, []
 
     def counted(problem: Any, effort: Any, start: Any = None) -> Any:
         calls.append(effort)
         return real(problem, effort, start)
 
-    monkeypatch.setattr(planning.mip, "solve", counted)
+    monkeypatch.setattr(mip, "solve", counted)
     return calls
 
 
@@ -189,8 +190,8 @@ def test_what_shapes_no_plan_leaves_its_key() -> None:
 
 
 def test_plans_that_met_a_time_limit_are_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    real = planning.mip.solve
-    monkeypatch.setattr(planning.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
+    real = mip.solve
+    monkeypatch.setattr(mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
     night_of(tmp_path, days=(DAY,))
     assert not list((tmp_path / "plans").glob("*.plan"))
 

@@ -7,7 +7,6 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.costing import planning
 from pipelines.costing.planner import mip
 from pipelines.errors import PlanRefusedError
 from tests.builders.markets import (
@@ -52,7 +51,7 @@ def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch: pytest.Monkey
     def refusing(*_: Any) -> None:
         raise PlanRefusedError("the bound lies above a known plan")
 
-    monkeypatch.setattr(planning.mip, "solve", refusing)
+    monkeypatch.setattr(mip, "solve", refusing)
     found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
     assert set(found.tables["model_cost"]["plan_status"]) == {"refused"}
     assert only(found, table="unfilled_line")[0]["what_would_help"] == "the bound lies above a known plan"
@@ -60,7 +59,7 @@ def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch: pytest.Monkey
 
 def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch: pytest.MonkeyPatch) -> None:
     """An optimiser that does badly where it has more to choose from must not make freedom look dear."""
-    real = planning.mip.solve
+    real = mip.solve
 
     def lazy(problem: Any, effort: Any, start: Any = None) -> Any:
         colours = problem.uses.filter(pl.col("colour_code") == "blue")
@@ -72,7 +71,7 @@ def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch: pytest.MonkeyPatc
         found = real(replace(problem, uses=narrowed), effort)
         return replace(found, lower_bound=Fraction(0), is_proven=False)
 
-    monkeypatch.setattr(planning.mip, "solve", lazy)
+    monkeypatch.setattr(mip, "solve", lazy)
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
     found = planned(model, make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.90")))
     assert len(set(costs(found).values())) == 1
@@ -81,13 +80,13 @@ def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch: pytest.MonkeyPatc
 
 
 def test_starts_are_plans_of_narrower_rules(monkeypatch: pytest.MonkeyPatch) -> None:
-    real, starts = planning.mip.solve, []
+    real, starts = mip.solve, []
 
     def watched(problem: Any, effort: Any, start: Any = None) -> Any:
         starts.append(None if start is None else start.cost)
         return real(problem, effort, start)
 
-    monkeypatch.setattr(planning.mip, "solve", watched)
+    monkeypatch.setattr(mip, "solve", watched)
     model = make_model([line(1, "brick", "red", 4)], [freedom(1, "any")])
     planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
     assert starts == [None, 2]

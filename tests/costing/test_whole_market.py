@@ -24,6 +24,7 @@ from tests.benchmarks.market_generator import Market, random_problem, vendor_mar
 from tests.builders.length import examples
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
+from tests.present import present
 
 QUIET: dict[str, Any] = {
     "deadline": None,
@@ -183,19 +184,19 @@ def test_cuts_say_what_a_row_for_every_offer_says(seed: int, rule_share: float) 
     prices = small.solve(nobody, nobody)
     if rule_share == 0:
         assert small.value == pytest.approx(usual.bound, rel=1e-5)
-        assert lagrangean.bound(prices.rows).value == pytest.approx(usual.bound, rel=1e-5)
+        assert lagrangean.bound(present(prices).rows).value == pytest.approx(usual.bound, rel=1e-5)
     else:  # orders are priced at what the guess makes best, then at what their own prices do
         values, bounds = [], []
         for _ in range(6):
-            small = pool_program.PoolProgram(lagrangean, everyone, prices.rows, dear)
+            small = pool_program.PoolProgram(lagrangean, everyone, present(prices).rows, dear)
             prices = small.solve(nobody, nobody)
             values.append(small.value)
-            bounds.append(lagrangean.bound(prices.rows).value)
+            bounds.append(lagrangean.bound(present(prices).rows).value)
         assert max(bounds) >= max(values) - 1e-4 * usual.bound
         assert max(bounds) == pytest.approx(usual.bound, rel=0.1)
-        assert prices.orders.max() <= 1 + SLACK and len(prices.orders) > len(prices.wanted)
+        assert present(prices).orders.max() <= 1 + SLACK and len(prices.orders) > len(present(prices).wanted)
     least, without_first = small.value, nobody.copy()
-    without_first[int(np.argmax(prices.wanted))] = True
+    without_first[int(np.argmax(present(prices).wanted))] = True
     small.solve(nobody, without_first)
     assert small.value >= least + 1e-6  # a wanted vendor is missed
 

@@ -9,6 +9,7 @@ from demo_inputs import make_exports
 from demo_inputs.make_workspace import WORKSPACE
 from pipelines import demo
 from pipelines.settings import Workspace
+from tests.present import present
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -43,4 +44,4 @@ def test_the_settings_file_comes_last(tmp_path: Path, monkeypatch: pytest.Monkey
 
 
 def test_the_module_loaded_by_path_is_the_one_of_the_checkout() -> None:
-    assert Path(demo.demo_module("make_exports").__file__) == Path(make_exports.__file__)
+    assert Path(present(demo.demo_module("make_exports").__file__)) == Path(make_exports.__file__)

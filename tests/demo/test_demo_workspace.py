@@ -20,6 +20,7 @@ from pipelines.settings import ModelSettings, Settings, Workspace, load_toml
 from schemas.contract import Contract
 from schemas.inputs import AMENDMENTS, FREEDOMS, PARTS_LIST, WORKSPACE_TABLES
 from schemas.validate import require_valid
+from tests.present import present
 
 MODELS = [plan.code for plan in PLANS]
 DECISIONS = (
@@ -229,7 +230,7 @@ def test_models_are_as_different_as_told() -> None:
     assert every["judged_on"].min() < date(2025, 1, 1) and every["judged_on"].max() > date(2026, 7, 1)
     actions = pl.concat([amendments for *_, amendments in files.values()])["amendment_action"]
     assert set(actions) == {"add", "remove"}
-    discounts = files["tram_depot"][0].instructions.discounts
+    discounts = present(files["tram_depot"][0].instructions).discounts
     assert len([each for each in discounts if each.from_on <= market.LAST_NIGHT <= each.to_on]) == 2
 
 

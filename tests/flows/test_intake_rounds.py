@@ -14,6 +14,7 @@ from pipelines.intake.workspace_files import look_up_table
 from pipelines.warehouse.query import run_query
 from schemas.inputs import COLOURS
 from tests.builders.workspaces import export, make_workspace
+from tests.present import present
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 FOREIGN = (
@@ -160,7 +161,7 @@ def test_questions_are_answered_while_a_refresh_runs(place: Any) -> None:
     seen = []
     while running.poll() is None:
         seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
-    assert running.returncode == 0, running.stdout.read()
+    assert running.returncode == 0, present(running.stdout).read()
     seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
     assert len(seen) > 5
     assert [day for _, day in dict.fromkeys(seen)] == ["2026-09-302026-10-31", "2026-10-312026-11-01"]

@@ -13,6 +13,7 @@ from pipelines.errors import KitfareError
 from pipelines.flows import local_prefect
 from pipelines.flows.local_prefect import own_server, running_server, stay_local
 from pipelines.settings import Workspace
+from tests.present import present
 
 HOLD = (
     "import sys, time\n"
@@ -36,7 +37,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
 def hold_server(place: Any) -> Any:
     """Another process with the workspace's server up."""
     holder = subprocess.Popen([sys.executable, "-c", HOLD, str(place.root)], stdout=subprocess.PIPE, text=True)
-    assert holder.stdout.readline() == "up\n"
+    assert present(holder.stdout).readline() == "up\n"
     return holder
 
 

@@ -13,6 +13,7 @@ from pipelines.flows import local_prefect
 from pipelines.flows.local_prefect import own_server, running_server, use_server
 from pipelines.settings import Workspace
 from tests.flows.test_local_server import hold_server
+from tests.present import present
 
 
 @pytest.fixture
@@ -27,7 +28,7 @@ def test_one_server_for_a_workspace_that_ends_with_its_parent(place: Any) -> Non
     holder = hold_server(place)
     try:
         url = running_server(place)
-        assert url.startswith("http://127.0.0.1:") and local_prefect._answers(url)
+        assert present(url).startswith("http://127.0.0.1:") and local_prefect._answers(present(url))
         with pytest.raises(BusyError, match="already") as caught, own_server(place, "INFO"):
             pytest.fail("a second server came up")
         assert caught.value.where == url

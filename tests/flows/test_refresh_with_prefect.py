@@ -10,6 +10,7 @@ import pytest
 
 from tests.builders.workspaces import make_workspace
 from tests.flows.test_refresh_command import KITFARE, kitfare
+from tests.present import present
 
 
 @pytest.fixture
@@ -28,7 +29,7 @@ def test_with_prefect_errors_and_ctrl_c_are_the_same(place: Any) -> None:
 
     settings.write_text(good)
     process = subprocess.Popen([KITFARE, "refresh", "--prefect"], stderr=subprocess.PIPE, text=True, cwd=place.root)
-    for line in process.stderr:
+    for line in present(process).stderr:
         if line.startswith("fold the price history"):
             process.send_signal(signal.SIGINT)
             break

@@ -14,6 +14,7 @@ import pytest
 
 from pipelines.flows.local_prefect import running_server
 from tests.builders.workspaces import make_workspace
+from tests.present import present
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
@@ -38,7 +39,7 @@ def start(root: Any, log: Any) -> Any:
     while "Ctrl-C ends it" not in log.read_text():
         assert process.poll() is None and time.monotonic() < deadline, log.read_text()
         time.sleep(0.2)
-    return process, re.search(r"http://127\.0\.0\.1:\d+/api", log.read_text())[0]
+    return process, present(re.search(r"http://127\.0\.0\.1:\d+/api", log.read_text()))[0]
 
 
 def deployments_once_there(url: Any) -> Any:

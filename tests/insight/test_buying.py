@@ -14,14 +14,13 @@ from pipelines.costing.planning import plan_model
 from pipelines.inputs import Model
 from pipelines.insight.buying import BUYING_CONTRACTS, buying_tables
 from pipelines.insight.plan_variants import plan_variants
-from pipelines.settings import Buyer, Discount
+from pipelines.settings import Buyer, Discount, Instructions
 from schemas.published import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema
 from tests.builders.length import examples
 from tests.builders.markets import (
     BUYER,
     DAY,
-    Instructions,
     freedom,
     line,
     make_inputs,

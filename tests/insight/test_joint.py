@@ -191,7 +191,7 @@ def test_too_many_models_share_in_proportion(monkeypatch: pytest.MonkeyPatch) ->
 def test_sets_of_many_models_are_planned_with_little_effort_and_shares_add_up_all_the_same(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    efforts = {}
+    efforts: dict[Any, Any] = {}
     together = SharedMarket.together
 
     def noted(shared: Any, models: Any, known: Any, effort: Any) -> Any:

@@ -126,7 +126,8 @@ def test_a_file_that_is_written_to_while_it_is_read_is_refused_and_one_replaced_
                 self.reads += 1
                 if self.reads == 2:
                     act()
-                return self.source.read(size)
+                found: bytes = self.source.read(size)
+                return found
 
         monkeypatch.setattr(archive, "_store", lambda source, *rest: store(Acting(source), *rest))
 

@@ -15,6 +15,7 @@ from pipelines.intake.draft import FILL_IN, draft_profile
 from pipelines.intake.profiles import Profile
 from pipelines.intake.take_in import TakenFile
 from tests.builders.files import take, write_csv, write_text, write_xlsx
+from tests.present import present
 
 DAY = date(2026, 10, 31)
 
@@ -110,7 +111,7 @@ def test_a_summary_is_told_by_its_average_price(tmp_path: Path) -> None:
         tmp_path / "m.csv", "part,colour,condition,average,lowest,date,currency\n1,c1,new,0.10,0.05,2026-10-31,EUR\n"
     )
     taken = after_one_edit(path, tmp_path, 'profile_name = "m"', 'profile_name = "monthly"')
-    assert taken.contract.name == "price_summary" and taken.rows["lowest_price"].to_list() == [Decimal("0.05")]
+    assert present(taken.contract).name == "price_summary" and taken.rows["lowest_price"].to_list() == [Decimal("0.05")]
 
 
 def test_what_is_doubtful_is_said(tmp_path: Path) -> None:

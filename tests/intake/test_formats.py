@@ -58,7 +58,8 @@ def test_dates_must_be_written_exactly_so() -> None:
 
 def per_piece(price: str, size: int) -> str:
     frame = pl.DataFrame({"p": [price], "s": [size]}, schema={"p": pl.String, "s": pl.Int64})
-    return frame.select(formats.price_per_piece(pl.col("p"), pl.col("s"))).item()
+    found: str = frame.select(formats.price_per_piece(pl.col("p"), pl.col("s"))).item()
+    return found
 
 
 @given(

@@ -9,6 +9,7 @@ from pipelines.intake.held import write_held
 from pipelines.intake.inspect_file import inspect_file
 from pipelines.settings import Workspace
 from tests.builders.files import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
+from tests.present import present
 
 PROFILE = """
 profile_name = "hill"
@@ -109,7 +110,7 @@ def test_a_mended_file(tmp_path: Path, workspace: Workspace) -> None:
     from tests.builders.files import take
 
     held = write_held(take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "held")
-    assert "a mended file" in str(inspect_file(held, workspace))
+    assert "a mended file" in str(inspect_file(present(held), workspace))
 
 
 def test_many_failures_are_counted_by_rule(tmp_path: Path) -> None:

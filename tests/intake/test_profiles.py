@@ -15,6 +15,7 @@ from pipelines.intake.profiles import Profile
 from pipelines.intake.readers import ReadOptions
 from schemas.inputs import PRICE_EXPORT, PRICE_SUMMARY
 from tests.builders.files import profile
+from tests.present import present
 
 
 def example_text() -> str:
@@ -126,7 +127,7 @@ def test_the_header_is_read_as_the_profile_says() -> None:
         profile(recognise={"columns": ["Part"]}),
         profile(profile_name="third", recognise={"columns": ["Part"]}, reading={"header_line": 3}),
     ]
-    assert profiles.recognise("x", header_under, known).profile_name == "third"
+    assert present(profiles.recognise("x", header_under, known)).profile_name == "third"
     assert [options.header_line for options in asked] == [None, 3]
 
 

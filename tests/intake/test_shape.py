@@ -9,6 +9,7 @@ import pytest
 
 from pipelines.intake.take_in import TakenFile
 from tests.builders.files import HILL_HEADER, code_map, profile, rules, take, write_csv, write_text, write_xlsx
+from tests.present import present
 
 OURS = ("vendor_code", "part_code", "colour_code", "condition", "unit_price", "quantity_available", "observed_on")
 
@@ -82,7 +83,7 @@ def test_a_summary_with_pipes(tmp_path: Path) -> None:
     )  # fmt: skip
     taken = take(path, tmp_path, made)
     assert ours(taken, "source_code", "average_price", "lowest_price") == [("hill", Decimal("0.1"), None)]
-    assert taken.contract.name == "price_summary" and taken.held_keys.is_empty()
+    assert present(taken.contract).name == "price_summary" and taken.held_keys.is_empty()
 
 
 def hill(
@@ -203,8 +204,8 @@ def test_without_the_flag_the_code_map_is_not_asked(tmp_path: Path) -> None:
 
 def test_a_profile_that_names_an_absent_column_holds_the_file(tmp_path: Path) -> None:
     taken = hill(tmp_path, [ROW], columns={**profile().columns, "listing_code": "Lot", "assortment_code": "Range"})
-    assert "lacks columns that the profile hill names: Lot, Range" in taken.error.what
-    assert "Part, Colour, Price, Stock, Day" in taken.error.next_step
+    assert "lacks columns that the profile hill names: Lot, Range" in present(taken.error).what
+    assert "Part, Colour, Price, Stock, Day" in present(taken.error).next_step
 
 
 def test_columns_with_our_names_are_taken_and_others_ignored(tmp_path: Path) -> None:
@@ -225,4 +226,4 @@ def test_one_column_may_serve_twice(tmp_path: Path) -> None:
 def test_a_required_column_nobody_provides_holds_the_file(tmp_path: Path, missing: str) -> None:
     columns = {name: theirs for name, theirs in profile().columns.items() if name != missing}
     taken = hill(tmp_path, [ROW], columns=columns)
-    assert f"lacks the columns {missing}" in taken.error.what
+    assert f"lacks the columns {missing}" in present(taken.error).what

@@ -15,6 +15,7 @@ from pipelines.intake.take_in import HELD_KEY, HELD_KEY_SCHEMA, TakenFile
 from schemas.inputs import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, polars_schema
 from tests.builders.files import OUR_HEADER, OUR_ROW, cells, our_row, profile, rules, take, write_csv, write_text
+from tests.present import present
 
 
 def ours(tmp_path: Path, rows: list[Any], header: tuple[str, ...] = OUR_HEADER, **dialect: Any) -> TakenFile:
@@ -47,25 +48,25 @@ def test_empty_frames_have_their_columns_even_for_a_file_held_whole(tmp_path: Pa
 
 def test_an_unknown_file_says_what_it_has_and_what_to_do(tmp_path: Path) -> None:
     error = take(write_text(tmp_path / "a.csv", "title\n\npart_code;colour_code;preis\n1;2;3\n"), tmp_path).error
-    assert "no profile fits" in error.what and "draft-profile" in error.next_step
+    assert "no profile fits" in present(error).what and "draft-profile" in present(error).next_step
     nearly = take(write_csv(tmp_path / "b.csv", [OUR_ROW[1:]], OUR_HEADER[1:]), tmp_path).error
-    assert "of the columns of price_export it lacks vendor_code" in nearly.what
+    assert "of the columns of price_export it lacks vendor_code" in present(nearly).what
 
 
 def test_an_unknown_column_beside_ours_holds_the_file(tmp_path: Path) -> None:
-    assert "unit_prise" in ours(tmp_path, [(*OUR_ROW, "1")], (*OUR_HEADER, "unit_prise")).error.what
+    assert "unit_prise" in present(ours(tmp_path, [(*OUR_ROW, "1")], (*OUR_HEADER, "unit_prise")).error).what
 
 
 def test_a_separator_at_the_end_of_each_line_is_no_column(tmp_path: Path) -> None:
     taken = ours(tmp_path, [(*OUR_ROW, "")], (*OUR_HEADER, ""))
     assert taken.error is None and taken.rows.height == 1
-    assert "(column 10)" in ours(tmp_path, [(*OUR_ROW, "x")], (*OUR_HEADER, "")).error.what
+    assert "(column 10)" in present(ours(tmp_path, [(*OUR_ROW, "x")], (*OUR_HEADER, "")).error).what
 
 
 def test_two_profiles_that_fit_hold_the_file_whole(tmp_path: Path) -> None:
     path = write_csv(tmp_path / "hill_1.csv", [OUR_ROW])
     taken = take(path, tmp_path, profile(), profile(profile_name="also"))
-    assert "several profiles fit the file: hill, also" in taken.error.what and taken.file_hash
+    assert "several profiles fit the file: hill, also" in present(taken.error).what and taken.file_hash
 
 
 def test_exact_repeats_count_once(tmp_path: Path) -> None:

@@ -147,7 +147,8 @@ class _Program:
     def _most_value(self, index: int) -> float:
         offer = self.offers[index]
         most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
-        return most * max(float(price) for _, price in self.steps[index])
+        found: float = most * max(float(price) for _, price in self.steps[index])
+        return found
 
     def _reached(self, value: Any, threshold: float, most: float) -> Any:
         """Whether a value is at least a threshold."""

@@ -274,7 +274,7 @@ def gather_exports(
                 identity = (root, vendor, day)
                 exports.setdefault(identity, Export(root, False, 0, False, {})).held.add(key)
 
-    by_vendor_day = defaultdict(lambda: defaultdict(list))
+    by_vendor_day: defaultdict[Any, Any] = defaultdict(lambda: defaultdict(list))
     for (_file_hash, vendor, day), export in exports.items():
         by_vendor_day[vendor][day].append(export)
     return by_vendor_day
@@ -284,7 +284,7 @@ def corrected(
     survivors: list[tuple[File, Row, Any]], corrections: tuple[Correction, ...], folded: Folded
 ) -> list[tuple[File, Row, list[tuple[Any]]]]:
     """The rows with their known errors put right, without those that a correction drops."""
-    mended_on = {}  # from when on a correction no longer holds for an offer
+    mended_on: dict[Any, Any] = {}  # from when on a correction no longer holds for an offer
     for _file, row, _chain in survivors:
         for correction in corrections:
             if correction.is_about(row) and not correction.is_shown_by(row):

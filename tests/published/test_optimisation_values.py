@@ -128,7 +128,8 @@ def discounts(with_b: bool, allow_spares: bool) -> Problem:
     problem = problem_of([6000], [list(prices.values())], [VendorTerms(code) for code in prices], allow_spares)
     is_a = pl.col("vendor_code") == "a"
     kind = pl.when(is_a).then(pl.lit("all_units")).otherwise(pl.lit("incremental"))
-    return replace(problem, offers=problem.offers.with_columns(step_kind=kind))
+    found: Problem = replace(problem, offers=problem.offers.with_columns(step_kind=kind))
+    return found
 
 
 @pytest.mark.parametrize("effort", ["quick", "standard", "deep"])

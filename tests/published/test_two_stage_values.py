@@ -103,7 +103,7 @@ def test_one_data_set_gives_three_answers() -> None:
 
 def test_contributions_of_products() -> None:
     """piar: contributions to all items in the second month; a group's share of the weights that report times its Jevons parts."""
-    found = {}
+    found: dict[Any, Any] = {}
     reporting = {"B1": 553 / (553 + 312), "B3": 312 / (553 + 312)}
     for business, share in reporting.items():
         both = [n for n, own in enumerate(BUSINESSES) if own == business and np.isfinite(OBSERVED[:2, n]).all()]

@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 
 from pipelines.reporting.bars import Bar, Spread, bar_chart, spread_chart
+from tests.present import present
 
 
 def tell(value: float) -> str:
@@ -23,10 +24,10 @@ def test_bars_start_at_zero_and_are_as_long_as_their_values() -> None:
     (a_left, a_width), (b_left, b_width), (c_left, c_width) = rects(chart)
     assert a_left == pytest.approx(b_left + b_width, abs=0.2) == c_left
     assert a_width == pytest.approx(2 * b_width, abs=0.3) == pytest.approx(4 * c_width, abs=0.6)
-    assert chart.description == "Adds, points. a +4.0; b -2.0; imputed +1.0."
-    assert [label for label, _ in chart.areas] == ["adds", "takes away", "not observed"]
-    assert chart.figures.rows == (("a", "+4.0"), ("b", "-2.0"), ("imputed", "+1.0"))
-    assert chart.svg.count("stroke-dasharray") == 1, "what was not observed is hollow"
+    assert present(chart).description == "Adds, points. a +4.0; b -2.0; imputed +1.0."
+    assert [label for label, _ in present(chart).areas] == ["adds", "takes away", "not observed"]
+    assert present(chart).figures.rows == (("a", "+4.0"), ("b", "-2.0"), ("imputed", "+1.0"))
+    assert present(chart).svg.count("stroke-dasharray") == 1, "what was not observed is hollow"
 
 
 def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median() -> None:
@@ -37,20 +38,20 @@ def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median()
     unit = width / 4
     assert second_width == pytest.approx(2 * unit, abs=0.2)
     assert second_left == pytest.approx(left + 2 * unit, abs=0.2)
-    marks = [float(x) for x in re.findall(r'<path d="M([\d.]+),[\d.]+v14"', chart.svg)]
+    marks = [float(x) for x in re.findall(r'<path d="M([\d.]+),[\d.]+v14"', present(chart).svg)]
     assert marks == pytest.approx([left + unit, left + 3 * unit], abs=0.2)
-    assert "1 month: half of the elements between -1.0 and +3.0, median +0.0" in chart.description
-    assert chart.figures.rows[0] == ("1 month", "-2.0", "-1.0", "+0.0", "+3.0", "+8.0")
+    assert "1 month: half of the elements between -1.0 and +3.0, median +0.0" in present(chart).description
+    assert present(chart).figures.rows[0] == ("1 month", "-2.0", "-1.0", "+0.0", "+3.0", "+8.0")
 
 
 def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table() -> None:
     name = '<b onload="x">& an endless family of parts'
     chart = bar_chart("Adds", [Bar(name, 1.0)], tell, "")
-    assert "<b" not in chart.svg and "&lt;b" in chart.svg and "…" in chart.svg
-    assert chart.figures.rows[0][0] == name and name in chart.description
+    assert "<b" not in present(chart).svg and "&lt;b" in chart.svg and "…" in chart.svg
+    assert present(chart).figures.rows[0][0] == name and name in present(chart).description
 
 
 def test_nothing_to_draw_is_no_chart_and_equal_values_do_not_divide_by_zero() -> None:
     assert bar_chart("Adds", [], tell, "") is None and spread_chart("Moved", "Over", [], tell) is None
-    assert "nan" not in bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], tell, "").svg
-    assert "nan" not in spread_chart("Moved", "Over", [Spread("a", (0, 0, 0, 0, 0))], tell).svg
+    assert "nan" not in present(bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], tell, "")).svg
+    assert "nan" not in present(spread_chart("Moved", "Over", [Spread("a", (0, 0, 0, 0, 0))], tell)).svg

@@ -38,6 +38,7 @@ from schemas.buying import (
 )
 from schemas.contract import Contract
 from tests.builders.published.sample_night import BUYERS, TODAY, frame, sample
+from tests.present import present
 
 MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines
 PART, COLOUR = "Brick 2 x 4", "Coal"
@@ -206,8 +207,8 @@ def test_why_lower_prices_may_save_less_than_higher_ones_cost(down: str, up: str
 def test_one_table_for_all_buyers_and_copies() -> None:
     facts = Facts(*tables())
     found = copies_table(facts, facts.models[0])
-    assert [row[1:3] for row in found.rows] == [("10.00 EUR", "10.00 EUR"), ("18.00 EUR", "9.00 EUR")]
-    assert joint_purchases(facts, facts.models[0], facts.buyers[0]).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
+    assert [row[1:3] for row in present(found).rows] == [("10.00 EUR", "10.00 EUR"), ("18.00 EUR", "9.00 EUR")]
+    assert present(joint_purchases(facts, facts.models[0], facts.buyers[0])).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
 
 
 def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path: Path) -> None:
@@ -234,14 +235,14 @@ def test_the_specification_is_valid_vega_lite() -> None:
 
 def test_the_widest_bar_is_on_top_and_said_in_words() -> None:
     chart = tornado("Swings, EUR", BARS, lambda value: f"{value:+.2f}")
-    assert list(chart.figures.rows) == [
+    assert list(present(chart).figures.rows) == [
         ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
     ]  # fmt: skip
-    assert chart.description == "Swings, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
-    labels = re.findall(r">(Shipping|Tax|Nothing)<", chart.svg)
+    assert present(chart).description == "Swings, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
+    labels = re.findall(r">(Shipping|Tax|Nothing)<", present(chart).svg)
     assert labels == ["Shipping", "Tax"]
-    assert " id=" not in chart.svg
-    assert set(re.findall(r'fill="(var[^"]*)"', chart.svg)) == {"var(--series-1)", "var(--series-2)"}
+    assert " id=" not in present(chart).svg
+    assert set(re.findall(r'fill="(var[^"]*)"', present(chart).svg)) == {"var(--series-1)", "var(--series-2)"}
 
 
 def test_without_any_swing_there_is_no_chart() -> None:

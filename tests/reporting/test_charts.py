@@ -10,6 +10,7 @@ import pytest
 
 from pipelines.reporting.charts import Band, Line, line_chart
 from pipelines.resources import resource_folder
+from tests.present import present
 
 DATES = tuple(date(2026, month, 28) for month in range(1, 7))
 LINES = (
@@ -40,7 +41,7 @@ def test_every_known_value_is_a_vertex_and_gaps_stay_gaps() -> None:
     assert len(re.findall("[ML]", first)) == 5 and first.count("M") == 2
     # Lone values show as dots: very short lines with round ends.
     assert second.count("h.1") == 3 and "Z" not in second
-    assert [line.label for line in chart.lines] == ["Cheapest mix", "Now and then"]
+    assert [line.label for line in present(chart).lines] == ["Cheapest mix", "Now and then"]
 
 
 @pytest.mark.parametrize("shown", range(1, 7))
@@ -49,15 +50,15 @@ def test_a_line_ends_where_the_reader_is_not_to_look_further(shown: Any) -> None
     if shown == 1:
         assert part is None, "one value is no line"
         return
-    for line, path, full in zip(reversed(part.lines), paths(part), paths(whole), strict=True):
+    for line, path, full in zip(reversed(present(part).lines), paths(part), paths(whole), strict=True):
         known = sum(value is not None for value in line.values)
         assert len(line.values) == shown
         assert len(re.findall("[ML]", path)) == known
         assert full.startswith(path.removesuffix("h.1"))
         # A lone vertex must have a length, or nothing is drawn.
         assert not re.search(r"M[^LMh]*(M|$)", path)
-    assert len(part.figures.rows) == shown
-    assert DATES[shown - 1].strftime("%-d %B %Y") in part.description
+    assert len(present(part).figures.rows) == shown
+    assert DATES[shown - 1].strftime("%-d %B %Y") in present(part).description
 
 
 BAND = Band("Between", (9.0, None, 8.0, 8.5, 9.0, None), (11.0, None, 12.0, 13.0, 12.0, None))
@@ -73,16 +74,17 @@ def test_a_band_breaks_at_gaps_and_ends_with_the_lines(shown: int, stretches: li
     """There along one edge and back along the other: two vertices for every date."""
     chart = line_chart("Cost", DATES, LINES[:1], tell, DATES[shown - 1], BAND)
     assert band_vertices(chart) == stretches
-    assert chart.areas == (("Between", "var(--series-1)"),)
-    assert chart.figures.rows[2][-2:] == ("8.00", "12.00")
+    assert present(chart).areas == (("Between", "var(--series-1)"),)
+    assert present(chart).figures.rows[2][-2:] == ("8.00", "12.00")
     told = {6: "9.00 to 12.00 on 28 May", 3: "8.00 to 12.00 on 28 March"}
-    assert told.get(shown, "Between: ") in chart.description
+    assert told.get(shown, "Between: ") in present(chart).description
 
 
 def test_a_cut_band_is_the_beginning_of_the_whole_one() -> None:
     whole, part = (line_chart("Cost", DATES, LINES[:1], tell, until, BAND) for until in (None, DATES[3]))
     points = [
-        re.findall(r"[\d.]+,[\d.]+", re.findall(r'mark-area[^>]*><path d="([^"]*)"', c.svg)[0]) for c in (whole, part)
+        re.findall(r"[\d.]+,[\d.]+", re.findall(r'mark-area[^>]*><path d="([^"]*)"', present(c).svg)[0])
+        for c in (whole, part)
     ]
     assert set(points[1]) < set(points[0])
 
@@ -90,7 +92,7 @@ def test_a_cut_band_is_the_beginning_of_the_whole_one() -> None:
 def test_a_band_without_two_values_is_left_out() -> None:
     lone = Band("Between", (9.0,) + (None,) * 5, (11.0,) + (None,) * 5)
     chart = line_chart("Cost", DATES, LINES[:1], tell, None, lone)
-    assert "mark-area" not in chart.svg and not chart.areas
+    assert "mark-area" not in present(chart).svg and not present(chart).areas
 
 
 def test_nothing_to_draw_is_no_chart() -> None:
@@ -106,23 +108,23 @@ def test_a_single_date_is_no_chart() -> None:
 def test_thin_lines_lie_above_thick_ones_and_the_first_above_others_of_its_width() -> None:
     widths = (2.5, 1.0, 1.0)
     lines = [Line(str(style), (1.0 + style,) * 6, style, width) for style, width in enumerate(widths)]
-    svg = line_chart("Cost", DATES, lines, tell).svg
+    svg = present(line_chart("Cost", DATES, lines, tell)).svg
     drawn = re.findall(r'mark-line[^>]*><path [^>]*stroke="var\(--series-(\d)\)"', svg)
     assert drawn == ["1", "3", "2"]
 
 
 def test_the_chart_says_in_words_what_it_shows() -> None:
     chart = line_chart("Cost, EUR", DATES, LINES, tell)
-    assert chart.description == (
+    assert present(chart).description == (
         "Cost, EUR, 28 January 2026 to 28 June 2026. "
         "Cheapest mix: from 10.00 to 13.00, lowest 9.00 on 28 April 2026. "
         "Now and then: from 20.00 to 22.00, lowest 20.00 on 28 January 2026."
     )
-    assert chart.figures.rows[2] == ("28 March 2026", "–", "21.00")
+    assert present(chart).figures.rows[2] == ("28 March 2026", "–", "21.00")
 
 
 def test_the_drawing_has_no_ids_no_links_and_follows_the_pages_colours() -> None:
-    svg = line_chart("Cost, EUR", DATES, LINES, tell).svg
+    svg = present(line_chart("Cost, EUR", DATES, LINES, tell)).svg
     assert " id=" not in svg and "href" not in svg.replace("xmlns:xlink", "")
     assert set(re.findall(r'stroke="([^"]*)"', svg)) <= {"var(--series-1)", "var(--series-3)", "var(--rule)"}
     assert set(re.findall(r'fill="([^"]*)"', svg)) <= {"none", "currentColor"}

@@ -13,6 +13,7 @@ from pipelines.reporting.facts import Facts, ranked, saving
 from pipelines.reporting.pages import write_pages
 from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
 from tests.builders.published.sample_night import sample
+from tests.present import present
 
 
 def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder: Any, night: Any) -> None:
@@ -24,11 +25,11 @@ def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder: Any, n
     block = page.shown.partition("Ways of buying, in EUR")[2]
     assert [block.index(title) for title in order] == sorted(block.index(title) for title in order)
     listed = facts.plan("m00", "inland", "listed")
-    assert f"{listed['landed_cost']:.2f}†" in block, "a landed cost at unequal fill is marked"
+    assert f"{present(listed)['landed_cost']:.2f}†" in block, "a landed cost at unequal fill is marked"
     assert block.partition("Night ferry")[0].count("†") == 1
     assert "† Buys fewer pieces than another row" in block
     overview = page.shown.partition("Ways of buying, in EUR")[0]
-    assert f"{listed['complete_cost']:.2f}*" in overview and "* Some pieces can't be bought today" in overview
+    assert f"{present(listed)['complete_cost']:.2f}*" in overview and "* Some pieces can't be bought today" in overview
 
 
 def test_marks_are_explained_only_where_they_are_used(tmp_path: Path) -> None:
@@ -63,8 +64,8 @@ def test_a_cost_without_enough_prices_is_withheld(night: Any, tmp_path: Path) ->
     write_pages(tables, night[1], tmp_path, months=["2026-11"])
     best = Facts(tables, night[1]).plan("m00", "inland", "best")
     assert "withheld" in sheet_text(tmp_path, "m00")
-    assert f"Cheapest mix {best['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
-    assert f"{best['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
+    assert f"Cheapest mix {present(best)['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
+    assert f"{present(best)['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
 
 
 def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night: Any, tmp_path: Path) -> None:
@@ -75,7 +76,7 @@ def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night: Any, tmp_
         assert "77.77" not in Page(tmp_path / page).shown, page
     assert "Cheapest mix refused by a check" in sheet_text(tmp_path, "m00")
     assert (
-        f"{facts.plan('m00', 'inland', 'freed')['complete_cost']:.2f} (Hidden parts in any colour)"
+        f"{present(facts.plan('m00', 'inland', 'freed'))['complete_cost']:.2f} (Hidden parts in any colour)"
         in Page(tmp_path / "index.html").shown
     )
     assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
@@ -86,7 +87,7 @@ def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_savi
     of_m01 = (pl.col("model_code") == "m01") & (pl.col("buyer_code") == "inland")
     todays = of_m01 & (pl.col("priced_on") == date(2026, 11, 25))
     listed = Facts(*night).plan("m01", "inland", "listed")
-    dear = listed["complete_cost"] + Decimal("8.48")
+    dear = present(listed)["complete_cost"] + Decimal("8.48")
     tables = with_plan(
         night[0],
         todays & pl.col("scenario_code").is_in(["freed", "best"]),

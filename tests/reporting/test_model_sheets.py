@@ -15,6 +15,7 @@ from pipelines.reporting.near_colours import distance_words
 from pipelines.reporting.pages import write_pages
 from tests.builders.html_pages import Page, change, sheet_text, with_plan
 from tests.builders.published.sample_night import BUYERS, sample
+from tests.present import present
 
 
 @pytest.mark.parametrize("ending", ["html", "md"])
@@ -44,9 +45,9 @@ def test_a_sheet_tells_what_it_must(folder: Any, night: Any) -> None:
         ("Cheapest mix", "best"),
     ):
         plan = plans[code]
-        row = f"{title} {plan['complete_cost']:.2f} {plan['goods']:.2f} {plan['shipping']:.2f}"
+        row = f"{title} {present(plan)['complete_cost']:.2f} {plan['goods']:.2f} {plan['shipping']:.2f}"
         assert row in text
-    saved = plans["listed"]["complete_cost"] - plans["best"]["complete_cost"]
+    saved = present(plans["listed"])["complete_cost"] - plans["best"]["complete_cost"]
     assert f"Saved by the cheaper way {saved:.2f} EUR" in text
     for told in (
         "What its parts cost on 25 November 2026",
@@ -75,13 +76,13 @@ def test_a_sheet_tells_what_it_must(folder: Any, night: Any) -> None:
 def test_a_saving_below_the_gaps_cannot_be_told_apart(night: Any) -> None:
     facts = Facts(*night)
     listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
-    gap = freed["landed_cost"] - freed["lower_bound"]
+    gap = present(freed)["landed_cost"] - freed["lower_bound"]
     assert gap > 0
-    near = {**freed, "complete_cost": listed["complete_cost"] - gap}
-    assert not saving(listed, near).is_told_apart
-    assert saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")}).is_told_apart
-    exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": listed["complete_cost"]}
-    assert saving(listed, exact).is_told_apart and saving(listed, exact).amount == 0
+    near = {**freed, "complete_cost": present(listed)["complete_cost"] - gap}
+    assert not present(saving(listed, near)).is_told_apart
+    assert present(saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")})).is_told_apart
+    exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": present(listed)["complete_cost"]}
+    assert present(saving(listed, exact)).is_told_apart and present(saving(listed, exact)).amount == 0
 
 
 def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path: Path) -> None:

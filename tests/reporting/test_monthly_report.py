@@ -16,6 +16,7 @@ from pipelines.reporting.monthly_report import _freedoms_save, report, write_mon
 from pipelines.reporting.tables import day, number, percent
 from pipelines.reporting.words import CHANGE_PARTS
 from tests.builders.published.sample_night import sample
+from tests.present import present
 
 MONTH = "2026-11"
 
@@ -128,7 +129,7 @@ def test_the_running_month_is_called_so(facts: Any) -> None:
 def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(facts: Any) -> None:
     buyer = facts.buyers[0]
     for chart in (index_chart(facts, "m00", buyer, MONTH), overview_chart(facts, facts.models, buyer, MONTH)):
-        days = [row[0] for row in chart.figures.rows]
+        days = [row[0] for row in present(chart).figures.rows]
         assert days[-2:] == ["31 October 2026", day(facts.today)] and day(facts.today) == "25 November 2026"
 
 
@@ -146,7 +147,7 @@ def test_freedoms_that_find_more_pieces_are_not_said_to_cost() -> None:
 
 
 def test_nothing_of_a_later_month_is_told(night: Any, facts: Any, tmp_path: Path) -> None:
-    for section in model_report(facts, facts.models[0], "2026-05")["sections"]:
+    for section in present(model_report(facts, facts.models[0], "2026-05"))["sections"]:
         for chart in (section["costs"], section["index"]):
             assert chart.figures.rows[-1][0] == "31 May 2026"
             assert "June 2026" not in chart.description

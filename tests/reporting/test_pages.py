@@ -17,6 +17,7 @@ from schemas.published import ALL_PUBLISHED
 from schemas.validate import empty_frame
 from tests.builders.html_pages import HOSTILE, Page, change, html_pages, sheet_text
 from tests.builders.published.sample_night import BUYERS, sample
+from tests.present import present
 
 
 def test_the_samples_amounts_add_up(night: Any) -> None:
@@ -141,8 +142,11 @@ def test_evidence_is_marked_as_private_unless_all_may_be_published(folder: Any) 
 def test_evidence_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder: Any, night: Any) -> None:
     text = sheet_text(folder, "m00-evidence")
     plan = Facts(*night).plan("m00", "inland", "freed")
-    gap = plan["landed_cost"] - plan["lower_bound"]
-    assert f"Hidden parts in any colour {plan['landed_cost']:.2f} {plan['lower_bound']:.2f} {gap:.2f} 0.4 %" in text
+    gap = present(plan)["landed_cost"] - plan["lower_bound"]
+    assert (
+        f"Hidden parts in any colour {present(plan)['landed_cost']:.2f} {plan['lower_bound']:.2f} {gap:.2f} 0.4 %"
+        in text
+    )
     for told in (
         "Alder & Daughters",
         "What is bought from each vendor",

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 from pipelines.cli.main import EXIT_CODES, app
 from pipelines.settings import Settings, load_toml
 from schemas.inputs import ALL_INPUTS, INBOX
+from tests.present import present
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -30,7 +31,7 @@ def run(*arguments: Any) -> Any:
 
 def example(name: Any) -> Any:
     """The file an example stands for, and its text."""
-    return re.match(r"`([^`]+)`", SECTIONS[name])[1], re.search(r"```csv\n(.*?)```", SECTIONS[name], re.S)[1]
+    return present(re.match(r"`([^`]+)`", SECTIONS[name]))[1], re.search(r"```csv\n(.*?)```", SECTIONS[name], re.S)[1]
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +45,7 @@ def workspace(tmp_path_factory: pytest.TempPathFactory) -> Any:
         (place / file).write_text(text, encoding="utf-8")
     (place / "models/gatehouse/model.toml").write_text(MODEL_TOML, encoding="utf-8")
     (place / "profiles/hall.toml").write_text(PROFILE_TOML, encoding="utf-8")
-    (place / "inbox" / SOURCE_FILE[1]).write_text(SOURCE_FILE[2], encoding="utf-8")
+    (place / "inbox" / present(SOURCE_FILE)[1]).write_text(SOURCE_FILE[2], encoding="utf-8")
     return place
 
 
@@ -60,13 +61,15 @@ def test_every_input_has_an_example_of_three_lines_and_its_columns() -> None:
 
 
 def test_the_examples_of_price_files_are_taken_whole(workspace: Any) -> None:
-    files = [workspace / example(contract.name)[0] for contract in INBOX] + [workspace / "inbox" / SOURCE_FILE[1]]
+    files = [workspace / example(contract.name)[0] for contract in INBOX] + [
+        workspace / "inbox" / present(SOURCE_FILE)[1]
+    ]
     for file in files:
         assert "2 rows read: 2 accepted, 0 held" in run("inspect", file, "--workspace", workspace)
 
 
 def test_the_draft_finds_what_the_readme_says_it_finds(workspace: Any) -> None:
-    drafted = run("inspect", workspace / "inbox" / SOURCE_FILE[1], "--draft-profile")
+    drafted = run("inspect", workspace / "inbox" / present(SOURCE_FILE)[1], "--draft-profile")
     for line in (
         "header_line = 2",
         'separator = ";"',
@@ -83,7 +86,7 @@ def test_the_examples_together_can_be_refreshed(workspace: Any) -> None:
     published = run("query", "select count(*) as n from model_cost", "--workspace", workspace, "--format", "csv")
     assert published.split() == ["n", "5"]
     asked = re.search(r"`kitfare (whatif gatehouse [^`]+)` prints:\n\n```text\n(.*?)```", README, re.S)
-    assert run(*asked[1].split(), "--workspace", workspace) == asked[2]
+    assert run(*present(asked)[1].split(), "--workspace", workspace) == asked[2]
 
 
 def test_the_joint_order_is_one_once_both_models_are_there(workspace: Any, tmp_path: Path) -> None:

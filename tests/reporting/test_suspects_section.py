@@ -13,6 +13,7 @@ from pipelines.reporting.monthly_report import write_monthly_report
 from pipelines.reporting.suspects import in_words, suspect_section
 from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
 from tests.builders.published.sample_night import frame, sample
+from tests.present import present
 
 TODAY = date(2026, 11, 25)
 
@@ -58,10 +59,10 @@ def test_prices_come_by_rank_one_line_an_offer(night: Any) -> None:
     ]
     section = suspect_section(facts(night, *rows), TODAY)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["dear", "odd part"]
-    assert section["more"] == "" and section["effects"] == []
+    assert present(section)["more"] == "" and section["effects"] == []
     many = [suspect(offer_id=f"o{n}", part_code=f"p{n:02}", influence_rank=n) for n in range(1, 14)]
     section = suspect_section(facts(night, *many), TODAY)
-    assert len(section["table"].rows) == 10 and section["more"].startswith("3 more")
+    assert len(present(section)["table"].rows) == 10 and section["more"].startswith("3 more")
 
 
 def test_a_past_month_shows_what_was_known_then(night: Any) -> None:
@@ -77,7 +78,7 @@ def test_a_past_month_shows_what_was_known_then(night: Any) -> None:
     ]
     section = suspect_section(facts(night, *rows), past)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["further", "later confirmed", "then"]
-    assert len(section["table"].columns) == 6, "what they could cost is known for today alone"
+    assert len(present(section)["table"].columns) == 6, "what they could cost is known for today alone"
 
 
 def test_elements_of_models_that_publish_no_lines_are_not_named(night: Any) -> None:
@@ -95,7 +96,7 @@ def test_the_difference_of_trusting_them_is_told_where_there_is_one(night: Any, 
     same = {**variant, "model_code": "m01", "landed_cost": plain.plan("m01", "inland", "best")["landed_cost"]}
     same["unfilled_piece_count"] = plain.plan("m01", "inland", "best")["unfilled_piece_count"]
     known = facts(night, suspect(), variants=[variant, same])
-    told = suspect_section(known, TODAY)["effects"]
+    told = present(suspect_section(known, TODAY))["effects"]
     assert len(told) == 1 and f"{plan['landed_cost'] - Decimal('1.5'):.2f}" in told[0] and "missing" not in told[0]
     tables = {
         **night[0],

@@ -13,6 +13,7 @@ from pipelines.reporting.tables import NOTHING
 from pipelines.reporting.variants import why_this_plan
 from schemas.published import PLAN_KEY, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
 from tests.builders.published.sample_night import frame, sample
+from tests.present import present
 
 
 @pytest.fixture(scope="module")
@@ -28,8 +29,12 @@ OWN = ["alder", "quay", "sumi"]
 def plan(night: Any) -> Any:
     facts = Facts(*night)
     found = facts.plan("m00", "inland", "best")
-    assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
-    assert facts.rows_of(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
+    assert (present(found)["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (
+        Decimal("85.33"),
+        "EUR",
+        0,
+    )
+    assert facts.rows_of(PLAN_VENDOR, present(found))["vendor_code"].sort().to_list() == OWN
     return found
 
 

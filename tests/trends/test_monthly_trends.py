@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines.trends.basket import basket_lines
 from pipelines.trends.index_numbers import Panel, direct_index, jevons, tornqvist
-from pipelines.trends.monthly import basket_lines
 from pipelines.trends.months import month_before
 from pipelines.trends.multilateral import geks
 from schemas.published import ELEMENT_PRICE, PRICE_INDEX

@@ -24,6 +24,7 @@ from schemas.inputs import PRICE_SUMMARY
 from schemas.published import MODEL_COST
 from schemas.validate import polars_schema
 from tests.builders.trend_markets import HOME, inputs, market, model, month_ends, offer, price_trends, table
+from tests.present import present
 
 MONTHS = 60
 DAYS = month_ends(date(2021, 12, 1), MONTHS)
@@ -37,7 +38,8 @@ SELLING = "plates1"
 
 def truth(step: int) -> float:
     """The level of all prices; the first month is a December."""
-    return np.exp(DRIFT * step + SEASON * np.cos(2 * np.pi * step / 12))
+    found: float = np.exp(DRIFT * step + SEASON * np.cos(2 * np.pi * step / 12))
+    return found
 
 
 def market_of(step: int) -> pl.DataFrame:
@@ -87,7 +89,7 @@ def found() -> dict[str, Any]:
     facts = Facts(published, night)
     return {
         "reports": {
-            step: model_report(facts, facts.models[0], f"{DAYS[step]:%Y-%m}")["sections"][0]
+            step: present(model_report(facts, facts.models[0], f"{DAYS[step]:%Y-%m}"))["sections"][0]
             for step in (SHOCK_MONTH, MONTHS - 1)
         },
         "index": index.filter(index_method="lowe").sort("month"),

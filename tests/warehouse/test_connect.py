@@ -14,6 +14,7 @@ import pytest
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.warehouse import connect, history, load, tables
 from tests.builders.taken_files import NOW, taken
+from tests.present import present
 
 HOLD = textwrap.dedent("""
     import sys
@@ -37,7 +38,7 @@ def held_open(path: Any, kind: Any) -> Any:
         stdout=subprocess.PIPE,
         text=True,
     )
-    assert process.stdout.readline() == "open\n"
+    assert present(process.stdout).readline() == "open\n"
     return process
 
 

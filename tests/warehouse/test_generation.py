@@ -39,7 +39,8 @@ def workspace(tmp_path: Path) -> Any:
 def built_in(workspace: Any, name: Any, tables: Any = None) -> Path:
     folder = workspace.generations / name
     generation.build(folder, tables or {"refresh_run": typed(REFRESH_RUN, run_row(name))})
-    return folder
+    found: Path = folder
+    return found
 
 
 def rows_of(path: Path) -> list[list[str]]:
@@ -48,7 +49,8 @@ def rows_of(path: Path) -> list[list[str]]:
 
 
 def seen_by_readers(workspace: Any) -> str:
-    return run_query(workspace.published / "kitfare.duckdb", "select refresh_id from refresh_run").item()
+    found: str = run_query(workspace.published / "kitfare.duckdb", "select refresh_id from refresh_run").item()
+    return found
 
 
 def test_every_table_is_in_the_database_and_in_both_kinds_of_file(built: Any) -> None:

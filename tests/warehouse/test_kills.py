@@ -13,6 +13,7 @@ from pipelines.warehouse import checks, connect, generation, history, tables
 from pipelines.warehouse.query import run_query
 from tests.builders.length import examples
 from tests.builders.programs.killed_work import FILE_COUNT, load_and_fold
+from tests.present import present
 
 ROOT = Path(__file__).resolve().parents[2]
 WORK = "tests.builders.programs.killed_work"
@@ -21,7 +22,7 @@ WORK = "tests.builders.programs.killed_work"
 def at_work(kind: str, folder: Path) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", WORK, kind, str(folder)]
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
-    assert process.stdout.readline() == "at work\n"
+    assert present(process.stdout).readline() == "at work\n"
     return process
 
 

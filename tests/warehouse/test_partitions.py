@@ -12,6 +12,7 @@ from pipelines.warehouse.partitions import write_partitions
 from schemas.published import PRICE_HISTORY
 from schemas.validate import polars_schema
 from tests.builders.taken_files import OFFER
+from tests.present import present
 
 
 def spell(
@@ -42,7 +43,7 @@ def files(folder: Any) -> Any:
 def test_another_engine_reads_the_whole_history_back(tmp_path: Path) -> None:
     assert write_partitions(tmp_path, history(*OLD), None) == (3, 3)
     sql = f"select * from read_parquet('{tmp_path}/history/*/*.parquet', hive_partitioning = true)"
-    found = duckdb.sql(sql).pl()
+    found = present(duckdb.sql(sql)).pl()
     assert dict(found.select("offer_id", "ended_month").iter_rows()) == {
         OLD[0]["offer_id"]: "2025-12", OLD[1]["offer_id"]: "2026-01", OLD[2]["offer_id"]: "open",
     }  # fmt: skip

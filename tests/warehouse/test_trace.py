@@ -15,6 +15,7 @@ from pipelines.settings import Workspace
 from pipelines.warehouse import generation
 from schemas.published import CORRECTED_ROW
 from tests.builders.published.small_night import published_tables, typed
+from tests.present import present
 
 
 @pytest.fixture(scope="module")
@@ -77,7 +78,7 @@ def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:
 def test_one_line_alone_and_the_query_that_gives_the_same(place: Any) -> None:
     told = run(place, "trace", "mill", "--scenario", "freed", "--buyer", "home", "--on", "2026-01-20", "--line", "2")
     assert "00777" in told and "can't be bought;" not in told
-    query = re.search(r'kitfare query "(from purchase_source.*)"', told)[1]
+    query = present(re.search(r'kitfare query "(from purchase_source.*)"', told))[1]
     found = json.loads(run(place, "query", query, "--format", "json"))
     assert [(row["part_code"], row["file_hash"], row["source_line_number"], row["record_number"]) for row in found] == [
         ("00501", "aa", 2, 1), ("00777", "bb", 2, 1),

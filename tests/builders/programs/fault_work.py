@@ -121,7 +121,8 @@ def _one_session(place: Workspace) -> str:
     assert (folder / "index.html").stat().st_size > 0
     if folder.name == name:
         assert history.height == history_count and files["read_row_count"].sum() == read_count, "a mix of two refreshes"
-    return name
+    found: str = name
+    return found
 
 
 def now() -> datetime:

@@ -9,6 +9,7 @@ from typing import Any
 from pipelines.errors import InputError
 from pipelines.flows.local_prefect import use_server
 from pipelines.settings import Workspace
+from tests.present import present
 
 
 class Unserialisable:
@@ -68,8 +69,8 @@ def _recorded() -> dict[str, Any]:
         flow_runs, task_runs = client.read_flow_runs(), client.read_task_runs()
         artifacts = client.read_artifacts()
     return {
-        "flow_states": sorted(run.state_type.value for run in flow_runs),
-        "task_states": sorted(f"{run.name}: {run.state_type.value}" for run in task_runs),
+        "flow_states": sorted(present(run.state_type).value for run in flow_runs),
+        "task_states": sorted(f"{run.name}: {present(run.state_type).value}" for run in task_runs),
         "task_inputs": [run.task_inputs for run in task_runs if run.task_inputs],
         "artifacts": {artifact.key: str(artifact.data) for artifact in artifacts},
     }

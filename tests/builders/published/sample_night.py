@@ -12,7 +12,8 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
-from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings, Watch
+from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings
+from pipelines.settings_watches import Watch
 from schemas.contract import Contract
 from schemas.inputs import (
     AMENDMENTS,
@@ -143,7 +144,7 @@ def _model(number: int, title: str, publish_lines: str, line_count: int) -> Mode
         model_code=f"m{number:02d}",
         title=title,
         designer=("", "A. Nonym")[number % 2],
-        publish_lines=publish_lines,  # type: ignore[arg-type]
+        publish_lines=publish_lines,
         instructions=Instructions(price=Decimal("12"), currency_code="EUR"),
         versions=[ListVersion(list_version=1, released_on=date(2020, 1, 1))],
     )
