@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import zipfile
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -52,7 +53,7 @@ def our_row(**changes: str) -> tuple[str, ...]:
     return tuple(changes.get(name, value) for name, value in zip(OUR_HEADER, OUR_ROW, strict=True))
 
 
-def write_xlsx(path: Path, sheets: dict[str, list[list[object]]]) -> Path:
+def write_xlsx(path: Path, sheets: Mapping[str, Sequence[Sequence[object]]]) -> Path:
     book = xlsxwriter.Workbook(str(path))
     day = book.add_format({"num_format": "yyyy-mm-dd"})
     for name, rows in sheets.items():

@@ -133,7 +133,9 @@ def file_of_one_export(rng: Random, file_hash: str, vendor: str) -> File:
 
 def file_of_mended_rows(rng: Random, file_hash: str, earlier: list[File]) -> File:
     """Mended copies of rows of other files, of mended ones too; now and then one that fails again, or an added row."""
-    targets = {(f.file_hash, r.record_number): r for f in earlier for r in (*f.held, *f.rows)}
+    targets: dict[tuple[str, int], Row | Held] = {
+        (f.file_hash, r.record_number): r for f in earlier for r in (*f.held, *f.rows)
+    }
     held_ones = [record for record, row in targets.items() if isinstance(row, Held)]
     pool = sorted(held_ones if rng.random() < 0.7 else targets)
     chosen = rng.sample(pool, min(len(pool), rng.randint(1, 4)))
@@ -221,8 +223,8 @@ def fold_in_batches(case: Case, batches: list[list[File]], decide_at: int = 0) -
         return everything(con)
 
 
-def everything(con: duckdb.DuckDBPyConnection) -> dict[str, Any]:
-    found = {name: frame.rows() for name, frame in tables.intake_tables(con).items()}
+def everything(con: duckdb.DuckDBPyConnection) -> dict[Any, Any]:
+    found: dict[Any, Any] = {name: frame.rows() for name, frame in tables.intake_tables(con).items()}
     found["fingerprint"] = history.fingerprint(con)
     for day in checked_days():
         found[day] = (market.market_on(con, day, 2).rows(), market.last_seen_prices(con, day).rows())
@@ -282,7 +284,7 @@ def expected(case: Case) -> tuple[Folded, dict[str, Any]]:
     }  # fmt: skip
 
 
-def compared(found: dict[str, Any]) -> dict[str, Any]:
+def compared(found: dict[Any, Any]) -> dict[str, Any]:
     """What the warehouse made, laid out like :func:`expected`; every set is checked to have no repeated rows."""
     price = {  # column positions in PRICE_HISTORY
         "key": slice(1, 7), "currency": 7, "price": 8, "quantity": 9, "multiple": 10, "assortment": 11, "maximum": 12,

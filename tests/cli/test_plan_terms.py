@@ -73,15 +73,17 @@ def test_every_term_reaches_the_planner(tmp_path: Path) -> None:
     paths = {name: tmp_path / f"{name}.csv" for name in texts}
     for name, text in texts.items():
         paths[name].write_text(text, encoding="utf-8")
-    own = [paths.pop(name) for name in ("needs", "offers", "terms")]
+    needs, offers, own_terms = (paths.pop(name) for name in ("needs", "offers", "terms"))
     day = date(2026, 11, 25)
-    files = read_plan_files(PlanPaths(*own, paths), Scenario(scenario_code="f", title="f"), "EUR", day)
+    files = read_plan_files(
+        PlanPaths(needs, offers, own_terms, paths), Scenario(scenario_code="f", title="f"), "EUR", day
+    )
     book = terms_on(files.inputs, day, files.inputs.settings.buyer[0])
     numbers = {
         name: Decimal(value) for name, value in values.items() if name not in ("tax_on", "currency_code", "shipping")
     }
     duty, clearance = numbers.pop("duty_pct"), numbers.pop("clearance_charge")
-    limits = {
+    limits: dict[str, Any] = {
         name: int(numbers.pop(name)) for name in ("maximum_element_count", "maximum_piece_count", "maximum_order_count")
     }
     assert book.vendors == {

@@ -23,10 +23,10 @@ def step_at(steps: tuple[SizeStep, ...], size: Any) -> SizeStep | None:
 def cost_by_bands(order: list[Purchase], bands: VendorBands) -> Fraction | None:
     """What the bands say an order costs; None when it cannot be ordered."""
     values = [Fraction(p.unit_price) * p.quantity for p in order]
-    band = bands.band_at(sum(values))
+    band = bands.band_at(sum(values, Fraction(0)))
     if band is None or min(values) < bands.minimum_line_value:
         return None
-    cost = band.cost(sum(values))
+    cost = band.cost(sum(values, Fraction(0)))
     for code, handling in bands.handling.items():
         subtotal = sum(value for value, p in zip(values, order, strict=True) if p.assortment_code == code)
         if subtotal and (handling.waived_from is None or subtotal < handling.waived_from):

@@ -9,9 +9,11 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.costing import night, planning
+from pipelines.costing import night, plan_tables
 from pipelines.costing.night import plan_night
+from pipelines.costing.plan_tables import PLAN_CONTRACTS
 from pipelines.costing.planner import mip
+from pipelines.costing.terms_on import terms_on
 from pipelines.errors import InputError, KitfareError, PlanRefusedError
 from pipelines.settings import Buyer, RefreshSettings, Scenario
 from tests.builders.markets import (
@@ -100,7 +102,7 @@ def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path: Pa
     assert tables["model_cost"].height == 10 * 5
     assert told == [(night.STEP_NAME, n, 10) for n in range(1, 11)]
     for name, frame in tables.items():
-        key = next(contract.key for contract in night.PLAN_CONTRACTS if contract.name == name)
+        key = next(contract.key for contract in PLAN_CONTRACTS if contract.name == name)
         assert frame.equals(frame.sort(key)), name
 
 
@@ -161,7 +163,7 @@ def keys_of(**changes: Any) -> Any:
     markets = {DAY: at(DAY, market)}
     wanted = [(inputs.models[0], inputs.settings.buyer[0], DAY)]
     tasks = night._tasks(inputs, wanted, markets, markets, {DAY: make_summaries()}, DAY)
-    return [night.key_of(task, inputs, planning.terms_on(inputs, DAY, task.buyer)) for task in tasks]
+    return [night.key_of(task, inputs, terms_on(inputs, DAY, task.buyer)) for task in tasks]
 
 
 @pytest.mark.parametrize("change", CHANGES)
@@ -199,7 +201,7 @@ def test_plans_that_met_a_time_limit_are_not_kept(tmp_path: Path, monkeypatch: p
 def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = planning.plan_tables._model_cost
+    real = plan_tables._model_cost
 
     def with_one_odd(context: Any, checked: Any, unfilled: Any) -> Any:
         row = real(context, checked, unfilled)
@@ -210,7 +212,7 @@ def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(
         )
         return {**row, "plan_status": "odd"} if is_odd else row
 
-    monkeypatch.setattr(planning.plan_tables, "_model_cost", with_one_odd)
+    monkeypatch.setattr(plan_tables, "_model_cost", with_one_odd)
     with pytest.raises(InputError, match="model_cost breaks its contract in 1 rows") as refused:
         night_of(tmp_path, days=(DAY,))
     named = f"priced_on {DAY}, model_code mill, scenario_code freed, buyer_code abroad, plan_status 'odd'"

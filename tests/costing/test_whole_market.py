@@ -194,7 +194,7 @@ def test_cuts_say_what_a_row_for_every_offer_says(seed: int, rule_share: float) 
             bounds.append(lagrangean.bound(present(prices).rows).value)
         assert max(bounds) >= max(values) - 1e-4 * usual.bound
         assert max(bounds) == pytest.approx(usual.bound, rel=0.1)
-        assert present(prices).orders.max() <= 1 + SLACK and len(prices.orders) > len(present(prices).wanted)
+        assert present(prices).orders.max() <= 1 + SLACK and len(present(prices).orders) > len(present(prices).wanted)
     least, without_first = small.value, nobody.copy()
     without_first[int(np.argmax(present(prices).wanted))] = True
     small.solve(nobody, without_first)

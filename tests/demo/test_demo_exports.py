@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 
 from demo_inputs import layouts, market, mishaps
+from demo_inputs.catalogue import NOWHERE
 from demo_inputs.make_exports import SEED
 from pipelines.errors import UnreadableFileError
 
@@ -94,7 +95,7 @@ def test_a_file_is_read_back_as_the_market_has_it(inbox: Any, take: Any, source:
 def test_the_summary_has_the_element_that_no_vendor_sells(inbox: Any, take: Any) -> None:
     taken = take(inbox / "ledger_2026-10.txt")
     assert taken.error is None and taken.failures.height == 0 and taken.contract.name == "price_summary"
-    part, colour = market.NOWHERE
+    part, colour = NOWHERE
     row = taken.rows.filter((pl.col("part_code") == part) & (pl.col("colour_code") == colour))
     assert row.height == 1 and row["offer_vendor_count"].item() == 1
     assert taken.rows.filter(pl.col("lowest_price") > pl.col("average_price")).height == 0

@@ -61,7 +61,7 @@ def test_settings_for_another_prefect_go(place: Any) -> None:
 
 
 def test_a_server_that_does_not_come_up_is_told(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(local_prefect.sys, "executable", "/bin/false")
+    monkeypatch.setattr(sys, "executable", "/bin/false")
     with pytest.raises(KitfareError, match="does not come up") as caught, own_server(place, "INFO"):
         pytest.fail("there is no server")
     assert caught.value.where.endswith("server.log") and "kitfare refresh" in caught.value.next_step

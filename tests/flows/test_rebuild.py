@@ -12,7 +12,7 @@ from pipelines.cli.main import app
 from pipelines.errors import InputError
 from pipelines.flows import steps
 from pipelines.flows.rebuild import compare, rebuild
-from pipelines.intake import journal
+from pipelines.intake import journal, workspace_files
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history
 from tests.builders.workspaces import NORTH, export, make_workspace
@@ -137,7 +137,7 @@ def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inpu
 
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
         patch.setattr(journal, "note_readings", killed)
-        inputs = steps.workspace_files.read_workspace(place)
+        inputs = workspace_files.read_workspace(place)
         steps.take_in_files(place, inputs, at(6))
     (place.profiles / "special.toml").write_text(PROFILE.format(currency="SEK"))
     assert night(place, 7) != mark

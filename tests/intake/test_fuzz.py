@@ -23,7 +23,7 @@ from tests.builders.length import examples
 TRIED: Counter[str] = Counter()
 
 
-def limits(usual: int, at_length: int) -> Any:
+def limits(usual: int, at_length: int) -> settings:
     return settings(max_examples=examples(usual, at_length), deadline=None, suppress_health_check=list(HealthCheck))
 
 

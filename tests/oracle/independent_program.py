@@ -89,7 +89,7 @@ class _Program:
         missing = []
         for portion in problem.portions.to_dicts():
             need, pieces = portion["quantity"], []
-            components = defaultdict(lambda: defaultdict(list))
+            components: defaultdict[Any, Any] = defaultdict(lambda: defaultdict(list))
             wanted_parts = defaultdict(set)
             for use in uses[portion["portion_index"]]:
                 if use["make_up_code"]:

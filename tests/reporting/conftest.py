@@ -6,16 +6,16 @@ import pytest
 
 from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
-from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_night import Night, sample
 
 
 @pytest.fixture(scope="session")
-def night() -> Any:
+def night() -> Night:
     return sample()
 
 
 @pytest.fixture(scope="session")
-def folder(night: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+def folder(night: Night, tmp_path_factory: pytest.TempPathFactory) -> Any:
     place = tmp_path_factory.mktemp("generation")
     write_pages(*night, place)
     write_order_lists(night[0], place)

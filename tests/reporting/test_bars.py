@@ -47,7 +47,7 @@ def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median()
 def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table() -> None:
     name = '<b onload="x">& an endless family of parts'
     chart = bar_chart("Adds", [Bar(name, 1.0)], tell, "")
-    assert "<b" not in present(chart).svg and "&lt;b" in chart.svg and "…" in chart.svg
+    assert "<b" not in present(chart).svg and "&lt;b" in present(chart).svg and "…" in present(chart).svg
     assert present(chart).figures.rows[0][0] == name and name in present(chart).description
 
 

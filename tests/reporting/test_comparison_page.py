@@ -12,11 +12,11 @@ from pipelines.reporting.costs import comparison_table
 from pipelines.reporting.facts import Facts, ranked, saving
 from pipelines.reporting.pages import write_pages
 from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
-from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_night import Night, sample
 from tests.present import present
 
 
-def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder: Any, night: Any) -> None:
+def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder: Any, night: Night) -> None:
     page = Page(folder / "comparison.html")
     for word in ("lower bound", "gap", "optimal", "proven", "solver", "branch"):
         assert not re.search(rf"\b{word}\b", page.shown, re.I), word
@@ -40,7 +40,7 @@ def test_marks_are_explained_only_where_they_are_used(tmp_path: Path) -> None:
         assert "†" not in text and "an estimate for them is included" not in text
 
 
-def test_equal_costs_share_a_rank(night: Any) -> None:
+def test_equal_costs_share_a_rank(night: Night) -> None:
     facts = Facts(*night)
     plans = facts.plans("m00", "inland")
     same = [{**plan, "complete_cost": Decimal(9)} if plan["scenario_code"] != "listed" else plan for plan in plans]
@@ -48,7 +48,7 @@ def test_equal_costs_share_a_rank(night: Any) -> None:
     assert [row[2] for row in table.rows] == ["1", "1", "1", "1", "5"]
 
 
-def test_plans_without_any_price_for_some_pieces_rank_last(night: Any, tmp_path: Path) -> None:
+def test_plans_without_any_price_for_some_pieces_rank_last(night: Night, tmp_path: Path) -> None:
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=3, unfilled_piece_count=3)
     facts = Facts(tables, night[1])
     best = facts.plan("m00", "inland", "best")
@@ -59,7 +59,7 @@ def test_plans_without_any_price_for_some_pieces_rank_last(night: Any, tmp_path:
     assert f"at least {best['complete_cost']:.2f}" in sheet_text(tmp_path, "m00")
 
 
-def test_a_cost_without_enough_prices_is_withheld(night: Any, tmp_path: Path) -> None:
+def test_a_cost_without_enough_prices_is_withheld(night: Night, tmp_path: Path) -> None:
     tables = with_plan(night[0], TODAY_BEST, unfilled_estimate_count=60, unfilled_piece_count=60)
     write_pages(tables, night[1], tmp_path, months=["2026-11"])
     best = Facts(tables, night[1]).plan("m00", "inland", "best")
@@ -68,7 +68,7 @@ def test_a_cost_without_enough_prices_is_withheld(night: Any, tmp_path: Path) ->
     assert f"{present(best)['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
 
 
-def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night: Any, tmp_path: Path) -> None:
+def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night: Night, tmp_path: Path) -> None:
     tables = with_plan(night[0], TODAY_BEST, plan_status="refused", complete_cost=Decimal("77.77"))
     write_pages(tables, night[1], tmp_path, months=["2026-11"])
     facts = Facts(tables, night[1])
@@ -82,7 +82,9 @@ def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night: Any, tmp_
     assert not [link for link in Page(tmp_path / "sheets/m00-evidence.html").all("a") if "best" in link["href"]]
 
 
-def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_saving(night: Any, tmp_path: Path) -> None:
+def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_saving(
+    night: Night, tmp_path: Path
+) -> None:
     """As listed 31 pieces of m01 are missing and cost little by their estimate; the others buy all of them."""
     of_m01 = (pl.col("model_code") == "m01") & (pl.col("buyer_code") == "inland")
     todays = of_m01 & (pl.col("priced_on") == date(2026, 11, 25))

@@ -14,12 +14,12 @@ from pipelines.reporting.facts import Facts, saving
 from pipelines.reporting.near_colours import distance_words
 from pipelines.reporting.pages import write_pages
 from tests.builders.html_pages import Page, change, sheet_text, with_plan
-from tests.builders.published.sample_night import BUYERS, sample
+from tests.builders.published.sample_night import BUYERS, Night, sample
 from tests.present import present
 
 
 @pytest.mark.parametrize("ending", ["html", "md"])
-def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night: Any, ending: str) -> None:
+def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night: Night, ending: str) -> None:
     """m00 publishes none of its lines, m01 some, m02 all."""
     elements = re.compile("|".join(re.escape(name) for name in night[0]["parts"]["part_name"]))
     named = {code: len(elements.findall(sheet_text(folder, code, ending))) for code in ("m00", "m01", "m02")}
@@ -34,7 +34,7 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night:
     assert words in sheet_text(folder, "m00", ending)
 
 
-def test_a_sheet_tells_what_it_must(folder: Any, night: Any) -> None:
+def test_a_sheet_tells_what_it_must(folder: Any, night: Night) -> None:
     text = sheet_text(folder, "m01")
     facts = Facts(*night)
     plans = {code: facts.plan("m01", "inland", code) for code in ("listed", "freed", "counter_first", "best")}
@@ -45,9 +45,9 @@ def test_a_sheet_tells_what_it_must(folder: Any, night: Any) -> None:
         ("Cheapest mix", "best"),
     ):
         plan = plans[code]
-        row = f"{title} {present(plan)['complete_cost']:.2f} {plan['goods']:.2f} {plan['shipping']:.2f}"
+        row = f"{title} {present(plan)['complete_cost']:.2f} {present(plan)['goods']:.2f} {plan['shipping']:.2f}"
         assert row in text
-    saved = present(plans["listed"])["complete_cost"] - plans["best"]["complete_cost"]
+    saved = present(plans["listed"])["complete_cost"] - present(plans["best"])["complete_cost"]
     assert f"Saved by the cheaper way {saved:.2f} EUR" in text
     for told in (
         "What its parts cost on 25 November 2026",
@@ -73,10 +73,10 @@ def test_a_sheet_tells_what_it_must(folder: Any, night: Any) -> None:
         assert not re.search(rf"\b{solver_word}", text, re.I), solver_word
 
 
-def test_a_saving_below_the_gaps_cannot_be_told_apart(night: Any) -> None:
+def test_a_saving_below_the_gaps_cannot_be_told_apart(night: Night) -> None:
     facts = Facts(*night)
     listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
-    gap = present(freed)["landed_cost"] - freed["lower_bound"]
+    gap = present(freed)["landed_cost"] - present(freed)["lower_bound"]
     assert gap > 0
     near = {**freed, "complete_cost": present(listed)["complete_cost"] - gap}
     assert not present(saving(listed, near)).is_told_apart
@@ -91,7 +91,7 @@ def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path: Path) -
     assert "What changed" not in sheet_text(tmp_path, "m00")
 
 
-def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(night: Any, tmp_path: Path) -> None:
+def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(night: Night, tmp_path: Path) -> None:
     tables, inputs = night
     buyers = [inputs.settings.buyer[0], inputs.settings.buyer[1].model_copy(update={"plan_past_months": False})]
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"buyer": buyers}))
@@ -113,7 +113,7 @@ def test_a_buyer_whose_past_is_not_planned_is_told_so_instead_of_an_empty_chart(
     assert "Cheapest complete cost" not in past and "Cheapest complete cost" in latest
 
 
-def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night: Any, tmp_path: Path) -> None:
+def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night: Night, tmp_path: Path) -> None:
     month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
     write_pages(
         with_plan(night[0], month_end & (pl.col("scenario_code") == "freed"), gap_pct=33.3),
@@ -147,7 +147,7 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night: Any, tmp
     ],
 )
 def test_how_many_freedoms_pay_is_told(
-    night: Any, tmp_path: Path, saving: Decimal, is_told_apart: bool, words: str
+    night: Night, tmp_path: Path, saving: Decimal, is_told_apart: bool, words: str
 ) -> None:
     values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
     tables = change(night[0], "colour_flex_saving", values, pl.lit(is_told_apart).alias("is_told_apart"))
@@ -189,7 +189,7 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:
     assert "quick reckoning within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
 
 
-def test_how_exact_sampled_shares_are_is_told(night: Any, tmp_path: Path) -> None:
+def test_how_exact_sampled_shares_are_is_told(night: Night, tmp_path: Path) -> None:
     error = (
         pl.when(pl.col("saving_view") == "fair")
         .then(pl.lit(Decimal("0.02")))
@@ -203,7 +203,7 @@ def test_how_exact_sampled_shares_are_is_told(night: Any, tmp_path: Path) -> Non
     assert "Lines that must be alike count as one freedom" in sheet_text(tmp_path, "m02")
 
 
-def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night: Any, tmp_path: Path) -> None:
+def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night: Night, tmp_path: Path) -> None:
     lines = night[0]["plan_line"].with_columns(
         pl.lit("near").alias("colour_rule"), pl.lit(False).alias("is_listed_colour")
     )
@@ -230,7 +230,7 @@ def test_distances_of_colours_have_words(distance: float, words: str) -> None:
     assert distance_words(distance) == words
 
 
-def test_savings_without_fair_shares_are_not_lost(night: Any, tmp_path: Path) -> None:
+def test_savings_without_fair_shares_are_not_lost(night: Night, tmp_path: Path) -> None:
     last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
     write_pages(last, night[1], tmp_path, months=())
     assert "Of 6 lines with a colour freedom, 2 clearly save money" in sheet_text(tmp_path, "m00")

@@ -15,24 +15,24 @@ from pipelines.reporting.month_charts import index_chart, month_end, overview_ch
 from pipelines.reporting.monthly_report import _freedoms_save, report, write_monthly_report
 from pipelines.reporting.tables import day, number, percent
 from pipelines.reporting.words import CHANGE_PARTS
-from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_night import Night, sample
 from tests.present import present
 
 MONTH = "2026-11"
 
 
 @pytest.fixture(scope="module")
-def night() -> Any:
+def night() -> Night:
     return sample(month_count=14)
 
 
 @pytest.fixture(scope="module")
-def facts(night: Any) -> Any:
+def facts(night: Night) -> Any:
     return Facts(*night)
 
 
 @pytest.fixture(scope="module")
-def written(night: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+def written(night: Night, tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("report")
     return folder, write_monthly_report(*night, "2026-10", folder)
 
@@ -45,7 +45,7 @@ def of_model(facts: Any, month: Any = MONTH, position: int = 0) -> Any:
     return home(model_report(facts, facts.models[position], month))
 
 
-def other_settings(night: Any, **changes: Any) -> Any:
+def other_settings(night: Night, **changes: Any) -> Any:
     """The night's facts, all models with other settings of their own."""
     models = tuple(
         type(m)(m.settings.model_copy(update=changes), m.parts_list, m.freedoms, m.amendments) for m in night[1].models
@@ -68,12 +68,12 @@ def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written: Any)
     assert "# October 2026: what the models cost" in markdown and "Prices up to 31 October 2026." in markdown
 
 
-def test_the_same_tables_give_the_same_bytes(night: Any, written: Any, tmp_path: Path) -> None:
+def test_the_same_tables_give_the_same_bytes(night: Night, written: Any, tmp_path: Path) -> None:
     for again, before in zip(write_monthly_report(*night, "2026-10", tmp_path), written[1], strict=True):
         assert again.read_bytes() == before.read_bytes(), again.name
 
 
-def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night: Any, facts: Any) -> None:
+def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night: Night, facts: Any) -> None:
     rows = home(report(facts, MONTH))["glance"].rows
     index = {
         (r["model_code"], r["index_method"]): r
@@ -113,7 +113,7 @@ def test_models_are_ranked_by_what_a_piece_costs(facts: Any) -> None:
     assert all(row[5].endswith("%") and "cop" in row[6] for row in rows)
 
 
-def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night: Any) -> None:
+def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night: Night) -> None:
     tables = dict(night[0])
     unknown = pl.when(pl.col("model_code") == "m00").then(1).otherwise(pl.col("unfilled_estimate_count"))
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=unknown.cast(pl.Int64))
@@ -146,7 +146,7 @@ def test_freedoms_that_find_more_pieces_are_not_said_to_cost() -> None:
     assert _freedoms_save(None, plan(9, 4)) == _freedoms_save(plan(9, 4), None) == "\u2013"
 
 
-def test_nothing_of_a_later_month_is_told(night: Any, facts: Any, tmp_path: Path) -> None:
+def test_nothing_of_a_later_month_is_told(night: Night, facts: Any, tmp_path: Path) -> None:
     for section in present(model_report(facts, facts.models[0], "2026-05"))["sections"]:
         for chart in (section["costs"], section["index"]):
             assert chart.figures.rows[-1][0] == "31 May 2026"
@@ -195,7 +195,7 @@ def test_a_withheld_index_is_said_to_be_and_why(facts: Any) -> None:
     assert not any("percentage points" in words for words in own["words"]) and own["contributions"] is None
 
 
-def test_a_level_given_for_a_withheld_month_is_still_not_shown(night: Any, tmp_path: Path) -> None:
+def test_a_level_given_for_a_withheld_month_is_still_not_shown(night: Night, tmp_path: Path) -> None:
     tables = dict(night[0])
     tables["price_index"] = tables["price_index"].with_columns(pl.col("index_level").fill_null(987.6))
     facts = Facts(tables, night[1])
@@ -207,7 +207,7 @@ def test_a_level_given_for_a_withheld_month_is_still_not_shown(night: Any, tmp_p
             assert "987.6" not in path.read_text(encoding="utf-8"), path.name
 
 
-def test_a_withheld_cost_says_why(night: Any) -> None:
+def test_a_withheld_cost_says_why(night: Night) -> None:
     tables = dict(night[0])
     few = (pl.col("piece_count") * 0.3).cast(pl.Int64)
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=few)
@@ -217,7 +217,7 @@ def test_a_withheld_cost_says_why(night: Any) -> None:
     assert strip["figure"] == "withheld" and "% of the pieces have any price, and the floor is 80 %" in strip["note"]
 
 
-def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts: Any, night: Any) -> None:
+def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts: Any, night: Night) -> None:
     rows = home(report(facts, MONTH))["movers"].rows
     assert len(rows) == 10
     assert all(row[1].startswith("+") for row in rows[:5]) and all(row[1].startswith("−") for row in rows[5:])
@@ -230,7 +230,7 @@ def test_five_up_and_five_down_named_only_where_a_model_allows_it(facts: Any, ni
 
 
 def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(
-    facts: Any, night: Any
+    facts: Any, night: Night
 ) -> None:
     """m00 publishes no lines; m01 and m02 do, and all use the same elements."""
     assert facts.models[0].publish_lines == "none" and facts.open_elements
@@ -238,7 +238,7 @@ def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_m
     assert not any("(not named)" in row[0] for row in of_model(facts, position=2)["movers"].rows)
 
 
-def test_contributions_split_the_months_change_and_add_up(facts: Any, night: Any) -> None:
+def test_contributions_split_the_months_change_and_add_up(facts: Any, night: Night) -> None:
     section = of_model(facts)
     words = section["words"][0]
     rows = night[0]["element_price"].filter(
@@ -294,7 +294,7 @@ def test_vendors_that_refuse_or_moved_a_model_most_are_named(facts: Any) -> None
     assert of_model(facts, "2026-10")["vendors"] is None
 
 
-def test_breaks_are_marked_with_their_dates(night: Any) -> None:
+def test_breaks_are_marked_with_their_dates(night: Night) -> None:
     tables, inputs = night
     marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
     words = of_model(Facts({**tables, "cost_change": marked}, inputs))["changed_words"]
@@ -328,7 +328,7 @@ def test_the_last_nights_are_drawn_as_they_were_published(facts: Any) -> None:
     assert of_model(facts, "2026-10")["nights"] is None
 
 
-def test_the_spread_of_changes_is_that_of_the_table(facts: Any, night: Any) -> None:
+def test_the_spread_of_changes_is_that_of_the_table(facts: Any, night: Night) -> None:
     section = of_model(facts)
     one = night[0]["price_change_distribution"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
@@ -348,7 +348,7 @@ def test_availability_names_what_limits_and_what_runs_out(facts: Any) -> None:
     assert going[3:] == ("−18.0 %", "3.3", "2.5 to 5.8")
 
 
-def test_when_to_buy_stands_in_its_own_past(facts: Any, night: Any) -> None:
+def test_when_to_buy_stands_in_its_own_past(facts: Any, night: Night) -> None:
     section = of_model(facts)["timing"]
     row = night[0]["buying_time"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
@@ -360,14 +360,14 @@ def test_when_to_buy_stands_in_its_own_past(facts: Any, night: Any) -> None:
     assert section["forecast"].rows[0][0] == "December 2026"
 
 
-def test_watches_that_fired_are_told_without_naming_elements(facts: Any, night: Any) -> None:
+def test_watches_that_fired_are_told_without_naming_elements(facts: Any, night: Night) -> None:
     told = report(facts, MONTH)["watches"]
     assert told[0].startswith("crane: Harbour crane") and told[1] == "scarce: 1 scarce element in Harbour crane."
     assert not any(name in " ".join(told) for name in facts.part_names.values()) and len(told) == 2
     assert report(facts, "2026-10")["watches"] is None, "what is watched is today"
 
 
-def test_the_first_month_has_no_charts_yet(facts: Any, night: Any, tmp_path: Path) -> None:
+def test_the_first_month_has_no_charts_yet(facts: Any, night: Night, tmp_path: Path) -> None:
     section = home(report(facts, "2025-10"))
     assert section["overview"] is None and section["spreads"] is None
     own = of_model(facts, "2025-10")
@@ -376,7 +376,7 @@ def test_the_first_month_has_no_charts_yet(facts: Any, night: Any, tmp_path: Pat
     assert not any(path.name == "headline.png" for path in files)
 
 
-def test_a_month_without_figures_is_said_not_crashed(night: Any, tmp_path: Path) -> None:
+def test_a_month_without_figures_is_said_not_crashed(night: Night, tmp_path: Path) -> None:
     page, *_ = write_monthly_report(*night, "2019-01", tmp_path)
     assert "There are no figures for this month." in page.read_text(encoding="utf-8")
 

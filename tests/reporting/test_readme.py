@@ -31,7 +31,9 @@ def run(*arguments: Any) -> Any:
 
 def example(name: Any) -> Any:
     """The file an example stands for, and its text."""
-    return present(re.match(r"`([^`]+)`", SECTIONS[name]))[1], re.search(r"```csv\n(.*?)```", SECTIONS[name], re.S)[1]
+    return present(re.match(r"`([^`]+)`", SECTIONS[name]))[1], present(
+        re.search(r"```csv\n(.*?)```", SECTIONS[name], re.S)
+    )[1]
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +47,7 @@ def workspace(tmp_path_factory: pytest.TempPathFactory) -> Any:
         (place / file).write_text(text, encoding="utf-8")
     (place / "models/gatehouse/model.toml").write_text(MODEL_TOML, encoding="utf-8")
     (place / "profiles/hall.toml").write_text(PROFILE_TOML, encoding="utf-8")
-    (place / "inbox" / present(SOURCE_FILE)[1]).write_text(SOURCE_FILE[2], encoding="utf-8")
+    (place / "inbox" / present(SOURCE_FILE)[1]).write_text(present(SOURCE_FILE)[2], encoding="utf-8")
     return place
 
 
@@ -86,7 +88,7 @@ def test_the_examples_together_can_be_refreshed(workspace: Any) -> None:
     published = run("query", "select count(*) as n from model_cost", "--workspace", workspace, "--format", "csv")
     assert published.split() == ["n", "5"]
     asked = re.search(r"`kitfare (whatif gatehouse [^`]+)` prints:\n\n```text\n(.*?)```", README, re.S)
-    assert run(*present(asked)[1].split(), "--workspace", workspace) == asked[2]
+    assert run(*present(asked)[1].split(), "--workspace", workspace) == present(asked)[2]
 
 
 def test_the_joint_order_is_one_once_both_models_are_there(workspace: Any, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from pipelines.reporting.facts import Facts
 from pipelines.reporting.monthly_report import write_monthly_report
 from pipelines.reporting.suspects import in_words, suspect_section
 from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
-from tests.builders.published.sample_night import frame, sample
+from tests.builders.published.sample_night import Night, frame, sample
 from tests.present import present
 
 TODAY = date(2026, 11, 25)
@@ -30,11 +30,11 @@ def suspect(**changes: Any) -> Any:
 
 
 @pytest.fixture(scope="module")
-def night() -> Any:
+def night() -> Night:
     return sample(month_count=3)
 
 
-def facts(night: Any, *rows: Any, variants: Sequence[Any] = ()) -> Any:
+def facts(night: Night, *rows: Any, variants: Sequence[Any] = ()) -> Any:
     tables, inputs = night
     added = {"suspect_price": frame(SUSPECT_PRICE, list(rows)), "plan_variant": frame(PLAN_VARIANT, list(variants))}
     return Facts({**tables, **added}, inputs)
@@ -44,13 +44,13 @@ def first_cells(section: Any) -> Any:
     return [row[0] for row in section["table"].rows]
 
 
-def test_without_suspects_there_is_no_section(night: Any, tmp_path: Path) -> None:
+def test_without_suspects_there_is_no_section(night: Night, tmp_path: Path) -> None:
     assert suspect_section(facts(night), TODAY) is None and suspect_section(facts(night, suspect()), None) is None
     for path in write_monthly_report(*night, "2026-11", tmp_path)[:2]:
         assert "stand out" not in path.read_text(encoding="utf-8")
 
 
-def test_prices_come_by_rank_one_line_an_offer(night: Any) -> None:
+def test_prices_come_by_rank_one_line_an_offer(night: Night) -> None:
     rows = [
         suspect(),
         suspect(step_from_quantity=50, influence_rank=3),
@@ -59,13 +59,13 @@ def test_prices_come_by_rank_one_line_an_offer(night: Any) -> None:
     ]
     section = suspect_section(facts(night, *rows), TODAY)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["dear", "odd part"]
-    assert present(section)["more"] == "" and section["effects"] == []
+    assert present(section)["more"] == "" and present(section)["effects"] == []
     many = [suspect(offer_id=f"o{n}", part_code=f"p{n:02}", influence_rank=n) for n in range(1, 14)]
     section = suspect_section(facts(night, *many), TODAY)
-    assert len(present(section)["table"].rows) == 10 and section["more"].startswith("3 more")
+    assert len(present(section)["table"].rows) == 10 and present(section)["more"].startswith("3 more")
 
 
-def test_a_past_month_shows_what_was_known_then(night: Any) -> None:
+def test_a_past_month_shows_what_was_known_then(night: Night) -> None:
     past = date(2026, 9, 30)
     then = {"price_from_on": date(2026, 9, 1), "valid_from_on": date(2026, 9, 1), "influence_rank": None}
     rows = [
@@ -81,12 +81,12 @@ def test_a_past_month_shows_what_was_known_then(night: Any) -> None:
     assert len(present(section)["table"].columns) == 6, "what they could cost is known for today alone"
 
 
-def test_elements_of_models_that_publish_no_lines_are_not_named(night: Any) -> None:
+def test_elements_of_models_that_publish_no_lines_are_not_named(night: Night) -> None:
     section = suspect_section(facts(night, suspect(part_code="secret", wanted_piece_count=3)), TODAY)
     assert first_cells(section) == ["a part (not named)"]
 
 
-def test_the_difference_of_trusting_them_is_told_where_there_is_one(night: Any, tmp_path: Path) -> None:
+def test_the_difference_of_trusting_them_is_told_where_there_is_one(night: Night, tmp_path: Path) -> None:
     plain = facts(night)
     plan = plain.plan("m00", "inland", "best")
     variant = {name: plan[name] for name in PLAN_VARIANT.columns[:4]} | {

@@ -12,12 +12,12 @@ from pipelines.reporting.pages import write_pages
 from pipelines.reporting.tables import NOTHING
 from pipelines.reporting.variants import why_this_plan
 from schemas.published import PLAN_KEY, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
-from tests.builders.published.sample_night import frame, sample
+from tests.builders.published.sample_night import Night, frame, sample
 from tests.present import present
 
 
 @pytest.fixture(scope="module")
-def night() -> Any:
+def night() -> Night:
     return sample(month_count=2)
 
 
@@ -26,10 +26,10 @@ OWN = ["alder", "quay", "sumi"]
 
 
 @pytest.fixture(scope="module")
-def plan(night: Any) -> Any:
+def plan(night: Night) -> Any:
     facts = Facts(*night)
     found = facts.plan("m00", "inland", "best")
-    assert (present(found)["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (
+    assert (present(found)["landed_cost"], present(found)["currency_code"], found["unfilled_piece_count"]) == (
         Decimal("85.33"),
         "EUR",
         0,
@@ -58,7 +58,7 @@ def source(
     }  # fmt: skip
 
 
-def why(night: Any, plan: Any, variants: Sequence[Any] = (), sources: Sequence[Any] = ()) -> Any:
+def why(night: Night, plan: Any, variants: Sequence[Any] = (), sources: Sequence[Any] = ()) -> Any:
     tables, inputs = night
     added = {
         "plan_variant": frame(PLAN_VARIANT, list(variants)),
@@ -67,11 +67,11 @@ def why(night: Any, plan: Any, variants: Sequence[Any] = (), sources: Sequence[A
     return why_this_plan(Facts({**tables, **added}, inputs), plan)
 
 
-def test_a_plan_without_variants_needs_no_words(night: Any, plan: Any) -> None:
+def test_a_plan_without_variants_needs_no_words(night: Night, plan: Any) -> None:
     assert why(night, plan) is None
 
 
-def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Any, plan: Any) -> None:
+def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Night, plan: Any) -> None:
     told = why(
         night,
         plan,
@@ -93,12 +93,12 @@ def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Any, plan
     assert told["sources_told"] == told["sturdy"] == ""
 
 
-def test_no_runner_up_where_nothing_else_buys_as_much(night: Any, plan: Any) -> None:
+def test_no_runner_up_where_nothing_else_buys_as_much(night: Night, plan: Any) -> None:
     told = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
     assert told["runner_up"] == ""
 
 
-def test_what_fewer_parcels_would_cost(night: Any, plan: Any) -> None:
+def test_what_fewer_parcels_would_cost(night: Night, plan: Any) -> None:
     variants = [
         variant(plan, "at_most_vendors", "10", "0.50", OWN),
         variant(plan, "at_most_vendors", "2", "3", ["alder", "quay"]),
@@ -112,7 +112,7 @@ def test_what_fewer_parcels_would_cost(night: Any, plan: Any) -> None:
     )
 
 
-def test_how_vendors_change_with_what_shipping_costs(night: Any, plan: Any) -> None:
+def test_how_vendors_change_with_what_shipping_costs(night: Night, plan: Any) -> None:
     variants = [
         variant(plan, "flat_shipping", "12", "13.5", ["alder", "faraway"]),
         variant(plan, "flat_shipping", "4", "-9", [*OWN, "faraway"]),
@@ -125,7 +125,7 @@ def test_how_vendors_change_with_what_shipping_costs(night: Any, plan: Any) -> N
     )
 
 
-def test_who_else_sells_what_is_bought(night: Any, plan: Any) -> None:
+def test_who_else_sells_what_is_bought(night: Night, plan: Any) -> None:
     price = Decimal("0.1234")
     sources = [
         source(plan, 1, 3, 2, "quay", price),
@@ -145,12 +145,12 @@ def test_who_else_sells_what_is_bought(night: Any, plan: Any) -> None:
     ]
 
 
-def test_only_the_ten_portions_with_fewest_sources_are_listed(night: Any, plan: Any) -> None:
+def test_only_the_ten_portions_with_fewest_sources_are_listed(night: Night, plan: Any) -> None:
     told = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
     assert [row[1] for row in told["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
 
 
-def test_what_a_sturdier_plan_would_cost(night: Any, plan: Any) -> None:
+def test_what_a_sturdier_plan_would_cost(night: Night, plan: Any) -> None:
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     sturdy = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "counter", "faraway"])
     beginning = "2 portions could come whole from two vendors or more"
@@ -167,7 +167,7 @@ def test_what_a_sturdier_plan_would_cost(night: Any, plan: Any) -> None:
     assert why(night, plan, [], sources[1:2])["sturdy"] == ""  # nobody else sells it: no plan is sturdier
 
 
-def test_the_evidence_page_says_it_all(night: Any, plan: Any, tmp_path: Path) -> None:
+def test_the_evidence_page_says_it_all(night: Night, plan: Any, tmp_path: Path) -> None:
     tables, inputs = night
     variants = [
         variant(plan, "without_vendor", "quay", "1.07", ["alder", "faraway", "sumi"]),

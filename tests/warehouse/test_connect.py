@@ -11,6 +11,7 @@ import duckdb
 import polars as pl
 import pytest
 
+from pipelines import resources
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.warehouse import connect, history, load, tables
 from tests.builders.taken_files import NOW, taken
@@ -54,7 +55,7 @@ def test_a_new_warehouse_records_its_migrations_once(path: Any) -> None:
 def test_a_failing_migration_changes_nothing(path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     files = [*connect._migration_files(), (99, "099_bad.sql")]
     texts = {"migrations/099_bad.sql": "create table half (i integer); insert into half values ('no number')"}
-    real = connect.sql_text
+    real = resources.sql_text
     monkeypatch.setattr(connect, "_migration_files", lambda: files)
     monkeypatch.setattr(connect, "sql_text", lambda name: texts[name] if name in texts else real(name))
     with pytest.raises(Exception, match="no number"), connect.writer(path):

@@ -2,6 +2,7 @@
 
 import os
 import resource
+import tempfile
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,7 +12,6 @@ import polars as pl
 
 from pipelines.errors import KitfareError
 from pipelines.flows import nightly
-from pipelines.intake import archive
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, load, query, screening
 
@@ -46,14 +46,14 @@ def refresh_in(root: str, channel: Any, fault: str = "", argument: int = 0) -> N
 
 def _let_archive_be_read_only(place: Workspace) -> None:
     """Permissions would not stop a superuser, so making a file there is what fails."""
-    make = archive.tempfile.mkstemp
+    make = tempfile.mkstemp
 
     def refuse(*arguments: Any, **named: Any) -> Any:
         if Path(named.get("dir") or ".").is_relative_to(place.archive):
             raise OSError(30, "Read-only file system")
         return make(*arguments, **named)
 
-    archive.tempfile.mkstemp = refuse  # type: ignore[assignment]
+    tempfile.mkstemp = refuse
 
 
 def _let_writing_fail(after: int) -> None:
@@ -75,7 +75,7 @@ def _let_clock_jump(days: int) -> None:
         def now(cls, tz: Any = None) -> datetime:
             return datetime.now(tz) + timedelta(days=days)
 
-    nightly.datetime = Jumped  # type: ignore[misc]
+    nightly.datetime = Jumped
     touch = os.utime
 
     def jumped(path: Any, *arguments: Any, **named: Any) -> None:
@@ -85,7 +85,7 @@ def _let_clock_jump(days: int) -> None:
         at = time.time() + days * 86400
         touch(path, (at, at))
 
-    os.utime = jumped  # type: ignore[assignment]
+    os.utime = jumped
 
 
 def read_on(root: str, channel: Any, pause: float) -> None:

@@ -93,6 +93,9 @@ COLOUR_ROWS = (
 )
 
 
+Night = tuple[dict[str, pl.DataFrame], WorkspaceInputs]
+
+
 def month_ends(count: int, today: date = TODAY) -> list[date]:
     """Today and the month ends before it, earliest first, ``count`` in all."""
     ends = [today]
@@ -330,7 +333,10 @@ class _Night:
                 base = Decimal(SCENARIO_FACTORS[scenario]) * (3 + 4 * number + line["line_number"] % 9) / 2000
                 price = (base * RATES[vendor[4]]).quantize(Decimal("0.0001"))
                 bought.setdefault(vendor[0], []).append((line, price))
-        plan = {**key, **dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost"), Decimal(0))}
+        plan: dict[str, Any] = {
+            **key,
+            **dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost"), Decimal(0)),
+        }
         for vendor in vendors:
             if vendor[0] in bought:
                 self._add_vendor(key, vendor, bought[vendor[0]], buyer, plan)

@@ -49,7 +49,7 @@ def published_tables() -> dict[str, pl.DataFrame]:
 
 
 def warehouse_tables() -> dict[str, pl.DataFrame]:
-    acorn = [{"step_from_quantity": 1}, {"step_from_quantity": 50, "unit_price": Decimal("0.08")}]
+    acorn: list[dict[str, Any]] = [{"step_from_quantity": 1}, {"step_from_quantity": 50, "unit_price": Decimal("0.08")}]
     birch = [{"vendor_code": "birch", "part_code": "00777", "unit_price": Decimal("0.05"), "quantity_available": 50}]
     held = {"failures": failures_of(2), "held_keys": held_keys_of({2: {"part_code": "00999"}}), "read_row_count": 3,
             "duplicate_row_count": 1}  # fmt: skip
