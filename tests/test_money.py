@@ -36,8 +36,9 @@ def test_half_up_to_the_third_decimal() -> None:
 
 
 def test_binary_floats_are_never_money() -> None:
+    binary: Any = 0.1
     with pytest.raises(TypeError):
-        exact(0.1)
+        exact(binary)
 
 
 @given(st.fractions(min_value=-1000, max_value=1000, max_denominator=10**9), st.integers(0, 6))

@@ -26,6 +26,7 @@ from pipelines.settings import (
     Settings,
     load_toml,
 )
+from pipelines.settings_base import Strict
 from pipelines.settings_text import model_toml, settings_toml
 from pipelines.settings_watches import Watch, WatchNews
 
@@ -36,7 +37,7 @@ MODEL = ModelSettings(
 )
 
 # Every character that TOML can hold: no lone surrogates, and line ends as written.
-TEXTS = st.text(st.characters(blacklist_categories=("Cs",)), max_size=20)
+TEXTS = st.text(st.characters(exclude_categories=("Cs",)), max_size=20)
 DECIMALS = st.decimals(0, 50, places=12)
 
 
@@ -88,7 +89,7 @@ def test_no_settings_class_is_forgotten() -> None:
     classes = {
         thing
         for thing in vars(settings_module).values()
-        if isinstance(thing, type) and issubclass(thing, settings_module.Strict) and thing is not settings_module.Strict
+        if isinstance(thing, type) and issubclass(thing, Strict) and thing is not Strict
     }
     assert classes == named
 

@@ -67,7 +67,7 @@ def test_kept_processes_do_several_jobs_and_end_with_the_block() -> None:
 
 def test_results_left_unread_leave_nothing_behind(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
-    results = spread(add, 1, ((n, n) for n in range(100)), 2)
+    results: Any = spread(add, 1, ((n, n) for n in range(100)), 2)
     next(results)
     results.close()
     assert not list(tmp_path.iterdir())

@@ -203,7 +203,7 @@ def _terms(rng: np.random.Generator, code: str, market: Market, has_rules: bool)
     if not has_rules:
         return VendorTerms(code, **plain)
     kind = rng.permutation(5)[:3]
-    rules: dict[str, object] = {}
+    rules: dict[str, Any] = {}
     if 0 in kind:
         rules["shipping_waived_from"] = Decimal(int(rng.integers(20, 60)))
     if 1 in kind:

@@ -35,7 +35,8 @@ class Visit:
     def __init__(self, chromium: Any, path: Any, width: int = 1280, **options: Any) -> None:
         self.context = chromium.new_context(viewport={"width": width, "height": 800}, **options)
         self.page = self.context.new_page()
-        self.outside, self.complaints = [], []
+        self.outside: list[str] = []
+        self.complaints: list[str] = []
         self.page.route(re.compile(r"^(?!file://)"), self._refuse)
         self.page.on("console", lambda message: self.complaints.append(message.text))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))

@@ -53,7 +53,7 @@ def our_row(**changes: str) -> tuple[str, ...]:
     return tuple(changes.get(name, value) for name, value in zip(OUR_HEADER, OUR_ROW, strict=True))
 
 
-def write_xlsx(path: Path, sheets: Mapping[str, Sequence[Sequence[object]]]) -> Path:
+def write_xlsx(path: Path, sheets: Mapping[str, Sequence[Any]]) -> Path:
     book = xlsxwriter.Workbook(str(path))
     day = book.add_format({"num_format": "yyyy-mm-dd"})
     for name, rows in sheets.items():

@@ -14,7 +14,17 @@ from pipelines.warehouse import connect, history, load, market, tables
 from schemas.inputs import SOURCE_CORRECTIONS
 from schemas.validate import polars_schema
 from tests.builders.taken_files import NOW, Taken, failures_of, held_keys_of, parents_of, taken
-from tests.oracle.reference_fold import Correction, File, Folded, Held, Row, latest_confirmation, reference_fold
+from tests.oracle.reference_fold import (
+    Correction,
+    File,
+    Folded,
+    Held,
+    Row,
+    latest_confirmation,
+    records_of,
+    reference_fold,
+)
+from tests.present import present
 
 FIRST = date(2026, 1, 1)
 DAYS = [FIRST + timedelta(days=n) for n in range(7)]
@@ -134,7 +144,7 @@ def file_of_one_export(rng: Random, file_hash: str, vendor: str) -> File:
 def file_of_mended_rows(rng: Random, file_hash: str, earlier: list[File]) -> File:
     """Mended copies of rows of other files, of mended ones too; now and then one that fails again, or an added row."""
     targets: dict[tuple[str, int], Row | Held] = {
-        (f.file_hash, r.record_number): r for f in earlier for r in (*f.held, *f.rows)
+        (f.file_hash, r.record_number): r for f in earlier for r in records_of(f)
     }
     held_ones = [record for record, row in targets.items() if isinstance(row, Held)]
     pool = sorted(held_ones if rng.random() < 0.7 else targets)
@@ -191,7 +201,7 @@ def as_taken(file: File) -> Taken:
         offers,
         failures=failures_of(*(held.record_number for held in file.held)),
         held_keys=held_keys_of({h.record_number: offer_of(h.offer) for h in file.held if h.offer}),
-        parents=parents_of({r.record_number: r.parent for r in (*file.rows, *file.held) if r.parent}),
+        parents=parents_of({r.record_number: r.parent for r in records_of(file) if r.parent}),
         unreadable_key_count=file.unreadable_key_count,
         read_row_count=file.read_row_count,
         duplicate_row_count=file.read_row_count - len(file.rows) - len(file.held),
@@ -199,7 +209,7 @@ def as_taken(file: File) -> Taken:
 
 
 def is_added(file: File, row: Row) -> bool:
-    return row.parent is None and any(r.parent for r in (*file.rows, *file.held))
+    return row.parent is None and any(r.parent for r in records_of(file))
 
 
 def offer_of(offer: tuple[str, date, tuple[str, ...]]) -> dict[str, Any]:
@@ -264,7 +274,7 @@ def expected(case: Case) -> tuple[Folded, dict[str, Any]]:
                 (s.vendor, *s.key, step, content[0], confirmed)
                 for s, step, content in steps
                 if s.valid_from_on <= day and (s.valid_to_on is None or s.valid_to_on > day) and content[2] > 0
-                for confirmed in [latest_confirmation(s, day)]
+                for confirmed in [present(latest_confirmation(s, day))]
                 if (day - confirmed).days <= 2
             }
             for day in checked_days()

@@ -79,7 +79,7 @@ def test_every_term_reaches_the_planner(tmp_path: Path) -> None:
         PlanPaths(needs, offers, own_terms, paths), Scenario(scenario_code="f", title="f"), "EUR", day
     )
     book = terms_on(files.inputs, day, files.inputs.settings.buyer[0])
-    numbers = {
+    numbers: dict[str, Any] = {
         name: Decimal(value) for name, value in values.items() if name not in ("tax_on", "currency_code", "shipping")
     }
     duty, clearance = numbers.pop("duty_pct"), numbers.pop("clearance_charge")

@@ -14,6 +14,7 @@ from pipelines.costing.planner import mip
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
+from tests.present import present
 
 pytest.importorskip("pyscipopt", reason="needs the package pyscipopt")
 from tests.builders.length import examples
@@ -33,7 +34,7 @@ def test_the_second_program_itself_agrees_with_brute_force(problem: Any) -> None
     problem = replace(problem, allow_spares=True)
     best = best_plan(problem)
     assume(best is not None)
-    missing, cost = best
+    missing, cost = present(best)
     found, value, _ = best_cost(problem)
     assert found == missing
     assert math.isclose(value, float(cost), abs_tol=TOLERANCE)

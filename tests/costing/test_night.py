@@ -135,7 +135,7 @@ def test_a_damaged_entry_is_planned_again(tmp_path: Path, solved: Any) -> None:
     assert not solved
 
 
-CHANGES = {
+CHANGES: dict[str, dict[str, Any]] = {
     "price": {"market": MARKET.with_columns(pl.col("unit_price") + Decimal("0.01"))},
     "stock": {"market": MARKET.with_columns(pl.col("quantity_available") - 1)},
     "suspect": {"market": MARKET.with_columns((pl.col("colour_code") == "blue").alias("is_suspect"))},

@@ -55,11 +55,11 @@ def test_plan_rows_say_what_is_bought_and_what_for() -> None:
         ("b", "plate", "red", 5, 5, 5, 0, Decimal("0.2"), Decimal("1")),
     ]
     lines = only(found, table="plan_line")
-    names = (
+    columns = (
         "line_number", "portion_source", "listed_part_code", "listed_colour_code", "colour_rule", "colour_code", "quantity",
         "is_listed_colour", "is_listed_part", "make_up_code",
     )  # fmt: skip
-    assert [tuple(row[name] for name in names) for row in lines] == [
+    assert [tuple(row[name] for name in columns) for row in lines] == [
         (1, "designer", "brick", "red", "any", "blue", 4, False, True, ""),
         (2, "designer", "plate", "red", "unjudged", "red", 5, True, True, ""),
     ]

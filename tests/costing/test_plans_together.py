@@ -8,6 +8,7 @@ import polars as pl
 import pytest
 
 from pipelines.costing.planner import mip
+from pipelines.costing.planner.problem import Problem
 from pipelines.errors import PlanRefusedError
 from tests.builders.markets import (
     freedom,
@@ -103,10 +104,14 @@ def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(
     market = make_market(
         offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", counter_price)
     )  # fmt: skip
-    sizes, solve = [], mip.solve
-    monkeypatch.setattr(
-        mip, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or solve(problem, *rest)
-    )
+    sizes: list[int] = []
+    solve = mip.solve
+
+    def sized(problem: Problem, *rest: Any) -> Any:
+        sizes.append(problem.offers.height)
+        return solve(problem, *rest)
+
+    monkeypatch.setattr(mip, "solve", sized)
     found = planned(model, market, **TILL)
     assert sizes == offers  # listed, best, the counter's order, and freed
     assert costs(found) | {"counter_first": 0} == {

@@ -187,7 +187,7 @@ def test_the_waiver_waives_every_part_of_shipping_but_not_its_limits() -> None:
 def test_each_rule_is_named_when_broken_and_only_then(terms: dict[str, Any], rule: str) -> None:
     two_lines = [bought("2", 2), bought("2", 3, part="plate")]
     assert rules(order(*two_lines, **terms)) == [rule]
-    relaxed = {
+    relaxed: dict[str, dict[str, Any]] = {
         "minimum_order": {"minimum_order": D(10)},
         "minimum_line_value": {"minimum_line_value": D(4)},
         "maximum_element_count": {"maximum_element_count": 2},
@@ -259,7 +259,7 @@ def test_rounding_moves_a_total_by_less_than_a_unit_per_rounding(
             "v1", currency_code=currency, rate=rate, tax_on=tax_on, tax_rate_pct=rate_pct, shipping_charge=D("7.005")
         ),
     )
-    unit = {"EUR": Fraction(1, 100), "JPY": 1, "KWD": Fraction(1, 1000)}[currency]
+    unit = {"EUR": Fraction(1, 100), "JPY": Fraction(1), "KWD": Fraction(1, 1000)}[currency]
     # At most four roundings of half a unit of the vendor's money (seven where tax is included), then four of the buyer's.
     assert abs(Fraction(receipt.rounded.total) - receipt.exact.total) <= 7 * rate * unit / 2 + 4 * Fraction(1, 200)
     if tax_on == "included":

@@ -68,7 +68,7 @@ def planned_as_market(problem: Any, effort: Any, monkeypatch: pytest.MonkeyPatch
 @given(problems(), st.integers(0, 2**32 - 1))
 def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed: Any) -> None:
     problem = replace(problem, forced_vendors=frozenset())
-    missing, cost = best_plan(problem)
+    missing, cost = present(best_plan(problem))
     compiled = compile_problem(problem)
     if not len(compiled.use_offer):
         return
@@ -82,7 +82,7 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed:
         for number, code in enumerate(compiled.vendors.codes):
             alone = np.arange(len(compiled.vendors)) == number
             nobody = np.zeros_like(alone)
-            others_missing, others_cost = best_plan(without(problem, code))
+            others_missing, others_cost = present(best_plan(without(problem, code)))
             if others_missing == missing:
                 bound = lagrangean.bound(prices, nobody, alone).value
                 assert bound <= float(others_cost) + SLACK
@@ -94,7 +94,7 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed:
             parts += [lagrangean.bound(prices, alone, nobody, others).value for others in shut]
             assert min(parts) <= float(cost) + SLACK  # a plan is without the vendor or in one of its bands
             for index in range(1, len(bands)):
-                above_missing, above_cost = best_plan(ordering_at_least(problem, code, bands[index].start))
+                above_missing, above_cost = present(best_plan(ordering_at_least(problem, code, bands[index].start)))
                 if above_missing == missing:
                     below = np.isin(np.arange(len(lagrangean.order_vendor)), mine[:index])
                     assert lagrangean.bound(prices, nobody, nobody, below).value <= float(above_cost) + SLACK

@@ -18,7 +18,8 @@ def test_a_seed_gives_the_same_bytes_and_another_seed_others(inbox: Any, tmp_pat
 
 
 def test_every_file_is_recognised_and_only_the_planned_rows_are_held(inbox: Any, take: Any) -> None:
-    held, dates = {}, {}
+    held: dict[str, Any] = {}
+    dates: dict[str, Any] = {}
     for path in sorted(inbox.iterdir()):
         if path.name == UNREADABLE:
             continue

@@ -194,8 +194,8 @@ def test_mishaps_touch_what_they_say_and_nothing_else(market: Any) -> None:
     vendor, on, factor = mishaps.CORRECTION
     month = market.month(truth.MONTH_ENDS.index(on))
     wrong = mishaps.with_the_mistake(month)
-    changed = wrong.filter(wrong["price_e4"] != month["price_e4"])
-    assert set(changed["vendor_code"]) == {vendor} and changed.height == mishaps.to_be_corrected(month).height == 12
+    wrongly = wrong.filter(wrong["price_e4"] != month["price_e4"])
+    assert set(wrongly["vendor_code"]) == {vendor} and wrongly.height == mishaps.to_be_corrected(month).height == 12
     taken = mishaps.shortened(rows.with_columns(observed_on=pl.lit(mishaps.STOCKTAKING[1])), mishaps.STOCKTAKING[1])
     lost = rows["vendor_code"].value_counts().join(taken["vendor_code"].value_counts(), on="vendor_code")
     lost = lost.filter(pl.col("count") != pl.col("count_right"))

@@ -227,7 +227,8 @@ def test_models_are_as_different_as_told() -> None:
     every = pl.concat([freedoms for _, _, freedoms, _ in files.values()])
     assert set(every["colour_rule"]) == {"as_listed", "any", "any_one", "one_of", "near", "unjudged"}
     assert every.filter(pl.col("portion_number") == 2).height >= 10
-    assert every["judged_on"].min() < date(2025, 1, 1) and every["judged_on"].max() > date(2026, 7, 1)
+    days = sorted(every["judged_on"])
+    assert days[0] < date(2025, 1, 1) and days[-1] > date(2026, 7, 1)
     actions = pl.concat([amendments for *_, amendments in files.values()])["amendment_action"]
     assert set(actions) == {"add", "remove"}
     discounts = present(files["tram_depot"][0].instructions).discounts

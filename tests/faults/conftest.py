@@ -32,7 +32,11 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Any:
 def refreshed(template: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The workspace after an undisturbed refresh; to be copied, not touched."""
     place = Workspace(copied(template, tmp_path_factory.mktemp("faults") / "undisturbed"))
-    assert refresh(place, progress=lambda name, *_: BEGUN.setdefault(name, time.monotonic())).published
+
+    def begun(name: str, _done: int, _all: int) -> None:
+        BEGUN.setdefault(name, time.monotonic())
+
+    assert refresh(place, progress=begun).published
     BEGUN["the end"] = time.monotonic()
     return place
 

@@ -141,7 +141,8 @@ def test_killed_hundreds_of_times_in_every_step(
     processes: Any, template: Any, undisturbed: Any, seconds: Any, tmp_path: Path
 ) -> None:
     """In each round refreshes are killed in one step after the other, thrice, at random moments; then one runs undisturbed."""
-    rng, kills, sessions = random.Random(), Counter(), 0
+    rng, sessions = random.Random(), 0
+    kills: Counter[str] = Counter()
     for number in range(10):
         place = Workspace(copied(template, tmp_path / f"round {number}"))
         reader = Reader(processes, place, pause=0.2)
@@ -162,7 +163,8 @@ def test_no_space_left_on_the_disk_time_and_again(
     processes: Any, template: Any, undisturbed: Any, tmp_path: Path
 ) -> None:
     """Writing fails after so many bytes in a file (the system's limit, DuckDB's writes too), or at one sync after another."""
-    rng, failed = random.Random(), Counter()
+    rng = random.Random()
+    failed: Counter[str] = Counter()
     place = Workspace(copied(template, tmp_path / "first"))
     for fault, most in (("file size", 1_000_000), ("disk full", 150)):
         for number in range(30):

@@ -99,7 +99,7 @@ def test_the_watch_sees_what_it_should(tmp_path: Path) -> None:
     assert traced_addresses(text) == {"192.0.2.1", "2001:db8::1"}
 
 
-def read_record(record: Path) -> tuple[list[str], list[tuple[str, str]]]:
+def read_record(record: Path) -> tuple[list[str], list[tuple[str, ...]]]:
     """The programs that were watched, and the events with the hosts they name."""
     lines = [tuple(line.split("\t", 1)) for line in record.read_text().splitlines()]
     return [told for event, told in lines if event == "watching"], [line for line in lines if line[0] != "watching"]

@@ -116,7 +116,7 @@ def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step: str, place: Any) -> N
         [KITFARE, "refresh"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=place.root
     )
     told = []
-    for line in present(present(process)).stderr:
+    for line in present(process.stderr):
         told.append(line)
         if line.startswith(step):
             process.send_signal(signal.SIGINT)

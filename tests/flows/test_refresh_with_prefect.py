@@ -29,7 +29,7 @@ def test_with_prefect_errors_and_ctrl_c_are_the_same(place: Any) -> None:
 
     settings.write_text(good)
     process = subprocess.Popen([KITFARE, "refresh", "--prefect"], stderr=subprocess.PIPE, text=True, cwd=place.root)
-    for line in present(present(process)).stderr:
+    for line in present(process.stderr):
         if line.startswith("fold the price history"):
             process.send_signal(signal.SIGINT)
             break

@@ -64,7 +64,7 @@ def spoilt(tmp_path: Path) -> tuple[TakenFile, Path, Profile, pl.DataFrame]:
     )
     taken = take(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), tmp_path, made, codes=codes)
     assert taken.rows.height == 1 and taken.held_text.height == 4
-    return taken, write_held(taken, tmp_path / "held"), made, codes
+    return taken, present(write_held(taken, tmp_path / "held")), made, codes
 
 
 def test_the_file_says_what_failed_and_whose_rows_they_are(

@@ -32,7 +32,7 @@ def tables(draw: st.DrawFn, cell: Any) -> tuple[list[str], list[list[str]]]:
     return [f"n{i}" for i in range(width)], rows
 
 
-def written(header: list[str], rows: list[Any], separator: str, end: str, quoting: int) -> str:
+def written(header: list[str], rows: list[Any], separator: str, end: str, quoting: Any) -> str:
     text = io.StringIO(newline="")
     if end == "\n" and any("\r" in cell for row in rows for cell in row):
         quoting = csv.QUOTE_ALL  # Python's writer leaves a lone carriage return bare where line ends have none

@@ -2,6 +2,7 @@
 
 import gzip
 import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
@@ -101,7 +102,7 @@ def test_tables_of_every_kind(root: Path) -> None:
     rows = [line.split(",") for line in COLOURS.splitlines()]
     frame = pl.DataFrame(rows[1:], schema=rows[0], orient="row")
     expected = read_workspace(Workspace(root)).tables["colours"]
-    makers = {
+    makers: dict[str, Callable[[Path], object]] = {
         "colours.tsv": lambda path: path.write_text(COLOURS.replace(",", "\t")),
         "colours.csv.gz": lambda path: path.write_bytes(gzip.compress(COLOURS.encode())),
         "colours.xlsx": lambda path: write_xlsx(path, {"S": rows}),

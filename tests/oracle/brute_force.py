@@ -71,7 +71,7 @@ class Market:
     def _can_be_sent(size: Decimal, terms: VendorTerms) -> bool:
         """Not beyond the last step by size, where that one ends."""
         ends = [step.to_value for step in terms.shipping_steps if step.basis == "largest_dimension_mm"]
-        return not ends or None in ends or size < max(ends)
+        return not ends or any(end is None for end in ends) or size < max(end for end in ends if end is not None)
 
     def _quantities(self, index: int) -> list[int]:
         """Quantities on sale: in multiples, in stock, within the limits per order, worth the least a line must be.

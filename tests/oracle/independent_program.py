@@ -55,14 +55,17 @@ class _Program:
         self.used: dict[int, list[Any]] = defaultdict(list)
         self.missing = self._portions(problem)
         useful = {index for index in self.used if self.used[index]}
-        self.pieces, self.buys, self.values = {}, {}, {}
+        self.pieces: dict[Any, Any] = {}
+        self.buys: dict[Any, Any] = {}
+        self.values: dict[Any, Any] = {}
         for offer in self.offers:
             if offer["offer_index"] in useful:
                 self._offer(offer, problem.terms[offer["vendor_code"]])
         by_vendor = defaultdict(list)
         for index in sorted(useful):
             by_vendor[self.offers[index]["vendor_code"]].append(index)
-        self.opened, self.costs = [], []
+        self.opened: list[Any] = []
+        self.costs: list[Any] = []
         for code, indices in by_vendor.items():
             self.costs.append(self._vendor(problem.terms[code], indices))
             self.costs.append(float(problem.bother.of(code)) * self.opened[-1])

@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from typing import Literal
 
 from hypothesis import strategies as st
 
@@ -21,7 +22,11 @@ def maybe(strategy: st.SearchStrategy, otherwise: object) -> st.SearchStrategy:
 
 
 @st.composite
-def shipping_steps(draw: st.DrawFn, basis: str, ends: st.SearchStrategy[list[Decimal]]) -> tuple[ShippingStep, ...]:
+def shipping_steps(
+    draw: st.DrawFn,
+    basis: Literal["goods_value", "weight_grams", "largest_dimension_mm"],
+    ends: st.SearchStrategy[list[Decimal]],
+) -> tuple[ShippingStep, ...]:
     """Adjoining steps from 0 or above; the last may have an end."""
     points = sorted(set(draw(ends)))
     last = [None] if draw(st.booleans()) or len(points) < 2 else []

@@ -119,6 +119,10 @@ class Folded:
     corrected: dict[Record, tuple[Any, ...] | None] = field(default_factory=dict)  # -> content, None if dropped
 
 
+def records_of(file: File) -> list[Row | Held]:
+    return [*file.rows, *file.held]
+
+
 def reference_fold(
     files: Any, accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
 ) -> Folded:
@@ -200,7 +204,7 @@ def gather_exports(
 ) -> dict[str, dict[date, list[Export]]]:
     """Exports by vendor and date. Mended rows go back to the export they came from."""
     known = {file.file_hash: file for file in files}
-    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.held) if r.parent}
+    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in records_of(f) if r.parent}
 
     def ancestors(record: tuple[str, int]) -> list[tuple[str, int]]:
         chain = [record]

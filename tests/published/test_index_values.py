@@ -1,6 +1,7 @@
 """Index numbers against values published elsewhere; the source is beside each."""
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -133,7 +134,7 @@ def test_ces_chained(method: Any) -> None:
 
 
 # IndexNumR inst/testdata and tests/testthat/test-wtpd.R, test-gk.R; windows of 12 and 11 periods.
-CES_MULTILATERAL = {
+CES_MULTILATERAL: dict[str, tuple[Callable[[Panel], Any], str, float]] = {
     "geks fisher": (
         lambda panel: geks(panel, fisher),
         "1 0.8808889 1.0696076 1.1022880 0.9085612 1.1643246 1.1089845 0.9204860 1.0817935 0.9270047 1.1125207 1.1152731",

@@ -44,7 +44,9 @@ def problem_of(wanted: Any, prices: Any, terms: Any, allow_spares: bool = True) 
     """
     stock = 10 * sum(wanted)
     portions = [(c, c + 1, 1, quantity, "") for c, quantity in enumerate(wanted)]
-    offers, steps, uses = [], [], []
+    offers: list[Any] = []
+    steps: list[Any] = []
+    uses: list[Any] = []
     for c, row in enumerate(prices):
         for vendor, price in zip(terms, row, strict=True):
             number = len(offers)

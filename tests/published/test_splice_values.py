@@ -1,8 +1,10 @@
 """Rolling windows and their splices, and unit values, against values published elsewhere; the source is beside each."""
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 import pytest
 
@@ -62,7 +64,11 @@ CES_SPLICED = {
     ("time-product-dummy", "mean"): (1.172839323, 1e-9),
     ("time-product-dummy", "half"): (1.173076444, 1e-9),
 }
-METHODS = {"geks-tornqvist": geks, "geary-khamis": geary_khamis, "time-product-dummy": time_product_dummy}
+METHODS: dict[str, Callable[[Panel], Any]] = {
+    "geks-tornqvist": geks,
+    "geary-khamis": geary_khamis,
+    "time-product-dummy": time_product_dummy,
+}
 
 
 @pytest.mark.parametrize("on_published", [True, False], ids=["published", "windows"])
@@ -127,7 +133,8 @@ def test_splices_that_make_no_sense_are_refused() -> None:
 
 def test_a_month_to_join_at_that_was_not_published() -> None:
     """The mean takes the months that were; a splice at one month has no value without it."""
-    published, newest = np.array([1.0, np.nan, 6.0]), np.cumprod([1.0, 3, 4, 5])
+    published: npt.NDArray[np.float64] = np.array([1.0, np.nan, 6.0])
+    newest: npt.NDArray[np.float64] = np.array([1.0, 3.0, 12.0, 60.0])
     assert extended(published, newest, "mean") == pytest.approx((60 * 30) ** 0.5, rel=1e-12)
     assert np.isnan(extended(np.array([np.nan, 2.0, 6.0]), newest, "window"))
     assert np.isnan(extended(np.full(3, np.nan), newest, "mean"))

@@ -13,7 +13,7 @@ def tell(value: float) -> str:
     return f"{value:+.1f}"
 
 
-def rects(chart: Any) -> list[tuple[float, float]]:
+def rects(chart: Any) -> list[tuple[float, ...]]:
     return [
         tuple(map(float, found)) for found in re.findall(r'<rect x="([\d.]+)" y="[\d.]+" width="([\d.]+)"', chart.svg)
     ]

@@ -57,7 +57,9 @@ def tables(
 ) -> tuple[dict[str, pl.DataFrame], WorkspaceInputs]:
     """The sample night with something to tell of each model, for the first buyer."""
     found, inputs = sample(buyers=BUYERS[:1], with_missing=False, month_count=1, line_count=3)
-    rows = {contract.name: [] for contract in (*COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS)}
+    rows: dict[str, list[Any]] = {
+        contract.name: [] for contract in (*COUNTER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SWING_CONTRACTS)
+    }
     for code in MODELS:
         own = {
             "priced_on": TODAY,

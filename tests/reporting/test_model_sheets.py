@@ -45,7 +45,9 @@ def test_a_sheet_tells_what_it_must(folder: Any, night: Night) -> None:
         ("Cheapest mix", "best"),
     ):
         plan = plans[code]
-        row = f"{title} {present(plan)['complete_cost']:.2f} {present(plan)['goods']:.2f} {plan['shipping']:.2f}"
+        row = (
+            f"{title} {present(plan)['complete_cost']:.2f} {present(plan)['goods']:.2f} {present(plan)['shipping']:.2f}"
+        )
         assert row in text
     saved = present(plans["listed"])["complete_cost"] - present(plans["best"])["complete_cost"]
     assert f"Saved by the cheaper way {saved:.2f} EUR" in text
@@ -78,7 +80,7 @@ def test_a_saving_below_the_gaps_cannot_be_told_apart(night: Night) -> None:
     listed, freed = (facts.plan("m00", "inland", code) for code in ("listed", "freed"))
     gap = present(freed)["landed_cost"] - present(freed)["lower_bound"]
     assert gap > 0
-    near = {**freed, "complete_cost": present(listed)["complete_cost"] - gap}
+    near = {**present(freed), "complete_cost": present(listed)["complete_cost"] - gap}
     assert not present(saving(listed, near)).is_told_apart
     assert present(saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")})).is_told_apart
     exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": present(listed)["complete_cost"]}

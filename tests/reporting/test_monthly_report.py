@@ -107,7 +107,7 @@ def test_models_are_ranked_by_what_a_piece_costs(facts: Any) -> None:
     for model in facts.models:
         plan = facts.plan(model.code, "inland", "best")
         per_piece[model.title] = plan["complete_cost"] / plan["piece_count"]
-    assert [row[0].text for row in rows] == sorted(per_piece, key=per_piece.get)
+    assert [row[0].text for row in rows] == sorted(per_piece, key=per_piece.__getitem__)
     assert [row[1] for row in rows] == ["1", "2", "3"]
     assert [row[2] for row in rows] == [number(per_piece[row[0].text], 3) for row in rows]
     assert all(row[5].endswith("%") and "cop" in row[6] for row in rows)

@@ -94,7 +94,7 @@ def test_a_workbook_says_the_same_as_the_csv_files(tables: Any, folder: Any) -> 
     book = CalamineWorkbook.from_path(place / "m00-inland-best.xlsx")
     assert book.sheet_names == ["Overview", "alder", "quay", "sumi"]
     for name in book.sheet_names[1:]:
-        rows = book.get_sheet_by_name(name).to_python()
+        rows: list[list[Any]] = book.get_sheet_by_name(name).to_python()
         *expected, _, total, _ = read_csv(place / f"{name}.csv")
         assert rows[1][0] == NOTE and tuple(rows[3]) == HEADINGS
         found = [(row[0], row[5], int(row[6]), round(row[8], 6)) for row in rows[4 : 4 + len(expected)]]

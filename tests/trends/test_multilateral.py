@@ -22,7 +22,7 @@ from pipelines.trends.index_numbers import (
 )
 from pipelines.trends.multilateral import geary_khamis, geks, time_product_dummy
 
-METHODS = {
+METHODS: dict[str, Callable[..., Any]] = {
     "geks-tornqvist": geks,
     "geks-fisher": lambda panel: geks(panel, fisher),
     "geks-jevons": lambda panel: geks(panel, jevons),

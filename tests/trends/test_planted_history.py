@@ -65,7 +65,7 @@ def cost_of(day: date) -> pl.DataFrame:
         "currency_code": "EUR", "complete_cost": Decimal(100), "landed_cost": Decimal(100), "lower_bound": Decimal(100),
         "piece_count": 480,
     }  # fmt: skip
-    blank = {pl.String: "", pl.Boolean: False, pl.Date: None}
+    blank: dict[Any, Any] = {pl.String: "", pl.Boolean: False, pl.Date: None}
     row = {
         name: known.get(name, blank.get(kind, Decimal(0) if isinstance(kind, pl.Decimal) else 0))
         for name, kind in schema.items()

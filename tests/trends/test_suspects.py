@@ -14,7 +14,7 @@ from schemas.validate import polars_schema
 DAY = date(2026, 10, 30)
 PARTS = pl.DataFrame({"part_code": ["brick", "frame", "pin"], "part_family": ["bricks", "frames", "pins"]})
 RATES = pl.DataFrame({"day": [DAY], "currency_code": ["EUR"], "factor": [1.0]})
-SCHEMA = {
+SCHEMA: dict[str, Any] = {
     "vendor_code": pl.String, "part_code": pl.String, "colour_code": pl.String, "condition": pl.String,
     "listing_code": pl.String, "step_from_quantity": pl.Int64, "currency_code": pl.String, "valid_from_on": pl.Date,
     "unit_price": pl.Decimal(18, 6), "sold_in_multiples_of": pl.Int64, "own_price": pl.Float64, "next_price_on": pl.Date,

@@ -150,7 +150,7 @@ def test_the_three_forms_of_a_table_hold_the_same_rows_in_order_of_the_key(built
         order = ", ".join(contract.key)
         from_database = run_query(built / "kitfare.duckdb", f"from {name} order by {order}", max_rows=None)
         from_parquet = pl.read_parquet(built / f"tables/{name}.parquet")
-        assert from_parquet.equals(from_database.cast(dict(from_parquet.schema))), name
+        assert from_parquet.equals(from_database.cast(from_parquet.schema)), name
         assert from_parquet.equals(from_parquet.sort(contract.key))
         header, *rows = rows_of(built / f"tables/{name}.csv")
         assert header == list(contract.columns)

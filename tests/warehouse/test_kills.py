@@ -73,7 +73,8 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
         time.sleep(0.05)
     whole = time.monotonic() - began
     rng = random.Random(7)
-    names, kill_at, kills = [], time.monotonic() + whole, 0
+    names: list[str] = []
+    kill_at, kills = time.monotonic() + whole, 0
     least, most = time.monotonic() + examples(4, 12), time.monotonic() + 180
 
     def enough() -> Any:

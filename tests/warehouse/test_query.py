@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipelines.errors import KitfareError, UsageError
-from pipelines.warehouse import generation, query
+from pipelines.warehouse import connect, generation, query
 from pipelines.warehouse.query import asking, run_query
 from tests.builders.published.small_night import published_tables
 
@@ -159,7 +159,7 @@ def test_a_generation_that_goes_between_following_the_link_and_opening_it_is_not
         shutil.copy(database, tmp_path / name)
     link = tmp_path / "published"
     link.symlink_to("g1")
-    opened = query.open_database
+    opened = connect.open_database
 
     def late(path: Any, **named: Any) -> Any:
         if "g1" in str(path):

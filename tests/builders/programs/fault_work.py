@@ -94,7 +94,9 @@ def read_on(root: str, channel: Any, pause: float) -> None:
     Sends at last: sessions, the refreshes seen in order, and what went wrong.
     """
     place = Workspace(Path(root))
-    sessions, seen, wrong = 0, [], []
+    sessions = 0
+    seen: list[str] = []
+    wrong: list[str] = []
     while not channel.poll(pause):
         try:
             name = _one_session(place)
