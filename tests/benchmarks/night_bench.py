@@ -11,6 +11,7 @@ the night's time is told in proportion to their lines, halved for the two proces
 from __future__ import annotations
 
 import os
+from typing import cast
 
 os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
@@ -124,7 +125,7 @@ def main() -> None:
     spent = time.process_time() - began
     costs = tables["model_cost"]
     plans, proven = costs.height, int((costs["plan_status"] == "proven").sum())
-    gap = costs.filter(pl.col("gap_pct").is_finite())["gap_pct"].mean()
+    gap = cast(float, costs.filter(pl.col("gap_pct").is_finite())["gap_pct"].mean())
     print(f"{VENDORS} independents and a counter, {offers.height:,} offers; effort {inputs.settings.refresh.effort}")
     print(" | ".join(HEADINGS))
     whole = spent * all_lines / lines

@@ -17,7 +17,7 @@ import subprocess
 import sys
 import time
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
@@ -175,7 +175,7 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     totals = sums.agg(pl.col("group_contribution_points").sum()).join(
         found.index.filter(pl.col("index_method") == "lowe"), on=["model_code", "month"]
     )
-    gap = (totals["group_contribution_points"] - totals["change_1_month_pct"]).abs().max()
+    gap = cast(float | None, (totals["group_contribution_points"] - totals["change_1_month_pct"]).abs().max())
     assert found.lines.height == model_count * LINES * month_count and gap is not None and gap < 1e-9
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return {"lines": found.lines.height, "cpu": cpu, "ahead": ahead, "wall": wall, "mib": peak}

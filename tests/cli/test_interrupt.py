@@ -2,6 +2,7 @@
 
 import signal
 import sys
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -48,9 +49,10 @@ def test_what_can_t_be_raised_is_still_told_unless_it_is_the_interrupt(monkeypat
     told: list[Any] = []
     monkeypatch.setattr(sys, "unraisablehook", told.append)
     with lasting_interrupt():
-        sys.unraisablehook(Told(KeyboardInterrupt()))
+        hook: Callable[[Any], object] = sys.unraisablehook
+        hook(Told(KeyboardInterrupt()))
         other = Told(ValueError())
-        sys.unraisablehook(other)
+        hook(other)
     assert told == [other]
     assert sys.unraisablehook == told.append
 

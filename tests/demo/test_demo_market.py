@@ -193,8 +193,8 @@ def test_mishaps_touch_what_they_say_and_nothing_else(market: Any) -> None:
         assert ratio == pytest.approx(row["multiple"].item() ** power, rel=0.08), "but for the vendor's decimals"
     vendor, on, factor = mishaps.CORRECTION
     month = market.month(truth.MONTH_ENDS.index(on))
-    wrong = mishaps.with_the_mistake(month)
-    wrongly = wrong.filter(wrong["price_e4"] != month["price_e4"])
+    mistaken = mishaps.with_the_mistake(month)
+    wrongly = mistaken.filter(mistaken["price_e4"] != month["price_e4"])
     assert set(wrongly["vendor_code"]) == {vendor} and wrongly.height == mishaps.to_be_corrected(month).height == 12
     taken = mishaps.shortened(rows.with_columns(observed_on=pl.lit(mishaps.STOCKTAKING[1])), mishaps.STOCKTAKING[1])
     lost = rows["vendor_code"].value_counts().join(taken["vendor_code"].value_counts(), on="vendor_code")

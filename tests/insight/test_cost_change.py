@@ -222,11 +222,13 @@ def test_parts_add_up_whatever_happens(
         terms("b", valid_from_on="2026-11-02", shipping_charge="1.10", tax_rate_pct="6", tax_on="included"),
         terms("c", discount_from="1", discount_pct="10"),
     ]
-    offers = [
+    before, after = (
         [offer(seller, part, colour, price, count) for (seller, part, colour), (price, count) in side.items()]
         for side in (then, now)
-    ]
-    changes(*offers, model, vendor_terms=charges, interchange=[{"part_code": "brick", "stand_in_part_code": "block"}])
+    )
+    changes(
+        before, after, model, vendor_terms=charges, interchange=[{"part_code": "brick", "stand_in_part_code": "block"}]
+    )
 
 
 SEVERAL = {"maximum_piece_count": "6", "maximum_order_count": "2"}

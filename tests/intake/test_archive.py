@@ -5,7 +5,7 @@ import os
 import stat
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO, cast
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -129,7 +129,7 @@ def test_a_file_that_is_written_to_while_it_is_read_is_refused_and_one_replaced_
                 found: bytes = self.source.read(size)
                 return found
 
-        monkeypatch.setattr(archive, "_store", lambda source, *rest: store(Acting(source), *rest))
+        monkeypatch.setattr(archive, "_store", lambda source, *rest: store(cast(BinaryIO, Acting(source)), *rest))
 
     size = archive._BLOCK + 10
     path.write_bytes(b"a" * size)

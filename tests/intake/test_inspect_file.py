@@ -1,6 +1,7 @@
 """Inspecting tells what would happen, to every row, and touches nothing."""
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -61,7 +62,8 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path: Path, workspac
     assert everything(tmp_path) == before, "inspecting touches nothing"
     assert found.taken.profile_name == "hill" and len(found.before) == len(found.after) == 5
     assert found.before[0] == {"Part": "A1", "Colour": "c1", "Price": "0.10", "Stock": "3", "Day": "2026-10-31"}
-    assert found.after[0]["part_code"] == "00501" and found.after[1:] == [
+    first: Any = found.after[0]
+    assert first["part_code"] == "00501" and found.after[1:] == [
         "held",
         found.after[2],
         "repeated",

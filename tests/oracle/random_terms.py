@@ -11,6 +11,9 @@ from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTe
 ASSORTMENTS = ("tiles", "plates")
 
 
+Basis = Literal["goods_value", "weight_grams", "largest_dimension_mm"]
+
+
 def amounts(low: str, high: str) -> st.SearchStrategy[Decimal]:
     """Multiples of 0.25."""
     return st.integers(int(Decimal(low) * 4), int(Decimal(high) * 4)).map(lambda quarters: Decimal(quarters) / 4)
@@ -40,11 +43,12 @@ def shipping_steps(
 def vendor_terms(draw: st.DrawFn, vendor_code: str = "v1") -> VendorTerms:
     """Terms in any currency and tax setting, with any of the rules."""
     steps: tuple[ShippingStep, ...] = ()
-    for basis, ends in (
+    by_basis: tuple[tuple[Basis, st.SearchStrategy[list[Decimal]]], ...] = (
         ("goods_value", st.lists(amounts("0", "20"), min_size=1, max_size=3)),
         ("weight_grams", st.lists(amounts("0", "30"), min_size=1, max_size=3)),
         ("largest_dimension_mm", st.lists(st.sampled_from([Decimal(0), Decimal(15), Decimal(30)]), min_size=1, max_size=3)),
-    ):  # fmt: skip
+    )  # fmt: skip
+    for basis, ends in by_basis:
         steps += draw(maybe(shipping_steps(basis, ends), ()))
     handling = {
         code: Handling(draw(amounts("0", "3")), draw(st.one_of(st.none(), amounts("0.25", "8"))))

@@ -10,6 +10,8 @@ from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
+from tests.present import present
+
 Key = tuple[str, str, str, str]  # part, colour, condition, listing
 Record = tuple[str, int]  # file hash, record number
 
@@ -114,7 +116,7 @@ class Folded:
     standing: dict[tuple[str, str, date], tuple[Any, ...]] = field(
         default_factory=dict
     )  # -> coverage, revision, standing, rows
-    fate: dict[Record, str] = field(default_factory=dict)
+    fate: dict[Record, Any] = field(default_factory=dict)
     mended: set[Record] = field(default_factory=set)
     corrected: dict[Record, tuple[Any, ...] | None] = field(default_factory=dict)  # -> content, None if dropped
 
@@ -178,9 +180,7 @@ def fold_day(
         folded.spells.append(open_spells[key])
 
 
-def closed_by(
-    open_spells: dict[tuple[str, ...], Spell], full: Export, partials: list[Any]
-) -> set[tuple[str, str, str, str]]:
+def closed_by(open_spells: dict[tuple[str, ...], Spell], full: Export, partials: list[Any]) -> set[tuple[str, ...]]:
     if not full.may_close:
         return set()
     kept = set()
@@ -238,7 +238,8 @@ def gather_exports(
                 folded.mended.add(chain[0])
 
     # Of the copies of one record, and of the rows of one offer and step, the one mended last counts.
-    best_of_record, best_of_offer = {}, {}
+    best_of_record: dict[Any, tuple[Any, ...]] = {}
+    best_of_offer: dict[Any, tuple[Any, ...]] = {}
     for _file, _row, chain in counted:
         best_of_record[chain[-1]] = max(best_of_record.get(chain[-1], (0,)), (len(chain), *chain[0]))
     survivors = [c for c in counted if best_of_record[c[2][-1]] == (len(c[2]), *c[2][0])]
@@ -286,7 +287,7 @@ def gather_exports(
 
 def corrected(
     survivors: list[tuple[File, Row, Any]], corrections: tuple[Correction, ...], folded: Folded
-) -> list[tuple[File, Row, list[tuple[Any]]]]:
+) -> list[tuple[File, Row, Any]]:
     """The rows with their known errors put right, without those that a correction drops."""
     mended_on: dict[Any, Any] = {}  # from when on a correction no longer holds for an offer
     for _file, row, _chain in survivors:
@@ -314,15 +315,13 @@ def corrected(
     return kept
 
 
-def content_after(
-    correction: Correction, content: tuple[Decimal, str, int, int, str, None, str]
-) -> tuple[Decimal, str, int, int, str, None, str]:
+def content_after(correction: Correction, content: tuple[Any, ...]) -> tuple[Any, ...] | None:
     """None where the row is dropped, or where what would come out is no price."""
     price, currency, *rest = content
     if correction.action == "set_currency":
-        currency = correction.currency
+        currency = present(correction.currency)
     if correction.action == "multiply_price":
-        price = (price * correction.factor).quantize(Decimal("0.000001"), ROUND_HALF_UP)
+        price = (price * present(correction.factor)).quantize(Decimal("0.000001"), ROUND_HALF_UP)
     is_price = Decimal("0.000001") <= price <= 100_000
     return None if correction.action == "drop" or not is_price else (price, currency, *rest)
 

@@ -172,7 +172,7 @@ def test_ces_multilateral(name: Any) -> None:
 
 
 # IndexNumR tests: item 1 not sold in periods 2 and 3, its price carried forward at 2.00 with quantity 0.
-CES_CARRIED = {
+CES_CARRIED: dict[str, tuple[Callable[[Panel], Any], str]] = {
     "chained fisher": (
         lambda panel: chained_index(panel, fisher),
         "1 0.881280297 1.107485116 1.132686199 0.932248672 1.188817661 1.131627882 0.937414783 1.107199095 0.955793570 "

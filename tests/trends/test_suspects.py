@@ -58,7 +58,7 @@ def flagged(found: pl.DataFrame, *rivals: tuple[str, ...], rates: pl.DataFrame =
          "unit_price": Decimal(unit)}
         for of, vendor, unit in rivals
     ]  # fmt: skip
-    schema = {"candidate_number": pl.UInt32, "valid_from_on": pl.Date, "vendor_code": pl.String,
+    schema: dict[str, Any] = {"candidate_number": pl.UInt32, "valid_from_on": pl.Date, "vendor_code": pl.String,
               "currency_code": pl.String, "unit_price": pl.Decimal(18, 6)}  # fmt: skip
     return suspects.against_market(found, pl.DataFrame(rows, schema=schema, orient="row"), rates)
 

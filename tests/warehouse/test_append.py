@@ -28,6 +28,7 @@ from tests.builders.histories import (
 from tests.builders.length import examples
 from tests.builders.taken_files import NOW, taken
 from tests.oracle.reference_fold import File, latest_confirmation, reference_fold
+from tests.present import present
 
 SETTINGS = settings(max_examples=examples(5, 300), deadline=None, suppress_health_check=list(HealthCheck))
 
@@ -112,7 +113,7 @@ def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con:
                  "unit_price", "last_confirmed_on")  # fmt: skip
         found = market.market_on(con, day, 3).select(names).rows()
         assert len(found) == len(set(found))
-        assert set(found) == {row for row in confirmed if (day - row[-1]).days <= 3}, day
+        assert set(found) == {row for row in confirmed if (day - present(row[-1])).days <= 3}, day
         sizes.add(len(found))
     assert len(sizes) > 5
     assert con.execute("select count(*) from earlier_confirmation").fetchall()[0][0] > 20
@@ -120,9 +121,14 @@ def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con:
 
 def folded(con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, *files: Any) -> list[int]:
     """How many vendors each fold appended."""
-    counts = []
+    counts: list[int] = []
     whole = append.append_exports
-    monkeypatch.setattr(history, "append_exports", lambda con: counts.append(whole(con)) or counts[-1])
+
+    def counted(con: duckdb.DuckDBPyConnection) -> int:
+        counts.append(whole(con))
+        return counts[-1]
+
+    monkeypatch.setattr(history, "append_exports", counted)
     for file in files:
         load.load_file(con, file, NOW)
         history.fold(con)
@@ -136,7 +142,7 @@ def at(day: int, *offers: dict[str, Any], **common: Any) -> list[dict[str, Any]]
 def test_the_usual_night_is_appended_and_everything_else_is_not(
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     files = [
         taken("a", at(3, *three)),
         taken("b", at(4, *three)),
@@ -153,7 +159,7 @@ def test_the_usual_night_is_appended_and_everything_else_is_not(
 
 
 def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con: duckdb.DuckDBPyConnection) -> None:
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     for file in (taken("a", at(3, *three)), taken("b", at(4, *three, unit_price=Decimal(9)))):
         load.load_file(con, file, NOW)
         history.fold(con)
@@ -169,7 +175,7 @@ def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file
     con: duckdb.DuckDBPyConnection,
 ) -> None:
     """While it is withdrawn the file has no export in the history, so only its rows tell whose history it changes."""
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.set_decisions(con, accepted=(), withdrawn=["a"])
     history.fold(con)
@@ -199,18 +205,19 @@ def kept(con: duckdb.DuckDBPyConnection) -> tuple[int, ...]:
 
 
 def test_a_night_adds_what_it_changes_and_references_for_the_rest(con: duckdb.DuckDBPyConnection) -> None:
-    three = [{"part_code": part, "step_from_quantity": step} for part in ("p1", "p2", "p3") for step in (1, 10)]
-    dearer = [{**three[0], "unit_price": Decimal(9)}, *three[1:]]
-    for day, (offers, counts) in enumerate(
-        [
-            (three, (6, 6, 0, 0)),
-            (three, (6, 6, 0, 6)),
-            (three, (6, 6, 0, 12)),
-            # Both steps of an offer begin anew where one changes; the content of the other is known.
-            (dearer, (7, 8, 0, 17)),
-            (dearer, (7, 8, 0, 23)),
-        ]
-    ):
+    three: list[dict[str, Any]] = [
+        {"part_code": part, "step_from_quantity": step} for part in ("p1", "p2", "p3") for step in (1, 10)
+    ]
+    dearer: list[dict[str, Any]] = [{**three[0], "unit_price": Decimal(9)}, *three[1:]]
+    nights: list[tuple[list[dict[str, Any]], tuple[int, ...]]] = [
+        (three, (6, 6, 0, 0)),
+        (three, (6, 6, 0, 6)),
+        (three, (6, 6, 0, 12)),
+        # Both steps of an offer begin anew where one changes; the content of the other is known.
+        (dearer, (7, 8, 0, 17)),
+        (dearer, (7, 8, 0, 23)),
+    ]
+    for day, (offers, counts) in enumerate(nights):
         load.load_file(con, taken(f"{day}", at(day, *offers)), NOW)
         assert (kept(con)[0], kept(con)[3]) == (counts[0], counts[3])
         history.fold(con)
@@ -232,7 +239,7 @@ def test_rows_whose_content_is_gone_count_as_lost(con: duckdb.DuckDBPyConnection
 
 
 def test_a_file_that_others_refer_to_may_be_read_again(con: duckdb.DuckDBPyConnection) -> None:
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     nights = [taken(name, at(day, *three)) for day, name in enumerate("abcd")]
     again = taken("a", at(0, *three[:2], unit_price=Decimal(7)))
     for file in nights:
@@ -254,7 +261,7 @@ def test_a_file_that_others_refer_to_may_be_read_again(con: duckdb.DuckDBPyConne
 def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content(
     con: duckdb.DuckDBPyConnection,
 ) -> None:
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     again, after = taken("a", at(0, *three[:2], unit_price=Decimal(7))), taken("c", at(2, *three))
     for file in (taken("a", at(0, *three)), taken("b", at(1, *three))):
         load.load_file(con, file, NOW)
@@ -275,7 +282,7 @@ def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content
 def test_references_that_no_open_spell_has_are_left_to_the_whole_fold(
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.fold(con)
     load.load_file(con, taken("b", at(4, *three)), NOW)

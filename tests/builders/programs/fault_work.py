@@ -1,12 +1,14 @@
 """What runs in processes of its own while faults are made: refreshes that may be killed, and readers of what is published."""
 
+from __future__ import annotations
+
 import os
 import resource
 import tempfile
 import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Self
 
 import polars as pl
 
@@ -14,6 +16,9 @@ from pipelines.errors import KitfareError
 from pipelines.flows import nightly
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, load, query, screening
+
+if TYPE_CHECKING:
+    from _typeshed import FileDescriptorLike
 
 PRELOADED = [
     "tests.builders.programs.fault_work",
@@ -60,11 +65,11 @@ def _let_writing_fail(after: int) -> None:
     """The disk is full from the so-manieth sync on: what Python writes, and every published file."""
     sync, count = os.fsync, [0]
 
-    def full(handle: int) -> None:
+    def full(fd: FileDescriptorLike) -> None:
         count[0] += 1
         if count[0] > after:
             raise OSError(28, "No space left on device")
-        sync(handle)
+        sync(fd)
 
     os.fsync = full
 
@@ -72,10 +77,10 @@ def _let_writing_fail(after: int) -> None:
 def _let_clock_jump(days: int) -> None:
     class Jumped(datetime):
         @classmethod
-        def now(cls, tz: Any = None) -> datetime:
-            return datetime.now(tz) + timedelta(days=days)
+        def now(cls, tz: Any = None) -> Self:
+            return super().now(tz) + timedelta(days=days)
 
-    nightly.datetime = Jumped
+    vars(nightly)["datetime"] = Jumped
     touch = os.utime
 
     def jumped(path: Any, *arguments: Any, **named: Any) -> None:

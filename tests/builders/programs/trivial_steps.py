@@ -4,7 +4,7 @@ import json
 import sys
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from pipelines.errors import InputError
 from pipelines.flows.local_prefect import use_server
@@ -15,13 +15,13 @@ from tests.present import present
 class Unserialisable:
     """A value that breaks when anything looks into it, as a huge frame would break the record of a run."""
 
-    def __reduce__(self) -> None:
+    def __reduce__(self) -> NoReturn:
         raise AssertionError("a step's value was serialised")
 
-    def __iter__(self) -> None:
+    def __iter__(self) -> NoReturn:
         raise AssertionError("a step's value was walked through")
 
-    def __repr__(self) -> None:
+    def __repr__(self) -> NoReturn:
         raise AssertionError("a step's value was logged")
 
 
@@ -50,7 +50,7 @@ def main(workspace: Workspace) -> dict[str, Any]:
             costs = pl.DataFrame({"model_code": ["hut"], "complete_cost": ["12.50"]})
             return RefreshOutcome("night-1", True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
 
-        prefect_flows.refresh = refresh
+        vars(prefect_flows)["refresh"] = refresh
         told = []
         outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: told.append(news))
         found = {"refresh_id": outcome.refresh_id, "progress": told, "intake_tries": tries["take in dropped files"]}
