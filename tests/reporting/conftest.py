@@ -6,7 +6,8 @@ import pytest
 
 from pipelines.reporting.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
-from tests.builders.published.sample_night import Night, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night
 
 
 @pytest.fixture(scope="session")

@@ -37,7 +37,8 @@ from schemas.buying import (
     WHOLE_COST_CONTRACTS,
 )
 from schemas.contract import Contract
-from tests.builders.published.sample_night import BUYERS, TODAY, frame, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS, TODAY, frame
 from tests.present import present
 
 MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines

@@ -12,7 +12,8 @@ from pipelines.reporting.costs import comparison_table
 from pipelines.reporting.facts import Facts, ranked, saving
 from pipelines.reporting.pages import write_pages
 from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
-from tests.builders.published.sample_night import Night, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night
 from tests.present import present
 
 

@@ -3,7 +3,8 @@
 from pathlib import Path
 
 from pipelines.reporting.pages import write_pages
-from tests.builders.published.sample_night import TITLES, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import TITLES
 
 
 def test_every_month_has_its_pages_figures_and_picture(tmp_path: Path) -> None:

@@ -14,7 +14,8 @@ from pipelines.reporting.facts import Facts, saving
 from pipelines.reporting.near_colours import distance_words
 from pipelines.reporting.pages import write_pages
 from tests.builders.html_pages import Page, change, sheet_text, with_plan
-from tests.builders.published.sample_night import BUYERS, Night, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS, Night
 from tests.present import present
 
 

@@ -15,7 +15,8 @@ from pipelines.reporting.month_charts import index_chart, month_end, overview_ch
 from pipelines.reporting.monthly_report import _freedoms_save, report, write_monthly_report
 from pipelines.reporting.tables import day, number, percent
 from pipelines.reporting.words import CHANGE_PARTS
-from tests.builders.published.sample_night import Night, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night
 from tests.present import present
 
 MONTH = "2026-11"

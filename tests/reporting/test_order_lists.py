@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from python_calamine import CalamineWorkbook
 
 from pipelines.reporting.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
-from tests.builders.published.sample_night import BUYERS, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS
 
 FORMULAS = ('=HYPERLINK("x")', "+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1")
 

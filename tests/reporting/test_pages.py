@@ -16,7 +16,8 @@ from schemas.inputs import WORKSPACE_TABLES
 from schemas.published import ALL_PUBLISHED
 from schemas.validate import empty_frame
 from tests.builders.html_pages import HOSTILE, Page, change, html_pages, sheet_text
-from tests.builders.published.sample_night import BUYERS, Night, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS, Night
 from tests.present import present
 
 

@@ -12,7 +12,8 @@ from pipelines.reporting.facts import Facts
 from pipelines.reporting.monthly_report import write_monthly_report
 from pipelines.reporting.suspects import in_words, suspect_section
 from schemas.published import PLAN_VARIANT, SUSPECT_PRICE
-from tests.builders.published.sample_night import Night, frame, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night, frame
 from tests.present import present
 
 TODAY = date(2026, 11, 25)

@@ -12,7 +12,8 @@ from pipelines.reporting.pages import write_pages
 from pipelines.reporting.tables import NOTHING
 from pipelines.reporting.variants import why_this_plan
 from schemas.published import PLAN_KEY, PLAN_VARIANT, PLAN_VENDOR, SECOND_SOURCE
-from tests.builders.published.sample_night import Night, frame, sample
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night, frame
 from tests.present import present
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -12,24 +12,13 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
-from pipelines.settings import Buyer, Instructions, ListVersion, ModelSettings, ReportSettings, Settings
-from pipelines.settings_watches import Watch
-from schemas.contract import Contract
+from pipelines.settings import Buyer, ReportSettings, Settings
 from schemas.inputs import (
-    AMENDMENTS,
-    COLOURS,
-    EXCHANGE_RATES,
-    FREEDOMS,
-    PARTS,
-    PARTS_LIST,
-    VENDOR_TERMS,
-    VENDORS,
     WORKSPACE_TABLES,
 )
 from schemas.published import (
     ALL_PUBLISHED,
     ELEMENT_PRICE,
-    INPUT_FILE,
     MODEL_COST,
     PLAN_KEY,
     PLAN_LINE,
@@ -38,70 +27,30 @@ from schemas.published import (
     PLAN_VENDOR,
     PRICE_HISTORY,
     PRICE_INDEX,
-    REFRESH_RUN,
     SECOND_SOURCE,
     UNFILLED_LINE,
-    VENDOR_EXPORT,
 )
 from schemas.savings import SAVING_CONTRACTS
-from schemas.validate import empty_frame, polars_schema, validate_typed
+from schemas.validate import empty_frame, validate_typed
 from tests.builders.published.sample_outlook import outlook_tables
-
-TODAY = date(2026, 11, 25)
-TITLES = ("Harbour crane", "Night ferry", "Tin lantern", "Clock tower", "Paper kite", "Lighthouse", "Windmill")
-PUBLISH = ("none", "some", "all")
-SCENARIOS = ("listed", "freed", "counter_some", "counter_first", "best")
-# What each scenario costs against the listed one, so that the sample has something to tell.
-SCENARIO_FACTORS = {"listed": 100, "freed": 88, "counter_some": 90, "counter_first": 97, "best": 84}
-VENDOR_ROWS = (
-    ("quay", "Quayside Parts", "independent", "north", "EUR"),
-    ("alder", "Alder & Daughters", "independent", "north", "EUR"),
-    ("sumi", "Sumi Bricks", "independent", "east", "JPY"),
-    ("counter", "The maker's counter", "counter", "north", "EUR"),
-    ("faraway", "Faraway Loft", "independent", "south", "EUR"),
+from tests.builders.published.sample_scene import (
+    BUYERS,
+    PUBLISH,
+    RATES,
+    SCENARIO_FACTORS,
+    SCENARIOS,
+    TITLES,
+    TODAY,
+    VENDOR_ROWS,
+    WATCHES,
+    about,
+    earlier,
+    frame,
+    model_of,
+    month_ends,
+    workspace_tables,
 )
-BUYERS = (
-    Buyer(buyer_code="inland", title="a buyer at home", region_code="north", currency_code="EUR"),
-    Buyer(
-        buyer_code="abroad",
-        title="a buyer abroad",
-        region_code="east",
-        currency_code="JPY",
-        exchange_margin_pct=Decimal(2),
-    ),
-)
-RATES = {"EUR": 1, "JPY": 180}
-INDEX_SHIFTS = (("lowe", 0.0), ("jevons", 0.9), ("geks-tornqvist", -0.6), ("geks-tornqvist-bought", 0.3))
-WATCHES = (
-    Watch(watch_code="crane", kind="model_below", model_codes=["m00"], amount=Decimal(100)),
-    Watch(watch_code="scarce", kind="line_scarce"),
-    Watch(watch_code="vendors", kind="vendor_moves_model"),
-)
-PART_ROWS = (
-    ("00501", "Brick 2 x 4", "bricks"),
-    ("00502", "Brick 1 x 2", "bricks"),
-    ("01010", "Plate 2 x 6", "plates"),
-    ("01011", "Plate 1 x 4, rounded", "plates"),
-    ("02200", "Slope 45, 2 x 1", "slopes"),
-    ("03100", "Beam, 7 holes", "beams"),
-)
-COLOUR_ROWS = (
-    ("c01", "Chalk", "#F4F4F0", "whites"),
-    ("c02", "Coal", "#1B1B1B", "blacks"),
-    ("c03", "Rust red", "#9C3B22", "reds"),
-    ("c04", "Sea green", "#2F7F70", "greens"),
-)
-
-
-Night = tuple[dict[str, pl.DataFrame], WorkspaceInputs]
-
-
-def month_ends(count: int, today: date = TODAY) -> list[date]:
-    """Today and the month ends before it, earliest first, ``count`` in all."""
-    ends = [today]
-    while len(ends) < count:
-        ends.append(ends[-1].replace(day=1) - timedelta(days=1))
-    return ends[::-1]
+from tests.builders.published.sample_trends import add_trends
 
 
 def sample(
@@ -115,10 +64,12 @@ def sample(
 ) -> tuple[dict[str, pl.DataFrame], WorkspaceInputs]:
     """Tables and inputs of a night: one model per title, whose ``publish_lines`` cycles through ``publish``."""
     days = month_ends(month_count)
-    models = [_model(number, title, publish[number % len(publish)], line_count) for number, title in enumerate(titles)]
+    models = [
+        model_of(number, title, publish[number % len(publish)], line_count) for number, title in enumerate(titles)
+    ]
     settings = Settings(buyer=list(buyers), report=ReportSettings(title="What our models cost"), watch=list(WATCHES))
     tables = {contract.name: empty_frame(contract) for contract in (*WORKSPACE_TABLES, *ALL_PUBLISHED)}
-    tables.update(_workspace_tables(days))
+    tables.update(workspace_tables(days))
     night = _Night(days, with_missing)
     for number, model in enumerate(models):
         for buyer in buyers:
@@ -130,159 +81,6 @@ def sample(
         tables[contract.name] = validate_typed(contract, tables[contract.name], where="sample")
     workspace = {contract.name: tables[contract.name] for contract in WORKSPACE_TABLES}
     return tables, WorkspaceInputs(settings, workspace, tuple(models), tables["input_file"])
-
-
-def frame(contract: Contract, rows: list[dict[str, Any]]) -> pl.DataFrame:
-    """Rows as a frame of the contract; columns that are left out take the contract's default."""
-    schema = polars_schema(contract)
-    filled = [
-        [row.get(name, contract.optional.get(name)) if name in contract.optional else row[name] for name in schema]
-        for row in rows
-    ]
-    return pl.DataFrame(filled, schema=schema, orient="row") if rows else empty_frame(contract)
-
-
-def _model(number: int, title: str, publish_lines: str, line_count: int) -> Model:
-    settings = ModelSettings(
-        model_code=f"m{number:02d}",
-        title=title,
-        designer=("", "A. Nonym")[number % 2],
-        publish_lines=publish_lines,
-        instructions=Instructions(price=Decimal("12"), currency_code="EUR"),
-        versions=[ListVersion(list_version=1, released_on=date(2020, 1, 1))],
-    )
-    parts_list = [
-        {
-            "list_version": 1,
-            "line_number": line,
-            **element(number, line),
-            "quantity": quantity(line),
-            "section_code": "",
-        }
-        for line in range(1, line_count + 1)
-    ]
-    freedoms = [
-        {
-            "line_number": line,
-            "portion_number": 1,
-            "colour_rule": "any",
-            "accept_conditions": "new",
-            "is_load_bearing": False,
-            "judged_on": date(2026, 11, 10),
-        }
-        for line in range(1, line_count + 1, 2)
-    ]
-    return Model(settings, frame(PARTS_LIST, parts_list), frame(FREEDOMS, freedoms), empty_frame(AMENDMENTS))
-
-
-def element(model_number: int, line: int) -> dict[str, str]:
-    """The listed part and colour of a line."""
-    return {
-        "part_code": PART_ROWS[(line + model_number) % len(PART_ROWS)][0],
-        "colour_code": COLOUR_ROWS[(line // len(PART_ROWS)) % len(COLOUR_ROWS)][0],
-    }
-
-
-def quantity(line: int) -> int:
-    """Pieces of a line."""
-    return 4 + line * 7 % 23
-
-
-def _workspace_tables(days: list[date]) -> dict[str, pl.DataFrame]:
-    vendor_columns = ("vendor_code", "vendor_name", "vendor_kind", "vendor_region_code", "currency_code")
-    return {
-        "parts": frame(
-            PARTS,
-            [
-                {"part_code": c, "part_name": n, "part_family": f, "surface": "plain", "material": "hard"}
-                for c, n, f in PART_ROWS
-            ],
-        ),
-        "colours": frame(
-            COLOURS,
-            [
-                {"colour_code": c, "colour_name": n, "srgb_hex": x, "colour_family": f, "finish": "plain"}
-                for c, n, x, f in COLOUR_ROWS
-            ],
-        ),
-        "vendors": frame(VENDORS, [dict(zip(vendor_columns, row, strict=True)) for row in VENDOR_ROWS]),
-        "vendor_terms": frame(
-            VENDOR_TERMS,
-            [
-                {
-                    **_terms_defaults(),
-                    "vendor_code": row[0],
-                    "valid_from_on": date(2026, 11, 3) if row[0] == "alder" else date(2020, 1, 1),
-                }
-                for row in VENDOR_ROWS
-                if row[0] != "faraway"
-            ],
-        ),
-        "exchange_rates": frame(
-            EXCHANGE_RATES,
-            [
-                {
-                    "rate_on": day,
-                    "from_currency_code": "EUR",
-                    "to_currency_code": "JPY",
-                    "exchange_rate": Decimal(RATES["JPY"]),
-                }
-                for day in days
-            ],
-        ),
-        "input_file": frame(
-            INPUT_FILE,
-            [{"input_path": "kitfare.toml", "file_hash": "0" * 64, "table_name": "", "row_count": 1}],
-        ),
-        "vendor_export": frame(
-            VENDOR_EXPORT,
-            [
-                {
-                    "file_hash": f"{number:064x}",
-                    "vendor_code": row[0],
-                    "observed_on": TODAY - timedelta(days=3 * number),
-                    "coverage": "full",
-                    "revision_number": 0,
-                    "export_standing": "winner",
-                    "row_count": 100,
-                }
-                for number, row in enumerate(VENDOR_ROWS)
-            ],
-        ),
-        "refresh_run": frame(
-            REFRESH_RUN,
-            [
-                {
-                    "refresh_id": "2026-11-25-sample",
-                    "priced_on": TODAY,
-                    "started_at": datetime(2026, 11, 25, 2, 0),
-                    "software_version": "0",
-                    "inputs_hash": "0",
-                    "step_name": "publish",
-                    "step_seconds": 1.0,
-                    "row_count": 1,
-                }
-            ],
-        ),
-    }
-
-
-def _terms_defaults() -> dict[str, Any]:
-    zero = Decimal(0)
-    return {
-        "buyer_region_code": "*", "shipping_charge": Decimal(7), "minimum_order": zero, "soft_minimum": zero,
-        "soft_minimum_charge": zero, "minimum_line_value": zero, "order_fee": zero, "order_fee_pct": zero,
-        "discount_from": zero, "discount_pct": zero, "tax_rate_pct": zero, "tax_on": "goods",
-    }  # fmt: skip
-
-
-def _about(line: dict[str, Any]) -> dict[str, Any]:
-    return {
-        "line_number": line["line_number"],
-        "listed_part_code": line["part_code"],
-        "listed_colour_code": line["colour_code"],
-        "quantity": line["quantity"],
-    }
 
 
 class _Night:
@@ -310,11 +108,11 @@ class _Night:
         for scenario in SCENARIOS:
             plan = self._add_plan(number, model, buyer, scenario)
             for step, day in enumerate(self.days[:-1]):
-                self.rows["model_cost"].append(_earlier(plan, day, 1 + 0.03 * math.sin(step + number) - 0.002 * step))
+                self.rows["model_cost"].append(earlier(plan, day, 1 + 0.03 * math.sin(step + number) - 0.002 * step))
             if scenario == "best":
                 self._add_variants(plan)
         self._add_savings(number, model, buyer)
-        self._add_trends(number, model, buyer)
+        add_trends(self.rows, self.days, number, model, buyer)
 
     def _add_plan(self, number: int, model: Model, buyer: Buyer, scenario: str) -> dict[str, Any]:
         key = {
@@ -537,7 +335,7 @@ class _Night:
                 saving = max(Decimal(0), Decimal(factor * (line["line_number"] * 5 % 11 - 2)) / 50 * rate)
                 row = {
                     **key,
-                    **_about(line),
+                    **about(line),
                     "saving_view": view,
                     "saving": round_money(saving, buyer.currency_code),
                     "is_told_apart": saving > Decimal("0.3") * rate,
@@ -554,7 +352,7 @@ class _Night:
             self.rows["look_first"].append(
                 {
                     **key,
-                    **_about(line),
+                    **about(line),
                     "look_rank": rank,
                     "look_saving": added,
                     "added_saving": added,
@@ -598,63 +396,3 @@ class _Night:
                     "looked_line_numbers": "2;4" if allowed == "first_looks" else "",
                 }
             )
-
-    def _add_trends(self, number: int, model: Model, buyer: Buyer) -> None:
-        months = [f"{day:%Y-%m}" for day in self.days]
-        levels = [100 + 4 * math.sin(step / 3 + number) + 0.4 * step for step in range(len(months))]
-        base = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
-        lines = model.parts_list.to_dicts()
-        for step, month in enumerate(months):
-            withheld = number == 1 and step == len(months) // 2
-            for method, shift in INDEX_SHIFTS:
-                level = levels[step] + shift * step / 5
-                self.rows["price_index"].append(
-                    {
-                        **base,
-                        "month": month,
-                        "index_method": method,
-                        "base_month": months[0],
-                        "index_level": None if withheld else level,
-                        "change_1_month_pct": None if withheld else _change(levels, step, 1),
-                        "change_12_months_pct": None if withheld else _change(levels, step, 12),
-                        "basket_line_count": len(lines),
-                        "priced_line_count": len(lines) // 2 if withheld else len(lines) - 1,
-                        "coverage_share": 0.62 if withheld else 0.97,
-                        "imputed_share": 0.38 if withheld else 0.03,
-                        "is_withheld": withheld,
-                    }
-                )
-            for line in lines:
-                wave = math.sin(line["line_number"] * 1.7 + step)
-                self.rows["element_price"].append(
-                    {
-                        **base,
-                        "month": month,
-                        "line_number": line["line_number"],
-                        "part_code": line["part_code"],
-                        "colour_code": line["colour_code"],
-                        "quantity": line["quantity"],
-                        "element_price": (0.1 + 0.02 * wave) * RATES[buyer.currency_code],
-                        "is_imputed": line["line_number"] == 1,
-                        "price_change_pct": None if step == 0 else 8 * wave,
-                        "contribution_points": None if step == 0 or withheld else wave / len(lines),
-                        "market_vendor_count": 3,
-                        "market_quantity": 900,
-                    }
-                )
-
-
-def _earlier(plan: dict[str, Any], day: date, factor: float) -> dict[str, Any]:
-    """The same plan at another date's prices; amounts still add up."""
-    code = plan["currency_code"]
-    scale = Decimal(str(round(factor, 4)))
-    row = {**plan, "priced_on": day, "effort": "quick", "oldest_offer_on": day - timedelta(days=4)}
-    row["goods"] = round_money(plan["goods"] * scale, code)
-    row["landed_cost"] = row["goods"] + row["shipping"] + row["handling"] + row["tax"]
-    row["complete_cost"] = row["landed_cost"] + row["unfilled_estimate"]
-    row["lower_bound"] = round_money(row["landed_cost"] * 1000 / Decimal(1000 + int(plan["gap_pct"] * 10)), code)
-    return row
-
-
-def _change(levels: list[float], step: int, back: int) -> float | None:
-    return 100 * (levels[step] / levels[step - back] - 1) if step >= back else None
