@@ -278,7 +278,8 @@ def _made(family: _Family, code: str, name: str, popularity: float) -> tuple[str
 
 def _price(weight: float, factor: float, code: str, name: str) -> float:
     surcharge = 2.2 if "printed" in name or "plated" in name else 1.0
-    return factor * surcharge * (0.014 + 0.048 * weight**0.72) * (0.75 + 0.5 * _steady("price" + code))
+    found: float = factor * surcharge * (0.014 + 0.048 * weight**0.72) * (0.75 + 0.5 * _steady("price" + code))
+    return found
 
 
 def _part(family: _Family, code: str, name: str, weight: float, longest: int) -> Part:

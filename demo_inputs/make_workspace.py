@@ -9,8 +9,9 @@ from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from pipelines.settings import Buyer, JointOrder, RefreshSettings, ReportSettings, Settings, Watch
+from pipelines.settings import Buyer, JointOrder, RefreshSettings, ReportSettings, Settings
 from pipelines.settings_text import model_toml, settings_toml
+from pipelines.settings_watches import Watch
 
 from . import revisions, vendor_list
 from .catalogue import NOWHERE, OPEN_FORMS, USED_ONLY, by_code, parts

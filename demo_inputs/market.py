@@ -247,7 +247,8 @@ def _sure_vendors(elements: pl.DataFrame, chance: np.random.Generator) -> np.nda
     lasting = np.array([vendor.code != MAKER and not vendor.opens and not vendor.closes for vendor in VENDORS])
     weight = np.array([vendor.range_size for vendor in VENDORS]) * lasting
     keys = chance.random((elements.height, len(VENDORS))) ** (1.0 / np.maximum((weight / 300) ** 3, 1e-9))
-    return (keys >= np.sort(keys, axis=1)[:, [-SURE_VENDORS]]) & (elements["need"].to_numpy() > 0)[:, None]
+    found: np.ndarray = (keys >= np.sort(keys, axis=1)[:, [-SURE_VENDORS]]) & (elements["need"].to_numpy() > 0)[:, None]
+    return found
 
 
 def _one_vendor(new: pl.DataFrame, elements: pl.DataFrame, place: int, chance: np.random.Generator) -> pl.DataFrame:

@@ -1,7 +1,51 @@
-"""What all tests share."""
+"""What all tests share: the markers of slow tests, and the settings of tests with random input."""
 
+from pathlib import Path
+
+import pytest
 from hypothesis import settings
+
+ROOT = Path(__file__).resolve().parent.parent
+
+MARKED_PATHS = {
+    "tests/browser": ("browser",),
+    "tests/cli/test_plan_times.py": ("slow",),
+    "tests/costing/test_independent_solver.py": ("slow",),
+    "tests/costing/test_night_in_processes.py": ("slow",),
+    "tests/costing/test_planner_on_random_markets.py": ("slow",),
+    "tests/costing/test_several_orders.py": ("slow",),
+    "tests/demo/test_demo_exports_whole.py": ("slow",),
+    "tests/demo/test_demo_wheel.py": ("slow",),
+    "tests/flows/test_clock_changes.py": ("slow",),
+    "tests/flows/test_intake_rounds.py": ("slow",),
+    "tests/flows/test_local_server_running.py": ("flows", "slow"),
+    "tests/flows/test_prefect_runs.py": ("flows", "slow"),
+    "tests/flows/test_refresh_command.py": ("slow",),
+    "tests/flows/test_refresh_with_prefect.py": ("flows", "slow"),
+    "tests/flows/test_schedule_command.py": ("flows", "slow"),
+    "tests/flows/test_several_orders_night.py": ("slow",),
+    "tests/flows/test_suspect_prices.py": ("slow",),
+    "tests/insight/test_savings_in_processes.py": ("slow",),
+    "tests/intake/test_fuzz_spreadsheets.py": ("slow",),
+    "tests/intake/test_reading_times.py": ("slow",),
+    "tests/reporting/test_many_months.py": ("slow",),
+    "tests/reporting/test_time_zones.py": ("slow",),
+    "tests/test_worker_processes.py": ("slow",),
+    "tests/warehouse/test_history_at_length.py": ("slow",),
+    "tests/warehouse/test_kills.py": ("slow",),
+    "tests/warehouse/test_load_times.py": ("slow",),
+}
+"""The only place where tests are marked: a file or a folder, and its markers."""
 
 # Tests run on slow and busy machines: how long one example takes is for tests/benchmarks to measure.
 settings.register_profile("kitfare", deadline=None)
 settings.load_profile("kitfare")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark every test with the markers of its file and of the folders it is in."""
+    for item in items:
+        path = item.path.relative_to(ROOT)
+        for place in (path, *path.parents):
+            for marker in MARKED_PATHS.get(place.as_posix(), ()):
+                item.add_marker(marker)

@@ -4,9 +4,12 @@ import ast
 import re
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
+
+from tests.conftest import MARKED_PATHS
 
 ROOT = Path(__file__).resolve().parent.parent
 MODULES = sorted([*(ROOT / "pipelines").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
@@ -60,7 +63,7 @@ def imports_of(path: Path) -> set[str]:
 
 
 @pytest.mark.parametrize("path", MODULES, ids=dotted)
-def test_imports_go_one_way(path):
+def test_imports_go_one_way(path: Any) -> None:
     allowed = MAY_IMPORT[layer_of(dotted(path))]
     for name in imports_of(path):
         prefixes = {".".join(name.split(".")[:n]) for n in range(1, len(name.split(".")) + 1)}
@@ -69,11 +72,11 @@ def test_imports_go_one_way(path):
         assert (prefixes - {"pipelines"}) & allowed, f"{dotted(path)} must not import {name}"
 
 
-def test_the_landed_cost_shares_nothing_with_the_planner():
+def test_the_landed_cost_shares_nothing_with_the_planner() -> None:
     assert not [name for name in imports_of(ROOT / "pipelines/costing/landed_cost.py") if "planner" in name]
 
 
-def test_only_the_warehouse_opens_duckdb():
+def test_only_the_warehouse_opens_duckdb() -> None:
     users = [dotted(path) for path in MODULES if re.search(r"^\s*(import|from) duckdb", path.read_text(), re.M)]
     assert users and all(user.startswith("pipelines.warehouse") for user in users), users
 
@@ -89,12 +92,12 @@ def test_a_sql_file_has_one_statement(path):
 
 
 @pytest.mark.parametrize("path", MODULES, ids=dotted)
-def test_modules_stay_short(path):
+def test_modules_stay_short(path: Any) -> None:
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
 
 
 @pytest.mark.parametrize("path", MODULES, ids=dotted)
-def test_every_module_says_what_it_is(path):
+def test_every_module_says_what_it_is(path: Any) -> None:
     assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), f"{path} has no docstring"
 
 
@@ -106,7 +109,7 @@ def tracked_files() -> list[Path]:
     return [ROOT / name for name in listed.splitlines()]
 
 
-def test_no_machine_paths_and_no_download_addresses():
+def test_no_machine_paths_and_no_download_addresses() -> None:
     """Lock files pin versions and hashes only; nothing names a folder of one machine."""
     forbidden = re.compile(
         "|".join(
@@ -120,4 +123,15 @@ def test_no_machine_paths_and_no_download_addresses():
         for number, line in enumerate(path.read_text(encoding="utf-8", errors="replace").splitlines(), 1):
             if forbidden.search(line):
                 found.append(f"{path.relative_to(ROOT)}:{number}")
+    assert not found, found
+
+
+def test_every_marked_path_exists() -> None:
+    assert MARKED_PATHS and not [path for path in MARKED_PATHS if not (ROOT / path).exists()]
+
+
+def test_tests_are_marked_by_their_path_only() -> None:
+    """tests/conftest.py says which files are slow, open a browser or start a server."""
+    by_hand = re.compile(r"\bmark\.(slow|browser|flows)\b")
+    found = [path for path in (ROOT / "tests").rglob("*.py") if by_hand.search(path.read_text(encoding="utf-8"))]
     assert not found, found

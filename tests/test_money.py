@@ -2,6 +2,7 @@
 
 from decimal import ROUND_HALF_UP, Decimal
 from fractions import Fraction
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -15,18 +16,18 @@ from pipelines.money import currency_digits, exact, is_currency, round_down, rou
     ("code", "digits"),
     [("USD", 2), ("EUR", 2), ("JPY", 0), ("ISK", 0), ("HUF", 2), ("KWD", 3), ("IQD", 3), ("CLF", 4), ("UYW", 4)],
 )
-def test_currency_digits_are_those_of_iso_4217(code, digits):
+def test_currency_digits_are_those_of_iso_4217(code: str, digits: int) -> None:
     assert currency_digits(code) == digits
 
 
 @pytest.mark.parametrize("code", ["EU", "eur", "XYZ", "", "XAU"])
-def test_unknown_currencies_are_refused(code):
+def test_unknown_currencies_are_refused(code: str) -> None:
     assert not is_currency(code)
     with pytest.raises(ValueError, match="ISO 4217"):
         currency_digits(code)
 
 
-def test_half_up_to_the_third_decimal():
+def test_half_up_to_the_third_decimal() -> None:
     """US Streamlined Sales Tax Agreement section 324: round up when the third decimal is above four."""
     taxes = [Decimal("0.025"), Decimal("0.125"), Decimal("0.225")]  # 5 % of 0.50, 2.50, 4.50
     assert [round_money(tax, "USD") for tax in taxes] == [Decimal("0.03"), Decimal("0.13"), Decimal("0.23")]
@@ -34,13 +35,14 @@ def test_half_up_to_the_third_decimal():
     assert round_money(Decimal("0.0249999"), "USD") == Decimal("0.02")
 
 
-def test_binary_floats_are_never_money():
+def test_binary_floats_are_never_money() -> None:
+    binary: Any = 0.1
     with pytest.raises(TypeError):
-        exact(0.1)
+        exact(binary)
 
 
 @given(st.fractions(min_value=-1000, max_value=1000, max_denominator=10**9), st.integers(0, 6))
-def test_rounding_is_the_nearest_and_never_above_when_down(value, digits):
+def test_rounding_is_the_nearest_and_never_above_when_down(value: Any, digits: Any) -> None:
     nearest, lower = round_half_up(value, digits), round_down(value, digits)
     unit = Fraction(1, 10**digits)
     assert abs(Fraction(nearest) - value) <= unit / 2
@@ -48,5 +50,5 @@ def test_rounding_is_the_nearest_and_never_above_when_down(value, digits):
 
 
 @given(st.decimals(min_value=-10000, max_value=10000, places=6), st.integers(0, 4))
-def test_half_up_agrees_with_the_standard_library(value, digits):
+def test_half_up_agrees_with_the_standard_library(value: Any, digits: Any) -> None:
     assert round_half_up(value, digits) == value.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_UP)

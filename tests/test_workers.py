@@ -1,40 +1,27 @@
 import os
+from collections.abc import Iterator
+from typing import Any
 
-import pytest
-
-from pipelines.errors import InputError, KitfareError
-from pipelines.workers import keep_processes, spread
+from pipelines.workers import spread
 
 
-def add(shared, item):
+def add(shared: Any, item: Any) -> Any:
     return shared + item
 
 
-def process_id(_shared, _item):
+def process_id(_shared: Any, _item: Any) -> Any:
     return os.getpid()
 
 
-def threads_needed(_shared, _item):
-    return os.environ.get("POLARS_MAX_THREADS")
-
-
-def fail(_shared, item):
-    raise InputError(f"item {item} is wrong", where="here", next_step="correct it")
-
-
-def die(_shared, _item):
-    os._exit(9)
-
-
-def test_one_worker_is_this_process_in_order():
+def test_one_worker_is_this_process_in_order() -> None:
     assert list(spread(add, 10, [("a", 1), ("b", 2)], 1)) == [("a", 11), ("b", 12)]
     assert list(spread(process_id, None, [("a", 1)], 1)) == [("a", os.getpid())]
 
 
-def test_items_are_taken_only_as_fast_as_they_are_worked_off():
+def test_items_are_taken_only_as_fast_as_they_are_worked_off() -> None:
     taken = []
 
-    def items():
+    def items() -> Iterator[Any]:
         for number in range(5):
             taken.append(number)
             yield number, number
@@ -42,70 +29,3 @@ def test_items_are_taken_only_as_fast_as_they_are_worked_off():
     results = spread(add, 0, items(), 1)
     assert next(results) == (0, 0)
     assert taken == [0]
-
-
-@pytest.mark.slow
-def test_several_workers_do_all_items_elsewhere():
-    taken = []
-
-    def items():
-        for number in range(30):
-            taken.append(number)
-            yield number, number
-
-    results = spread(add, 100, items(), 2)
-    first = next(results)
-    assert len(taken) <= 5
-    assert sorted([first, *results]) == [(number, number + 100) for number in range(30)]
-    processes = {process for _, process in spread(process_id, None, [(n, n) for n in range(4)], 2)}
-    assert os.getpid() not in processes
-
-
-@pytest.mark.slow
-def test_workers_have_one_thread_each_and_the_caller_keeps_its_setting(monkeypatch):
-    monkeypatch.setenv("POLARS_MAX_THREADS", "7")
-    assert [needed for _, needed in spread(threads_needed, None, [(1, 1)], 2)] == ["1"]
-    assert os.environ["POLARS_MAX_THREADS"] == "7"
-    monkeypatch.delenv("POLARS_MAX_THREADS")
-    list(spread(threads_needed, None, [(1, 1)], 2))
-    assert "POLARS_MAX_THREADS" not in os.environ
-
-
-@pytest.mark.slow
-def test_an_error_comes_through_whole():
-    with pytest.raises(InputError) as raised:
-        list(spread(fail, None, [(1, 1), (2, 2)], 2))
-    assert raised.value.next_step == "correct it"
-
-
-@pytest.mark.slow
-def test_a_process_that_dies_is_reported():
-    with pytest.raises(KitfareError, match="process died"):
-        list(spread(die, None, [(1, 1)], 2))
-
-
-@pytest.mark.slow
-def test_kept_processes_do_several_jobs_and_end_with_the_block():
-    with keep_processes():
-        first = {process for _, process in spread(process_id, None, [(n, n) for n in range(8)], 2)}
-        assert sorted(spread(add, 10, [(1, 1), (2, 2)], 2)) == [(1, 11), (2, 12)]
-        assert sorted(spread(add, 20, [(1, 1), (2, 2)], 2)) == [(1, 21), (2, 22)]
-        with pytest.raises(InputError):
-            list(spread(fail, None, [(n, n) for n in range(8)], 2))
-        with keep_processes():
-            again = {process for _, process in spread(process_id, None, [(n, n) for n in range(8)], 2)}
-        assert again <= first or len(first | again) <= 2
-        with pytest.raises(KitfareError, match="process died"):
-            list(spread(die, None, [(1, 1)], 2))
-        assert list(spread(add, 1, [(1, 1)], 2)) == [(1, 2)], "others take the place of those that died"
-    later = {process for _, process in spread(process_id, None, [(1, 1)], 2)}
-    assert not later & (first | again)
-
-
-@pytest.mark.slow
-def test_results_left_unread_leave_nothing_behind(tmp_path, monkeypatch):
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
-    results = spread(add, 1, ((n, n) for n in range(100)), 2)
-    next(results)
-    results.close()
-    assert not list(tmp_path.iterdir())

@@ -218,7 +218,8 @@ def transaction(con: Connection) -> Iterator[None]:
 
 def frame_of(con: Connection, sql: str, parameters: Sequence[Any] = ()) -> pl.DataFrame:
     """The result of a query as a Polars frame."""
-    return con.sql(sql, params=list(parameters)).pl()
+    found: pl.DataFrame = con.sql(sql, params=list(parameters)).pl()
+    return found
 
 
 def insert_frame(con: Connection, table: str, frame: pl.DataFrame) -> None:

@@ -27,7 +27,7 @@ from pipelines.settings import JointOrder
 from schemas.all_tables import ALL_PUBLISHED
 from schemas.validate import empty_frame
 from tests.benchmarks.savings_bench import COLOURS_MADE, VENDORS, model_and_market
-from tests.costing import costing_cases as cases
+from tests.builders import markets as cases
 
 LINES_EACH, PARTS = 50, 400
 HEADINGS = ("models", "sets", "sets planned at", "s")

@@ -205,7 +205,8 @@ def _in_own_process(folder: Path, what: str, name: str) -> dict[str, float]:
         "--file",
         name,
     ]
-    return json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
+    found: dict[str, float] = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
+    return found
 
 
 def run(folder: Path, count: int) -> None:

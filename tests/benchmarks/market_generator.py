@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -90,7 +91,8 @@ def _portions(rng: np.random.Generator, market: Market) -> tuple[pl.DataFrame, p
     is_free = rng.random(market.line_count) < market.free_share
     is_split = rng.random(market.line_count) < 0.1
     made_in = 1 + rng.integers(1, market.colour_count, part_count)  # colours a part is made in
-    portions, needed = [], []
+    portions: list[Any] = []
+    needed: list[Any] = []
     for line, (element, quantity) in enumerate(zip(chosen, quantities, strict=True), start=1):
         part, colour = divmod(int(element), market.colour_count)
         free = set(range(int(made_in[part]))) | {colour}
@@ -197,11 +199,11 @@ def _steps(rng: np.random.Generator, offers: pl.DataFrame, ruled: set[str]) -> p
 
 
 def _terms(rng: np.random.Generator, code: str, market: Market, has_rules: bool) -> VendorTerms:
-    plain = {"shipping_charge": Decimal(market.shipping), "tax_rate_pct": Decimal(market.tax_rate_pct)}
+    plain: dict[str, Any] = {"shipping_charge": Decimal(market.shipping), "tax_rate_pct": Decimal(market.tax_rate_pct)}
     if not has_rules:
         return VendorTerms(code, **plain)
     kind = rng.permutation(5)[:3]
-    rules: dict[str, object] = {}
+    rules: dict[str, Any] = {}
     if 0 in kind:
         rules["shipping_waived_from"] = Decimal(int(rng.integers(20, 60)))
     if 1 in kind:

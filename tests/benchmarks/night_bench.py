@@ -11,6 +11,7 @@ the night's time is told in proportion to their lines, halved for the two proces
 from __future__ import annotations
 
 import os
+from typing import cast
 
 os.environ.setdefault("POLARS_MAX_THREADS", "1")
 
@@ -28,7 +29,7 @@ from pipelines.planning.night import plan_night
 from pipelines.settings import ModelSettings
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
-from tests.costing import costing_cases as cases
+from tests.builders import markets as cases
 
 VENDORS, PARTS, COLOURS, STOCKED, FREE = 40, 1_000, 6, 0.25, 0.3
 LEAST_LINES, MOST_LINES = 20, 255
@@ -126,7 +127,7 @@ def main() -> None:
     spent = time.process_time() - began
     costs = tables["model_cost"]
     plans, proven = costs.height, int((costs["plan_status"] == "proven").sum())
-    gap = costs.filter(pl.col("gap_pct").is_finite())["gap_pct"].mean()
+    gap = cast(float, costs.filter(pl.col("gap_pct").is_finite())["gap_pct"].mean())
     print(
         f"{VENDORS} independents and a maker's shop, {offers.height:,} offers; effort {inputs.settings.refresh.effort}"
     )

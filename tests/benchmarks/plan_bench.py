@@ -84,7 +84,8 @@ def measure(who: str, vendors: int, seed: int, rule_share: float, effort: str, s
 def _in_own_process(arguments: list[str]) -> dict[str, float]:
     command = [sys.executable, "-m", "tests.benchmarks.plan_bench", *arguments]
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
-    return json.loads(done.stdout)
+    found: dict[str, float] = json.loads(done.stdout)
+    return found
 
 
 def _cells(result: dict[str, float] | None) -> list[str]:

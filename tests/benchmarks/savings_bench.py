@@ -26,7 +26,7 @@ from pipelines.insight.flexibility.savings import FlexibilitySavings
 from pipelines.insight.replanning.published_plans import published_plans
 from pipelines.planning.scenarios import plan_model
 from pipelines.settings import Buyer
-from tests.costing import costing_cases as cases
+from tests.builders import markets as cases
 
 VENDORS, COLOURS_MADE, STOCKED = 34, 6, 0.33
 COLD_PLANS = 3

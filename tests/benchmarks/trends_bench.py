@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 from datetime import date, timedelta
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
@@ -49,7 +50,7 @@ def month_ends(count: int) -> list[date]:
     return ends[::-1]
 
 
-def typed(contract, **columns):
+def typed(contract: Any, **columns: Any) -> Any:
     """A frame of a contract; columns that are not given have the contract's default."""
     given = pl.DataFrame(columns)
     text = given.with_columns(pl.all().cast(pl.String))
@@ -179,7 +180,7 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     totals = sums.agg(pl.col("group_contribution_points").sum()).join(
         found.index.filter(pl.col("index_method") == "lowe"), on=["model_code", "month"]
     )
-    gap = (totals["group_contribution_points"] - totals["change_1_month_pct"]).abs().max()
+    gap = cast(float | None, (totals["group_contribution_points"] - totals["change_1_month_pct"]).abs().max())
     assert found.lines.height == model_count * LINES * month_count and gap is not None and gap < 1e-9
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     return {"lines": found.lines.height, "cpu": cpu, "ahead": ahead, "wall": wall, "mib": peak}

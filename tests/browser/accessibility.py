@@ -5,6 +5,8 @@ with the package and is put into the page, so nothing is fetched. ``problems(pag
 captions and scopes of tables, words for drawings, and contrast inside of drawings (WCAG 2.1: 1.1.1, 1.3.1, 1.4.3, 1.4.11).
 """
 
+from typing import Any
+
 from axe_playwright_python.sync_playwright import Axe
 
 CONTRAST = {"runOnly": ["color-contrast", "link-in-text-block"]}
@@ -65,24 +67,25 @@ PROBLEMS = r"""() => {
 }"""
 
 
-def unfold(page) -> None:
+def unfold(page: Any) -> None:
     """Open all that is folded, because checkers pass over what is hidden."""
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
 
 
-def shorten(page) -> None:
+def shorten(page: Any) -> None:
     """Leave four rows in each table: the others come from the same templates, and axe takes a minute for ten thousand cells."""
     page.evaluate("document.querySelectorAll('tbody tr:nth-child(n + 5)').forEach(row => row.remove())")
 
 
-def violations(page, options=None) -> list[str]:
+def violations(page: Any, options: Any = None) -> list[str]:
     """What axe says is wrong with a page, everything unfolded: rule, how grave, and the first place."""
     unfold(page)
     found = Axe().run(page, options={"resultTypes": ["violations"], **(options or {})}).response["violations"]
     return [f"{rule['id']} ({rule['impact']}): {rule['nodes'][0]['html'][:90]}" for rule in found]
 
 
-def problems(page) -> list[str]:
+def problems(page: Any) -> list[str]:
     """What else is wrong with it."""
     unfold(page)
-    return page.evaluate(PROBLEMS)
+    found: list[str] = page.evaluate(PROBLEMS)
+    return found

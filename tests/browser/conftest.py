@@ -2,9 +2,9 @@
 
 import os
 import shutil
-import sys
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,8 +19,6 @@ QUIET = (
     "--disable-domain-reliability",
     "--disable-sync",
 )
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "reporting"))
 
 FONT_FOLDERS = (Path("/usr/share/fonts"), Path("/usr/local/share/fonts"), Path.home() / ".local/share/fonts")
 FONT_SETS = {"DejaVu": "fonts-dejavu-core", "Liberation": "fonts-liberation"}
@@ -89,12 +87,11 @@ def chromium(chromium_with):
 
 
 @pytest.fixture(scope="session")
-def site(tmp_path_factory):
+def site(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The pages of the sample night, one model of which has a long title."""
-    from sample_tables import sample
-
     from pipelines.reporting.orders.order_lists import write_order_lists
     from pipelines.reporting.pages import write_pages
+    from tests.builders.published.sample_night import sample
 
     tables, inputs = sample(
         titles=["Harbour crane", "Night ferry", "Unabbreviated-" * 8 + "lantern"], month_count=14, line_count=20

@@ -1,12 +1,13 @@
 """Everyone can use the pages: in light and dark, wide and narrow, by ear and by keyboard."""
 
+from pathlib import Path
+from typing import Any
+
 import pytest
-from accessibility import CONTRAST, problems, shorten, violations
-from test_pages_in_browser import PAGES, Visit
 
-from tests.length import examples
-
-pytestmark = pytest.mark.browser
+from tests.browser.accessibility import CONTRAST, problems, shorten, violations
+from tests.browser.test_pages_in_browser import PAGES, Visit
+from tests.builders.length import examples
 
 BAD = """<!DOCTYPE html><title> </title><body><p style="color:#999;background:#fff">pale</p><main><h2>late</h2><h4></h4>
 <table><tr><td>a</td></tr></table><table><caption>c</caption><thead><tr><th>a</th></tr></thead></table><img src="data:,"><svg></svg>
@@ -15,7 +16,7 @@ BAD = """<!DOCTYPE html><title> </title><body><p style="color:#999;background:#f
 <svg class="mark-line" role="img"><path style="stroke:#eee"/><text style="fill:#eee">x</text></svg></main>"""
 
 
-def test_the_checkers_find_what_is_wrong(chromium, tmp_path):
+def test_the_checkers_find_what_is_wrong(chromium: Any, tmp_path: Path) -> None:
     page = tmp_path / "bad.html"
     page.write_text(BAD)
     with Visit(chromium, page) as visit:
@@ -42,7 +43,7 @@ WIDTHS = examples(1, 2)
 @pytest.mark.parametrize(
     ("name", "width"), [(name, (1280, 360)[(at + n) % 2]) for at, name in enumerate(PAGES) for n in range(WIDTHS)]
 )
-def test_nothing_is_wrong_in_light_dark_and_print(chromium, site, name, width):
+def test_nothing_is_wrong_in_light_dark_and_print(chromium: Any, site: Any, name: Any, width: Any) -> None:
     with Visit(chromium, site / name, width) as visit:
         assert problems(visit.page) == []
         if WIDTHS == 1:
@@ -55,7 +56,7 @@ def test_nothing_is_wrong_in_light_dark_and_print(chromium, site, name, width):
         assert visit.outside == []
 
 
-def test_a_keyboard_reaches_every_link_and_every_box_that_scrolls(chromium, site):
+def test_a_keyboard_reaches_every_link_and_every_box_that_scrolls(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "reports/2026-11/m00.html", 360) as visit:
         stops = visit.run("document.querySelectorAll('a, summary, .box').length")
         reached = set()
@@ -66,7 +67,7 @@ def test_a_keyboard_reaches_every_link_and_every_box_that_scrolls(chromium, site
         assert len(reached - {-1}) == stops - hidden
 
 
-def test_text_grows_without_being_cut(chromium, site):
+def test_text_grows_without_being_cut(chromium: Any, site: Any) -> None:
     """WCAG 1.4.4 and 1.4.10: at twice the size on a narrow screen nothing needs scrolling sideways."""
     with Visit(chromium, site / "reports/2026-11/m00.html", 640) as visit:
         visit.run("document.documentElement.style.fontSize = '200%'")

@@ -3,7 +3,10 @@
 import contextlib
 import re
 import zlib
+from collections.abc import Iterator
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Error
@@ -16,8 +19,7 @@ from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
 from pipelines.resources import resource_folder
-
-pytestmark = pytest.mark.browser
+from tests.present import present
 
 PAGES = (
     "index.html",
@@ -37,30 +39,31 @@ PAGES = (
 class Visit:
     """One page opened in a fresh context; requests that leave the machine and complaints are collected."""
 
-    def __init__(self, chromium, path, width=1280, **options):
+    def __init__(self, chromium: Any, path: Any, width: int = 1280, **options: Any) -> None:
         self.context = chromium.new_context(viewport={"width": width, "height": 800}, **options)
         self.page = self.context.new_page()
-        self.outside, self.complaints = [], []
+        self.outside: list[str] = []
+        self.complaints: list[str] = []
         self.page.route(re.compile(r"^(?!file://)"), self._refuse)
         self.page.on("console", lambda message: self.complaints.append(message.text))
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.goto(path.as_uri())
 
-    def _refuse(self, route):
+    def _refuse(self, route: Any) -> None:
         self.outside.append(route.request.url)
         route.abort()
 
-    def __enter__(self):
+    def __enter__(self) -> Any:
         return self
 
-    def __exit__(self, *_):
+    def __exit__(self, *_: Any) -> None:
         self.context.close()
 
-    def run(self, script):
+    def run(self, script: Any) -> Any:
         return self.page.evaluate(script)
 
 
-def test_the_guards_see_what_they_must(chromium, tmp_path):
+def test_the_guards_see_what_they_must(chromium: Any, tmp_path: Path) -> None:
     """A page that does everything wrong is caught by every check used below."""
     bad = tmp_path / "bad.html"
     bad.write_text(
@@ -99,7 +102,7 @@ def test_stacked_tables_need_no_scrolling_on_a_phone(chromium_of_each, site, nam
         assert too_wide == []
 
 
-def test_pages_need_no_javascript(chromium, site):
+def test_pages_need_no_javascript(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "sheets/m00.html", java_script_enabled=False) as visit:
         assert visit.page.get_by_role("heading", level=1).inner_text() == "Harbour crane"
         assert visit.page.locator("figure svg").first.bounding_box()["height"] > 100
@@ -124,7 +127,7 @@ def test_charts_have_words_a_size_and_their_figures(chromium_of_each, site, name
         assert smallest >= 11, "labels can be read on a phone"
 
 
-def test_every_charts_figures_are_there_as_files(chromium, site):
+def test_every_charts_figures_are_there_as_files(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "reports/2026-11/m00.html") as visit:
         links = visit.run("[...document.querySelectorAll('figure details a')].map(a => a.getAttribute('href'))")
     assert len(links) == 20
@@ -138,7 +141,7 @@ def test_every_charts_figures_are_there_as_files(chromium, site):
     }
 
 
-def test_the_band_is_behind_the_lines_and_ends_with_them(chromium, site):
+def test_the_band_is_behind_the_lines_and_ends_with_them(chromium: Any, site: Any) -> None:
     """The page of an earlier month shows the same drawing, cut at the month."""
     ends = []
     for month in ("2026-10", "2026-11"):
@@ -273,11 +276,11 @@ COLOURED_PIXELS = """async () => {
 
 
 @pytest.mark.parametrize("style", range(6))
-def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium, tmp_path, style):
+def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium: Any, tmp_path: Path, style: Any) -> None:
     """Two values that have no neighbours: two dots."""
     dates = [date(2026, month, 1) for month in range(1, 5)]
     chart = line_chart("Cost", dates, [Line("one", (1.0, None, 2.0, None), style, 3.0)], str)
-    svg = str(chart.svg)
+    svg = str(present(chart).svg)
     page = tmp_path / "dots.html"
     found = []
     for drawn in (svg, svg.replace("h.1", "h0"), svg.replace("h.1", "Z")):
@@ -288,7 +291,7 @@ def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium, tmp_path, style):
     assert found[1] == found[2] == 0 or not style, "without a length dots are lost in dashes"
 
 
-def test_figures_stand_flush_right_with_even_digits(chromium, site):
+def test_figures_stand_flush_right_with_even_digits(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "comparison.html") as visit:
         styles = visit.run(
             "[...document.querySelectorAll('td.number')].map(c => [getComputedStyle(c).textAlign, "
@@ -297,7 +300,7 @@ def test_figures_stand_flush_right_with_even_digits(chromium, site):
         assert styles and set(styles) == {"right,tabular-nums"}
 
 
-def test_reading_order_and_names_for_those_who_listen(chromium, site):
+def test_reading_order_and_names_for_those_who_listen(chromium: Any, site: Any) -> None:
     with Visit(chromium, site / "sheets/m00.html", 360) as visit:
         table = visit.page.get_by_role("table", name="What it costs today, in EUR").first
         assert table.get_by_role("rowheader").all_inner_texts() == [
@@ -310,7 +313,7 @@ def test_reading_order_and_names_for_those_who_listen(chromium, site):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_pages_print(chromium, site, name, tmp_path):
+def test_pages_print(chromium: Any, site: Any, name: Any, tmp_path: Path) -> None:
     with Visit(chromium, site / name) as visit:
         pdf = visit.page.pdf(format="A4", margin=dict.fromkeys(("top", "bottom", "left", "right"), "15mm"))
         assert pdf.startswith(b"%PDF") and len(pdf) > 5000
@@ -350,7 +353,7 @@ MARK_ENDS_OF_CHARTS = """() => document.querySelectorAll('figure .drawing').forE
 })"""
 
 
-def printed_pages(page):
+def printed_pages(page: Any) -> Iterator[Any]:
     """Every page of the print as a PDF of its own."""
     margin = dict.fromkeys(("top", "bottom", "left", "right"), "15mm")
     for number in range(1, 30):
@@ -361,7 +364,7 @@ def printed_pages(page):
             return
 
 
-def fills(pdf):
+def fills(pdf: Any) -> Any:
     """The colours that a PDF fills with, as its content streams write them."""
     found = []
     for stream in re.findall(rb"stream\r?\n(.*?)endstream", pdf, re.DOTALL):
@@ -371,7 +374,7 @@ def fills(pdf):
 
 
 @pytest.mark.parametrize("name", ["reports/2026-11.html", "reports/2026-11/m00.html"])
-def test_no_chart_is_split_between_two_printed_pages(chromium, site, name):
+def test_no_chart_is_split_between_two_printed_pages(chromium: Any, site: Any, name: str) -> None:
     """Each drawing gets thin lines of colours of their own at its top and its bottom: both are on one page of the PDF."""
     with Visit(chromium, site / name) as visit:
         count = visit.run("document.querySelectorAll('figure .drawing').length")

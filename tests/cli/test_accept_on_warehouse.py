@@ -1,6 +1,8 @@
 """``kitfare accept`` against a real warehouse: an export that waits is found, and counts once it is accepted."""
 
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -15,23 +17,23 @@ HEADER = (
 )
 
 
-def export(day, count):
+def export(day: Any, count: Any) -> Any:
     """A full export of the first so many of ten elements."""
     return HEADER + "".join(f"north,0050{n},red,new,0.10,EUR,50,{day},full\n" for n in range(count))
 
 
-def take_in(place):
+def take_in(place: Any) -> Any:
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
     return history_steps.fold_history(taken)
 
 
-def offers(place, day):
+def offers(place: Any, day: Any) -> Any:
     with connect.reader(place.warehouse) as con:
         return market.market_on(con, datetime.fromisoformat(day).date(), 30).height
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     root = tmp_path / "space"
     assert CliRunner().invoke(app, ["init", str(root)]).exit_code == 0
     (root / "tables" / "vendors.csv").write_text(
@@ -50,7 +52,7 @@ def place(tmp_path):
     return place
 
 
-def test_accepting_lets_the_export_close_what_it_no_longer_lists(place):
+def test_accepting_lets_the_export_close_what_it_no_longer_lists(place: Any) -> None:
     assert offers(place, "2026-10-31") == 10, "what waits closes nothing"
     result = CliRunner().invoke(app, ["accept", "north-b.csv", "--workspace", str(place.root)])
     assert result.exit_code == 0, result.output
@@ -61,6 +63,6 @@ def test_accepting_lets_the_export_close_what_it_no_longer_lists(place):
     assert again.exit_code == 2 and "waiting: none" in again.stderr
 
 
-def test_an_export_that_does_not_wait_is_not_accepted(place):
+def test_an_export_that_does_not_wait_is_not_accepted(place: Any) -> None:
     result = CliRunner().invoke(app, ["accept", "north-a.csv", "--workspace", str(place.root)])
     assert result.exit_code == 2 and "north-b.csv" in result.stderr

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -30,16 +31,16 @@ HEAVY = (
 )
 
 
-def kitfare(*arguments, **options):
+def kitfare(*arguments: Any, **options: Any) -> Any:
     return subprocess.run(["kitfare", *arguments], capture_output=True, text=True, timeout=60, **options)
 
 
 @pytest.fixture(autouse=True)
-def _own_commands_first(monkeypatch):
+def _own_commands_first(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PATH", f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}")
 
 
-def test_help_names_every_command_and_exit_code():
+def test_help_names_every_command_and_exit_code() -> None:
     result = kitfare("--help")
     assert result.returncode == 0 and not result.stderr
     for command in COMMANDS:
@@ -49,7 +50,7 @@ def test_help_names_every_command_and_exit_code():
         assert f" {code} " in " ".join(result.stdout.split()), code
 
 
-def loaded_by(*arguments):
+def loaded_by(*arguments: Any) -> Any:
     program = (
         "import sys, atexit\n"
         f"atexit.register(lambda: print('loaded:', sorted(set({HEAVY!r}) & set(sys.modules))))\n"
@@ -62,29 +63,29 @@ def loaded_by(*arguments):
     return result.stdout.splitlines()[-1]
 
 
-def test_help_loads_nothing_heavy():
+def test_help_loads_nothing_heavy() -> None:
     assert loaded_by("--help") == "loaded: []"
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_help_of_a_command_loads_nothing_heavy(command):
+def test_help_of_a_command_loads_nothing_heavy(command: Any) -> None:
     """Typer itself loads pydantic once it looks at a command's options."""
     assert loaded_by(command, "--help") in ("loaded: []", "loaded: ['pydantic']")
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_every_command_has_an_example(command):
+def test_every_command_has_an_example(command: Any) -> None:
     text = CliRunner().invoke(app, [command, "--help"]).stdout
     assert f"    kitfare {command}" in text
     assert all(len(line) <= 80 for line in text.splitlines())
 
 
-def test_version():
+def test_version() -> None:
     result = kitfare("--version")
     assert (result.returncode, result.stdout) == (0, f"kitfare {__version__}\n")
 
 
-def test_no_command_shows_the_help():
+def test_no_command_shows_the_help() -> None:
     result = kitfare()
     assert result.returncode == 2
     assert "Commands:" in result.stdout + result.stderr
@@ -93,7 +94,7 @@ def test_no_command_shows_the_help():
 @pytest.mark.parametrize(
     "arguments", [("nope",), ("query",), ("refresh", "--nope"), ("report", "--month"), ("plan", "--needs", "x")]
 )
-def test_wrong_use_is_2(arguments):
+def test_wrong_use_is_2(arguments: tuple[str, ...]) -> None:
     result = kitfare(*arguments)
     assert result.returncode == 2
     assert "Error: " in result.stderr and "Traceback" not in result.stderr
@@ -106,7 +107,7 @@ NEED_A_WORKSPACE = [
 
 
 @pytest.mark.parametrize("arguments", NEED_A_WORKSPACE, ids=lambda arguments: arguments[0])
-def test_outside_a_workspace_the_way_out_is_said(arguments, tmp_path):
+def test_outside_a_workspace_the_way_out_is_said(arguments: Any, tmp_path: Path) -> None:
     result = kitfare(*arguments, cwd=tmp_path)
     assert result.returncode == 2
     assert "kitfare.toml" in result.stderr and "kitfare init DIR" in result.stderr
@@ -115,7 +116,7 @@ def test_outside_a_workspace_the_way_out_is_said(arguments, tmp_path):
     assert named.returncode == 2 and "is not a kitfare workspace" in named.stderr
 
 
-def test_every_command_on_a_workspace_takes_one():
+def test_every_command_on_a_workspace_takes_one() -> None:
     for command in set(COMMANDS) - {"init", "dictionary", "plan"}:
         assert "--workspace DIR" in CliRunner().invoke(app, [command, "--help"]).stdout
 
@@ -123,25 +124,25 @@ def test_every_command_on_a_workspace_takes_one():
 class Raising:
     """A command that raises what it is told to, in a group of kitfare's own kind."""
 
-    def __init__(self, error):
+    def __init__(self, error: Any) -> None:
         self.app = typer.Typer(cls=main._PlainErrors, pretty_exceptions_enable=False)
         self.app.callback()(lambda: None)
 
         @self.app.command("fail")
-        def fail():
+        def fail() -> None:
             raise error
 
-    def run(self, **env):
+    def run(self, **env: Any) -> Any:
         return CliRunner().invoke(self.app, ["fail"], env=env)
 
 
-def error_classes():
+def error_classes() -> Any:
     things = vars(errors).values()
     return [kind for kind in things if isinstance(kind, type) and issubclass(kind, errors.KitfareError)]
 
 
 @pytest.mark.parametrize("kind", error_classes(), ids=lambda kind: kind.__name__)
-def test_errors_of_ours_are_said_plainly(kind):
+def test_errors_of_ours_are_said_plainly(kind: Any) -> None:
     result = Raising(kind("It broke", where="here.csv:3", state="as before", next_step="correct it")).run()
     assert result.exit_code == kind.exit_code
     assert result.stderr == "It broke\n  where: here.csv:3\n  state: as before\n  next:  correct it\n"
@@ -153,14 +154,14 @@ class Panic(BaseException):
 
 
 @pytest.mark.parametrize("error", [RuntimeError("odd"), Panic("odd"), RecursionError("odd"), MemoryError("odd")])
-def test_a_fault_is_70_and_says_how_to_see_more(error):
+def test_a_fault_is_70_and_says_how_to_see_more(error: Any) -> None:
     result = Raising(error).run()
     assert result.exit_code == 70
     assert type(error).__name__ in result.stderr and "KITFARE_DEBUG=1" in result.stderr
     assert "Traceback" not in result.stderr
 
 
-def test_debug_shows_where_it_came_from():
+def test_debug_shows_where_it_came_from() -> None:
     result = Raising(RuntimeError("odd")).run(KITFARE_DEBUG="1")
     assert result.exit_code == 70
     assert "Traceback" in result.stderr and "raise error" in result.stderr
@@ -177,24 +178,24 @@ def test_debug_shows_where_it_came_from():
     ],
     ids=["Python", "DuckDB at work", "DuckDB handed a frame"],
 )
-def test_ctrl_c_is_130(error):
+def test_ctrl_c_is_130(error: Any) -> None:
     result = Raising(error).run()
     assert result.exit_code == 130
     assert "Interrupted" in result.stderr and "what was published stays" in result.stderr
 
 
-def test_the_system_refusing_is_no_fault():
+def test_the_system_refusing_is_no_fault() -> None:
     result = Raising(OSError(28, "No space left on device", "big.parquet")).run()
     assert result.exit_code == 1
     assert "No space left on device" in result.stderr and "big.parquet" in result.stderr
 
 
-def test_what_comes_from_files_cannot_steer_the_terminal():
+def test_what_comes_from_files_cannot_steer_the_terminal() -> None:
     result = Raising(errors.InputError("name \x1b[2J\x07 and \u202e")).run()
     assert "\x1b" not in result.stderr and "\x07" not in result.stderr and "\u202e" not in result.stderr
 
 
-def test_a_reader_that_stops_reading_is_no_fault():
+def test_a_reader_that_stops_reading_is_no_fault() -> None:
     ended = subprocess.run(
         ["bash", "-c", "set -o pipefail; kitfare dictionary | head -1"], capture_output=True, text=True, timeout=60
     )

@@ -4,6 +4,8 @@ import csv
 import shutil
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -27,7 +29,7 @@ PLAN = {
 OLD = 'line_number,colour_rule,decided_on,reason\n1,any,2026-01-05,"hidden, inside"\n5,undecided,2026-01-05,\n'
 
 
-def rows_of(contract, *rows):
+def rows_of(contract: Any, *rows: Any) -> Any:
     """Typed rows; what a row leaves out gets a plain value of its kind."""
     plain = {pl.String(): "", pl.Int64(): 1, pl.Float64(): 0.5, pl.Boolean(): True, pl.Decimal(18, 4): Decimal(1)}
     schema = empty_frame(contract).schema
@@ -36,7 +38,7 @@ def rows_of(contract, *rows):
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory):
+def built(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """A generation that knows a list and the savings of a line."""
     looks = [
         {"look_rank": rank, "line_number": line, "listed_part_code": "brick", "listed_colour_code": "RED", "quantity": 4,
@@ -60,7 +62,7 @@ def built(tmp_path_factory):
 
 
 @pytest.fixture
-def place(built, tmp_path, monkeypatch):
+def place(built: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     (tmp_path / "kitfare.toml").write_text(
         '[[buyer]]\nbuyer_code = "home"\ntitle = "home"\nregion_code = "x"\ncurrency_code = "EUR"\n'
     )
@@ -84,16 +86,16 @@ def place(built, tmp_path, monkeypatch):
     return workspace
 
 
-def run(*arguments, answers=""):
+def run(*arguments: Any, answers: str = "") -> Any:
     return CliRunner().invoke(app, ["decide", "mill", *arguments], input=answers)
 
 
-def flexible_lines(place):
+def flexible_lines(place: Any) -> Any:
     with (place.models / "mill" / "flexible_lines.csv").open(newline="") as file:
         return list(csv.DictReader(file))
 
 
-def test_the_list_is_walked_and_every_answer_is_kept(place):
+def test_the_list_is_walked_and_every_answer_is_kept(place: Any) -> None:
     """Any colour for line 3, later for 5, a colour of a list for 2; 6 is not worth a look."""
     result = run(answers="Ann\na\nhidden, too\n\no\nBLU\nonly blue\n")
     assert result.exit_code == 0, result.output
@@ -113,7 +115,7 @@ def test_the_list_is_walked_and_every_answer_is_kept(place):
     ]
 
 
-def test_stopping_and_the_end_of_input_keep_what_was_decided(place):
+def test_stopping_and_the_end_of_input_keep_what_was_decided(place: Any) -> None:
     result = run("--by", "Ann", answers="l\nseen from outside\nq\n")
     assert result.exit_code == 0 and "Decided about 1 line " in result.stdout
     assert run("--by", "Ann", answers="n\n5\n").exit_code == 0
@@ -122,7 +124,7 @@ def test_stopping_and_the_end_of_input_keep_what_was_decided(place):
     assert set(rules) == {"1", "3", "5"}, "an answer without its reason is not kept"
 
 
-def test_lines_decided_meanwhile_are_not_asked_again_and_typing_errors_are_asked_again(place):
+def test_lines_decided_meanwhile_are_not_asked_again_and_typing_errors_are_asked_again(place: Any) -> None:
     run("--by", "Ann", answers="a\n\nq\n")
     result = run("--by", "Ann", answers="x\n\n\n")
     assert "1 of 2: line 5" in result.stdout and "Please type one of these letters" in result.stdout
@@ -133,21 +135,21 @@ def test_lines_decided_meanwhile_are_not_asked_again_and_typing_errors_are_asked
     )
 
 
-def test_an_answer_that_makes_no_sense_changes_nothing(place):
+def test_an_answer_that_makes_no_sense_changes_nothing(place: Any) -> None:
     result = run("--by", "Ann", answers="o\nGREEN\nwhy\n")
     assert result.exit_code == 3
     assert "GREEN" in result.output
     assert (place.models / "mill" / "flexible_lines.csv").read_text() == OLD
 
 
-def test_a_decision_has_the_date_it_was_made_on(place):
+def test_a_decision_has_the_date_it_was_made_on(place: Any) -> None:
     result = run("--by", "Ann", "--on", "2026-11-01", answers="a\nseen\nq\n")
     assert "every `kitfare refresh` that prices 2026-11-01 or later" in result.stdout
     assert [row["decided_on"] for row in flexible_lines(place) if row["line_number"] == "3"] == ["2026-11-01"]
     assert run("--on", "yesterday").exit_code == 2
 
 
-def test_decisions_come_from_a_file(place):
+def test_decisions_come_from_a_file(place: Any) -> None:
     (place.root / "mine.csv").write_text("line_number,colour_rule,reason\n3,any,hidden\n4,as_listed,\n")
     result = run("--from", "mine.csv", "--by", "Ann")
     assert result.exit_code == 0 and "Decided about 2 lines" in result.stdout
@@ -158,7 +160,7 @@ def test_decisions_come_from_a_file(place):
     assert "holds no decisions" in run("--from", "mine.csv").stdout
 
 
-def test_a_line_is_explained(place):
+def test_a_line_is_explained(place: Any) -> None:
     reported = run("--explain", "1").stdout
     for words in (
         "version 1: 4 x brick (brick) in RED (RED)",
@@ -180,11 +182,11 @@ def test_a_line_is_explained(place):
         (("--from", "none.csv"), "no such file"),
     ],
 )
-def test_what_is_not_there_is_reported(place, arguments, words):
+def test_what_is_not_there_is_reported(place: Any, arguments: tuple[str, ...], words: str) -> None:
     result = run(*arguments)
     assert result.exit_code in (2, 3) and words in result.output
 
 
-def test_an_unknown_model_is_reported(place):
+def test_an_unknown_model_is_reported(place: Any) -> None:
     result = CliRunner().invoke(app, ["decide", "barn"])
     assert result.exit_code == 2 and "nothing is published about a model barn" in result.output

@@ -4,34 +4,32 @@ import csv
 import io
 import json
 import random
-import sys
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from length import examples
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.intake.single_files.index_file import read_index_prices
 from pipelines.trends.index_numbers.methods import METHODS, WITHOUT_QUANTITIES, index_of
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "published"))
-from index_examples import ces_sigma_2, turvey
+from tests.builders.length import examples
+from tests.published.index_examples import ces_sigma_2, turvey
 
 HEADER = "month,item_code,price,quantity"
 FEW = ["2026-01,a,1.0,10", "2026-01,b,2,5", "2026-02,a,1.5,8", "2026-02,b,2,6"]
 
 
 @pytest.fixture
-def index(tmp_path):
+def index(tmp_path: Path) -> Any:
     """Run the command on lines of CSV, or on a path; the levels by month as CSV gives them."""
 
-    def run(source, *options, method="jevons", code=0):
+    def run(source: Any, *options: Any, method: str = "jevons", code: int = 0) -> Any:
         path = source
         if not isinstance(source, Path):
             path = tmp_path / "prices.csv"
@@ -43,12 +41,12 @@ def index(tmp_path):
     return run
 
 
-def levels(result):
+def levels(result: Any) -> Any:
     rows = list(csv.DictReader(io.StringIO(result.stdout)))
     return {row["month"]: float(row["index_level"]) if row["index_level"] else None for row in rows}
 
 
-def test_the_manuals_lowe_index_of_seasonal_fruit(index, tmp_path):
+def test_the_manuals_lowe_index_of_seasonal_fruit(index: Any, tmp_path: Path) -> None:
     """PPI Manual Table 22.25, December of 1971 to 1973: baskets of 1970, prices carried forward, December 1970 is the base."""
     turvey().write_csv(tmp_path / "fruit.csv")
     turvey().with_columns((pl.col("month") + "-28").str.to_date()).write_parquet(tmp_path / "fruit.parquet")
@@ -58,7 +56,7 @@ def test_the_manuals_lowe_index_of_seasonal_fruit(index, tmp_path):
         assert last == pytest.approx([100, 108.24, 118.44, 141.81], abs=5.1e-3)
 
 
-def test_a_published_splice(index, tmp_path):
+def test_a_published_splice(index: Any, tmp_path: Path) -> None:
     """IndexNumR, GEKS-Törnqvist of twelve periods in windows of 11, mean splice: 1.1330748."""
     ces_sigma_2().with_columns(pl.col("month").cast(pl.Int32)).write_parquet(tmp_path / "ces.parquet")
     for on in ("published", "windows"):
@@ -68,7 +66,7 @@ def test_a_published_splice(index, tmp_path):
         assert found["12"] == pytest.approx(113.30748, abs=5.1e-6)
 
 
-def test_json_is_a_list_of_month_and_level(index):
+def test_json_is_a_list_of_month_and_level(index: Any) -> None:
     found = json.loads(index([HEADER, *FEW], "--json", method="paasche").stdout)
     assert found == [
         {"month": "2026-01", "index_level": 100.0},
@@ -77,14 +75,14 @@ def test_json_is_a_list_of_month_and_level(index):
 
 
 @pytest.mark.parametrize("method", METHODS)
-def test_every_method_has_a_name_and_starts_at_100(index, method):
+def test_every_method_has_a_name_and_starts_at_100(index: Any, method: Any) -> None:
     found = levels(index([HEADER, *FEW], method=method))
     assert found["2026-01"] == 100 and 100 <= found["2026-02"] <= 150
     rebased = levels(index([HEADER, *FEW], "--base", "2026-02", method=method))
     assert rebased["2026-02"] == 100 and rebased["2026-01"] < 100
 
 
-def test_without_quantities(index):
+def test_without_quantities(index: Any) -> None:
     lines = [line.rpartition(",")[0] for line in (HEADER, *FEW)]
     for method in METHODS:
         if method in WITHOUT_QUANTITIES or method == "time-product-dummy":
@@ -94,7 +92,7 @@ def test_without_quantities(index):
     assert "every price weighs alike" in index(lines, method="time-product-dummy").stderr
 
 
-def test_a_missing_price_is_reported_and_imputed_when_asked(index):
+def test_a_missing_price_is_reported_and_imputed_when_asked(index: Any) -> None:
     lines = [HEADER, *FEW, "2026-03,a,,", "2026-03,b,3,6"]
     assert levels(index(lines))["2026-03"] == pytest.approx(150)
     result = index(lines, "--impute", "carry-forward")
@@ -103,13 +101,13 @@ def test_a_missing_price_is_reported_and_imputed_when_asked(index):
     assert "no column item_class" in index(lines, "--impute", "class-mean").stderr
 
 
-def test_classes_are_imputed_apart(index):
+def test_classes_are_imputed_apart(index: Any) -> None:
     lines = ["month,item_code,price,item_class", "1,a,1,x", "1,b,1,x", "1,c,1,y", "2,a,2,x", "2,b,,x", "2,c,1,y"]
     assert levels(index(lines, "--impute", "class-mean"))["2"] == pytest.approx(100 * 4 ** (1 / 3))
     assert levels(index(lines, "--impute", "overall-mean"))["2"] == pytest.approx(100 * 2**0.5)
 
 
-def test_months_that_share_nothing_have_no_level(index):
+def test_months_that_share_nothing_have_no_level(index: Any) -> None:
     result = index([HEADER, "2026-01,a,1,1", "2026-03,b,2,1"])
     assert levels(result) == {"2026-01": 100, "2026-03": None}
     assert "1 of 2 months have no level (2026-03)" in result.stderr
@@ -117,7 +115,7 @@ def test_months_that_share_nothing_have_no_level(index):
     assert json.loads(index([HEADER, "1,a,1,1", "2,b,2,1"], "--json").stdout)[1]["index_level"] is None
 
 
-def test_several_sellers_need_a_word(index):
+def test_several_sellers_need_a_word(index: Any) -> None:
     lines = [HEADER, "1,a,1,1", "1,a,2,3", "2,a,3,1"]
     refused = index(lines, code=3).output
     assert "2 rows" in refused and "line 2: item a has more than one row in 1" in refused and "--unit-values" in refused
@@ -142,7 +140,7 @@ def test_several_sellers_need_a_word(index):
         ([HEADER, "1,a,,1", "2,a,3,1"], "no item has a price in 1, the first month"),
     ],
 )
-def test_files_that_are_wrong_are_refused_in_words(index, lines, reported):
+def test_files_that_are_wrong_are_refused_in_words(index: Any, lines: list[Any], reported: str) -> None:
     output = index(lines, code=3).output
     assert reported in output
     assert "  next:  " in output
@@ -158,15 +156,15 @@ def test_files_that_are_wrong_are_refused_in_words(index, lines, reported):
         (("--base", "2031-01"), "fisher", "choose one from 2026-01 to 2026-02"),
     ],
 )
-def test_options_that_make_no_sense(index, options, method, reported):
+def test_options_that_make_no_sense(index: Any, options: tuple[Any, ...], method: str, reported: str) -> None:
     assert reported in index([HEADER, *FEW], *options, method=method, code=2).output
 
 
-def test_a_file_that_is_not_there(index, tmp_path):
+def test_a_file_that_is_not_there(index: Any, tmp_path: Path) -> None:
     assert "is not there" in index(tmp_path / "none.csv", code=2).output
 
 
-def test_the_order_of_rows_does_not_matter(tmp_path):
+def test_the_order_of_rows_does_not_matter(tmp_path: Path) -> None:
     rows = [
         f"{month},{item},{1 + month * (item + 1) / 7},{item + month}" for month in range(1, 15) for item in range(4)
     ]
@@ -191,14 +189,14 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
         ([1.0, float("inf")], "line 2: price inf is not a number above 0"),
     ],
 )
-def test_parquet_of_other_types_is_refused(index, tmp_path, prices, reported):
+def test_parquet_of_other_types_is_refused(index: Any, tmp_path: Path, prices: list[Any], reported: str) -> None:
     pl.DataFrame({"month": ["2026-01", "2026-02"], "item_code": ["a", "a"], "price": prices}).write_parquet(
         tmp_path / "p.parquet"
     )
     assert reported in index(tmp_path / "p.parquet", code=3).output
 
 
-def test_parquet_of_dates_decimals_and_categories(index, tmp_path):
+def test_parquet_of_dates_decimals_and_categories(index: Any, tmp_path: Path) -> None:
     months = [datetime(2026, 1, 31), datetime(2026, 2, 28)]
     frame = pl.DataFrame({"month": months, "item_code": [7, 7], "price": [Decimal("1.10"), Decimal("2.20")]})
     frame.with_columns(pl.col("item_code").cast(pl.String).cast(pl.Categorical)).write_parquet(tmp_path / "p.parquet")
@@ -220,7 +218,7 @@ CELLS = st.one_of(
     impute=st.sampled_from([None, "class-mean", "overall-mean", "carry-forward"]),
     window=st.sampled_from([None, None, 2, 3]),
 )
-def test_no_text_brings_it_down(index_file, rows, method, impute, window):
+def test_no_text_brings_it_down(index_file: Any, rows: Any, method: Any, impute: Any, window: Any) -> None:
     index_file.write_text("\n".join([HEADER, *(",".join(cells) for cells in rows)]), encoding="utf-8")
     never_falls(index_file, method, impute, window)
 
@@ -239,18 +237,18 @@ NUMBERS = st.one_of(st.floats(min_value=5e-324, max_value=1.7e308), st.sampled_f
     impute=st.sampled_from([None, "class-mean", "overall-mean", "carry-forward"]),
     window=st.sampled_from([None, None, 2, 3]),
 )
-def test_no_prices_bring_it_down(index_file, rows, method, impute, window):
+def test_no_prices_bring_it_down(index_file: Any, rows: Any, method: Any, impute: Any, window: Any) -> None:
     lines = [f"{month},{item},{price!r},{quantity!r}" for (month, item), (price, quantity) in rows.items()]
     index_file.write_text("\n".join([HEADER, *lines]), encoding="utf-8")
     never_falls(index_file, method, impute, window)
 
 
 @pytest.fixture
-def index_file(tmp_path):
+def index_file(tmp_path: Path) -> Any:
     return tmp_path / "prices.csv"
 
 
-def never_falls(path, method, impute, window):
+def never_falls(path: Any, method: Any, impute: Any, window: Any) -> None:
     """Either levels that are numbers above 0 or nothing, one per month, or a refusal in words."""
     options = [*(["--impute", impute] if impute else []), *(["--window", str(window)] if window else [])]
     result = CliRunner().invoke(app, ["index", "--prices", str(path), "--method", method, "--json", *options])

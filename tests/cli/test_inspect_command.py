@@ -1,6 +1,8 @@
 """``kitfare inspect``: what it says of a file, with a workspace and without; nothing is written anywhere."""
 
 import tomllib
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -15,16 +17,16 @@ OURS = (
 THEIRS = "Item;Shade;State;Each;Stock\n00501;Red;N;0,10;50\n00502;Red;N;0,20;7\n"
 
 
-def run(*arguments):
+def run(*arguments: Any) -> Any:
     return CliRunner().invoke(app, ["inspect", *map(str, arguments)])
 
 
-def snapshot(folder):
+def snapshot(folder: Any) -> Any:
     return {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
 
 
 @pytest.fixture
-def place(tmp_path, monkeypatch):
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     CliRunner().invoke(app, ["init", str(tmp_path / "space")])
     (tmp_path / "ours.csv").write_text(OURS)
     (tmp_path / "theirs.csv").write_text(THEIRS)
@@ -32,7 +34,7 @@ def place(tmp_path, monkeypatch):
     return tmp_path
 
 
-def test_rows_accepted_and_quarantined_are_reported_and_nothing_is_touched(place):
+def test_rows_accepted_and_quarantined_are_reported_and_nothing_is_touched(place: Any) -> None:
     before = snapshot(place)
     result = run(place / "ours.csv")
     assert result.exit_code == 0, result.output
@@ -42,27 +44,27 @@ def test_rows_accepted_and_quarantined_are_reported_and_nothing_is_touched(place
     assert snapshot(place) == before
 
 
-def test_it_works_without_a_workspace_and_says_so(place, monkeypatch):
+def test_it_works_without_a_workspace_and_says_so(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(place)
     result = run(place / "ours.csv")
     assert result.exit_code == 0 and "1 accepted, 1 quarantined" in result.stdout
     assert "no workspace" in result.stderr
 
 
-def test_a_draft_is_toml_alone_on_standard_output(place, monkeypatch):
+def test_a_draft_is_toml_alone_on_standard_output(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(place)
     result = run(place / "theirs.csv", "--draft-profile")
     assert result.exit_code == 0 and not result.stderr
     assert tomllib.loads(result.stdout)
 
 
-def test_a_file_that_is_not_there_is_reported(place):
+def test_a_file_that_is_not_there_is_reported(place: Any) -> None:
     for path in (place / "none.csv", place):
         result = run(path)
         assert result.exit_code == 2 and str(path) in result.stderr
 
 
-def test_a_file_that_can_t_be_read_is_reported(place):
+def test_a_file_that_can_t_be_read_is_reported(place: Any) -> None:
     (place / "odd.xlsx").write_bytes(b"PK\x03\x04 no more")
     result = run(place / "odd.xlsx")
     assert result.exit_code == 0, "the inspection itself did its work"

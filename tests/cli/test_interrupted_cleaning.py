@@ -1,7 +1,7 @@
 from pipelines.cli.main import _is_interrupt
 
 
-def test_an_error_while_an_interrupt_is_cleaned_up_is_an_interrupt():
+def test_an_error_while_an_interrupt_is_cleaned_up_is_an_interrupt() -> None:
     try:
         try:
             raise KeyboardInterrupt

@@ -6,6 +6,7 @@ import json
 import random
 from collections import Counter
 from fractions import Fraction
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -16,7 +17,7 @@ COLOURS = ("red", "grey", "blue")
 SEEDS = range(40)
 
 
-def random_files(seed):
+def random_files(seed: Any) -> Any:
     draw = random.Random(seed)
     vendors = [f"v{n}" for n in range(draw.randint(1, 4))]
     terms = [
@@ -57,7 +58,7 @@ def random_files(seed):
     return needs, offers, terms
 
 
-def planned(folder, needs, offers, terms):
+def planned(folder: Any, needs: Any, offers: Any, terms: Any) -> Any:
     arguments = ["plan", "--json", "--effort", "quick"]
     for name, rows in (("needs", needs), ("offers", offers), ("terms", terms)):
         text = io.StringIO()
@@ -71,7 +72,7 @@ def planned(folder, needs, offers, terms):
     return json.loads(result.stdout)
 
 
-def check_rules(found, needs):
+def check_rules(found: Any, needs: Any) -> None:
     """Every piece accounted for, in a colour its row takes, no more of them free than the row frees, alike where it says so."""
     for row in needs:
         line, listed, quantity = int(row["line_number"]), row["colour_code"], int(row["quantity"])
@@ -92,10 +93,10 @@ def check_rules(found, needs):
                 assert len({each["colour_code"] for each in lines}) <= 1
 
 
-def cost_of(found, offers, terms):
+def cost_of(found: Any, offers: Any, terms: Any) -> Any:
     """Landed cost from the JSON and the texts: goods, shipping unless waived, fee; stock, multiples and minimums kept."""
     by_offer = {(row["vendor_code"], row["part_code"], row["colour_code"]): row for row in offers}
-    pieces = Counter()
+    pieces: Counter[Any] = Counter()
     for row in (*found["lines"], *found["spares"]):
         key = row["vendor_code"], row["part_code"], row["colour_code"]
         assert Fraction(row["unit_price"]) == Fraction(by_offer[key]["unit_price"])
@@ -117,11 +118,11 @@ def cost_of(found, offers, terms):
 
 
 @pytest.fixture(scope="module")
-def plan_of(tmp_path_factory):
+def plan_of(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """The files of a seed and their plan, made once."""
     made = {}
 
-    def of(seed):
+    def of(seed: Any) -> Any:
         if seed not in made:
             files = random_files(seed)
             made[seed] = (*files, planned(tmp_path_factory.mktemp("files"), *files))
@@ -131,7 +132,7 @@ def plan_of(tmp_path_factory):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_plan_keeps_to_its_files(plan_of, seed):
+def test_a_plan_keeps_to_its_files(plan_of: Any, seed: Any) -> None:
     needs, offers, terms, found = plan_of(seed)
     check_rules(found, needs)
     assert cost_of(found, offers, terms) == Fraction(found["landed_cost"]) >= Fraction(found["lower_bound"])
@@ -141,9 +142,9 @@ def test_a_plan_keeps_to_its_files(plan_of, seed):
     assert bool(reported) == (in_stock < len(offers))
 
 
-def test_the_random_files_are_of_every_sort(plan_of):
+def test_the_random_files_are_of_every_sort(plan_of: Any) -> None:
     """Otherwise the test above might say little."""
-    kinds = Counter()
+    kinds: Counter[Any] = Counter()
     for seed in SEEDS:
         found = plan_of(seed)[-1]
         kinds["partial" if found["unfilled"] else "filled"] += 1

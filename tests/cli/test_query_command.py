@@ -7,6 +7,8 @@ import subprocess
 import sys
 from datetime import datetime
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -22,7 +24,7 @@ from schemas.validate import empty_frame
 AWKWARD = 'North, "the\nfirst" \x1b[2J =1+1'
 
 
-def rows_of(contract, *rows):
+def rows_of(contract: Any, *rows: Any) -> Any:
     """Typed rows; what a row leaves out gets a plain value of its kind."""
     plain = {pl.String(): "x", pl.Int64(): 1, pl.Float64(): 0.5, pl.Boolean(): False}
     schema = empty_frame(contract).schema
@@ -31,7 +33,7 @@ def rows_of(contract, *rows):
 
 
 @pytest.fixture(scope="module")
-def root(tmp_path_factory):
+def root(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("space")
     (folder / "kitfare.toml").touch()
     (folder / "inbox").mkdir()
@@ -104,11 +106,11 @@ def root(tmp_path_factory):
 
 
 @pytest.fixture
-def query(root):
+def query(root: Any) -> Any:
     return lambda *arguments: CliRunner().invoke(app, ["query", *arguments, "--workspace", str(root)])
 
 
-def test_as_csv_rows_come_back(query):
+def test_as_csv_rows_come_back(query: Any) -> None:
     result = query("select vendor_code, vendor_name from vendors order by 1", "--format", "csv")
     assert result.exit_code == 0, result.output
     assert list(csv.reader(io.StringIO(result.stdout))) == [
@@ -116,7 +118,7 @@ def test_as_csv_rows_come_back(query):
     ]  # fmt: skip
 
 
-def test_as_json_rows_come_back(query):
+def test_as_json_rows_come_back(query: Any) -> None:
     sql = (
         "select vendor_code, vendor_name, 1.10::decimal(9,2) as cost, null as n, true as t, 7 as i, 0.5::double as d, "
     )
@@ -129,14 +131,14 @@ def test_as_json_rows_come_back(query):
     assert Decimal(row["cost"]) == Decimal("1.10")
 
 
-def test_as_a_table_a_row_is_a_line_and_numbers_stand_right(query):
+def test_as_a_table_a_row_is_a_line_and_numbers_stand_right(query: Any) -> None:
     result = query("select vendor_name, 5 as n from vendors order by vendor_code")
     lines = result.stdout.splitlines()
     assert len(lines) == 4 and "\x1b" not in result.stdout
     assert lines[0].endswith("  n") and lines[2].endswith("  5")
 
 
-def test_no_rows_still_show_their_columns(query):
+def test_no_rows_still_show_their_columns(query: Any) -> None:
     assert query("select vendor_code from vendors where false", "--format", "csv").stdout == "vendor_code\n"
     assert json.loads(query("select vendor_code from vendors where false", "--format", "json").stdout) == []
     assert query("select vendor_code from vendors where false").stdout.startswith("vendor_code\n---")
@@ -145,7 +147,7 @@ def test_no_rows_still_show_their_columns(query):
 @pytest.mark.parametrize(
     ("limit", "count", "is_cut"), [("2", 2, True), ("3", 3, False), ("0", 3, False), ("9", 3, False)]
 )
-def test_the_limit_is_kept_and_reported(limit, count, is_cut, query):
+def test_the_limit_is_kept_and_reported(limit: str, count: int, is_cut: bool, query: Any) -> None:
     result = query("select * from range(3)", "--format", "csv", "--limit", limit)
     assert len(result.stdout.splitlines()) == 1 + count
     assert ("Only the first" in result.stderr) is is_cut
@@ -164,7 +166,9 @@ def test_the_limit_is_kept_and_reported(limit, count, is_cut, query):
         "set enable_external_access = true",
     ],
 )
-def test_what_may_not_be_asked_is_refused_in_words(sql, query, tmp_path, monkeypatch):
+def test_what_may_not_be_asked_is_refused_in_words(
+    sql: str, query: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(tmp_path)
     result = query(sql)
     assert result.exit_code == 2 and not result.stdout
@@ -172,18 +176,18 @@ def test_what_may_not_be_asked_is_refused_in_words(sql, query, tmp_path, monkeyp
     assert not list(tmp_path.iterdir())
 
 
-def test_lists_do_not_go_into_csv(query):
+def test_lists_do_not_go_into_csv(query: Any) -> None:
     result = query("select [1, 2] as pair", "--format", "csv")
     assert result.exit_code == 2 and "pair" in result.stderr and "--format json" in result.stderr
 
 
 @pytest.mark.parametrize("sql", ["", ";"])
-def test_a_statement_without_a_result_is_reported(sql, query):
+def test_a_statement_without_a_result_is_reported(sql: str, query: Any) -> None:
     result = query(sql)
     assert result.exit_code == 0 and not result.stdout and "no result" in result.stderr
 
 
-def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
+def test_before_the_first_refresh_the_next_step_is_said(tmp_path: Path) -> None:
     (tmp_path / "kitfare.toml").touch()
     for command in (["query", "select 1"], ["report", "--month", "2026-10"]):
         result = CliRunner().invoke(app, [*command, "--workspace", str(tmp_path)])
@@ -191,7 +195,7 @@ def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
         assert "nothing is published" in result.stderr and "kitfare refresh" in result.stderr
 
 
-def test_status_tells_what_waits(root):
+def test_status_tells_what_waits(root: Any) -> None:
     text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
     assert "Published: g1\n  prices of 2026-10-31, refresh begun 2026-11-01 01:30 UTC" in text
     assert "Quarantined rows: 2\n" in text and "bad.csv.a.quarantined.csv" in text and "condition: must be one" in text
@@ -202,13 +206,13 @@ def test_status_tells_what_waits(root):
     assert "Prefect server: not running" in text
 
 
-def test_status_of_a_new_workspace(tmp_path):
+def test_status_of_a_new_workspace(tmp_path: Path) -> None:
     CliRunner().invoke(app, ["init", str(tmp_path / "new")])
     result = CliRunner().invoke(app, ["status", "--workspace", str(tmp_path / "new")])
     assert result.exit_code == 0 and "Published: nothing yet" in result.stdout
 
 
-def test_status_does_not_ask_again_for_what_was_accepted(root):
+def test_status_does_not_ask_again_for_what_was_accepted(root: Any) -> None:
     (root / "tables").mkdir()
     (root / "tables" / "accepted_exports.csv").write_text(f"file_hash,decided_on,reason\n{'f' * 64},2026-11-01,\n")
     try:
@@ -218,7 +222,7 @@ def test_status_does_not_ask_again_for_what_was_accepted(root):
         (root / "tables" / "accepted_exports.csv").unlink()
 
 
-def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_given_up(root):
+def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_given_up(root: Any) -> None:
     """Neither is seen by the database's own limits. In processes of their own, because they end them."""
     kitfare = [
         sys.executable,

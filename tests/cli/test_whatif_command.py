@@ -1,43 +1,40 @@
 """``kitfare whatif`` on a small published workspace: both plans, what changed, and every refusal in words."""
 
 import json
-import sys
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
-sys.path.insert(0, str(Path(__file__).parent.parent / "flows"))
-
-from tiny_workspace import make_workspace
-
 from pipelines.cli.main import app
 from pipelines.flows.refresh import refresh
+from tests.builders.workspaces import make_workspace
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Any:
     workspace = make_workspace(tmp_path_factory.mktemp("whatif") / "space")
     refresh(workspace)
     return workspace.root
 
 
-def whatif(place, *arguments):
+def whatif(place: Any, *arguments: Any) -> Any:
     return CliRunner().invoke(app, ["whatif", "hut", "--workspace", str(place), *arguments])
 
 
-def answer(place, *arguments):
+def answer(place: Any, *arguments: Any) -> Any:
     result = whatif(place, *arguments, "--json")
     assert result.exit_code == 0, result.output
     return json.loads(result.stdout)
 
 
-def cost(side):
+def cost(side: Any) -> Any:
     return Decimal(side["complete_cost"])
 
 
-def test_both_plans_side_by_side(place):
+def test_both_plans_side_by_side(place: Any) -> None:
     # South alone: 10 red of 0.12, 4 blue of 0.40, shipping 6. Free bricks are blue of 0.05 from north, for 4 of shipping.
     result = whatif(place, "--shipping", "50")
     assert result.exit_code == 0, result.output
@@ -59,13 +56,13 @@ def test_both_plans_side_by_side(place):
         (["--no-flexibility"], "8.80"),
     ],
 )
-def test_what_each_change_costs(place, arguments, complete):
+def test_what_each_change_costs(place: Any, arguments: list[str], complete: str) -> None:
     reported = answer(place, *arguments)
     assert (reported["as_it_is"]["complete_cost"], reported["changed"]["complete_cost"]) == ("8.80", complete)
     assert Decimal(reported["difference"]) == Decimal(complete) - Decimal("8.80")
 
 
-def test_a_vendor_less_and_pieces_missing(place):
+def test_a_vendor_less_and_pieces_missing(place: Any) -> None:
     reported = answer(place, "--without", "south")
     assert reported["changed"]["unfilled_piece_count"] == 4
     assert [row["vendor_code"] for row in reported["changed"]["vendors"]] == ["north"]
@@ -74,7 +71,7 @@ def test_a_vendor_less_and_pieces_missing(place):
     assert "fill different numbers of pieces" in whatif(place, "--without", "south").stdout
 
 
-def test_another_date_has_its_own_prices(place):
+def test_another_date_has_its_own_prices(place: Any) -> None:
     reported = answer(place, "--on", "2026-09-30")
     assert reported["changed"]["priced_on"] == "2026-09-30"
     # Only north's red bricks of 0.11; nobody had ever offered the long blocks.
@@ -83,7 +80,7 @@ def test_another_date_has_its_own_prices(place):
 
 
 @pytest.mark.parametrize("scenario", ["listed", "flexible", "maker_marked", "maker_first", "cheapest"])
-def test_every_way_of_buying_can_be_asked_about(place, scenario):
+def test_every_way_of_buying_can_be_asked_about(place: Any, scenario: str) -> None:
     """As it is, each costs what was published; nobody here is a maker's shop, so that asking it first is told as without it."""
     reported = answer(place, "--scenario", scenario, "--shipping", "50")
     assert reported["as_it_is"]["complete_cost"] == "8.80" and reported["changed"]["complete_cost"] == "11.80"
@@ -94,7 +91,7 @@ def test_every_way_of_buying_can_be_asked_about(place, scenario):
     assert ("As it is: the maker's shop has nothing of what it is asked for" in words) == is_two_stage
 
 
-def test_nothing_published_changes(place):
+def test_nothing_published_changes(place: Any) -> None:
     before, kept = (place / "published").resolve(), sorted((place / "archive").rglob("*"))
     answer(place, "--used")
     assert (place / "published").resolve() == before
@@ -125,13 +122,13 @@ def test_nothing_published_changes(place):
         (["--scenario", "listed", "--no-substitutes"], "--no-substitutes changes nothing about listed"),
     ],
 )
-def test_what_makes_no_sense_is_refused_in_words(place, arguments, words):
+def test_what_makes_no_sense_is_refused_in_words(place: Any, arguments: list[str], words: str) -> None:
     result = whatif(place, *arguments)
     assert result.exit_code == 2 and words in result.output
     assert "next:" in result.output
 
 
-def test_an_unknown_model_and_a_workspace_without_prices(place, tmp_path):
+def test_an_unknown_model_and_a_workspace_without_prices(place: Any, tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["whatif", "castle", "--used", "--workspace", str(place)])
     assert result.exit_code == 2 and "there is no model castle" in result.output and "hut" in result.output
     empty = make_workspace(tmp_path / "empty")

@@ -2,6 +2,8 @@
 
 import csv
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -16,11 +18,11 @@ HEADER = (
 )
 
 
-def export(day, price):
+def export(day: Any, price: Any) -> Any:
     return HEADER + "".join(f"north,0050{n},red,new,{price},EUR,50,{day},full\n" for n in range(3))
 
 
-def take_in(place):
+def take_in(place: Any) -> Any:
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
     history_steps.fold_history(taken)
     with connect.reader(place.warehouse) as con:
@@ -28,12 +30,12 @@ def take_in(place):
     return {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
 
 
-def withdraw(place, *arguments):
+def withdraw(place: Any, *arguments: Any) -> Any:
     return CliRunner().invoke(app, ["withdraw", *arguments, "--workspace", str(place.root)])
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     root = tmp_path / "space"
     assert CliRunner().invoke(app, ["init", str(root)]).exit_code == 0
     place = Workspace(root)
@@ -42,7 +44,7 @@ def place(tmp_path):
     return place
 
 
-def test_the_history_is_as_without_the_file_until_the_decision_is_taken_back(place):
+def test_the_history_is_as_without_the_file_until_the_decision_is_taken_back(place: Any) -> None:
     without = take_in(place)
     (place.inbox / "north-b.csv").write_text(export("2026-10-02", "0.90"))
     with_it = take_in(place)
@@ -58,7 +60,7 @@ def test_the_history_is_as_without_the_file_until_the_decision_is_taken_back(pla
     assert take_in(place) == with_it
 
 
-def test_a_path_or_a_hash_will_do_and_anything_else_is_refused_with_what_there_is(place, tmp_path):
+def test_a_path_or_a_hash_will_do_and_anything_else_is_refused_with_what_there_is(place: Any, tmp_path: Path) -> None:
     take_in(place)
     copy = tmp_path / "copy.csv"
     copy.write_text(export("2026-10-01", "0.10"))
@@ -68,6 +70,6 @@ def test_a_path_or_a_hash_will_do_and_anything_else_is_refused_with_what_there_i
     assert withdraw(place, str(copy)).exit_code == 0
 
 
-def test_nothing_taken_in_yet(place):
+def test_nothing_taken_in_yet(place: Any) -> None:
     result = withdraw(place, "north-a.csv")
     assert result.exit_code == 2 and "not a price file that was taken in" in result.stderr

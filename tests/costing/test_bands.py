@@ -2,6 +2,7 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,21 +11,22 @@ from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.planner.statement.bands import Band, HandlingBand, SizeStep, VendorBands, compile_terms
 from tests.oracle.random_terms import ASSORTMENTS, vendor_terms
+from tests.present import present
 
 D = Decimal
 
 
-def step_at(steps: tuple[SizeStep, ...], size: Fraction) -> SizeStep | None:
+def step_at(steps: tuple[SizeStep, ...], size: Any) -> SizeStep | None:
     return next((step for step in steps if step.start <= size and (step.end is None or size < step.end)), None)
 
 
 def cost_by_bands(order: list[Purchase], bands: VendorBands) -> Fraction | None:
     """What the bands say an order costs; None when it cannot be ordered."""
     values = [Fraction(p.unit_price) * p.quantity for p in order]
-    band = bands.band_at(sum(values))
+    band = bands.band_at(sum(values, Fraction(0)))
     if band is None or min(values) < bands.minimum_line_value:
         return None
-    cost = band.cost(sum(values))
+    cost = band.cost(sum(values, Fraction(0)))
     for code, handling in bands.handling.items():
         subtotal = sum(value for value, p in zip(values, order, strict=True) if p.assortment_code == code)
         if subtotal and (handling.waived_from is None or subtotal < handling.waived_from):
@@ -36,7 +38,7 @@ def cost_by_bands(order: list[Purchase], bands: VendorBands) -> Fraction | None:
         if steps and step is None:
             return None
         if steps and not band.ships_free:
-            cost += step.charge
+            cost += present(step).charge
     if bands.maximum_piece_count is not None and sum(p.quantity for p in order) > bands.maximum_piece_count:
         return None
     elements = {(p.part_code, p.colour_code) for p in order}
@@ -63,7 +65,7 @@ purchases = st.builds(
 
 @settings(max_examples=150, deadline=None)
 @given(st.lists(purchases, min_size=1, max_size=4), vendor_terms())
-def test_bands_and_handling_cost_what_the_landed_cost_says(order, terms):
+def test_bands_and_handling_cost_what_the_landed_cost_says(order: list[Purchase], terms: VendorTerms) -> None:
     landed_cost = work_out_order(order, terms)
     cost = cost_by_bands(order, compile_terms(terms))
     assert (cost is None) == bool(landed_cost.broken_rules)
@@ -72,7 +74,7 @@ def test_bands_and_handling_cost_what_the_landed_cost_says(order, terms):
 
 @settings(max_examples=60, deadline=None)
 @given(vendor_terms(), st.data())
-def test_at_and_around_every_threshold(terms, data):
+def test_at_and_around_every_threshold(terms: VendorTerms, data: Any) -> None:
     """One piece of exactly the threshold's value, and one millionth less and more."""
     thresholds = {terms.minimum_order, terms.soft_minimum, terms.discount_from, terms.minimum_line_value}
     thresholds |= {terms.shipping_waived_from or D(0), *(h.waived_from or D(0) for h in terms.handling.values())}
@@ -90,7 +92,7 @@ def test_at_and_around_every_threshold(terms, data):
                 assert cost is None or cost == landed_cost.exact.total
 
 
-def test_bands_by_hand():
+def test_bands_by_hand() -> None:
     terms = VendorTerms(
         "v1", shipping_charge=D(7), shipping_waived_from=D(50), minimum_order=D(10), soft_minimum=D(20),
         soft_minimum_charge=D(1), discount_from=D(30), discount_pct=D(10), order_fee=D("0.5"), order_fee_pct=D(2),
@@ -110,20 +112,20 @@ def test_bands_by_hand():
     assert not bands.is_rising
 
 
-def test_plain_terms_are_one_band():
+def test_plain_terms_are_one_band() -> None:
     bands = compile_terms(VendorTerms("v1", shipping_charge=D(7), tax_rate_pct=D(7), rate=Fraction(2)))
     assert bands.bands == (Band(Fraction(0), None, Fraction(14), Fraction("2.14")),)
     assert bands.is_rising
 
 
-def test_no_band_covers_what_no_step_ships():
+def test_no_band_covers_what_no_step_ships() -> None:
     steps = (ShippingStep("goods_value", D(0), D(5), D(1)), ShippingStep("goods_value", D(8), D(9), D(2)))
     bands = compile_terms(VendorTerms("v1", shipping_steps=steps))
     assert [(band.start, band.end) for band in bands.bands] == [(0, 5), (8, 9)]
     assert bands.band_at(Fraction(6)) is None and bands.band_at(Fraction(9)) is None
 
 
-def test_weights_below_the_first_step_ship_without_a_charge():
+def test_weights_below_the_first_step_ship_without_a_charge() -> None:
     bands = compile_terms(VendorTerms("v1", shipping_steps=(ShippingStep("weight_grams", D(100), None, D(3)),)))
     assert bands.weight_steps == (
         SizeStep(Fraction(0), Fraction(100), Fraction(0)),

@@ -1,9 +1,18 @@
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.costing.terms_on import terms_on
+from pipelines.demand.fitting import fitting_elements
+from pipelines.demand.model_portions import portions_on
+from pipelines.planning.estimates import ESTIMATE_SCHEMA, estimates, known_prices
+from pipelines.planning.remedies import NOTHING_KNOWN, remedies
+from pipelines.settings import Buyer, Scenario
+from tests.builders.markets import (
     BUYER,
     DAY,
     flexibility,
@@ -16,25 +25,25 @@ from costing_cases import (
     vendor,
 )
 
-from pipelines.costing.terms_on import terms_on
-from pipelines.demand.fitting import fitting_elements
-from pipelines.demand.model_portions import portions_on
-from pipelines.planning.estimates import ESTIMATE_SCHEMA, estimates, known_prices
-from pipelines.planning.remedies import NOTHING_KNOWN, remedies
-from pipelines.settings import Buyer, Scenario
-
 FLEXIBLE = Scenario(scenario_code="flexible", title="x")
 RATES = [{"rate_on": "2026-11-24", "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": "0.9"}]
 
 
-def summary(part, colour, price, **more):
+def summary(part: str, colour: str, price: str, **more: Any) -> dict[str, str]:
     return {
         "source_code": "s", "part_code": part, "colour_code": colour, "condition": "new", "observed_on": "2026-11-01",
         "currency_code": "EUR", "average_price": price, **more,
     }  # fmt: skip
 
 
-def estimated(seen=(), summaries=(), rule="as_listed", scenario=FLEXIBLE, buyer=BUYER, **more):
+def estimated(
+    seen: Any = (),
+    summaries: Any = (),
+    rule: str = "as_listed",
+    scenario: Scenario = FLEXIBLE,
+    buyer: Buyer = BUYER,
+    **more: Any,
+) -> tuple[Decimal | None, str]:
     model = make_model([line(1, "brick", "red", 4)], [flexibility(1, rule, **more)])
     inputs = make_inputs((model,), exchange_rates=RATES)
     portions = portions_on(model, DAY, True)
@@ -46,12 +55,12 @@ def estimated(seen=(), summaries=(), rule="as_listed", scenario=FLEXIBLE, buyer=
     return found["estimated_unit_price"][0], found["estimate_basis"][0]
 
 
-def test_nothing_known_says_so():
+def test_nothing_known_says_so() -> None:
     assert estimated() == (None, "none")
     assert estimated([offer("a", "plate", "red", "1"), offer("a", "brick", "blue", "1")]) == (None, "none")
 
 
-def test_last_seen_is_the_median_of_each_vendors_cheapest():
+def test_last_seen_is_the_median_of_each_vendors_cheapest() -> None:
     seen = [
         offer("a", "brick", "red", "0.10"), offer("a", "brick", "red", "0.11", listing_code="2"),
         offer("b", "brick", "red", "0.20", 0), offer("c", "brick", "red", "9.99"),
@@ -61,18 +70,18 @@ def test_last_seen_is_the_median_of_each_vendors_cheapest():
     assert estimated([*seen, offer("d", "brick", "red", "8")]) == (Decimal("0.2"), "last_seen")
 
 
-def test_the_price_for_the_fewest_pieces_counts():
+def test_the_price_for_the_fewest_pieces_counts() -> None:
     steps = [offer("a", "brick", "red", "0.05", step_from_quantity=100), offer("a", "brick", "red", "0.10")]
     assert estimated(steps) == (Decimal("0.1"), "last_seen")
 
 
 @pytest.mark.parametrize("days,expected", [(365, "last_seen"), (366, "none"), (-1, "none")])
-def test_only_prices_of_the_last_year_count(days, expected):
+def test_only_prices_of_the_last_year_count(days: int, expected: str) -> None:
     seen_on = date.fromordinal(DAY.toordinal() - days)
     assert estimated([offer("a", "brick", "red", "0.1", last_confirmed_on=seen_on)])[1] == expected
 
 
-def test_suspect_prices_do_not_count_and_other_currencies_are_converted_with_the_margin():
+def test_suspect_prices_do_not_count_and_other_currencies_are_converted_with_the_margin() -> None:
     assert estimated([offer("a", "brick", "red", "0.1", is_suspect=True)]) == (None, "none")
     dear = Buyer(buyer_code="x", title="x", region_code="NL", currency_code="EUR", exchange_margin_pct=Decimal(2))
     dollars = [offer("a", "brick", "red", "1", currency_code="USD")]
@@ -80,7 +89,7 @@ def test_suspect_prices_do_not_count_and_other_currencies_are_converted_with_the
     assert estimated([offer("a", "brick", "red", "1", currency_code="GBP")]) == (None, "none")
 
 
-def test_flexible_lines_widen_what_fits():
+def test_flexible_lines_widen_what_fits() -> None:
     seen = [
         offer("a", "brick", "red", "0.3"),
         offer("a", "brick", "blue", "0.1"),
@@ -90,7 +99,7 @@ def test_flexible_lines_widen_what_fits():
     assert estimated(seen, rule="any") == (Decimal("0.1"), "last_seen")
 
 
-def test_bases_in_their_order():
+def test_bases_in_their_order() -> None:
     used = offer("a", "brick", "red", "0.04", condition="used")
     average = summary("brick", "red", "0.07")
     assert estimated([offer("b", "brick", "red", "0.1"), used], [average]) == (Decimal("0.1"), "last_seen")
@@ -99,7 +108,7 @@ def test_bases_in_their_order():
     assert estimated([], [average]) == (Decimal("0.07"), "summary")
 
 
-def test_summaries_of_several_sources_colours_and_dates():
+def test_summaries_of_several_sources_colours_and_dates() -> None:
     rows = [
         summary("brick", "red", "0.07"), summary("brick", "blue", "0.05"),
         summary("brick", "red", "0.30", source_code="t"), summary("brick", "red", "0.40", source_code="u"),
@@ -118,7 +127,15 @@ NOTHING = pl.DataFrame(
 )
 
 
-def helped(*offers, bought=NOTHING, rule="as_listed", scenario=FLEXIBLE, tables=None, maker_lines=(), **more):
+def helped(
+    *offers: dict[str, Any],
+    bought: pl.DataFrame = NOTHING,
+    rule: str = "as_listed",
+    scenario: Scenario = FLEXIBLE,
+    tables: Any = None,
+    maker_lines: Sequence[Any] = (),
+    **more: Any,
+) -> str:
     model = make_model([line(1, "brick", "red", 4)], [flexibility(1, rule, **more)])
     vendors = [vendor("a"), vendor("b"), vendor("till", vendor_kind="maker")]
     inputs = make_inputs((model,), vendors=vendors, **(tables or {}))
@@ -129,12 +146,12 @@ def helped(*offers, bought=NOTHING, rule="as_listed", scenario=FLEXIBLE, tables=
     return found[1, 1]
 
 
-def test_there_is_no_remedy():
+def test_there_is_no_remedy() -> None:
     assert helped() == NOTHING_KNOWN
     assert helped(offer("a", "plate", "red", "1"), offer("a", "brick", "clear_red", "1")) == NOTHING_KNOWN
 
 
-def test_the_nearest_colour_with_enough_pieces():
+def test_the_nearest_colour_with_enough_pieces() -> None:
     near, far = offer("a", "brick", "brick", "1", 9), offer("a", "brick", "blue", "1", 9)
     assert helped(far, near) == "a colour flexibility: 9 pieces are on offer in Brick (CIEDE2000 1.7)"
     few = offer("a", "brick", "brick", "1", 1)
@@ -145,7 +162,7 @@ def test_the_nearest_colour_with_enough_pieces():
     assert helped(near, rule="near", near_distance="1") == helped(near)
 
 
-def test_a_form():
+def test_a_form() -> None:
     substitutes = [
         {"part_code": "brick", "substitute_part_code": "brick_b"},
         {"part_code": "brick", "substitute_part_code": "brick_w", "strength": "weaker"},
@@ -161,7 +178,7 @@ def test_a_form():
     assert "if it bore no load" in helped(offer("a", "brick", "red", "1", 8, form_certainty="open"))
 
 
-def test_a_vendor_left_out_or_forbidden():
+def test_a_vendor_left_out_or_forbidden() -> None:
     assert (
         helped(offer("ghost", "brick", "red", "1", 8))
         == "the vendor ghost, who has 8, but it is not in the table vendors"
@@ -175,7 +192,7 @@ def test_a_vendor_left_out_or_forbidden():
     assert "another currency" in helped(offer("a", "brick", "red", "1", 8, currency_code="USD"))
 
 
-def test_the_maker_is_asked_only_for_the_models_maker_lines():
+def test_the_maker_is_asked_only_for_the_models_maker_lines() -> None:
     """The line is not one of them, so no minimum or multiple keeps the maker's pieces out: the rule does."""
     marked = Scenario(scenario_code="x", title="x", maker="marked")
     at_the_maker = offer("till", "brick", "red", "1", 8)
@@ -185,17 +202,17 @@ def test_the_maker_is_asked_only_for_the_models_maker_lines():
     assert "keep them out of the plan" in helped(at_the_maker, scenario=marked, maker_lines=[1])
 
 
-def test_a_condition():
+def test_a_condition() -> None:
     assert helped(offer("a", "brick", "red", "1", 8, condition="used")) == "used pieces, of which 8 pieces are on offer"
 
 
-def test_enough_goes_before_order_and_most_before_less():
+def test_enough_goes_before_order_and_most_before_less() -> None:
     colour, used = offer("a", "brick", "blue", "1", 3), offer("a", "brick", "red", "1", 4, condition="used")
     assert helped(colour, used).startswith("used")
     assert helped(colour, offer("a", "brick", "red", "1", 2, condition="used")).startswith("a colour flexibility")
 
 
-def test_pieces_that_the_vendors_rules_keep_out():
+def test_pieces_that_the_vendors_rules_keep_out() -> None:
     assert helped(offer("a", "brick", "red", "1", 8)).startswith("8 pieces are on offer, but the vendors' minimums")
     bought = pl.DataFrame([("a", "brick", "red", "new", "", 8)], schema=NOTHING.schema, orient="row")
     assert helped(offer("a", "brick", "red", "1", 8), bought=bought) == NOTHING_KNOWN

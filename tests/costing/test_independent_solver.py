@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 from fractions import Fraction
+from typing import Any
 
 import polars as pl
 import pytest
@@ -13,15 +14,15 @@ from pipelines.planner import solve
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
+from tests.present import present
 
 pytest.importorskip("pyscipopt", reason="needs the package pyscipopt")
-from tests.length import examples
+from tests.builders.length import examples
 from tests.oracle.independent_program import best_cost
 
 TOLERANCE = 1e-5
 
 
-@pytest.mark.slow
 @settings(
     max_examples=examples(40, 150),
     deadline=None,
@@ -29,20 +30,19 @@ TOLERANCE = 1e-5
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 @given(problems())
-def test_the_second_program_itself_agrees_with_brute_force(problem):
+def test_the_second_program_itself_agrees_with_brute_force(problem: Any) -> None:
     problem = replace(problem, allow_spares=True)
     best = best_plan(problem)
     assume(best is not None)
-    missing, cost = best
+    missing, cost = present(best)
     found, value, _ = best_cost(problem)
     assert found == missing
     assert math.isclose(value, float(cost), abs_tol=TOLERANCE)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("rule_share", [0.0, 0.5, 1.0])
-def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
+def test_medium_markets_cost_what_the_second_program_says(seed: Any, rule_share: float) -> None:
     market = Market(
         line_count=16, piece_count=120, colour_count=6, vendor_count=8, offers_per_vendor=(8, 20), rule_share=rule_share
     )
@@ -56,9 +56,8 @@ def test_medium_markets_cost_what_the_second_program_says(seed, rule_share):
     assert bound <= float(solution.cost) + TOLERANCE
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
-def test_medium_markets_with_incremental_steps_forced_vendors_and_parcel_penalty(seed):
+def test_medium_markets_with_incremental_steps_forced_vendors_and_parcel_penalty(seed: Any) -> None:
     """Steps are as the generator draws them; the vendor forced is one that the plan without the rule leaves out."""
     market = Market(
         line_count=16, piece_count=120, colour_count=6, vendor_count=8, offers_per_vendor=(8, 20), rule_share=0.5

@@ -2,6 +2,7 @@
 
 from decimal import Context, Decimal
 from fractions import Fraction
+from typing import Any
 
 import polars as pl
 import pytest
@@ -15,19 +16,27 @@ from pipelines.errors import PlanRefusedError
 D = Decimal
 
 
-def bought(price, quantity=1, part="brick", colour="teal", assortment="", grams="1", longest="10"):
+def bought(
+    price: Any,
+    quantity: int = 1,
+    part: str = "brick",
+    colour: str = "teal",
+    assortment: str = "",
+    grams: str = "1",
+    longest: str = "10",
+) -> Any:
     return Purchase(part, colour, "new", assortment, quantity, D(price), D(grams), D(longest))
 
 
-def order(*purchases, **terms):
+def order(*purchases: Any, **terms: Any) -> Any:
     return work_out_order(purchases, VendorTerms("v1", **terms))
 
 
-def parts(goods="0", shipping="0", handling="0", tax="0"):
+def parts(goods: str = "0", shipping: str = "0", handling: str = "0", tax: str = "0") -> Any:
     return Components(D(goods), D(shipping), D(handling), D(tax))
 
 
-def rules(landed_cost):
+def rules(landed_cost: Any) -> Any:
     return [rule.rule for rule in landed_cost.broken_rules]
 
 
@@ -47,7 +56,7 @@ def rules(landed_cost):
         ([("2.675", 1)], "100", "2.68"),
     ],
 )
-def test_tax_is_rounded_half_up_once_per_order(prices, rate, tax):
+def test_tax_is_rounded_half_up_once_per_order(prices: list[tuple[str, int]], rate: str, tax: str) -> None:
     landed_cost = order(*(bought(*price) for price in prices), tax_rate_pct=D(rate))
     assert landed_cost.rounded.tax == D(tax)
 
@@ -57,12 +66,12 @@ def test_tax_is_rounded_half_up_once_per_order(prices, rate, tax):
     # Digits after the point are ISO 4217's: JPY 0, KWD 3, HUF 2, USD 2.
     [("JPY", "124", "12"), ("KWD", "123.500", "12.350"), ("HUF", "123.50", "12.35"), ("USD", "123.50", "12.35")],
 )
-def test_amounts_have_the_currency_s_digits(currency, goods, tax):
+def test_amounts_have_the_currency_s_digits(currency: str, goods: str, tax: str) -> None:
     landed_cost = order(bought("123.5"), currency_code=currency, buyer_currency_code=currency, tax_rate_pct=D(10))
     assert (str(landed_cost.rounded.goods), str(landed_cost.rounded.tax)) == (goods, tax)
 
 
-def test_an_order_with_everything_by_hand():
+def test_an_order_with_everything_by_hand() -> None:
     landed_cost = order(
         bought("0.125", 100, assortment="tiles"),  # 12.50
         bought("2.20", 5, part="plate", assortment="plates"),  # 11.00
@@ -96,12 +105,12 @@ def test_an_order_with_everything_by_hand():
     assert (landed_cost.element_count, landed_cost.piece_count, landed_cost.broken_rules) == (3, 108, ())
 
 
-def test_tax_on_goods_leaves_shipping_and_handling_alone():
+def test_tax_on_goods_leaves_shipping_and_handling_alone() -> None:
     landed_cost = order(bought("10"), shipping_charge=D(5), order_fee=D(1), tax_rate_pct=D(23))
     assert landed_cost.rounded == parts("10", "5", "1", "2.30")
 
 
-def test_included_tax_is_taken_out_of_every_component():
+def test_included_tax_is_taken_out_of_every_component() -> None:
     landed_cost = order(
         bought("12.30"), shipping_charge=D("6.15"), order_fee=D("2.46"), tax_rate_pct=D(23), tax_on="included"
     )
@@ -109,14 +118,14 @@ def test_included_tax_is_taken_out_of_every_component():
     assert landed_cost.rounded == parts("10", "5", "2", "3.91")
 
 
-def test_rounded_parts_of_an_included_tax_add_up_to_what_is_displayed():
+def test_rounded_parts_of_an_included_tax_add_up_to_what_is_displayed() -> None:
     # Net 4.0650, 4.0650 and 1.6260 round to 4.07 + 4.07 + 1.63 = 9.77; the tax 2.244 alone would round to 2.24 and
     # make 12.01 of the 12.00 to pay.
     landed_cost = order(bought("5"), shipping_charge=D(5), order_fee=D(2), tax_rate_pct=D(23), tax_on="included")
     assert landed_cost.rounded == parts("4.07", "4.07", "1.63", "2.23")
 
 
-def test_each_component_is_rounded_in_the_vendor_s_currency_then_once_more_after_conversion():
+def test_each_component_is_rounded_in_the_vendor_s_currency_then_once_more_after_conversion() -> None:
     landed_cost = order(
         bought("333.4"), currency_code="JPY", rate=Fraction("0.0061"), shipping_charge=D("1200.5"), tax_rate_pct=D(10)
     )
@@ -130,7 +139,7 @@ BORDER = (BorderStep(D(0), D(0), D("0.5")), BorderStep(D(20), D("4.7"), D(3)))
 
 
 @pytest.mark.parametrize(("price", "tax"), [("9.99", "2.50"), ("10", "5.94")])
-def test_border_steps_compare_the_converted_goods_value(price, tax):
+def test_border_steps_compare_the_converted_goods_value(price: str, tax: str) -> None:
     landed_cost = order(bought(price), currency_code="GBP", rate=Fraction(2), tax_rate_pct=D(10), border=BORDER)
     # 9.99 -> 19.98: tax 1.00 x 2 + 0.50. 10 -> 20: tax 1.00 x 2 + 4.7 % of 20 + 3. The tax, 0.999 or 1, is 1.00 either way.
     assert landed_cost.rounded.tax == D(tax)
@@ -149,13 +158,13 @@ def test_border_steps_compare_the_converted_goods_value(price, tax):
         ({"border": (BorderStep(D(10), D(0), D(6)),)}, 0, 6),
     ],
 )  # fmt: skip
-def test_a_threshold_is_reached_by_equality(terms, below, at):
+def test_a_threshold_is_reached_by_equality(terms: dict[str, Any], below: int, at: int) -> None:
     for price, extra in (("9.999999", below), ("10", at)):
         landed_cost = order(bought(price, assortment="a"), **terms)
         assert landed_cost.exact.total == Fraction(price) + extra
 
 
-def test_the_waiver_waives_every_part_of_shipping_but_not_its_limits():
+def test_the_waiver_waives_every_part_of_shipping_but_not_its_limits() -> None:
     steps = (ShippingStep("weight_grams", D(0), D(100), D(3)),)
     heavy = bought("1", 200)
     landed_cost = order(heavy, shipping_charge=D(5), shipping_steps=steps, shipping_waived_from=D(100))
@@ -175,10 +184,10 @@ def test_the_waiver_waives_every_part_of_shipping_but_not_its_limits():
         ({"shipping_steps": (ShippingStep("goods_value", D(0), D(10), D(1)),)}, "shipping_steps"),
     ],
 )
-def test_each_rule_is_named_when_broken_and_only_then(terms, rule):
+def test_each_rule_is_named_when_broken_and_only_then(terms: dict[str, Any], rule: str) -> None:
     two_lines = [bought("2", 2), bought("2", 3, part="plate")]
     assert rules(order(*two_lines, **terms)) == [rule]
-    relaxed = {
+    relaxed: dict[str, dict[str, Any]] = {
         "minimum_order": {"minimum_order": D(10)},
         "minimum_line_value": {"minimum_line_value": D(4)},
         "maximum_element_count": {"maximum_element_count": 2},
@@ -188,19 +197,19 @@ def test_each_rule_is_named_when_broken_and_only_then(terms, rule):
     assert rules(order(*two_lines, **relaxed[rule])) == []
 
 
-def test_one_element_in_two_listings_counts_once():
+def test_one_element_in_two_listings_counts_once() -> None:
     landed_cost = order(bought("1"), bought("2"), maximum_element_count=1)
     assert landed_cost.element_count == 1 and not landed_cost.broken_rules
 
 
-def frame(*rows):
+def frame(*rows: Any) -> Any:
     data = [(vendor, p.part_code, p.colour_code, p.condition, *p[3:]) for vendor, p in rows]
     money = pl.Decimal(18, 6)
     types = dict.fromkeys(("unit_price", "weight_grams", "largest_dimension_mm", "goods_value"), money)
     return pl.DataFrame(data, schema=[*PURCHASE_COLUMNS, "goods_value"], orient="row", schema_overrides=types)
 
 
-def test_a_plan_adds_up_its_vendors():
+def test_a_plan_adds_up_its_vendors() -> None:
     terms = {
         "v1": VendorTerms("v1", shipping_charge=D(7), tax_rate_pct=D(7)),
         "v2": VendorTerms("v2", currency_code="KWD", rate=Fraction("2.9"), shipping_charge=D("1.2345")),
@@ -218,12 +227,12 @@ def test_a_plan_adds_up_its_vendors():
     )
 
 
-def test_nothing_bought_costs_nothing():
+def test_nothing_bought_costs_nothing() -> None:
     landed_cost = work_out(frame(), {})
     assert (landed_cost.total, landed_cost.exact_cost, landed_cost.broken_rules) == (0, 0, ())
 
 
-def test_a_vendor_without_terms_and_mixed_buyers_are_refused():
+def test_a_vendor_without_terms_and_mixed_buyers_are_refused() -> None:
     with pytest.raises(PlanRefusedError, match="without terms"):
         work_out(frame(("v9", bought("1"))), {})
     terms = {"v1": VendorTerms("v1"), "v2": VendorTerms("v2", buyer_currency_code="USD")}
@@ -241,14 +250,16 @@ prices = st.decimals("0.000001", 500, places=6)
     st.sampled_from(["EUR", "JPY", "KWD"]),
     st.fractions("1/200", 200),
 )
-def test_rounding_moves_a_total_by_less_than_a_unit_per_rounding(bought_lines, tax_on, rate_pct, currency, rate):
+def test_rounding_moves_a_total_by_less_than_a_unit_per_rounding(
+    bought_lines: Any, tax_on: Any, rate_pct: Any, currency: Any, rate: Any
+) -> None:
     landed_cost = work_out_order(
         [bought(price, quantity) for price, quantity in bought_lines],
         VendorTerms(
             "v1", currency_code=currency, rate=rate, tax_on=tax_on, tax_rate_pct=rate_pct, shipping_charge=D("7.005")
         ),
     )
-    unit = {"EUR": Fraction(1, 100), "JPY": 1, "KWD": Fraction(1, 1000)}[currency]
+    unit = {"EUR": Fraction(1, 100), "JPY": Fraction(1), "KWD": Fraction(1, 1000)}[currency]
     # At most four roundings of half a unit of the vendor's money (seven where tax is included), then four of the buyer's.
     assert abs(Fraction(landed_cost.rounded.total) - landed_cost.exact.total) <= 7 * rate * unit / 2 + 4 * Fraction(
         1, 200
@@ -269,7 +280,7 @@ def test_rounding_moves_a_total_by_less_than_a_unit_per_rounding(bought_lines, t
         max_size=8,
     )
 )
-def test_sums_are_exact_whatever_their_digits(lines):
+def test_sums_are_exact_whatever_their_digits(lines: Any) -> None:
     """The widest prices and piece counts a table can hold, far beyond the 28 digits decimals have by themselves."""
     purchases = [
         bought(price, quantity, f"p{n}", "teal", code, price) for n, (price, quantity, code) in enumerate(lines)

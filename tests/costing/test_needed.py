@@ -1,14 +1,13 @@
 from datetime import date, timedelta
 
-from costing_cases import flexibility, line, make_inputs, make_model
-
 from pipelines.demand.demand_by_date import demand_of
 from pipelines.demand.fitting import fitting_elements
 from pipelines.demand.model_portions import portions_on
 from pipelines.settings import ListVersion
+from tests.builders.markets import flexibility, line, make_inputs, make_model
 
 
-def test_what_is_kept_is_what_would_be_worked_out_on_every_date():
+def test_what_is_kept_is_what_would_be_worked_out_on_every_date() -> None:
     """A list, a decision and an substitutes that begin on different dates; asked for in an order that could take one for another."""
     model = make_model(
         [line(1, "beam", "red", 4), line(1, "beam", "red", 6, list_version=2)],

@@ -1,13 +1,24 @@
 import pickle
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.costing.terms_on import terms_on
+from pipelines.errors import InputError, KitfareError, PlanRefusedError
+from pipelines.planner import solve
+from pipelines.planning import night, plan_tables
+from pipelines.planning.night import plan_night
+from pipelines.planning.plan_tables import PLAN_CONTRACTS
+from pipelines.settings import Buyer, RefreshSettings, Scenario
+from tests.builders.markets import (
     BUYER,
     DAY,
     flexibility,
@@ -20,11 +31,6 @@ from costing_cases import (
     terms,
     vendor,
 )
-
-from pipelines.errors import InputError, KitfareError, PlanRefusedError
-from pipelines.planning import night, scenarios
-from pipelines.planning.night import plan_night
-from pipelines.settings import Buyer, RefreshSettings, Scenario
 
 OCTOBER, MARCH = date(2026, 10, 31), date(2026, 3, 31)
 ABROAD = Buyer(buyer_code="abroad", title="x", region_code="PL", currency_code="EUR")
@@ -40,41 +46,53 @@ RED = {"colour_code": "red", "colour_name": "Red", "srgb_hex": "#C01010"}
 COMBINATION = {"part_code": "brick", "combination_code": "m", "component_part_code": "tile", "component_count": 2}
 
 
-def at(day, market=MARKET):
+def at(day: Any, market: Any = MARKET) -> Any:
     seen_on = pl.lit(day).alias("last_confirmed_on")
     return market.with_columns(seen_on, pl.lit(date(2026, 1, 1)).alias("valid_from_on"))
 
 
-def workspace(workers=1, models=(MILL, HOUSE), buyers=(BUYER, ABROAD), scenarios=(), **tables):
+def workspace(
+    workers: int = 1,
+    models: tuple[Any, ...] = (MILL, HOUSE),
+    buyers: tuple[Any, ...] = (BUYER, ABROAD),
+    scenarios: Sequence[Any] = (),
+    **tables: Any,
+) -> Any:
     inputs = make_inputs(models, buyers, scenarios, **tables)
     refresh = RefreshSettings(workers=workers, effort="standard", past_effort="quick")
     return replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
 
 
-def night_of(folder, inputs=None, days=(DAY, OCTOBER, MARCH), progress=None, market=MARKET):
+def night_of(
+    folder: Any,
+    inputs: Any = None,
+    days: tuple[Any, ...] = (DAY, OCTOBER, MARCH),
+    progress: Any = None,
+    market: Any = MARKET,
+) -> Any:
     markets = {day: at(day, market) for day in days}
     summaries = dict.fromkeys(days, make_summaries())
     return plan_night(inputs or workspace(), markets, markets, summaries, DAY, folder / "plans", progress)
 
 
 @pytest.fixture
-def solved(monkeypatch):
+def solved(monkeypatch: pytest.MonkeyPatch) -> Any:
     """Counts the problems that were really solved."""
-    real, calls = scenarios.mip.solve, []
+    real, calls = solve.solve, []
 
-    def counted(problem, effort, start=None):
+    def counted(problem: Any, effort: Any, start: Any = None) -> Any:
         calls.append(effort)
         return real(problem, effort, start)
 
-    monkeypatch.setattr(scenarios.mip, "solve", counted)
+    monkeypatch.setattr(solve, "solve", counted)
     return calls
 
 
-def same(first, second):
+def same(first: Any, second: Any) -> Any:
     return all(first[name].equals(second[name]) for name in second) and list(first) == list(second)
 
 
-def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
+def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path: Path) -> None:
     reported = []
     tables = night_of(tmp_path, progress=lambda *step: reported.append(step))
     keys = tables["model_cost"].select("priced_on", "model_code", "buyer_code", "effort").unique().sort(pl.all()).rows()
@@ -88,11 +106,11 @@ def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path):
     assert tables["model_cost"].height == 10 * 5
     assert reported == [(night.STEP_NAME, n, 10) for n in range(1, 11)]
     for name, frame in tables.items():
-        key = next(contract.key for contract in night.PLAN_CONTRACTS if contract.name == name)
+        key = next(contract.key for contract in PLAN_CONTRACTS if contract.name == name)
         assert frame.equals(frame.sort(key)), name
 
 
-def test_dates_before_the_first_price_are_skipped(tmp_path):
+def test_dates_before_the_first_price_are_skipped(tmp_path: Path) -> None:
     markets = {DAY: at(DAY), MARCH: MARKET.clear()}
     tables = plan_night(workspace(), markets, markets, dict.fromkeys(markets, make_summaries()), DAY, tmp_path)
     assert tables["model_cost"]["priced_on"].unique().to_list() == [DAY]
@@ -100,7 +118,7 @@ def test_dates_before_the_first_price_are_skipped(tmp_path):
     assert plan_night(workspace(), nothing, nothing, {DAY: make_summaries()}, DAY, tmp_path)["model_cost"].height == 0
 
 
-def test_the_second_night_takes_all_from_the_cache(tmp_path, solved):
+def test_the_second_night_takes_all_from_the_cache(tmp_path: Path, solved: Any) -> None:
     first = night_of(tmp_path)
     made = len(solved)
     assert made > 0
@@ -108,7 +126,7 @@ def test_the_second_night_takes_all_from_the_cache(tmp_path, solved):
     assert len(solved) == made
 
 
-def test_a_damaged_entry_is_planned_again(tmp_path, solved):
+def test_a_damaged_entry_is_planned_again(tmp_path: Path, solved: Any) -> None:
     first = night_of(tmp_path, days=(DAY,))
     entries = sorted((tmp_path / "plans").iterdir())
     assert len(entries) == 4
@@ -121,7 +139,7 @@ def test_a_damaged_entry_is_planned_again(tmp_path, solved):
     assert not solved
 
 
-CHANGES = {
+CHANGES: dict[str, dict[str, Any]] = {
     "price": {"market": MARKET.with_columns(pl.col("unit_price") + Decimal("0.01"))},
     "stock": {"market": MARKET.with_columns(pl.col("quantity_available") - 1)},
     "suspect": {"market": MARKET.with_columns((pl.col("colour_code") == "blue").alias("is_suspect"))},
@@ -143,21 +161,21 @@ CHANGES = {
 }
 
 
-def keys_of(**changes):
+def keys_of(**changes: Any) -> Any:
     market = changes.pop("market", MARKET)
     inputs = workspace(**{"models": (MILL,), "buyers": (BUYER,), **changes})
     markets = {DAY: at(DAY, market)}
     needed = [(inputs.models[0], inputs.settings.buyer[0], DAY)]
     tasks = night._tasks(inputs, needed, markets, markets, {DAY: make_summaries()}, DAY)
-    return [night.key_of(task, inputs, scenarios.terms_on(inputs, DAY, task.buyer)) for task in tasks]
+    return [night.key_of(task, inputs, terms_on(inputs, DAY, task.buyer)) for task in tasks]
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_whatever_shapes_a_plan_changes_its_key(change):
+def test_whatever_shapes_a_plan_changes_its_key(change: Any) -> None:
     assert keys_of(**CHANGES[change]) != keys_of()
 
 
-def test_what_shapes_no_plan_leaves_its_key():
+def test_what_shapes_no_plan_leaves_its_key() -> None:
     irrelevant = {
         "market": pl.concat([MARKET, make_market(offer("c", "unused", "grey", "1"))]).reverse(),
         "substitutes": [{"part_code": "unused", "substitute_part_code": "tile"}],
@@ -264,17 +282,19 @@ def test_all_that_the_planner_imports_is_in_its_version():
     assert int(reported[0]) > 20 and reported[1] == ""
 
 
-def test_plans_that_met_a_time_limit_are_not_kept(tmp_path, monkeypatch):
-    real = scenarios.mip.solve
-    monkeypatch.setattr(scenarios.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
+def test_plans_that_met_a_time_limit_are_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real = solve.solve
+    monkeypatch.setattr(solve, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
     night_of(tmp_path, days=(DAY,))
     assert not list((tmp_path / "plans").glob("*.plan"))
 
 
-def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(tmp_path, monkeypatch):
-    real = scenarios.plan_tables._model_cost
+def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = plan_tables._model_cost
 
-    def with_one_odd(context, checked, unfilled):
+    def with_one_odd(context: Any, checked: Any, unfilled: Any) -> Any:
         row = real(context, checked, unfilled)
         is_odd = (context.model.model_code, context.buyer.buyer_code, row["scenario_code"]) == (
             "mill",
@@ -283,38 +303,16 @@ def test_a_row_that_breaks_its_contract_is_named_by_model_buyer_and_date(tmp_pat
         )
         return {**row, "plan_status": "odd"} if is_odd else row
 
-    monkeypatch.setattr(scenarios.plan_tables, "_model_cost", with_one_odd)
+    monkeypatch.setattr(plan_tables, "_model_cost", with_one_odd)
     with pytest.raises(InputError, match="model_cost breaks its contract in 1 rows") as refused:
         night_of(tmp_path, days=(DAY,))
     named = f"priced_on {DAY}, model_code mill, scenario_code flexible, buyer_code abroad, plan_status 'odd'"
     assert named in refused.value.next_step
 
 
-def test_errors_travel_between_processes():
+def test_errors_travel_between_processes() -> None:
     for kind in (KitfareError, InputError, PlanRefusedError):
         error = pickle.loads(pickle.dumps(kind("what", where="where", next_step="next", state="state")))
         assert type(error) is kind
         assert (error.what, error.where, error.next_step, error.state) == ("what", "where", "next", "state")
         assert str(error) == str(kind("what", where="where", next_step="next", state="state"))
-
-
-@pytest.mark.slow
-def test_several_processes_make_the_same_plans(tmp_path):
-    alone = night_of(tmp_path / "one", days=(DAY, OCTOBER))
-    together = night_of(tmp_path / "two", workspace(workers=2), days=(DAY, OCTOBER))
-    assert same(together, alone)
-    kept = [sorted(path.name for path in (tmp_path / name / "plans").iterdir()) for name in ("one", "two")]
-    assert kept[0] == kept[1] and len(kept[0]) == 8
-
-
-@pytest.mark.slow
-def test_an_error_in_a_worker_reaches_the_caller(tmp_path, monkeypatch):
-    """The parent's own look at demand is switched off, so that the amendment is first met by a worker."""
-    wrong = make_model(
-        [line(1, "brick", "red", 4)],
-        amendments=[{"line_number": 1, "amendment_action": "add", "part_code": "x", "quantity": 1}],
-    )
-    monkeypatch.setattr(night, "_reduced", lambda inputs, model, day, given: (given, model.model_code))
-    with pytest.raises(InputError) as refused:
-        night_of(tmp_path, workspace(workers=2, models=(wrong, HOUSE)), days=(DAY,))
-    assert "line 1" in refused.value.what

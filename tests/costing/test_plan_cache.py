@@ -1,3 +1,6 @@
+from pathlib import Path
+from typing import Any
+
 import polars as pl
 import pytest
 
@@ -11,11 +14,11 @@ FRAMES = {
 SCHEMAS = dict.fromkeys(FRAMES, SCHEMA)
 
 
-def same(first, second):
+def same(first: Any, second: Any) -> Any:
     return first is not None and all(first[name].equals(second[name]) for name in second)
 
 
-def test_what_is_stored_comes_back(tmp_path):
+def test_what_is_stored_comes_back(tmp_path: Path) -> None:
     cache = PlanCache(tmp_path / "made" / "here")
     assert cache.fetch("k", SCHEMAS) is None
     cache.store("k", FRAMES)
@@ -25,7 +28,7 @@ def test_what_is_stored_comes_back(tmp_path):
 
 
 @pytest.mark.parametrize("damage", ["cut", "flip", "empty", "text", "folder"])
-def test_a_damaged_entry_is_absent_and_can_be_written_again(tmp_path, damage):
+def test_a_damaged_entry_is_absent_and_can_be_written_again(tmp_path: Path, damage: str) -> None:
     cache = PlanCache(tmp_path)
     cache.store("k", FRAMES)
     whole = cache.path("k").read_bytes()
@@ -47,7 +50,7 @@ def test_a_damaged_entry_is_absent_and_can_be_written_again(tmp_path, damage):
     assert same(cache.fetch("k", SCHEMAS), FRAMES)
 
 
-def test_any_flipped_byte_is_found(tmp_path):
+def test_any_flipped_byte_is_found(tmp_path: Path) -> None:
     cache = PlanCache(tmp_path)
     cache.store("k", FRAMES)
     whole = cache.path("k").read_bytes()
@@ -56,14 +59,14 @@ def test_any_flipped_byte_is_found(tmp_path):
         assert cache.fetch("k", SCHEMAS) is None, place
 
 
-def test_an_entry_with_other_tables_or_columns_is_absent(tmp_path):
+def test_an_entry_with_other_tables_or_columns_is_absent(tmp_path: Path) -> None:
     cache = PlanCache(tmp_path)
     cache.store("k", FRAMES)
     assert cache.fetch("k", {**SCHEMAS, "three": SCHEMA}) is None
     assert cache.fetch("k", {"one": pl.Schema({**SCHEMA, "more": pl.Int64()})}) is None
 
 
-def test_the_least_recently_used_go_first(tmp_path):
+def test_the_least_recently_used_go_first(tmp_path: Path) -> None:
     import os
 
     cache = PlanCache(tmp_path)
@@ -77,7 +80,7 @@ def test_the_least_recently_used_go_first(tmp_path):
     PlanCache(tmp_path / "nowhere").prune(keep=2)
 
 
-def test_the_digest_tells_values_apart():
+def test_the_digest_tells_values_apart() -> None:
     frame = FRAMES["one"]
     lists = pl.DataFrame({"a": [["x", "y"], []]}, schema={"a": pl.List(pl.String)})
     different = [

@@ -1,86 +1,27 @@
 from datetime import date
 from decimal import Decimal
-from fractions import Fraction
+from typing import Any
 
-import polars as pl
 import pytest
-from costing_cases import (
-    BUYER,
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipelines.settings import Buyer, Discount, Instructions, Scenario
+from tests.builders.length import examples
+from tests.builders.markets import (
     DAY,
     flexibility,
     line,
-    make_inputs,
     make_market,
     make_model,
-    make_summaries,
     offer,
     terms,
     vendor,
 )
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from pipelines.errors import PlanRefusedError
-from pipelines.planner import solve
-from pipelines.planning import scenarios
-from pipelines.planning.scenarios import plan_model
-from pipelines.settings import Buyer, Discount, Instructions, Scenario
-from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
-from schemas.validate import validate_typed
-from tests.length import examples
-
-ORDER = ["vendor_code", "order_number"]
-CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
+from tests.costing.planned_costs import TILL, Other, costs, only, planned, refuse
 
 
-def planned(model, market, day=DAY, buyer=BUYER, last_seen=None, scenarios=(), **tables):
-    inputs = make_inputs((model,), (buyer,), scenarios, **tables)
-    seen = market if last_seen is None else last_seen
-    found = plan_model(inputs, model, day, buyer, market, seen, make_summaries(), "standard")
-    assert list(found.tables) == [contract.name for contract in CONTRACTS]
-    for contract in CONTRACTS:
-        assert validate_typed(contract, found.tables[contract.name], where="test").equals(found.tables[contract.name])
-    check_sums(found.tables)
-    return found
-
-
-def check_sums(tables):
-    """What must add up in any plan."""
-    cost, vendors, purchases = tables["model_cost"], tables["plan_vendor"], tables["plan_purchase"]
-    lines, unfilled = tables["plan_line"], tables["unfilled_line"]
-    for row in cost.iter_rows(named=True):
-        of = pl.col("scenario_code") == row["scenario_code"]
-        parts = ("goods", "shipping", "handling", "tax")
-        assert row["landed_cost"] == sum(row[part] for part in parts)
-        for part in (*parts, "landed_cost"):
-            assert row[part] == sum(vendors.filter(of)[part], Decimal(0)), part
-        assert row["vendor_count"] == vendors.filter(of).height == purchases.filter(of).n_unique(ORDER)
-        assert row["complete_cost"] == row["landed_cost"] + row["unfilled_estimate"]
-        assert row["unfilled_estimate"] == sum(unfilled.filter(of)["unfilled_estimate"], Decimal(0))
-        assert row["unfilled_piece_count"] == unfilled.filter(of)["unfilled_piece_count"].sum()
-        assert row["spare_piece_count"] == purchases.filter(of)["spare_piece_count"].sum()
-        assert row["lower_bound"] <= row["landed_cost"]
-        assert row["gap_pct"] >= 0
-        assert vendors.filter(of)["bought_piece_count"].sum() == purchases.filter(of)["bought_piece_count"].sum()
-        bought = lines.filter(of & (pl.col("vendor_code") != ""))
-        assert bought["quantity"].sum() == purchases.filter(of)["used_piece_count"].sum()
-        on_hand = lines.filter(of & (pl.col("vendor_code") == ""))
-        assert on_hand["quantity"].sum() == row["on_hand_piece_count"]
-        if not lines.filter(of & (pl.col("combination_code") != "")).height:
-            assert row["piece_count"] == lines.filter(of)["quantity"].sum() + row["unfilled_piece_count"]
-        assert (row["plan_status"] in ("partial", "refused")) == (row["unfilled_piece_count"] > 0)
-
-
-def costs(found):
-    return dict(found.tables["model_cost"].select("scenario_code", "landed_cost").iter_rows())
-
-
-def only(found, scenario="flexible", table="model_cost"):
-    rows = found.tables[table].filter(pl.col("scenario_code") == scenario).to_dicts()
-    return rows[0] if table == "model_cost" else rows
-
-
-def test_every_scenario_has_a_row_and_flexibility_pays():
+def test_every_scenario_has_a_row_and_flexibility_pays() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "brick", "grey", 4)], [flexibility(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "grey", "0.10"))
     found = planned(model, market)
@@ -97,7 +38,7 @@ def test_every_scenario_has_a_row_and_flexibility_pays():
     assert not found.hit_time_limit
 
 
-def test_plan_rows_say_what_is_bought_and_what_for():
+def test_plan_rows_say_what_is_bought_and_what_for() -> None:
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 5)], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "blue", "0.105", 100, sold_in_multiples_of=5),
@@ -114,18 +55,18 @@ def test_plan_rows_say_what_is_bought_and_what_for():
         ("b", "plate", "red", 5, 5, 5, 0, Decimal("0.2"), Decimal("1")),
     ]
     lines = only(found, table="plan_line")
-    names = (
+    columns = (
         "line_number", "portion_source", "listed_part_code", "listed_colour_code", "colour_rule", "colour_code", "quantity",
         "is_listed_colour", "is_listed_part", "combination_code",
     )  # fmt: skip
-    assert [tuple(row[name] for name in names) for row in lines] == [
+    assert [tuple(row[name] for name in columns) for row in lines] == [
         (1, "designer", "brick", "red", "any", "blue", 4, False, True, ""),
         (2, "designer", "plate", "red", "undecided", "red", 5, True, True, ""),
     ]
     assert {row["offer_id"] for row in lines} == {row["offer_id"] for row in purchases}
 
 
-def test_money_comes_rounded_from_the_landed_cost():
+def test_money_comes_rounded_from_the_landed_cost() -> None:
     tables = {
         "vendors": [vendor("a", currency_code="USD")],
         "vendor_terms": [terms("a", shipping_charge="5", tax_rate_pct="21")],
@@ -143,7 +84,7 @@ def test_money_comes_rounded_from_the_landed_cost():
     assert (row["vendor_currency_code"], row["currency_code"]) == ("USD", "EUR")
 
 
-def test_what_cannot_be_bought_is_named_estimated_and_helped():
+def test_what_cannot_be_bought_is_named_estimated_and_helped() -> None:
     model = make_model([line(1, "brick", "red", 10), line(2, "tile", "red", 3)])
     market = make_market(offer("a", "brick", "red", "0.10", 4), offer("a", "brick", "blue", "0.10", 40))
     found = planned(model, market)
@@ -162,7 +103,7 @@ def test_what_cannot_be_bought_is_named_estimated_and_helped():
     assert (second["estimated_unit_price"], second["unfilled_estimate"], second["estimate_basis"]) == (None, 0, "none")
 
 
-def test_nothing_on_offer_at_all():
+def test_nothing_on_offer_at_all() -> None:
     found = planned(make_model([line(1, "brick", "red", 10)]), make_market())
     assert set(found.tables["model_cost"]["plan_status"]) == {"partial"}
     assert costs(found) == dict.fromkeys(costs(found), Decimal(0))
@@ -170,10 +111,7 @@ def test_nothing_on_offer_at_all():
     assert only(found)["oldest_offer_on"] is None
 
 
-TILL = {"vendors": [vendor("a"), vendor("b"), vendor("till", vendor_kind="maker")]}
-
-
-def test_marked_lines_are_bought_at_the_maker_as_far_as_it_has_them():
+def test_marked_lines_are_bought_at_the_maker_as_far_as_it_has_them() -> None:
     model = make_model(
         [line(1, "brick", "red", 10), line(2, "plate", "red", 10), line(3, "tile", "red", 2)], maker_lines=[1]
     )
@@ -203,7 +141,7 @@ def test_marked_lines_are_bought_at_the_maker_as_far_as_it_has_them():
     assert (row["plan_status"], row["lower_bound"]) == ("proven", row["landed_cost"])
 
 
-def test_a_scenario_with_a_maker_but_nothing_to_ask_it_for_equals_flexible():
+def test_a_scenario_with_a_maker_but_nothing_to_ask_it_for_equals_flexible() -> None:
     model = make_model([line(1, "brick", "red", 10)], maker_lines=[])
     found = planned(model, make_market(offer("a", "brick", "red", "0.10")), **TILL)
     assert len(set(costs(found).values())) == 1
@@ -214,7 +152,7 @@ def test_a_scenario_with_a_maker_but_nothing_to_ask_it_for_equals_flexible():
     assert costs(unmarked)["maker_marked"] == costs(unmarked)["flexible"] > costs(unmarked)["maker_first"]
 
 
-def test_a_colour_group_begun_at_the_maker_stays_in_its_colour():
+def test_a_colour_group_begun_at_the_maker_stays_in_its_colour() -> None:
     model = make_model(
         [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],
         [flexibility(n, "any_one", group_code="g") for n in (1, 2)],
@@ -231,7 +169,7 @@ def test_a_colour_group_begun_at_the_maker_stays_in_its_colour():
     assert only(planned(model, gone, **TILL), "maker_marked")["unfilled_piece_count"] == 2
 
 
-def test_a_limit_on_vendors_counts_both_stages():
+def test_a_limit_on_vendors_counts_both_stages() -> None:
     scenario = Scenario(scenario_code="few", title="x", maker="marked", maximum_vendor_count=1)
     model = make_model([line(1, "brick", "red", 2), line(2, "plate", "red", 2)], maker_lines=[1])
     market = make_market(offer("till", "brick", "red", "0.50"), offer("a", "plate", "red", "0.10"))
@@ -239,7 +177,7 @@ def test_a_limit_on_vendors_counts_both_stages():
     assert (row["vendor_count"], row["unfilled_piece_count"]) == (1, 2)
 
 
-def test_stock_on_hand_is_shown_without_a_vendor():
+def test_stock_on_hand_is_shown_without_a_vendor() -> None:
     scenario = Scenario(scenario_code="bin", title="x", use_stock_on_hand=True)
     rows = [
         {"part_code": "brick", "colour_code": "red", "quantity_on_hand": 3},
@@ -266,7 +204,9 @@ def test_stock_on_hand_is_shown_without_a_vendor():
         ("GBP", [], DAY, None),
     ],
 )
-def test_what_the_instructions_cost(currency, discounts, day, expected):
+def test_what_the_instructions_cost(
+    currency: str, discounts: list[tuple[str, ...]], day: Any, expected: str | None
+) -> None:
     buyer = Buyer(buyer_code="x", title="x", region_code="NL", currency_code="EUR", exchange_margin_pct=Decimal(2))
     model = make_model(
         [line(1, "brick", "red", 1)],
@@ -281,138 +221,18 @@ def test_what_the_instructions_cost(currency, discounts, day, expected):
     assert row["instructions_cost"] == (None if expected is None else Decimal(expected))
 
 
-def test_no_instructions_no_cost():
+def test_no_instructions_no_cost() -> None:
     assert only(planned(make_model([line(1, "brick", "red", 1)]), make_market()))["instructions_cost"] is None
 
 
-def refuse(monkeypatch, change):
-    real = scenarios.mip.solve
-    monkeypatch.setattr(
-        scenarios.mip, "solve", lambda problem, effort, start=None: change(real(problem, effort, start))
-    )
-
-
-class Other:
-    """A solution with some attributes replaced, without the solution class's own checks."""
-
-    def __new__(cls, solution, **changed):
-        from dataclasses import replace
-
-        return replace(solution, **changed)
-
-
-@pytest.mark.parametrize(
-    "change,words",
-    [
-        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "landed_cost"),
-        (lambda s: Other(s, lower_bound=Fraction(-1)), "lower bound"),
-        (lambda s: Other(s, purchases=s.purchases.with_columns(pl.col("quantity") * 1000)), ""),
-        (
-            lambda s: Other(s, purchases=s.purchases.clear(), cost=Fraction(0), lower_bound=Fraction(0)),
-            "can't be bought",
-        ),
-        (lambda s: Other(s, unfilled=s.allocations.select("portion_index", "quantity")), "accounted"),
-    ],
-    ids=["cost", "bound", "stock", "used but not bought", "balance"],
-)
-def test_a_plan_that_fails_a_check_is_refused_and_buys_nothing(monkeypatch, change, words):
-    refuse(monkeypatch, change)
-    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
-    row = only(found)
-    assert row["plan_status"] == "refused"
-    assert (row["landed_cost"], row["unfilled_piece_count"], row["vendor_count"]) == (0, 4, 0)
-    assert row["complete_cost"] == row["unfilled_estimate"] == Decimal("0.40")
-    assert found.tables["plan_purchase"].height == 0
-    reported = only(found, table="unfilled_line")[0]["remedies"]
-    assert reported.startswith("the plan failed a check") and words in reported
-
-
-def test_a_refusal_of_the_optimisers_is_published_too(monkeypatch):
-    def refusing(*_):
-        raise PlanRefusedError("the bound lies above a known plan")
-
-    monkeypatch.setattr(scenarios.mip, "solve", refusing)
-    found = planned(make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.10")))
-    assert set(found.tables["model_cost"]["plan_status"]) == {"refused"}
-    assert only(found, table="unfilled_line")[0]["remedies"] == "the bound lies above a known plan"
-
-
-def test_a_better_plan_of_narrower_rules_is_taken(monkeypatch):
-    """An optimiser that does badly where it has more to choose from must not make flexibility look dear."""
-    real = scenarios.mip.solve
-
-    def lazy(problem, effort, start=None):
-        colours = problem.uses.filter(pl.col("colour_code") == "blue")
-        if not colours.height:
-            return real(problem, effort)
-        narrowed = problem.uses.filter(pl.col("colour_code") == "blue")
-        from dataclasses import replace
-
-        found = real(replace(problem, uses=narrowed), effort)
-        return replace(found, lower_bound=Fraction(0), is_proven=False)
-
-    monkeypatch.setattr(scenarios.mip, "solve", lazy)
-    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
-    found = planned(model, make_market(offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.90")))
-    assert len(set(costs(found).values())) == 1
-    row = only(found)
-    assert (row["plan_status"], row["lower_bound"], row["gap_pct"]) == ("bounded", 0, float("inf"))
-
-
-def test_starts_are_plans_of_narrower_rules(monkeypatch):
-    real, starts = scenarios.mip.solve, []
-
-    def watched(problem, effort, start=None):
-        starts.append(None if start is None else start.cost)
-        return real(problem, effort, start)
-
-    monkeypatch.setattr(scenarios.mip, "solve", watched)
-    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
-    planned(model, make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10")))
-    assert starts == [None, 2]
-
-
-@pytest.mark.parametrize(
-    ("maker_price", "offers", "cheapest"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
-)
-def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(monkeypatch, maker_price, offers, cheapest):
-    """Flexible is planned only where the plan of any mix buys at the maker's shop. Its bound holds for fewer vendors."""
-    model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
-    market = make_market(
-        offer("a", "brick", "blue", "0.40"), offer("b", "brick", "red", "0.50"), offer("till", "brick", "blue", maker_price)
-    )  # fmt: skip
-    sizes, original = [], solve.solve
-    monkeypatch.setattr(
-        solve, "solve", lambda problem, *rest: sizes.append(problem.offers.height) or original(problem, *rest)
-    )
-    found = planned(model, market, **TILL)
-    assert sizes == offers  # listed, best, the maker's order, and flexible
-    assert costs(found) | {"maker_first": 0} == {
-        "listed": Decimal("2.00"), "flexible": Decimal("1.60"), "maker_marked": Decimal("1.60"), "cheapest": Decimal(cheapest),
-        "maker_first": 0,
-    }  # fmt: skip
-    assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))
-
-
-def test_one_more_flexibility_that_ties_colours_together_is_not_a_wider_rule():
-    """The listed plan has two colours, so it can't start or replace a plan that wants one."""
-    flexible_lines = [flexibility(n, "any_one", group_code="g") for n in (1, 2)]
-    model = make_model([line(1, "brick", "red", 4), line(2, "brick", "blue", 4)], flexible_lines)
-    market = make_market(
-        offer("a", "brick", "red", "0.10"), offer("b", "brick", "blue", "0.10"), offer("b", "brick", "grey", "0.50")
-    )
-    found = planned(model, market)
-    assert {row["colour_code"] for row in only(found, "flexible", "plan_line")} in ({"red"}, {"blue"})
-
-
-def test_a_time_limit_is_passed_on(monkeypatch):
+def test_a_time_limit_is_passed_on(monkeypatch: pytest.MonkeyPatch) -> None:
     refuse(monkeypatch, lambda solution: Other(solution, hit_time_limit=True))
     assert planned(
         make_model([line(1, "brick", "red", 4)]), make_market(offer("a", "brick", "red", "0.1"))
     ).hit_time_limit
 
 
-def test_copies_and_dates_shape_the_plan():
+def test_copies_and_dates_shape_the_plan() -> None:
     model = make_model([line(1, "brick", "red", 4)], copy_count=3)
     row = only(planned(model, make_market(offer("a", "brick", "red", "0.1"))))
     assert (row["copy_count"], row["piece_count"], row["landed_cost"]) == (3, 12, Decimal("1.2"))
@@ -438,7 +258,9 @@ offers_drawn = st.lists(
     offers=offers_drawn,
     shipping=st.integers(0, 3),
 )
-def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rules, offers, shipping):
+def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(
+    lines: Any, rules: Any, offers: Any, shipping: Any
+) -> None:
     model = make_model(
         [line(n, *given_line) for n, given_line in enumerate(lines, 1)],
         [flexibility(n, rule, accept_colour_codes="grey") for n, rule in enumerate(rules[: len(lines)], 1)],
@@ -459,7 +281,7 @@ def test_freeing_more_never_costs_more_at_equal_fill_and_all_adds_up(lines, rule
             assert rows[wide]["landed_cost"] <= rows[narrow]["landed_cost"]
 
 
-def test_several_orders_with_one_vendor():
+def test_several_orders_with_one_vendor() -> None:
     """Sixteen pieces at a, ten to an order: two parcels of 2. It has nine red ones in all: the tenth comes from b."""
     model = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 6)])
     market = make_market(

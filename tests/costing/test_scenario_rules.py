@@ -1,13 +1,14 @@
 """Forced and preferred vendors and the parcel penalty of parcels as a scenario's rules: in plans of one and of two stages, and in settings."""
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
 from pydantic import ValidationError
 
 from pipelines.planning.scenarios import plan_model
 from pipelines.settings import Scenario
+from tests.builders.markets import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, vendor
 
 MODEL = make_model([line(1, "brick", "red", 4)], maker_lines=[1])
 MARKET = make_market(
@@ -19,7 +20,7 @@ MARKET = make_market(
 VENDORS = [vendor("a"), vendor("b"), vendor("c"), vendor("till", vendor_kind="maker")]
 
 
-def planned(**rules):
+def planned(**rules: Any) -> Any:
     """The cost row under these rules, and what is said of unfilled lines; built-in scenarios are planned before and after."""
     scenario = Scenario(scenario_code="mine", title="x", **rules)
     inputs = make_inputs((MODEL,), (BUYER,), (scenario,), vendors=VENDORS)
@@ -54,7 +55,7 @@ def planned(**rules):
         ({"maker": "marked", "forced_vendors": ["a"]}, "7.00", 2),
     ],
 )
-def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules, cost, vendor_count):
+def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules: dict[str, Any], cost: str, vendor_count: int) -> None:
     row, _ = planned(**rules)
     assert (row["plan_status"], row["landed_cost"], row["vendor_count"]) == ("proven", Decimal(cost), vendor_count)
     assert row["lower_bound"] == row["landed_cost"] and row["gap_pct"] == 0
@@ -68,7 +69,7 @@ def test_plans_keep_the_scenario_s_rules_at_the_least_cost(rules, cost, vendor_c
         ({"maker": "all_it_has", "forced_vendors": ["a", "b"]}, "a, b"),  # one piece is left for them
     ],
 )
-def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules, named):
+def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules: dict[str, Any], named: str) -> None:
     row, said = planned(**rules)
     assert (row["plan_status"], row["landed_cost"], row["unfilled_piece_count"]) == ("refused", 0, 4)
     assert said == [f"no plan has an order at every forced vendor: {named}"]
@@ -85,6 +86,6 @@ def test_a_plan_without_a_forced_vendor_is_refused_by_name(rules, named):
         ({"parcel_penalty": Decimal(-1)}, "greater than or equal to 0"),
     ],
 )
-def test_rules_that_contradict_each_other_are_no_scenario(rules, words):
+def test_rules_that_contradict_each_other_are_no_scenario(rules: dict[str, Any], words: str) -> None:
     with pytest.raises(ValidationError, match=words):
         Scenario(scenario_code="mine", title="x", **rules)

@@ -1,23 +1,24 @@
 """Several orders with one vendor in one plan: against brute force, and in cases anyone can work out."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
 
 from pipelines.planner import solve
-from tests.costing.several_orders import bought_of_listings, problems_with_orders, with_further_orders
+from tests.builders.length import examples
+from tests.builders.problems import bought_of_listings, problems_with_orders, with_further_orders
 from tests.costing.test_planner import QUIET, assert_refused, penalties_of, priced, unfilled_count
-from tests.length import examples
 from tests.oracle.brute_force import best_plan
 
 
-def stock_of_listings(problem):
+def stock_of_listings(problem: Any) -> Any:
     offers = problem.offers.select("vendor_code", "listing_code", "quantity_available")
     return {(code, listing): stock for code, listing, stock in offers.iter_rows()}
 
 
-def assert_sound(problem, expanded, solution):
+def assert_sound(problem: Any, expanded: Any, solution: Any) -> None:
     landed_cost = priced(expanded, solution)
     assert landed_cost.exact_cost == solution.cost
     assert not landed_cost.broken_rules
@@ -25,7 +26,7 @@ def assert_sound(problem, expanded, solution):
     assert all(n <= stock[key] for key, n in bought_of_listings(expanded, solution.purchases).items())
 
 
-def assert_bounded(problem, expanded, solution, best):
+def assert_bounded(problem: Any, expanded: Any, solution: Any, best: Any) -> None:
     missing, cost = best
     penalties = penalties_of(expanded, solution)
     assert_sound(problem, expanded, solution)
@@ -36,10 +37,9 @@ def assert_bounded(problem, expanded, solution, best):
         assert not solution.is_proven or solution.cost + penalties == cost
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(150, 1500), **QUIET)
 @given(problems_with_orders())
-def test_small_markets_with_several_orders_are_planned_exactly(problem):
+def test_small_markets_with_several_orders_are_planned_exactly(problem: Any) -> None:
     best, expanded = best_plan(problem), with_further_orders(problem)
     if best is None:
         assert_refused(expanded, "standard")
@@ -51,10 +51,9 @@ def test_small_markets_with_several_orders_are_planned_exactly(problem):
     assert_sound(problem, expanded, solution)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(60, 600), **QUIET)
 @given(problems_with_orders(rules=False))
-def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
+def test_small_plain_markets_with_several_orders_are_planned_exactly(problem: Any) -> None:
     expanded = with_further_orders(problem)
     solution = solve.solve(expanded, "quick")
     assert (unfilled_count(solution), solution.cost) == best_plan(problem)
@@ -62,10 +61,9 @@ def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
     assert_sound(problem, expanded, solution)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(100, 1000), **QUIET)
 @given(problems_with_orders())
-def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
+def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     best, expanded = best_plan(problem), with_further_orders(problem)
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
@@ -76,10 +74,9 @@ def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     assert_bounded(problem, expanded, solution, best)
 
 
-@pytest.mark.slow
 @settings(max_examples=examples(60, 600), **QUIET)
 @given(problems_with_orders())
-def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem):
+def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem: Any) -> None:
     best, expanded = best_plan(problem), with_further_orders(problem)
     if best is None:
         return

@@ -1,19 +1,19 @@
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-
-from costing_cases import BUYER, DAY, make_inputs, terms, vendor
+from typing import Any
 
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep
 from pipelines.costing.terms_on import assumed_size, terms_on
 from pipelines.settings import Buyer
+from tests.builders.markets import BUYER, DAY, make_inputs, terms, vendor
 
 
-def book(day=DAY, buyer=BUYER, **tables):
+def book(day: Any = DAY, buyer: Any = BUYER, **tables: Any) -> Any:
     return terms_on(make_inputs(**tables), day, buyer)
 
 
-def test_every_term_arrives_exactly():
+def test_every_term_arrives_exactly() -> None:
     row = terms(
         "a", shipping_charge="7.25", shipping_waived_from="90", minimum_order="5", soft_minimum="20", soft_minimum_charge="3",
         minimum_line_value="0.1", order_fee="0.5", order_fee_pct="1.5", discount_from="100", discount_pct="4",
@@ -27,7 +27,7 @@ def test_every_term_arrives_exactly():
     assert isinstance(found.maximum_element_count, int)
 
 
-def test_latest_start_on_or_before_the_day_holds():
+def test_latest_start_on_or_before_the_day_holds() -> None:
     rows = [
         terms("a", shipping_charge="5"),
         terms("a", shipping_charge="6", valid_from_on="2026-06-01"),
@@ -38,7 +38,7 @@ def test_latest_start_on_or_before_the_day_holds():
     assert book(DAY, vendor_terms=rows).vendors["a"].shipping_charge == 6
 
 
-def test_the_buyers_own_region_goes_before_any_even_when_older():
+def test_the_buyers_own_region_goes_before_any_even_when_older() -> None:
     rows = [
         terms("a", shipping_charge="5", buyer_region_code="NL", valid_from_on="2026-01-01"),
         terms("a", shipping_charge="9", valid_from_on="2026-06-01"),
@@ -50,7 +50,7 @@ def test_the_buyers_own_region_goes_before_any_even_when_older():
     assert book(date(2025, 12, 1), vendor_terms=rows).left_out.keys() == {"a", "b", "c"}
 
 
-def test_vendors_left_out_are_named_with_the_reason():
+def test_vendors_left_out_are_named_with_the_reason() -> None:
     found = book(
         vendors=[vendor("a"), vendor("b", currency_code="USD"), vendor("c")],
         vendor_terms=[terms("a"), terms("b"), terms("ghost")],
@@ -67,7 +67,7 @@ def test_vendors_left_out_are_named_with_the_reason():
     assert "vendors" in found.why_left_out("never heard of")
 
 
-def test_a_vendor_that_takes_no_orders_is_left_out_until_it_opens_again():
+def test_a_vendor_that_takes_no_orders_is_left_out_until_it_opens_again() -> None:
     rows = [
         {"vendor_code": "a", "closed_from_on": "2026-11-20", "opens_again_on": "2026-11-27", "reason": "stocktaking"},
         {"vendor_code": "a", "closed_from_on": "2026-11-27", "opens_again_on": "2026-12-01", "reason": "a holiday"},
@@ -89,7 +89,7 @@ def test_a_vendor_that_takes_no_orders_is_left_out_until_it_opens_again():
     assert book(date(2027, 1, 1), vendor_closures=rows).left_out["b"].endswith("notice: gone for good")
 
 
-def test_the_margin_is_added_to_foreign_rates_only():
+def test_the_margin_is_added_to_foreign_rates_only() -> None:
     buyer = Buyer(buyer_code="x", title="x", region_code="NL", currency_code="EUR", exchange_margin_pct=Decimal("2.5"))
     found = book(
         buyer=buyer,
@@ -102,7 +102,7 @@ def test_the_margin_is_added_to_foreign_rates_only():
     assert found.vendors["b"].rate == Fraction(4, 5) * Fraction(1025, 1000)
 
 
-def test_shipping_steps_hold_as_whole_tables_per_basis():
+def test_shipping_steps_hold_as_whole_tables_per_basis() -> None:
     step = {"vendor_code": "a", "step_basis": "goods_value"}
     rows = [
         {**step, "step_from": "0", "step_to": "50", "step_charge": "4"},
@@ -122,13 +122,13 @@ def test_shipping_steps_hold_as_whole_tables_per_basis():
     assert after == (ShippingStep("goods_value", Decimal(0), None, Decimal(5)), weight)
 
 
-def test_shipping_by_weight_needs_some_known_weight():
+def test_shipping_by_weight_needs_some_known_weight() -> None:
     rows = [{"vendor_code": "a", "step_basis": "weight_grams", "step_from": "0", "step_charge": "1"}]
     assert "weight_grams" in book(shipping_steps=rows).left_out["a"]
     assert "b" in book(shipping_steps=rows).vendors
 
 
-def test_handling_charges_by_assortment():
+def test_handling_charges_by_assortment() -> None:
     rows = [
         {"vendor_code": "a", "assortment_code": "loose", "handling_charge": "2"},
         {"vendor_code": "a", "assortment_code": "loose", "handling_charge": "3", "valid_from_on": "2026-06-01"},
@@ -141,7 +141,7 @@ def test_handling_charges_by_assortment():
     assert book(handling_charges=rows).vendors["b"].handling == {}
 
 
-def test_border_charges_by_pair_of_regions():
+def test_border_charges_by_pair_of_regions() -> None:
     row = {"buyer_region_code": "NL", "vendor_region_code": "CH", "currency_code": "EUR"}
     rows = [
         {**row, "goods_from": "150", "duty_pct": "4", "clearance_charge": "10"},
@@ -158,7 +158,7 @@ def test_border_charges_by_pair_of_regions():
     assert "EUR" in foreign.left_out["b"] and "a" in foreign.vendors
 
 
-def test_assumed_size_is_the_95th_percentile_of_what_is_known():
+def test_assumed_size_is_the_95th_percentile_of_what_is_known() -> None:
     parts = [{"part_code": f"p{n}", "part_name": "x", "weight_grams": n} for n in range(1, 101)]
     parts.append({"part_code": "unknown", "part_name": "x"})
     assert assumed_size(make_inputs(parts=parts).tables["parts"], "weight_grams") == 95

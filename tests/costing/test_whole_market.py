@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -22,11 +23,12 @@ from pipelines.planner.search.market_sets import Shelves
 from pipelines.planner.search.vendor_sets import decide, ground_of
 from pipelines.planner.statement.compiling import compile_problem
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
-from tests.length import examples
+from tests.builders.length import examples
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
+from tests.present import present
 
-QUIET = {
+QUIET: dict[str, Any] = {
     "deadline": None,
     "suppress_health_check": [
         HealthCheck.too_slow,
@@ -39,12 +41,12 @@ SLACK = 1e-6
 SMALL = Market(line_count=40, piece_count=300, colour_count=6, vendor_count=30, offers_per_vendor=(8, 25))
 
 
-def without(problem, vendor_code):
+def without(problem: Any, vendor_code: Any) -> Any:
     """The problem without one vendor's offers, numbered anew."""
     offers = problem.offers.filter(pl.col("vendor_code") != vendor_code)
     number = offers.select("offer_index").with_row_index("new").cast({"new": pl.Int64})
 
-    def renumbered(frame):
+    def renumbered(frame: Any) -> Any:
         return frame.join(number, on="offer_index").with_columns(offer_index=pl.col("new")).select(frame.columns)
 
     return replace(
@@ -52,23 +54,23 @@ def without(problem, vendor_code):
     )
 
 
-def ordering_at_least(problem, vendor_code, goods_value):
+def ordering_at_least(problem: Any, vendor_code: Any, goods_value: Any) -> Any:
     """The problem with a higher minimum at one vendor, which shuts the bands below."""
     terms = problem.terms[vendor_code]
     least = Decimal(goods_value.numerator) / Decimal(goods_value.denominator)
     return replace(problem, terms={**problem.terms, vendor_code: replace(terms, minimum_order=least)})
 
 
-def planned_as_market(problem, effort, monkeypatch):
+def planned_as_market(problem: Any, effort: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.setattr(solve, "is_market", lambda compiled: True)
     return solve.solve(problem, effort)
 
 
 @settings(max_examples=examples(60, 1000), **QUIET)
 @given(problems(), st.integers(0, 2**32 - 1))
-def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
+def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed: Any) -> None:
     problem = replace(problem, forced_vendors=frozenset())
-    missing, cost = best_plan(problem)
+    missing, cost = present(best_plan(problem))
     compiled = compile_problem(problem)
     if not len(compiled.use_offer):
         return
@@ -82,7 +84,7 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
         for number, code in enumerate(compiled.vendors.codes):
             alone = np.arange(len(compiled.vendors)) == number
             nobody = np.zeros_like(alone)
-            others_missing, others_cost = best_plan(without(problem, code))
+            others_missing, others_cost = present(best_plan(without(problem, code)))
             if others_missing == missing:
                 bound = lagrangean.bound(prices, nobody, alone).value
                 assert bound <= float(others_cost) + SLACK
@@ -94,7 +96,7 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
             parts += [lagrangean.bound(prices, alone, nobody, others).value for others in shut]
             assert min(parts) <= float(cost) + SLACK  # a plan is without the vendor or in one of its bands
             for index in range(1, len(bands)):
-                above_missing, above_cost = best_plan(ordering_at_least(problem, code, bands[index].start))
+                above_missing, above_cost = present(best_plan(ordering_at_least(problem, code, bands[index].start)))
                 if above_missing == missing:
                     below = np.isin(np.arange(len(lagrangean.order_vendor)), mine[:index])
                     assert lagrangean.bound(prices, nobody, nobody, below).value <= float(above_cost) + SLACK
@@ -105,7 +107,9 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem, seed):
 @settings(max_examples=examples(30, 400), **QUIET)
 @given(problem=problems())
 @pytest.mark.parametrize("effort", ["quick", "deep"])
-def test_small_markets_are_bounded_when_planned_as_large_ones(problem, effort, monkeypatch):
+def test_small_markets_are_bounded_when_planned_as_large_ones(
+    problem: Any, effort: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     found = best_plan(problem)
     if found is None:
         with pytest.raises(PlanRefusedError):
@@ -123,7 +127,9 @@ def test_small_markets_are_bounded_when_planned_as_large_ones(problem, effort, m
 
 
 @pytest.mark.parametrize(("seed", "rule_share"), [(1, 0.0), (2, 0.0), (1, 0.4), (2, 0.4)])
-def test_branching_on_vendors_agrees_with_the_whole_program(seed, rule_share, monkeypatch):
+def test_branching_on_vendors_agrees_with_the_whole_program(
+    seed: int, rule_share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     problem = random_problem(seed, replace(SMALL, rule_share=rule_share))
     exact = solve.solve(problem, "deep")
     assert exact.is_proven
@@ -135,7 +141,7 @@ def test_branching_on_vendors_agrees_with_the_whole_program(seed, rule_share, mo
 
 
 @pytest.mark.parametrize("rule_share", [0.0, 0.4])
-def test_sets_costed_together_cost_what_each_costs_alone(rule_share):
+def test_sets_costed_together_cost_what_each_costs_alone(rule_share: float) -> None:
     compiled = compile_problem(random_problem(1, replace(SMALL, rule_share=rule_share)))
     shelves = Shelves.of(compiled, undominated(compiled), whole_market.first_factors(compiled))
     assert shelves.is_exact == (rule_share == 0)
@@ -150,7 +156,7 @@ def test_sets_costed_together_cost_what_each_costs_alone(rule_share):
     assert alone[-1][0] == pytest.approx(decided.costs[0], rel=1e-9 if rule_share == 0 else 0.05)
 
 
-def test_prices_settle_near_the_best_and_targets_lift_the_bound():
+def test_prices_settle_near_the_best_and_targets_lift_the_bound() -> None:
     problem = random_problem(1, vendor_market(90))
     compiled = compile_problem(problem)
     assert whole_market.is_market(compiled)
@@ -159,7 +165,7 @@ def test_prices_settle_near_the_best_and_targets_lift_the_bound():
     assert standard.cost - standard.lower_bound < standard.cost / 50
 
 
-def test_the_same_market_gives_the_same_plan():
+def test_the_same_market_gives_the_same_plan() -> None:
     problem = random_problem(2, vendor_market(90))
     first, second = (solve.solve(problem, "quick") for _ in range(2))
     assert (first.cost, first.lower_bound) == (second.cost, second.lower_bound)
@@ -167,7 +173,7 @@ def test_the_same_market_gives_the_same_plan():
 
 
 @pytest.mark.parametrize(("seed", "rule_share"), [(1, 0.0), (2, 0.0), (3, 0.4)])
-def test_cuts_say_what_a_row_for_every_offer_says(seed, rule_share):
+def test_cuts_say_what_a_row_for_every_offer_says(seed: int, rule_share: float) -> None:
     problem = random_problem(seed, replace(SMALL, vendor_count=vendor_relaxation.FEW, rule_share=rule_share))
     compiled = compile_problem(problem)
     everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
@@ -180,24 +186,24 @@ def test_cuts_say_what_a_row_for_every_offer_says(seed, rule_share):
     prices = small.solve(nobody, nobody)
     if rule_share == 0:
         assert small.value == pytest.approx(usual.bound, rel=1e-5)
-        assert lagrangean.bound(prices.rows).value == pytest.approx(usual.bound, rel=1e-5)
+        assert lagrangean.bound(present(prices).rows).value == pytest.approx(usual.bound, rel=1e-5)
     else:  # orders are priced at what the guess makes best, then at what their own prices do
         values, bounds = [], []
         for _ in range(6):
-            small = vendor_relaxation.PoolProgram(lagrangean, everyone, prices.rows, dear)
+            small = vendor_relaxation.PoolProgram(lagrangean, everyone, present(prices).rows, dear)
             prices = small.solve(nobody, nobody)
             values.append(small.value)
-            bounds.append(lagrangean.bound(prices.rows).value)
+            bounds.append(lagrangean.bound(present(prices).rows).value)
         assert max(bounds) >= max(values) - 1e-4 * usual.bound
         assert max(bounds) == pytest.approx(usual.bound, rel=0.1)
-        assert prices.orders.max() <= 1 + SLACK and len(prices.orders) > len(prices.needed)
+        assert present(prices).orders.max() <= 1 + SLACK and len(present(prices).orders) > len(present(prices).needed)
     least, without_first = small.value, nobody.copy()
-    without_first[int(np.argmax(prices.needed))] = True
+    without_first[int(np.argmax(present(prices).needed))] = True
     small.solve(nobody, without_first)
     assert small.value >= least + 1e-6  # a needed vendor is missed
 
 
-def test_forced_vendors_and_incremental_steps_are_planned_vendor_by_vendor(monkeypatch):
+def test_forced_vendors_and_incremental_steps_are_planned_vendor_by_vendor(monkeypatch: pytest.MonkeyPatch) -> None:
     problem = random_problem(1, replace(SMALL, rule_share=0.4))
     stepped = problem.offer_steps.filter(pl.col("step_from_quantity") > 1)["offer_index"].implode()
     kind = pl.when(pl.col("offer_index").is_in(stepped)).then(pl.lit("incremental")).otherwise(pl.lit("all_units"))

@@ -1,11 +1,11 @@
 """``install_demo`` makes a workspace in one call, from a checkout and from a wheel's layout alike."""
 
 import os
-import shutil
 import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hatchling.builders.wheel import WheelBuilder
@@ -14,18 +14,19 @@ from demo_inputs import make_exports
 from demo_inputs.make_workspace import WORKSPACE
 from pipelines import demo
 from pipelines.settings import Workspace
+from tests.present import present
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.fixture
-def few_exports(monkeypatch):
+def few_exports(monkeypatch: pytest.MonkeyPatch) -> None:
     """Writing all exports takes seconds; what install_demo does besides does not depend on them."""
     module = demo.demo_module("make_exports")
     monkeypatch.setattr(module, "make_exports", lambda inbox: inbox.mkdir(parents=True))
 
 
-def test_it_copies_every_file_and_makes_a_workspace(tmp_path, few_exports):
+def test_it_copies_every_file_and_makes_a_workspace(tmp_path: Path, few_exports: Any) -> None:
     demo.install_demo(tmp_path / "demo")
     workspace = Workspace(tmp_path / "demo")
     for path in WORKSPACE.rglob("*"):
@@ -35,10 +36,10 @@ def test_it_copies_every_file_and_makes_a_workspace(tmp_path, few_exports):
     assert workspace.settings().refresh.priced_on == "latest_export"
 
 
-def test_the_settings_file_comes_last(tmp_path, monkeypatch):
+def test_the_settings_file_comes_last(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A demo that was cut off is no workspace."""
 
-    def cut_off(_inbox):
+    def cut_off(_inbox: Any) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(demo.demo_module("make_exports"), "make_exports", cut_off)
@@ -47,36 +48,8 @@ def test_the_settings_file_comes_last(tmp_path, monkeypatch):
     assert not (tmp_path / "kitfare.toml").exists()
 
 
-def test_the_module_loaded_by_path_is_the_one_of_the_checkout():
-    assert Path(demo.demo_module("make_exports").__file__) == Path(make_exports.__file__)
-
-
-@pytest.mark.slow
-def test_it_works_from_the_layout_of_a_wheel(tmp_path):
-    site = tmp_path / "site"
-    ignored = shutil.ignore_patterns("__pycache__")
-    for name in ("pipelines", "schemas"):
-        shutil.copytree(ROOT / name, site / name, ignore=ignored)
-    shutil.copytree(ROOT / "demo_inputs", site / "pipelines" / "_resources" / "demo_inputs", ignore=ignored)
-    code = (
-        "import sys; from pathlib import Path; import pipelines.demo as demo; "
-        "assert Path(demo.__file__).is_relative_to(sys.argv[1]), demo.__file__; "
-        "demo.install_demo(Path('there')); "
-        "assert Path(demo.demo_module('market').__file__).is_relative_to(sys.argv[1])"
-    )
-    elsewhere = tmp_path / "elsewhere"
-    elsewhere.mkdir()
-    environment = {**os.environ, "PYTHONPATH": str(site)}
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(site)],
-        cwd=elsewhere,
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    assert len(list((elsewhere / "there" / "inbox").iterdir())) > 200
+def test_the_module_loaded_by_path_is_the_one_of_the_checkout() -> None:
+    assert Path(present(demo.demo_module("make_exports").__file__)) == Path(make_exports.__file__)
 
 
 @pytest.mark.slow

@@ -1,6 +1,7 @@
 """The invented market shows what was planted in it, and is as large and as lively as it should be."""
 
 import math
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -17,12 +18,12 @@ LAST = truth.MONTH_COUNT
 
 
 @pytest.fixture(scope="module")
-def market():
+def market() -> Any:
     return truth.build(SEED)
 
 
 @pytest.fixture(scope="module")
-def months(market):
+def months(market: Any) -> Any:
     return [market.month(index) for index in range(LAST)] + [market.night(truth.NIGHT_COUNT)]
 
 
@@ -36,13 +37,13 @@ def mean_log_change(before: pl.DataFrame, after: pl.DataFrame, condition: pl.Exp
 FRAMES = pl.col("family") == truth.SHOCK_FAMILY
 
 
-def test_prices_drift_by_the_planted_rate(months):
+def test_prices_drift_by_the_planted_rate(months: Any) -> None:
     for start in (0, 12):
         change = mean_log_change(months[start], months[start + 12], ~FRAMES)
         assert change == pytest.approx(truth.DRIFT_PER_YEAR, abs=0.004)
 
 
-def test_december_is_dear_and_june_cheap(months):
+def test_december_is_dear_and_june_cheap(months: Any) -> None:
     by_month = {f"{end:%Y-%m}": rows for end, rows in zip(truth.MONTH_ENDS, months, strict=True)}
     half_a_year = mean_log_change(by_month["2025-12"], by_month["2026-06"], ~FRAMES)
     assert half_a_year == pytest.approx(truth.DRIFT_PER_YEAR / 2 - 2 * truth.SEASON_AMPLITUDE, abs=0.004)
@@ -50,7 +51,7 @@ def test_december_is_dear_and_june_cheap(months):
     assert other_half == pytest.approx(truth.DRIFT_PER_YEAR / 2 + 2 * truth.SEASON_AMPLITUDE, abs=0.004)
 
 
-def test_the_shock_is_in_one_month_and_one_family(months):
+def test_the_shock_is_in_one_month_and_one_family(months: Any) -> None:
     at = next(n for n, end in enumerate(truth.MONTH_ENDS) if f"{end:%Y-%m}" == truth.SHOCK_MONTH)
     usual = truth.trend(truth.MONTH_ENDS[at], "bricks") - truth.trend(truth.MONTH_ENDS[at - 1], "bricks")
     after = truth.trend(truth.MONTH_ENDS[at + 1], "bricks") - truth.trend(truth.MONTH_ENDS[at], "bricks")
@@ -59,13 +60,13 @@ def test_the_shock_is_in_one_month_and_one_family(months):
     assert mean_log_change(months[at - 1], months[at], ~FRAMES) == pytest.approx(usual, abs=0.004)
 
 
-def test_every_month_follows_the_trend(months):
+def test_every_month_follows_the_trend(months: Any) -> None:
     for m in range(1, LAST + 1):
         expected = truth.trend(truth.MONTH_ENDS[m], "bricks") - truth.trend(truth.MONTH_ENDS[m - 1], "bricks")
         assert mean_log_change(months[m - 1], months[m], ~FRAMES) == pytest.approx(expected, abs=0.004)
 
 
-def test_between_nights_about_one_offer_in_twenty_changes(market):
+def test_between_nights_about_one_offer_in_twenty_changes(market: Any) -> None:
     columns = ["price_e4", "quantity"]
     shares = []
     for number in range(2, truth.NIGHT_COUNT + 1):
@@ -76,7 +77,7 @@ def test_between_nights_about_one_offer_in_twenty_changes(market):
     assert max(shares) < 0.09
 
 
-def test_vendors_lists_have_the_sizes_reported(months):
+def test_vendors_lists_have_the_sizes_reported(months: Any) -> None:
     sizes = dict(months[LAST]["vendor_code"].value_counts().iter_rows())
     assert all(100 <= size <= 800 for size in sizes.values()), sizes
     assert 250 <= sum(sizes.values()) / len(sizes) <= 400
@@ -84,7 +85,7 @@ def test_vendors_lists_have_the_sizes_reported(months):
     assert set(sizes) == {vendor.code for vendor in VENDORS} - closed
 
 
-def test_vendors_come_and_go_and_miss_a_month(months):
+def test_vendors_come_and_go_and_miss_a_month(months: Any) -> None:
     seen = {f"{end:%Y-%m}": set(rows["vendor_code"]) for end, rows in zip(truth.MONTH_ENDS, months, strict=True)}
     for vendor in VENDORS:
         for month, listed in seen.items():
@@ -93,7 +94,7 @@ def test_vendors_come_and_go_and_miss_a_month(months):
     assert sum(bool(vendor.opens) for vendor in VENDORS) >= 3 and sum(bool(vendor.closes) for vendor in VENDORS) >= 3
 
 
-def test_models_can_be_bought_but_for_the_planned_lines(months):
+def test_models_can_be_bought_but_for_the_planned_lines(months: Any) -> None:
     stock = (
         months[LAST]
         .filter((pl.col("condition") == "new") & (pl.col("step") == 1) & (pl.col("vendor_code") != MAKER))
@@ -110,7 +111,7 @@ def test_models_can_be_bought_but_for_the_planned_lines(months):
     assert short == {NOWHERE, *USED_ONLY}
 
 
-def test_the_planned_gaps_are_there_on_every_date(months):
+def test_the_planned_gaps_are_there_on_every_date(months: Any) -> None:
     for rows in months:
         special = rows.filter(
             pl.struct("part_code", "colour_code").is_in(
@@ -121,7 +122,7 @@ def test_the_planned_gaps_are_there_on_every_date(months):
         assert special.filter((pl.col("part_code") == NOWHERE[0]) & (pl.col("colour_code") == NOWHERE[1])).height == 0
 
 
-def test_droughts_leave_elements_of_models_without_a_seller_for_a_while(months):
+def test_droughts_leave_elements_of_models_without_a_seller_for_a_while(months: Any) -> None:
     for part, colour, first, last in truth.DROUGHTS:
         assert (part, colour) in truth.needed_pieces()
         element = (pl.col("part_code") == part) & (pl.col("colour_code") == colour)
@@ -133,7 +134,7 @@ def test_droughts_leave_elements_of_models_without_a_seller_for_a_while(months):
         assert without == {f"{end:%Y-%m}" for end in truth.MONTH_ENDS if first <= f"{end:%Y-%m}" <= last}
 
 
-def test_offers_have_every_peculiarity(months):
+def test_offers_have_every_peculiarity(months: Any) -> None:
     rows = months[LAST]
     assert rows.filter(pl.col("step") > 1)["vendor_code"].n_unique() >= 3
     assert set(rows["multiple"]) == {1, 5, 10}
@@ -145,7 +146,7 @@ def test_offers_have_every_peculiarity(months):
     assert rows["quantity"].max() > 1000
 
 
-def test_stock_and_steps_can_be_sold(months):
+def test_stock_and_steps_can_be_sold(months: Any) -> None:
     for rows in months:
         assert rows.filter((pl.col("quantity") < pl.col("multiple")) | (pl.col("price_e4") <= 0)).height == 0
         assert rows.filter(pl.col("step") > pl.col("quantity")).height == 0
@@ -154,7 +155,7 @@ def test_stock_and_steps_can_be_sold(months):
         assert cheaper.height == 0, "a larger step never costs more"
 
 
-def test_rare_colours_are_dearer_than_common_ones(months):
+def test_rare_colours_are_dearer_than_common_ones(months: Any) -> None:
     rows = months[LAST].filter((pl.col("condition") == "new") & (pl.col("currency") == "EUR") & (pl.col("step") == 1))
     common, rare = (
         rows.filter(pl.col("colour_code").is_in(codes))
@@ -166,7 +167,7 @@ def test_rare_colours_are_dearer_than_common_ones(months):
     assert math.exp((both["log_right"] - both["log"]).mean()) > 1.6
 
 
-def test_prices_of_one_element_are_spread_like_a_lognormal(months):
+def test_prices_of_one_element_are_spread_like_a_lognormal(months: Any) -> None:
     """The spread around each element's mean log price is the vendors' levels and the offers' own, no more and no less."""
     rows = months[LAST].filter((pl.col("condition") == "new") & (pl.col("currency") == "EUR") & (pl.col("step") == 1))
     logs = rows.filter(pl.len().over("part_code", "colour_code") >= 5).with_columns(
@@ -177,7 +178,7 @@ def test_prices_of_one_element_are_spread_like_a_lognormal(months):
     assert spread == pytest.approx(math.hypot(truth.OFFER_SPREAD, levels, truth.WOBBLE), rel=0.2)
 
 
-def test_mishaps_touch_what_they_say_and_nothing_else(market):
+def test_mishaps_touch_what_they_say_and_nothing_else(market: Any) -> None:
     day = mishaps.SLIPS[0][1]
     rows = market.night(truth.NIGHT_COUNT)
     slipped = mishaps.slipped(rows, day)
@@ -192,9 +193,9 @@ def test_mishaps_touch_what_they_say_and_nothing_else(market):
         assert ratio == pytest.approx(row["multiple"].item() ** power, rel=0.08), "but for the vendor's decimals"
     vendor, on, factor = mishaps.CORRECTION
     month = market.month(truth.MONTH_ENDS.index(on))
-    wrong = mishaps.with_the_mistake(month)
-    changed = wrong.filter(wrong["price_e4"] != month["price_e4"])
-    assert set(changed["vendor_code"]) == {vendor} and changed.height == mishaps.to_be_corrected(month).height == 12
+    mistaken = mishaps.with_the_mistake(month)
+    wrongly = mistaken.filter(mistaken["price_e4"] != month["price_e4"])
+    assert set(wrongly["vendor_code"]) == {vendor} and wrongly.height == mishaps.to_be_corrected(month).height == 12
     taken = mishaps.shortened(rows.with_columns(observed_on=pl.lit(mishaps.STOCKTAKING[1])), mishaps.STOCKTAKING[1])
     lost = rows["vendor_code"].value_counts().join(taken["vendor_code"].value_counts(), on="vendor_code")
     lost = lost.filter(pl.col("count") != pl.col("count_right"))

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from tests.length import IS_LONG
+from tests.builders.length import IS_LONG
 
 
 def worked_queries(guides):

@@ -2,18 +2,19 @@
 
 import gzip
 from datetime import datetime
+from typing import Any
 
 import polars as pl
-from fault_work import accounted
-from faulty_workspace import many
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.warehouse import connect, history, tables
+from tests.builders.faulty_workspaces import many
+from tests.builders.programs.fault_work import accounted
 
 
-def night(place):
+def night(place: Any) -> Any:
     intake_steps.clean_up(place)
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
     reported = taken.intake.messages
@@ -24,7 +25,7 @@ def night(place):
     return reported, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
 
 
-def test_a_file_cut_in_the_middle(place):
+def test_a_file_cut_in_the_middle(place: Any) -> None:
     for path in place.inbox.iterdir():
         path.unlink()
     whole = many("north", "2026-10-02", 1).encode()

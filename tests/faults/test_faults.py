@@ -8,15 +8,17 @@ import shutil
 import time
 from collections import Counter
 from contextlib import suppress
+from pathlib import Path
+from typing import Any
 
 import pytest
-from fault_work import accounted, read_on, refresh_in
-from faulty_workspace import copied, differences, many, state_of
 
 from pipelines.errors import BusyError
 from pipelines.flows.refresh import refresh
 from pipelines.settings import Workspace
-from tests.length import IS_LONG
+from tests.builders.faulty_workspaces import copied, differences, many, state_of
+from tests.builders.length import IS_LONG
+from tests.builders.programs.fault_work import accounted, read_on, refresh_in
 
 STEPS = (
     "take in dropped files",
@@ -38,12 +40,12 @@ LONGEST_WAIT = 120
 class Work:
     """A refresh in a process of its own."""
 
-    def __init__(self, processes, place, *fault):
+    def __init__(self, processes: Any, place: Any, *fault: Any) -> None:
         self.ours, theirs = processes.Pipe()
         self.process = processes.Process(target=refresh_in, args=(str(place.root), theirs, *fault))
         self.process.start()
         theirs.close()
-        self.said: list[tuple] = []
+        self.said: list[tuple[Any, ...]] = []
 
     def until(self, step: str) -> bool:
         """Wait until a step begins; False when the refresh ended before."""
@@ -58,7 +60,7 @@ class Work:
                 return False
         raise AssertionError(f"nothing was heard after {self.said[-1:]}")
 
-    def end(self) -> tuple:
+    def end(self) -> tuple[Any, ...]:
         """Wait for its last word."""
         self.until("")
         self.process.join(LONGEST_WAIT)
@@ -70,7 +72,7 @@ class Work:
 
 
 class Reader:
-    def __init__(self, processes, place, pause=0.02):
+    def __init__(self, processes: Any, place: Any, pause: float = 0.02) -> None:
         self.ours, theirs = processes.Pipe()
         self.process = processes.Process(target=read_on, args=(str(place.root), theirs, pause))
         self.process.start()
@@ -87,7 +89,7 @@ class Reader:
         return sessions, seen
 
 
-def test_one_fault_after_the_other(processes, place, undisturbed, seconds):
+def test_one_fault_after_the_other(processes: Any, place: Any, undisturbed: Any, seconds: Any) -> None:
     """No refresh between them ends; the last one makes up for all of them, and readers never noticed."""
     reader = Reader(processes, place, pause=0.1)
     rng = random.Random(20261125)
@@ -108,7 +110,7 @@ def test_one_fault_after_the_other(processes, place, undisturbed, seconds):
     assert sessions > 0 and len(seen) <= 2
 
 
-def not_written(said: tuple, place) -> None:
+def not_written(said: tuple[Any, ...], place: Any) -> None:
     """The refresh ended with words about the disk, and nothing new is published."""
     assert said[0] == "error" and said[1] in ("KitfareError", "InputError", "OSError"), said
     assert any(word in said[2] for word in ("No space left", "File too large", "Read-only file system")), said
@@ -127,7 +129,7 @@ def kill_in(work: Work, step: str, delay: float) -> str:
     return work.said[-1][1] if work.said and work.said[-1][0] == "step" else "after the end"
 
 
-def ends_as_undisturbed(place, undisturbed) -> None:
+def ends_as_undisturbed(place: Any, undisturbed: Any) -> None:
     """The next refresh makes up for everything. It need not publish: that may have been done before the fault."""
     refresh(place)
     assert differences(state_of(place), undisturbed) == []
@@ -135,9 +137,12 @@ def ends_as_undisturbed(place, undisturbed) -> None:
 
 
 @at_length
-def test_killed_hundreds_of_times_in_every_step(processes, template, undisturbed, seconds, tmp_path):
+def test_killed_hundreds_of_times_in_every_step(
+    processes: Any, template: Any, undisturbed: Any, seconds: Any, tmp_path: Path
+) -> None:
     """In each round refreshes are killed in one step after the other, thrice, at random moments; then one runs undisturbed."""
-    rng, kills, sessions = random.Random(), Counter(), 0
+    rng, sessions = random.Random(), 0
+    kills: Counter[str] = Counter()
     for number in range(10):
         place = Workspace(copied(template, tmp_path / f"round {number}"))
         reader = Reader(processes, place, pause=0.2)
@@ -154,9 +159,12 @@ def test_killed_hundreds_of_times_in_every_step(processes, template, undisturbed
 
 
 @at_length
-def test_no_space_left_on_the_disk_time_and_again(processes, template, undisturbed, tmp_path):
+def test_no_space_left_on_the_disk_time_and_again(
+    processes: Any, template: Any, undisturbed: Any, tmp_path: Path
+) -> None:
     """Writing fails after so many bytes in a file (the system's limit, DuckDB's writes too), or at one sync after another."""
-    rng, failed = random.Random(), Counter()
+    rng = random.Random()
+    failed: Counter[str] = Counter()
     place = Workspace(copied(template, tmp_path / "first"))
     for fault, most in (("file size", 1_000_000), ("disk full", 150)):
         for number in range(30):
@@ -175,7 +183,7 @@ def test_no_space_left_on_the_disk_time_and_again(processes, template, undisturb
 
 @at_length
 @pytest.mark.parametrize("days", [-1000, -1, 1000])
-def test_the_clock_jumps(processes, place, undisturbed, days):
+def test_the_clock_jumps(processes: Any, place: Any, undisturbed: Any, days: int) -> None:
     """What is published follows the prices' own dates, and what is new replaces what is old, whatever the time of day."""
     kill_in(Work(processes, place, "clock", days), "write the tables", 0.05)
     assert Work(processes, place, "clock", days).end() == ("done", True)
@@ -184,7 +192,7 @@ def test_the_clock_jumps(processes, place, undisturbed, days):
 
 
 @at_length
-def test_readers_while_refreshes_run_one_after_the_other(processes, place):
+def test_readers_while_refreshes_run_one_after_the_other(processes: Any, place: Any) -> None:
     """Twenty refreshes with new prices each, four readers: no session fails, and each sees one refresh."""
     readers = [Reader(processes, place, pause=0.02) for _ in range(4)]
     names = []

@@ -1,9 +1,10 @@
 """``kitfare verify`` finds whatever was damaged, says how to correct it, and what it says does correct it."""
 
 from datetime import datetime
+from pathlib import Path
+from typing import Any
 
 import pytest
-from faulty_workspace import copied
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -14,19 +15,20 @@ from pipelines.flows.verify import verify
 from pipelines.intake.archiving import archive, journal
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect
-from tests.length import IS_LONG
+from tests.builders.faulty_workspaces import copied
+from tests.builders.length import IS_LONG
 
 
 @pytest.fixture
-def place(refreshed, tmp_path):
+def place(refreshed: Any, tmp_path: Path) -> Any:
     return Workspace(copied(refreshed, tmp_path / "space"))
 
 
-def faults(place):
+def faults(place: Any) -> Any:
     return [f"{fault.what} | {fault.where} | {fault.next_step}" for fault in verify(place).faults]
 
 
-def change(path, at=-100):
+def change(path: Any, at: int = -100) -> None:
     """One byte of a file, which may be read-only."""
     path.chmod(0o644)
     content = bytearray(path.read_bytes())
@@ -34,12 +36,12 @@ def change(path, at=-100):
     path.write_bytes(content)
 
 
-def in_archive(place, name):
+def in_archive(place: Any, name: Any) -> Any:
     (reading,) = [r for r in journal.read_journal(place.archive).readings if r.file_name == name]
     return archive.place_of(reading.file_hash, place.archive)
 
 
-def test_a_whole_workspace_has_no_faults_and_is_not_touched(place):
+def test_a_whole_workspace_has_no_faults_and_is_not_touched(place: Any) -> None:
     before = {path: path.stat().st_mtime_ns for path in place.root.rglob("*") if path.is_file()}
     result = CliRunner().invoke(app, ["verify", "--workspace", str(place.root)])
     assert result.exit_code == 0 and "All of it is whole" in result.stdout, result.output
@@ -47,7 +49,7 @@ def test_a_whole_workspace_has_no_faults_and_is_not_touched(place):
     assert {path: path.stat().st_mtime_ns for path in place.root.rglob("*") if path.is_file()} == before
 
 
-def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_corrects_it(place):
+def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_corrects_it(place: Any) -> None:
     damaged, missing = (in_archive(place, name) for name in ("north-3.csv", "south-3.csv"))
     for path in (damaged, missing):
         (place.inbox / path.name).write_bytes(path.read_bytes())
@@ -60,7 +62,7 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_co
     assert faults(place) == []
 
 
-def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place):
+def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place: Any) -> None:
     with connect.writer(place.warehouse) as con:
         con.execute("update price_period set unit_price = 2 * unit_price where vendor_code = 'north'")
     assert any("price history is not what the rows received give" in reported for reported in faults(place))
@@ -68,7 +70,7 @@ def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place):
     assert not rebuild(place, replace=False).differences
 
 
-def test_lost_rows_are_reported(place):
+def test_lost_rows_are_reported(place: Any) -> None:
     with connect.writer(place.warehouse) as con:
         con.execute("delete from observed_row where vendor_code = 'south' and part_code = '00100'")
     reported = faults(place)
@@ -77,7 +79,7 @@ def test_lost_rows_are_reported(place):
 
 @pytest.mark.skipif(not IS_LONG, reason="KITFARE_LONG_TESTS=1 runs it; test_rebuild.py has the gist")
 @pytest.mark.parametrize("size", [0, 9000, 100_000])
-def test_a_warehouse_that_was_cut_is_rebuilt(place, size):
+def test_a_warehouse_that_was_cut_is_rebuilt(place: Any, size: int) -> None:
     place.warehouse.write_bytes(place.warehouse.read_bytes()[:size])
     (reported,) = faults(place)
     assert "warehouse" in reported and "kitfare rebuild" in reported
@@ -85,7 +87,7 @@ def test_a_warehouse_that_was_cut_is_rebuilt(place, size):
     assert faults(place) == [] and not refresh(place).published, "it is the same: nothing new to publish"
 
 
-def test_changed_published_files_are_named_and_publishing_again_corrects_them(place):
+def test_changed_published_files_are_named_and_publishing_again_corrects_them(place: Any) -> None:
     names = ("tables/intake_file.csv", "tables/price_history.parquet", "index.html", "kitfare.duckdb")
     for name in names:
         change(place.published.resolve() / name)
@@ -97,7 +99,7 @@ def test_changed_published_files_are_named_and_publishing_again_corrects_them(pl
     assert faults(place) == []
 
 
-def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_sums_fit(place):
+def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_sums_fit(place: Any) -> None:
     from pipelines.warehouse import generation
 
     seen = place.published.resolve()
@@ -109,7 +111,7 @@ def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_su
     assert any("published table price_history is not the warehouse's" in reported for reported in faults(place))
 
 
-def test_a_missing_page_of_the_journal_is_reported(place):
+def test_a_missing_page_of_the_journal_is_reported(place: Any) -> None:
     sorted((place.archive / "journal").iterdir())[0].unlink()
     result = CliRunner().invoke(app, ["verify", "--workspace", str(place.root)])
     assert result.exit_code == 5 and "journal are missing" in result.stdout

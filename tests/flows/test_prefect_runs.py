@@ -10,11 +10,12 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
+from typing import Any
 
 import pytest
-from tiny_workspace import make_workspace
 
-pytestmark = [pytest.mark.flows, pytest.mark.slow]
+from tests.builders.programs import trivial_steps
+from tests.builders.workspaces import make_workspace
 
 HERE = Path(__file__).parent
 LEAST_SETTINGS = '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n[prefect]\nstep_timeout_seconds = 5\n'
@@ -33,17 +34,17 @@ def environment(home: Path, **more: str) -> dict[str, str]:
 
 
 @pytest.fixture
-def home(tmp_path):
+def home(tmp_path: Path) -> Any:
     folder = tmp_path / "home"
     folder.mkdir()
     return folder
 
 
-def test_trivial_steps_as_real_runs(tmp_path, home):
+def test_trivial_steps_as_real_runs(tmp_path: Path, home: Any) -> None:
     root = tmp_path / "space"
     root.mkdir()
     (root / "kitfare.toml").write_text(LEAST_SETTINGS)
-    program = [sys.executable, str(HERE / "trivial_steps.py"), str(root)]
+    program = [sys.executable, trivial_steps.__file__, str(root)]
     result = subprocess.run(program, capture_output=True, text=True, timeout=400, env=environment(home), cwd=tmp_path)
     assert result.returncode == 0, result.stderr
     assert not result.stderr, "Prefect spoke over the command's own messages"
@@ -76,7 +77,7 @@ def test_trivial_steps_as_real_runs(tmp_path, home):
     assert not list(home.iterdir()), "something was written outside the workspace"
 
 
-def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path, home):
+def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path: Path, home: Any) -> None:
     """In a terminal of its own, because the library reports first uses only from there."""
     place = make_workspace(tmp_path / "space")
     record, trace = tmp_path / "record.txt", tmp_path / "trace.txt"
@@ -99,7 +100,7 @@ def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path, home):
         assert [address for address in addresses if not is_here(address)] == []
 
 
-def test_the_watch_sees_what_it_should(tmp_path):
+def test_the_watch_sees_what_it_should(tmp_path: Path) -> None:
     """The same watch on a process that turns outside, without a packet being sent."""
     record = tmp_path / "record.txt"
     program = "import sys; sys.audit('socket.connect', None, ('192.0.2.1', 9)); sys.audit('socket.getaddrinfo', 'example.invalid', 1)"
@@ -113,7 +114,7 @@ def test_the_watch_sees_what_it_should(tmp_path):
     assert traced_addresses(text) == {"192.0.2.1", "2001:db8::1"}
 
 
-def read_record(record: Path) -> tuple[list[str], list[tuple[str, str]]]:
+def read_record(record: Path) -> tuple[list[str], list[tuple[str, ...]]]:
     """The programs that were watched, and the events with the hosts they name."""
     lines = [tuple(line.split("\t", 1)) for line in record.read_text().splitlines()]
     return [reported for event, reported in lines if event == "watching"], [

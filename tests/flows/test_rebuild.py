@@ -2,9 +2,10 @@
 
 import shutil
 from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
 
 import pytest
-from tiny_workspace import NORTH, export, make_workspace
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -16,6 +17,7 @@ from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import workspace_files
 from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history
+from tests.builders.workspaces import NORTH, export, make_workspace
 
 SPECIAL = "Nr;Preis\n00501;0,07\n"
 PROFILE = """profile_name = "special"
@@ -38,11 +40,11 @@ decimal = ","
 """
 
 
-def at(number):
+def at(number: Any) -> Any:
     return datetime(2026, 11, 1, 2, 30) + timedelta(days=number)
 
 
-def night(place, number):
+def night(place: Any, number: Any) -> Any:
     """The steps of a refresh that write to the archive and the warehouse."""
     intake_steps.clean_up(place)
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, at(number)))
@@ -50,7 +52,7 @@ def night(place, number):
 
 
 @pytest.fixture(scope="module")
-def template(tmp_path_factory):
+def template(tmp_path_factory: pytest.TempPathFactory) -> Any:
     """Nights with a quarantined row and its corrected copy, a profile that changed, files dropped twice, decisions, a correction."""
     place = make_workspace(tmp_path_factory.mktemp("rebuild") / "space")
     night(place, 1)
@@ -79,16 +81,16 @@ def template(tmp_path_factory):
 
 
 @pytest.fixture
-def place(template, tmp_path):
+def place(template: Any, tmp_path: Path) -> Any:
     return Workspace(shutil.copytree(template.root, tmp_path / "space"))
 
 
-def fingerprint(place):
+def fingerprint(place: Any) -> Any:
     with connect.reader(place.warehouse) as con:
         return history.fingerprint(con)
 
 
-def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
+def test_rebuilt_from_the_archive_alone_it_is_the_same(place: Any) -> None:
     mark = night(place, 5)
     shutil.copy(place.warehouse, place.root / "kept.duckdb")
     for name in ("inbox", "quarantined", "profiles", "tables", "models"):
@@ -100,7 +102,7 @@ def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
     assert fingerprint(place) == mark
 
 
-def test_a_check_changes_nothing_and_tells_what_differs(place):
+def test_a_check_changes_nothing_and_tells_what_differs(place: Any) -> None:
     night(place, 5)
     with connect.writer(place.warehouse) as con:
         con.execute("update price_period set unit_price = unit_price + 1 where vendor_code = 'north'")
@@ -113,7 +115,7 @@ def test_a_check_changes_nothing_and_tells_what_differs(place):
     assert compare(place.root / "warehouse.duckdb.before", place.warehouse) == ["price_history"], "the old one is kept"
 
 
-def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one(place):
+def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one(place: Any) -> None:
     mark = night(place, 5)
     pages = sorted(path.name for path in (place.archive / "journal").iterdir())
     assert night(place, 6) == mark
@@ -125,11 +127,13 @@ def test_a_damaged_warehouse_is_replaced_and_its_log_is_not_given_to_the_new_one
     assert fingerprint(place) == mark
 
 
-def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inputs_of_then(place, monkeypatch):
+def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inputs_of_then(
+    place: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     mark = night(place, 5)
     (place.inbox / "more.csv").write_text(SPECIAL.replace("07", "08"))
 
-    def killed(*_):
+    def killed(*_: Any) -> None:
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
@@ -141,7 +145,7 @@ def test_what_a_killed_refresh_took_in_is_written_down_by_the_next_with_the_inpu
     assert rebuild(place, replace=False).differences == []
 
 
-def test_a_missing_or_damaged_file_is_named_and_nothing_is_replaced(place):
+def test_a_missing_or_damaged_file_is_named_and_nothing_is_replaced(place: Any) -> None:
     night(place, 5)
     book = journal.read_journal(place.archive)
     lost = place.archive / book.readings[2].file_hash[:2] / book.readings[2].file_hash

@@ -5,35 +5,35 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
-from tiny_workspace import export, make_workspace
 
-pytestmark = pytest.mark.slow
+from tests.builders.workspaces import export, make_workspace
+from tests.present import present
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
 
-def kitfare(place, *arguments):
+def kitfare(place: Any, *arguments: Any) -> Any:
     return subprocess.run([KITFARE, *arguments], capture_output=True, text=True, timeout=240, cwd=place.root)
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Any:
     return make_workspace(tmp_path / "space")
 
 
-def table_of(result):
+def table_of(result: Any) -> Any:
     """The comparison on standard output, by scenario."""
     lines = result.stdout.splitlines()
     header = next(number for number, line in enumerate(lines) if line.startswith("model "))
     return dict(zip(lines[header].split()[1:], lines[header + 2].removeprefix("A hut").split(), strict=True))
 
 
-def test_from_the_first_refresh_to_the_third(place):
+def test_from_the_first_refresh_to_the_third(place: Any) -> None:
     first = kitfare(place, "refresh")
     assert first.returncode == 0, first.stderr
     assert first.stdout.startswith("\nComplete cost for the buyer home, EUR, prices of 2026-10-31\n")
@@ -59,7 +59,7 @@ def test_from_the_first_refresh_to_the_third(place):
     assert len(recorded) == 1 and recorded[0].startswith("2026-11-01-")  # October is over
 
 
-def test_a_warehouse_without_its_tables_is_given_them(place):
+def test_a_warehouse_without_its_tables_is_given_them(place: Any) -> None:
     """As one that an older version was killed over while it made it."""
     duckdb.connect(str(place.warehouse)).close()
     result = kitfare(place, "refresh")
@@ -67,7 +67,7 @@ def test_a_warehouse_without_its_tables_is_given_them(place):
     assert table_of(result)["listed"] == "8.80"
 
 
-def test_prices_of_another_date(place):
+def test_prices_of_another_date(place: Any) -> None:
     result = kitfare(place, "refresh", "--priced-on", "2026-10-30")
     assert result.returncode == 0, result.stderr
     assert "prices of 2026-10-30" in result.stdout
@@ -76,20 +76,20 @@ def test_prices_of_another_date(place):
 
 
 @pytest.mark.parametrize("text", ["yesterday", "2026-02-30", "30.10.2026", ""])
-def test_what_is_no_date_is_refused(text, place):
+def test_what_is_no_date_is_refused(text: str, place: Any) -> None:
     result = kitfare(place, "refresh", "--priced-on", text)
     assert result.returncode == 2 and "is not a date" in result.stderr
     assert list(place.inbox.iterdir())
 
 
-def test_without_any_price_the_next_step_is_said(place):
+def test_without_any_price_the_next_step_is_said(place: Any) -> None:
     for path in place.inbox.iterdir():
         path.unlink()
     result = kitfare(place, "refresh")
     assert result.returncode == 2 and "inbox" in result.stderr
 
 
-def test_a_broken_table_is_3_and_what_is_published_stays(place):
+def test_a_broken_table_is_3_and_what_is_published_stays(place: Any) -> None:
     assert kitfare(place, "refresh").returncode == 0
     before = place.published.resolve()
     parts = place.models / "hut" / "parts.csv"
@@ -100,7 +100,7 @@ def test_a_broken_table_is_3_and_what_is_published_stays(place):
     assert not result.stdout and place.published.resolve() == before
 
 
-def test_two_at_once_is_4(place):
+def test_two_at_once_is_4(place: Any) -> None:
     handle = os.open(place.root / ".refresh.lock", os.O_CREAT | os.O_RDWR)
     fcntl.flock(handle, fcntl.LOCK_EX)
     try:
@@ -111,12 +111,12 @@ def test_two_at_once_is_4(place):
 
 
 @pytest.mark.parametrize("step", ["take in dropped files", "plan the purchases", "write the tables"])
-def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
+def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step: str, place: Any) -> None:
     process = subprocess.Popen(
         [KITFARE, "refresh"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=place.root
     )
     reported = []
-    for line in process.stderr:
+    for line in present(process.stderr):
         reported.append(line)
         if line.startswith(step):
             process.send_signal(signal.SIGINT)
@@ -127,27 +127,3 @@ def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step, place):
     assert not place.published.exists()
     again = kitfare(place, "refresh")
     assert again.returncode == 0 and table_of(again)["listed"] == "8.80"
-
-
-@pytest.mark.flows
-def test_with_prefect_errors_and_ctrl_c_are_the_same(place):
-    settings = place.models / "hut" / "model.toml"
-    good = settings.read_text()
-    settings.write_text(good + "colour = 1\n")
-    plain, recorded = kitfare(place, "refresh"), kitfare(place, "refresh", "--prefect")
-    assert plain.returncode == recorded.returncode == 3
-    assert "Traceback" not in recorded.stderr
-    assert plain.stderr.partition("read the workspace ...")[2] == recorded.stderr.partition("read the workspace ...")[2]
-
-    settings.write_text(good)
-    process = subprocess.Popen([KITFARE, "refresh", "--prefect"], stderr=subprocess.PIPE, text=True, cwd=place.root)
-    for line in process.stderr:
-        if line.startswith("fold the price history"):
-            process.send_signal(signal.SIGINT)
-            break
-    began = time.monotonic()
-    rest = process.communicate(timeout=90)[1]
-    assert process.returncode == 130, rest
-    assert "Interrupted" in rest and "Traceback" not in rest
-    assert time.monotonic() - began < 30
-    assert kitfare(place, "refresh").returncode == 0

@@ -8,28 +8,28 @@ import sys
 import time
 import urllib.request
 from pathlib import Path
+from typing import Any
 
 import pytest
-from tiny_workspace import make_workspace
 
 from pipelines.flows.scheduler.local_prefect import running_server
-
-pytestmark = [pytest.mark.flows, pytest.mark.slow]
+from tests.builders.workspaces import make_workspace
+from tests.present import present
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 
 
-def ask(url, path, body):
+def ask(url: Any, path: Any, body: Any) -> Any:
     request = urllib.request.Request(f"{url}/{path}", json.dumps(body).encode(), {"content-type": "application/json"})
     with urllib.request.urlopen(request, timeout=30) as answer:
         return json.load(answer)
 
 
-def kitfare(*arguments, cwd):
+def kitfare(*arguments: Any, cwd: Any) -> Any:
     return subprocess.run([KITFARE, *arguments], capture_output=True, text=True, timeout=240, cwd=cwd)
 
 
-def start(root, log):
+def start(root: Any, log: Any) -> Any:
     """Start the schedule, and wait until it says that it is up; returns the process and the server's address."""
     with log.open("wb") as said:
         process = subprocess.Popen(
@@ -39,10 +39,10 @@ def start(root, log):
     while "Ctrl-C ends it" not in log.read_text():
         assert process.poll() is None and time.monotonic() < deadline, log.read_text()
         time.sleep(0.2)
-    return process, re.search(r"http://127\.0\.0\.1:\d+/api", log.read_text())[0]
+    return process, present(re.search(r"http://127\.0\.0\.1:\d+/api", log.read_text()))[0]
 
 
-def deployments_once_there(url):
+def deployments_once_there(url: Any) -> Any:
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         found = ask(url, "deployments/filter", {})
@@ -52,7 +52,7 @@ def deployments_once_there(url):
     raise AssertionError("the deployments are not registered")
 
 
-def run_of(url, deployment, parameters, seconds=180):
+def run_of(url: Any, deployment: Any, parameters: Any, seconds: int = 180) -> Any:
     """Run a deployment now; returns the state in which it ends."""
     run = ask(
         url,
@@ -68,7 +68,7 @@ def run_of(url, deployment, parameters, seconds=180):
     return "STILL RUNNING"
 
 
-def test_from_start_to_stop(tmp_path):
+def test_from_start_to_stop(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     log = tmp_path / "said.txt"
     process, url = start(place.root, log)
@@ -104,7 +104,7 @@ def test_from_start_to_stop(tmp_path):
         ask(url, "deployments/filter", {})
 
 
-def test_the_server_s_end_is_not_silent(tmp_path):
+def test_the_server_s_end_is_not_silent(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     log = tmp_path / "said.txt"
     process, url = start(place.root, log)
@@ -119,7 +119,7 @@ def test_the_server_s_end_is_not_silent(tmp_path):
 
 
 @pytest.mark.parametrize("stop", [signal.SIGTERM, signal.SIGINT], ids=["SIGTERM", "Ctrl-C"])
-def test_it_can_be_stopped_while_it_starts(stop, tmp_path):
+def test_it_can_be_stopped_while_it_starts(stop: Any, tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     log = tmp_path / "said.txt"
     with log.open("wb") as said:

@@ -1,24 +1,25 @@
 """A night with a vendor that takes several orders: every check of the refresh holds, and readers are told of each order."""
 
+from pathlib import Path
+from typing import Any
+
 import polars as pl
-import pytest
-from tiny_workspace import export, make_workspace
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
+from tests.builders.workspaces import export, make_workspace
 
 TERMS = "vendor_code,shipping_charge,maximum_piece_count,maximum_order_count\nnorth,4,6,3\nsouth,6,,\n"
 
 
-@pytest.mark.slow
-def test_a_night_with_several_orders_at_one_vendor(tmp_path):
+def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
     """Ten small blocks at north, six to an order: two parcels at 4; the long ones from south."""
     workspace = make_workspace(tmp_path / "ws")
     (workspace.tables / "vendor_terms.csv").write_text(TERMS, encoding="utf-8")
     south = export("south", "2026-10-31", ("00502", "blue", "0.40", 9))
     (workspace.root / "inbox" / "south.csv").write_text(south, encoding="utf-8")
 
-    def run(*arguments):
+    def run(*arguments: Any) -> Any:
         result = CliRunner().invoke(app, [*arguments, "--workspace", str(workspace.root)])
         assert result.exit_code == 0, result.output
         return result.stdout

@@ -5,7 +5,6 @@ from datetime import date, datetime
 
 import polars as pl
 import pytest
-from tiny_workspace import export, make_workspace
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
@@ -16,6 +15,7 @@ from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Markets
 from pipelines.warehouse import connect, load, messages, query
+from tests.builders.workspaces import export, make_workspace
 
 QUARANTINED = export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20))
 NEWS = "bad.csv: 1 of 2 rows quarantined"

@@ -4,9 +4,9 @@ from decimal import Decimal
 
 import polars as pl
 import pytest
-from tiny_workspace import make_workspace
 
 from pipelines.flows.refresh import refresh
+from tests.builders.workspaces import make_workspace
 
 pytestmark = pytest.mark.slow
 

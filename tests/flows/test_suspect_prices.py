@@ -1,19 +1,18 @@
 """A suspicious price from the inbox to the published tables, and a user who says that it is right."""
 
-import pytest
-from tiny_workspace import export, make_workspace
+from pathlib import Path
+from typing import Any
 
 from pipelines.flows.refresh import refresh
 from pipelines.warehouse import generation, query
+from tests.builders.workspaces import export, make_workspace
 
-pytestmark = pytest.mark.slow
 
-
-def ask(place, sql):
+def ask(place: Any, sql: Any) -> Any:
     return query.run_query(place.published / generation.DATABASE_NAME, sql).rows()
 
 
-def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path):
+def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
     # A tenth of what it was a month before, and there is no market to speak of.
     slipped = export("north", "2026-10-30", ("00501", "red", "0.011", 50))

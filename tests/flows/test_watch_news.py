@@ -3,6 +3,8 @@
 import json
 import sys
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -14,7 +16,7 @@ from schemas.validate import polars_schema
 DAY = date(2026, 11, 25)
 
 
-def found(*rows):
+def found(*rows: Any) -> Any:
     """Rows of WATCH_RESULT from (subject, is_fired)."""
     full = [
         {"watch_code": "w", "model_code": "hut", "buyer_code": "home", "watch_subject": subject, "watch_kind": "line_scarce",
@@ -24,24 +26,24 @@ def found(*rows):
     return pl.DataFrame(full, polars_schema(WATCH_RESULT))
 
 
-def workspace(folder, news=""):
+def workspace(folder: Any, news: str = "") -> Any:
     (folder / "kitfare.toml").write_text(
         '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n[watch_news]\n' + news
     )
     return Workspace(folder)
 
 
-def program(body):
+def program(body: Any) -> Any:
     return f"command = {json.dumps([sys.executable, '-c', body])}\n"
 
 
-def test_only_what_had_not_fired_before_is_new():
+def test_only_what_had_not_fired_before_is_new() -> None:
     now, before = found(("a", True), ("b", True), ("c", False)), found(("a", True), ("b", False))
     assert newly_fired(now, before)["watch_subject"].to_list() == ["b"]
     assert newly_fired(now, None)["watch_subject"].to_list() == ["a", "b"]
 
 
-def test_the_file_says_all_that_fired_and_what_is_new(tmp_path):
+def test_the_file_says_all_that_fired_and_what_is_new(tmp_path: Path) -> None:
     place = workspace(tmp_path, 'file = "news/watches.json"\n')
     reported = pass_on(place, "r1", DAY, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
     news = json.loads((tmp_path / "news/watches.json").read_text(encoding="utf-8"))
@@ -50,7 +52,7 @@ def test_the_file_says_all_that_fired_and_what_is_new(tmp_path):
     assert reported == ["watch w: hut, home: b: few left."]
 
 
-def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path):
+def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path: Path) -> None:
     place = workspace(tmp_path, program("import sys; open('heard.json', 'w').write(sys.stdin.read())"))
     assert pass_on(place, "r1", DAY, found(("a", True)), found(("a", True))) == []
     assert not (tmp_path / "heard.json").exists()
@@ -58,7 +60,7 @@ def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path):
     assert json.loads((tmp_path / "heard.json").read_text())["refresh_id"] == "r2"
 
 
-def test_what_fails_is_reported_and_stops_nothing(tmp_path):
+def test_what_fails_is_reported_and_stops_nothing(tmp_path: Path) -> None:
     news = found(("a", True))
     failing = workspace(tmp_path, program("import sys; print('no bell here', file=sys.stderr); sys.exit(3)"))
     assert pass_on(failing, "r", DAY, news, None)[-1] == "watch_news.command ended with 3: no bell here"
@@ -71,6 +73,6 @@ def test_what_fails_is_reported_and_stops_nothing(tmp_path):
     assert "could not be written" in pass_on(unwritable, "r", DAY, news, None)[-1]
 
 
-def test_many_are_reported_in_few_lines(tmp_path):
+def test_many_are_reported_in_few_lines(tmp_path: Path) -> None:
     reported = pass_on(workspace(tmp_path), "r", DAY, found(*((f"e{n}", True) for n in range(9))), None)
     assert len(reported) == 6 and reported[-1].startswith("and 4 more")

@@ -4,13 +4,23 @@ import random
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from random import Random
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.inputs import Model
+from pipelines.insight.buying_tables import BUYING_CONTRACTS, buying_tables
+from pipelines.insight.what_if.plan_variants import plan_variants
+from pipelines.planning.scenarios import plan_model
+from pipelines.settings import Buyer, Discount, Instructions, Scenario
+from schemas.published.what_if import PLAN_VARIANT
+from schemas.validate import empty_frame, polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
-    Instructions,
     flexibility,
     line,
     make_inputs,
@@ -21,22 +31,21 @@ from costing_cases import (
     terms,
     vendor,
 )  # fmt: skip
-from length import examples
-
-from pipelines.insight.buying_tables import BUYING_CONTRACTS, buying_tables
-from pipelines.insight.what_if.plan_variants import plan_variants
-from pipelines.planning.scenarios import plan_model
-from pipelines.settings import Discount, Scenario
-from schemas.published.what_if import PLAN_VARIANT
-from schemas.validate import empty_frame, polars_schema
 
 MAKER = [vendor("hall", vendor_kind="maker"), vendor("a"), vendor("b")]
 PARCELS = [terms("hall", shipping_charge="4", shipping_waived_from="30"), terms("a", shipping_charge="3"), terms("b", shipping_charge="3")]  # fmt: skip
 
 
 def tables(
-    model, market, vendor_terms=PARCELS, vendors=MAKER, buyer=BUYER, last_seen=None, with_variants=False, **more
-):
+    model: Model,
+    market: pl.DataFrame,
+    vendor_terms: list[Any] = PARCELS,
+    vendors: list[Any] = MAKER,
+    buyer: Buyer = BUYER,
+    last_seen: pl.DataFrame | None = None,
+    with_variants: bool = False,
+    **more: Any,
+) -> dict[str, pl.DataFrame]:
     """The tables of one model and the cost of its plans."""
     inputs = make_inputs((model,), (buyer,), vendor_terms=vendor_terms, vendors=vendors, **more)
     refresh = inputs.settings.refresh.model_copy(update={"workers": 1, "copy_counts": [1, 2]})
@@ -50,7 +59,7 @@ def tables(
     return {**plans, **found}
 
 
-def rows(found, name, *columns, **only):
+def rows(found: dict[str, pl.DataFrame], name: str, *columns: str, **only: Any) -> list[tuple[Any, ...]]:
     frame = found[name].filter(*(pl.col(column) == value for column, value in only.items()))
     return frame.select(columns).rows()
 
@@ -63,7 +72,7 @@ MARKET = make_market(
 )  # fmt: skip
 
 
-def test_prices_here_and_there_and_where_the_mix_buys():
+def test_prices_here_and_there_and_where_the_mix_buys() -> None:
     found = tables(MODEL, MARKET)
     named = ("line_number", "maker_unit_price", "elsewhere_unit_price", "maker_saving", "maker_piece_count", "is_maker_line")  # fmt: skip
     # Everything at the hall: 12 + 2 + 4 = 18, all with a: 18, split: 10 + 3 + 2 + 4 = 19.
@@ -76,7 +85,7 @@ def test_prices_here_and_there_and_where_the_mix_buys():
     ]
 
 
-def test_prices_hold_the_tax_on_goods_and_several_offers_cover_a_need():
+def test_prices_hold_the_tax_on_goods_and_several_offers_cover_a_need() -> None:
     taxed = [terms("hall", tax_rate_pct="20", tax_on="included"), terms("a", tax_rate_pct="25"), terms("b")]
     market = make_market(
         offer("hall", "brick", "red", "0.12"),
@@ -90,7 +99,7 @@ def test_prices_hold_the_tax_on_goods_and_several_offers_cover_a_need():
     assert row == (None, None)
 
 
-def test_thresholds_are_money_left_to_go():
+def test_thresholds_are_money_left_to_go() -> None:
     asks = [
         terms(
             "hall", shipping_charge="1", shipping_waived_from="12.50", minimum_order="2", soft_minimum="5",
@@ -117,7 +126,7 @@ def test_thresholds_are_money_left_to_go():
     }
 
 
-def test_what_five_more_at_the_maker_change():
+def test_what_five_more_at_the_maker_change() -> None:
     """Nothing is bought there; five more bring its parcel and dearer bricks: 42 at 0.12 instead of 0.10."""
     market = make_market(offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12"))
     found = tables(make_model([line(1, "brick", "red", 100)]), market)
@@ -127,13 +136,13 @@ def test_what_five_more_at_the_maker_change():
     assert (spent, more, now, then, change) == (0, 5, 13, 16, 3)
 
 
-def test_a_maker_with_too_little_to_sell_says_so():
+def test_a_maker_with_too_little_to_sell_says_so() -> None:
     market = make_market(offer("a", "brick", "red", "0.10"), offer("hall", "brick", "red", "0.12", 9))
     found = tables(make_model([line(1, "brick", "red", 100)]), market)
     assert rows(found, "maker_further", "further_landed_cost", "further_cost_change") == [(None, None)]
 
 
-def test_without_a_maker_there_is_nothing_to_tell():
+def test_without_a_maker_there_is_nothing_to_tell() -> None:
     found = tables(MODEL, MARKET, [terms("a"), terms("b")], [vendor("a"), vendor("b")])
     assert all(found[name].is_empty() for name in ("maker_choice", "maker_threshold", "maker_further"))
 
@@ -141,7 +150,7 @@ def test_without_a_maker_there_is_nothing_to_tell():
 # Whole costs
 
 
-def test_instructions_with_a_sale_and_a_code_on_top_in_exact_money():
+def test_instructions_with_a_sale_and_a_code_on_top_in_exact_money() -> None:
     sale = Discount(pct=Decimal(15), from_on=date(2026, 11, 20), to_on=date(2026, 11, 30), reason="November sale")
     over = Discount(pct=Decimal(50), to_on=date(2026, 11, 24), reason="over")
     code = Discount(pct=Decimal("7.5"), reason="readers' code")
@@ -156,7 +165,7 @@ def test_instructions_with_a_sale_and_a_code_on_top_in_exact_money():
     assert row == (Decimal("24.99"), Decimal("5.34"), Decimal("19.65"), 13, Decimal("32.65"))
 
 
-def test_costs_per_piece_amendments_and_what_is_on_hand():
+def test_costs_per_piece_amendments_and_what_is_on_hand() -> None:
     stock = [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 25}]
     added = [{"line_number": 90, "amendment_action": "add", "part_code": "brick", "colour_code": "red", "quantity": 20, "colour_rule": "as_listed"}]  # fmt: skip
     market = make_market(offer("a", "brick", "red", "0.10", 200))
@@ -179,7 +188,7 @@ def test_an_amendment_that_is_all_on_hand_costs_nothing():
     assert rows(found, "whole_cost", *named, scenario_code="bin") == [(8, 0, 11, 2, 0)]
 
 
-def test_lines_carry_their_goods_and_their_part_of_the_charges():
+def test_lines_carry_their_goods_and_their_part_of_the_charges() -> None:
     market = make_market(offer("a", "brick", "red", "0.10"), offer("a", "plate", "grey", "1"))
     model = make_model([line(1, "brick", "red", 50), line(2, "plate", "grey", 10), line(3, "wheel", "blue", 4)])
     seen = make_market(*market.to_dicts(), offer("b", "wheel", "blue", "0.25"))
@@ -190,7 +199,7 @@ def test_lines_carry_their_goods_and_their_part_of_the_charges():
     assert rows(found, "model_cost", "complete_cost", scenario_code="cheapest") == [(19,)]
 
 
-def test_what_a_change_of_a_dear_line_would_save():
+def test_what_a_change_of_a_dear_line_would_save() -> None:
     market = make_market(
         offer("a", "brick", "red", "0.30"), offer("a", "brick", "blue", "0.10"), offer("a", "brick", "grey", "0.20"),
         offer("a", "beam", "grey", "0.50"), offer("a", "thin", "grey", "0.05"), offer("a", "beam", "blue", "0.60"),
@@ -207,13 +216,13 @@ def test_what_a_change_of_a_dear_line_would_save():
     ]
 
 
-def test_leaving_a_line_out_may_free_a_whole_parcel():
+def test_leaving_a_line_out_may_free_a_whole_parcel() -> None:
     market = make_market(offer("a", "brick", "red", "0.30"), offer("b", "beam", "grey", "0.50"))
     model = make_model([line(1, "brick", "red", 10), line(2, "beam", "grey", 4)])
     assert rows(tables(model, market), "line_cost", "left_out_saving") == [(6,), (5,)]
 
 
-def test_copies_share_parcels_and_run_out_of_cheap_stock():
+def test_copies_share_parcels_and_run_out_of_cheap_stock() -> None:
     market = make_market(
         offer("a", "brick", "red", "0.10", 150), offer("a", "brick", "red", "0.40", 500, listing_code="dear")
     )
@@ -226,13 +235,13 @@ def test_copies_share_parcels_and_run_out_of_cheap_stock():
 # Assumptions
 
 
-def sensitivities(found):
+def sensitivities(found: dict[str, pl.DataFrame]) -> dict[tuple[str, str], Decimal]:
     return {
         row[:2]: row[2] for row in rows(found, "sensitivity", "assumption", "sensitivity_side", "sensitivity_amount")
     }
 
 
-def test_sensitivities_are_what_one_change_alone_does():
+def test_sensitivities_are_what_one_change_alone_does() -> None:
     model = make_model([line(1, "brick", "red", 100)], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("a", "brick", "blue", "0.06"),
@@ -249,12 +258,12 @@ def test_sensitivities_are_what_one_change_alone_does():
     }  # fmt: skip
 
 
-def test_tax_inside_prices_moves_what_is_paid():
+def test_tax_inside_prices_moves_what_is_paid() -> None:
     found = tables(make_model([line(1, "brick", "red", 100)]), make_market(offer("a", "brick", "red", "0.12")), [terms("a", tax_rate_pct="20", tax_on="included"), terms("b"), terms("hall")])  # fmt: skip
     assert sensitivities(found)["tax", "up"] == Decimal("0.5")  # net 10 at 25 %
 
 
-def test_one_parcel_fewer_and_no_maker():
+def test_one_parcel_fewer_and_no_maker() -> None:
     found = tables(
         make_model([line(1, "brick", "red", 100), line(2, "plate", "grey", 50)]),
         make_market(
@@ -269,7 +278,7 @@ def test_one_parcel_fewer_and_no_maker():
     assert (reported["vendor_count", "up"], reported["maker", "up"]) == (3, 31)
 
 
-def random_case(chance):
+def random_case(chance: Random) -> tuple[Model, pl.DataFrame, list[dict[str, str | None]]]:
     parts, colours = ["brick", "plate", "slope"], ["red", "blue"]
     lines = [line(at, chance.choice(parts), chance.choice(colours), chance.randint(1, 9)) for at in range(1, 5)]
     rules = [flexibility(row["line_number"], "any") for row in lines if chance.random() < 0.4]
@@ -287,7 +296,7 @@ def random_case(chance):
 
 
 @pytest.mark.parametrize("seed", range(examples(2, 200)))
-def test_sums_hold_on_any_market(seed):
+def test_sums_hold_on_any_market(seed: int) -> None:
     model, market, vendor_terms = random_case(random.Random(seed))
     found = tables(model, market, vendor_terms)
     (plan,) = rows(found, "model_cost", "goods", "complete_cost", "unfilled_piece_count", scenario_code="cheapest")
@@ -307,7 +316,7 @@ def test_sums_hold_on_any_market(seed):
     assert copies.get(1, complete) == complete
 
 
-def test_a_plan_at_a_minimum_is_topped_up_when_prices_fall():
+def test_a_plan_at_a_minimum_is_topped_up_when_prices_fall() -> None:
     """Ten bricks of 0.50 just reach the minimum of 5; at 0.45 they do not, and two spare ones make up for it."""
     asks = [terms("a", minimum_order="5", minimum_line_value="0.40"), terms("b"), terms("hall")]
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "plate", "grey", "0.40"))
@@ -318,7 +327,7 @@ def test_a_plan_at_a_minimum_is_topped_up_when_prices_fall():
     assert sensitivities(found)["prices", "down"] == Decimal("5.13") - Decimal("5.3")
 
 
-def test_where_nothing_is_on_offer_everything_is_reported_as_missing():
+def test_where_nothing_is_on_offer_everything_is_reported_as_missing() -> None:
     nothing = make_market(offer("a", "wheel", "black", "1"))
     seen = make_market(offer("b", "brick", "red", "0.25"))
     found = tables(make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 3)]), nothing, last_seen=seen)

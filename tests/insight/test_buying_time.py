@@ -2,22 +2,24 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
-from outlook_rows import INPUTS, TODAY, cost_row, frame
 
 from pipelines.insight.over_time.buying_time import Point, buying_time, standing
 from pipelines.trends.months import month_before
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_index import PRICE_INDEX
+from tests.builders.cost_rows import INPUTS, TODAY, cost_row, frame
 
 
-def months(count):
+def months(count: int) -> list[str]:
     return [month_before("2026-11", back) for back in reversed(range(count))]
 
 
-def index_rows(levels, withheld=()):
+def index_rows(levels: Any, withheld: Any = ()) -> list[dict[str, Any]]:
     return [
         {"model_code": "hut", "buyer_code": "home", "month": month, "index_method": "lowe", "base_month": "2024-01",
          "index_level": None if month in withheld else float(level), "coverage_share": 0.55 if month in withheld else 1.0,
@@ -26,11 +28,11 @@ def index_rows(levels, withheld=()):
     ]  # fmt: skip
 
 
-def reported(costs=(), indices=()):
+def reported(costs: Any = (), indices: Any = ()) -> dict[str, pl.DataFrame]:
     return buying_time(INPUTS, frame(MODEL_COST, costs), frame(PRICE_INDEX, indices), TODAY)
 
 
-def test_shares_and_the_distance_from_the_low_by_hand():
+def test_shares_and_the_distance_from_the_low_by_hand() -> None:
     points = [Point(m, v, v) for m, v in zip(months(15), [50, 99, 98, *range(100, 111), 104], strict=True)]
     row = standing(points, TODAY, "")
     # Of 14 earlier months 50, 99, 98, 100, 101, 102, 103 were cheaper and one cost the same, which counts half.
@@ -46,7 +48,7 @@ def test_above_a_low_of_nothing_no_per_cent_is_said(now):
     assert row["lowest_12_months"] == 0 and "above_lowest_pct" not in row
 
 
-def test_what_plans_leave_open_becomes_a_range():
+def test_what_plans_leave_open_becomes_a_range() -> None:
     """Earlier: 90 to 100, 96 to 104, 99.5 to 101; today 95 to 99. Surely cheaper is none, perhaps the first two."""
     costs = [
         cost_row(date(2026, 8, 31), "100", "90"),
@@ -59,7 +61,7 @@ def test_what_plans_leave_open_becomes_a_range():
     assert row["above_lowest_pct"] == pytest.approx(-1)
 
 
-def test_an_estimate_for_missing_pieces_is_in_both_ends():
+def test_an_estimate_for_missing_pieces_is_in_both_ends() -> None:
     costs = [
         cost_row(date(2026, 10, 31), "100", "80", unfilled_estimate=Decimal(10)),
         cost_row(TODAY, "95"),
@@ -81,7 +83,7 @@ def test_an_estimate_for_missing_pieces_is_in_both_ends():
         ),
     ],
 )
-def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes, reason):
+def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes: dict[str, Any], reason: str) -> None:
     costs = [cost_row(date(2026, 10, 31), "100"), cost_row(TODAY, "50", **changes)]
     row = reported(costs)["buying_time"].row(0, named=True)
     assert row["withheld_reason"] == reason and row["measure_now"] is None and row["above_lowest_pct"] is None
@@ -89,7 +91,7 @@ def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes, reaso
     assert reported(past)["buying_time"].row(0, named=True)["past_month_count"] == 0, "nor is it a past to compare with"
 
 
-def test_a_withheld_index_has_no_standing_and_no_forecast():
+def test_a_withheld_index_has_no_standing_and_no_forecast() -> None:
     rows = reported(indices=index_rows(100 + np.arange(30) * 0.5, withheld=["2026-11"]))
     standing_row = rows["buying_time"].row(0, named=True)
     assert (
@@ -99,7 +101,7 @@ def test_a_withheld_index_has_no_standing_and_no_forecast():
     assert rows["forecast_trial"]["withheld_reason"].to_list() == [standing_row["withheld_reason"]]
 
 
-def test_a_planted_drift_is_forecast_and_a_standstill_is_not():
+def test_a_planted_drift_is_forecast_and_a_standstill_is_not() -> None:
     rising = reported(indices=index_rows(100 * 1.01 ** np.arange(30)))
     assert rising["forecast_trial"]["is_forecast_shown"].to_list() == [True]
     assert rising["price_forecast"]["month"].to_list() == ["2026-12", "2027-01", "2027-02"]
@@ -113,7 +115,7 @@ def test_a_planted_drift_is_forecast_and_a_standstill_is_not():
     assert "same as last month" in still["forecast_trial"]["withheld_reason"][0]
 
 
-def test_a_season_is_reported_from_three_years_on():
+def test_a_season_is_reported_from_three_years_on() -> None:
     season = 100 * np.exp(0.03 * np.cos(2 * np.pi * np.arange(48) / 12))
     rows = reported(indices=index_rows(season))["seasonal_pattern"]
     # The series begins in December 2022 with its peak.
@@ -123,12 +125,12 @@ def test_a_season_is_reported_from_three_years_on():
     assert reported(indices=index_rows(season[:35]))["seasonal_pattern"].is_empty()
 
 
-def test_a_gap_in_the_past_starts_the_series_anew():
+def test_a_gap_in_the_past_starts_the_series_anew() -> None:
     rows = reported(indices=index_rows(100 * 1.01 ** np.arange(40), withheld=["2025-11"]))
     assert rows["forecast_trial"]["origin_count"].to_list() == [0]
     assert "the past is too short to decide one" in rows["forecast_trial"]["withheld_reason"][0]
     assert rows["buying_time"]["past_month_count"].to_list() == [38]
 
 
-def test_nothing_at_all_gives_empty_tables():
+def test_nothing_at_all_gives_empty_tables() -> None:
     assert all(rows.is_empty() for rows in reported().values())

@@ -2,10 +2,21 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import (
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.inputs import Model
+from pipelines.insight.over_time.cost_change import PARTS, cost_changes
+from pipelines.planning.scenarios import plan_model
+from pipelines.settings import ListVersion
+from schemas.published.over_time import COST_CHANGE
+from schemas.validate import polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     flexibility,
@@ -18,15 +29,6 @@ from costing_cases import (
     terms,
     vendor,
 )
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from length import examples
-
-from pipelines.insight.over_time.cost_change import PARTS, cost_changes
-from pipelines.planning.scenarios import plan_model
-from pipelines.settings import ListVersion
-from schemas.published.over_time import COST_CHANGE
-from schemas.validate import polars_schema
 
 THEN = date(2026, 10, 31)
 PLAN_TABLES = ("model_cost", "plan_purchase", "plan_line", "unfilled_line")
@@ -34,7 +36,14 @@ LINES = [line(1, "brick", "red", 10), line(2, "plate", "grey", 10)]
 BRICK, PLATE = offer("a", "brick", "red", "0.10"), offer("b", "plate", "grey", "0.20")
 
 
-def changes(then, now, model=None, scenario="flexible", effort="quick", **tables):
+def changes(
+    then: Any,
+    now: list[Any],
+    model: Model | None = None,
+    scenario: str = "flexible",
+    effort: str = "quick",
+    **tables: Any,
+) -> tuple[dict[str, Decimal], bool]:
     """The parts of the change between two markets, those that are not 0; and whether it is a break."""
     model = model or make_model(LINES)
     inputs = make_inputs((model,), (BUYER,), **tables)
@@ -57,31 +66,31 @@ def changes(then, now, model=None, scenario="flexible", effort="quick", **tables
     return parts, own["is_break"].any()
 
 
-def euros(**parts):
+def euros(**parts: Any) -> dict[str, Decimal]:
     return {name: Decimal(amount) for name, amount in parts.items()}
 
 
-def test_nothing_changed():
+def test_nothing_changed() -> None:
     assert changes([BRICK, PLATE], [BRICK, PLATE]) == ({}, False)
 
 
-def test_prices():
+def test_prices() -> None:
     dearer = offer("a", "brick", "red", "0.15")
     assert changes([BRICK, PLATE], [dearer, PLATE]) == (euros(prices="0.50"), False)
 
 
-def test_prices_of_a_step_that_the_order_no_longer_reaches():
+def test_prices_of_a_step_that_the_order_no_longer_reaches() -> None:
     steps = [offer("a", "brick", "red", "0.10"), offer("a", "brick", "red", "0.08", step_from_quantity=10)]
     later = [offer("a", "brick", "red", "0.10"), offer("a", "brick", "red", "0.08", step_from_quantity=20)]
     assert changes([*steps, PLATE], [*later, PLATE]) == (euros(prices="0.20"), False)
 
 
-def test_terms():
+def test_terms() -> None:
     dearer = [terms("a"), terms("a", valid_from_on="2026-11-10", shipping_charge="1"), terms("b"), terms("c")]
     assert changes([BRICK, PLATE], [BRICK, PLATE], vendor_terms=dearer) == (euros(terms="1"), False)
 
 
-def test_exchange_rates():
+def test_exchange_rates() -> None:
     rates = [
         {"rate_on": day, "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": rate}
         for day, rate in (("2026-10-30", "0.8"), ("2026-11-24", "0.9"))
@@ -92,7 +101,7 @@ def test_exchange_rates():
     assert found == (euros(exchange_rates="0.10"), False)
 
 
-def test_prices_come_before_rates_and_rates_before_terms():
+def test_prices_come_before_rates_and_rates_before_terms() -> None:
     """From 10 x 0.10 x 0.8 = 0.80: dearer by 10 x 0.10 x 0.8, then by 2.00 x 0.1, then by a parcel of 1.00 x 0.9."""
     rates = [
         {"rate_on": day, "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": rate}
@@ -105,7 +114,7 @@ def test_prices_come_before_rates_and_rates_before_terms():
     assert found == (euros(prices="0.80", exchange_rates="0.20", terms="0.90"), False)
 
 
-def test_the_designers_revision_is_a_break():
+def test_the_designers_revision_is_a_break() -> None:
     versions = [
         ListVersion(list_version=n, released_on=day) for n, day in ((1, date(2026, 1, 1)), (2, date(2026, 11, 5)))
     ]
@@ -114,14 +123,14 @@ def test_the_designers_revision_is_a_break():
     assert changes([BRICK, PLATE], [BRICK, PLATE], model) == (euros(list="0.60"), True)
 
 
-def test_our_decisions_are_a_break_where_flexible_lines_count():
+def test_our_decisions_are_a_break_where_flexible_lines_count() -> None:
     model = make_model(LINES, [flexibility(1, "one_of", accept_colour_codes="blue", decided_on="2026-11-05")])
     market = [BRICK, PLATE, offer("a", "brick", "blue", "0.04")]
     assert changes(market, market, model) == (euros(decisions="-0.60"), True)
     assert changes(market, market, model, scenario="listed") == ({}, False)
 
 
-def test_an_offer_that_ended_forces_a_dearer_one():
+def test_an_offer_that_ended_forces_a_dearer_one() -> None:
     other = offer("c", "brick", "red", "0.25")
     assert changes([BRICK, PLATE, other], [PLATE, other]) == (euros(ended_offers="1.50"), False)
 
@@ -129,18 +138,18 @@ def test_an_offer_that_ended_forces_a_dearer_one():
 @pytest.mark.parametrize(
     "now", [offer("a", "brick", "red", "0.10", 9), offer("a", "brick", "red", "0.10", is_suspect=True)]
 )
-def test_an_offer_that_no_longer_has_all_the_pieces_or_is_suspect_ended(now):
+def test_an_offer_that_no_longer_has_all_the_pieces_or_is_suspect_ended(now: dict[str, Any]) -> None:
     other = offer("c", "brick", "red", "0.25")
     parts, _ = changes([BRICK, PLATE, other], [now, PLATE, other])
     assert set(parts) == {"ended_offers"} and parts["ended_offers"] > 0
 
 
-def test_a_cheaper_vendor():
+def test_a_cheaper_vendor() -> None:
     cheaper = offer("c", "brick", "red", "0.06")
     assert changes([BRICK, PLATE], [BRICK, PLATE, cheaper]) == (euros(vendors="-0.40"), False)
 
 
-def test_a_cheaper_colour_and_a_cheaper_form():
+def test_a_cheaper_colour_and_a_cheaper_form() -> None:
     model = make_model(LINES, [flexibility(1, "any")])
     blue = offer("a", "brick", "blue", "0.05")
     assert changes([BRICK, PLATE], [BRICK, PLATE, blue], model) == (euros(colours="-0.50"), False)
@@ -149,7 +158,7 @@ def test_a_cheaper_colour_and_a_cheaper_form():
     assert changes([BRICK, PLATE], [BRICK, PLATE, block], substitutes=stands_in) == (euros(forms="-0.70"), False)
 
 
-def test_fewer_parcels_are_shipping_structure():
+def test_fewer_parcels_are_shipping_structure() -> None:
     """c sells both a little dearer, and one parcel is saved: 0.50 + 0.50 more for goods, 3 less for shipping."""
     charges = [terms("a", shipping_charge="3"), terms("b", shipping_charge="3"), terms("c", shipping_charge="3")]
     both = [offer("c", "brick", "red", "0.15"), offer("c", "plate", "grey", "0.25")]
@@ -157,21 +166,21 @@ def test_fewer_parcels_are_shipping_structure():
     assert found == (euros(vendors="1.00", shipping_structure="-3.00"), False)
 
 
-def test_pieces_that_could_not_be_bought_are_estimates():
+def test_pieces_that_could_not_be_bought_are_estimates() -> None:
     """Two of ten bricks are missing now; their estimate is what bricks cost, so nothing changes in sum."""
     few = offer("a", "brick", "red", "0.10", 8)
     parts, is_break = changes([BRICK, PLATE], [few, PLATE])
     assert not is_break and set(parts) <= {"estimates"}
 
 
-def test_nothing_can_be_bought_on_one_of_the_dates():
+def test_nothing_can_be_bought_on_one_of_the_dates() -> None:
     parts, _ = changes([BRICK, PLATE], [offer("a", "tile", "red", "0.10")])
     assert set(parts) <= {"estimates", "shipping_structure"}
     parts, _ = changes([offer("a", "tile", "red", "0.10")], [BRICK, PLATE])
     assert set(parts) == {"estimates"}
 
 
-def test_a_refused_plan_and_a_single_date_say_nothing():
+def test_a_refused_plan_and_a_single_date_say_nothing() -> None:
     model = make_model(LINES)
     inputs = make_inputs((model,), (BUYER,))
     market = make_market(BRICK, PLATE)
@@ -197,7 +206,9 @@ OFFERS = st.dictionaries(
 
 @settings(max_examples=examples(6, 60), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(OFFERS, OFFERS, st.booleans())
-def test_parts_add_up_whatever_happens(then, now, is_revised):
+def test_parts_add_up_whatever_happens(
+    then: dict[tuple[str, ...], tuple[str, int]], now: dict[tuple[str, ...], tuple[str, int]], is_revised: bool
+) -> None:
     """``changes`` itself compares the sums of every scenario with the costs, to the last digit."""
     versions = [ListVersion(list_version=1, released_on=date(2026, 1, 1))]
     lines = list(LINES)
@@ -213,30 +224,36 @@ def test_parts_add_up_whatever_happens(then, now, is_revised):
         terms("b", valid_from_on="2026-11-02", shipping_charge="1.10", tax_rate_pct="6", tax_on="included"),
         terms("c", discount_from="1", discount_pct="10"),
     ]
-    offers = [
+    before, after = (
         [offer(seller, part, colour, price, count) for (seller, part, colour), (price, count) in side.items()]
         for side in (then, now)
-    ]
-    changes(*offers, model, vendor_terms=charges, substitutes=[{"part_code": "brick", "substitute_part_code": "block"}])
+    )
+    changes(
+        before,
+        after,
+        model,
+        vendor_terms=charges,
+        substitutes=[{"part_code": "brick", "substitute_part_code": "block"}],
+    )
 
 
 SEVERAL = {"maximum_piece_count": "6", "maximum_order_count": "2"}
 """Ten bricks from a take two orders."""
 
 
-def test_terms_count_for_each_of_several_orders():
+def test_terms_count_for_each_of_several_orders() -> None:
     dearer = [terms("a", **SEVERAL), terms("a", valid_from_on="2026-11-10", shipping_charge="1", **SEVERAL)]
     others = [terms("b"), terms("c")]
     assert changes([BRICK, PLATE], [BRICK, PLATE], vendor_terms=[*dearer, *others]) == (euros(terms="2"), False)
 
 
-def test_prices_of_several_orders_are_of_one_offer():
+def test_prices_of_several_orders_are_of_one_offer() -> None:
     vendor_terms = [terms("a", **SEVERAL), terms("b"), terms("c")]
     dearer = offer("a", "brick", "red", "0.15")
     assert changes([BRICK, PLATE], [dearer, PLATE], vendor_terms=vendor_terms) == (euros(prices="0.50"), False)
 
 
-def test_several_orders_need_the_stock_of_all_of_them():
+def test_several_orders_need_the_stock_of_all_of_them() -> None:
     """Nine are left: one brick comes from b, and the offer counts as ended for both orders."""
     vendor_terms = [terms("a", **SEVERAL), terms("b"), terms("c")]
     fewer = [offer("a", "brick", "red", "0.20", 9), offer("b", "brick", "red", "0.50"), PLATE]

@@ -1,6 +1,7 @@
 """The game of flexible lines: shares that add up, and the axioms they are known by; the look-first list against all subsets."""
 
 from itertools import combinations, permutations
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,11 +10,11 @@ from hypothesis import strategies as st
 
 from pipelines.insight.flexibility.look_first import best_choices, greedy_order
 from pipelines.insight.flexibility.saving_game import Block, Game, fair_shares, interactions
-from tests.length import examples
+from tests.builders.length import examples
 
 
 @st.composite
-def games(draw, most=6, ways=3):
+def games(draw: st.DrawFn, most: int = 6, ways: int = 3) -> Any:
     """Random games in which more flexibility never costs more."""
     many = draw(st.integers(1, most))
     columns = draw(st.integers(1, ways))
@@ -40,7 +41,7 @@ def games(draw, most=6, ways=3):
     return Game(many, fixed, tuple(blocks))
 
 
-def cost_of(game, members):
+def cost_of(game: Any, members: Any) -> Any:
     """The cost of a set, as the game is defined: the cheapest way of buying."""
     totals = game.fixed.tolist()
     for block in game.blocks:
@@ -49,11 +50,11 @@ def cost_of(game, members):
     return min(totals)
 
 
-def saving_of(game, members):
+def saving_of(game: Any, members: Any) -> Any:
     return cost_of(game, ()) - cost_of(game, members)
 
 
-def shapley_by_orders(game):
+def shapley_by_orders(game: Any) -> Any:
     """The definition: what a player adds, over all orders."""
     orders = list(permutations(range(game.player_count)))
     shares = [0] * game.player_count
@@ -65,7 +66,7 @@ def shapley_by_orders(game):
 
 @settings(max_examples=examples(30, 400), deadline=None)
 @given(games(most=5))
-def test_exact_shares_are_the_mean_over_all_orders(game):
+def test_exact_shares_are_the_mean_over_all_orders(game: Any) -> None:
     found = fair_shares(game)
     assert found.is_exact and not found.errors.any()
     assert found.shares.tolist() == pytest.approx(shapley_by_orders(game), abs=1e-9)
@@ -73,7 +74,7 @@ def test_exact_shares_are_the_mean_over_all_orders(game):
 
 @settings(max_examples=examples(40, 400), deadline=None)
 @given(games(), st.booleans())
-def test_shares_add_up_and_keep_the_axioms(game, is_sampled):
+def test_shares_add_up_and_keep_the_axioms(game: Any, is_sampled: Any) -> None:
     found = fair_shares(game, exact_up_to=0 if is_sampled else 14, pairs=8)
     assert found.shares.sum() == pytest.approx(game.total_saving, abs=1e-9)
     assert (found.shares > -1e-9).all()
@@ -94,7 +95,7 @@ def test_shares_add_up_and_keep_the_axioms(game, is_sampled):
 
 @settings(max_examples=examples(40, 400), deadline=None)
 @given(games())
-def test_equal_flexible_lines_are_seen_as_such(game):
+def test_equal_flexible_lines_are_seen_as_such(game: Any) -> None:
     """A twin of the first flexibility, as a block of its own, changes places with one like it."""
     twin = np.array([[5, 7, 3], [1, 7, 2]], np.int64)[:, : len(game.fixed)]
     many = game.player_count
@@ -106,7 +107,7 @@ def test_equal_flexible_lines_are_seen_as_such(game):
 
 @settings(max_examples=examples(40, 400), deadline=None)
 @given(games(), st.data())
-def test_freeing_more_never_costs_more(game, data):
+def test_freeing_more_never_costs_more(game: Any, data: Any) -> None:
     some = data.draw(st.sets(st.integers(0, game.player_count - 1)))
     more = some | data.draw(st.sets(st.integers(0, game.player_count - 1)))
     rows = np.array([[player in chosen for player in range(game.player_count)] for chosen in (some, more)], np.bool_)
@@ -115,7 +116,7 @@ def test_freeing_more_never_costs_more(game, data):
     assert costs[1] <= costs[0]
 
 
-def test_sampled_shares_lie_within_their_errors():
+def test_sampled_shares_lie_within_their_errors() -> None:
     """Sixteen flexible lines and three ways of buying, of which the exact shares are known."""
     draw = np.random.default_rng(4)
     blocks = tuple(
@@ -130,7 +131,7 @@ def test_sampled_shares_lie_within_their_errors():
     assert (abs(sampled.shares - exact.shares) <= 4 * sampled.errors + 1e-9).all()
 
 
-def test_interactions_tell_helping_from_being_in_the_way():
+def test_interactions_tell_helping_from_being_in_the_way() -> None:
     """0 and 1 only together make the second way worth it; 2 and 3 want the same stock."""
     pair = [Block((player,), np.array([[0, 9], [0, 0]], np.int64)) for player in (0, 1)]
     stock = Block((2, 3), np.array([[10, 10], [7, 7], [7, 7], [7, 7]], np.int64))
@@ -146,7 +147,7 @@ def test_interactions_tell_helping_from_being_in_the_way():
 
 @settings(max_examples=examples(60, 600), deadline=None)
 @given(games())
-def test_the_best_choice_is_the_best_of_all_subsets_and_the_greedy_order_never_better(game):
+def test_the_best_choice_is_the_best_of_all_subsets_and_the_greedy_order_never_better(game: Any) -> None:
     looks, choices = greedy_order(game), best_choices(game, game.player_count)
     assert sorted(looks.order) == list(range(game.player_count))
     for count in range(game.player_count + 1):
@@ -167,7 +168,7 @@ def test_the_best_choice_is_the_best_of_all_subsets_and_the_greedy_order_never_b
     assert saving_of(game, {first}) == choices[1].saving
 
 
-def test_the_greedy_order_can_miss_what_only_pays_together():
+def test_the_greedy_order_can_miss_what_only_pays_together() -> None:
     """Two flexible lines together do without a vendor; alone they do nothing, and a small saving comes first."""
     small = Block((0,), np.array([[2, 2], [1, 1]], np.int64))
     pair = [Block((player,), np.array([[3, 9], [3, 3]], np.int64)) for player in (1, 2)]
@@ -178,7 +179,7 @@ def test_the_greedy_order_can_miss_what_only_pays_together():
     assert choices[2].players == (1, 2)
 
 
-def test_no_flexible_lines_at_all():
+def test_no_flexible_lines_at_all() -> None:
     game = Game(0, np.array([5], np.int64), ())
     assert fair_shares(game).shares.size == 0 and game.total_saving == 0
     assert greedy_order(game).order == () and best_choices(game, 3)[0].saving == 0

@@ -3,10 +3,21 @@
 import random
 from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import (
+
+from pipelines.insight.buying_tables import buying_tables
+from pipelines.insight.replanning.shared_market import SharedMarket
+from pipelines.insight.together import joint_orders
+from pipelines.settings import JointOrder
+from schemas.all_tables import JOINT_CONTRACTS
+from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
+from schemas.published.what_if import PLAN_VARIANT
+from schemas.validate import empty_frame, polars_schema
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     flexibility,
@@ -18,23 +29,15 @@ from costing_cases import (
     offer,
     terms,
 )  # fmt: skip
-from length import examples
-
-from pipelines.insight.buying_tables import buying_tables
-from pipelines.insight.replanning.shared_market import SharedMarket
-from pipelines.insight.together import joint_orders
-from pipelines.settings import JointOrder
-from schemas.all_tables import JOINT_CONTRACTS
-from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
-from schemas.published.what_if import PLAN_VARIANT
-from schemas.validate import empty_frame, polars_schema
 
 PLAN_CONTRACTS = (MODEL_COST, PLAN_VENDOR, PLAN_PURCHASE, PLAN_LINE, UNFILLED_LINE)
 NO_PLANS = {contract.name: empty_frame(contract) for contract in PLAN_CONTRACTS}
 PARCELS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="3"), terms("c", shipping_charge="2")]
 
 
-def bought(models, market, vendor_terms=PARCELS, plans=NO_PLANS, last_seen=None, **more):
+def bought(
+    models: Any, market: Any, vendor_terms: Any = PARCELS, plans: Any = NO_PLANS, last_seen: Any = None, **more: Any
+) -> Any:
     """The tables of one joint order of all the models."""
     tables = {name: more.pop(name) for name in ("stock_on_hand", "border_charges", "vendors") if name in more}
     inputs = make_inputs(tuple(models), (BUYER,), vendor_terms=vendor_terms, **tables)
@@ -56,19 +59,19 @@ def bought(models, market, vendor_terms=PARCELS, plans=NO_PLANS, last_seen=None,
     return found
 
 
-def model(code, *lines, flexible_lines=None, **settings):
+def model(code: Any, *lines: Any, flexible_lines: Any = None, **settings: Any) -> Any:
     return make_model(list(lines), flexible_lines, model_code=code, title=code.title(), **settings)
 
 
-def shares(found):
+def shares(found: Any) -> Any:
     return dict(found["joint_share"].select("model_code", "joint_share").iter_rows())
 
 
-def total(found):
+def total(found: Any) -> Any:
     return found["joint_order"].row(0, named=True)
 
 
-def test_one_parcel_instead_of_two():
+def test_one_parcel_instead_of_two() -> None:
     # Each alone: 10 pieces at 0.10 and a parcel of 5: 6. Together 20 pieces and one parcel: 7.
     market = make_market(offer("a", "brick", "red", "0.10"))
     found = bought([model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "brick", "red", 10))], market)
@@ -85,7 +88,7 @@ def test_one_parcel_instead_of_two():
     assert found["joint_plan"].select("model_code", "quantity").rows() == [("m1", 10), ("m2", 10)]
 
 
-def test_a_model_that_needs_nothing_more_pays_nothing():
+def test_a_model_that_needs_nothing_more_pays_nothing() -> None:
     stock = [{"part_code": "plate", "colour_code": "grey", "quantity_on_hand": 4}]
     models = [model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "plate", "grey", 4))]
     found = bought(models, make_market(offer("a", "brick", "red", "0.10")), stock_on_hand=stock)
@@ -94,7 +97,7 @@ def test_a_model_that_needs_nothing_more_pays_nothing():
     assert counts == [("m1", 10, 0), ("m2", 0, 4)]
 
 
-def test_stock_on_hand_may_be_left_alone():
+def test_stock_on_hand_may_be_left_alone() -> None:
     stock = [{"part_code": "brick", "colour_code": "red", "quantity_on_hand": 20}]
     models = [model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "brick", "red", 10))]
     market = make_market(offer("a", "brick", "red", "0.10"))
@@ -102,7 +105,7 @@ def test_stock_on_hand_may_be_left_alone():
     assert total(bought(models, market, stock_on_hand=stock, use_stock_on_hand=False))["complete_cost"] == 7
 
 
-def test_stock_is_counted_once():
+def test_stock_is_counted_once() -> None:
     """Ten cheap pieces serve either model: the separate plans both count on them, so together costs more than they do."""
     market = make_market(
         offer("a", "brick", "red", "0.10", 10), offer("a", "brick", "red", "1", 10, listing_code="dear")
@@ -112,7 +115,7 @@ def test_stock_is_counted_once():
     assert (row["separate_cost"], row["sequence_cost"], row["complete_cost"], row["joint_saving"]) == (2, 11, 11, -9)
 
 
-def test_spares_of_one_are_used_by_the_next_and_are_worth_something():
+def test_spares_of_one_are_used_by_the_next_and_are_worth_something() -> None:
     # Bricks come in bags of ten: m1 leaves five, which m2 needs.
     market = make_market(offer("a", "brick", "red", "0.10", sold_in_multiples_of=10))
     models = [model("m1", line(1, "brick", "red", 5)), model("m2", line(1, "brick", "red", 5))]
@@ -127,7 +130,7 @@ def test_spares_of_one_are_used_by_the_next_and_are_worth_something():
     )
 
 
-def test_which_model_to_buy_first():
+def test_which_model_to_buy_first() -> None:
     """m1 leaves five red bricks that m2 may use in any colour; m2 would have bought blue ones, of no use to m1."""
     market = make_market(
         offer("a", "brick", "red", "0.10", sold_in_multiples_of=10), offer("a", "brick", "blue", "0.02", 5)
@@ -144,7 +147,7 @@ def test_which_model_to_buy_first():
 
 
 @pytest.mark.parametrize("limit", [{"maximum_piece_count": 10}, {"maximum_element_count": 1}])
-def test_a_limit_of_the_vendor_asks_for_two_orders(limit):
+def test_a_limit_of_the_vendor_asks_for_two_orders(limit: dict[str, int]) -> None:
     market = make_market(offer("a", "brick", "red", "0.10"), offer("a", "plate", "grey", "0.10"))
     models = [model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "plate", "grey", 10))]
     found = bought(models, market, [terms("a", shipping_charge="5", **limit)])
@@ -157,7 +160,7 @@ def test_a_limit_of_the_vendor_asks_for_two_orders(limit):
     )
 
 
-def test_duty_from_a_value_on_keeps_orders_apart():
+def test_duty_from_a_value_on_keeps_orders_apart() -> None:
     """From 25 of goods on duty is 50 %: two orders of 20 pay none."""
     border = [
         {
@@ -175,7 +178,7 @@ def test_duty_from_a_value_on_keeps_orders_apart():
     assert found["joint_vendor"]["landed_cost"].to_list() == [25, 25]
 
 
-def test_what_cannot_be_bought_is_estimated():
+def test_what_cannot_be_bought_is_estimated() -> None:
     market = make_market(offer("a", "brick", "red", "0.10", 10))
     models = [model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "brick", "red", 10))]
     row = total(bought(models, market))
@@ -183,7 +186,7 @@ def test_what_cannot_be_bought_is_estimated():
     assert row["separate_unfilled_piece_count"] == 0
 
 
-def test_too_many_models_share_in_proportion(monkeypatch):
+def test_too_many_models_share_in_proportion(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(joint_orders, "FAIR_UP_TO", 2)
     market = make_market(offer("a", "brick", "red", "0.10", 1000))
     found = bought([model(f"m{number}", line(1, "brick", "red", 10 * number)) for number in (1, 2, 3)], market)
@@ -192,11 +195,13 @@ def test_too_many_models_share_in_proportion(monkeypatch):
     assert shares(found) == {"m1": Decimal("3.14"), "m2": Decimal("3.67"), "m3": Decimal("4.19")}
 
 
-def test_sets_of_many_models_are_planned_with_little_effort_and_shares_add_up_all_the_same(monkeypatch):
-    efforts = {}
+def test_sets_of_many_models_are_planned_with_little_effort_and_shares_add_up_all_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    efforts: dict[Any, Any] = {}
     together = SharedMarket.together
 
-    def noted(shared, models, known, effort):
+    def noted(shared: Any, models: Any, known: Any, effort: Any) -> Any:
         efforts[len(models)] = efforts.get(len(models), set()) | {effort}
         return together(shared, models, known, effort)
 
@@ -213,7 +218,7 @@ def test_sets_of_many_models_are_planned_with_little_effort_and_shares_add_up_al
     assert efforts == {2: {"standard"}, 3: {"standard"}}
 
 
-def random_case(chance):
+def random_case(chance: Any) -> Any:
     """A few models and vendors with parcels, minimums, waivers, bags and little stock."""
     parts, colours = ["brick", "plate", "slope"], ["red", "blue"]
     models = []
@@ -244,7 +249,7 @@ def random_case(chance):
 
 
 @pytest.mark.parametrize("seed", range(examples(3, 300)))
-def test_together_never_costs_more_than_any_sequence_and_shares_add_up(seed):
+def test_together_never_costs_more_than_any_sequence_and_shares_add_up(seed: Any) -> None:
     models, market, vendor_terms, stock = random_case(random.Random(seed))
     found = bought(models, market, vendor_terms, stock_on_hand=stock)
     row = total(found)
@@ -271,14 +276,14 @@ def test_together_never_costs_more_than_any_sequence_and_shares_add_up(seed):
 
 
 @pytest.mark.parametrize("seed", range(examples(1, 40)))
-def test_two_models_alike_pay_alike(seed):
+def test_two_models_alike_pay_alike(seed: Any) -> None:
     models, market, vendor_terms, _ = random_case(random.Random(1000 + seed))
     twins = [models[0], make_model(models[0].parts_list.to_dicts(), models[0].flexible_lines.to_dicts(), model_code="twin", title="T"), models[1]]  # fmt: skip
     first, second = (shares(bought(twins, market, vendor_terms))[code] for code in ("m1", "twin"))
     assert abs(first - second) <= Decimal("0.01")  # a cent that can't be halved
 
 
-def test_where_nothing_is_on_offer_the_order_is_all_estimate():
+def test_where_nothing_is_on_offer_the_order_is_all_estimate() -> None:
     models = [model("m1", line(1, "brick", "red", 10)), model("m2", line(1, "plate", "grey", 4))]
     seen = make_market(offer("b", "brick", "red", "0.25"))
     found = bought(models, make_market(offer("a", "wheel", "black", "1")), last_seen=seen)
@@ -288,7 +293,7 @@ def test_where_nothing_is_on_offer_the_order_is_all_estimate():
     assert shares(found) == {"m1": Decimal("2.5"), "m2": 0}
 
 
-def test_each_model_may_have_several_orders_with_a_vendor():
+def test_each_model_may_have_several_orders_with_a_vendor() -> None:
     """Ten pieces fit in an order: 15 of one model and 5 of the other are two orders in all, for which there is just the stock."""
     market = make_market(offer("a", "brick", "red", "0.10", 20))
     models = [model("m1", line(1, "brick", "red", 15)), model("m2", line(1, "brick", "red", 5))]

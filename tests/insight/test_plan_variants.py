@@ -1,9 +1,16 @@
 """What the cheapest mix would cost without a vendor, in fewer parcels, with other shipping; and who else sells its parts."""
 
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
-from costing_cases import (
+
+from pipelines.insight.what_if.plan_variants import plan_variants
+from pipelines.planning.scenarios import plan_model
+from schemas.published.plans import SECOND_SOURCE
+from schemas.published.what_if import PLAN_VARIANT
+from schemas.validate import polars_schema
+from tests.builders.markets import (
     BUYER,
     DAY,
     flexibility,
@@ -17,12 +24,6 @@ from costing_cases import (
     vendor,
 )  # fmt: skip
 
-from pipelines.insight.what_if.plan_variants import plan_variants
-from pipelines.planning.scenarios import plan_model
-from schemas.published.plans import SECOND_SOURCE
-from schemas.published.what_if import PLAN_VARIANT
-from schemas.validate import polars_schema
-
 TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="3"), terms("c", shipping_charge="2")]
 FREE = [terms(code) for code in "abc"]
 MODEL = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 10)])
@@ -33,7 +34,7 @@ MARKET = make_market(
 )  # fmt: skip
 
 
-def variants(model=MODEL, market=MARKET, vendor_terms=TERMS, **tables):
+def variants(model: Any = MODEL, market: Any = MARKET, vendor_terms: Any = TERMS, **tables: Any) -> Any:
     inputs = make_inputs((model,), (BUYER,), vendor_terms=vendor_terms, **tables)
     plans = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables
     found = plan_variants(inputs, market, plans, DAY)
@@ -43,19 +44,19 @@ def variants(model=MODEL, market=MARKET, vendor_terms=TERMS, **tables):
     return found
 
 
-def of(found, kind):
+def of(found: Any, kind: Any) -> Any:
     rows = found["plan_variant"].filter(pl.col("variant_kind") == kind)
     named = ("variant_value", "landed_cost", "unfilled_piece_count", "variant_vendor_codes")
     return {value: rest for value, *rest in rows.select(named).iter_rows()}
 
 
-def test_leaving_the_vendor_out_costs_what_the_others_charge():
+def test_leaving_the_vendor_out_costs_what_the_others_charge() -> None:
     found = variants()
     assert of(found, "without_vendor") == {"a": [Decimal(12), 0, "b;c"]}
     assert of(found, "at_most_vendors") == {}
 
 
-def test_fewer_parcels_may_lack_pieces():
+def test_fewer_parcels_may_lack_pieces() -> None:
     market = make_market(offer("a", "brick", "red", "0.10"), offer("c", "plate", "grey", "0.40"))
     found = variants(market=market)
     assert of(found, "at_most_vendors") == {"1": [Decimal(6), 10, "a"]} or of(found, "at_most_vendors") == {
@@ -64,7 +65,7 @@ def test_fewer_parcels_may_lack_pieces():
     assert of(found, "without_vendor") == {"a": [Decimal(6), 10, "c"], "c": [Decimal(6), 10, "a"]}
 
 
-def test_fewer_parcels_cost_more():
+def test_fewer_parcels_cost_more() -> None:
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("a", "plate", "grey", "2"), offer("c", "plate", "grey", "0.40")
     )
@@ -72,7 +73,7 @@ def test_fewer_parcels_cost_more():
     assert of(variants(market=market), "at_most_vendors") == {"1": [Decimal(26), 0, "a"]}
 
 
-def test_other_shipping_charges_change_the_vendors():
+def test_other_shipping_charges_change_the_vendors() -> None:
     """With dear parcels the two small orders become one."""
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.95"), offer("b", "plate", "grey", "0.20")
@@ -85,12 +86,12 @@ def test_other_shipping_charges_change_the_vendors():
     }
 
 
-def test_vendors_without_a_flat_charge_keep_shipping_free():
+def test_vendors_without_a_flat_charge_keep_shipping_free() -> None:
     found = variants(vendor_terms=FREE)
     assert {cost for cost, *_ in of(found, "flat_shipping").values()} == {Decimal(3)}
 
 
-def test_second_sources():
+def test_second_sources() -> None:
     rows = variants()["second_source"].drop("priced_on", "model_code", "scenario_code", "buyer_code").rows(named=True)
     assert [list(row.values()) for row in rows] == [
         [1, 1, 10, "a", Decimal("0.1"), 2, 1, "b", Decimal("0.3"), False],
@@ -98,12 +99,12 @@ def test_second_sources():
     ]
 
 
-def test_a_more_robust_plan_leaves_no_line_to_a_single_vendor():
+def test_a_more_robust_plan_leaves_no_line_to_a_single_vendor() -> None:
     """Both others must come in: 9 bricks from a and 1 from b (0.30), plates likewise from c: 0.90 + 1.80 + 0.30 + 0.40 + 10."""
     assert of(variants(), "sources_in_plan") == {"2": [Decimal("13.4"), 0, "a;b;c"]}
 
 
-def test_the_cheapest_vendors_make_a_plan_robust():
+def test_the_cheapest_vendors_make_a_plan_robust() -> None:
     """d sells both for one parcel of 4; b and c would be two parcels of 5. The wheel has one source, which is no matter."""
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"), offer("d", "brick", "red", "0.90"),
@@ -121,7 +122,7 @@ def test_the_cheapest_vendors_make_a_plan_robust():
     assert in_plan == {1: 1, 2: 1, 3: 1}
 
 
-def test_a_plan_that_is_robust_already_has_no_more_robust_one():
+def test_a_plan_that_is_robust_already_has_no_more_robust_one() -> None:
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.30"), offer("b", "plate", "grey", "0.01"),
         offer("a", "plate", "grey", "9"),
@@ -131,7 +132,7 @@ def test_a_plan_that_is_robust_already_has_no_more_robust_one():
     assert of(found, "sources_in_plan") == {}
 
 
-def test_sources_are_compared_with_the_tax_that_comes_on_top():
+def test_sources_are_compared_with_the_tax_that_comes_on_top() -> None:
     """b shows 0.21 and adds 20 %, c shows 0.24 with its tax in it: c is the cheaper one, and a piece of a costs 0.12."""
     taxed = [
         terms("a", tax_rate_pct="20"),
@@ -146,7 +147,7 @@ def test_sources_are_compared_with_the_tax_that_comes_on_top():
     assert (row["second_vendor_code"], row["second_unit_price"]) == ("c", Decimal("0.24"))
 
 
-def test_a_source_must_have_all_the_pieces_and_a_flexibility_widens_the_choice():
+def test_a_source_must_have_all_the_pieces_and_a_flexibility_widens_the_choice() -> None:
     model = make_model([line(1, "brick", "red", 10)], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.10"), offer("b", "brick", "red", "0.11", 9), offer("b", "brick", "blue", "0.30"),
@@ -159,12 +160,12 @@ def test_a_source_must_have_all_the_pieces_and_a_flexibility_widens_the_choice()
     assert (row["source_count"], row["second_vendor_code"], row["second_unit_price"]) == (1, "", None)
 
 
-def test_a_plan_that_buys_nothing_has_no_variants():
+def test_a_plan_that_buys_nothing_has_no_variants() -> None:
     found = variants(market=make_market(offer("c", "wheel", "black", "1")))
     assert found["plan_variant"].height == found["second_source"].height == 0
 
 
-def test_variants_of_a_plan_with_several_orders_at_a_vendor():
+def test_variants_of_a_plan_with_several_orders_at_a_vendor() -> None:
     """Twenty pieces from a in two orders: 1 + 2 + 2 x 5 = 13. Without a: 12, so the plan is that one; at 1 of shipping a's is 5."""
     limits = {"maximum_piece_count": "10", "maximum_order_count": "2"}
     cheap = [

@@ -1,12 +1,21 @@
 """What flexible lines save in small markets whose plans are known, and which lines to look at first."""
 
-from dataclasses import replace
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
-from costing_cases import (
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from pipelines.insight.flexibility.model_game import FlexibilityMarket
+from pipelines.insight.flexibility.savings import FlexibilitySavings
+from pipelines.insight.replanning.published_plans import published_plans
+from pipelines.planning.scenarios import plan_model
+from pipelines.settings import Scenario
+from tests.builders.length import examples
+from tests.builders.markets import (
     BUYER,
     DAY,
     flexibility,
@@ -17,63 +26,13 @@ from costing_cases import (
     make_summaries,
     offer,
     terms,
-    vendor,
 )
-from hypothesis import example, given, settings
-from hypothesis import strategies as st
-
-from pipelines.insight.flexibility.line_prices import line_prices, of_likely_vendors
-from pipelines.insight.flexibility.model_game import FlexibilityMarket
-from pipelines.insight.flexibility.savings import FlexibilitySavings, flexibility_savings
-from pipelines.insight.replanning.published_plans import published_plans
-from pipelines.planning.scenarios import ModelPlanning, plan_model
-from pipelines.settings import RefreshSettings, Scenario
-from schemas.all_tables import SAVING_CONTRACTS
-from schemas.validate import polars_schema
-from tests.length import examples
-
-PLATES = [line(9, "plate", "grey", 10)]
-
-
-def worked_out(model, market, last_seen=None, scenarios=(), workers=1, change=None, effort="standard", **tables):
-    """The savings' tables, and the plans' costs by scenario."""
-    inputs = make_inputs((model,), (BUYER,), scenarios, **tables)
-    refresh = RefreshSettings(workers=workers)
-    inputs = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
-    seen = market if last_seen is None else last_seen
-    plans = plan_model(inputs, model, DAY, BUYER, market, seen, make_summaries(), effort).tables
-    if change is not None:
-        plans = change(plans)
-    found = flexibility_savings(inputs, market, plans, DAY)
-    for contract in SAVING_CONTRACTS:
-        assert found[contract.name].schema == polars_schema(contract)
-    return found
-
-
-def saved(found, view="fair", table="colour_flex_saving"):
-    rows = found[table].filter(pl.col("saving_view") == view)
-    return {row["line_number"]: row["saving"] for row in rows.iter_rows(named=True)}
-
-
-def distinct(found, view="fair"):
-    rows = found["colour_flex_saving"].filter((pl.col("saving_view") == view) & pl.col("is_distinct"))
-    return sorted(rows["line_number"])
-
-
-def costs(found, column="total_saving"):
-    return dict(found["flexibility_cost"].select("flexibility_allowed", column).iter_rows())
-
-
-def of_scenario(model, market, scenario, **tables):
-    inputs = make_inputs((model,), **{name: list(rows) for name, rows in tables.items()})
-    cost = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables["model_cost"]
-    return cost.filter(pl.col("scenario_code") == scenario).row(0, named=True)
-
+from tests.builders.savings_found import PLATES, costs, distinct, of_scenario, saved, two_vendors, worked_out
 
 # Savings of granted flexible lines
 
 
-def test_a_flexibility_saves_the_difference_in_price():
+def test_a_flexibility_saves_the_difference_in_price() -> None:
     model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
@@ -90,7 +49,7 @@ def test_a_flexibility_saves_the_difference_in_price():
     assert set(costs(found, "share_basis").values()) == {"exact"}
 
 
-def test_lines_without_a_flexibility_and_amendments_have_no_row():
+def test_lines_without_a_flexibility_and_amendments_have_no_row() -> None:
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "brick", "red", 4)],
         [flexibility(2, "as_listed")],
@@ -103,7 +62,7 @@ def test_lines_without_a_flexibility_and_amendments_have_no_row():
     assert (row["line_count"], row["decided_line_count"], row["decided_share"]) == (2, 1, 0.5)
 
 
-def test_a_flexibility_that_saves_nothing_says_so():
+def test_a_flexibility_that_saves_nothing_says_so() -> None:
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "plate", "red", 3)], [flexibility(1, "any"), flexibility(2, "any")]
     )
@@ -117,7 +76,7 @@ def test_a_flexibility_that_saves_nothing_says_so():
         assert distinct(found, view) == [2]
 
 
-def test_two_lines_that_only_together_do_without_a_vendor():
+def test_two_lines_that_only_together_do_without_a_vendor() -> None:
     """Red bricks and red plates are with b only, who takes 3 for a parcel; either alone still needs b."""
     model = make_model(
         [line(1, "brick", "red", 4), line(2, "plate", "red", 4), line(9, "tile", "grey", 10)],
@@ -137,7 +96,7 @@ def test_two_lines_that_only_together_do_without_a_vendor():
     assert reported.select("interplay", "interplay_line_numbers").rows() == [("vendor", "2"), ("vendor", "1")]
 
 
-def test_two_lines_that_want_the_same_stock():
+def test_two_lines_that_want_the_same_stock() -> None:
     """Four blue bricks, and two lines that would take them."""
     model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [flexibility(n, "any") for n in (1, 2)])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10", 4))
@@ -149,14 +108,14 @@ def test_two_lines_that_want_the_same_stock():
     assert reported.select("interplay", "interplay_line_numbers").rows() == [("stock", "2"), ("stock", "1")]
 
 
-def test_equal_lines_differ_by_a_cent_at_most_where_the_total_does_not_divide():
+def test_equal_lines_differ_by_a_cent_at_most_where_the_total_does_not_divide() -> None:
     model = make_model([line(n, "brick", "red", 1) for n in (1, 2, 3)], [flexibility(n, "any") for n in (1, 2, 3)])
     market = make_market(offer("a", "brick", "red", "1"), offer("a", "brick", "blue", "0", 2))
     found = worked_out(model, market)
     assert saved(found) == {1: Decimal("0.67"), 2: Decimal("0.67"), 3: Decimal("0.66")}
 
 
-def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise():
+def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise() -> None:
     model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.60", 4, listing_code="x"), offer("a", "brick", "blue", "0.50", 4),
@@ -166,7 +125,7 @@ def test_a_minimum_that_the_line_helped_to_reach_is_filled_up_otherwise():
     assert saved(found) == {1: Decimal("0.40")}
 
 
-def test_several_portions_of_a_line_are_one_flexibility():
+def test_several_portions_of_a_line_are_one_flexibility() -> None:
     flexible_lines = [
         flexibility(1, "any", portion_number=1, quantity=3),
         flexibility(1, "one_of", portion_number=2, quantity=5, accept_colour_codes="grey"),
@@ -180,7 +139,7 @@ def test_several_portions_of_a_line_are_one_flexibility():
     assert found["colour_flex_saving"].select("colour_rule", "quantity").rows()[0] == ("one_of", 8)
 
 
-def test_lines_that_must_be_alike_are_flexible_together_and_share_evenly():
+def test_lines_that_must_be_alike_are_flexible_together_and_share_evenly() -> None:
     """In blue both cost less; in grey only the bricks would, so that one flexible without the other would be a mismatch."""
     flexible_lines = [flexibility(n, "any_one", group_code="g") for n in (1, 2)]
     model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], flexible_lines)
@@ -194,7 +153,7 @@ def test_lines_that_must_be_alike_are_flexible_together_and_share_evenly():
     assert set(found["colour_flex_saving"]["flexible_line_count"]) == {2}
 
 
-def test_a_colour_nobody_sells_is_estimated_and_never_reported_apart():
+def test_a_colour_nobody_sells_is_estimated_and_never_reported_apart() -> None:
     model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     now = make_market(offer("a", "brick", "blue", "0.10"))
     seen = make_market(offer("a", "brick", "blue", "0.10"), offer("b", "brick", "red", "0.70", 0))
@@ -205,21 +164,21 @@ def test_a_colour_nobody_sells_is_estimated_and_never_reported_apart():
     assert saved(worked_out(model, some, seen)) == {1: Decimal("2.00")}
 
 
-def test_a_refused_listed_colour_has_nothing_to_compare_with():
+def test_a_refused_listed_colour_has_nothing_to_compare_with() -> None:
     model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any", refuse_colour_codes="red")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"))
     assert saved(worked_out(model, market)) == {}
 
 
-def test_gaps_of_the_plans_hide_small_savings():
+def test_gaps_of_the_plans_hide_small_savings() -> None:
     """Alone goes by the plan as listed, last by the flexible plan, fair by both."""
     model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
     market = make_market(
         offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
     )
 
-    def views(listed_bound, flexible_bound):
-        def change(plans):
+    def views(listed_bound: Any, flexible_bound: Any) -> Any:
+        def change(plans: Any) -> Any:
             bound = (
                 pl.when(pl.col("scenario_code") == "listed")
                 .then(pl.lit(listed_bound))
@@ -240,12 +199,12 @@ def test_gaps_of_the_plans_hide_small_savings():
     assert views("12.00", "8.80") == ["alone"]
 
 
-def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
+def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings() -> None:
     model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
     market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"))
 
-    def refused(*codes):
-        def change(plans):
+    def refused(*codes: Any) -> Any:
+        def change(plans: Any) -> Any:
             status = pl.when(pl.col("scenario_code").is_in(codes)).then(pl.lit("refused")).otherwise("plan_status")
             return {**plans, "model_cost": plans["model_cost"].with_columns(status.alias("plan_status"))}
 
@@ -265,7 +224,7 @@ def test_refused_plans_and_other_rules_for_the_plan_as_listed_have_no_savings():
 COMBINATIONS = [{"part_code": "long", "combination_code": "m", "component_part_code": "half", "component_count": 2}]
 
 
-def test_forms_have_savings_of_their_own_and_all_shares_add_up_together():
+def test_forms_have_savings_of_their_own_and_all_shares_add_up_together() -> None:
     """A long brick of two halves: free as listed already, since it bears no load; in blue only with the flexibility of colour."""
     model = make_model([line(1, "long", "red", 4), *PLATES], [flexibility(1, "any", is_load_bearing="false")])
     market = make_market(
@@ -286,14 +245,6 @@ def test_forms_have_savings_of_their_own_and_all_shares_add_up_together():
     }
 
 
-@pytest.mark.slow
-def test_several_processes_find_the_same():
-    model = make_model([line(n, "brick", "red", n) for n in (1, 2, 3)], [flexibility(n, "any") for n in (1, 2)])
-    market = make_market(offer("a", "brick", "red", "0.50"), offer("b", "brick", "blue", "0.10"))
-    several, one = worked_out(model, market, workers=2), worked_out(model, market)
-    assert all(several[name].equals(one[name]) for name in one)
-
-
 LINES = st.lists(
     st.tuples(st.sampled_from(["brick", "plate"]), st.sampled_from(["red", "blue"]), st.integers(1, 6)),
     min_size=1,
@@ -301,7 +252,7 @@ LINES = st.lists(
 )
 
 
-def offers(stock):
+def offers(stock: Any) -> Any:
     return st.lists(
         st.tuples(
             st.sampled_from("ab"),
@@ -316,16 +267,9 @@ def offers(stock):
     )
 
 
-def two_vendors(shipping):
-    return {
-        "vendors": [vendor("a"), vendor("b")],
-        "vendor_terms": [terms(code, shipping_charge=str(shipping)) for code in "ab"],
-    }
-
-
 @settings(max_examples=examples(5, 80), deadline=None)
 @given(lines=LINES, rows=offers(st.integers(1, 12)), shipping=st.integers(0, 2), data=st.data())
-def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
+def test_shares_add_up_to_the_cent_in_any_market(lines: Any, rows: Any, shipping: Any, data: Any) -> None:
     parts = [line(n, *given_line) for n, given_line in enumerate(lines, 1)]
     rules = [
         data.draw(st.sampled_from([("any", {}), ("one_of", {"accept_colour_codes": "grey"}), None])) for _ in lines
@@ -350,7 +294,7 @@ def test_shares_add_up_to_the_cent_in_any_market(lines, rows, shipping, data):
 @settings(max_examples=examples(2, 40), deadline=None)
 @given(lines=LINES.map(lambda lines: lines[:3]), rows=offers(st.just(100)), shipping=st.integers(0, 2))
 @example([("brick", "red", 1)] * 3, [("a", "brick", "blue", 1, 100), ("b", "brick", "red", 25, 100)], 1)
-def test_with_stock_for_all_the_estimation_is_what_planning_says(lines, rows, shipping):
+def test_with_stock_for_all_the_estimation_is_what_planning_says(lines: Any, rows: Any, shipping: Any) -> None:
     """Two vendors with flat shipping and stock for everything: then nothing in the estimate is left out.
 
     The example: with one of three lines free both vendors are ordered from, with none or all of them only one.
@@ -360,7 +304,7 @@ def test_with_stock_for_all_the_estimation_is_what_planning_says(lines, rows, sh
     market = make_market(*[offer(v, p, c, str(Decimal(cents) / 100), q) for v, p, c, cents, q in rows])
     tables = two_vendors(shipping)
 
-    def planned(free):
+    def planned(free: Any) -> Any:
         model = make_model(parts, [flexibility(n, "any" if n in free else "as_listed") for n in numbers])
         return of_scenario(model, market, "flexible", **tables)
 
@@ -378,10 +322,10 @@ def test_with_stock_for_all_the_estimation_is_what_planning_says(lines, rows, sh
     assert looked["look_first"]["look_saving"][0] == saved(found, "alone")[1]
 
 
-def test_a_flexibility_that_would_cost_more_goes_unused(monkeypatch):
+def test_a_flexibility_that_would_cost_more_goes_unused(monkeypatch: pytest.MonkeyPatch) -> None:
     """Freeing more never costs more, whatever the estimate of a block says: here each flexibility seems to cost 1."""
 
-    def dearer_with_each(market, units, flags):
+    def dearer_with_each(market: Any, units: Any, flags: Any) -> Any:
         return np.full(len(market.ways.sets), float(sum(flags)))
 
     monkeypatch.setattr(FlexibilityMarket, "_apart", dearer_with_each)
@@ -397,96 +341,3 @@ def test_a_flexibility_that_would_cost_more_goes_unused(monkeypatch):
 
 
 # Lines nobody has decided
-
-
-def test_a_vendor_that_only_a_look_would_bring_in_charges_for_its_order():
-    market = make_market(offer("a", "plate", "blue", "0.01"), offer("b", "plate", "red", "0.01"))
-    looks = worked_out(make_model([line(1, "plate", "red", 1)]), market, **two_vendors(1))["look_first"]
-    assert looks["look_saving"].to_list() == [0]
-
-
-def test_looking_counts_what_is_free_already():
-    """Line 1 is free and takes the blue bricks: for line 2, which wants the same, there is less to save."""
-    model = make_model([line(n, "brick", "red", 4) for n in (1, 2)], [flexibility(1, "any")])
-    market = make_market(offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10", 6))
-    row = worked_out(model, market)["look_first"].row(0, named=True)
-    assert (row["line_number"], row["look_saving"], row["is_worth_a_look"]) == (2, Decimal("0.80"), True)
-    assert row["look_colour_codes"] == "blue"
-
-
-def test_lines_whose_colours_cost_about_the_same_are_not_worth_a_look():
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4), line(3, "tile", "red", 4)])
-    market = make_market(
-        offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.48"), offer("a", "plate", "red", "0.50"),
-        offer("a", "plate", "blue", "0.47"), offer("a", "tile", "red", "0.50"),
-    )  # fmt: skip
-    rows = worked_out(model, market)["look_first"].select("line_number", "look_saving", "is_worth_a_look").rows()
-    assert rows == [(2, Decimal("0.12"), True), (1, Decimal("0.08"), False), (3, 0, False)]
-
-
-def test_in_large_markets_the_likely_vendors_and_the_plans_stay():
-    """Sixty vendors sell red bricks, dearer by number; the last one, of a plan, stays with the forty cheapest."""
-    codes = [f"v{number:02d}" for number in range(60)]
-    model = make_model([line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [flexibility(1, "any")])
-    market = make_market(
-        *[
-            offer(code, f"{part}", "red", f"0.{10 + n:02d}")
-            for n, code in enumerate(codes)
-            for part in ("brick", "plate")
-        ],
-        offer("v50", "brick", "blue", "0.01"),
-    )
-    inputs = make_inputs((model,), vendors=[vendor(code) for code in codes])
-    scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
-    planning = ModelPlanning(inputs, model, DAY, BUYER, market, "quick", with_advice=False)
-    uses = line_prices(inputs, planning, scenarios["listed"], scenarios["flexible"])
-    cut = of_likely_vendors(uses, {"v59"}, most=4)
-    kept = {cut.vendor_codes[number] for number in cut.vendor}
-    assert kept == {"v59", "v50", "v00", "v01", "v02"}
-    for unit, whole in zip(cut.units, uses.units, strict=True):
-        assert cut.price[unit.rows].tolist() == [
-            price
-            for price, number in zip(uses.price[whole.rows], uses.vendor[whole.rows], strict=True)
-            if uses.vendor_codes[number] in kept
-        ]
-    assert of_likely_vendors(uses, {"v59"}, most=59) is uses
-
-
-def test_transparent_never_stands_in_for_plain():
-    model = make_model(
-        [line(1, "brick", "red", 4), line(2, "plate", "red", 4)], [flexibility(1, "near", near_distance=50)]
-    )
-    market = make_market(
-        *[offer("a", part, "red", "0.50") for part in ("brick", "plate")],
-        *[offer("a", part, "clear_red", "0.01") for part in ("brick", "plate")],
-    )
-    found = worked_out(model, market)
-    assert saved(found) == {1: 0}
-    assert found["look_first"].row(0, named=True)["look_saving"] == 0
-
-
-def test_pieces_that_another_colour_could_fill_are_counted():
-    model = make_model([line(1, "brick", "red", 6)])
-    now = make_market(offer("a", "brick", "red", "0.50", 2), offer("a", "brick", "blue", "0.10", 3))
-    row = worked_out(model, now)["look_first"].row(0, named=True)
-    assert row["fillable_piece_count"] == 3
-
-
-def test_the_three_lines_with_the_money_are_found_among_two_hundred():
-    """A market made so that three known lines carry 80 % of what colours could save; the others save a few cents each."""
-    rich = {37: 20, 101: 30, 160: 25}
-    parts = [line(n, f"p{n}", "red", rich.get(n, 10)) for n in range(1, 201)]
-    rows = []
-    for n in range(1, 201):
-        rows.append(offer("ab"[n % 2], f"p{n}", "red", "1.00" if n in rich else "0.10"))
-        rows.append(offer("ab"[n % 3 == 0], f"p{n}", "blue", "0.36" if n in rich else f"0.{100 - n % 13:03d}"))
-    tables = {"vendor_terms": [terms(code, shipping_charge="5") for code in "abc"]}
-    found = worked_out(make_model(parts), make_market(*rows), effort="quick", **tables)
-    looks = found["look_first"].sort("look_rank")
-    assert set(looks["line_number"][:3]) == set(rich)
-    assert looks["line_number"][:3].to_list() == [101, 160, 37]
-    whole = looks["look_saving_so_far"][-1]
-    assert looks["look_saving_so_far"][2] == Decimal("48.00") and Decimal("0.78") < 48 / whole < Decimal("0.82")
-    assert looks["best_line_numbers"][2] == "37;101;160"
-    planned = costs(found)["first_looks"]
-    assert planned >= looks["look_saving_so_far"][2]

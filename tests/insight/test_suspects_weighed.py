@@ -1,22 +1,24 @@
 """What suspicious prices could cost, and what plans that trust them cost."""
 
+from collections.abc import Sequence
 from decimal import Decimal
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms
 
 from pipelines.insight.what_if.suspect_prices import weigh_suspects
 from pipelines.planning.scenarios import plan_model
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import polars_schema
+from tests.builders.markets import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms
 
 TERMS = [terms("a", shipping_charge="5"), terms("b", shipping_charge="5"), terms("c", shipping_charge="5")]
 MODEL = make_model([line(1, "brick", "red", 10), line(2, "plate", "grey", 10)])
 
 
-def suspect(of: dict, own="0.30", **changes):
+def suspect(of: dict[str, Any], own: str = "0.30", **changes: Any) -> Any:
     row = dict.fromkeys(SUSPECT_PRICE.columns) | {name: of[name] for name in SUSPECT_PRICE.columns if name in of}
     row |= {
         "price_from_on": of["valid_from_on"],
@@ -29,7 +31,7 @@ def suspect(of: dict, own="0.30", **changes):
     return {name: value for name, value in (row | changes).items() if name not in weight}
 
 
-def weighed(*offers, doubted=(), model=MODEL):
+def weighed(*offers: Any, doubted: Sequence[Any] = (), model: Any = MODEL) -> Any:
     market = make_market(*offers)
     inputs = make_inputs((model,), (BUYER,), vendor_terms=TERMS)
     plans = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables
@@ -45,7 +47,7 @@ def weighed(*offers, doubted=(), model=MODEL):
 USUAL = (offer("a", "brick", "red", "0.30"), offer("a", "plate", "grey", "0.30"), offer("b", "brick", "red", "0.32"))
 
 
-def test_a_price_far_too_low_would_change_the_plan():
+def test_a_price_far_too_low_would_change_the_plan() -> None:
     cheap = offer("c", "brick", "red", "0.03", is_suspect=True)
     dear = offer("b", "plate", "grey", "3", is_suspect=True)
     lone = make_model([line(1, "brick", "red", 100)])
@@ -59,21 +61,21 @@ def test_a_price_far_too_low_would_change_the_plan():
     ]
 
 
-def test_a_price_far_too_high_changes_nothing():
+def test_a_price_far_too_high_changes_nothing() -> None:
     dear = offer("c", "brick", "red", "3", is_suspect=True)
     ranked, variants = weighed(*USUAL, dear, doubted=((dear, "0.30"),))
     assert ranked.select("servable_piece_count", "cost_influence", "influence_rank").rows() == [(10, Decimal("27"), 1)]
     assert variants.select("landed_cost", "variant_vendor_codes").rows() == [(Decimal(11), "a")]
 
 
-def test_it_may_be_the_only_one_there_is():
+def test_it_may_be_the_only_one_there_is() -> None:
     dear = offer("a", "plate", "grey", "3", is_suspect=True)
     ranked, variants = weighed(offer("a", "brick", "red", "0.30"), dear, doubted=((dear, "0.30"),))
     assert ranked["influence_rank"].to_list() == [1]
     assert variants.select("landed_cost", "unfilled_piece_count").rows() == [(Decimal(38), 0)]
 
 
-def test_what_no_model_wants_has_no_variant_and_what_is_gone_no_rank():
+def test_what_no_model_wants_has_no_variant_and_what_is_gone_no_rank() -> None:
     other = offer("c", "tile", "red", "3", is_suspect=True)
     gone = offer("c", "brick", "red", "3")
     ranked, variants = weighed(*USUAL, other, doubted=((other, "0.30"), (gone, "0.30")))
@@ -82,6 +84,6 @@ def test_what_no_model_wants_has_no_variant_and_what_is_gone_no_rank():
 
 
 @pytest.mark.parametrize("offers", [(), USUAL])
-def test_without_suspects_there_is_nothing_to_weigh(offers):
+def test_without_suspects_there_is_nothing_to_weigh(offers: Any) -> None:
     ranked, variants = weighed(*offers)
     assert ranked.height == variants.height == 0 and ranked.schema == polars_schema(SUSPECT_PRICE)

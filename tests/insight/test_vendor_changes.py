@@ -1,15 +1,27 @@
 """Vendors that move what a model costs by new terms: each case worked out by hand, from plans the planner made."""
 
 from datetime import date
+from typing import Any
 
 import polars as pl
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms, vendor
 
 from pipelines.insight.over_time.vendor_changes import vendor_changes
 from pipelines.planning.scenarios import plan_model
 from schemas.published.over_time import VENDOR_CHANGE
 from schemas.validate import polars_schema
+from tests.builders.markets import (
+    BUYER,
+    DAY,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)
 
 THEN = date(2026, 10, 31)
 LINES = [line(1, "brick", "red", 100), line(2, "plate", "grey", 50)]
@@ -17,7 +29,7 @@ BRICK, PLATE = offer("a", "brick", "red", "0.10"), offer("b", "plate", "grey", "
 """Ten euros of bricks and ten of plates."""
 
 
-def moves(then, now, days=(THEN, DAY), **tables):
+def moves(then: Any, now: Any, days: tuple[Any, ...] = (THEN, DAY), **tables: Any) -> Any:
     model = make_model(LINES)
     inputs = make_inputs((model,), (BUYER,), **tables)
     markets = dict(zip((THEN, DAY), (make_market(*then), make_market(*now)), strict=True))
@@ -31,12 +43,12 @@ def moves(then, now, days=(THEN, DAY), **tables):
     return {row["vendor_code"]: row for row in found.to_dicts()}
 
 
-def since(code, **new):
+def since(code: Any, **new: Any) -> Any:
     """A vendor's terms before, free of charges, and its new ones."""
     return [terms(code), terms(code, valid_from_on="2026-11-10", **new)]
 
 
-def both(*vendor_terms):
+def both(*vendor_terms: Any) -> Any:
     others = [terms(code) for code in ("a", "b", "c") if code not in {row["vendor_code"] for row in vendor_terms}]
     return moves([BRICK, PLATE], [BRICK, PLATE], vendor_terms=[*vendor_terms, *others])
 
@@ -53,7 +65,7 @@ def both(*vendor_terms):
         ({"minimum_order": "9"}, 0),
     ],
 )
-def test_new_terms_count_by_what_they_add_to_the_same_order(new, effect):
+def test_new_terms_count_by_what_they_add_to_the_same_order(new: dict[str, str], effect: float) -> None:
     found = both(*since("a", **new))
     if not effect:
         assert found == {}
@@ -63,21 +75,21 @@ def test_new_terms_count_by_what_they_add_to_the_same_order(new, effect):
     assert found["a"]["compared_on"] == THEN and found["a"]["terms_refusal"] == ""
 
 
-def test_new_handling_charges_count():
+def test_new_handling_charges_count() -> None:
     goods = [offer("a", "brick", "red", "0.10", assortment_code="stock"), PLATE]
     charges = [{"vendor_code": "a", "assortment_code": "stock", "handling_charge": "4", "valid_from_on": "2026-11-10"}]
     found = moves(goods, goods, handling_charges=charges)
     assert found["a"]["terms_effect_pct"] == pytest.approx(20)
 
 
-def test_a_vendor_that_was_left_for_its_new_terms_still_counts():
+def test_a_vendor_that_was_left_for_its_new_terms_still_counts() -> None:
     """Today's plan buys the bricks from c at 0.11, so only the earlier order with a tells what a did."""
     dear = [BRICK, PLATE, offer("c", "brick", "red", "0.11")]
     found = moves(dear, dear, vendor_terms=[*since("a", shipping_charge="3"), terms("b"), terms("c")])
     assert set(found) == {"a"} and found["a"]["terms_effect_pct"] == pytest.approx(15)
 
 
-def test_a_vendor_that_was_chosen_for_its_new_terms_counts_by_todays_order():
+def test_a_vendor_that_was_chosen_for_its_new_terms_counts_by_todays_order() -> None:
     """c asked five euros for shipping and asks nothing now, so the bricks come from it at 0.08: 18 in place of 23."""
     goods = [BRICK, PLATE, offer("c", "brick", "red", "0.08")]
     old = [terms("c", shipping_charge="5"), terms("c", valid_from_on="2026-11-10", shipping_charge="0")]
@@ -85,12 +97,12 @@ def test_a_vendor_that_was_chosen_for_its_new_terms_counts_by_todays_order():
     assert set(found) == {"c"} and found["c"]["terms_effect_pct"] == pytest.approx(100 * (18 / 23 - 1))
 
 
-def test_a_minimum_that_refuses_the_earlier_order_is_reported():
+def test_a_minimum_that_refuses_the_earlier_order_is_reported() -> None:
     found = both(*since("a", minimum_order="12"))
     assert found["a"]["terms_effect_pct"] == 0 and "12" in found["a"]["terms_refusal"]
 
 
-def test_prices_and_terms_of_one_vendor_stand_side_by_side():
+def test_prices_and_terms_of_one_vendor_stand_side_by_side() -> None:
     found = moves(
         [BRICK, PLATE],
         [offer("a", "brick", "red", "0.12"), PLATE],
@@ -100,7 +112,7 @@ def test_prices_and_terms_of_one_vendor_stand_side_by_side():
     assert found["a"]["terms_effect_pct"] == pytest.approx(5)
 
 
-def test_neither_rates_nor_a_border_are_a_vendors_doing():
+def test_neither_rates_nor_a_border_are_a_vendors_doing() -> None:
     rates = [
         {"rate_on": day, "from_currency_code": "USD", "to_currency_code": "EUR", "exchange_rate": rate}
         for day, rate in (("2026-10-30", "0.8"), ("2026-11-24", "0.9"))
@@ -115,7 +127,7 @@ def test_neither_rates_nor_a_border_are_a_vendors_doing():
     assert moves(abroad, abroad, vendors=vendors, exchange_rates=rates, border_charges=border) == {}
 
 
-def test_a_vendor_that_begins_to_serve_the_buyer_is_a_newcomer():
+def test_a_vendor_that_begins_to_serve_the_buyer_is_a_newcomer() -> None:
     """c's cheaper bricks were there before, but not for this buyer."""
     goods = [BRICK, PLATE, offer("c", "brick", "red", "0.05")]
     found = moves(goods, goods, vendor_terms=[terms("a"), terms("b"), terms("c", valid_from_on="2026-11-10")])
@@ -123,26 +135,26 @@ def test_a_vendor_that_begins_to_serve_the_buyer_is_a_newcomer():
     assert found["c"]["terms_effect_pct"] == 0
 
 
-def test_without_an_earlier_date_nothing_moved():
+def test_without_an_earlier_date_nothing_moved() -> None:
     assert (
         moves([BRICK, PLATE], [BRICK, PLATE], days=(DAY,), vendor_terms=[*since("a", shipping_charge="3"), terms("b")])
         == {}
     )
 
 
-def several(**new):
+def several(**new: Any) -> Any:
     """The hundred bricks in two orders with a, free of charges, and its new terms."""
     limits = {"maximum_piece_count": 60, "maximum_order_count": 2}
     return [terms("a", **limits), terms("a", valid_from_on="2026-11-10", **(limits | new))]
 
 
-def test_new_terms_count_for_each_of_several_orders():
+def test_new_terms_count_for_each_of_several_orders() -> None:
     """Two parcels at 3 on a plan of 20."""
     found = both(*several(shipping_charge="3"))
     assert set(found) == {"a"} and found["a"]["terms_effect_pct"] == pytest.approx(30)
     assert found["a"]["terms_refusal"] == ""
 
 
-def test_a_vendor_that_takes_fewer_orders_refuses_the_earlier_ones():
+def test_a_vendor_that_takes_fewer_orders_refuses_the_earlier_ones() -> None:
     found = both(*several(maximum_order_count=1))
     assert (found["a"]["terms_effect_pct"], found["a"]["terms_refusal"]) == (0, "2 orders are more than 1")

@@ -1,10 +1,11 @@
 """Watches fire when what they watch is so, say so in words, and a mistaken one is told, not lost."""
 
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import pytest
-from outlook_rows import HOME, HUT, TODAY, cost_row, frame
 from pydantic import ValidationError
 
 from pipelines.inputs import WorkspaceInputs
@@ -15,9 +16,10 @@ from schemas.published.over_time import VENDOR_CHANGE
 from schemas.published.plans import MODEL_COST
 from schemas.published.runs import INPUT_FILE
 from schemas.validate import empty_frame
+from tests.builders.cost_rows import HOME, HUT, TODAY, cost_row, frame
 
 
-def results(watch, costs=(), elements=(), vendors=()):
+def results(watch: Any, costs: Sequence[Any] = (), elements: Sequence[Any] = (), vendors: Sequence[Any] = ()) -> Any:
     settings = Settings.model_validate({"buyer": [HOME.model_dump()], "watch": [{"watch_code": "w", **watch}]})
     inputs = WorkspaceInputs(settings, {}, (HUT,), empty_frame(INPUT_FILE))
     keyed = {"model_code": "hut", "buyer_code": "home"}
@@ -29,7 +31,7 @@ def results(watch, costs=(), elements=(), vendors=()):
     return watch_results(inputs, watched).to_dicts()
 
 
-def element(part, **other):
+def element(part: Any, **other: Any) -> Any:
     row = {
         "part_code": part, "colour_code": "red", "element_status": "current", "needed_piece_count": 10,
         "market_vendor_count": 5, "buyable_piece_count": 100, "fillable_share": 1.0, "copies_on_offer": 10,
@@ -39,7 +41,7 @@ def element(part, **other):
 
 
 @pytest.mark.parametrize(("amount", "fired"), [("100.01", True), ("100.00", False), ("99.99", False)])
-def test_a_model_fires_only_below_its_amount(amount, fired):
+def test_a_model_fires_only_below_its_amount(amount: str, fired: bool) -> None:
     (row,) = results({"kind": "model_below", "amount": Decimal(amount)}, [cost_row(TODAY, "100.00")])
     assert row["is_fired"] is fired and row["watched_value"] == 100 and "Costs 100.00 EUR: " in row["watch_message"]
 
@@ -51,14 +53,14 @@ def test_a_model_fires_only_below_its_amount(amount, fired):
         ({"unfilled_estimate_count": 2}, "at least 10"),
     ],
 )
-def test_a_cost_that_is_no_cost_never_fires(changes, words):
+def test_a_cost_that_is_no_cost_never_fires(changes: dict[str, Any], words: str) -> None:
     (row,) = results({"kind": "model_below", "amount": Decimal(500)}, [cost_row(TODAY, "10", **changes)])
     assert not row["is_fired"] and words in row["watch_message"]
     (row,) = results({"kind": "model_below", "amount": Decimal(500)})
     assert row["watch_message"] == "There is no plan for this date."
 
 
-def test_scarce_elements_fire_one_by_one_weakest_first():
+def test_scarce_elements_fire_one_by_one_weakest_first() -> None:
     rows = results(
         {"kind": "line_scarce", "vendor_count": 2},
         elements=[
@@ -84,12 +86,12 @@ def test_scarce_elements_fire_one_by_one_weakest_first():
     assert reported["going red"].endswith("by its trend gone in about 3.2 months (2.0 to 5.5).")
 
 
-def test_plenty_is_said_too():
+def test_plenty_is_said_too() -> None:
     (row,) = results({"kind": "line_scarce"}, elements=[element("fine")])
     assert not row["is_fired"] and row["watch_subject"] == "" and "2 vendors or more" in row["watch_message"]
 
 
-def test_a_vendors_move_fires_up_or_down_beyond_the_limit():
+def test_a_vendors_move_fires_up_or_down_beyond_the_limit() -> None:
     vendors = [
         {"vendor_code": v, "vendor_effect_pct": e, "moved_element_count": 7}
         for v, e in (("up", 3.01), ("down", -4.5), ("edge", 3.0))
@@ -101,7 +103,7 @@ def test_a_vendors_move_fires_up_or_down_beyond_the_limit():
     assert not quiet["is_fired"] and "the most is -4.5 %" in quiet["watch_message"]
 
 
-def test_new_terms_fire_alone_together_with_prices_and_when_they_refuse_an_order():
+def test_new_terms_fire_alone_together_with_prices_and_when_they_refuse_an_order() -> None:
     vendors = [
         {"vendor_code": "dearer", "terms_effect_pct": 3.2},
         {"vendor_code": "both", "vendor_effect_pct": 1.6, "terms_effect_pct": 1.6, "moved_element_count": 1},
@@ -121,7 +123,7 @@ def test_new_terms_fire_alone_together_with_prices_and_when_they_refuse_an_order
     )
 
 
-def test_a_model_that_is_not_there_is_reported():
+def test_a_model_that_is_not_there_is_reported() -> None:
     (row,) = results({"kind": "line_scarce", "model_codes": ["hutt"]})
     assert row["model_code"] == "hutt" and not row["is_fired"] and "no model hutt" in row["watch_message"]
 
@@ -135,12 +137,12 @@ def test_a_model_that_is_not_there_is_reported():
         ({"kind": "weather"}, "model_below"),
     ],
 )
-def test_watches_that_make_no_sense_are_refused(watch, words):
+def test_watches_that_make_no_sense_are_refused(watch: dict[str, Any], words: str) -> None:
     with pytest.raises(ValidationError, match=words):
         results(watch)
 
 
-def test_two_watches_of_one_code_are_refused():
+def test_two_watches_of_one_code_are_refused() -> None:
     twice = [{"watch_code": "w", "kind": "line_scarce"}] * 2
     with pytest.raises(ValidationError, match="two watches are called w"):
         Settings.model_validate({"buyer": [HOME.model_dump()], "watch": twice})

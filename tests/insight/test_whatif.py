@@ -1,13 +1,25 @@
 """What-if where the maker's shop is asked first: both sides follow the rule, as a refresh does."""
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
-from costing_cases import BUYER, DAY, line, make_inputs, make_market, make_model, make_summaries, offer, terms, vendor
 
 from pipelines.insight.replanning.assumptions import Changes
 from pipelines.insight.what_if.questions import Prices, Question, what_if
 from pipelines.planning.scenarios import plan_model
+from tests.builders.markets import (
+    BUYER,
+    DAY,
+    line,
+    make_inputs,
+    make_market,
+    make_model,
+    make_summaries,
+    offer,
+    terms,
+    vendor,
+)
 
 VENDORS = [vendor("hall", vendor_kind="maker"), vendor("a"), vendor("b")]
 TERMS = [terms("hall", shipping_charge="4"), terms("a", shipping_charge="3"), terms("b", shipping_charge="6")]
@@ -22,7 +34,7 @@ MARKET = make_market(
 )
 
 
-def asked(scenario_code, changes):
+def asked(scenario_code: Any, changes: Any) -> Any:
     inputs = make_inputs((MODEL,), (BUYER,), vendor_terms=TERMS, vendors=VENDORS)
     scenario = next(each for each in inputs.settings.scenarios if each.scenario_code == scenario_code)
     question = Question(MODEL, BUYER, scenario, DAY, "standard", {}, changes)
@@ -49,7 +61,7 @@ def asked(scenario_code, changes):
         ("maker_first", Changes(maximum_vendor_count=1), "24.00", None),
     ],
 )
-def test_the_maker_is_asked_first_on_both_sides(scenario, changes, before, after):
+def test_the_maker_is_asked_first_on_both_sides(scenario: str, changes: Any, before: str, after: str | None) -> None:
     answer = asked(scenario, changes)
     assert answer.as_it_is.complete_cost == Decimal(before)
     if after is None:
@@ -59,7 +71,7 @@ def test_the_maker_is_asked_first_on_both_sides(scenario, changes, before, after
         assert answer.difference == Decimal(after) - Decimal(before)
 
 
-def test_what_the_maker_has_nothing_of_is_reported():
+def test_what_the_maker_has_nothing_of_is_reported() -> None:
     answer = asked("maker_first", Changes(without_vendors=("hall",)))
     assert answer.as_it_is.notes == ()
     assert any("the maker's shop has nothing" in note for note in answer.changed.notes)

@@ -2,14 +2,16 @@
 
 import datetime as dt
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from intake_cases import cells, write_ods, write_xlsx
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.reading.readers import ReadOptions, open_source, read_as_text
 from pipelines.intake.reading.spreadsheet_rows import cell_text
+from tests.builders.files import cells, write_ods, write_xlsx
 
 ROWS = [
     ["Prices of spring", None, None, None],
@@ -27,7 +29,7 @@ EXPECTED = [
 ]
 
 
-def test_xlsx(tmp_path):
+def test_xlsx(tmp_path: Path) -> None:
     path = write_xlsx(tmp_path / "a.xlsx", {"Notes": [["hello"]], "Prices": ROWS})
     table = read_as_text(path, ReadOptions(sheet="Prices", header_line=3))
     assert table.frame.rows() == EXPECTED and table.kind == "spreadsheet" and table.header_line == 3
@@ -39,12 +41,12 @@ def test_xlsx(tmp_path):
         read_as_text(path, ReadOptions(header_line=50))
 
 
-def test_ods(tmp_path):
+def test_ods(tmp_path: Path) -> None:
     path = write_ods(tmp_path / "a.ods", "Prices", ROWS)
     assert read_as_text(path, ReadOptions(header_line=3)).frame.rows() == EXPECTED
 
 
-def test_a_table_that_starts_away_from_the_corner_keeps_its_row_numbers(tmp_path):
+def test_a_table_that_starts_away_from_the_corner_keeps_its_row_numbers(tmp_path: Path) -> None:
     path = write_xlsx(tmp_path / "a.xlsx", {"P": [[], [], [None, "a", "b"], [None, "1", "2"]]})
     table = read_as_text(path)
     assert table.header == ("(column 1)", "a", "b") and table.header_line == 3
@@ -52,7 +54,7 @@ def test_a_table_that_starts_away_from_the_corner_keeps_its_row_numbers(tmp_path
     assert cells(table.frame) == [("", "1", "2")]
 
 
-def test_the_first_visible_sheet_is_the_default(tmp_path):
+def test_the_first_visible_sheet_is_the_default(tmp_path: Path) -> None:
     import xlsxwriter
 
     book = xlsxwriter.Workbook(str(tmp_path / "a.xlsx"))
@@ -65,7 +67,7 @@ def test_the_first_visible_sheet_is_the_default(tmp_path):
     assert read_as_text(tmp_path / "a.xlsx").header == ("open",)
 
 
-def test_cells_beyond_the_header_are_problems(tmp_path):
+def test_cells_beyond_the_header_are_problems(tmp_path: Path) -> None:
     table = read_as_text(write_xlsx(tmp_path / "a.xlsx", {"P": [["a"], ["1", "stray"], ["2"]]}))
     assert table.header == ("a", "(column 2)"), "a spreadsheet's rows all have the width of the widest"
     assert cells(table.frame) == [("1", "stray"), ("2", "")]
@@ -81,11 +83,11 @@ def test_cells_beyond_the_header_are_problems(tmp_path):
         (dt.timedelta(hours=1), "1:00:00"), (float("nan"), "nan"), (float("inf"), "inf"),
     ],
 )  # fmt: skip
-def test_cells_as_text(value, text):
+def test_cells_as_text(value: Any, text: str) -> None:
     assert cell_text(value) == text
 
 
-def test_parquet(tmp_path):
+def test_parquet(tmp_path: Path) -> None:
     pl.DataFrame(
         {
             "code": ["00501", None, "x"],
@@ -106,13 +108,13 @@ def test_parquet(tmp_path):
 
 
 @pytest.mark.parametrize("values", [[[1, 2]], [{"a": 1}], [b"bytes"]])
-def test_parquet_columns_of_more_than_one_value_are_refused(tmp_path, values):
+def test_parquet_columns_of_more_than_one_value_are_refused(tmp_path: Path, values: list[Any]) -> None:
     pl.DataFrame({"x": values}).write_parquet(tmp_path / "a.parquet")
     with pytest.raises(UnreadableFileError, match="column x holds"):
         read_as_text(tmp_path / "a.parquet")
 
 
-def test_a_parquet_file_without_rows(tmp_path):
+def test_a_parquet_file_without_rows(tmp_path: Path) -> None:
     pl.DataFrame({"a": [], "b": []}, schema={"a": pl.String, "b": pl.Float64}).write_parquet(tmp_path / "a.parquet")
     table = open_source(tmp_path / "a.parquet").read(ReadOptions())
     assert table.header == ("a", "b") and table.frame.height == 0

@@ -3,12 +3,20 @@
 import csv
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from intake_cases import (
+
+from pipelines.intake.checking import corrected_files
+from pipelines.intake.profiles.profiles import Profile
+from pipelines.intake.quarantine import write_quarantined
+from pipelines.intake.take_in import TakenFile
+from schemas.inputs.price_files import PRICE_EXPORT
+from tests.builders.files import (
     HILL_HEADER,
     OUR_HEADER,
     OUR_ROW,
@@ -20,19 +28,15 @@ from intake_cases import (
     write_csv,
     write_xlsx,
 )
-
-from pipelines.intake.checking import corrected_files
-from pipelines.intake.quarantine import write_quarantined
-from pipelines.intake.take_in import TakenFile
-from schemas.inputs.price_files import PRICE_EXPORT
+from tests.present import present
 
 
-def quarantined_rows(path):
+def quarantined_rows(path: Any) -> list[dict[str, str]]:
     with path.open(encoding="utf-8-sig", newline="") as stream:
         return list(csv.DictReader(stream))
 
 
-def correct(path, target, *changes):
+def correct(path: Any, target: Path, *changes: dict[str, str] | None) -> Path:
     """Write the quarantined file's rows again, each with changes; a change of None leaves the row out."""
     rows = quarantined_rows(path)
     kept = [{**row, **change} for row, change in zip(rows, changes, strict=True) if change is not None]
@@ -44,7 +48,7 @@ def correct(path, target, *changes):
 
 
 @pytest.fixture
-def spoilt(tmp_path):
+def spoilt(tmp_path: Path) -> tuple[TakenFile, Path, Profile, pl.DataFrame]:
     """A profiled file with a good row and four bad ones, taken in, and its file of quarantined rows."""
     rows = [
         ("00501", "Schwarz", "0,10", "3", "31.10.2026"), ("00502", "Grün", "0,10", "3", "31.10.2026"),
@@ -60,10 +64,12 @@ def spoilt(tmp_path):
     )
     taken = take(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), tmp_path, made, codes=codes)
     assert taken.rows.height == 1 and taken.quarantined_text.height == 4
-    return taken, write_quarantined(taken, tmp_path / "quarantined"), made, codes
+    return taken, present(write_quarantined(taken, tmp_path / "quarantined")), made, codes
 
 
-def test_the_file_says_what_failed_and_whose_rows_they_are(spoilt):
+def test_the_file_says_what_failed_and_whose_rows_they_are(
+    spoilt: tuple[TakenFile, Path, Profile, pl.DataFrame],
+) -> None:
     taken, path, _, _ = spoilt
     assert path.name == f"hill_1.csv.{taken.file_hash[:8]}.quarantined.csv"
     rows = quarantined_rows(path)
@@ -79,13 +85,15 @@ def test_the_file_says_what_failed_and_whose_rows_they_are(spoilt):
     assert rows[3]["vendor_code"] == "?hill" and "has 4 cells" in rows[3]["what_failed"]
 
 
-def test_nothing_is_written_where_nothing_is_quarantined(tmp_path):
+def test_nothing_is_written_where_nothing_is_quarantined(tmp_path: Path) -> None:
     assert write_quarantined(take(write_csv(tmp_path / "a.csv", [OUR_ROW]), tmp_path), tmp_path / "quarantined") is None
     assert write_quarantined(TakenFile("", "x"), tmp_path / "quarantined") is None
     assert not (tmp_path / "quarantined").exists()
 
 
-def test_dropped_back_unchanged_every_row_is_quarantined_again_and_keeps_its_parent(spoilt, tmp_path):
+def test_dropped_back_unchanged_every_row_is_quarantined_again_and_keeps_its_parent(
+    spoilt: tuple[TakenFile, Path, Profile, pl.DataFrame], tmp_path: Path
+) -> None:
     taken, path, made, codes = spoilt
     again = take(path, tmp_path, made, codes=codes)
     assert again.profile_name == "", "its name fits the profile, but its columns are ours"
@@ -99,7 +107,9 @@ def test_dropped_back_unchanged_every_row_is_quarantined_again_and_keeps_its_par
     assert [row["colour_code"] for row in twice][0] == "?Grün"
 
 
-def test_corrected_rows_rejoin_their_parent(spoilt, tmp_path):
+def test_corrected_rows_rejoin_their_parent(
+    spoilt: tuple[TakenFile, Path, Profile, pl.DataFrame], tmp_path: Path
+) -> None:
     taken, path, made, codes = spoilt
     corrected = correct(
         path,
@@ -121,7 +131,9 @@ def test_corrected_rows_rejoin_their_parent(spoilt, tmp_path):
     assert again.notes == (), "coverage is the parent's matter"
 
 
-def test_a_file_corrected_in_a_spreadsheet(spoilt, tmp_path):
+def test_a_file_corrected_in_a_spreadsheet(
+    spoilt: tuple[TakenFile, Path, Profile, pl.DataFrame], tmp_path: Path
+) -> None:
     _, path, made, codes = spoilt
     rows = quarantined_rows(path)
     rows[0]["colour_code"] = "green"
@@ -133,7 +145,7 @@ def test_a_file_corrected_in_a_spreadsheet(spoilt, tmp_path):
     assert again.parents["parent_record_number"].to_list() == [2]
 
 
-def test_of_two_contradicting_rows_one_is_dropped(tmp_path):
+def test_of_two_contradicting_rows_one_is_dropped(tmp_path: Path) -> None:
     taken = take(write_csv(tmp_path / "a.csv", [OUR_ROW, our_row(unit_price="0.05")]), tmp_path)
     path = write_quarantined(taken, tmp_path / "quarantined")
     assert [row["vendor_code"] for row in quarantined_rows(path)] == ["north", "north"], (
@@ -145,10 +157,10 @@ def test_of_two_contradicting_rows_one_is_dropped(tmp_path):
     assert one.rows["unit_price"].to_list() == [Decimal("0.045")]
 
 
-def test_a_row_may_be_added_and_needs_no_parent(tmp_path):
+def test_a_row_may_be_added_and_needs_no_parent(tmp_path: Path) -> None:
     taken = take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path)
     path = write_quarantined(taken, tmp_path / "quarantined")
-    text = path.read_text(encoding="utf-8-sig").splitlines()
+    text = present(path).read_text(encoding="utf-8-sig").splitlines()
     names = text[0].split(",")
     new = [dict(zip(OUR_HEADER, our_row(part_code="new"), strict=True)).get(name, "") for name in names]
     (tmp_path / "b.csv").write_text("\n".join([text[0], ",".join(new)]) + "\n")
@@ -156,7 +168,7 @@ def test_a_row_may_be_added_and_needs_no_parent(tmp_path):
     assert again.rows["part_code"].to_list() == ["new"] and again.parents.is_empty()
 
 
-def test_parents_must_be_named_rightly(tmp_path):
+def test_parents_must_be_named_rightly(tmp_path: Path) -> None:
     rows = [our_row(unit_price="x", part_code=str(n)) for n in range(5)]
     path = write_quarantined(take(write_csv(tmp_path / "a.csv", rows), tmp_path), tmp_path / "quarantined")
     good = {"unit_price": "0.5"}
@@ -177,7 +189,7 @@ def test_parents_must_be_named_rightly(tmp_path):
         assert rules(again, record) == {"": "another row corrects the same row"}
 
 
-def test_rows_of_two_parents_may_share_a_key(tmp_path):
+def test_rows_of_two_parents_may_share_a_key(tmp_path: Path) -> None:
     quarantined = []
     for name in ("a.csv", "b.csv"):
         taken = take(write_csv(tmp_path / name, [our_row(unit_price=f"{name}")]), tmp_path)
@@ -190,14 +202,14 @@ def test_rows_of_two_parents_may_share_a_key(tmp_path):
     assert again.rows.height == 2 and again.parents["parent_file_hash"].n_unique() == 2
 
 
-def test_long_names_fit_the_file_system(tmp_path):
+def test_long_names_fit_the_file_system(tmp_path: Path) -> None:
     taken = take(write_csv(tmp_path / ("é" * 120 + ".csv"), [our_row(unit_price="x")]), tmp_path)
     path = write_quarantined(taken, tmp_path / "quarantined")
-    assert len(path.name.encode()) < 255 and path.name.endswith(".quarantined.csv")
+    assert len(present(path).name.encode()) < 255 and present(path).name.endswith(".quarantined.csv")
 
 
 @given(st.text(st.characters(min_codepoint=9, max_codepoint=0x2FF, exclude_characters="\x0b\x0c"), max_size=12))
-def test_escaping_is_undone_by_reading(text):
+def test_escaping_is_undone_by_reading(text: str) -> None:
     frame = pl.DataFrame({"v": [text]})
     for whole in (False, True):
         out = frame.select(corrected_files.escaped(pl.col("v"), whole).alias("v"))
@@ -210,7 +222,7 @@ DANGEROUS = st.text(st.sampled_from(list("=+-@'?\"\t\r\n;,0a é")), min_size=1, 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(part=DANGEROUS, colour=DANGEROUS)
-def test_dangerous_cells_are_never_run_and_come_back(tmp_path, part, colour):
+def test_dangerous_cells_are_never_run_and_come_back(tmp_path: Path, part: str, colour: str) -> None:
     taken = take(write_csv(tmp_path / "a.csv", [our_row(part_code=part, colour_code=colour, unit_price="x")]), tmp_path)
     path = write_quarantined(taken, tmp_path / "quarantined")
     row = quarantined_rows(path)[0]

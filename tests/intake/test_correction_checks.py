@@ -1,5 +1,8 @@
 """A correction that makes no sense, or that would never end, stops the refresh with its line."""
 
+from pathlib import Path
+
+import polars as pl
 import pytest
 
 from pipelines.errors import InputError
@@ -11,13 +14,13 @@ BUYER = '[[buyer]]\nbuyer_code = "home"\ntitle = "home"\nregion_code = "home"\nc
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Workspace:
     (tmp_path / "tables").mkdir()
     (tmp_path / "kitfare.toml").write_text(BUYER)
     return Workspace(tmp_path)
 
 
-def read(place, row):
+def read(place: Workspace, row: str) -> pl.DataFrame:
     (place.tables / "source_corrections.csv").write_text(HEADER + row + ",2026-11-20,known\n")
     return read_workspace(place).tables["source_corrections"]
 
@@ -30,7 +33,7 @@ def read(place, row):
         "acorn,,2026-11-01,,set_currency,,SEK,,3",
     ],
 )
-def test_a_correction_that_ends_is_read(place, row):
+def test_a_correction_that_ends_is_read(place: Workspace, row: str) -> None:
     assert read(place, row).height == 1
 
 
@@ -46,7 +49,7 @@ def test_a_correction_that_ends_is_read(place, row):
         ("acorn,00501,2026-11-01,2026-11-02,guess,,,,", "correction_action"),
     ],
 )
-def test_one_that_makes_no_sense_is_refused_with_its_line(place, row, reported):
+def test_one_that_makes_no_sense_is_refused_with_its_line(place: Workspace, row: str, reported: str) -> None:
     with pytest.raises(InputError) as caught:
         read(place, row)
     assert reported in str(caught.value) and "line 2" in str(caught.value)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipelines.errors import InputError, UsageError
 from pipelines.intake.workspace.line_decisions import add_decisions, read_decisions, with_decisions
 from pipelines.settings import Workspace
-from tests.length import examples
+from tests.builders.length import examples
 
 OLD = (
     "line_number,portion_number,colour_rule,decided_on,reason\n"
@@ -27,20 +27,20 @@ NEW = {
 }
 
 
-def rows_of(text):
+def rows_of(text: str) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text.lstrip("\ufeff"), newline="")))
 
 
-def test_a_decision_goes_in_order_of_lines_and_the_rest_stays_to_the_letter():
+def test_a_decision_goes_in_order_of_lines_and_the_rest_stays_to_the_letter() -> None:
     assert with_decisions(OLD, [NEW]) == OLD.replace("4,1,as", '3,1,any,2026-11-25,"said ""yes"""\n4,1,as')
 
 
-def test_in_a_file_without_order_it_goes_to_the_end():
+def test_in_a_file_without_order_it_goes_to_the_end() -> None:
     mixed = OLD + "1,1,any,2026-01-05,\n"
     assert with_decisions(mixed, [NEW]) == mixed + '3,1,any,2026-11-25,"said ""yes"""\n'
 
 
-def test_a_decision_of_the_same_day_is_replaced_where_it_stood_and_older_ones_stay():
+def test_a_decision_of_the_same_day_is_replaced_where_it_stood_and_older_ones_stay() -> None:
     again = {**NEW, "line_number": "2", "decided_on": "2026-01-05", "colour_rule": "as_listed"}
     assert rows_of(with_decisions(OLD, [again]))[0]["colour_rule"] == "as_listed"
     later = rows_of(with_decisions(OLD, [{**again, "decided_on": "2026-02-01"}]))
@@ -54,7 +54,7 @@ def test_a_decision_of_the_same_day_is_replaced_where_it_stood_and_older_ones_st
     ]  # fmt: skip
 
 
-def test_columns_that_are_needed_are_added_at_the_right():
+def test_columns_that_are_needed_are_added_at_the_right() -> None:
     found = with_decisions(OLD, [{**NEW, "decided_by": "Ann"}])
     assert found.startswith("line_number,portion_number,colour_rule,decided_on,reason,decided_by\n")
     assert [row["decided_by"] for row in rows_of(found)] == ["", "Ann", ""]
@@ -64,7 +64,7 @@ def test_columns_that_are_needed_are_added_at_the_right():
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 @pytest.mark.parametrize("mark", ["", "\ufeff"])
 @pytest.mark.parametrize("last", [True, False])
-def test_separators_line_ends_and_marks_stay(ending, separator, mark, last):
+def test_separators_line_ends_and_marks_stay(ending: str, separator: str, mark: str, last: bool) -> None:
     text = mark + separator.join(["line_number", "colour_rule", "decided_on"]) + ending
     text += separator.join(["2", "any", "2026-01-05"]) + (ending if last else "")
     found = with_decisions(text, [NEW | {"portion_number": "", "reason": ""}])
@@ -80,7 +80,9 @@ CELLS = st.text(st.sampled_from('ab ,;"\n'), max_size=6)
     old=st.lists(st.tuples(st.integers(1, 9), st.sampled_from(["2026-01-05", "2026-11-25"]), CELLS), max_size=6, unique_by=lambda row: row[:2]),
     new=st.lists(st.tuples(st.integers(1, 9), CELLS), min_size=1, max_size=4, unique_by=lambda row: row[0]),
 )  # fmt: skip
-def test_old_rows_keep_their_order_and_new_ones_are_all_there(old, new):
+def test_old_rows_keep_their_order_and_new_ones_are_all_there(
+    old: list[tuple[int, str, str]], new: list[tuple[int, str]]
+) -> None:
     text = io.StringIO()
     csv.writer(text, lineterminator="\n").writerows(
         [("line_number", "colour_rule", "decided_on", "reason"), *((n, "any", day, why) for n, day, why in old)]
@@ -100,7 +102,7 @@ def test_old_rows_keep_their_order_and_new_ones_are_all_there(old, new):
 
 
 @pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "line_number\n1\n"])
-def test_a_file_without_its_columns_is_refused(text):
+def test_a_file_without_its_columns_is_refused(text: str) -> None:
     with pytest.raises(InputError, match="lacks the columns line_number and colour_rule"):
         with_decisions(text, [NEW])
 
@@ -109,7 +111,7 @@ def test_a_file_without_its_columns_is_refused(text):
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Workspace:
     (tmp_path / "kitfare.toml").write_text(
         '[[buyer]]\nbuyer_code = "home"\ntitle = "home"\nregion_code = "x"\ncurrency_code = "EUR"\n'
     )
@@ -127,11 +129,11 @@ def place(tmp_path):
     return Workspace(tmp_path)
 
 
-def flexible_lines(place) -> Path:
+def flexible_lines(place: Workspace) -> Path:
     return place.models / "mill" / "flexible_lines.csv"
 
 
-def test_a_model_without_decisions_gets_a_file(place):
+def test_a_model_without_decisions_gets_a_file(place: Workspace) -> None:
     add_decisions(place, "mill", [NEW])
     assert rows_of(flexible_lines(place).read_text())[0]["reason"] == 'said "yes"'
 
@@ -146,7 +148,7 @@ def test_a_model_without_decisions_gets_a_file(place):
         ({"decided_on": "yesterday"}, "decided_on"),
     ],
 )
-def test_what_makes_no_sense_changes_nothing(place, decision, words):
+def test_what_makes_no_sense_changes_nothing(place: Workspace, decision: dict[str, str], words: str) -> None:
     flexible_lines(place).write_text(OLD)
     with pytest.raises(InputError) as caught:
         add_decisions(place, "mill", [NEW | decision])
@@ -155,7 +157,7 @@ def test_what_makes_no_sense_changes_nothing(place, decision, words):
     assert [path.name for path in flexible_lines(place).parent.glob(".*")] == []
 
 
-def test_an_unknown_model_and_other_kinds_of_files_are_reported(place):
+def test_an_unknown_model_and_other_kinds_of_files_are_reported(place: Workspace) -> None:
     with pytest.raises(UsageError, match="no model barn"):
         add_decisions(place, "barn", [NEW])
     flexible_lines(place).with_suffix(".xlsx").touch()
@@ -163,7 +165,7 @@ def test_an_unknown_model_and_other_kinds_of_files_are_reported(place):
         add_decisions(place, "mill", [NEW])
 
 
-def test_decisions_from_a_file_take_what_they_leave_out(tmp_path):
+def test_decisions_from_a_file_take_what_they_leave_out(tmp_path: Path) -> None:
     path = tmp_path / "mine.csv"
     path.write_text("\ufeffline_number;colour_rule;reason\n3;any;hidden\n\n4;as_listed;\n")
     defaults = {"decided_on": "2026-11-25", "decided_by": "Ann", "reason": "looked at it"}

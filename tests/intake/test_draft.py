@@ -3,22 +3,25 @@
 import tomllib
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 
 import polars as pl
 import pytest
 import xlsxwriter
-from intake_cases import take, write_csv, write_ods, write_text, write_xlsx
 from pydantic import ValidationError
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.profiles import guesses
 from pipelines.intake.profiles.draft import FILL_IN, draft_profile
 from pipelines.intake.profiles.profiles import Profile
+from pipelines.intake.take_in import TakenFile
+from tests.builders.files import take, write_csv, write_ods, write_text, write_xlsx
+from tests.present import present
 
 DAY = date(2026, 10, 31)
 
 
-def after_one_edit(path, tmp_path, old, new):
+def after_one_edit(path: Path, tmp_path: Path, old: str, new: str) -> TakenFile:
     """Take a file in with the profile drafted for it, one piece of which was changed."""
     drafted = draft_profile(path)
     assert drafted.count(old) == 1, drafted
@@ -29,13 +32,13 @@ def after_one_edit(path, tmp_path, old, new):
     return taken
 
 
-def rows(taken):
+def rows(taken: TakenFile) -> list[tuple[str, str, str, str, Decimal, str, int, date]]:
     return taken.rows.select(
         "vendor_code", "part_code", "colour_code", "condition", "unit_price", "currency_code", "quantity_available", "observed_on"
     ).rows()  # fmt: skip
 
 
-def test_german_semicolons_decimal_commas_windows_1252_and_a_title(tmp_path):
+def test_german_semicolons_decimal_commas_windows_1252_and_a_title(tmp_path: Path) -> None:
     body = [
         ("00501", "weiß", "neu", "0,045", "1.200", "31.10.2026"), ("00502", "grün", "gebraucht", "1.234,50", "7", "31.10.2026"),
     ]  # fmt: skip
@@ -58,7 +61,7 @@ def test_german_semicolons_decimal_commas_windows_1252_and_a_title(tmp_path):
     ]
 
 
-def test_english_tabs_utf16_and_the_date_in_the_name(tmp_path):
+def test_english_tabs_utf16_and_the_date_in_the_name(tmp_path: Path) -> None:
     body = [("3001a", "Dark Red", "1,204", "$0.10"[1:], "N"), ("00502", "Blue", "12", "1,000.25", "U")]
     header = ("Item No", "Color", "Qty", "Price USD", "Condition")
     path = write_csv(tmp_path / "north 20261031.tsv", body, header, "\t", "utf-16")
@@ -69,7 +72,7 @@ def test_english_tabs_utf16_and_the_date_in_the_name(tmp_path):
     ]
 
 
-def test_a_french_spreadsheet_with_notes_first_and_titles_above(tmp_path):
+def test_a_french_spreadsheet_with_notes_first_and_titles_above(tmp_path: Path) -> None:
     table = [
         ["Tarif d'automne", None, None, None, None], [None] * 5,
         ["Référence", "Couleur", "Prix", "Quantité", "Date"],
@@ -142,7 +145,7 @@ def test_a_header_of_unknown_words_is_the_row_above_the_first_values(tmp_path):
     assert "header_line = 2\n" in draft_profile(write_xlsx(tmp_path / "x.xlsx", {"P": table}))
 
 
-def test_names_that_say_nothing_are_guessed_by_values(tmp_path):
+def test_names_that_say_nothing_are_guessed_by_values(tmp_path: Path) -> None:
     body = [
         ("a7", "ink", "0,10", "30", "1.10.2026", "EUR"),
         ("b8", "ink", "0,25", "5", "2.11.2026", "EUR"),
@@ -155,22 +158,22 @@ def test_names_that_say_nothing_are_guessed_by_values(tmp_path):
     assert rows(taken)[1] == ("x", "b8", "ink", "new", Decimal("0.25"), "EUR", 5, date(2026, 11, 2))
 
 
-def test_json_lines_with_vendors_and_currencies_need_only_a_check(tmp_path):
+def test_json_lines_with_vendors_and_currencies_need_only_a_check(tmp_path: Path) -> None:
     line = '{"seller": "north", "part": "00501", "colour": "c1", "price": 0.10, "currency": "SEK", "stock": 3, "date": "2026-10-31", "state": "used"}\n'
     path = write_text(tmp_path / "all.jsonl", line)
     taken = after_one_edit(path, tmp_path, 'coverage = "partial"', 'coverage = "full"')
     assert rows(taken) == [("north", "00501", "c1", "used", Decimal("0.1"), "SEK", 3, DAY)]
 
 
-def test_a_summary_is_reported_by_its_average_price(tmp_path):
+def test_a_summary_is_reported_by_its_average_price(tmp_path: Path) -> None:
     path = write_text(
         tmp_path / "m.csv", "part,colour,condition,average,lowest,date,currency\n1,c1,new,0.10,0.05,2026-10-31,EUR\n"
     )
     taken = after_one_edit(path, tmp_path, 'profile_name = "m"', 'profile_name = "monthly"')
-    assert taken.contract.name == "price_summary" and taken.rows["lowest_price"].to_list() == [Decimal("0.05")]
+    assert present(taken.contract).name == "price_summary" and taken.rows["lowest_price"].to_list() == [Decimal("0.05")]
 
 
-def test_what_is_doubtful_is_said(tmp_path):
+def test_what_is_doubtful_is_said(tmp_path: Path) -> None:
     header = ("part", "colour", "price", "qty", "date", "VPE", "remark")
     path = write_csv(
         tmp_path / "a.csv",
@@ -183,7 +186,7 @@ def test_what_is_doubtful_is_said(tmp_path):
     assert '# "c" = "c"' in drafted
 
 
-def test_a_date_in_a_title_is_offered_with_a_warning(tmp_path):
+def test_a_date_in_a_title_is_offered_with_a_warning(tmp_path: Path) -> None:
     path = write_csv(
         tmp_path / "a.csv",
         [("1", "c", "0.5", "1")],
@@ -193,7 +196,7 @@ def test_a_date_in_a_title_is_offered_with_a_warning(tmp_path):
     assert 'observed_on = "2026-10-31"   # holds for this file only' in draft_profile(path)
 
 
-def test_a_mapping_of_unknown_conditions_must_be_filled_in(tmp_path):
+def test_a_mapping_of_unknown_conditions_must_be_filled_in(tmp_path: Path) -> None:
     path = write_csv(
         tmp_path / "a.csv",
         [("1", "c", "0.5", "1", "neu"), ("1", "c", "0.5", "1", "fast neu")],
@@ -205,11 +208,11 @@ def test_a_mapping_of_unknown_conditions_must_be_filled_in(tmp_path):
 @pytest.mark.parametrize(
     "text", ["no table here\n", "a\n1\n2\n", "x;y\n", '"quo""ted";b\n1;2\n', "[t]\na,b\n\\,\x7f\n", "1;2;3\n4;5;6\n"]
 )
-def test_a_draft_is_always_toml(tmp_path, text):
+def test_a_draft_is_always_toml(tmp_path: Path, text: str) -> None:
     assert tomllib.loads(draft_profile(write_text(tmp_path / "a.csv", text)))["table"] == "price_export"
 
 
-def test_known_colours_are_matched_by_code_or_name_and_the_others_asked_for(tmp_path):
+def test_known_colours_are_matched_by_code_or_name_and_the_others_asked_for(tmp_path: Path) -> None:
     colours = pl.DataFrame({"colour_code": ["RWN", "ink", "PEB"], "colour_name": ["Rowan", "Ink", "INK"]})
     body = [("1", word, "0.5", "1") for word in ("rowan", "INK", "PEB", "Ärtgrön")]
     path = write_csv(tmp_path / "a.csv", body, ("part", "colour", "price", "qty"))
@@ -219,20 +222,20 @@ def test_known_colours_are_matched_by_code_or_name_and_the_others_asked_for(tmp_
         Profile.model_validate(tomllib.loads(draft_profile(path, colours)))
 
 
-def test_our_own_colour_codes_need_no_mapping(tmp_path):
+def test_our_own_colour_codes_need_no_mapping(tmp_path: Path) -> None:
     colours = pl.DataFrame({"colour_code": ["RWN", "PEB"], "colour_name": ["Rowan", "Pebble"]})
     path = write_csv(tmp_path / "a.csv", [("1", "PEB", "0.5", "1")], ("part", "colour", "price", "qty"))
     assert "values" not in tomllib.loads(draft_profile(path, colours))
 
 
-def test_a_colour_in_the_last_of_many_rows_is_named_too(tmp_path):
+def test_a_colour_in_the_last_of_many_rows_is_named_too(tmp_path: Path) -> None:
     body = [("1", "PEB", "0.5", "1")] * 6000 + [("1", "late", "0.5", "1")]
     path = write_csv(tmp_path / "a.csv", body, ("part", "colour", "price", "qty"))
     colours = pl.DataFrame({"colour_code": ["PEB"], "colour_name": ["Pebble"]})
     assert tomllib.loads(draft_profile(path, colours))["values"]["colour_code"] == {"PEB": "PEB", "late": FILL_IN}
 
 
-def test_a_file_that_cannot_be_read_has_no_draft(tmp_path):
+def test_a_file_that_cannot_be_read_has_no_draft(tmp_path: Path) -> None:
     with pytest.raises(UnreadableFileError):
         draft_profile(write_text(tmp_path / "a.csv", ""))
 
@@ -245,12 +248,12 @@ def test_a_file_that_cannot_be_read_has_no_draft(tmp_path):
         (["0,45"] * 20 + ["on request"], (",", "")),
     ],
 )  # fmt: skip
-def test_number_formats(values, expected):
+def test_number_formats(values: list[str], expected: tuple[str, ...]) -> None:
     assert guesses.number_format(pl.Series(values, dtype=pl.String)) == expected
 
 
 @pytest.mark.parametrize(
     ("text", "code"), [("Preis (EUR)", "EUR"), ("Pris i SEK", "SEK"), ("Price £", "GBP"), ("cena zł", "PLN"), ("ALL PRICES", None), ("", None)]
 )  # fmt: skip
-def test_currencies_beside_the_table(text, code):
+def test_currencies_beside_the_table(text: str, code: str | None) -> None:
     assert guesses.currency_in_text(text) == code

@@ -5,37 +5,40 @@
 
 import gzip
 from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_xlsx
 
 from pipelines.errors import KitfareError
 from pipelines.intake.profiles.draft import draft_profile
 from pipelines.intake.reading.readers import ReadOptions, read_as_text
-from tests.length import examples
+from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv
+from tests.builders.length import examples
 
 TRIED: Counter[str] = Counter()
 
 
-def limits(usual, at_length):
+def limits(usual: int, at_length: int) -> settings:
     return settings(max_examples=examples(usual, at_length), deadline=None, suppress_health_check=list(HealthCheck))
 
 
 @pytest.fixture(scope="module", autouse=True)
-def reported():
+def reported() -> Iterator[Any]:
     yield
     print(f"\ninputs tried: {dict(TRIED)}, {sum(TRIED.values())} in all")
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("fuzz")
 
 
-def decided(folder, data: bytes, kind: str) -> None:
+def decided(folder: Path, data: bytes, kind: str) -> None:
     """Take the bytes in, and hold the answer to what is promised."""
     TRIED[kind] += 1
     path = folder / f"input.{kind}"
@@ -70,19 +73,19 @@ lines = st.lists(st.lists(cell, min_size=1, max_size=11), max_size=8)
     st.sampled_from(["\n", "\r\n", "\r"]),
     st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
 )
-def test_text_made_of_likely_pieces(folder, rows, separator, ending, encoding):
+def test_text_made_of_likely_pieces(folder: Path, rows: list[Any], separator: str, ending: str, encoding: str) -> None:
     text = ending.join(separator.join(row) for row in [OUR_HEADER, OUR_ROW, *rows])
     decided(folder, text.encode(encoding, errors="replace"), "csv")
 
 
 @limits(60, 3_000)
 @given(st.binary(max_size=400))
-def test_any_bytes(folder, data):
+def test_any_bytes(folder: Path, data: bytes) -> None:
     decided(folder, data, "bin")
 
 
 @pytest.fixture(scope="module")
-def seeds(folder):
+def seeds(folder: Path) -> dict[str, bytes]:
     frame = pl.DataFrame([OUR_ROW] * 3, schema=OUR_HEADER, orient="row")
     whole = write_csv(folder / "seed.csv", [OUR_ROW] * 3).read_bytes()
     frame.write_parquet(folder / "seed.parquet")
@@ -98,7 +101,7 @@ def seeds(folder):
 changes = st.lists(st.tuples(st.floats(0, 1, exclude_max=True), st.integers(0, 255)), max_size=8)
 
 
-def changed(data: bytes, edits, cut: float) -> bytes:
+def changed(data: bytes, edits: list[tuple[float, int]], cut: float) -> bytes:
     found = bytearray(data)
     for place, value in edits:
         found[int(place * len(found))] = value
@@ -107,21 +110,17 @@ def changed(data: bytes, edits, cut: float) -> bytes:
 
 @limits(60, 3_000)
 @given(st.sampled_from(["csv", "csv.gz", "parquet", "jsonl"]), changes, st.sampled_from([1.0, 1.0, 1.0, 0.9, 0.5, 0.1]))
-def test_good_files_with_some_bytes_changed(folder, seeds, kind, edits, cut):
+def test_good_files_with_some_bytes_changed(
+    folder: Path, seeds: dict[str, bytes], kind: str, edits: list[tuple[float, int]], cut: float
+) -> None:
     decided(folder, changed(seeds[kind], edits, cut), kind)
-
-
-@pytest.mark.slow
-@limits(2, 60)
-@given(changes, st.sampled_from([1.0, 1.0, 0.9]))
-def test_spreadsheets_with_some_bytes_changed(folder, edits, cut):
-    path = write_xlsx(folder / "seed.xlsx", {"P": [list(OUR_HEADER), list(OUR_ROW)]})
-    decided(folder, changed(path.read_bytes(), edits, cut), "xlsx")
 
 
 @limits(25, 1_000)
 @given(lines, st.sampled_from(",;\t|"), st.integers(1, 4), st.sampled_from([None, "utf-8", "cp1252", "utf-16"]))
-def test_readers_and_drafts_answer_in_words(folder, rows, separator, header_line, encoding):
+def test_readers_and_drafts_answer_in_words(
+    folder: Path, rows: list[Any], separator: str, header_line: int, encoding: str | None
+) -> None:
     TRIED["options"] += 1
     path = folder / "options.csv"
     path.write_bytes("\n".join(separator.join(row) for row in rows).encode())

@@ -4,17 +4,18 @@ import gzip
 import os
 import random
 import zipfile
+from pathlib import Path
 
 import polars as pl
 import pytest
-from intake_cases import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
 
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.reading import binary_files, readers
 from pipelines.intake.reading.readers import read_as_text
+from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
 
 
-def refused(path, match):
+def refused(path: Path, match: str) -> UnreadableFileError:
     with pytest.raises(UnreadableFileError, match=match) as caught:
         read_as_text(path)
     assert path.name in caught.value.where
@@ -24,12 +25,12 @@ def refused(path, match):
 @pytest.mark.parametrize(
     "content", [b"", b" \n\r\n", b"\xef\xbb\xbf", b"\xff\xfe", gzip.compress(b"", mtime=0), b"\0" * 100]
 )
-def test_an_empty_file(tmp_path, content):
+def test_an_empty_file(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "a.csv").write_bytes(content)
     refused(tmp_path / "a.csv", "empty")
 
 
-def test_nul_characters(tmp_path):
+def test_nul_characters(tmp_path: Path) -> None:
     error = refused(write_text(tmp_path / "a.csv", "a,b\n1,2\n3,\0\n"), "NUL")
     assert "line 3" in error.where
 
@@ -37,30 +38,30 @@ def test_nul_characters(tmp_path):
 @pytest.mark.parametrize(
     ("text", "line"), [('a,b\n1,2\n3,"never closed\n4,5\n', 3), ('a,b\n1,"x"y\n', 2), ('a,b\n1,"' + "x" * 2_000_000, 2)]
 )
-def test_quotes_that_do_not_add_up(tmp_path, text, line):
+def test_quotes_that_do_not_add_up(tmp_path: Path, text: str, line: int) -> None:
     error = refused(write_text(tmp_path / "a.csv", text), "quotes do not add up")
     assert f"line {line}" in error.where and error.next_step
 
 
-def test_duplicate_names(tmp_path):
+def test_duplicate_names(tmp_path: Path) -> None:
     refused(write_text(tmp_path / "a.csv", "a,b, a\n1,2,3\n"), "same name: a")
     refused(write_text(tmp_path / "b.csv", "record_number,stated_record_number\n1,2\n"), "stated_record_number")
 
 
-def test_a_hundred_thousand_columns(tmp_path):
+def test_a_hundred_thousand_columns(tmp_path: Path) -> None:
     names = ",".join(f"c{n}" for n in range(100_000))
     refused(write_text(tmp_path / "a.csv", names + "\n" + names + "\n"), "100,000 columns")
     refused(write_text(tmp_path / "a.jsonl", "{" + ",".join(f'"c{n}":1' for n in range(2000)) + "}"), "2,000 columns")
 
 
-def test_a_gzip_bomb(tmp_path, monkeypatch):
+def test_a_gzip_bomb(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(readers, "MAXIMUM_BYTES", 1_000_000)
     (tmp_path / "a.csv.gz").write_bytes(gzip.compress(b"a" * 50_000_000))
     refused(tmp_path / "a.csv.gz", "larger than 1,000,000 bytes")
     refused(write_text(tmp_path / "b.csv", "x" * 1_000_001), "larger")
 
 
-def test_a_damaged_gzip_file(tmp_path):
+def test_a_damaged_gzip_file(tmp_path: Path) -> None:
     packed = gzip.compress(b"a,b\n1,2\n" * 1000)
     for content in (packed[:-20], packed[:15], packed[:30] + b"zzzz" + packed[34:]):
         (tmp_path / "a.csv.gz").write_bytes(content)
@@ -69,14 +70,14 @@ def test_a_damaged_gzip_file(tmp_path):
     refused(tmp_path / "b.csv.gz", "packed twice")
 
 
-def test_a_zip_bomb(tmp_path, monkeypatch):
+def test_a_zip_bomb(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(readers, "MAXIMUM_BYTES", 1_000_000)
     with zipfile.ZipFile(tmp_path / "a.xlsx", "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr("xl/worksheets/sheet1.xml", b"<" * 20_000_000)
     refused(tmp_path / "a.xlsx", "unpacks to more than")
 
 
-def test_a_zip_bomb_that_lies_about_its_size(tmp_path, monkeypatch):
+def test_a_zip_bomb_that_lies_about_its_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(readers, "MAXIMUM_BYTES", 1_000_000)
     with zipfile.ZipFile(tmp_path / "a.xlsx", "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr("xl/worksheets/sheet1.xml", b"<" * 20_000_000)
@@ -86,7 +87,7 @@ def test_a_zip_bomb_that_lies_about_its_size(tmp_path, monkeypatch):
     refused(tmp_path / "a.xlsx", "damaged")
 
 
-def test_a_sheet_with_a_cell_in_each_far_corner(tmp_path):
+def test_a_sheet_with_a_cell_in_each_far_corner(tmp_path: Path) -> None:
     import xlsxwriter
 
     book = xlsxwriter.Workbook(str(tmp_path / "a.xlsx"))
@@ -97,8 +98,8 @@ def test_a_sheet_with_a_cell_in_each_far_corner(tmp_path):
     refused(tmp_path / "a.xlsx", "too much memory")
 
 
-def test_an_ods_cell_repeated_without_end(tmp_path):
-    from intake_cases import write_ods
+def test_an_ods_cell_repeated_without_end(tmp_path: Path) -> None:
+    from tests.builders.files import write_ods
 
     path = write_ods(tmp_path / "a.ods", "P", [["x"]])
     with zipfile.ZipFile(path) as packed:
@@ -113,28 +114,28 @@ def test_an_ods_cell_repeated_without_end(tmp_path):
     refused(path, "too much memory|cannot be read|columns")
 
 
-def test_a_spreadsheet_that_takes_for_ever(tmp_path, monkeypatch):
+def test_a_spreadsheet_that_takes_for_ever(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(binary_files, "SPREADSHEET_SECONDS", 0.001)
     refused(write_xlsx(tmp_path / "a.xlsx", {"P": [["a"], ["1"]]}), "within 0.001 seconds")
 
 
-def test_an_empty_sheet(tmp_path):
+def test_an_empty_sheet(tmp_path: Path) -> None:
     refused(write_xlsx(tmp_path / "a.xlsx", {"P": []}), "sheet is empty")
 
 
 @pytest.mark.parametrize("start", [b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", b"%PDF-1.7\n", b"PK\x05\x06" + b"\0" * 18])
-def test_kinds_that_are_not_read(tmp_path, start):
+def test_kinds_that_are_not_read(tmp_path: Path, start: bytes) -> None:
     (tmp_path / "a.xls").write_bytes(start + b"1234")
     refused(tmp_path / "a.xls", "not read")
 
 
-def test_a_zip_that_is_no_spreadsheet(tmp_path):
+def test_a_zip_that_is_no_spreadsheet(tmp_path: Path) -> None:
     with zipfile.ZipFile(tmp_path / "a.zip", "w") as packed:
         packed.writestr("prices.csv", "a,b\n1,2\n")
     refused(tmp_path / "a.zip", "cannot be read")
 
 
-def test_damaged_parquet(tmp_path):
+def test_damaged_parquet(tmp_path: Path) -> None:
     pl.DataFrame({"a": ["x"] * 1000, "b": list(range(1000))}).write_parquet(tmp_path / "a.parquet")
     whole = (tmp_path / "a.parquet").read_bytes()
     for content in (b"PAR1", b"PAR1" + b"\0" * 100 + b"PAR1", whole[: len(whole) // 2], whole[:200] + b"PAR1"):
@@ -142,18 +143,18 @@ def test_damaged_parquet(tmp_path):
         refused(tmp_path / "b.parquet", "damaged")
 
 
-def test_a_parquet_file_with_more_cells_than_fit(tmp_path, monkeypatch):
+def test_a_parquet_file_with_more_cells_than_fit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(binary_files, "MAXIMUM_CELLS", 1000)
     pl.DataFrame({"a": [1] * 2000}).write_parquet(tmp_path / "a.parquet")
     refused(tmp_path / "a.parquet", "more than 1,000 cells")
 
 
-def test_a_folder_and_a_file_that_is_not_there(tmp_path):
+def test_a_folder_and_a_file_that_is_not_there(tmp_path: Path) -> None:
     refused(tmp_path, "cannot be opened")
     refused(tmp_path / "gone.csv", "cannot be opened")
 
 
-def test_taking_in_never_raises_whatever_the_bytes(tmp_path):
+def test_taking_in_never_raises_whatever_the_bytes(tmp_path: Path) -> None:
     """Good files of each kind with bytes changed, cut and repeated at random: the answer is always a TakenFile."""
     seeds = [
         write_csv(tmp_path / "s.csv", [OUR_ROW] * 3),
@@ -180,7 +181,7 @@ def test_taking_in_never_raises_whatever_the_bytes(tmp_path):
     assert outcomes == {"whole", "quarantined", "accepted"}
 
 
-def test_what_cannot_be_copied_has_no_hash(tmp_path):
+def test_what_cannot_be_copied_has_no_hash(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe.csv")
     for path in (tmp_path / "gone.csv", tmp_path / "pipe.csv"):
         taken = take(path, tmp_path)

@@ -1,12 +1,16 @@
 """Inspecting tells what would happen, to every row, and touches nothing."""
 
+from pathlib import Path
+from typing import Any
+
 import pytest
-from intake_cases import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
 
 from pipelines.errors import SettingsError
 from pipelines.intake.inspect_file import inspect_file
 from pipelines.intake.quarantine import write_quarantined
 from pipelines.settings import Workspace
+from tests.builders.files import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
+from tests.present import present
 
 PROFILE = """
 profile_name = "hill"
@@ -29,7 +33,7 @@ condition = "new"
 
 
 @pytest.fixture
-def workspace(tmp_path):
+def workspace(tmp_path: Path) -> Workspace:
     root = tmp_path / "workspace"
     for name, text in {
         "kitfare.toml": '[[buyer]]\nbuyer_code = "b"\ntitle = "b"\nregion_code = "NO"\ncurrency_code = "EUR"\n',
@@ -41,11 +45,11 @@ def workspace(tmp_path):
     return Workspace(root)
 
 
-def everything(root):
+def everything(root: Path) -> list[tuple[str, int]]:
     return sorted((path.relative_to(root).as_posix(), path.stat().st_mtime_ns) for path in root.rglob("*"))
 
 
-def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
+def test_rows_before_and_after_counts_reasons_and_notes(tmp_path: Path, workspace: Workspace) -> None:
     good = ("A1", "c1", "0.10", "3", "2026-10-31")
     path = write_csv(
         tmp_path / "hill_1.csv",
@@ -58,7 +62,8 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
     assert everything(tmp_path) == before, "inspecting touches nothing"
     assert found.taken.profile_name == "hill" and len(found.before) == len(found.after) == 5
     assert found.before[0] == {"Part": "A1", "Colour": "c1", "Price": "0.10", "Stock": "3", "Day": "2026-10-31"}
-    assert found.after[0]["part_code"] == "00501" and found.after[1:] == [
+    first: Any = found.after[0]
+    assert first["part_code"] == "00501" and found.after[1:] == [
         "quarantined",
         found.after[2],
         "repeated",
@@ -70,7 +75,7 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path, workspace):
         assert words in reported, f"{words!r} not in:\n{reported}"
 
 
-def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
+def test_vendors_and_colours_that_no_table_has_are_named(tmp_path: Path, workspace: Workspace) -> None:
     """They are kept, but no plan can use them: most often a code is misspelled."""
     tables = workspace.root / "tables"
     (tables / "vendors.csv").write_text("vendor_code,vendor_name,vendor_region_code,currency_code\nhill,Hill,NO,EUR\n")
@@ -86,7 +91,7 @@ def test_vendors_and_colours_that_no_table_has_are_named(tmp_path, workspace):
     assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in reported and "v08 (1 row) and 2 more." in reported
 
 
-def test_an_unknown_file_says_what_was_found(tmp_path, workspace):
+def test_an_unknown_file_says_what_was_found(tmp_path: Path, workspace: Workspace) -> None:
     reported = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
     for words in (
         "separated by tabs",
@@ -99,26 +104,26 @@ def test_an_unknown_file_says_what_was_found(tmp_path, workspace):
     assert "->" not in reported
 
 
-def test_a_file_that_cannot_be_read(tmp_path, workspace):
+def test_a_file_that_cannot_be_read(tmp_path: Path, workspace: Workspace) -> None:
     found = inspect_file(write_text(tmp_path / "x.csv", ""), workspace)
     assert found.table is None and "the file is empty" in str(found)
 
 
-def test_outside_a_workspace(tmp_path):
+def test_outside_a_workspace(tmp_path: Path) -> None:
     path = write_csv(tmp_path / "a.csv", [OUR_ROW])
     assert "its columns are ours" in str(inspect_file(path, None))
 
 
-def test_a_corrected_file(tmp_path, workspace):
-    from intake_cases import take
+def test_a_corrected_file(tmp_path: Path, workspace: Workspace) -> None:
+    from tests.builders.files import take
 
     quarantined = write_quarantined(
         take(write_csv(tmp_path / "a.csv", [our_row(unit_price="x")]), tmp_path), tmp_path / "quarantined"
     )
-    assert "a corrected file" in str(inspect_file(quarantined, workspace))
+    assert "a corrected file" in str(inspect_file(present(quarantined), workspace))
 
 
-def test_many_failures_are_counted_by_rule(tmp_path):
+def test_many_failures_are_counted_by_rule(tmp_path: Path) -> None:
     rows = [our_row(part_code=str(n), unit_price="x" if n % 2 else "1,5", condition="mint") for n in range(200)]
     found = inspect_file(write_csv(tmp_path / "a.csv", rows), None)
     assert found.taken.failures.height == 400
@@ -126,7 +131,7 @@ def test_many_failures_are_counted_by_rule(tmp_path):
     assert "and 300 more" in reported and "200 times: condition must be one of new, used" in reported
 
 
-def test_a_profile_that_makes_no_sense_is_an_error(tmp_path, workspace):
+def test_a_profile_that_makes_no_sense_is_an_error(tmp_path: Path, workspace: Workspace) -> None:
     (workspace.profiles / "bad.toml").write_text("profile_name = 1")
     with pytest.raises(SettingsError, match="bad.toml"):
         inspect_file(write_csv(tmp_path / "a.csv", [OUR_ROW]), workspace)

@@ -1,7 +1,10 @@
 """A large plain text is read piece by piece, and gives what it gives when read whole."""
 
+from collections.abc import Callable
 from datetime import date
+from pathlib import Path
 from random import Random
+from typing import Any
 
 import polars as pl
 import pytest
@@ -14,7 +17,7 @@ from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.take_in import TakenFile, examine
 from schemas.inputs.catalogue import CODE_MAP
 from schemas.validate import empty_frame
-from tests.length import examples
+from tests.builders.length import examples
 
 HEADER = "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage"
 SETTINGS = settings(max_examples=examples(60, 2000), deadline=None, suppress_health_check=list(HealthCheck))
@@ -42,7 +45,7 @@ def same(one: TakenFile, other: TakenFile) -> None:
         assert getattr(one, name) == getattr(other, name), name
 
 
-def both_ways(path, profiles=(), piece_bytes=100):
+def both_ways(path: Path, profiles: Any = (), piece_bytes: int = 100) -> tuple[TakenFile, TakenFile]:
     whole = examine(path, "a" * 64, "prices.csv", profiles, empty_frame(CODE_MAP))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(readers, "PIECE_BYTES", piece_bytes)
@@ -52,18 +55,20 @@ def both_ways(path, profiles=(), piece_bytes=100):
 
 @SETTINGS
 @given(st.lists(row, max_size=25), st.sampled_from(["\n", "\r\n"]), st.booleans(), st.integers(90, 400))
-def test_pieces_give_what_the_whole_gives(tmp_path_factory, rows, ending, has_last_ending, piece_bytes):
+def test_pieces_give_what_the_whole_gives(
+    tmp_path_factory: pytest.TempPathFactory, rows: list[str], ending: str, has_last_ending: bool, piece_bytes: int
+) -> None:
     path = tmp_path_factory.mktemp("pieces", numbered=True) / "prices.csv"
     text = ending.join([HEADER, *rows]) + (ending if has_last_ending else "")
     path.write_bytes(text.encode())
     same(*both_ways(path, piece_bytes=piece_bytes))
 
 
-def long_text(count=60):
+def long_text(count: int = 60) -> str:
     return "".join(f"acorn,{n:05},red,new,0.10,EUR,5,2026-01-10,full\n" for n in range(count))
 
 
-def test_a_long_text_is_read_in_several_pieces(tmp_path, monkeypatch):
+def test_a_long_text_is_read_in_several_pieces(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "prices.csv"
     path.write_text(f"{HEADER}\n{long_text()}")
     monkeypatch.setattr(readers, "PIECE_BYTES", 500)
@@ -86,7 +91,9 @@ def test_a_long_text_is_read_in_several_pieces(tmp_path, monkeypatch):
     ],
     ids=["quotes", "byte order mark", "other line ends", "long line", "NUL", "other encoding"],
 )
-def test_anything_out_of_the_ordinary_is_read_whole(tmp_path, monkeypatch, change):
+def test_anything_out_of_the_ordinary_is_read_whole(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change: Callable[..., Any]
+) -> None:
     text = change(f"{HEADER}\n{long_text()}")
     path = tmp_path / "prices.csv"
     path.write_bytes(text if isinstance(text, bytes) else text.encode())
@@ -95,7 +102,7 @@ def test_anything_out_of_the_ordinary_is_read_whole(tmp_path, monkeypatch, chang
     assert not open_source(path).is_plain(ReadOptions())
 
 
-def test_rows_that_contradict_each_other_from_piece_to_piece_are_quarantined_with_their_text(tmp_path):
+def test_rows_that_contradict_each_other_from_piece_to_piece_are_quarantined_with_their_text(tmp_path: Path) -> None:
     lines = long_text().splitlines()
     text = "\n".join(
         [
@@ -113,7 +120,7 @@ def test_rows_that_contradict_each_other_from_piece_to_piece_are_quarantined_wit
     assert pieces.duplicate_row_count == 1 and pieces.quarantined_text.height >= 2
 
 
-def test_a_profile_and_a_title_above_the_header(tmp_path):
+def test_a_profile_and_a_title_above_the_header(tmp_path: Path) -> None:
     profile = Profile.model_validate(
         {
             "profile_name": "odd", "source_code": "odd", "table": "price_export", "recognise": {"file_name": "*.csv"},
@@ -132,7 +139,7 @@ def test_a_profile_and_a_title_above_the_header(tmp_path):
     assert pieces.error is None and pieces.rows.height == 59 and pieces.failures["quarantined_rule"].n_unique() == 1
 
 
-def test_the_quick_split_gives_what_the_careful_one_gives_or_nothing(monkeypatch):
+def test_the_quick_split_gives_what_the_careful_one_gives_or_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     rng = Random(5)
     cells = ["a", "", "b c", " ", "1", "é", "x" * 20, " y ", "#z", "'", "\u00a0"]
     quick_count = 0

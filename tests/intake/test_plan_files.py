@@ -1,13 +1,13 @@
 """The files of ``kitfare plan``: what is wrong is said by file, line and column, and nothing is lost in silence."""
 
-import time
 from datetime import date
+from pathlib import Path
+from typing import Any
 
-import polars as pl
 import pytest
 
 from pipelines.errors import InputError, KitfareError, UsageError
-from pipelines.intake.single_files.plan_files import PlanPaths, read_plan_files
+from pipelines.intake.single_files.plan_files import PlanFiles, PlanPaths, read_plan_files
 from pipelines.settings import Scenario
 from schemas.inputs.plan_files import PLAN_OFFERS
 from schemas.validate import polars_schema
@@ -31,7 +31,7 @@ hall,3,,,,
 }
 
 
-def read(folder, currency=None, **texts):
+def read(folder: Path, currency: str | None = None, **texts: Any) -> PlanFiles:
     """Write the files, the good ones unless stated otherwise, and read them; further ones by their option's name."""
     paths = {}
     for name, text in {**GOOD, **texts}.items():
@@ -42,23 +42,23 @@ def read(folder, currency=None, **texts):
     return read_plan_files(PlanPaths(needs, offers, terms, paths), SCENARIO, currency, DAY)
 
 
-def refused(folder, kind=InputError, **texts):
+def refused(folder: Path, kind: Any = InputError, **texts: Any) -> str:
     with pytest.raises(kind) as caught:
         read(folder, **texts)
     assert caught.value.next_step
     return str(caught.value)
 
 
-def with_row(name, row):
+def with_row(name: str, row: str) -> str:
     return GOOD[name] + row + "\n"
 
 
-def with_column(name, column, *values):
+def with_column(name: str, column: str, *values: str | int) -> str:
     header, *rows = GOOD[name].splitlines()
     return "\n".join([f"{header},{column}", *(f"{row},{value}" for row, value in zip(rows, values, strict=True))])
 
 
-def test_good_files_leave_no_word(tmp_path):
+def test_good_files_leave_no_word(tmp_path: Path) -> None:
     found = read(tmp_path)
     assert found.cautions == () and found.left_out == {}
     assert found.offers.schema == polars_schema(PLAN_OFFERS)
@@ -84,7 +84,7 @@ BAD_NEEDS = [
 
 
 @pytest.mark.parametrize(("column", "row", "rule"), BAD_NEEDS)
-def test_a_bad_need_stops_the_plan(tmp_path, column, row, rule):
+def test_a_bad_need_stops_the_plan(tmp_path: Path, column: str, row: str, rule: str) -> None:
     # The rule near lacks its distance as well, which is found first; here it has one.
     text = with_row("needs", row)
     if ",near," in row:
@@ -95,7 +95,7 @@ def test_a_bad_need_stops_the_plan(tmp_path, column, row, rule):
     assert len(said) < 2000
 
 
-def test_rules_that_lack_what_they_need(tmp_path):
+def test_rules_that_lack_what_they_need(tmp_path: Path) -> None:
     needs = GOOD["needs"].replace("one_of", "near")
     colours = "colour_code,srgb_hex\nblack,#101010\nred,#B02A1E\nblue,#0000FF\n"
     assert "line 3, near_distance '': the rule near needs" in refused(tmp_path, needs=needs, colours=colours)
@@ -106,22 +106,22 @@ def test_rules_that_lack_what_they_need(tmp_path):
 @pytest.mark.parametrize(
     ("free", "rule"), [("5", "at most the quantity, 4"), ("-1", "from 0"), ("two", "whole number")]
 )
-def test_a_free_quantity_must_fit(tmp_path, free, rule):
+def test_a_free_quantity_must_fit(tmp_path: Path, free: str, rule: str) -> None:
     said = refused(tmp_path, needs=with_column("needs", "flexible_quantity", "", free))
     assert f"line 3, flexible_quantity '{free}'" in said and rule in said
 
 
-def test_a_free_quantity_that_frees_nothing_is_reported(tmp_path):
+def test_a_free_quantity_that_frees_nothing_is_reported(tmp_path: Path) -> None:
     (caution,) = read(tmp_path, needs=with_column("needs", "flexible_quantity", "3", "")).cautions
     assert "needs.csv, line 2: flexible_quantity frees nothing under the rule as_listed" in caution
 
 
-def test_portions_of_one_line_are_one_element(tmp_path):
+def test_portions_of_one_line_are_one_element(tmp_path: Path) -> None:
     text = with_column("needs", "portion_number", "1", "1") + "\n1,00501,white,3,as_listed,,2\n"
     assert "portions of one line name different parts or colours" in refused(tmp_path, needs=text)
 
 
-def test_a_colour_nobody_knows(tmp_path):
+def test_a_colour_nobody_knows(tmp_path: Path) -> None:
     """With a palette it is an error; without one all that can be known is that nobody names it."""
     needs = GOOD["needs"].replace("blue", "mauve")
     palette = "colour_code,srgb_hex\nblack,#101010\nred,#B02A1E\nblue,#0000FF\n"
@@ -148,7 +148,7 @@ BAD_OFFERS = [
 
 
 @pytest.mark.parametrize(("column", "row", "rule"), BAD_OFFERS)
-def test_a_bad_offer_is_reported_and_left_out(tmp_path, column, row, rule):
+def test_a_bad_offer_is_reported_and_left_out(tmp_path: Path, column: str, row: str, rule: str) -> None:
     found = read(tmp_path, offers=with_row("offers", row))
     (caution,) = found.cautions
     assert "offers.csv: 1 row fails and is left out: line 5," in caution and column in caution and rule in caution
@@ -156,7 +156,7 @@ def test_a_bad_offer_is_reported_and_left_out(tmp_path, column, row, rule):
     assert found.offers.height == 3
 
 
-def test_offers_that_contradict_each_other_are_all_left_out(tmp_path):
+def test_offers_that_contradict_each_other_are_all_left_out(tmp_path: Path) -> None:
     found = read(tmp_path, offers=with_row("offers", "orchard,00502,blue,new,0.06,EUR,40"))
     caution, about_blue = found.cautions
     assert "no line and no offer has the colour blue" in about_blue
@@ -164,7 +164,7 @@ def test_offers_that_contradict_each_other_are_all_left_out(tmp_path):
     assert found.offers.height == 2
 
 
-def test_an_offer_whose_steps_are_of_two_kinds_is_left_out_in_whole(tmp_path):
+def test_an_offer_whose_steps_are_of_two_kinds_is_left_out_in_whole(tmp_path: Path) -> None:
     header = GOOD["offers"].splitlines()[0] + ",step_from_quantity,step_kind"
     rows = ["orchard,00501,black,new,0.085,EUR,120,{},{}", "hall,00501,black,new,0.07,EUR,40,{},{}"]
     reported = [(0, 1, "incremental"), (0, 10, ""), (1, 1, "incremental"), (1, 5, "incremental")]
@@ -182,7 +182,7 @@ def test_an_offer_whose_steps_are_of_two_kinds_is_left_out_in_whole(tmp_path):
     )
 
 
-def test_offers_that_do_not_count_are_reported(tmp_path):
+def test_offers_that_do_not_count_are_reported(tmp_path: Path) -> None:
     rows = "hall,00501,black,new,0.01,EUR,0\nmarket,00501,black,new,0.01,EUR,9\n"
     found = read(tmp_path, offers=GOOD["offers"] + rows, terms=with_row("terms", "idle,1,,,,"))
     assert [caution.partition(": ")[2] for caution in found.cautions] == [
@@ -193,7 +193,7 @@ def test_offers_that_do_not_count_are_reported(tmp_path):
     assert found.offers.height == 3 and set(found.left_out) == {"market"}
 
 
-def test_no_offer_left_is_an_error(tmp_path):
+def test_no_offer_left_is_an_error(tmp_path: Path) -> None:
     said = refused(tmp_path, terms="vendor_code,shipping\nOrchard,1\n")
     assert "no offer of" in said and "call vendors alike" in said
     header = GOOD["offers"].splitlines()[0]
@@ -202,7 +202,7 @@ def test_no_offer_left_is_an_error(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["needs", "offers", "terms"])
-def test_files_that_are_none(tmp_path, name):
+def test_files_that_are_none(tmp_path: Path, name: str) -> None:
     assert "the file is empty" in refused(tmp_path, **{name: ""})
     header = GOOD[name].splitlines()[0]
     assert "has a header and no rows" in refused(tmp_path, **{name: header + "\n"})
@@ -224,12 +224,12 @@ BAD_TERMS = [
 
 
 @pytest.mark.parametrize(("column", "row", "rule"), BAD_TERMS)
-def test_bad_terms_stop_the_plan(tmp_path, column, row, rule):
+def test_bad_terms_stop_the_plan(tmp_path: Path, column: str, row: str, rule: str) -> None:
     said = refused(tmp_path, terms=with_row("terms", row))
     assert "line 4" in said and f"{column} " in said and rule in said
 
 
-def test_a_column_has_one_name_at_a_time(tmp_path):
+def test_a_column_has_one_name_at_a_time(tmp_path: Path) -> None:
     assert "both shipping and shipping_charge" in refused(tmp_path, terms=with_column("terms", "shipping_charge", 1, 2))
     renamed = GOOD["terms"].replace("shipping,", "shipping_charge,", 1)
     assert read(tmp_path, terms=renamed).cautions == ()
@@ -238,7 +238,7 @@ def test_a_column_has_one_name_at_a_time(tmp_path):
 RATES = "from_currency_code,to_currency_code,exchange_rate\n"
 
 
-def test_a_currency_without_a_rate_leaves_its_vendor_out(tmp_path):
+def test_a_currency_without_a_rate_leaves_its_vendor_out(tmp_path: Path) -> None:
     offers = with_row("offers", "mill,00501,black,new,0.8,SEK,100")
     terms = with_row("terms", "mill,20,,,,")
     said = refused(tmp_path, UsageError, offers=offers, terms=terms)
@@ -251,13 +251,13 @@ def test_a_currency_without_a_rate_leaves_its_vendor_out(tmp_path):
     assert "not a currency" in refused(tmp_path, UsageError, currency="EURO")
 
 
-def test_the_latest_rate_counts(tmp_path):
+def test_the_latest_rate_counts(tmp_path: Path) -> None:
     rates = RATES.replace("\n", ",rate_on\n") + "SEK,EUR,0.08,2025-01-01\nEUR,SEK,10,2025-06-01\n"
     found = read(tmp_path, rates=rates).inputs.tables["exchange_rates"]
     assert found.select("from_currency_code", "rate_on").rows() == [("EUR", DAY)]
 
 
-def test_terms_in_two_currencies_must_say_which(tmp_path):
+def test_terms_in_two_currencies_must_say_which(tmp_path: Path) -> None:
     offers = with_row("offers", "hall,00501,black,new,0.8,SEK,100")
     said = refused(tmp_path, offers=offers)
     assert "line 3, currency_code '': offers of hall are in EUR, SEK" in said
@@ -267,7 +267,7 @@ def test_terms_in_two_currencies_must_say_which(tmp_path):
     )
 
 
-def test_charges_must_be_of_vendors_with_terms(tmp_path):
+def test_charges_must_be_of_vendors_with_terms(tmp_path: Path) -> None:
     handling = "vendor_code,assortment_code,charge,waived_from\nbarn,stock,2,\n"
     said = refused(tmp_path, handling=handling)
     assert "handling.csv, line 2, vendor_code 'barn'" in said and "has no such vendor" in said
@@ -278,7 +278,7 @@ def test_charges_must_be_of_vendors_with_terms(tmp_path):
 
 
 @pytest.mark.parametrize("ends", ["200", "300", ""])
-def test_shipping_steps_follow_on_one_another(tmp_path, ends):
+def test_shipping_steps_follow_on_one_another(tmp_path: Path, ends: str) -> None:
     header = "vendor_code,step_basis,step_from,step_to,step_charge\n"
     later, first = "hall,goods_value,250,,3\n", "hall,goods_value,0,{},2\n"
     found = refused(tmp_path, shipping_steps=header + later + first.format(ends))
@@ -287,7 +287,7 @@ def test_shipping_steps_follow_on_one_another(tmp_path, ends):
     assert read(tmp_path, shipping_steps=header + later + first.format("250")).left_out == {}
 
 
-def test_shipping_by_weight_needs_weights(tmp_path):
+def test_shipping_by_weight_needs_weights(tmp_path: Path) -> None:
     steps = "vendor_code,step_basis,step_from,step_to,step_charge\nhall,weight_grams,0,,2\n"
     found = read(tmp_path, shipping_steps=steps)
     assert found.left_out == {"hall": "its shipping goes by weight: give weight_grams in --weights"}
@@ -295,44 +295,9 @@ def test_shipping_by_weight_needs_weights(tmp_path):
     assert read(tmp_path, shipping_steps=steps, weights=weights).left_out == {}
 
 
-def test_every_error_is_one_of_ours(tmp_path):
+def test_every_error_is_one_of_ours(tmp_path: Path) -> None:
     """Whatever stands in a cell, the reader says so or takes it; it never breaks."""
     for name in ("needs", "offers", "terms"):
         for text in ("\0", "{}", "a;b\n1\n", '"', "PAR1", "PK\x03\x04", ",,,\n,,,\n", "vendor_code\n" * 3):
             with pytest.raises(KitfareError):
                 read(tmp_path, **{name: text})
-
-
-@pytest.fixture(scope="module")
-def many_offers(tmp_path_factory):
-    """300,000 offers as CSV and as Parquet, and needs and terms that go with them."""
-    folder = tmp_path_factory.mktemp("many")
-    number = pl.int_range(300_000, eager=True)
-    frame = pl.DataFrame(
-        {
-            "vendor_code": "v" + (number % 60).cast(pl.String),
-            "part_code": (number // 60 % 500).cast(pl.String).str.zfill(5),
-            "colour_code": "c" + (number // 30_000).cast(pl.String),
-            "condition": pl.repeat("new", 300_000, eager=True),
-            "unit_price": (number % 997 + 1).cast(pl.Decimal(18, 6)) / 1000,
-            "currency_code": pl.repeat("EUR", 300_000, eager=True),
-            "quantity_available": number % 400,
-        }
-    )
-    frame.write_csv(folder / "offers.csv")
-    frame.write_parquet(folder / "offers.parquet")
-    (folder / "needs.csv").write_text("line_number,part_code,colour_code,quantity\n1,00001,c1,20\n", encoding="utf-8")
-    rows = "".join(f"v{code},2\n" for code in range(60))
-    (folder / "terms.csv").write_text(f"vendor_code,shipping\n{rows}", encoding="utf-8")
-    return folder
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("suffix", "seconds"), [("csv", 6), ("parquet", 4)])
-def test_many_offers_are_read_quickly(many_offers, suffix, seconds):
-    """Processor time of reading and checking 300,000 offers, on a machine half as fast as an ordinary one."""
-    paths = PlanPaths(many_offers / "needs.csv", many_offers / f"offers.{suffix}", many_offers / "terms.csv", {})
-    began = time.process_time()
-    found = read_plan_files(paths, SCENARIO, None, DAY)
-    assert time.process_time() - began < seconds
-    assert found.offers.height == 300_000 - 750

@@ -2,16 +2,20 @@
 
 import tomllib
 from datetime import date
+from pathlib import Path
+from typing import Any
 
 import pytest
-from intake_cases import profile
 from pydantic import ValidationError
 
 from pipelines.errors import InputError, SettingsError, UnreadableFileError
 from pipelines.intake.profiles import profiles
+from pipelines.intake.profiles.profiles import Profile
 from pipelines.intake.reading.formats import date_in_file_name
 from pipelines.intake.reading.readers import ReadOptions
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
+from tests.builders.files import profile
+from tests.present import present
 
 
 def example_text() -> str:
@@ -19,7 +23,7 @@ def example_text() -> str:
     return "\n".join(line[4:] for line in indented if line.startswith("    ") or not line.strip())
 
 
-def test_the_documented_example_is_a_profile_and_shows_every_key():
+def test_the_documented_example_is_a_profile_and_shows_every_key() -> None:
     said = tomllib.loads(example_text())
     made = profiles.Profile.model_validate(said)
     assert made.contract is PRICE_EXPORT
@@ -62,19 +66,19 @@ def test_the_documented_example_is_a_profile_and_shows_every_key():
         ({"reading": {"encoding": "base64"}}, "not a text encoding"),
     ],
 )
-def test_what_makes_no_sense_is_refused(changes, reported):
+def test_what_makes_no_sense_is_refused(changes: dict[str, Any], reported: str) -> None:
     with pytest.raises(ValidationError, match=reported):
         profile(**changes)
 
 
-def test_constants_may_be_numbers_dates_and_truths():
+def test_constants_may_be_numbers_dates_and_truths() -> None:
     made = profile(
         columns={}, constants={"revision_number": 3, "observed_on": date(2026, 10, 31), "part_code": "00501"}
     )
     assert made.constants == {"revision_number": "3", "observed_on": "2026-10-31", "part_code": "00501"}
 
 
-def test_a_folder_of_profiles(tmp_path):
+def test_a_folder_of_profiles(tmp_path: Path) -> None:
     assert profiles.load_profiles(tmp_path / "absent") == []
     (tmp_path / "b.toml").write_text(example_text())
     (tmp_path / "notes.txt").write_text("no profile")
@@ -94,12 +98,12 @@ def test_a_folder_of_profiles(tmp_path):
 HEADER = ("Part", "Colour", "Price")
 
 
-def found(file_name, *known, header=HEADER):
+def found(file_name: str, *known: Profile, header: tuple[str, ...] = HEADER) -> str | None:
     match = profiles.recognise(file_name, lambda options: header, known)
     return match.profile_name if match else None
 
 
-def test_files_are_recognised_by_name_and_columns():
+def test_files_are_recognised_by_name_and_columns() -> None:
     by_name = profile(recognise={"file_name": ["hill_*.csv", "hill-*.csv"]})
     assert found("hill_2026.csv", by_name) == found("HILL-1.CSV", by_name) == found("hill_1.csv.gz", by_name) == "hill"
     assert found("north_hill_1.csv", by_name) is None
@@ -110,10 +114,10 @@ def test_files_are_recognised_by_name_and_columns():
     assert found("hill_1", both) == "hill" and found("x", both) is None and found("hill_1", both, header=("a",)) is None
 
 
-def test_the_header_is_read_as_the_profile_says():
+def test_the_header_is_read_as_the_profile_says() -> None:
     asked = []
 
-    def header_under(options):
+    def header_under(options: ReadOptions) -> tuple[str, str, str]:
         asked.append(options)
         if options.header_line != 3:
             raise UnreadableFileError("no header")
@@ -123,11 +127,11 @@ def test_the_header_is_read_as_the_profile_says():
         profile(recognise={"columns": ["Part"]}),
         profile(profile_name="third", recognise={"columns": ["Part"]}, reading={"header_line": 3}),
     ]
-    assert profiles.recognise("x", header_under, known).profile_name == "third"
+    assert present(profiles.recognise("x", header_under, known)).profile_name == "third"
     assert [options.header_line for options in asked] == [None, 3]
 
 
-def test_two_that_fit_hold_the_file():
+def test_two_that_fit_hold_the_file() -> None:
     with pytest.raises(InputError, match="several profiles fit the file: hill, other"):
         found("hill_1", profile(), profile(profile_name="other"))
 
@@ -142,7 +146,7 @@ def test_two_that_fit_hold_the_file():
         ("v20991231_20261031.csv", "_%Y%m%d.", date(2026, 10, 31)),
     ],
 )
-def test_dates_in_file_names(name, pattern, day):
+def test_dates_in_file_names(name: str, pattern: str, day: date) -> None:
     assert date_in_file_name(name, pattern) == day
 
 
@@ -153,11 +157,11 @@ def test_dates_in_file_names(name, pattern, day):
         ("120261031.csv", "%Y%m%d", "no date"), ("2026-10-31_2026-11-01", "%Y-%m-%d", "several dates"),
     ],
 )  # fmt: skip
-def test_file_names_without_one_clear_date(name, pattern, reported):
+def test_file_names_without_one_clear_date(name: str, pattern: str, reported: str) -> None:
     with pytest.raises(InputError, match=reported):
         date_in_file_name(name, pattern)
 
 
-def test_a_summary_profile():
+def test_a_summary_profile() -> None:
     made = profile(table="price_summary", columns={"average_price": "Mean"}, constants={})
     assert made.contract is PRICE_SUMMARY

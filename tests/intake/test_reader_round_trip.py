@@ -5,14 +5,15 @@ import gzip
 import io
 import tempfile
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from intake_cases import cells
 
 from pipelines.intake.reading import text_grids
 from pipelines.intake.reading.readers import ReadOptions, read_as_text
 from pipelines.intake.reading.tabular import BLANKS, MAXIMUM_COLUMNS
+from tests.builders.files import cells
 
 # What every encoding below can write; line ends, quotes and separators on purpose, NUL not.
 ALPHABET = st.one_of(
@@ -24,13 +25,13 @@ PLAIN = st.text(st.sampled_from(list("=+-@.'0159aZ éÄß")), max_size=8)
 
 
 @st.composite
-def tables(draw, cell):
+def tables(draw: st.DrawFn, cell: Any) -> tuple[list[str], list[list[str]]]:
     width = draw(st.integers(1, 5))
     rows = draw(st.lists(st.lists(cell, min_size=width, max_size=width), max_size=8))
     return [f"n{i}" for i in range(width)], rows
 
 
-def written(header, rows, separator, end, quoting):
+def written(header: list[str], rows: list[Any], separator: str, end: str, quoting: Any) -> str:
     text = io.StringIO(newline="")
     if end == "\n" and any("\r" in cell for row in rows for cell in row):
         quoting = csv.QUOTE_ALL  # Python's writer leaves a lone carriage return bare where line ends have none
@@ -40,7 +41,7 @@ def written(header, rows, separator, end, quoting):
     return text.getvalue()
 
 
-def filled(rows):
+def filled(rows: list[Any]) -> list[tuple[str, ...]]:
     return [tuple(row) for row in rows if any(cell.strip(BLANKS) for cell in row)]
 
 
@@ -57,7 +58,9 @@ def filled(rows):
     titles=st.integers(0, 3),
 )
 @example(((["n0"], [["\n"], ["x"]]), "utf-8"), ",", "\n", csv.QUOTE_MINIMAL, False, 0)
-def test_any_table_in_any_dialect_comes_back(table, separator, end, quoting, packed, titles):
+def test_any_table_in_any_dialect_comes_back(
+    table: tuple[tuple[Any, ...], str], separator: str, end: str, quoting: int, packed: bool, titles: int
+) -> None:
     (header, rows), encoding = table
     text = written(header, rows, separator, end, quoting)
     data = (f"title{end}" * titles + text).encode(encoding)
@@ -71,7 +74,7 @@ def test_any_table_in_any_dialect_comes_back(table, separator, end, quoting, pac
     assert read.frame["source_line_number"].to_list() == lines_of(rows, text, separator, titles)
 
 
-def lines_of(rows, text, separator, titles):
+def lines_of(rows: list[Any], text: str, separator: str, titles: int) -> list[int]:
     """Where each filled row starts, counted the slow way: by writing the rows before it once more."""
     starts, line = [], titles + 2
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
@@ -92,7 +95,9 @@ def lines_of(rows, text, separator, titles):
         st.tuples(st.integers(0, 8), st.sampled_from(["", " ", "{s}", "{s}{s}{s}{s}{s}{s}", "x", "{s}x", "a{s}b{s}c"]))
     ),
 )
-def test_the_plain_way_agrees_with_the_strict_one(table, separator, end, odd):
+def test_the_plain_way_agrees_with_the_strict_one(
+    table: tuple[Any, ...], separator: str, end: str, odd: list[tuple[int, str]]
+) -> None:
     header, rows = table
     lines = [separator.join(header), *(separator.join(row) for row in rows)]
     for place, line in odd:
@@ -106,7 +111,7 @@ def test_the_plain_way_agrees_with_the_strict_one(table, separator, end, odd):
         assert plain.frame.equals(strict.frame) and strict.ragged.is_empty()
 
 
-def test_the_plain_way_is_taken_for_plain_files():
+def test_the_plain_way_is_taken_for_plain_files() -> None:
     """Otherwise the property above would hold for nothing."""
     assert text_grids.plain_grid("a;b\n1;2\n\n;\n3;4\n", ";", 1, ("a", "b")).frame.height == 2
     assert MAXIMUM_COLUMNS >= 100

@@ -2,11 +2,11 @@
 
 import gzip
 import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 import polars as pl
 import pytest
-from intake_cases import write_ods, write_xlsx
 
 from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake.archiving import archive
@@ -14,10 +14,12 @@ from pipelines.intake.workspace.workspace_files import look_up_table, read_works
 from pipelines.settings import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
+from schemas.contract import Contract
 from schemas.inputs.catalogue import CODE_MAP
 from schemas.published.over_time import NIGHTLY_COST
 from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import polars_schema
+from tests.builders.files import write_ods, write_xlsx
 
 KITFARE = '[[buyer]]\nbuyer_code = "home"\ntitle = "at home"\nregion_code = "NO"\ncurrency_code = "EUR"\n'
 MODEL = 'model_code = "boat"\ntitle = "A boat"\n[[versions]]\nlist_version = 1\nreleased_on = 2026-01-01\n'
@@ -29,7 +31,7 @@ VENDORS = "vendor_code,vendor_name,vendor_region_code,currency_code\nnorth,North
 
 
 @pytest.fixture
-def root(tmp_path):
+def root(tmp_path: Path) -> Path:
     files = {
         "kitfare.toml": KITFARE,
         "tables/colours.csv": COLOURS,
@@ -56,7 +58,7 @@ def refused(root: Path, *reported: str, kind: type[KitfareError] = InputError) -
     return caught.value
 
 
-def test_a_small_workspace(root):
+def test_a_small_workspace(root: Path) -> None:
     inputs = read_workspace(Workspace(root))
     contracts = (
         *WORKSPACE_TABLES,
@@ -73,7 +75,7 @@ def test_a_small_workspace(root):
     assert inputs.settings.buyer[0].region_code == "NO"
 
 
-def test_every_file_read_is_listed_and_archived(root):
+def test_every_file_read_is_listed_and_archived(root: Path) -> None:
     put(
         root,
         "profiles/hill.toml",
@@ -90,7 +92,7 @@ def test_every_file_read_is_listed_and_archived(root):
         assert archive.fetch(file_hash, root / "archive").read_bytes() == (root / path).read_bytes()
 
 
-def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root):
+def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root: Path) -> None:
     first = read_workspace(Workspace(root))
     lines = COLOURS.splitlines()
     put(root, "tables/colours.csv", "\n".join([lines[0], *lines[:0:-1]]) + "\n")
@@ -98,11 +100,11 @@ def test_reading_twice_gives_the_same_whatever_the_order_of_rows(root):
     assert first.tables["colours"].equals(second.tables["colours"])
 
 
-def test_tables_of_every_kind(root):
+def test_tables_of_every_kind(root: Path) -> None:
     rows = [line.split(",") for line in COLOURS.splitlines()]
     frame = pl.DataFrame(rows[1:], schema=rows[0], orient="row")
     expected = read_workspace(Workspace(root)).tables["colours"]
-    makers = {
+    makers: dict[str, Callable[[Path], object]] = {
         "colours.tsv": lambda path: path.write_text(COLOURS.replace(",", "\t")),
         "colours.csv.gz": lambda path: path.write_bytes(gzip.compress(COLOURS.encode())),
         "colours.xlsx": lambda path: write_xlsx(path, {"S": rows}),
@@ -119,7 +121,7 @@ def test_tables_of_every_kind(root):
 
 
 @pytest.mark.parametrize("cells", ["", "  ", "x"])
-def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root, cells):
+def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root: Path, cells: str) -> None:
     text = (root / "tables/vendors.csv").read_text().splitlines()
     corrected = [text[0] + ",", *(line + "," + cells for line in text[1:])]
     (root / "tables/vendors.csv").write_text("\n".join(corrected) + "\n")
@@ -130,12 +132,12 @@ def test_a_nameless_column_is_left_out_when_empty_and_named_when_not(root, cells
         assert read_workspace(Workspace(root)).tables["vendors"].height == len(text) - 1
 
 
-def test_a_table_that_is_there_twice(root):
+def test_a_table_that_is_there_twice(root: Path) -> None:
     put(root, "tables/colours.tsv", COLOURS)
     refused(root, "the table colours is there twice: colours.csv, colours.tsv")
 
 
-def test_a_table_under_a_name_of_none(root):
+def test_a_table_under_a_name_of_none(root: Path) -> None:
     put(root, "tables/README.md", "notes are fine")
     put(root, "tables/.~lock.colours.csv", "so are locks")
     read_workspace(Workspace(root))
@@ -156,7 +158,7 @@ def bad_text(name: str) -> str:
 
 
 @pytest.mark.parametrize("contract", [*WORKSPACE_TABLES, *MODEL_FILES], ids=lambda contract: contract.name)
-def test_a_bad_row_of_every_contract_stops_the_workspace(root, contract):
+def test_a_bad_row_of_every_contract_stops_the_workspace(root: Path, contract: Contract) -> None:
     names = {"parts_list": "parts"}.get(contract.name, contract.name)
     path = f"models/boat/{names}.csv" if contract in MODEL_FILES else f"tables/{names}.csv"
     good = {
@@ -181,18 +183,18 @@ def test_a_bad_row_of_every_contract_stops_the_workspace(root, contract):
     refused(root, "do not fit its header", "line 2")
 
 
-def test_all_contracts_of_inputs_are_covered():
+def test_all_contracts_of_inputs_are_covered() -> None:
     assert {contract.name for contract in ALL_INPUTS} == {
         contract.name for contract in (*INBOX, *WORKSPACE_TABLES, *MODEL_FILES)
     }
 
 
-def test_a_key_that_repeats(root):
+def test_a_key_that_repeats(root: Path) -> None:
     put(root, "tables/colours.csv", COLOURS + "black,Ink,#010101,greys\n")
     refused(root, "another row has the same colour_code", "line 2", "line 4")
 
 
-def test_settings_that_make_no_sense(root):
+def test_settings_that_make_no_sense(root: Path) -> None:
     put(root, "kitfare.toml", KITFARE + "[refresh]\nstale_days = 3\n")
     refused(root, "kitfare.toml", "stale_days", kind=SettingsError)
     put(root, "kitfare.toml", KITFARE)
@@ -238,7 +240,7 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,pink,1,any,\n", ("colour_code names", "'pink'")),
     ],
 )  # fmt: skip
-def test_tables_that_contradict_each_other(root, name, text, reported):
+def test_tables_that_contradict_each_other(root: Path, name: str, text: str, reported: tuple[str, ...]) -> None:
     put(root, name, text)
     refused(root, name, *reported)
 
@@ -252,12 +254,12 @@ def test_tables_that_contradict_each_other(root, name, text, reported):
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,1,any,\n1,remove,,,1,any,\n7,remove,,,1,any,2026-03-01\n"),
     ],
 )  # fmt: skip
-def test_tables_that_do_not(root, name, text):
+def test_tables_that_do_not(root: Path, name: str, text: str) -> None:
     put(root, name, text)
     read_workspace(Workspace(root))
 
 
-def test_flexible_lines_may_be_of_added_lines_and_as_large_as_the_largest_version(root):
+def test_flexible_lines_may_be_of_added_lines_and_as_large_as_the_largest_version(root: Path) -> None:
     put(root, "models/boat/model.toml", MODEL + "[[versions]]\nlist_version = 2\nreleased_on = 2026-05-01\n")
     put(root, "models/boat/parts.csv", PARTS + "2,1,00501,black,9,\n")
     put(root, "models/boat/amendments.csv", AMENDMENTS + "7,add,00501,,3,any,\n")
@@ -284,13 +286,13 @@ JOINT = (
         (JOINT + JOINT, "two joint orders are called both"),
     ],
 )
-def test_joint_orders_that_make_no_sense(root, order, reported):
+def test_joint_orders_that_make_no_sense(root: Path, order: str, reported: str) -> None:
     put(root, "kitfare.toml", KITFARE + order)
     refused(root, reported, "kitfare.toml", kind=SettingsError)
 
 
 @pytest.mark.parametrize("rule", ["forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"])
-def test_scenarios_of_vendors_that_are_not_there(root, rule):
+def test_scenarios_of_vendors_that_are_not_there(root: Path, rule: str) -> None:
     scenario = f'[[scenario]]\nscenario_code = "mine"\ntitle = "Mine"\n{rule} = ["north"]\n'
     put(root, "kitfare.toml", KITFARE + scenario)
     assert read_workspace(Workspace(root)).settings.scenario
@@ -299,7 +301,7 @@ def test_scenarios_of_vendors_that_are_not_there(root, rule):
     refused(root, *reported, kind=SettingsError)
 
 
-def test_a_joint_order_of_models_that_are_there(root):
+def test_a_joint_order_of_models_that_are_there(root: Path) -> None:
     put(root, "models/raft/model.toml", MODEL.replace("boat", "raft"))
     put(root, "models/raft/parts.csv", PARTS)
     put(root, "kitfare.toml", KITFARE + JOINT)
@@ -321,48 +323,48 @@ def test_a_joint_order_of_models_that_are_there(root):
         (MODEL + "colour = 3\n", "colour"),
     ],
 )
-def test_model_settings_that_do_not_fit(root, text, reported):
+def test_model_settings_that_do_not_fit(root: Path, text: str, reported: str) -> None:
     put(root, "models/boat/model.toml", text)
     refused(root, reported, "boat/model.toml", kind=SettingsError)
 
 
-def test_a_parts_list_without_lines_is_called_that(root):
+def test_a_parts_list_without_lines_is_called_that(root: Path) -> None:
     put(root, "models/boat/parts.csv", "line_number,part_code,colour_code,quantity\n")
     refused(root, "the parts list of boat has no lines", "models/boat/parts.csv")
 
 
-def test_a_model_folder_without_its_files(root):
+def test_a_model_folder_without_its_files(root: Path) -> None:
     (root / "models/boat/parts.csv").unlink()
     refused(root, "the model boat has no parts list")
     (root / "models/boat/model.toml").unlink()
     refused(root, "model.toml is missing", kind=SettingsError)
 
 
-def test_model_codes_that_differ_in_case_only(root):
+def test_model_codes_that_differ_in_case_only(root: Path) -> None:
     put(root, "models/Boat/model.toml", MODEL.replace("boat", "Boat"))
     put(root, "models/Boat/parts.csv", PARTS)
     refused(root, "Boat and boat differ in upper and lower case only")
 
 
-def test_a_workspace_without_models_or_tables(tmp_path):
+def test_a_workspace_without_models_or_tables(tmp_path: Path) -> None:
     put(tmp_path, "kitfare.toml", KITFARE)
     inputs = read_workspace(Workspace(tmp_path))
     assert inputs.models == () and inputs.tables["colours"].is_empty() and inputs.input_files.height == 1
 
 
-def test_an_unreadable_table_names_itself(root):
+def test_an_unreadable_table_names_itself(root: Path) -> None:
     (root / "tables/colours.csv").write_bytes(b"")
     refused(root, "the file is empty", "tables/colours.csv")
 
 
-def test_the_code_map_alone_archives_nothing(root):
+def test_the_code_map_alone_archives_nothing(root: Path) -> None:
     assert look_up_table(Workspace(root), CODE_MAP).is_empty()
     put(root, "tables/code_map.csv", "source_code,source_part_code,part_code\nhill,A1,00501\n")
     assert look_up_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
     assert not (root / "archive").exists()
 
 
-def test_the_demo_workspace(tmp_path):
+def test_the_demo_workspace(tmp_path: Path) -> None:
     import shutil
 
     from pipelines.resources import resource_folder

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from fractions import Fraction
 from functools import cache
+from typing import Any
 
 from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.terms import VendorTerms
@@ -50,7 +51,7 @@ class Market:
         reached = [step for step in self.prices[offer] if step[0] <= piece]
         return max(reached, default=min(self.prices[offer]))[1]
 
-    def _can_serve(self, use: dict) -> bool:
+    def _can_serve(self, use: dict[str, Any]) -> bool:
         """Whether the offer is on sale, and for a combination every other component is, too. Others are not even spares."""
         if not self.on_sale[use["offer_index"]]:
             return False
@@ -70,7 +71,7 @@ class Market:
     def _can_be_sent(size: Decimal, terms: VendorTerms) -> bool:
         """Not beyond the last step by size, where that one ends."""
         ends = [step.to_value for step in terms.shipping_steps if step.basis == "largest_dimension_mm"]
-        return not ends or None in ends or size < max(ends)
+        return not ends or any(end is None for end in ends) or size < max(end for end in ends if end is not None)
 
     def _quantities(self, index: int) -> list[int]:
         """Quantities on sale: in multiples, in stock, within the limits per order, worth the least a line must be.
@@ -240,10 +241,12 @@ def _allocations(market: Market) -> set[tuple[int, tuple[int, ...]]]:
     return found
 
 
-def _fillings(market: Market, portion: dict, colour_of: dict[str, str]) -> Iterator[tuple[int, tuple[int, ...]]]:
+def _fillings(
+    market: Market, portion: dict[str, Any], colour_of: dict[str, str]
+) -> Iterator[tuple[int, tuple[int, ...]]]:
     """Every way to fill one portion: pieces missing, and pieces used per offer."""
     needed = colour_of.get(portion["group_code"])
-    sources: dict[tuple[str, str], dict[str, list[dict]]] = defaultdict(lambda: defaultdict(list))
+    sources: dict[tuple[str, str], dict[str, list[dict[str, Any]]]] = defaultdict(lambda: defaultdict(list))
     direct = []
     for use in market.uses:
         if use["portion_index"] != portion["portion_index"] or (needed and use["colour_code"] != needed):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 from pyscipopt import Model, quicksum
 
@@ -51,17 +52,20 @@ class _Program:
         self.steps: dict[int, list[tuple[int, Decimal]]] = defaultdict(list)
         for index, start, price in problem.offer_steps.sort("offer_index", "step_from_quantity").iter_rows():
             self.steps[index].append((start, price))
-        self.used: dict[int, list] = defaultdict(list)
+        self.used: dict[int, list[Any]] = defaultdict(list)
         self.missing = self._portions(problem)
         useful = {index for index in self.used if self.used[index]}
-        self.pieces, self.buys, self.values = {}, {}, {}
+        self.pieces: dict[Any, Any] = {}
+        self.buys: dict[Any, Any] = {}
+        self.values: dict[Any, Any] = {}
         for offer in self.offers:
             if offer["offer_index"] in useful:
                 self._offer(offer, problem.terms[offer["vendor_code"]])
         by_vendor = defaultdict(list)
         for index in sorted(useful):
             by_vendor[self.offers[index]["vendor_code"]].append(index)
-        self.opened, self.costs = [], []
+        self.opened: list[Any] = []
+        self.costs: list[Any] = []
         for code, indices in by_vendor.items():
             self.costs.append(self._vendor(problem.terms[code], indices))
             self.costs.append(float(problem.penalties.of(code)) * self.opened[-1])
@@ -70,13 +74,13 @@ class _Program:
         if problem.maximum_vendor_count is not None:
             self.model.addCons(quicksum(self.opened) <= problem.maximum_vendor_count)
 
-    def _whether(self):
+    def _whether(self) -> Any:
         return self.model.addVar(vtype="B")
 
-    def _amount(self, upper: float | None = None):
+    def _amount(self, upper: float | None = None) -> Any:
         return self.model.addVar(lb=0, ub=upper)
 
-    def _portions(self, problem: Problem) -> list:
+    def _portions(self, problem: Problem) -> list[Any]:
         uses = defaultdict(list)
         for use in problem.uses.to_dicts():
             uses[use["portion_index"]].append(use)
@@ -88,7 +92,7 @@ class _Program:
         missing = []
         for portion in problem.portions.to_dicts():
             need, pieces = portion["quantity"], []
-            components = defaultdict(lambda: defaultdict(list))
+            components: defaultdict[Any, Any] = defaultdict(lambda: defaultdict(list))
             needed_parts = defaultdict(set)
             for use in uses[portion["portion_index"]]:
                 if use["combination_code"]:
@@ -116,7 +120,7 @@ class _Program:
             missing.append(lacking)
         return missing
 
-    def _offer(self, offer: dict, terms: VendorTerms) -> None:
+    def _offer(self, offer: dict[str, Any], terms: VendorTerms) -> None:
         index, multiple = offer["offer_index"], offer["sold_in_multiples_of"]
         most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
         packs = self.model.addVar(vtype="I", lb=0, ub=most // multiple)
@@ -146,22 +150,23 @@ class _Program:
     def _most_value(self, index: int) -> float:
         offer = self.offers[index]
         most = min(offer["quantity_available"], offer["maximum_per_order"] or offer["quantity_available"])
-        return most * max(float(price) for _, price in self.steps[index])
+        found: float = most * max(float(price) for _, price in self.steps[index])
+        return found
 
-    def _reached(self, value, threshold: float, most: float):
+    def _reached(self, value: Any, threshold: float, most: float) -> Any:
         """Whether a value is at least a threshold."""
         is_reached = self._whether()
         self.model.addCons(value >= threshold * is_reached)
         self.model.addCons(value <= threshold - BELOW + (most + 1) * is_reached)
         return is_reached
 
-    def _unless(self, charge: float, opened, waived):
+    def _unless(self, charge: float, opened: Any, waived: Any) -> Any:
         """A charge for an order, unless waived; both are yes-or-no."""
         paid = self._amount()
         self.model.addCons(paid >= charge * (opened - waived))
         return paid
 
-    def _share_when(self, value, rate: float, when, most: float):
+    def _share_when(self, value: Any, rate: float, when: Any, most: float) -> Any:
         """``rate`` times a value when something holds, exactly."""
         share, bound = self._amount(), rate * most + 1
         self.model.addCons(share <= bound * when)
@@ -169,7 +174,7 @@ class _Program:
         self.model.addCons(share >= rate * value - bound * (1 - when))
         return share
 
-    def _vendor(self, terms: VendorTerms, indices: list[int]):
+    def _vendor(self, terms: VendorTerms, indices: list[int]) -> Any:
         opened = self._whether()
         self.opened.append(opened)
         for index in indices:
@@ -192,7 +197,7 @@ class _Program:
         taxed = {"goods": goods, "goods_and_shipping": goods + shipping + handling, "included": 0}[terms.tax_on]
         return factor * (goods + shipping + handling + rate * taxed) + self._border(terms, value, most, opened)
 
-    def _limits(self, terms: VendorTerms, indices: list[int], value, opened) -> None:
+    def _limits(self, terms: VendorTerms, indices: list[int], value: Any, opened: Any) -> None:
         self.model.addCons(value >= float(terms.minimum_order) * opened)
         if terms.maximum_piece_count is not None:
             self.model.addCons(quicksum(self.pieces[index] for index in indices) <= terms.maximum_piece_count)
@@ -207,7 +212,7 @@ class _Program:
                     self.model.addCons(buy <= counted[-1])
             self.model.addCons(quicksum(counted) <= terms.maximum_element_count)
 
-    def _handling(self, terms: VendorTerms, indices: list[int]) -> list:
+    def _handling(self, terms: VendorTerms, indices: list[int]) -> list[Any]:
         paid = []
         for code, handling in terms.handling.items():
             of_it = [index for index in indices if self.offers[index]["assortment_code"] == code]
@@ -224,7 +229,7 @@ class _Program:
             paid.append(self._unless(float(handling.charge), touched, waived))
         return paid
 
-    def _shipping(self, terms: VendorTerms, indices: list[int], value, most: float, opened):
+    def _shipping(self, terms: VendorTerms, indices: list[int], value: Any, most: float, opened: Any) -> Any:
         weight = quicksum(float(self.offers[i]["weight_grams"]) * self.pieces[i] for i in indices)
         heaviest = sum(float(self.offers[i]["weight_grams"]) * self.offers[i]["quantity_available"] for i in indices)
         charge = float(terms.shipping_charge) * opened
@@ -249,7 +254,7 @@ class _Program:
         self.model.addCons(paid >= charge - full * waived)
         return paid
 
-    def _dimension_charge(self, terms: VendorTerms, indices: list[int], opened):
+    def _dimension_charge(self, terms: VendorTerms, indices: list[int], opened: Any) -> Any:
         """The step of the largest piece bought."""
         steps = sorted(
             (step for step in terms.shipping_steps if step.basis == "largest_dimension_mm"),
@@ -271,7 +276,7 @@ class _Program:
                     self.model.addCons(self.buys[index] <= 0)
         return charge
 
-    def _border(self, terms: VendorTerms, value, most: float, opened):
+    def _border(self, terms: VendorTerms, value: Any, most: float, opened: Any) -> Any:
         steps, factor = sorted(terms.border, key=lambda step: step.goods_from), terms.rate
         reached = [
             self._reached(value, float(Fraction(step.goods_from) / factor), most) if step.goods_from else opened

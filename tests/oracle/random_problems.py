@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from fractions import Fraction
+from typing import Any
 
 import polars as pl
 from hypothesis import strategies as st
@@ -71,7 +72,7 @@ def _penalties(vendor_codes: list[str]) -> st.SearchStrategy[OrderPenalties]:
 
 
 @st.composite
-def _combination(draw: st.DrawFn, portion: int, offers: list[dict]) -> list[tuple]:
+def _combination(draw: st.DrawFn, portion: int, offers: list[dict[str, Any]]) -> list[tuple[Any, ...]]:
     """A combination of one or two bricks and a plate, in every colour on offer."""
     counts = {"brick": draw(st.integers(1, 2)), "plate": 1}
     return [
@@ -82,7 +83,9 @@ def _combination(draw: st.DrawFn, portion: int, offers: list[dict]) -> list[tupl
 
 
 @st.composite
-def _offers(draw: st.DrawFn, vendor_codes: list[str], rules: bool) -> tuple[list[dict], list[tuple]]:
+def _offers(
+    draw: st.DrawFn, vendor_codes: list[str], rules: bool
+) -> tuple[list[dict[str, Any]], list[tuple[Any, ...]]]:
     offers, steps = [], []
     sellers = [code for code in vendor_codes for _ in range(draw(st.integers(0, 3)))][:6]
     for index, vendor_code in enumerate(sellers):

@@ -2,12 +2,16 @@
 
 from decimal import Decimal
 from fractions import Fraction
+from typing import Literal
 
 from hypothesis import strategies as st
 
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 
 ASSORTMENTS = ("tiles", "plates")
+
+
+Basis = Literal["goods_value", "weight_grams", "largest_dimension_mm"]
 
 
 def amounts(low: str, high: str) -> st.SearchStrategy[Decimal]:
@@ -21,7 +25,11 @@ def maybe(strategy: st.SearchStrategy, otherwise: object) -> st.SearchStrategy:
 
 
 @st.composite
-def shipping_steps(draw: st.DrawFn, basis: str, ends: st.SearchStrategy[list[Decimal]]) -> tuple[ShippingStep, ...]:
+def shipping_steps(
+    draw: st.DrawFn,
+    basis: Literal["goods_value", "weight_grams", "largest_dimension_mm"],
+    ends: st.SearchStrategy[list[Decimal]],
+) -> tuple[ShippingStep, ...]:
     """Adjoining steps from 0 or above; the last may have an end."""
     points = sorted(set(draw(ends)))
     last = [None] if draw(st.booleans()) or len(points) < 2 else []
@@ -35,11 +43,12 @@ def shipping_steps(draw: st.DrawFn, basis: str, ends: st.SearchStrategy[list[Dec
 def vendor_terms(draw: st.DrawFn, vendor_code: str = "v1") -> VendorTerms:
     """Terms in any currency and tax setting, with any of the rules."""
     steps: tuple[ShippingStep, ...] = ()
-    for basis, ends in (
+    by_basis: tuple[tuple[Basis, st.SearchStrategy[list[Decimal]]], ...] = (
         ("goods_value", st.lists(amounts("0", "20"), min_size=1, max_size=3)),
         ("weight_grams", st.lists(amounts("0", "30"), min_size=1, max_size=3)),
         ("largest_dimension_mm", st.lists(st.sampled_from([Decimal(0), Decimal(15), Decimal(30)]), min_size=1, max_size=3)),
-    ):  # fmt: skip
+    )  # fmt: skip
+    for basis, ends in by_basis:
         steps += draw(maybe(shipping_steps(basis, ends), ()))
     handling = {
         code: Handling(draw(amounts("0", "3")), draw(st.one_of(st.none(), amounts("0.25", "8"))))

@@ -8,6 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
+
+from tests.present import present
 
 Key = tuple[str, str, str, str]  # part, colour, condition, listing
 Record = tuple[str, int]  # file hash, record number
@@ -22,7 +25,7 @@ class Row:
     day: date
     key: Key
     step: int
-    content: tuple
+    content: tuple[Any, ...]
     is_full: bool = False
     revision: int = 0
     parent: Record | None = None
@@ -60,7 +63,7 @@ class Correction:
     action: str
     factor: Decimal | None = None
     currency: str | None = None
-    guard: tuple = (None, None, None)  # lowest price, highest price, currency
+    guard: tuple[Any, ...] = (None, None, None)  # lowest price, highest price, currency
 
     def is_about(self, row: Row) -> bool:
         return (
@@ -85,15 +88,15 @@ class Export:
     is_full: bool
     revision: int
     may_close: bool
-    listings: dict[Key, dict[int, tuple]]
+    listings: dict[Key, dict[int, tuple[Any, ...]]]
     quarantined: set[Key] = field(default_factory=set)
 
     @property
-    def rank(self):
+    def rank(self) -> tuple[int, str]:
         return (self.revision, self.file_hash)
 
     @property
-    def row_count(self):
+    def row_count(self) -> int:
         return sum(len(steps) for steps in self.listings.values())
 
 
@@ -101,7 +104,7 @@ class Export:
 class PricePeriod:
     vendor: str
     key: Key
-    steps: dict[int, tuple]
+    steps: dict[int, tuple[Any, ...]]
     valid_from_on: date
     confirmed_on: list[date]
     valid_to_on: date | None = None
@@ -110,14 +113,20 @@ class PricePeriod:
 @dataclass
 class Folded:
     price_periods: list[PricePeriod] = field(default_factory=list)
-    standing: dict[tuple[str, str, date], tuple] = field(default_factory=dict)  # -> coverage, revision, standing, rows
-    fate: dict[Record, str] = field(default_factory=dict)
+    standing: dict[tuple[str, str, date], tuple[Any, ...]] = field(
+        default_factory=dict
+    )  # -> coverage, revision, standing, rows
+    fate: dict[Record, Any] = field(default_factory=dict)
     corrected: set[Record] = field(default_factory=set)
-    source_corrected: dict[Record, tuple | None] = field(default_factory=dict)  # -> content, None if dropped
+    source_corrected: dict[Record, tuple[Any, ...] | None] = field(default_factory=dict)  # -> content, None if dropped
+
+
+def records_of(file: File) -> list[Row | Quarantined]:
+    return [*file.rows, *file.quarantined]
 
 
 def reference_fold(
-    files: list[File], accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
+    files: Any, accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
 ) -> Folded:
     folded = Folded()
     by_vendor_day = gather_exports(files, withdrawn, folded, corrections)
@@ -133,7 +142,14 @@ def reference_fold(
     return folded
 
 
-def fold_day(folded, open_price_periods, vendor, day, exports, accepted):
+def fold_day(
+    folded: Folded,
+    open_price_periods: Any,
+    vendor: str,
+    day: date,
+    exports: list[Export],
+    accepted: set[str],
+) -> None:
     partials = sorted((e for e in exports if not e.is_full), key=lambda e: e.rank)
     winner = None
     for full in sorted((e for e in exports if e.is_full), key=lambda e: e.rank, reverse=True):
@@ -164,7 +180,9 @@ def fold_day(folded, open_price_periods, vendor, day, exports, accepted):
         folded.price_periods.append(open_price_periods[key])
 
 
-def closed_by(open_price_periods, full, partials):
+def closed_by(
+    open_price_periods: dict[tuple[str, ...], PricePeriod], full: Export, partials: list[Any]
+) -> set[tuple[str, ...]]:
     if not full.may_close:
         return set()
     kept = set()
@@ -173,22 +191,24 @@ def closed_by(open_price_periods, full, partials):
     return set(open_price_periods) - kept
 
 
-def closes_too_many(open_price_periods, full, partials):
+def closes_too_many(open_price_periods: dict[tuple[str, ...], PricePeriod], full: Export, partials: list[Any]) -> bool:
     return 2 * len(closed_by(open_price_periods, full, partials)) > len(open_price_periods)
 
 
-def note_standing(folded, vendor, day, export, standing):
+def note_standing(folded: Folded, vendor: str, day: date, export: Export, standing: str) -> None:
     if export.listings:
         coverage = "full" if export.is_full else "partial"
         folded.standing[export.file_hash, vendor, day] = (coverage, export.revision, standing, export.row_count)
 
 
-def gather_exports(files, withdrawn, folded, corrections):
+def gather_exports(
+    files: list[File], withdrawn: set[str], folded: Folded, corrections: Any
+) -> dict[str, dict[date, list[Export]]]:
     """Exports by vendor and date. Corrected rows go back to the export they came from."""
     known = {file.file_hash: file for file in files}
-    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in (*f.rows, *f.quarantined) if r.parent}
+    parents = {(f.file_hash, r.record_number): r.parent for f in files for r in records_of(f) if r.parent}
 
-    def ancestors(record):
+    def ancestors(record: tuple[str, int]) -> list[tuple[str, int]]:
         chain = [record]
         while chain[-1] in parents:
             chain.append(parents[chain[-1]])
@@ -220,7 +240,8 @@ def gather_exports(files, withdrawn, folded, corrections):
                 folded.corrected.add(chain[0])
 
     # Of the copies of one record, and of the rows of one offer and step, the one corrected last counts.
-    best_of_record, best_of_offer = {}, {}
+    best_of_record: dict[Any, tuple[Any, ...]] = {}
+    best_of_offer: dict[Any, tuple[Any, ...]] = {}
     for _file, _row, chain in counted:
         best_of_record[chain[-1]] = max(best_of_record.get(chain[-1], (0,)), (len(chain), *chain[0]))
     survivors = [c for c in counted if best_of_record[c[2][-1]] == (len(c[2]), *c[2][0])]
@@ -260,15 +281,17 @@ def gather_exports(files, withdrawn, folded, corrections):
                 identity = (root, vendor, day)
                 exports.setdefault(identity, Export(root, False, 0, False, {})).quarantined.add(key)
 
-    by_vendor_day = defaultdict(lambda: defaultdict(list))
+    by_vendor_day: defaultdict[Any, Any] = defaultdict(lambda: defaultdict(list))
     for (_file_hash, vendor, day), export in exports.items():
         by_vendor_day[vendor][day].append(export)
     return by_vendor_day
 
 
-def source_corrected(survivors, corrections, folded):
+def source_corrected(
+    survivors: list[tuple[File, Row, Any]], corrections: tuple[Correction, ...], folded: Folded
+) -> list[tuple[File, Row, Any]]:
     """The rows with their known errors put right, without those that a correction drops."""
-    source_corrected_on = {}  # from when on a correction no longer holds for an offer
+    source_corrected_on: dict[Any, Any] = {}  # from when on a correction no longer holds for an offer
     for _file, row, _chain in survivors:
         for correction in corrections:
             if correction.is_about(row) and not correction.is_shown_by(row):
@@ -296,18 +319,18 @@ def source_corrected(survivors, corrections, folded):
     return kept
 
 
-def content_after(correction, content):
+def content_after(correction: Correction, content: tuple[Any, ...]) -> tuple[Any, ...] | None:
     """None where the row is dropped, or where what would come out is no price."""
     price, currency, *rest = content
     if correction.action == "set_currency":
-        currency = correction.currency
+        currency = present(correction.currency)
     if correction.action == "multiply_price":
-        price = (price * correction.factor).quantize(Decimal("0.000001"), ROUND_HALF_UP)
+        price = (price * present(correction.factor)).quantize(Decimal("0.000001"), ROUND_HALF_UP)
     is_price = Decimal("0.000001") <= price <= 100_000
     return None if correction.action == "drop" or not is_price else (price, currency, *rest)
 
 
-def may_close(file, folded):
+def may_close(file: Any, folded: Folded) -> bool:
     """Not where over 1 % of the file's rows name no offer to be trusted and are not corrected yet."""
     if file is None:
         return True

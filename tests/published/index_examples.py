@@ -1,10 +1,11 @@
 """Published data sets for index numbers, as frames with month, item_code, price and quantity; the source is named at each."""
 
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-SCHEMA = {"month": pl.String, "item_code": pl.String, "price": pl.Float64, "quantity": pl.Float64}
+SCHEMA: Any = {"month": pl.String, "item_code": pl.String, "price": pl.Float64, "quantity": pl.Float64}
 
 
 def six_goods() -> pl.DataFrame:

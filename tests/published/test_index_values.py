@@ -1,11 +1,12 @@
 """Index numbers against values published elsewhere; the source is beside each."""
 
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
-from index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
 from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
@@ -22,6 +23,7 @@ from pipelines.trends.index_numbers.contributions import fisher_contributions, j
 from pipelines.trends.index_numbers.imputation import carry_forward
 from pipelines.trends.index_numbers.methods import index_of
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
+from tests.published.index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
 
 def numbers(text: str) -> np.ndarray:
@@ -39,7 +41,7 @@ BALK = {
 
 
 @pytest.mark.parametrize("method", BALK)
-def test_six_goods_fixed_base(method):
+def test_six_goods_fixed_base(method: Any) -> None:
     levels = direct_index(Panel.from_frame(six_goods()), FORMULAS[method], "01")
     np.testing.assert_allclose(levels, [1, *numbers(BALK[method])], rtol=0, atol=5.1e-5)
 
@@ -66,14 +68,14 @@ SIX_GOODS_FURTHER = {
 
 
 @pytest.mark.parametrize("method", SIX_GOODS_FURTHER)
-def test_six_goods_by_further_methods(method):
+def test_six_goods_by_further_methods(method: Any) -> None:
     words = SIX_GOODS_FURTHER[method].split()
     digits = max(len(word.partition(".")[2]) for word in words)
     levels = index_of(six_goods(), method).levels
     np.testing.assert_allclose(levels, numbers(SIX_GOODS_FURTHER[method]), rtol=0, atol=0.51 * 10**-digits)
 
 
-def test_a_missing_price_leaves_both_sides_of_the_ratio():
+def test_a_missing_price_leaves_both_sides_of_the_ratio() -> None:
     """gpindex Ex.Rout.save: Laspeyres 2 to 3 without good 6's first price is 0.9684288; left in the numerator, 0.9948605."""
     whole = Panel.from_frame(six_goods())
     assert compare(whole, 1, 2, laspeyres) == pytest.approx(0.9609929, abs=5.1e-8)
@@ -81,7 +83,7 @@ def test_a_missing_price_leaves_both_sides_of_the_ratio():
     assert compare(Panel.from_frame(gap), 1, 2, laspeyres) == pytest.approx(0.9684288, abs=5.1e-8)
 
 
-def test_jevons_contributions():
+def test_jevons_contributions() -> None:
     """gpindex Ex.Rout.save, six goods, period 1 to 2."""
     pair = Panel.from_frame(six_goods()).pair(0, 1)
     expected = numbers("0.03330510 0.20397490 0.04799594 -0.06452574 0.06163523 -0.04046534")
@@ -89,7 +91,7 @@ def test_jevons_contributions():
     assert jevons_contributions(pair).sum() == pytest.approx(0.2419201, abs=5.1e-8)
 
 
-def test_fisher_contributions():
+def test_fisher_contributions() -> None:
     """Van IJzeren's, Balk (2008) section 4.2.2; gpindex Ex.Rout.save, six goods, period 1 to 2."""
     pair = Panel.from_frame(six_goods()).pair(0, 1)
     expected = numbers("0.01782865 0.18815627 0.05792735 -0.03414531 0.18217135 -0.01088828")
@@ -120,19 +122,19 @@ CES_CHAINED = {
 
 
 @pytest.mark.parametrize("method", CES_FIXED)
-def test_ces_fixed_base(method):
+def test_ces_fixed_base(method: Any) -> None:
     levels = direct_index(Panel.from_frame(ces_sigma_2()), FORMULAS[method], "01")
     np.testing.assert_allclose(levels, numbers(CES_FIXED[method]), rtol=0, atol=5.1e-8)
 
 
 @pytest.mark.parametrize("method", CES_CHAINED)
-def test_ces_chained(method):
+def test_ces_chained(method: Any) -> None:
     levels = chained_index(Panel.from_frame(ces_sigma_2()), FORMULAS[method])
     np.testing.assert_allclose(levels, numbers(CES_CHAINED[method]), rtol=0, atol=5.1e-8)
 
 
 # IndexNumR inst/testdata and tests/testthat/test-wtpd.R, test-gk.R; windows of 12 and 11 periods.
-CES_MULTILATERAL = {
+CES_MULTILATERAL: dict[str, tuple[Callable[[Panel], Any], str, float]] = {
     "geks fisher": (
         lambda panel: geks(panel, fisher),
         "1 0.8808889 1.0696076 1.1022880 0.9085612 1.1643246 1.1089845 0.9204860 1.0817935 0.9270047 1.1125207 1.1152731",
@@ -164,13 +166,13 @@ CES_MULTILATERAL = {
 
 
 @pytest.mark.parametrize("name", CES_MULTILATERAL)
-def test_ces_multilateral(name):
+def test_ces_multilateral(name: Any) -> None:
     method, text, tolerance = CES_MULTILATERAL[name]
     np.testing.assert_allclose(method(Panel.from_frame(ces_sigma_2())), numbers(text), rtol=0, atol=tolerance)
 
 
 # IndexNumR tests: item 1 not sold in periods 2 and 3, its price carried forward at 2.00 with quantity 0.
-CES_CARRIED = {
+CES_CARRIED: dict[str, tuple[Callable[[Panel], Any], str]] = {
     "chained fisher": (
         lambda panel: chained_index(panel, fisher),
         "1 0.881280297 1.107485116 1.132686199 0.932248672 1.188817661 1.131627882 0.937414783 1.107199095 0.955793570 "
@@ -190,7 +192,7 @@ CES_CARRIED = {
 
 
 @pytest.mark.parametrize("name", CES_CARRIED)
-def test_ces_with_a_carried_price(name):
+def test_ces_with_a_carried_price(name: Any) -> None:
     method, text = CES_CARRIED[name]
     gone = (pl.col("item_code") == "g1") & pl.col("month").is_in(["02", "03"])
     frame = ces_sigma_2().with_columns(
@@ -201,7 +203,7 @@ def test_ces_with_a_carried_price(name):
     np.testing.assert_allclose(method(carried), numbers(text), rtol=0, atol=1e-8)
 
 
-def test_geks_of_65_prices():
+def test_geks_of_65_prices() -> None:
     """gpindex tests/testthat/test-geks.R: prices 1 to 65, quantities 65 to 1, periods 1 to 13 repeated."""
     rows = [(f"{n % 13 + 1:02d}", f"g{n // 13}", float(n + 1), float(65 - n)) for n in range(65)]
     panel = Panel.from_frame(pl.DataFrame(rows, SCHEMA, orient="row"))
@@ -221,7 +223,7 @@ TURVEY_LOWE = """1.0000
 1.2427 1.3003 1.3699 1.4691 1.5972 1.8480 1.7706 1.6779 1.5253 1.5371 1.5634 1.4181"""
 
 
-def test_lowe_of_seasonal_fruit():
+def test_lowe_of_seasonal_fruit() -> None:
     panel = Panel.from_frame(turvey())
     of_1970 = np.array([month.startswith("1970") for month in panel.months])
     basket = panel.quantities[of_1970].sum(axis=0)
@@ -262,7 +264,7 @@ def triples(text: str) -> dict[str, np.ndarray]:
     return {cell[0]: np.array([float(word) for word in cell[1:]]) for cell in cells}
 
 
-def test_rolling_years_of_seasonal_fruit():
+def test_rolling_years_of_seasonal_fruit() -> None:
     panel, expected = rolling_years(), triples(TURVEY_ROLLING_YEAR)
     assert len(expected) == 27
     found = [direct_index(panel, FORMULAS[name], "1970-12") for name in ("laspeyres", "paasche", "fisher")]
@@ -270,7 +272,7 @@ def test_rolling_years_of_seasonal_fruit():
         np.testing.assert_allclose([levels[panel.row(month)] for levels in found], values, rtol=0, atol=5.1e-5)
 
 
-def test_chained_rolling_years_of_seasonal_fruit():
+def test_chained_rolling_years_of_seasonal_fruit() -> None:
     panel = rolling_years()
     for month, values in triples(TURVEY_ROLLING_YEAR_CHAINED).items():
         last, levels = panel.row(month), []
@@ -281,7 +283,7 @@ def test_chained_rolling_years_of_seasonal_fruit():
         np.testing.assert_allclose(levels, values, rtol=0, atol=5.1e-5)
 
 
-def test_a_matched_chain_fails_on_seasonal_goods():
+def test_a_matched_chain_fails_on_seasonal_goods() -> None:
     """Why the headline is a fixed basket: the chain ends below 0.5, the two tables above at 1.42 and about 1.38."""
     panel = Panel.from_frame(turvey())
     levels = chained_index(panel, fisher)

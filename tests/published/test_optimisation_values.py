@@ -13,14 +13,15 @@ from decimal import Decimal
 from fractions import Fraction
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 from pipelines.costing.terms import VendorTerms
 from pipelines.planner import solve
 from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
+from tests.published.optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 EXACT = Fraction(0)
 PRINTED = Fraction(1, 100)
@@ -36,14 +37,16 @@ class Published:
     tolerance: Fraction = EXACT
 
 
-def problem_of(needed, prices, terms, allow_spares=True):
+def problem_of(needed: Any, prices: Any, terms: Any, allow_spares: bool = True) -> Any:
     """Portion c wants ``needed[c]`` pieces; vendor v (in the order of ``terms``) sells its part at ``prices[c][v]``.
 
     A price is one price for any quantity, or the price steps as {from quantity: price}.
     """
     stock = 10 * sum(needed)
     portions = [(c, c + 1, 1, quantity, "") for c, quantity in enumerate(needed)]
-    offers, steps, uses = [], [], []
+    offers: list[Any] = []
+    steps: list[Any] = []
+    uses: list[Any] = []
     for c, row in enumerate(prices):
         for vendor, price in zip(terms, row, strict=True):
             number = len(offers)
@@ -62,7 +65,7 @@ def problem_of(needed, prices, terms, allow_spares=True):
     )
 
 
-def vendors(fixed, capacity=None):
+def vendors(fixed: Any, capacity: Any = None) -> Any:
     limits = capacity or [None] * len(fixed)
     return [
         VendorTerms(f"v{number:02}", shipping_charge=Decimal(charge), maximum_piece_count=limit)
@@ -101,7 +104,7 @@ SMALL = {case.__name__: case for case in (ten_shops, five_plants, three_faciliti
 
 @pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
 @pytest.mark.parametrize("name", SMALL)
-def test_small_examples_are_planned_at_their_optimum(name, effort):
+def test_small_examples_are_planned_at_their_optimum(name: Any, effort: str) -> None:
     published = SMALL[name]()
     solution = planned(published.problem, effort)
     assert solution.cost == published.optimum
@@ -109,7 +112,7 @@ def test_small_examples_are_planned_at_their_optimum(name, effort):
 
 
 @pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
-def test_ten_shops_are_cut_to_a_set_that_costs_149(effort):
+def test_ten_shops_are_cut_to_a_set_that_costs_149(effort: str) -> None:
     """Of all 1,023 sets of shops only {2, 10} and {2, 4, 10} cost 149: enumerated here, not published."""
     problem = ten_shops().problem
     assert chosen(problem, planned(problem, effort)) in ({"v02", "v10"}, {"v02", "v04", "v10"})
@@ -127,7 +130,8 @@ def discounts(with_b: bool, allow_spares: bool) -> Problem:
     problem = problem_of([6000], [list(prices.values())], [VendorTerms(code) for code in prices], allow_spares)
     is_a = pl.col("vendor_code") == "a"
     kind = pl.when(is_a).then(pl.lit("all_units")).otherwise(pl.lit("incremental"))
-    return replace(problem, offers=problem.offers.with_columns(step_kind=kind))
+    found: Problem = replace(problem, offers=problem.offers.with_columns(step_kind=kind))
+    return found
 
 
 @pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
@@ -140,7 +144,7 @@ def discounts(with_b: bool, allow_spares: bool) -> Problem:
         (True, True, 37_500, {"a": 7500}),
     ],
 )
-def test_quantity_discounts(with_b, allow_spares, cost, bought, effort):
+def test_quantity_discounts(with_b: bool, allow_spares: bool, cost: int, bought: dict[str, int], effort: str) -> None:
     """The data are published (Lindo's model QdiscSupL.lng), the optima not: they follow from the steps by hand.
 
     A: 6,000 at 7 = 42,000; 7,500 at 5 = 37,500. B: 1,200 at 8 + 1,800 at 7 + 3,000 at 6 = 40,200.
@@ -222,7 +226,7 @@ ORLIB = [(name, False) for name in UNCAPACITATED] + [(name, True) for name in CA
 
 
 @pytest.mark.parametrize(("name", "has_capacity"), ORLIB)
-def test_warehouse_location_is_planned_at_its_optimum(name, has_capacity):
+def test_warehouse_location_is_planned_at_its_optimum(name: Any, has_capacity: Any) -> None:
     published = orlib(name, has_capacity)
     solution = planned(published.problem, "deep")
     assert abs(solution.cost - published.optimum) <= published.tolerance
@@ -231,14 +235,14 @@ def test_warehouse_location_is_planned_at_its_optimum(name, has_capacity):
 
 @pytest.mark.parametrize("effort", ["quick", "standard"])
 @pytest.mark.parametrize(("name", "has_capacity"), ORLIB)
-def test_less_effort_brackets_the_optimum(name, has_capacity, effort):
+def test_less_effort_brackets_the_optimum(name: Any, has_capacity: Any, effort: str) -> None:
     published = orlib(name, has_capacity)
     solution = planned(published.problem, effort)
     assert solution.lower_bound <= published.optimum + published.tolerance
     assert solution.cost >= published.optimum - published.tolerance
 
 
-def planned(problem, effort):
+def planned(problem: Any, effort: Any) -> Any:
     """A plan that leaves nothing unfilled and stopped for no clock."""
     solution = solve.solve(problem, effort)
     assert solution.unfilled.is_empty()
@@ -246,5 +250,5 @@ def planned(problem, effort):
     return solution
 
 
-def chosen(problem, solution):
+def chosen(problem: Any, solution: Any) -> Any:
     return set(solution.purchases.join(problem.offers, on="offer_index")["vendor_code"])

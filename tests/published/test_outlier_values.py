@@ -1,5 +1,7 @@
 """Outlier screens against the worked example of another implementation."""
 
+from typing import Any
+
 import polars as pl
 import pytest
 
@@ -19,23 +21,23 @@ DISTANCES = [
 
 
 @pytest.fixture
-def relatives():
+def relatives() -> Any:
     return pl.DataFrame({"r": LOG_RELATIVES}).select(pl.col("r").exp())
 
 
-def test_quartile_method(relatives):
+def test_quartile_method(relatives: Any) -> None:
     flags = relatives.select(quartile_outliers(pl.col("r"), cutoff=2.5)).to_series()
     assert [n for n, flag in enumerate(flags, 1) if flag] == FLAGGED
 
 
-def test_quartile_limits_follow_from_the_quartiles(relatives):
+def test_quartile_limits_follow_from_the_quartiles(relatives: Any) -> None:
     low, high = quartile_limits(pl.col("r"), cutoff=2.5)
     found = relatives.select(low.alias("low"), high.alias("high")).row(0)
     # From Q1 0.448693, median 0.573784, Q3 1.481868 of the same numbers, worked out apart from this code.
     assert found == pytest.approx((0.261056, 2.843993), abs=5.1e-6)
 
 
-def test_symmetric_distance(relatives):
+def test_symmetric_distance(relatives: Any) -> None:
     found = relatives.select(symmetric_distance(pl.col("r"))).to_series().to_list()
     # The logarithms' rounding is worth 5e-7 in a distance of 5.
     assert found == pytest.approx(DISTANCES, abs=5e-7)

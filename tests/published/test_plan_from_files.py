@@ -2,15 +2,17 @@
 
 import json
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
-from optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
+from tests.published.optimisation_examples import FIVE_PLANTS, TEN_SHOPS, rows
 
 
-def planned(folder, prices, needed, shipping, capacity, *options):
+def planned(folder: Any, prices: Any, needed: Any, shipping: Any, capacity: Any, *options: Any) -> Any:
     """Portion ``c`` wants ``needed[c]`` of a part that every vendor sells at ``prices[c][v]``."""
     table = rows(prices)
     texts = {
@@ -39,7 +41,7 @@ def planned(folder, prices, needed, shipping, capacity, *options):
 
 
 @pytest.mark.parametrize("effort", ["quick", "standard", "deep"])
-def test_ten_shops(tmp_path, effort):
+def test_ten_shops(tmp_path: Path, effort: str) -> None:
     found = planned(tmp_path, TEN_SHOPS, [1] * 10, [4] * 10, [""] * 10, "--effort", effort)
     assert (found["status"], found["landed_cost"], found["lower_bound"]) == ("proven", "149.00", "149.00")
     # Of all 1,023 sets of shops only these two cost 149: enumerated, not published.
@@ -48,7 +50,7 @@ def test_ten_shops(tmp_path, effort):
     assert (found["gap_pct"], found["unfilled"], found["spares"]) == (0, [], [])
 
 
-def test_ten_shops_from_one_shop(tmp_path):
+def test_ten_shops_from_one_shop(tmp_path: Path) -> None:
     """By hand: a shop's prices add up to 153 or more."""
     sums = [sum(map(int, column)) for column in zip(*rows(TEN_SHOPS), strict=True)]
     cheapest = [f"v{shop:02}" for shop, total in enumerate(sums, 1) if total == min(sums)]
@@ -58,7 +60,7 @@ def test_ten_shops_from_one_shop(tmp_path):
     assert found["vendors"][0] in cheapest
 
 
-def test_five_plants(tmp_path):
+def test_five_plants(tmp_path: Path) -> None:
     shipping = [12000, 15000, 17000, 13000, 16000]
     found = planned(tmp_path, FIVE_PLANTS, [15, 18, 14, 20], shipping, [20, 22, 17, 19, 18])
     assert (found["status"], found["landed_cost"]) == ("proven", "210500.00")

@@ -1,25 +1,29 @@
 """Rolling windows and their splices, and unit values, against values published elsewhere; the source is beside each."""
 
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 import pytest
-from index_examples import SCHEMA, ces_sigma_2, turvey
 
 from pipelines.trends.index_numbers.bilateral import Panel
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
 from pipelines.trends.index_numbers.splicing import extended, rolling_index
 from pipelines.trends.index_numbers.unit_values import unit_values
+from tests.published.index_examples import SCHEMA, ces_sigma_2, turvey
 
 # R package gpindex, tests/testthat/test-splice.R: three windows of month-to-month changes (1, 2, 3), (3, 4, 5), (5, 6, 7).
 TOY = {"1": (1, 2, 3), "2": (3, 4, 5), "3": (5, 6, 7)}
 
 
-def toy_window(panel):
+def toy_window(panel: Any) -> Any:
     """The window named by its first month, whatever is in the panel."""
     return np.cumprod([1.0, *TOY[panel.months[0]]])
 
 
-def toy_panel():
+def toy_panel() -> Any:
     """Six months; the toy's own series begins with the second, because its first window has a base month before it."""
     return Panel(tuple("123456"), ("i",), np.ones((6, 1)), np.ones((6, 1)))
 
@@ -33,13 +37,13 @@ def toy_panel():
         ("window", True, [1, 2, 6, 60, 420]),
     ],
 )
-def test_toy_splices(splice, on_published, expected):
+def test_toy_splices(splice: str, on_published: bool, expected: list[int]) -> None:
     levels = rolling_index(toy_panel(), toy_window, 4, splice, on_published)
     assert levels[1:] == pytest.approx(expected, rel=1e-12)
 
 
 @pytest.mark.parametrize("on_published", [True, False])
-def test_toy_mean_splice(on_published):
+def test_toy_mean_splice(on_published: bool) -> None:
     """The same file: the fourth value is the geometric mean of 60, 40 and 30."""
     levels = rolling_index(toy_panel(), toy_window, 4, "mean", on_published)
     assert levels[4] == pytest.approx((60 * 40 * 30) ** (1 / 3), rel=1e-12)
@@ -60,12 +64,16 @@ CES_SPLICED = {
     ("time-product-dummy", "mean"): (1.172839323, 1e-9),
     ("time-product-dummy", "half"): (1.173076444, 1e-9),
 }
-METHODS = {"geks-tornqvist": geks, "geary-khamis": geary_khamis, "time-product-dummy": time_product_dummy}
+METHODS: dict[str, Callable[[Panel], Any]] = {
+    "geks-tornqvist": geks,
+    "geary-khamis": geary_khamis,
+    "time-product-dummy": time_product_dummy,
+}
 
 
 @pytest.mark.parametrize("on_published", [True, False], ids=["published", "windows"])
 @pytest.mark.parametrize(("method", "splice"), CES_SPLICED)
-def test_ces_spliced(method, splice, on_published):
+def test_ces_spliced(method: Any, splice: Any, on_published: bool) -> None:
     """The first joined month is the same on published values and on windows."""
     expected, tolerance = CES_SPLICED[method, splice]
     levels = rolling_index(Panel.from_frame(ces_sigma_2()), METHODS[method], 11, splice, on_published)
@@ -81,7 +89,7 @@ GAPS_SPLICED = {
 
 
 @pytest.mark.parametrize("splice", GAPS_SPLICED)
-def test_five_items_with_gaps_spliced(splice):
+def test_five_items_with_gaps_spliced(splice: Any) -> None:
     nan = float("nan")
     prices = np.array(
         [
@@ -105,7 +113,7 @@ def test_five_items_with_gaps_spliced(splice):
     assert rolling_index(panel, geks, 4, splice) == pytest.approx(GAPS_SPLICED[splice], abs=5.1e-7)
 
 
-def test_a_splice_matters_on_seasonal_goods():
+def test_a_splice_matters_on_seasonal_goods() -> None:
     """Turvey's fruit, GEKS-Törnqvist in windows of 13 months, December 1973 over January 1970, and in one window: by a separate
     program."""
     panel = Panel.from_frame(turvey())
@@ -116,16 +124,17 @@ def test_a_splice_matters_on_seasonal_goods():
     assert whole[last] / whole[base] == pytest.approx(1.4365, abs=5.1e-5)
 
 
-def test_splices_that_make_no_sense_are_refused():
+def test_splices_that_make_no_sense_are_refused() -> None:
     with pytest.raises(ValueError, match="no splice is called 'sideways'; there are movement, window, half, mean"):
         rolling_index(toy_panel(), toy_window, 4, "sideways")
     with pytest.raises(ValueError, match="2 months or more"):
         rolling_index(toy_panel(), toy_window, 1)
 
 
-def test_a_month_to_join_at_that_was_not_published():
+def test_a_month_to_join_at_that_was_not_published() -> None:
     """The mean takes the months that were; a splice at one month has no value without it."""
-    published, newest = np.array([1.0, np.nan, 6.0]), np.cumprod([1.0, 3, 4, 5])
+    published: npt.NDArray[np.float64] = np.array([1.0, np.nan, 6.0])
+    newest: npt.NDArray[np.float64] = np.array([1.0, 3.0, 12.0, 60.0])
     assert extended(published, newest, "mean") == pytest.approx((60 * 30) ** 0.5, rel=1e-12)
     assert np.isnan(extended(np.array([np.nan, 2.0, 6.0]), newest, "window"))
     assert np.isnan(extended(np.full(3, np.nan), newest, "mean"))
@@ -155,7 +164,7 @@ QUARTERS = {
 }
 
 
-def test_quarterly_unit_values():
+def test_quarterly_unit_values() -> None:
     quarter = ((pl.col("month").cast(pl.Int64) - 1) // 3 + 1).cast(pl.String)
     found = unit_values(ces_sigma_2().with_columns(month=quarter))
     for item, expected in QUARTERS.items():
@@ -164,7 +173,7 @@ def test_quarterly_unit_values():
         assert rows["price"].to_list() == pytest.approx([value for _, value in expected], abs=1e-8)
 
 
-def test_unit_values_of_rows_that_say_little():
+def test_unit_values_of_rows_that_say_little() -> None:
     rows = [
         ("1", "a", 2.0, 0.0),
         ("1", "a", 4.0, None),

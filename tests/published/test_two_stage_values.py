@@ -1,6 +1,7 @@
 """A two-stage index with gaps, births and deaths, under three treatments of gaps: the worked example of the R package piar."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -38,15 +39,15 @@ PATHS = {
 WEIGHTS = {"B1": 553, "B2": 646, "B3": 312, "B4": 622, "B5": 330}
 
 
-def numbers(text):
+def numbers(text: Any) -> Any:
     return [1.0, *(float(word) for word in text.split())]
 
 
-def levels(prices, impute_gaps=False):
+def levels(prices: Any, impute_gaps: bool = False) -> Any:
     return two_stage_index(prices, BUSINESSES, PATHS, WEIGHTS, impute_gaps)
 
 
-def test_gaps_left_out():
+def test_gaps_left_out() -> None:
     """piar tests/test-making-price-indexes.Rout.save: chained, seven decimals."""
     expected = {
         "1": "1.3007239 1.3827662 3.7815355",
@@ -64,7 +65,7 @@ def test_gaps_left_out():
         assert found[code] == pytest.approx(numbers(text), abs=5.1e-8), code
 
 
-def test_gaps_imputed():
+def test_gaps_imputed() -> None:
     """piar tests/testthat/test-known-values.R: overall-mean imputation that corrects itself; index times 100."""
     expected = {
         "1": "130.072391107879 86.7572212018498 194.002034724665",
@@ -81,7 +82,7 @@ def test_gaps_imputed():
         assert 100 * found[code][1:] == pytest.approx(numbers(text)[1:], rel=1e-12), code
 
 
-def test_gaps_carried_forward():
+def test_gaps_carried_forward() -> None:
     """piar tests: changes from month to month; what left the sample is not carried."""
     found = levels(np.where(IN_SAMPLE, carry_forward(OBSERVED).prices, np.nan))
     expected = {
@@ -93,16 +94,16 @@ def test_gaps_carried_forward():
         assert found[code][1:] / found[code][:-1] == pytest.approx(numbers(text)[1:], abs=5.1e-8), code
 
 
-def test_one_data_set_gives_three_answers():
+def test_one_data_set_gives_three_answers() -> None:
     """Published levels of all items in the last month: 3.7815, 1.9400 and 1.1721550 x 0.8082981 x 2.2653614."""
     carried = levels(np.where(IN_SAMPLE, carry_forward(OBSERVED).prices, np.nan))
     last = [levels(OBSERVED)["1"][-1], levels(OBSERVED, impute_gaps=True)["1"][-1], carried["1"][-1]]
     assert last == pytest.approx([3.7815355, 1.94002034724665, 1.1721550 * 0.8082981 * 2.2653614], abs=5e-7)
 
 
-def test_contributions_of_products():
+def test_contributions_of_products() -> None:
     """piar: contributions to all items in the second month; a group's share of the weights that report times its Jevons parts."""
-    found = {}
+    found: dict[Any, Any] = {}
     reporting = {"B1": 553 / (553 + 312), "B3": 312 / (553 + 312)}
     for business, share in reporting.items():
         both = [n for n, own in enumerate(BUSINESSES) if own == business and np.isfinite(OBSERVED[:2, n]).all()]
@@ -114,7 +115,7 @@ def test_contributions_of_products():
     assert sum(found.values()) == pytest.approx(levels(OBSERVED)["1"][1] - 1, abs=1e-12)
 
 
-def test_class_mean_imputation_corrects_itself_alike():
+def test_class_mean_imputation_corrects_itself_alike() -> None:
     """The same file's levels that do not hang on how a group without any price is imputed: ours takes the plain mean of all items,
     piar the weighted mean of the groups. B2 is back in the third month, and its level must not depend on what stood in for it."""
     prices = impute_class_mean(OBSERVED, BUSINESSES).prices

@@ -1,34 +1,48 @@
 """What sheets say of whole costs, dear lines, the maker's shop, orders with other models, and the assumption that matters most."""
 
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from sample_tables import BUYERS, TODAY, frame, sample
 
+from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.sections.buying import buying_of
 from pipelines.reporting.sections.orders_together import copies_table, joint_purchases
 from schemas.all_tables import MAKER_CONTRACTS, SENSITIVITY_CONTRACTS, WHOLE_COST_CONTRACTS
+from schemas.contract import Contract
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
 from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
 from schemas.published.what_if import SENSITIVITY
 from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS, TODAY, frame
+from tests.present import present
 
 MODELS = ("m00", "m01", "m02")  # publish none, some and all of their lines
 PART, COLOUR = "Brick 2 x 4", "Coal"
 
 
-def reported(contract, *rows):
+def reported(contract: Contract, *rows: dict[str, Any]) -> pl.DataFrame:
     return frame(contract, [{name: row.get(name) for name in contract.columns if name in row} for row in rows])
 
 
-def tables(*, joint_saving="4.60", sequences=((7, 0), (8, 1)), further=("8.00", "1.00", 0), missing=0):
+def tables(
+    *,
+    joint_saving: str = "4.60",
+    sequences: tuple[tuple[int, ...], ...] = ((7, 0), (8, 1)),
+    further: tuple[Any, ...] = ("8.00", "1.00", 0),
+    missing: int = 0,
+) -> tuple[dict[str, pl.DataFrame], WorkspaceInputs]:
     """The sample night with something to tell of each model, for the first buyer."""
     found, inputs = sample(buyers=BUYERS[:1], with_missing=False, month_count=1, line_count=3)
-    rows = {contract.name: [] for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)}
+    rows: dict[str, list[Any]] = {
+        contract.name: [] for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)
+    }
     for code in MODELS:
         own = {
             "priced_on": TODAY,
@@ -74,13 +88,13 @@ def tables(*, joint_saving="4.60", sequences=((7, 0), (8, 1)), further=("8.00", 
     return found, inputs
 
 
-def message_of(code, *, in_full=False, **more):
+def message_of(code: str, *, in_full: bool = False, **more: Any) -> dict[str, Any]:
     page_data = PageData(*tables(**more))
     model = next(model for model in page_data.models if model.code == code)
     return buying_of(page_data, model, page_data.buyers[0], in_full=in_full)
 
 
-def test_the_whole_cost_is_a_bill_that_adds_up():
+def test_the_whole_cost_is_a_bill_that_adds_up() -> None:
     found = message_of("m00")["whole"]
     cells = dict(found["table"].rows)
     assert cells["Instructions, list price"] == "15.00" and cells["November sale, 17 % off"] == "\u22122.50"
@@ -94,7 +108,7 @@ def test_the_whole_cost_is_a_bill_that_adds_up():
     )
 
 
-def test_lines_are_named_only_where_the_designer_allows_it():
+def test_lines_are_named_only_where_the_designer_allows_it() -> None:
     for code, named in (("m00", 0), ("m01", 2), ("m02", 2)):
         found = message_of(code)
         assert found["dearest"]["words"].startswith("1 of 2 lines carries half of the cost; the dearest 2 carry 100 %.")
@@ -114,14 +128,14 @@ def test_lines_are_named_only_where_the_designer_allows_it():
         (("8.00", None, 3), "would leave 3 pieces missing."),
     ],
 )
-def test_the_maker_question_is_answered_in_words(further, words):
+def test_the_maker_question_is_answered_in_words(further: tuple[Any, ...], words: str) -> None:
     found = message_of("m02", further=further)["maker"]
     assert found["words"][0].endswith(words)
     assert "could serve one line or part of a line; 1 of them costs less there" in found["words"][0]
     assert found["thresholds"].rows == (("shipping is free", "5.00 EUR", "3.80 EUR", "4.00 EUR"),)
 
 
-def test_orders_with_other_models():
+def test_orders_with_other_models() -> None:
     (found,) = message_of("m00")["together"]
     assert found["title"] == "Two at once"
     assert [row[1:] for row in found["table"].rows] == [("6.00", "3.70", "+2.30")] * 2 + [("12.00", "7.40", "+4.60")]
@@ -132,7 +146,7 @@ def test_orders_with_other_models():
     assert message_of("m02")["together"] == []
 
 
-def test_shares_of_many_models_are_reported_as_less_exact():
+def test_shares_of_many_models_are_reported_as_less_exact() -> None:
     found, inputs = tables()
     (row,) = found[JOINT_SHARE.name].filter(pl.col("model_code") == "m00").to_dicts()
     many = reported(JOINT_SHARE, *({**row, "model_code": code} for code in ("m00", "m01", "m02", "m03")))
@@ -142,7 +156,7 @@ def test_shares_of_many_models_are_reported_as_less_exact():
     assert "little effort" not in " ".join(message_of("m00")["together"][0]["words"])
 
 
-def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
+def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter() -> None:
     (found,) = message_of("m01", joint_saving="-2.00", sequences=((7, 0), (7, 0)))["together"]
     words = " ".join(found["words"])
     assert "costs 2.00 EUR more than the models bought alone, because each of those counts on the same stock" in words
@@ -151,7 +165,7 @@ def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
     assert "in which spares of earlier ones are worth 4.00 EUR" in " ".join(found["words"])
 
 
-def test_the_largest_sensitivity_is_named_and_what_fills_less_is_not_drawn():
+def test_the_largest_sensitivity_is_named_and_what_fills_less_is_not_drawn() -> None:
     found = message_of("m00", missing=2)["sensitivities"]
     assert found["words"] == [
         "The largest sensitivity: All as listed, +9.00 EUR.",
@@ -164,7 +178,7 @@ def test_the_largest_sensitivity_is_named_and_what_fills_less_is_not_drawn():
 
 
 @pytest.mark.parametrize(("down", "up", "is_said"), [("-1.00", "2.50", True), ("-2.40", "2.50", False)])
-def test_why_lower_prices_may_save_less_than_higher_ones_cost(down, up, is_said):
+def test_why_lower_prices_may_save_less_than_higher_ones_cost(down: str, up: str, is_said: bool) -> None:
     found, inputs = tables()
     sensitivities = found[SENSITIVITY.name].to_dicts()
     sensitivities = [
@@ -179,14 +193,14 @@ def test_why_lower_prices_may_save_less_than_higher_ones_cost(down, up, is_said)
     assert any("Lower prices save less than higher ones cost" in sentence for sentence in words) == is_said
 
 
-def test_one_table_for_all_buyers_and_copies():
+def test_one_table_for_all_buyers_and_copies() -> None:
     page_data = PageData(*tables())
     found = copies_table(page_data, page_data.models[0])
-    assert [row[1:3] for row in found.rows] == [("10.00 EUR", "10.00 EUR"), ("18.00 EUR", "9.00 EUR")]
-    assert joint_purchases(page_data, page_data.models[0], page_data.buyers[0]).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
+    assert [row[1:3] for row in present(found).rows] == [("10.00 EUR", "10.00 EUR"), ("18.00 EUR", "9.00 EUR")]
+    assert present(joint_purchases(page_data, page_data.models[0], page_data.buyers[0])).rows == (("Quayside Parts, order 2", PART, COLOUR, "5", "0.10 EUR"),)  # fmt: skip
 
 
-def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
+def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path: Path) -> None:
     found, inputs = tables()
     write_pages(found, inputs, tmp_path)
     for code, is_named in (("m00", False), ("m02", True)):
@@ -198,7 +212,7 @@ def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path):
     assert "Money line by line" in (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
 
 
-def test_joint_orders_have_lists_to_order_from(tmp_path):
+def test_joint_orders_have_lists_to_order_from(tmp_path: Path) -> None:
     found, _ = tables()
     joint = {"priced_on": TODAY, "joint_order_code": "both", "buyer_code": "inland", "currency_code": "EUR"}
     parts = dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost", "vendor_total"), Decimal(1))

@@ -3,10 +3,11 @@
 import re
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from sample_tables import sample
 
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.basis.page_tables import day, number, percent
@@ -14,35 +15,38 @@ from pipelines.reporting.basis.words import CHANGE_PARTS
 from pipelines.reporting.month.model_report import model_report
 from pipelines.reporting.month.month_charts import index_chart, month_end, overview_chart
 from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night
+from tests.present import present
 
 MONTH = "2026-11"
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Night:
     return sample(month_count=14)
 
 
 @pytest.fixture(scope="module")
-def page_data(night):
+def page_data(night: Night) -> Any:
     return PageData(*night)
 
 
 @pytest.fixture(scope="module")
-def written(night, tmp_path_factory):
+def written(night: Night, tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("report")
     return folder, write_monthly_report(*night, "2026-10", folder)
 
 
-def home(values):
+def home(values: Any) -> Any:
     return values["sections"][0]
 
 
-def of_model(page_data, month=MONTH, position=0):
+def of_model(page_data: Any, month: Any = MONTH, position: int = 0) -> Any:
     return home(model_report(page_data, page_data.models[position], month))
 
 
-def other_settings(night, **changes):
+def other_settings(night: Night, **changes: Any) -> Any:
     """The night's facts, all models with other settings of their own."""
     models = tuple(
         type(m)(m.settings.model_copy(update=changes), m.parts_list, m.flexible_lines, m.amendments)
@@ -51,7 +55,7 @@ def other_settings(night, **changes):
     return PageData(night[0], type(night[1])(night[1].settings, night[1].tables, models, night[1].input_files))
 
 
-def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written):
+def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written: Any) -> None:
     folder, files = written
     place = folder / "reports"
     assert {path.relative_to(place).as_posix() for path in files} == {
@@ -66,12 +70,12 @@ def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written):
     assert "# October 2026: what the models cost" in markdown and "Prices up to 31 October 2026." in markdown
 
 
-def test_the_same_tables_give_the_same_bytes(night, written, tmp_path):
+def test_the_same_tables_give_the_same_bytes(night: Night, written: Any, tmp_path: Path) -> None:
     for again, before in zip(write_monthly_report(*night, "2026-10", tmp_path), written[1], strict=True):
         assert again.read_bytes() == before.read_bytes(), again.name
 
 
-def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, page_data):
+def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night: Night, page_data: Any) -> None:
     rows = home(report(page_data, MONTH))["glance"].rows
     index = {
         (r["model_code"], r["index_method"]): r
@@ -89,7 +93,7 @@ def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, p
         assert row[6] == f"{lowe['index_level']:.1f}" and row[7] == "97.0 %"
 
 
-def test_the_strip_tells_the_month_in_four_figures(page_data):
+def test_the_strip_tells_the_month_in_four_figures(page_data: Any) -> None:
     strip = home(report(page_data, MONTH))["strip"]
     assert [item["label"] for item in strip] == [
         "Prices, 1 month", "Prices, 12 months", "Can be bought whole", "Coverage, at least",
@@ -99,19 +103,19 @@ def test_the_strip_tells_the_month_in_four_figures(page_data):
     assert strip[0]["figure"] == percent(changes[1], signed=True)
 
 
-def test_models_are_ranked_by_what_a_piece_costs(page_data):
+def test_models_are_ranked_by_what_a_piece_costs(page_data: Any) -> None:
     rows = home(report(page_data, MONTH))["ranking"].rows
     per_piece = {}
     for model in page_data.models:
         plan = page_data.plan(model.code, "inland", "cheapest")
         per_piece[model.title] = plan["complete_cost"] / plan["piece_count"]
-    assert [row[0].text for row in rows] == sorted(per_piece, key=per_piece.get)
+    assert [row[0].text for row in rows] == sorted(per_piece, key=per_piece.__getitem__)
     assert [row[1] for row in rows] == ["1", "2", "3"]
     assert [row[2] for row in rows] == [number(per_piece[row[0].text], 3) for row in rows]
     assert all(row[5].endswith("%") and "cop" in row[6] for row in rows)
 
 
-def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
+def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night: Night) -> None:
     tables = dict(night[0])
     unknown = pl.when(pl.col("model_code") == "m00").then(1).otherwise(pl.col("unfilled_estimate_count"))
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=unknown.cast(pl.Int64))
@@ -119,23 +123,23 @@ def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night):
     assert [row[1] for row in rows] == ["1", "2", "–"] and rows[-1][0].text == "Harbour crane" and rows[-1][2] == "–"
 
 
-def test_the_running_month_is_called_so(page_data):
+def test_the_running_month_is_called_so(page_data: Any) -> None:
     assert report(page_data, MONTH)["is_running"] and report(page_data, MONTH)["cut_off"] == "25 November 2026"
     assert not report(page_data, "2026-10")["is_running"]
 
 
-def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(page_data):
+def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(page_data: Any) -> None:
     buyer = page_data.buyers[0]
     for chart in (
         index_chart(page_data, "m00", buyer, MONTH),
         overview_chart(page_data, page_data.models, buyer, MONTH),
     ):
-        days = [row[0] for row in chart.figures.rows]
+        days = [row[0] for row in present(chart).figures.rows]
         assert days[-2:] == ["31 October 2026", day(page_data.today)] and day(page_data.today) == "25 November 2026"
 
 
-def test_flexible_lines_that_find_more_pieces_are_not_said_to_cost():
-    def plan(cost, missing):
+def test_flexible_lines_that_find_more_pieces_are_not_said_to_cost() -> None:
+    def plan(cost: Any, missing: Any) -> Any:
         return {
             "plan_status": "partial", "complete_cost": Decimal(cost), "landed_cost": Decimal(cost), "lower_bound": Decimal(cost),
             "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
@@ -147,8 +151,8 @@ def test_flexible_lines_that_find_more_pieces_are_not_said_to_cost():
     assert _flexibility_saves(None, plan(9, 4)) == _flexibility_saves(plan(9, 4), None) == "\u2013"
 
 
-def test_nothing_of_a_later_month_is_reported(night, page_data, tmp_path):
-    for section in model_report(page_data, page_data.models[0], "2026-05")["sections"]:
+def test_nothing_of_a_later_month_is_reported(night: Night, page_data: Any, tmp_path: Path) -> None:
+    for section in present(model_report(page_data, page_data.models[0], "2026-05"))["sections"]:
         for chart in (section["costs"], section["index"]):
             assert chart.figures.rows[-1][0] == "31 May 2026"
             assert "June 2026" not in chart.description
@@ -165,7 +169,7 @@ def test_nothing_of_a_later_month_is_reported(night, page_data, tmp_path):
             assert str(frame[when].max())[:7] == "2026-05"
 
 
-def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(page_data):
+def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_them(page_data: Any) -> None:
     section = of_model(page_data)
     assert [line.label for line in section["costs"].lines] == [s.title for s in page_data.scenarios.values()]
     widths = {line.label: line.width for line in section["index"].lines}
@@ -182,7 +186,7 @@ def test_every_scenario_and_every_index_method_has_its_line_and_the_band_spans_t
     assert any("The methods lie between" in words and "prices are missing" in words for words in section["words"])
 
 
-def test_a_withheld_index_is_said_to_be_and_why(page_data):
+def test_a_withheld_index_is_said_to_be_and_why(page_data: Any) -> None:
     """The sample withholds m01 in its eighth month."""
     section = home(report(page_data, "2026-05"))
     assert section["glance"].rows[1][4:] == ("withheld", "withheld", "withheld", "62.0 %")
@@ -196,7 +200,7 @@ def test_a_withheld_index_is_said_to_be_and_why(page_data):
     assert not any("percentage points" in words for words in own["words"]) and own["contributions"] is None
 
 
-def test_a_level_given_for_a_withheld_month_is_still_not_shown(night, tmp_path):
+def test_a_level_given_for_a_withheld_month_is_still_not_shown(night: Night, tmp_path: Path) -> None:
     tables = dict(night[0])
     tables["price_index"] = tables["price_index"].with_columns(pl.col("index_level").fill_null(987.6))
     page_data = PageData(tables, night[1])
@@ -208,7 +212,7 @@ def test_a_level_given_for_a_withheld_month_is_still_not_shown(night, tmp_path):
             assert "987.6" not in path.read_text(encoding="utf-8"), path.name
 
 
-def test_a_withheld_cost_says_why(night):
+def test_a_withheld_cost_says_why(night: Night) -> None:
     tables = dict(night[0])
     few = (pl.col("piece_count") * 0.3).cast(pl.Int64)
     tables["model_cost"] = tables["model_cost"].with_columns(unfilled_estimate_count=few)
@@ -218,7 +222,7 @@ def test_a_withheld_cost_says_why(night):
     assert strip["figure"] == "withheld" and "% of the pieces have any price, and the floor is 80 %" in strip["note"]
 
 
-def test_five_up_and_five_down_named_only_where_a_model_allows_it(page_data, night):
+def test_five_up_and_five_down_named_only_where_a_model_allows_it(page_data: Any, night: Night) -> None:
     rows = home(report(page_data, MONTH))["movers"].rows
     assert len(rows) == 10
     assert all(row[1].startswith("+") for row in rows[:5]) and all(row[1].startswith("−") for row in rows[5:])
@@ -230,14 +234,16 @@ def test_five_up_and_five_down_named_only_where_a_model_allows_it(page_data, nig
     assert {row[0] for row in section["movers"].rows + section["availability"]["weakest"].rows} <= families
 
 
-def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(page_data, night):
+def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(
+    page_data: Any, night: Night
+) -> None:
     """m00 publishes no lines; m01 and m02 do, and all use the same elements."""
     assert page_data.models[0].publish_lines == "none" and page_data.open_elements
     assert all("(not named)" in row[0] for row in of_model(page_data)["movers"].rows)
     assert not any("(not named)" in row[0] for row in of_model(page_data, position=2)["movers"].rows)
 
 
-def test_contributions_split_the_months_change_and_add_up(page_data, night):
+def test_contributions_split_the_months_change_and_add_up(page_data: Any, night: Night) -> None:
     section = of_model(page_data)
     words = section["words"][0]
     rows = night[0]["element_price"].filter(
@@ -253,11 +259,11 @@ def test_contributions_split_the_months_change_and_add_up(page_data, night):
     assert [row[2] for row in together] == [number(total, 2, signed=True)] * 3
 
 
-def amounts_of(rows, column):
+def amounts_of(rows: Any, column: Any) -> Any:
     return [Decimal(row[column].replace("−", "-")) for row in rows]
 
 
-def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(page_data):
+def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(page_data: Any) -> None:
     section = of_model(page_data)
     table = section["changed"]
     first = page_data.priced_dates("m00", "inland")[0]
@@ -269,7 +275,7 @@ def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_sinc
         assert table.columns[column].label == f"Since {day(since)}"
 
 
-def test_what_choosing_anew_gained_is_reported(page_data):
+def test_what_choosing_anew_gained_is_reported(page_data: Any) -> None:
     """Of the sample's changes a tenth comes from the parcels as they became, which buyers chose."""
     section = of_model(page_data)
     chosen = amounts_of(section["changed"].rows, 2)[
@@ -279,7 +285,7 @@ def test_what_choosing_anew_gained_is_reported(page_data):
     assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
 
 
-def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data):
+def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> None:
     table = of_model(page_data)["vendors"]
     raised, cut, refusing, hardly = [
         page_data.vendor_names()[code] for code in page_data.workspace_table("vendors")["vendor_code"][:4]
@@ -293,7 +299,7 @@ def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data):
     assert of_model(page_data, "2026-10")["vendors"] is None
 
 
-def test_breaks_are_marked_with_their_dates(night):
+def test_breaks_are_marked_with_their_dates(night: Night) -> None:
     tables, inputs = night
     marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
     words = of_model(PageData({**tables, "cost_change": marked}, inputs))["changed_words"]
@@ -302,7 +308,7 @@ def test_breaks_are_marked_with_their_dates(night):
     assert len(of_model(PageData(tables, inputs))["changed_words"]) == 1
 
 
-def test_what_changed_since_a_month_was_first_reported_is_shown(page_data):
+def test_what_changed_since_a_month_was_first_reported_is_shown(page_data: Any) -> None:
     rows = of_model(page_data, "2026-10")["revisions"].rows
     now = page_data.index("m00", "inland", "2026-10")["index_level"]
     assert rows[0][2:5] == (f"{number(now - 0.37, 2)} (31 October 2026)", number(now, 2), "+0.37")
@@ -316,7 +322,7 @@ def test_what_changed_since_a_month_was_first_reported_is_shown(page_data):
     assert of_model(page_data, "2026-09")["revisions"] is None and of_model(page_data)["revisions"] is None
 
 
-def test_the_last_nights_are_drawn_as_they_were_published(page_data):
+def test_the_last_nights_are_drawn_as_they_were_published(page_data: Any) -> None:
     chart = of_model(page_data)["nights"]
     assert [line.label for line in chart.lines] == ["Exactly as designed", "Cheapest mix"]
     assert len(chart.figures.rows) == 21
@@ -327,7 +333,7 @@ def test_the_last_nights_are_drawn_as_they_were_published(page_data):
     assert of_model(page_data, "2026-10")["nights"] is None
 
 
-def test_the_spread_of_changes_is_that_of_the_table(page_data, night):
+def test_the_spread_of_changes_is_that_of_the_table(page_data: Any, night: Night) -> None:
     section = of_model(page_data)
     one = night[0]["price_change_distribution"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("month") == MONTH)
@@ -338,7 +344,7 @@ def test_the_spread_of_changes_is_that_of_the_table(page_data, night):
     assert f"{percent(one['risen_share'] * 100, digits=0)} rose" in section["spread_words"]
 
 
-def test_availability_names_what_limits_and_what_runs_out(page_data):
+def test_availability_names_what_limits_and_what_runs_out(page_data: Any) -> None:
     section = of_model(page_data, position=2)["availability"]
     assert "Exactly as listed, the market could fill" in section["words"][0] and "A year ago" in section["words"][0]
     assert section["weakest"].rows[0][-1] == "never" and section["weakest"].rows[0][3] == "0"
@@ -347,7 +353,7 @@ def test_availability_names_what_limits_and_what_runs_out(page_data):
     assert going[3:] == ("−18.0 %", "3.3", "2.5 to 5.8")
 
 
-def test_when_to_buy_stands_in_its_own_past(page_data, night):
+def test_when_to_buy_stands_in_its_own_past(page_data: Any, night: Night) -> None:
     section = of_model(page_data)["timing"]
     row = night[0]["buying_time"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
@@ -359,7 +365,7 @@ def test_when_to_buy_stands_in_its_own_past(page_data, night):
     assert section["forecast"].rows[0][0] == "December 2026"
 
 
-def test_watches_that_fired_are_reported_without_naming_elements(page_data, night):
+def test_watches_that_fired_are_reported_without_naming_elements(page_data: Any, night: Night) -> None:
     reported = report(page_data, MONTH)["watches"]
     assert (
         reported[0].startswith("crane: Harbour crane") and reported[1] == "scarce: 1 scarce element in Harbour crane."
@@ -368,7 +374,7 @@ def test_watches_that_fired_are_reported_without_naming_elements(page_data, nigh
     assert report(page_data, "2026-10")["watches"] is None, "what is watched is today"
 
 
-def test_the_first_month_has_no_charts_yet(page_data, night, tmp_path):
+def test_the_first_month_has_no_charts_yet(page_data: Any, night: Night, tmp_path: Path) -> None:
     section = home(report(page_data, "2025-10"))
     assert section["overview"] is None and section["spreads"] is None
     own = of_model(page_data, "2025-10")
@@ -377,12 +383,12 @@ def test_the_first_month_has_no_charts_yet(page_data, night, tmp_path):
     assert not any(path.name == "headline.png" for path in files)
 
 
-def test_a_month_without_figures_is_said_not_crashed(night, tmp_path):
+def test_a_month_without_figures_is_said_not_crashed(night: Night, tmp_path: Path) -> None:
     page, *_ = write_monthly_report(*night, "2019-01", tmp_path)
     assert "There are no figures for this month." in page.read_text(encoding="utf-8")
 
 
-def test_the_notes_say_which_run_and_that_its_checks_passed(page_data):
+def test_the_notes_say_which_run_and_that_its_checks_passed(page_data: Any) -> None:
     reported = report(page_data, MONTH)["run"]
     assert (
         re.search(r"Made by the refresh \S+, kitfare \S+\.", reported[0])
@@ -391,5 +397,5 @@ def test_the_notes_say_which_run_and_that_its_checks_passed(page_data):
 
 
 @pytest.mark.parametrize(("month", "end"), [("2024-02", date(2024, 2, 29)), ("2026-12", date(2026, 12, 31))])
-def test_month_ends(month, end):
+def test_month_ends(month: str, end: date) -> None:
     assert month_end(month) == end

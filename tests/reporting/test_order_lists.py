@@ -4,26 +4,29 @@ import csv
 import zipfile
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from python_calamine import CalamineWorkbook
-from sample_tables import BUYERS, sample
 
 from pipelines.reporting.orders.order_lists import HEADINGS, NOTE, _sheet_names, write_order_lists
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS
 
 FORMULAS = ('=HYPERLINK("x")', "+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1")
 
 
 @pytest.fixture(scope="module")
-def tables():
+def tables() -> Any:
     return sample(month_count=2)[0]
 
 
 @pytest.fixture(scope="module")
-def one_model():
+def one_model() -> Any:
     """As few order lists as have everything in them."""
     found = sample(titles=["Crane"], buyers=BUYERS[:1], month_count=1)[0]
     plans = {
@@ -34,18 +37,18 @@ def one_model():
 
 
 @pytest.fixture(scope="module")
-def folder(tables, tmp_path_factory):
+def folder(tables: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
     place = tmp_path_factory.mktemp("generation")
     write_order_lists(tables, place)
     return place
 
 
-def read_csv(path):
+def read_csv(path: Any) -> Any:
     with path.open(encoding="utf-8", newline="") as stream:
         return list(csv.DictReader(stream))
 
 
-def todays(tables, name, model="m00", buyer="inland", scenario="cheapest"):
+def todays(tables: Any, name: Any, model: str = "m00", buyer: str = "inland", scenario: str = "cheapest") -> Any:
     return tables[name].filter(
         (pl.col("priced_on") == date(2026, 11, 25))
         & (pl.col("model_code") == model)
@@ -54,14 +57,14 @@ def todays(tables, name, model="m00", buyer="inland", scenario="cheapest"):
     )
 
 
-def test_one_csv_per_vendor_and_one_workbook_per_plan(tables, folder):
+def test_one_csv_per_vendor_and_one_workbook_per_plan(tables: Any, folder: Any) -> None:
     plans = tables["model_cost"].filter(pl.col("priced_on") == date(2026, 11, 25)).height
     assert len(list(folder.rglob("*.xlsx"))) == plans == 3 * 2 * 5
     assert len(list(folder.rglob("*.csv"))) == tables["plan_vendor"].height
     assert {p.stem for p in (folder / "orders/m00/inland/best").glob("*.csv")} == {"alder", "quay", "sumi"}
 
 
-def test_a_csv_holds_the_purchases_exactly(tables, folder):
+def test_a_csv_holds_the_purchases_exactly(tables: Any, folder: Any) -> None:
     bought = todays(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
     *rows, lines, total, note = read_csv(folder / "orders/m00/inland/best/sumi.csv")
     assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
@@ -80,19 +83,19 @@ def test_a_csv_holds_the_purchases_exactly(tables, folder):
     assert note["part_code"] == NOTE and "estimates until the vendor's basket confirms" in NOTE
 
 
-def test_codes_with_leading_zeros_stay_text(folder):
+def test_codes_with_leading_zeros_stay_text(folder: Any) -> None:
     assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/inland/best/quay.csv"))
     sheets = CalamineWorkbook.from_path(folder / "orders/m00/inland/best/m00-inland-best.xlsx")
     codes = [row[0] for row in sheets.get_sheet_by_name("quay").to_python()[4:-2]]
     assert codes and all(isinstance(code, str) and len(code) == 5 for code in codes)
 
 
-def test_a_workbook_says_the_same_as_the_csv_files(tables, folder):
+def test_a_workbook_says_the_same_as_the_csv_files(tables: Any, folder: Any) -> None:
     place = folder / "orders/m00/inland/best"
     book = CalamineWorkbook.from_path(place / "m00-inland-best.xlsx")
     assert book.sheet_names == ["Overview", "alder", "quay", "sumi"]
     for name in book.sheet_names[1:]:
-        rows = book.get_sheet_by_name(name).to_python()
+        rows: list[list[Any]] = book.get_sheet_by_name(name).to_python()
         *expected, _, total, _ = read_csv(place / f"{name}.csv")
         assert rows[1][0] == NOTE and tuple(rows[3]) == HEADINGS
         found = [(row[0], row[5], int(row[6]), round(row[8], 6)) for row in rows[4 : 4 + len(expected)]]
@@ -105,13 +108,13 @@ def test_a_workbook_says_the_same_as_the_csv_files(tables, folder):
     assert NOTE in overview and "25 November 2026" in overview and float(landed) in overview
 
 
-def test_what_cannot_be_bought_is_on_the_overview(folder):
+def test_what_cannot_be_bought_is_on_the_overview(folder: Any) -> None:
     book = CalamineWorkbook.from_path(folder / "orders/m00/inland/listed/m00-inland-listed.xlsx")
     cells = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
     assert "Can't be bought today" in cells and cells.count("any plain colour would fill it") == 2
 
 
-def test_a_refused_plan_has_no_order_lists(tables, tmp_path):
+def test_a_refused_plan_has_no_order_lists(tables: Any, tmp_path: Path) -> None:
     refused = pl.when(pl.col("scenario_code") == "cheapest").then(pl.lit("refused")).otherwise(pl.col("plan_status"))
     write_order_lists(
         {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, tmp_path
@@ -120,7 +123,7 @@ def test_a_refused_plan_has_no_order_lists(tables, tmp_path):
 
 
 @pytest.mark.parametrize("hostile", FORMULAS)
-def test_nothing_is_taken_for_a_formula(one_model, tmp_path, hostile):
+def test_nothing_is_taken_for_a_formula(one_model: Any, tmp_path: Path, hostile: Any) -> None:
     hostile_tables = {
         **one_model,
         "parts": one_model["parts"].with_columns(pl.lit(hostile).alias("part_name")),
@@ -142,20 +145,20 @@ def test_nothing_is_taken_for_a_formula(one_model, tmp_path, hostile):
         assert sheets and not [text for text in sheets if "<f>" in text or "<hyperlink" in text]
 
 
-def test_same_tables_same_bytes(tables, folder, tmp_path):
+def test_same_tables_same_bytes(tables: Any, folder: Any, tmp_path: Path) -> None:
     shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=3) for name, frame in tables.items()}
     for path in write_order_lists(shuffled, tmp_path):
         assert path.read_bytes() == (folder / path.relative_to(tmp_path)).read_bytes(), path.name
 
 
-def test_names_that_are_not_known_are_codes(one_model, tmp_path):
+def test_names_that_are_not_known_are_codes(one_model: Any, tmp_path: Path) -> None:
     write_order_lists({name: frame for name, frame in one_model.items() if name not in ("parts", "colours")}, tmp_path)
     row = read_csv(tmp_path / "orders/m00/inland/best/quay.csv")[0]
     assert row["part_name"] == row["part_code"] and row["colour_name"] == row["colour_code"]
 
 
 @given(st.lists(st.text(min_size=1, max_size=40), min_size=1, max_size=12))
-def test_sheet_names_are_valid_and_unique(codes):
+def test_sheet_names_are_valid_and_unique(codes: Any) -> None:
     names = _sheet_names(["Overview", *codes])
     assert len(names) == len(codes) + 1
     assert len({name.casefold() for name in names}) == len(names)
@@ -164,7 +167,7 @@ def test_sheet_names_are_valid_and_unique(codes):
         assert not set(name) & set("[]:*?/\\") and not name.startswith("'") and not name.endswith("'")
 
 
-def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_model, tmp_path):
+def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_model: Any, tmp_path: Path) -> None:
     renamed = {"alder": "x" * 31 + "a", "quay": "X" * 31 + "b", "sumi": "History"}
     swap = {
         name: one_model[name].with_columns(pl.col("vendor_code").replace(renamed))
@@ -175,7 +178,7 @@ def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_
     assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4
 
 
-def test_zeros_a_table_keeps_at_the_end_of_amounts_change_no_byte(one_model, tmp_path):
+def test_zeros_a_table_keeps_at_the_end_of_amounts_change_no_byte(one_model: Any, tmp_path: Path) -> None:
     """Tables have more digits before they are published than in the published database."""
     wider = {
         name: frame.with_columns(

@@ -2,6 +2,7 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -37,11 +38,11 @@ from pipelines.reporting.basis.page_tables import (
         ("0.005", "EUR", {}, "0.01"),
     ],
 )
-def test_money_has_the_currencys_digits(amount, currency, options, expected):
+def test_money_has_the_currencys_digits(amount: str, currency: str, options: dict[str, bool], expected: str) -> None:
     assert money(Decimal(amount), currency, **options) == expected
 
 
-def test_nothing_is_shown_as_a_dash():
+def test_nothing_is_shown_as_a_dash() -> None:
     assert {money(None, "EUR"), percent(None), number(None), count(None), day(None), unit_price(None, "EUR")} == {"–"}
     assert percent(float("nan")) == number(float("inf")) == "–"
 
@@ -56,11 +57,11 @@ def test_nothing_is_shown_as_a_dash():
         ("1200.000000", "EUR", "1,200.00"),
     ],
 )
-def test_unit_prices_keep_all_their_decimals(price, currency, expected):
+def test_unit_prices_keep_all_their_decimals(price: str, currency: str, expected: str) -> None:
     assert unit_price(Decimal(price), currency) == expected
 
 
-def test_percents_counts_and_dates():
+def test_percents_counts_and_dates() -> None:
     assert percent(12.34) == "12.3 %"
     assert percent(-0.04, signed=True) == "0.0 %"
     assert percent(0.25, signed=True) == "+0.3 %"
@@ -71,12 +72,12 @@ def test_percents_counts_and_dates():
 
 
 @given(st.floats(0, 1000))
-def test_a_gap_is_never_understated(value):
+def test_a_gap_is_never_understated(value: Any) -> None:
     reported = Decimal(gap(value).removesuffix(" %").replace(",", ""))
     assert value <= float(reported) <= value + 0.1 + 1e-9
 
 
-def test_certainty_in_words():
+def test_certainty_in_words() -> None:
     assert certainty("bounded", 0.4) == "at most 0.4 % above the best possible"
     assert certainty("proven", 0.0) == "the cheapest possible"
     assert certainty("partial", 0.31) == "at most 0.4 % above the best possible"
@@ -85,24 +86,24 @@ def test_certainty_in_words():
 
 
 @given(st.text(min_size=1, max_size=120))
-def test_a_code_becomes_a_plain_file_name(code):
+def test_a_code_becomes_a_plain_file_name(code: Any) -> None:
     name = file_name(code)
     assert name and name not in (".", "..") and not name.startswith(".")
     assert not set(name) & set('/\\:*?"<>|\0 \n') and not name.endswith("-details")
 
 
 @given(st.lists(st.text(alphabet="ab/.-: ", min_size=1, max_size=6), min_size=2, max_size=8, unique=True))
-def test_different_codes_never_share_a_file_name(codes):
+def test_different_codes_never_share_a_file_name(codes: Any) -> None:
     assert len({file_name(code) for code in codes}) == len(codes)
 
 
-def test_a_model_cannot_overwrite_another_models_details():
+def test_a_model_cannot_overwrite_another_models_details() -> None:
     assert file_name("crane") == "crane"
     assert file_name("crane-details") != "crane-details"
 
 
 @given(st.text(max_size=60))
-def test_markdown_cannot_be_broken_out_of(text):
+def test_markdown_cannot_be_broken_out_of(text: Any) -> None:
     reported = escape_markdown(text)
     assert not set(reported) & set("<>\n\r")
     for position, character in enumerate(reported):
@@ -111,7 +112,7 @@ def test_markdown_cannot_be_broken_out_of(text):
             assert backslashes % 2 == 1, reported
 
 
-def test_a_table_as_markdown():
+def test_a_table_as_markdown() -> None:
     table = Table("Costs", columns("Model", "#Cost"), (("a|b", "1.00"), (Link("c", "c.html"), "2.00")), frozenset({0}))
     assert table.markdown().splitlines() == [
         "| Model | Cost |",
@@ -121,7 +122,7 @@ def test_a_table_as_markdown():
     ]
 
 
-def test_half_lines_of_stacked_rows_come_in_pairs():
+def test_half_lines_of_stacked_rows_come_in_pairs() -> None:
     row = ("way", "351.18", "261.95", "39.63", "49.60", "6", "0", "30.80 (8.8 %)")
     headings = columns("Way", "#Complete cost", "#Parts", "#Shipping", "#Tax", "#Parcels", "#Missing pieces", "#Saved")
     assert Table("", headings, (row,)).wide_columns == {1, 6, 7}

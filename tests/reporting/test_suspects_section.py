@@ -1,21 +1,26 @@
 """The monthly report's section of prices that stand out."""
 
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
-from sample_tables import frame, sample
 
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.month.monthly_report import write_monthly_report
 from pipelines.reporting.sections.suspects import in_words, suspect_section
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night, frame
+from tests.present import present
 
 TODAY = date(2026, 11, 25)
 
 
-def suspect(**changes):
+def suspect(**changes: Any) -> Any:
     row = {
         "offer_id": "o1", "step_from_quantity": 1, "vendor_code": "north", "part_code": "odd part", "colour_code": "red", "condition": "new",
         "listing_code": "", "currency_code": "EUR", "unit_price": Decimal("1.00"), "price_from_on": date(2026, 11, 20),
@@ -27,21 +32,21 @@ def suspect(**changes):
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Night:
     return sample(month_count=3)
 
 
-def page_data(night, *rows, variants=()):
+def page_data(night: Night, *rows: Any, variants: Sequence[Any] = ()) -> Any:
     tables, inputs = night
     added = {"suspect_price": frame(SUSPECT_PRICE, list(rows)), "plan_variant": frame(PLAN_VARIANT, list(variants))}
     return PageData({**tables, **added}, inputs)
 
 
-def first_cells(section):
+def first_cells(section: Any) -> Any:
     return [row[0] for row in section["table"].rows]
 
 
-def test_without_suspects_there_is_no_section(night, tmp_path):
+def test_without_suspects_there_is_no_section(night: Night, tmp_path: Path) -> None:
     assert (
         suspect_section(page_data(night), TODAY) is None and suspect_section(page_data(night, suspect()), None) is None
     )
@@ -49,7 +54,7 @@ def test_without_suspects_there_is_no_section(night, tmp_path):
         assert "stand out" not in path.read_text(encoding="utf-8")
 
 
-def test_prices_come_by_rank_one_line_an_offer(night):
+def test_prices_come_by_rank_one_line_an_offer(night: Night) -> None:
     rows = [
         suspect(),
         suspect(step_from_quantity=50, influence_rank=3),
@@ -58,13 +63,13 @@ def test_prices_come_by_rank_one_line_an_offer(night):
     ]
     section = suspect_section(page_data(night, *rows), TODAY)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["dear", "odd part"]
-    assert section["more"] == "" and section["effects"] == []
+    assert present(section)["more"] == "" and present(section)["effects"] == []
     many = [suspect(offer_id=f"o{n}", part_code=f"p{n:02}", influence_rank=n) for n in range(1, 14)]
     section = suspect_section(page_data(night, *many), TODAY)
-    assert len(section["table"].rows) == 10 and section["more"].startswith("3 more")
+    assert len(present(section)["table"].rows) == 10 and present(section)["more"].startswith("3 more")
 
 
-def test_a_past_month_shows_what_was_known_then(night):
+def test_a_past_month_shows_what_was_known_then(night: Night) -> None:
     past = date(2026, 9, 30)
     then = {"price_from_on": date(2026, 9, 1), "valid_from_on": date(2026, 9, 1), "influence_rank": None}
     rows = [
@@ -77,15 +82,15 @@ def test_a_past_month_shows_what_was_known_then(night):
     ]
     section = suspect_section(page_data(night, *rows), past)
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["further", "later confirmed", "then"]
-    assert len(section["table"].columns) == 6, "what they could cost is known for today alone"
+    assert len(present(section)["table"].columns) == 6, "what they could cost is known for today alone"
 
 
-def test_elements_of_models_that_publish_no_lines_are_not_named(night):
+def test_elements_of_models_that_publish_no_lines_are_not_named(night: Night) -> None:
     section = suspect_section(page_data(night, suspect(part_code="secret", servable_piece_count=3)), TODAY)
     assert first_cells(section) == ["a part (not named)"]
 
 
-def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night, tmp_path):
+def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night: Night, tmp_path: Path) -> None:
     plain = page_data(night)
     plan = plain.plan("m00", "inland", "cheapest")
     variant = {name: plan[name] for name in PLAN_VARIANT.columns[:4]} | {
@@ -95,7 +100,7 @@ def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night, t
     same = {**variant, "model_code": "m01", "landed_cost": plain.plan("m01", "inland", "cheapest")["landed_cost"]}
     same["unfilled_piece_count"] = plain.plan("m01", "inland", "cheapest")["unfilled_piece_count"]
     known = page_data(night, suspect(), variants=[variant, same])
-    reported = suspect_section(known, TODAY)["effects"]
+    reported = present(suspect_section(known, TODAY))["effects"]
     assert (
         len(reported) == 1
         and f"{plan['landed_cost'] - Decimal('1.5'):.2f}" in reported[0]
@@ -125,5 +130,5 @@ def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night, t
         ("stands_out", None, 0.334, "0.33 times the usual price"),
     ],
 )
-def test_a_suspicion_in_words(suspicion, pack, ratio, words):
+def test_a_suspicion_in_words(suspicion: str, pack: int | None, ratio: float, words: str) -> None:
     assert in_words({"suspicion": suspicion, "pack_size": pack}, ratio) == words

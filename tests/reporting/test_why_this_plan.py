@@ -1,9 +1,11 @@
 """The words of "Why this plan": every variant says what it would cost and change, and nothing that can't be compared is."""
 
+from collections.abc import Sequence
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import pytest
-from sample_tables import frame, sample
 
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.basis.page_tables import NOTHING
@@ -12,10 +14,13 @@ from pipelines.reporting.sections.variants import why_this_plan
 from schemas.published.keys import PLAN_KEY
 from schemas.published.plans import PLAN_VENDOR, SECOND_SOURCE
 from schemas.published.what_if import PLAN_VARIANT
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import Night, frame
+from tests.present import present
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Night:
     return sample(month_count=2)
 
 
@@ -24,15 +29,19 @@ OWN = ["alder", "quay", "sumi"]
 
 
 @pytest.fixture(scope="module")
-def plan(night):
+def plan(night: Night) -> Any:
     page_data = PageData(*night)
-    found = page_data.plan("m00", "inland", "cheapest")
-    assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
-    assert page_data.rows_of(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
+    found = present(page_data.plan("m00", "inland", "cheapest"))
+    assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (
+        Decimal("85.33"),
+        "EUR",
+        0,
+    )
+    assert page_data.rows_of(PLAN_VENDOR, present(found))["vendor_code"].sort().to_list() == OWN
     return found
 
 
-def variant(plan, kind, value, extra, vendors, missing=0):
+def variant(plan: Any, kind: Any, value: Any, extra: Any, vendors: Any, missing: int = 0) -> Any:
     return {
         **{name: plan[name] for name in PLAN_KEY},
         "variant_kind": kind, "variant_value": value, "landed_cost": plan["landed_cost"] + Decimal(extra),
@@ -41,7 +50,9 @@ def variant(plan, kind, value, extra, vendors, missing=0):
     }  # fmt: skip
 
 
-def source(plan, line, count, in_plan, second="", price=None, quantity=4):
+def source(
+    plan: Any, line: Any, count: Any, in_plan: Any, second: str = "", price: Any = None, quantity: int = 4
+) -> Any:
     return {
         **{name: plan[name] for name in PLAN_KEY},
         "line_number": line, "portion_number": 1, "quantity": quantity, "source_vendor_codes": "north",
@@ -50,7 +61,7 @@ def source(plan, line, count, in_plan, second="", price=None, quantity=4):
     }  # fmt: skip
 
 
-def why(night, plan, variants=(), sources=()):
+def why(night: Night, plan: Any, variants: Sequence[Any] = (), sources: Sequence[Any] = ()) -> Any:
     tables, inputs = night
     added = {
         "plan_variant": frame(PLAN_VARIANT, list(variants)),
@@ -59,11 +70,11 @@ def why(night, plan, variants=(), sources=()):
     return why_this_plan(PageData({**tables, **added}, inputs), plan)
 
 
-def test_a_plan_without_variants_needs_no_words(night, plan):
+def test_a_plan_without_variants_needs_no_words(night: Night, plan: Any) -> None:
     assert why(night, plan) is None
 
 
-def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
+def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Night, plan: Any) -> None:
     reported = why(
         night,
         plan,
@@ -85,12 +96,12 @@ def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night, plan):
     assert reported["sources_shown"] == reported["robust"] == ""
 
 
-def test_no_runner_up_where_nothing_else_buys_as_much(night, plan):
+def test_no_runner_up_where_nothing_else_buys_as_much(night: Night, plan: Any) -> None:
     reported = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
     assert reported["runner_up"] == ""
 
 
-def test_what_fewer_parcels_would_cost(night, plan):
+def test_what_fewer_parcels_would_cost(night: Night, plan: Any) -> None:
     variants = [
         variant(plan, "at_most_vendors", "10", "0.50", OWN),
         variant(plan, "at_most_vendors", "2", "3", ["alder", "quay"]),
@@ -104,7 +115,7 @@ def test_what_fewer_parcels_would_cost(night, plan):
     )
 
 
-def test_how_vendors_change_with_what_shipping_costs(night, plan):
+def test_how_vendors_change_with_what_shipping_costs(night: Night, plan: Any) -> None:
     variants = [
         variant(plan, "flat_shipping", "12", "13.5", ["alder", "faraway"]),
         variant(plan, "flat_shipping", "4", "-9", [*OWN, "faraway"]),
@@ -117,7 +128,7 @@ def test_how_vendors_change_with_what_shipping_costs(night, plan):
     )
 
 
-def test_who_else_sells_what_is_bought(night, plan):
+def test_who_else_sells_what_is_bought(night: Night, plan: Any) -> None:
     price = Decimal("0.1234")
     sources = [
         source(plan, 1, 3, 2, "quay", price),
@@ -137,12 +148,12 @@ def test_who_else_sells_what_is_bought(night, plan):
     ]
 
 
-def test_only_the_ten_portions_with_fewest_sources_are_listed(night, plan):
+def test_only_the_ten_portions_with_fewest_sources_are_listed(night: Night, plan: Any) -> None:
     reported = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
     assert [row[1] for row in reported["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
 
 
-def test_what_a_more_robust_plan_would_cost(night, plan):
+def test_what_a_more_robust_plan_would_cost(night: Night, plan: Any) -> None:
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     robust = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "maker", "faraway"])
     beginning = "2 portions could come whole from two vendors or more"
@@ -159,7 +170,7 @@ def test_what_a_more_robust_plan_would_cost(night, plan):
     assert why(night, plan, [], sources[1:2])["robust"] == ""  # nobody else sells it: no plan is more robust
 
 
-def test_the_details_page_says_it_all(night, plan, tmp_path):
+def test_the_details_page_says_it_all(night: Night, plan: Any, tmp_path: Path) -> None:
     tables, inputs = night
     variants = [
         variant(plan, "without_vendor", "quay", "1.07", ["alder", "faraway", "sumi"]),

@@ -1,28 +1,34 @@
 """Availability: what is planted in small markets is what the tables say."""
 
 from datetime import date
+from typing import Any
 
 import polars as pl
 import pytest
-from trend_market import ABROAD, HOME, inputs, market, model, month_ends, offer, table
 
-from pipelines.inputs import WorkspaceInputs
+from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.trends.outlook.availability import availability
 from schemas.inputs.catalogue import ELEMENT_STATUS
 from schemas.inputs.price_files import PRICE_SUMMARY
+from tests.builders.trend_markets import ABROAD, HOME, inputs, market, model, month_ends, offer, table
 
 DAYS = month_ends(date(2025, 1, 1), 13)
 NOW = DAYS[-1]
 NO_SUMMARIES = table(PRICE_SUMMARY, []).with_columns(observed_on=pl.lit(None, pl.Date()))
 
 
-def night(*models, statuses=(), **given):
+def night(*models: Model, statuses: Any = (), **given: Any) -> WorkspaceInputs:
     made = inputs(**given)
     tables = made.tables | {"element_status": table(ELEMENT_STATUS, list(statuses))}
     return WorkspaceInputs(made.settings, tables, models, made.input_files)
 
 
-def looked_up(night_inputs, markets, last_seen=None, summaries=NO_SUMMARIES):
+def looked_up(
+    night_inputs: WorkspaceInputs,
+    markets: dict[date, pl.DataFrame],
+    last_seen: pl.DataFrame | None = None,
+    summaries: pl.DataFrame = NO_SUMMARIES,
+) -> tuple[dict[tuple[str, str], dict[str, Any]], dict[tuple[str, str], dict[str, Any]]]:
     found = availability(
         night_inputs, markets, last_seen if last_seen is not None else markets[max(markets)], summaries
     )
@@ -31,7 +37,7 @@ def looked_up(night_inputs, markets, last_seen=None, summaries=NO_SUMMARIES):
     return rows, months
 
 
-def test_pieces_vendors_and_copies_of_a_plain_market():
+def test_pieces_vendors_and_copies_of_a_plain_market() -> None:
     tower = model(("a", "red", 10), ("b", "red", 4), ("c", "red", 6))
     on_offer = market(
         offer("a", 1, 25), offer("a", 2, 10, "v2"), offer("b", 1, 3), offer("a", 1, 900, "v3", condition="used")
@@ -58,14 +64,14 @@ def test_pieces_vendors_and_copies_of_a_plain_market():
     assert month["fillable_share"] == pytest.approx((10 + 3 + 0) / 20)
 
 
-def test_copies_are_whole_models_even_when_several_are_bought():
+def test_copies_are_whole_models_even_when_several_are_bought() -> None:
     pair = model(("a", "red", 10), copy_count=2)
     rows, months = looked_up(night(pair), {NOW: market(offer("a", 1, 35))})
     assert rows["home", "a"]["needed_piece_count"] == 20 and rows["home", "a"]["copies_on_offer"] == 3
     assert months["home", "2026-01"]["buildable_copy_count"] == 3
 
 
-def test_limits_per_order_regions_and_open_forms_count_as_a_buyer_would_meet_them():
+def test_limits_per_order_regions_and_open_forms_count_as_a_buyer_would_meet_them() -> None:
     tower = model(("a", "red", 10))
     on_offer = market(
         offer("a", 1, 500, maximum_per_order=4),
@@ -84,7 +90,7 @@ def test_limits_per_order_regions_and_open_forms_count_as_a_buyer_would_meet_the
     assert rows["home", "a"]["last_seen_on"] == NOW
 
 
-def test_a_status_holds_from_its_date_and_unknown_is_said():
+def test_a_status_holds_from_its_date_and_unknown_is_said() -> None:
     tower = model(("a", "red", 1), ("b", "red", 1))
     statuses = [
         {"part_code": "a", "colour_code": "red", "element_status": "current"},
@@ -95,7 +101,7 @@ def test_a_status_holds_from_its_date_and_unknown_is_said():
     assert rows["home", "a"]["element_status"] == "retired" and rows["home", "b"]["element_status"] == "unknown"
 
 
-def test_days_since_last_seen_and_summaries_stand_beside():
+def test_days_since_last_seen_and_summaries_stand_beside() -> None:
     tower = model(("a", "red", 5))
     seen = market(offer("a", 1, day=date(2025, 12, 1)), offer("a", 1, vendor="v2", day=date(2025, 12, 20)))
     summaries = table(
@@ -113,7 +119,7 @@ def test_days_since_last_seen_and_summaries_stand_beside():
     assert a["buyable_piece_count"] == 0, "nobody can buy from a summary"
 
 
-def stocks(**paths):
+def stocks(**paths: Any) -> dict[date, pl.DataFrame]:
     """Markets in which the pieces of each part follow a path over the last 13 month ends."""
     return {
         day: market(*(offer(part, 1, path(n), day=day) for part, path in paths.items() if path(n) > 0))
@@ -121,7 +127,7 @@ def stocks(**paths):
     }
 
 
-def test_an_element_that_sells_out_is_seen_coming_and_one_that_wavers_is_not():
+def test_an_element_that_sells_out_is_seen_coming_and_one_that_wavers_is_not() -> None:
     """A stock that falls by a fifth a month from 1,000: 69 left after a year, 20 needed, so about 5.5 months to go."""
     markets = stocks(
         falling=lambda n: round(1000 * 0.8**n),
@@ -141,7 +147,7 @@ def test_an_element_that_sells_out_is_seen_coming_and_one_that_wavers_is_not():
     assert others["plenty"]["months_left"] > 6 and others["growing"]["months_left"] is None
 
 
-def test_a_short_history_has_no_trend_and_an_element_that_is_gone_is_not_running_out():
+def test_a_short_history_has_no_trend_and_an_element_that_is_gone_is_not_running_out() -> None:
     markets = stocks(a=lambda n: max(0, 120 - 10 * n), b=lambda n: 100)
     rows, _ = looked_up(night(model(("a", "red", 5), ("b", "red", 5))), markets)
     assert rows["home", "a"]["buyable_piece_count"] == 0 and not rows["home", "a"]["is_running_out"]
@@ -150,12 +156,12 @@ def test_a_short_history_has_no_trend_and_an_element_that_is_gone_is_not_running
     assert rows["home", "b"]["piece_trend_pct"] is None and not rows["home", "b"]["is_running_out"]
 
 
-def test_no_market_and_no_model_give_empty_tables():
+def test_no_market_and_no_model_give_empty_tables() -> None:
     assert availability(night(), {NOW: market(offer("a", 1))}, market(), NO_SUMMARIES).elements.is_empty()
     assert availability(night(model(("a", "red", 1))), {}, market(), NO_SUMMARIES).models.is_empty()
 
 
-def test_a_month_before_the_history_begins_is_unknown_and_not_sold_out():
+def test_a_month_before_the_history_begins_is_unknown_and_not_sold_out() -> None:
     """Ten months without any offer, then three with plenty: no rise from nothing, no months of nothing."""
     markets = {day: market(*([offer("a", 1, 100, day=day)] if n >= 10 else [])) for n, day in enumerate(DAYS)}
     rows, months = looked_up(night(model(("a", "red", 5))), markets)

@@ -1,3 +1,6 @@
+from collections.abc import Callable
+from typing import Any
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -27,31 +30,31 @@ PAIR = Pair(
         (fisher_contributions, [0.012690, 0.013092, -0.011358, 0], 0.014424),
     ],
 )
-def test_two_months(contributions, expected, total):
+def test_two_months(contributions: Callable[..., Any], expected: list[Any], total: float) -> None:
     assert contributions(PAIR) == pytest.approx(expected, abs=5.1e-7)
     assert contributions(PAIR).sum() == pytest.approx(total, abs=5.1e-7)
 
 
-def test_lowe_from_the_base_month_is_laspeyres():
+def test_lowe_from_the_base_month_is_laspeyres() -> None:
     found = lowe_contributions(PAIR.price_base, PAIR.price, PAIR.quantity_base)
     assert found == pytest.approx(laspeyres_contributions(PAIR), rel=1e-12, abs=1e-15)
 
 
 @given(st.lists(st.tuples(st.floats(0.01, 100), st.floats(0.01, 100), st.integers(1, 1000)), min_size=1, max_size=300))
-def test_lowe_contributions_add_up_to_the_change(rows):
+def test_lowe_contributions_add_up_to_the_change(rows: list[tuple[float, float, int]]) -> None:
     before, price, basket = (np.array(column, dtype=float) for column in zip(*rows, strict=True))
     index = (price * basket).sum() / (before * basket).sum()
     assert lowe_contributions(before, price, basket).sum() == pytest.approx(index - 1, abs=1e-12 * max(1, index))
 
 
-def test_prices_that_stand_still_contribute_nothing():
+def test_prices_that_stand_still_contribute_nothing() -> None:
     still = geometric_contributions(np.array([1.0, 1.0 + 1e-12, 1.2]), np.array([0.3, 0.3, 0.4]))
     assert still[:2] == pytest.approx([0, 0], abs=1e-12)
     assert still.sum() == pytest.approx(1.2**0.4 - 1, abs=1e-12)
 
 
 @given(st.floats(-1e-5, 1e-5))
-def test_nearly_equal_relatives_lose_no_digits(log_change):
+def test_nearly_equal_relatives_lose_no_digits(log_change: float) -> None:
     relatives = np.exp(np.array([log_change, -log_change]))
     weights = np.array([0.5, 0.5])
     assert geometric_contributions(relatives, weights).sum() == pytest.approx(0, abs=1e-15)

@@ -1,6 +1,8 @@
 import math
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -21,12 +23,12 @@ PRICES = np.array(
 BASKET = np.array([20.0, 50.0, 8.0, 100.0])
 
 
-def lowe(prices):
+def lowe(prices: npt.NDArray[Any]) -> npt.NDArray[Any]:
     months = tuple(f"m{n}" for n in range(1, len(prices) + 1))
     return lowe_index(Panel(months, ("A", "B", "C", "E"), prices, np.ones_like(prices)), BASKET, "m1")
 
 
-def test_class_mean_of_one_class():
+def test_class_mean_of_one_class() -> None:
     """Imputed prices and index by a separate program."""
     imputed = impute_class_mean(PRICES, ["f"] * 4)
     assert [imputed.prices[at] for at in ((2, 2), (4, 1), (5, 1))] == pytest.approx(
@@ -36,7 +38,7 @@ def test_class_mean_of_one_class():
     assert np.argwhere(imputed.is_imputed).tolist() == [[2, 2], [4, 1], [5, 1]]
 
 
-def test_overall_mean_weighted_by_the_basket():
+def test_overall_mean_weighted_by_the_basket() -> None:
     """Imputed prices and index by a separate program."""
     imputed = impute_overall_mean(PRICES, BASKET)
     assert [imputed.prices[at] for at in ((2, 2), (4, 1), (5, 1))] == pytest.approx(
@@ -46,12 +48,12 @@ def test_overall_mean_weighted_by_the_basket():
     assert np.argwhere(imputed.is_imputed).tolist() == [[2, 2], [4, 1], [5, 1]]
 
 
-def test_overall_mean_is_one_class_for_all():
+def test_overall_mean_is_one_class_for_all() -> None:
     found, expected = impute_overall_mean(PRICES), impute_class_mean(PRICES, ["f"] * 4)
     assert (found.prices == expected.prices).all() and (found.is_imputed == expected.is_imputed).all()
 
 
-def test_overall_mean_before_the_first_price_and_in_an_empty_month():
+def test_overall_mean_before_the_first_price_and_in_an_empty_month() -> None:
     prices = np.array([[2.0, NAN, NAN], [NAN, NAN, NAN], [3.0, 5.0, NAN]])
     found = impute_overall_mean(prices, np.array([1.0, 2.0, 3.0]))
     assert found.prices[:, 0] == pytest.approx([2, 2, 3])
@@ -59,13 +61,13 @@ def test_overall_mean_before_the_first_price_and_in_an_empty_month():
     assert np.isnan(found.prices[:, 2]).all() and not found.is_imputed[:, 2].any()
 
 
-def test_carry_forward_hides_the_change():
+def test_carry_forward_hides_the_change() -> None:
     carried = carry_forward(PRICES)
     assert lowe(carried.prices) == pytest.approx([1, 1.016, 1.002667, 1.050667, 1.094667, 1.12], abs=5.1e-7)
     assert (carried.is_imputed == np.isnan(PRICES)).all()
 
 
-def test_the_level_corrects_itself_when_an_item_comes_back():
+def test_the_level_corrects_itself_when_an_item_comes_back() -> None:
     """In month 4 item C is back: however month 3 was filled, the index of month 4 is the same."""
     treatments = (impute_class_mean(PRICES, ["f"] * 4), impute_overall_mean(PRICES, BASKET), carry_forward(PRICES))
     fourth = [lowe(filled.prices)[3] for filled in treatments]
@@ -73,13 +75,13 @@ def test_the_level_corrects_itself_when_an_item_comes_back():
     assert len(set(fourth)) == 1
 
 
-def test_an_item_moves_with_its_own_class():
+def test_an_item_moves_with_its_own_class() -> None:
     prices = np.array([[1.0, 1.0, 1.0, 1.0], [2.0, NAN, 0.5, NAN]])
     filled = impute_class_mean(prices, ["up", "up", "down", "down"]).prices
     assert filled[1] == pytest.approx([2.0, 2.0, 0.5, 0.5])
 
 
-def test_a_class_without_prices_and_an_unknown_class_move_with_all():
+def test_a_class_without_prices_and_an_unknown_class_move_with_all() -> None:
     prices = np.array([[1.0, 1.0, 1.0, 1.0, 1.0], [2.0, 8.0, NAN, NAN, NAN]])
     filled = impute_class_mean(prices, ["a", "a", "b", "", "a"]).prices
     assert filled[1] == pytest.approx([2.0, 8.0, 4.0, 4.0, 4.0])
@@ -87,7 +89,7 @@ def test_a_class_without_prices_and_an_unknown_class_move_with_all():
     assert filled[1, 2] == pytest.approx(4.0)  # not 2.0: sharing no known family is no class
 
 
-def test_a_month_without_any_price_stands_still_and_is_caught_up():
+def test_a_month_without_any_price_stands_still_and_is_caught_up() -> None:
     """The item that comes back later than the others still gets what they did over the empty month."""
     prices = np.array([[1.0, 3.0], [NAN, NAN], [1.1, NAN]])
     filled = impute_class_mean(prices, ["a", "a"])
@@ -95,7 +97,7 @@ def test_a_month_without_any_price_stands_still_and_is_caught_up():
     assert filled.prices[2] == pytest.approx([1.1, 3.3])
 
 
-def test_before_its_first_price_an_item_is_back_cast():
+def test_before_its_first_price_an_item_is_back_cast() -> None:
     prices = np.array([[1.0, NAN, 5.0], [2.0, NAN, NAN], [3.0, 6.0, 15.0]])
     imputed = impute_class_mean(prices, ["a", "a", "b"])
     assert imputed.prices[:, 1] == pytest.approx([2.0, 4.0, 6.0])
@@ -104,19 +106,19 @@ def test_before_its_first_price_an_item_is_back_cast():
     assert with_it[:, [0, 2]] == pytest.approx(without)  # the newcomer moved nobody else
 
 
-def test_an_item_that_never_had_a_price_stays_without():
+def test_an_item_that_never_had_a_price_stays_without() -> None:
     imputed = impute_class_mean(np.array([[1.0, NAN], [2.0, NAN]]), ["a", "a"])
     assert np.isnan(imputed.prices[:, 1]).all()
     assert not imputed.is_imputed[:, 1].any()
 
 
-def test_nothing_at_all():
+def test_nothing_at_all() -> None:
     assert np.isnan(impute_class_mean(np.full((2, 2), NAN), ["a", "b"]).prices).all()
     assert impute_class_mean(np.zeros((2, 0)), []).prices.shape == (2, 0)
 
 
 @st.composite
-def gappy_prices(draw):
+def gappy_prices(draw: st.DrawFn) -> tuple[npt.NDArray[Any], list[str]]:
     months, items = draw(st.integers(1, 6)), draw(st.integers(1, 6))
     cell = st.one_of(st.just(NAN), st.floats(0.01, 100))
     prices = np.array([[draw(cell) for _ in range(items)] for _ in range(months)])
@@ -125,7 +127,7 @@ def gappy_prices(draw):
 
 @settings(max_examples=200)
 @given(gappy_prices())
-def test_what_was_observed_stays_and_all_else_is_filled(case):
+def test_what_was_observed_stays_and_all_else_is_filled(case: tuple[npt.NDArray[Any], Any]) -> None:
     prices, classes = case
     imputed = impute_class_mean(prices, classes)
     observed, ever = np.isfinite(prices), np.isfinite(prices).any(axis=0)
@@ -137,7 +139,9 @@ def test_what_was_observed_stays_and_all_else_is_filled(case):
 
 @settings(max_examples=100)
 @given(gappy_prices(), st.floats(0.1, 10))
-def test_imputation_does_not_depend_on_units_or_on_the_order_of_items(case, factor):
+def test_imputation_does_not_depend_on_units_or_on_the_order_of_items(
+    case: tuple[npt.NDArray[Any], Any], factor: float
+) -> None:
     prices, classes = case
     filled = impute_class_mean(prices, classes).prices
     order = np.argsort([f"{c}{n % 2}" for n, c in enumerate(classes)], kind="stable")
@@ -146,7 +150,7 @@ def test_imputation_does_not_depend_on_units_or_on_the_order_of_items(case, fact
 
 
 @given(st.floats(0.5, 2), st.integers(0, 2**15 - 1))
-def test_prices_that_move_alike_are_imputed_exactly(change, gaps):
+def test_prices_that_move_alike_are_imputed_exactly(change: float, gaps: int) -> None:
     true = change ** np.arange(5)[:, None] * np.array([1.0, 7.0, 0.3, 2.0])
     observed = true.copy()
     observed[:, 1:][np.array([bool(gaps >> n & 1) for n in range(15)]).reshape(5, 3)] = NAN

@@ -1,6 +1,8 @@
 import math
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 import pytest
 from hypothesis import given
@@ -68,7 +70,7 @@ MATCHED = {
 }  # fmt: skip
 
 
-def gaps_panel():
+def gaps_panel() -> Panel:
     rows = []
     for line in GAPS.strip().splitlines():
         item, *cells = line.split()
@@ -78,22 +80,22 @@ def gaps_panel():
     return Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
 
 
-def numbers(text):
+def numbers(text: str) -> list[float]:
     return [float(word) for word in text.split()]
 
 
 @pytest.mark.parametrize("method", DIRECT)
-def test_direct_index_with_gaps(method):
+def test_direct_index_with_gaps(method: str) -> None:
     assert direct_index(gaps_panel(), FORMULAS[method], "m1") == pytest.approx(numbers(DIRECT[method]), abs=5.1e-7)
 
 
 @pytest.mark.parametrize("method", CHAINED)
-def test_chained_index_with_gaps(method):
+def test_chained_index_with_gaps(method: str) -> None:
     assert chained_index(gaps_panel(), FORMULAS[method]) == pytest.approx(numbers(CHAINED[method]), abs=5.1e-7)
 
 
 @pytest.mark.parametrize("method", MATCHED)
-def test_two_months_with_gaps(method):
+def test_two_months_with_gaps(method: str) -> None:
     assert compare(gaps_panel(), 1, 2, FORMULAS[method]) == pytest.approx(MATCHED[method], abs=5.1e-7)
 
 
@@ -102,7 +104,7 @@ quantities = st.floats(0.1, 10_000)
 
 
 @st.composite
-def pairs(draw):
+def pairs(draw: st.DrawFn) -> Pair:
     count = draw(st.integers(1, 8))
     columns = [
         draw(st.lists(kind, min_size=count, max_size=count)) for kind in (prices, prices, quantities, quantities)
@@ -110,11 +112,17 @@ def pairs(draw):
     return Pair(*map(np.array, columns))
 
 
-def swapped(pair):
+def swapped(pair: Pair) -> Pair:
     return Pair(pair.price, pair.price_base, pair.quantity, pair.quantity_base)
 
 
-def with_arrays(pair, price_base=None, price=None, quantity_base=None, quantity=None):
+def with_arrays(
+    pair: Pair,
+    price_base: Any = None,
+    price: npt.NDArray[Any] | None = None,
+    quantity_base: Any = None,
+    quantity: Any = None,
+) -> Pair:
     return Pair(
         pair.price_base if price_base is None else price_base,
         pair.price if price is None else price,
@@ -123,30 +131,30 @@ def with_arrays(pair, price_base=None, price=None, quantity_base=None, quantity=
     )
 
 
-def test_the_reversible_formulas_are_all_but_the_one_way_ones():
+def test_the_reversible_formulas_are_all_but_the_one_way_ones() -> None:
     assert {name for name, formula in FORMULAS.items() if formula not in TIME_REVERSIBLE} == ONE_WAY
 
 
 @given(pairs())
-def test_time_reversal(pair):
+def test_time_reversal(pair: Pair) -> None:
     for formula in TIME_REVERSIBLE:
         assert formula(pair) * formula(swapped(pair)) == pytest.approx(1, rel=1e-9)
 
 
 @pytest.mark.parametrize("name", sorted(ONE_WAY))
-def test_one_way_formulas_fail_time_reversal(name):
+def test_one_way_formulas_fail_time_reversal(name: str) -> None:
     pair = Pair(np.array([1.0, 1.0]), np.array([2.0, 1.0]), np.array([1.0, 1.0]), np.array([0.25, 1.0]))
     assert abs(FORMULAS[name](pair) * FORMULAS[name](swapped(pair)) - 1) > 0.1
 
 
 @given(pairs())
-def test_identity(pair):
+def test_identity(pair: Pair) -> None:
     for name, formula in FORMULAS.items():
         assert formula(with_arrays(pair, price=pair.price_base)) == pytest.approx(1, rel=1e-12), name
 
 
 @given(pairs(), st.floats(0.1, 10))
-def test_proportionality(pair, factor):
+def test_proportionality(pair: Pair, factor: float) -> None:
     """A common change of all prices is the index, whatever the quantities; and all prices times k is the index times k."""
     for name, formula in FORMULAS.items():
         assert formula(with_arrays(pair, price=factor * pair.price_base)) == pytest.approx(factor, rel=1e-9), name
@@ -156,7 +164,7 @@ def test_proportionality(pair, factor):
 
 
 @given(pairs(), st.data())
-def test_units_do_not_matter_except_to_dutot(pair, data):
+def test_units_do_not_matter_except_to_dutot(pair: Pair, data: Any) -> None:
     count = pair.price.size
     units = np.array(data.draw(st.lists(st.floats(0.01, 100), min_size=count, max_size=count)))
     other = Pair(pair.price_base * units, pair.price * units, pair.quantity_base / units, pair.quantity / units)
@@ -165,14 +173,14 @@ def test_units_do_not_matter_except_to_dutot(pair, data):
             assert formula(other) == pytest.approx(formula(pair), rel=1e-9), name
 
 
-def test_units_matter_to_dutot():
+def test_units_matter_to_dutot() -> None:
     pair = Pair(np.array([1.0, 10.0]), np.array([2.0, 10.0]), np.ones(2), np.ones(2))
     dozens = with_arrays(pair, price_base=np.array([12.0, 10.0]), price=np.array([24.0, 10.0]))
     assert abs(dutot(dozens) - dutot(pair)) > 0.3
 
 
 @given(pairs(), st.randoms(use_true_random=False))
-def test_the_order_of_rows_does_not_matter(pair, random):
+def test_the_order_of_rows_does_not_matter(pair: Pair, random: Any) -> None:
     """Exactly: a panel sorts its items, so the sums run in one order."""
     rows = [
         (month, f"i{n}", float(p), float(q))
@@ -189,26 +197,26 @@ def test_the_order_of_rows_does_not_matter(pair, random):
 
 
 @given(pairs())
-def test_carli_is_at_least_jevons_is_at_least_harmonic(pair):
+def test_carli_is_at_least_jevons_is_at_least_harmonic(pair: Pair) -> None:
     slack = 1 + 1e-9
     assert carli(pair) * slack >= jevons(pair) >= harmonic(pair) / slack
 
 
 @given(pairs())
-def test_dutot_is_carli_where_base_prices_are_equal(pair):
+def test_dutot_is_carli_where_base_prices_are_equal(pair: Pair) -> None:
     level = with_arrays(pair, price_base=np.full_like(pair.price, 3.0))
     assert dutot(level) == pytest.approx(carli(level), rel=1e-9)
 
 
 @given(pairs())
-def test_superlative_formulas_lie_between_the_extreme_relatives(pair):
+def test_superlative_formulas_lie_between_the_extreme_relatives(pair: Pair) -> None:
     low, high = pair.relatives.min(), pair.relatives.max()
     for formula in FORMULAS.values():
         assert low * (1 - 1e-9) <= formula(pair) <= high * (1 + 1e-9)
 
 
 @given(pairs())
-def test_contributions_add_up(pair):
+def test_contributions_add_up(pair: Pair) -> None:
     for contributions, name in (
         (laspeyres_contributions, "laspeyres"),
         (tornqvist_contributions, "tornqvist"),
@@ -218,7 +226,7 @@ def test_contributions_add_up(pair):
         assert contributions(pair).sum() == pytest.approx(index - 1, abs=1e-12 + 1e-9 * index), name
 
 
-def test_lowe_with_the_quantities_of_either_month_is_laspeyres_or_paasche():
+def test_lowe_with_the_quantities_of_either_month_is_laspeyres_or_paasche() -> None:
     pair = gaps_panel().pair(0, 1)
     assert lowe(pair, pair.quantity_base) == laspeyres(pair)
     assert lowe(pair, pair.quantity) == paasche(pair)
@@ -227,7 +235,7 @@ def test_lowe_with_the_quantities_of_either_month_is_laspeyres_or_paasche():
     )
 
 
-def test_bounce():
+def test_bounce() -> None:
     """Prices of the last month are the first month's, but a chain of monthly Laspeyres is far from 1; GEKS is not."""
     rows = [(f"{m}", "A", p, q) for m, p, q in ((1, 1.0, 10), (2, 0.5, 100), (3, 1.0, 2), (4, 1.0, 10))]
     rows += [(f"{m}", "B", 1.0, q) for m, q in ((1, 10), (2, 8), (3, 10), (4, 10))]
@@ -246,7 +254,7 @@ def test_bounce():
         assert geks(panel, FORMULAS[name])[-1] == pytest.approx(1, abs=1e-12)
 
 
-def test_months_without_common_items_have_no_index():
+def test_months_without_common_items_have_no_index() -> None:
     rows = [("1", "A", 1.0, 1.0), ("2", "B", 1.0, 1.0), ("3", "B", 2.0, 1.0)]
     panel = Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
     for formula in FORMULAS.values():
@@ -255,7 +263,7 @@ def test_months_without_common_items_have_no_index():
         assert compare(panel, 1, 2, formula) == pytest.approx(2)
 
 
-def test_weights_that_are_all_zero_give_no_index():
+def test_weights_that_are_all_zero_give_no_index() -> None:
     rows = [("1", "A", 1.0, 0.0), ("2", "A", 2.0, 0.0)]
     panel = Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
     for name in ("laspeyres", "paasche", "fisher", "tornqvist", "walsh"):
@@ -275,17 +283,19 @@ def test_weights_that_are_all_zero_give_no_index():
         ([("1", "A", 1.0, math.nan)], "0 or more"),
     ],
 )
-def test_prices_and_quantities_that_make_no_sense_are_refused(rows, reported):
+def test_prices_and_quantities_that_make_no_sense_are_refused(
+    rows: list[tuple[str, str, float, float]], reported: str
+) -> None:
     with pytest.raises(ValueError, match=reported):
         Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
 
 
-def test_a_month_the_panel_lacks_is_refused():
+def test_a_month_the_panel_lacks_is_refused() -> None:
     with pytest.raises(ValueError):
         direct_index(gaps_panel(), jevons, "m9")
 
 
-def test_a_unit_value_over_unlike_items_measures_what_was_bought():
+def test_a_unit_value_over_unlike_items_measures_what_was_bought() -> None:
     """Why there is no unit value index of a basket: in month 3 it says 0.64 where every formula above says 0.97 to 1.07."""
     panel = gaps_panel()
     values, quantities = np.nansum(panel.prices * panel.quantities, axis=1), panel.quantities.sum(axis=1)

@@ -1,9 +1,22 @@
 import polars as pl
 import pytest
-from trend_market import ABROAD, FIRST, HOME, inputs, market, markets_of, model, month_ends, offer, price_trends
 
+from pipelines.inputs import Model
+from pipelines.settings import Buyer
 from pipelines.trends.prices.movers import movers
 from schemas.published.price_index import ELEMENT_PRICE
+from tests.builders.trend_markets import (
+    ABROAD,
+    FIRST,
+    HOME,
+    inputs,
+    market,
+    markets_of,
+    model,
+    month_ends,
+    offer,
+    price_trends,
+)
 
 PATHS = {
     "up much": [1.0, 2.0],
@@ -15,14 +28,14 @@ PATHS = {
 }
 
 
-def prices_of(*models, buyer=HOME):
+def prices_of(*models: Model, buyer: Buyer = HOME) -> pl.DataFrame:
     return pl.concat(price_trends(inputs(floor=0), built, buyer, markets_of(PATHS))[1] for built in models)
 
 
 ALL = model(*((part, "red", 10) for part in PATHS))
 
 
-def test_rises_and_falls_of_observed_prices():
+def test_rises_and_falls_of_observed_prices() -> None:
     found = movers(prices_of(ALL), "2025-02", "home", 5)
     assert found.columns == ["mover_direction", "mover_rank", *ELEMENT_PRICE.columns]
     assert found.select("mover_direction", "mover_rank", "part_code").rows() == [
@@ -32,11 +45,11 @@ def test_rises_and_falls_of_observed_prices():
     assert found["market_vendor_count"].to_list() == [1, 1, 1]
 
 
-def test_as_many_as_asked_for():
+def test_as_many_as_asked_for() -> None:
     assert movers(prices_of(ALL), "2025-02", "home", 1)["part_code"].to_list() == ["up much", "down"]
 
 
-def test_an_element_of_several_lines_and_models_appears_once_with_the_largest_need():
+def test_an_element_of_several_lines_and_models_appears_once_with_the_largest_need() -> None:
     tower = model(("up much", "red", 1), ("up much", "red", 3), model_code="tower")
     castle = model(("up much", "red", 2), ("down", "red", 1), model_code="castle")
     prices = prices_of(tower, castle)
@@ -47,7 +60,7 @@ def test_an_element_of_several_lines_and_models_appears_once_with_the_largest_ne
     assert movers(prices, "2025-02", "home", 5, "castle")["model_code"].unique().to_list() == ["castle"]
 
 
-def test_one_buyer_at_a_time_and_nothing_in_the_first_month():
+def test_one_buyer_at_a_time_and_nothing_in_the_first_month() -> None:
     rates = [("2025-01-31", "EUR", "USD", "1"), ("2025-02-28", "EUR", "USD", "10")]
     abroad = price_trends(inputs(floor=0, rates=rates), ALL, ABROAD, markets_of(PATHS))[1]
     prices = pl.concat([prices_of(ALL), abroad])
@@ -57,7 +70,7 @@ def test_one_buyer_at_a_time_and_nothing_in_the_first_month():
     assert movers(prices.clear(), "2025-02", "home", 5).is_empty()
 
 
-def test_the_last_digit_of_a_mean_is_no_change():
+def test_the_last_digit_of_a_mean_is_no_change() -> None:
     """Ten pieces at 0.07 from one vendor or from three: the sums differ in their last bit, the price does not."""
     days = month_ends(FIRST, 3)
     of_three = [offer("p", "0.07", count, f"v{n}") for n, count in ((1, 1), (2, 8), (3, 1))]

@@ -1,4 +1,6 @@
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -20,7 +22,7 @@ from pipelines.trends.index_numbers.bilateral import (
 )
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
 
-METHODS = {
+METHODS: dict[str, Callable[..., Any]] = {
     "geks-tornqvist": geks,
     "geks-fisher": lambda panel: geks(panel, fisher),
     "geks-jevons": lambda panel: geks(panel, jevons),
@@ -51,7 +53,7 @@ WITH_GAPS = {
 }
 
 
-def panel_of(prices, quantities):
+def panel_of(prices: Any, quantities: Any) -> Panel:
     """Prices and quantities by item and month."""
     prices, quantities = np.array(prices, dtype=float).T, np.array(quantities, dtype=float).T
     months = tuple(f"{n:02d}" for n in range(1, len(prices) + 1))
@@ -59,12 +61,12 @@ def panel_of(prices, quantities):
 
 
 @pytest.mark.parametrize("name", WITH_GAPS)
-def test_five_items_with_gaps(name):
+def test_five_items_with_gaps(name: str) -> None:
     assert METHODS[name](panel_of(PRICES, QUANTITIES)) == pytest.approx(WITH_GAPS[name], abs=5.1e-7)
 
 
 @st.composite
-def panels(draw, with_gaps=False):
+def panels(draw: st.DrawFn, with_gaps: bool = False) -> Panel:
     items, months = draw(st.integers(2, 5)), draw(st.integers(2, 6))
     shape = st.lists(st.lists(st.floats(0.1, 100), min_size=months, max_size=months), min_size=items, max_size=items)
     prices, quantities = np.array(draw(shape)), np.array(draw(shape))
@@ -77,7 +79,7 @@ def panels(draw, with_gaps=False):
 
 @settings(max_examples=50)
 @given(panels(with_gaps=True), st.sampled_from([tornqvist, jevons, fisher, walsh, dutot]))
-def test_geks_is_the_mean_over_ways_by_all_months(panel, formula):
+def test_geks_is_the_mean_over_ways_by_all_months(panel: Panel, formula: Callable[..., Any]) -> None:
     """As its definition says, month pair by month pair; the module takes products of matrices instead."""
     count = len(panel.months)
     direct = np.array([[compare(panel, first, second, formula) for second in range(count)] for first in range(count)])
@@ -87,7 +89,7 @@ def test_geks_is_the_mean_over_ways_by_all_months(panel, formula):
 
 @settings(max_examples=50)
 @given(panels())
-def test_multi_period_identity(panel):
+def test_multi_period_identity(panel: Panel) -> None:
     """When the first month's prices and quantities come back, so does the index: no drift."""
     again = Panel(
         (*panel.months, "99"),
@@ -101,7 +103,7 @@ def test_multi_period_identity(panel):
 
 @settings(max_examples=50)
 @given(panels(with_gaps=True), st.floats(0.1, 10))
-def test_prices_moving_alike_are_the_index(panel, factor):
+def test_prices_moving_alike_are_the_index(panel: Panel, factor: float) -> None:
     trend = factor ** np.arange(len(panel.months))
     moving = Panel(
         panel.months, panel.item_codes, np.where(np.isnan(panel.prices), np.nan, trend[:, None]), panel.quantities
@@ -112,7 +114,7 @@ def test_prices_moving_alike_are_the_index(panel, factor):
 
 @settings(max_examples=50)
 @given(panels(with_gaps=True), st.data())
-def test_the_base_month_and_the_units_do_not_matter(panel, data):
+def test_the_base_month_and_the_units_do_not_matter(panel: Panel, data: Any) -> None:
     count = len(panel.item_codes)
     units = np.array(data.draw(st.lists(st.floats(0.1, 10), min_size=count, max_size=count)))
     other = Panel(panel.months, panel.item_codes, panel.prices * units, panel.quantities / units)
@@ -125,13 +127,13 @@ def test_the_base_month_and_the_units_do_not_matter(panel, data):
 
 @settings(max_examples=50)
 @given(panels())
-def test_without_gaps_geks_of_a_transitive_formula_is_that_formula(panel):
+def test_without_gaps_geks_of_a_transitive_formula_is_that_formula(panel: Panel) -> None:
     assert geks(panel, jevons) == pytest.approx(direct_index(panel, jevons, "01"), rel=1e-9)
 
 
 @settings(max_examples=50)
 @given(panels())
-def test_fixed_quantities_make_geks_fisher_and_walsh_laspeyres(panel):
+def test_fixed_quantities_make_geks_fisher_and_walsh_laspeyres(panel: Panel) -> None:
     """Why the monthly comparison uses Törnqvist: on one basket without gaps the others give the headline again."""
     fixed = Panel(
         panel.months, panel.item_codes, panel.prices, np.broadcast_to(panel.quantities[0], panel.prices.shape)
@@ -143,12 +145,12 @@ def test_fixed_quantities_make_geks_fisher_and_walsh_laspeyres(panel):
 
 @settings(max_examples=50)
 @given(panels())
-def test_equal_values_make_the_time_product_dummy_jevons(panel):
+def test_equal_values_make_the_time_product_dummy_jevons(panel: Panel) -> None:
     alike = Panel(panel.months, panel.item_codes, panel.prices, 1 / panel.prices)
     assert time_product_dummy(alike) == pytest.approx(direct_index(alike, jevons, "01"), rel=1e-9)
 
 
-def test_an_item_seen_once_leaves_the_index_alone():
+def test_an_item_seen_once_leaves_the_index_alone() -> None:
     prices = [*PRICES, [math.nan] * 5 + [3.0]]
     quantities = [*QUANTITIES, [0] * 5 + [1000]]
     with_newcomer, without = panel_of(prices, quantities), panel_of(PRICES, QUANTITIES)
@@ -156,14 +158,14 @@ def test_an_item_seen_once_leaves_the_index_alone():
     assert geks(with_newcomer, jevons) == pytest.approx(geks(without, jevons), rel=1e-12)
 
 
-def test_months_that_nothing_ties_to_the_base_have_no_index():
+def test_months_that_nothing_ties_to_the_base_have_no_index() -> None:
     nan = math.nan
     panel = panel_of([[1.0, 2.0, nan, nan], [nan, nan, 1.0, 3.0]], [[1.0] * 4] * 2)
     for name, method in METHODS.items():
         assert np.isnan(method(panel)).tolist() == [False, False, True, True], name
 
 
-def test_clearance_prices_bias_every_multilateral_method():
+def test_clearance_prices_bias_every_multilateral_method() -> None:
     """Lamboray and Krsinich (2016): of two items alike the first falls 1 % a month and the second is cleared and replaced.
 
     From month 4 to 5 the only price that can be followed falls by 1 %, yet each index rises, because the newcomer is not linked
@@ -184,13 +186,13 @@ def test_clearance_prices_bias_every_multilateral_method():
         assert levels[4] / levels[3] == pytest.approx(value, abs=5.1e-7), name
 
 
-def test_geks_refuses_formulas_that_fail_time_reversal():
+def test_geks_refuses_formulas_that_fail_time_reversal() -> None:
     for formula in (carli, laspeyres):
         with pytest.raises(ValueError, match="time reversal"):
             geks(panel_of(PRICES, QUANTITIES), formula)
 
 
-def test_geks_of_two_months_is_its_formula():
+def test_geks_of_two_months_is_its_formula() -> None:
     panel = Panel.from_frame(
         pl.DataFrame(
             {

@@ -9,11 +9,11 @@ import re
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
-from trend_market import HOME, inputs, market, model, month_ends, offer, price_trends, table
 
 from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.reporting.basis.page_data import PageData
@@ -23,6 +23,8 @@ from pipelines.trends.outlook.price_changes import price_change_distribution, ve
 from schemas.inputs.price_files import PRICE_SUMMARY
 from schemas.published.plans import MODEL_COST
 from schemas.validate import polars_schema
+from tests.builders.trend_markets import HOME, inputs, market, model, month_ends, offer, price_trends, table
+from tests.present import present
 
 MONTHS = 60
 DAYS = month_ends(date(2021, 12, 1), MONTHS)
@@ -34,12 +36,13 @@ LEAVING = {part for part, _ in PARTS[::3]}
 SELLING = "plates1"
 
 
-def truth(step):
+def truth(step: int) -> float:
     """The level of all prices; the first month is a December."""
-    return np.exp(DRIFT * step + SEASON * np.cos(2 * np.pi * step / 12))
+    found: float = np.exp(DRIFT * step + SEASON * np.cos(2 * np.pi * step / 12))
+    return found
 
 
-def market_of(step):
+def market_of(step: int) -> pl.DataFrame:
     """Prices of a month, each element with a wobble of its own of half a per cent."""
     chance = np.random.default_rng(step)
     offers = []
@@ -54,7 +57,7 @@ def market_of(step):
     return market(*offers)
 
 
-def cost_of(day):
+def cost_of(day: date) -> pl.DataFrame:
     """A plan of the date, so that the report has a today; what it costs is not what is planted."""
     schema = polars_schema(MODEL_COST)
     known = {
@@ -62,7 +65,7 @@ def cost_of(day):
         "currency_code": "EUR", "complete_cost": Decimal(100), "landed_cost": Decimal(100), "lower_bound": Decimal(100),
         "piece_count": 480,
     }  # fmt: skip
-    blank = {pl.String: "", pl.Boolean: False, pl.Date: None}
+    blank: dict[Any, Any] = {pl.String: "", pl.Boolean: False, pl.Date: None}
     row = {
         name: known.get(name, blank.get(kind, Decimal(0) if isinstance(kind, pl.Decimal) else 0))
         for name, kind in schema.items()
@@ -71,7 +74,7 @@ def cost_of(day):
 
 
 @pytest.fixture(scope="module")
-def found():
+def found() -> dict[str, Any]:
     tower = model(*((part, "red", 20) for part, _ in PARTS), publish_lines="all")
     night = replace(inputs(terms=("stays", "leaves"), parts=PARTS), models=(tower,))
     markets = {day: market_of(step) for step, day in enumerate(DAYS)}
@@ -86,7 +89,7 @@ def found():
     facts = PageData(published, night)
     return {
         "reports": {
-            step: model_report(facts, facts.models[0], f"{DAYS[step]:%Y-%m}")["sections"][0]
+            step: present(model_report(facts, facts.models[0], f"{DAYS[step]:%Y-%m}"))["sections"][0]
             for step in (SHOCK_MONTH, MONTHS - 1)
         },
         "index": index.filter(index_method="lowe").sort("month"),
@@ -98,7 +101,7 @@ def found():
     }
 
 
-def test_the_season_is_found_within_half_a_point(found):
+def test_the_season_is_found_within_half_a_point(found: dict[str, Any]) -> None:
     rows = found["seasonal_pattern"].sort("month_of_year")
     wave = [100 * np.expm1(SEASON * np.cos(2 * np.pi * month / 12)) for month in range(1, 13)]
     # June has the shock in one of its years; it bends the moving average of the months around it a little.
@@ -107,14 +110,14 @@ def test_the_season_is_found_within_half_a_point(found):
     assert rows.sort("seasonal_pct")["month_of_year"][-1] == 12
 
 
-def test_the_drift_is_found_within_a_tenth_of_it(found):
+def test_the_drift_is_found_within_a_tenth_of_it(found: dict[str, Any]) -> None:
     """Twelve months apart the season cancels; the leaving vendor touches only the last month and the shock two of them."""
     changes = found["index"]["change_12_months_pct"].to_numpy()
     clean = [n for n in range(12, MONTHS - 1) if SHOCK_MONTH not in (n, n - 12)]
     assert np.mean(changes[clean]) == pytest.approx(100 * np.expm1(12 * DRIFT), rel=0.1)
 
 
-def test_the_shock_is_in_its_month_in_its_size_and_gone_after_it(found):
+def test_the_shock_is_in_its_month_in_its_size_and_gone_after_it(found: dict[str, Any]) -> None:
     one_month = found["index"]["change_1_month_pct"].to_numpy()
     # In the last month the vendor's leaving moves more.
     assert np.nanargmax(one_month[:-1]) == SHOCK_MONTH and np.nanargmin(one_month) == SHOCK_MONTH + 1
@@ -128,7 +131,7 @@ def test_the_shock_is_in_its_month_in_its_size_and_gone_after_it(found):
     assert spread["change_p90_pct"] > 15 and abs(spread["change_p50_pct"]) < 3, "a third moved, the median did not"
 
 
-def test_the_vendor_that_left_is_named_with_what_it_cost(found):
+def test_the_vendor_that_left_is_named_with_what_it_cost(found: dict[str, Any]) -> None:
     (move,) = [row for row in found["moves"] if row["vendor_code"] == "leaves"]
     assert move["moved_element_count"] == len(LEAVING)
     # A third of the elements, by cost, rises by a ninth; the others are as they are.
@@ -140,14 +143,14 @@ def test_the_vendor_that_left_is_named_with_what_it_cost(found):
     assert move["vendor_effect_pct"] == pytest.approx(expected + 100 * month * gone / sum(prices.values()), abs=0.4)
 
 
-def test_the_element_that_sells_out_is_the_only_one_running_out(found):
+def test_the_element_that_sells_out_is_the_only_one_running_out(found: dict[str, Any]) -> None:
     going = [part for part, row in found["elements"].items() if row["is_running_out"]]
     assert going == [SELLING]
     row = found["elements"][SELLING]
     assert row["piece_trend_low_pct"] <= row["piece_trend_pct"] <= row["piece_trend_high_pct"] < 0
 
 
-def test_a_forecast_is_worth_it_and_near_the_truth(found):
+def test_a_forecast_is_worth_it_and_near_the_truth(found: dict[str, Any]) -> None:
     trial = found["forecast_trial"].row(0, named=True)
     assert trial["is_forecast_shown"] and trial["forecast_error_pct"] < trial["naive_error_pct"]
     ahead = found["price_forecast"].sort("month")
@@ -160,12 +163,12 @@ def test_a_forecast_is_worth_it_and_near_the_truth(found):
         assert level == pytest.approx(expected, rel=0.04)
 
 
-def percents(words):
+def percents(words: str) -> list[float]:
     """The percentages that a sentence tells."""
     return [float(text.replace("−", "-")) for text in re.findall(r"([+−]?[\d.]+) %", words)]
 
 
-def test_the_report_tells_drift_and_season(found):
+def test_the_report_tells_drift_and_season(found: dict[str, Any]) -> None:
     section = found["reports"][MONTHS - 1]
     (season,) = [words for words in section["timing"]["words"] if "season" in words]
     # The shock came in one of the Junes and lifts their mean, so that July may be told as the lowest month.
@@ -182,7 +185,7 @@ def test_the_report_tells_drift_and_season(found):
     assert percents(earlier["Prices, 1 month"]["note"])[0] > 100 * np.expm1(12 * DRIFT)
 
 
-def test_the_report_tells_the_shock_by_its_family(found):
+def test_the_report_tells_the_shock_by_its_family(found: dict[str, Any]) -> None:
     section = found["reports"][SHOCK_MONTH]
     largest = [row[0] for row in section["movers"].rows[:5]]
     assert all(name.startswith("frames") for name in largest), largest
@@ -190,6 +193,6 @@ def test_the_report_tells_the_shock_by_its_family(found):
     assert percentiles[-1] > 15 and abs(percentiles[1]) < 3, "a tenth moved by the shock, the median did not"
 
 
-def test_the_report_tells_the_element_that_runs_out_and_no_other(found):
+def test_the_report_tells_the_element_that_runs_out_and_no_other(found: dict[str, Any]) -> None:
     section = found["reports"][MONTHS - 1]["availability"]
     assert [row[0] for row in section["running_out"].rows] == [f"{SELLING}, red"]

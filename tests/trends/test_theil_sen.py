@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from pipelines.trends.outlook.theil_sen import theil_sen
-from tests.length import examples
+from tests.builders.length import examples
 
 
 def test_it_is_scipys_slope_and_interval_where_ranks_are_whole():
@@ -43,7 +43,7 @@ def test_between_ranks_it_is_less_than_a_rank_from_scipys():
             assert slopes[max(at - 1, 0)] < ours < slopes[min(at + 1, len(slopes) - 1)]
 
 
-def test_a_straight_line_is_found_exactly_and_one_wild_month_moves_it_little():
+def test_a_straight_line_is_found_exactly_and_one_wild_month_moves_it_little() -> None:
     times = np.array([0.0, 1.1, 2.0, 2.9, 4.0, 5.2, 6.0, 7.0])
     line = 3 - 0.25 * times
     wild = line.copy()
@@ -53,7 +53,7 @@ def test_a_straight_line_is_found_exactly_and_one_wild_month_moves_it_little():
     assert trend.low[0] == pytest.approx(-0.25) == trend.high[0]
 
 
-def test_the_interval_holds_the_truth_about_as_often_as_it_says():
+def test_the_interval_holds_the_truth_about_as_often_as_it_says() -> None:
     chance = np.random.default_rng(7)
     times = np.arange(13.0)
     values = 0.3 * times[:, None] + chance.standard_t(3, size=(13, examples(4000, 40000)))
@@ -63,7 +63,7 @@ def test_the_interval_holds_the_truth_about_as_often_as_it_says():
     assert (trend.low <= trend.slope).all() and (trend.slope <= trend.high).all()
 
 
-def test_the_interval_has_no_end_where_there_are_too_few_points():
+def test_the_interval_has_no_end_where_there_are_too_few_points() -> None:
     trend = theil_sen(np.arange(3.0), np.array([[1.0], [2.0], [4.0]]))
     assert trend.low[0] == -np.inf and trend.high[0] == np.inf
     with pytest.raises(ValueError, match="two points"):

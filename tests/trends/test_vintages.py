@@ -1,11 +1,11 @@
 """What was published of an index: levels are tied to it, GEKS is never revised, and revisions are listed."""
 
 from datetime import date
+from typing import Any
 
 import numpy as np
 import polars as pl
 import pytest
-from trend_market import HOME, inputs, markets_of, model
 
 from pipelines.errors import InputError
 from pipelines.intake.workspace import index_vintages
@@ -16,12 +16,19 @@ from pipelines.trends.model_index.monthly import Earlier, trends_of_models
 from pipelines.trends.model_index.vintages import never_revised, new_vintages, published_of, revisions, tied
 from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
+from tests.builders.trend_markets import HOME, inputs, markets_of, model
 
 PATHS = {"a": [1.0, 1.1, 1.2, 1.3, 1.5, 1.4], "b": [2.0, 2.0, 2.5, 2.6, 2.2, 2.0]}
 VERSIONS = {"tower": 1}
 
 
-def published_on(day, known=None, paths=PATHS, months=slice(None), versions=None):
+def published_on(
+    day: date,
+    known: pl.DataFrame | None = None,
+    paths: dict[str, Any] = PATHS,
+    months: Any = slice(None),
+    versions: Any = None,
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """A refresh's index and what it would record: of the markets of the given months."""
     whole = markets_of(paths)
     days = sorted(whole)[months]
@@ -32,12 +39,12 @@ def published_on(day, known=None, paths=PATHS, months=slice(None), versions=None
     return index, new_vintages(index, vintages, versions or VERSIONS, day)
 
 
-def levels(index, method="lowe"):
+def levels(index: pl.DataFrame, method: str = "lowe") -> dict[str, float]:
     rows = index.filter(pl.col("index_method") == method).sort("month")
     return dict(rows.select("month", "index_level").iter_rows())
 
 
-def test_months_that_are_over_are_recorded_once():
+def test_months_that_are_over_are_recorded_once() -> None:
     index, first = published_on(date(2025, 3, 20), months=slice(0, 3))
     assert first.schema == polars_schema(INDEX_VINTAGE)
     assert set(first["month"]) == {"2025-01", "2025-02"}  # March is not over
@@ -49,7 +56,7 @@ def test_months_that_are_over_are_recorded_once():
     assert set(second["month"]) == {"2025-03"}
 
 
-def test_levels_do_not_jump_when_the_first_month_leaves():
+def test_levels_do_not_jump_when_the_first_month_leaves() -> None:
     _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
     whole = levels(published_on(date(2025, 6, 2))[0])
     index, _ = published_on(date(2025, 6, 2), known, months=slice(2, 6))
@@ -63,7 +70,7 @@ def test_levels_do_not_jump_when_the_first_month_leaves():
     assert revisions(index, known, VERSIONS).is_empty()
 
 
-def test_a_late_price_revises_the_headline_in_the_open_and_geks_not_at_all():
+def test_a_late_price_revises_the_headline_in_the_open_and_geks_not_at_all() -> None:
     _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
     late = {**PATHS, "a": [1.0, 1.1, 1.25, 1.3, 1.5, 1.4]}
     index, _ = published_on(date(2025, 6, 2), known, late)
@@ -89,13 +96,13 @@ def test_a_late_price_revises_the_headline_in_the_open_and_geks_not_at_all():
     assert {month: now[month] for month in was} == was
 
 
-def test_another_list_is_named_as_the_reason():
+def test_another_list_is_named_as_the_reason() -> None:
     _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
     index, _ = published_on(date(2025, 6, 2), known, {**PATHS, "a": [1.0, 1.2, 1.2, 1.3, 1.5, 1.4]})
     assert set(revisions(index, known, {"tower": 2})["revision_reason"]) == {"list"}
 
 
-def test_a_month_that_is_withheld_now_is_listed_without_a_level():
+def test_a_month_that_is_withheld_now_is_listed_without_a_level() -> None:
     _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
     gone = {"a": [1.0, 1.1, None, 1.3, 1.5, 1.4], "b": [2.0, 2.0, None, 2.6, 2.2, 2.0]}
     index, _ = published_on(date(2025, 6, 2), known, gone)
@@ -105,7 +112,7 @@ def test_a_month_that_is_withheld_now_is_listed_without_a_level():
     assert set(found.filter(pl.col("index_level").is_not_null())["index_method"]) <= {"matched-chain"}
 
 
-def test_new_months_are_joined_to_published_ones_by_the_mean_splice():
+def test_new_months_are_joined_to_published_ones_by_the_mean_splice() -> None:
     rng = np.random.default_rng(5)
     panel = Panel(
         tuple(f"{n:02d}" for n in range(1, 9)), tuple("abc"), rng.uniform(1, 2, (8, 3)), rng.uniform(1, 9, (8, 3))
@@ -118,7 +125,7 @@ def test_new_months_are_joined_to_published_ones_by_the_mean_splice():
     assert late == pytest.approx(rolled[3:], rel=1e-12)
 
 
-def test_what_nothing_joins_has_no_level():
+def test_what_nothing_joins_has_no_level() -> None:
     panel = Panel(("1", "2", "3"), ("a",), np.ones((3, 1)), np.ones((3, 1)))
     found = never_revised(panel, geks, {"2": 120.0}, "1")
     assert found == pytest.approx([np.nan, 120, 120], nan_ok=True)
@@ -128,7 +135,7 @@ def test_what_nothing_joins_has_no_level():
     assert tied(np.array([50.0]), ("9",), {"1": 90.0}).tolist() == [50.0]
 
 
-def test_of_several_bases_the_latest_holds():
+def test_of_several_bases_the_latest_holds() -> None:
     rows = [
         ("tower", "home", month, "lowe", date(2025, 5, 1), level, base, 1)
         for month, level, base in (("2020-01", 100.0, "2019-01"), ("2025-02", 103.0, "2025-01"))
@@ -138,7 +145,7 @@ def test_of_several_bases_the_latest_holds():
     assert found.base_month == "2025-01" and found.of("lowe")["2025-02"] == 103 and found.of("jevons") == {}
 
 
-def test_two_files_about_one_month_are_refused():
+def test_two_files_about_one_month_are_refused() -> None:
     _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
     assert index_vintages.joined([known.head(3), known.tail(-3)]).equals(known.sort(INDEX_VINTAGE.key))
     with pytest.raises(InputError, match="two files say what was first published of geks-tornqvist of tower"):

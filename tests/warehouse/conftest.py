@@ -1,16 +1,15 @@
-"""Makes the oracles importable here, and gives tests a warehouse of their own."""
+"""A warehouse of its own for each test."""
 
-import sys
+from collections.abc import Iterator
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from pipelines.warehouse import connect
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "oracle"))
-
 
 @pytest.fixture
-def con(tmp_path):
+def con(tmp_path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     with connect.writer(tmp_path / "warehouse.duckdb") as opened:
         yield opened

@@ -6,9 +6,15 @@ from decimal import Decimal
 from itertools import product
 from pathlib import Path
 from random import Random
+from typing import Any
 
+import duckdb
 import pytest
-from history_cases import (
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipelines.warehouse import append, connect, history, load, market, repeats
+from tests.builders.histories import (
     FIRST,
     Case,
     as_taken,
@@ -19,18 +25,15 @@ from history_cases import (
     file_of_one_export,
     random_corrections,
 )
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-from reference_fold import latest_confirmation, reference_fold
-from warehouse_kit import NOW, taken
-
-from pipelines.warehouse import append, connect, history, load, market, repeats
-from tests.length import examples
+from tests.builders.length import examples
+from tests.builders.taken_files import NOW, taken
+from tests.oracle.reference_fold import File, latest_confirmation, reference_fold
+from tests.present import present
 
 SETTINGS = settings(max_examples=examples(5, 300), deadline=None, suppress_health_check=list(HealthCheck))
 
 
-def night(rng: Random, number: int):
+def night(rng: Random, number: int) -> File:
     """One vendor's export of a night of its own, later than all before."""
     file = file_of_one_export(rng, f"{rng.choice('abcxyz')}{number}", rng.choice(("acorn", "birch")))
     day = FIRST + timedelta(days=number)
@@ -43,7 +46,7 @@ def night(rng: Random, number: int):
 
 @SETTINGS
 @given(st.randoms(use_true_random=False))
-def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng):
+def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng: Any) -> None:
     files = [night(rng, number) for number in range(rng.randint(2, 7))]
     accepted = frozenset(file.file_hash for file in files if rng.random() < 0.5)
     case = Case(tuple(files), accepted)
@@ -65,7 +68,7 @@ def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng):
 
 @SETTINGS
 @given(st.randoms(use_true_random=False))
-def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
+def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng: Any) -> None:
     files = [night(rng, number) for number in range(rng.randint(2, 6))]
     hashes = [file.file_hash for file in files]
     case = Case(
@@ -89,7 +92,7 @@ def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng):
         assert got[name] == needed[name], name
 
 
-def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con):
+def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con: duckdb.DuckDBPyConnection) -> None:
     """Ninety nights of full and partial exports with quarantined and missing rows: many runs of confirmations are interrupted."""
     rng = Random(11)
     files = [night(rng, number) for number in range(90)]
@@ -110,29 +113,36 @@ def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con)
                  "unit_price", "last_confirmed_on")  # fmt: skip
         found = market.market_on(con, day, 3).select(names).rows()
         assert len(found) == len(set(found))
-        assert set(found) == {row for row in confirmed if (day - row[-1]).days <= 3}, day
+        assert set(found) == {row for row in confirmed if (day - present(row[-1])).days <= 3}, day
         sizes.add(len(found))
     assert len(sizes) > 5
     assert con.execute("select count(*) from earlier_confirmation").fetchall()[0][0] > 20
 
 
-def folded(con, monkeypatch, *files) -> list[int]:
+def folded(con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch, *files: Any) -> list[int]:
     """How many vendors each fold appended."""
-    counts = []
+    counts: list[int] = []
     whole = append.append_exports
-    monkeypatch.setattr(history, "append_exports", lambda con: counts.append(whole(con)) or counts[-1])
+
+    def counted(con: duckdb.DuckDBPyConnection) -> int:
+        counts.append(whole(con))
+        return counts[-1]
+
+    monkeypatch.setattr(history, "append_exports", counted)
     for file in files:
         load.load_file(con, file, NOW)
         history.fold(con)
     return counts
 
 
-def at(day: int, *offers: dict, **common) -> list[dict]:
+def at(day: int, *offers: dict[str, Any], **common: Any) -> list[dict[str, Any]]:
     return [{**offer, "observed_on": FIRST + timedelta(days=day), **common} for offer in offers]
 
 
-def test_the_usual_night_is_appended_and_everything_else_is_not(con, monkeypatch):
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+def test_the_usual_night_is_appended_and_everything_else_is_not(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     files = [
         taken("a", at(3, *three)),
         taken("b", at(4, *three)),
@@ -148,8 +158,8 @@ def test_the_usual_night_is_appended_and_everything_else_is_not(con, monkeypatch
     assert folded(con, monkeypatch, *files) == [1, 1, 1, 0, 0, 1, 0, 0, 0]
 
 
-def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con):
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con: duckdb.DuckDBPyConnection) -> None:
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     for file in (taken("a", at(3, *three)), taken("b", at(4, *three, unit_price=Decimal(9)))):
         load.load_file(con, file, NOW)
         history.fold(con)
@@ -161,9 +171,11 @@ def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con):
     ]
 
 
-def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file_back(con):
+def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file_back(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     """While it is withdrawn the file has no export in the history, so only its rows tell whose history it changes."""
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.set_decisions(con, accepted=(), withdrawn=["a"])
     history.fold(con)
@@ -175,7 +187,9 @@ def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file
     ]
 
 
-def test_several_vendors_of_one_file_are_each_decided_alone(con, monkeypatch):
+def test_several_vendors_of_one_file_are_each_decided_alone(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(append, "BATCH_ROW_COUNT", 1)
     both = [{"vendor_code": "acorn"}, {"vendor_code": "birch"}, {"vendor_code": "cedar"}]
     files = [taken("a", at(3, *both)), taken("b", at(5, both[1])), taken("c", at(4, *both))]
@@ -185,24 +199,25 @@ def test_several_vendors_of_one_file_are_each_decided_alone(con, monkeypatch):
     assert everything(con) == before
 
 
-def kept(con) -> tuple[int, ...]:
+def kept(con: duckdb.DuckDBPyConnection) -> tuple[int, ...]:
     tables = ("observed_row", "price_period", "earlier_confirmation", "repeated_row")
     return tuple(con.execute(f"select count(*) from {name}").fetchall()[0][0] for name in tables)
 
 
-def test_a_night_adds_what_it_changes_and_references_for_the_rest(con):
-    three = [{"part_code": part, "step_from_quantity": step} for part in ("p1", "p2", "p3") for step in (1, 10)]
-    dearer = [{**three[0], "unit_price": Decimal(9)}, *three[1:]]
-    for day, (offers, counts) in enumerate(
-        [
-            (three, (6, 6, 0, 0)),
-            (three, (6, 6, 0, 6)),
-            (three, (6, 6, 0, 12)),
-            # Both steps of an offer begin anew where one changes; the content of the other is known.
-            (dearer, (7, 8, 0, 17)),
-            (dearer, (7, 8, 0, 23)),
-        ]
-    ):
+def test_a_night_adds_what_it_changes_and_references_for_the_rest(con: duckdb.DuckDBPyConnection) -> None:
+    three: list[dict[str, Any]] = [
+        {"part_code": part, "step_from_quantity": step} for part in ("p1", "p2", "p3") for step in (1, 10)
+    ]
+    dearer: list[dict[str, Any]] = [{**three[0], "unit_price": Decimal(9)}, *three[1:]]
+    nights: list[tuple[list[dict[str, Any]], tuple[int, ...]]] = [
+        (three, (6, 6, 0, 0)),
+        (three, (6, 6, 0, 6)),
+        (three, (6, 6, 0, 12)),
+        # Both steps of an offer begin anew where one changes; the content of the other is known.
+        (dearer, (7, 8, 0, 17)),
+        (dearer, (7, 8, 0, 23)),
+    ]
+    for day, (offers, counts) in enumerate(nights):
         load.load_file(con, taken(f"{day}", at(day, *offers)), NOW)
         assert (kept(con)[0], kept(con)[3]) == (counts[0], counts[3])
         history.fold(con)
@@ -214,7 +229,7 @@ def test_a_night_adds_what_it_changes_and_references_for_the_rest(con):
     assert kept(con) == (7, 8, 0, 23)
 
 
-def test_rows_whose_content_is_gone_count_as_lost(con):
+def test_rows_whose_content_is_gone_count_as_lost(con: duckdb.DuckDBPyConnection) -> None:
     for day, name in enumerate("ab"):
         load.load_file(con, taken(name, at(day, {}), file_name=name), NOW)
         history.fold(con)
@@ -223,8 +238,8 @@ def test_rows_whose_content_is_gone_count_as_lost(con):
     assert history.unaccounted_files(con) == ["a", "b"]
 
 
-def test_a_file_that_others_refer_to_may_be_read_again(con):
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+def test_a_file_that_others_refer_to_may_be_read_again(con: duckdb.DuckDBPyConnection) -> None:
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     nights = [taken(name, at(day, *three)) for day, name in enumerate("abcd")]
     again = taken("a", at(0, *three[:2], unit_price=Decimal(7)))
     for file in nights:
@@ -243,8 +258,10 @@ def test_a_file_that_others_refer_to_may_be_read_again(con):
         assert everything(other) == found
 
 
-def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content(con):
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     again, after = taken("a", at(0, *three[:2], unit_price=Decimal(7))), taken("c", at(2, *three))
     for file in (taken("a", at(0, *three)), taken("b", at(1, *three))):
         load.load_file(con, file, NOW)
@@ -262,8 +279,10 @@ def test_a_file_like_one_that_was_read_again_on_the_same_night_keeps_its_content
         assert everything(other) == found
 
 
-def test_references_that_no_open_price_period_has_are_left_to_the_whole_fold(con, monkeypatch):
-    three = [{"part_code": part} for part in ("p1", "p2", "p3")]
+def test_references_that_no_open_price_period_has_are_left_to_the_whole_fold(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.fold(con)
     load.load_file(con, taken("b", at(4, *three)), NOW)
@@ -274,7 +293,7 @@ def test_references_that_no_open_price_period_has_are_left_to_the_whole_fold(con
     assert everything(con) == before
 
 
-def test_a_file_of_one_row_may_repeat_an_open_price_period(con):
+def test_a_file_of_one_row_may_repeat_an_open_price_period(con: duckdb.DuckDBPyConnection) -> None:
     for day, part in enumerate(("p1", "p2", "p2")):
         load.load_file(con, taken(str(day), at(day, {"part_code": part}, coverage="partial")), NOW)
         history.fold(con)
@@ -284,7 +303,9 @@ def test_a_file_of_one_row_may_repeat_an_open_price_period(con):
     ]
 
 
-def test_rows_are_referred_to_wherever_they_stand_in_the_file(con, monkeypatch):
+def test_rows_are_referred_to_wherever_they_stand_in_the_file(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Vendors in turn, in several slices: each slice's vendors are looked up once, and columns may be alike in it or not."""
     monkeypatch.setattr(repeats, "ROWS_AT_ONCE", 3)
     rng = Random(3)
@@ -313,7 +334,9 @@ def test_rows_are_referred_to_wherever_they_stand_in_the_file(con, monkeypatch):
     assert everything(con) == before
 
 
-def test_a_killed_append_is_as_if_it_never_began(con, monkeypatch):
+def test_a_killed_append_is_as_if_it_never_began(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     monkeypatch.setattr(append, "_WRITE", (*append._WRITE[:-1], "no_such_step"))
     with pytest.raises(KeyError):

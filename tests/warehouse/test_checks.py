@@ -1,13 +1,16 @@
 """Every check passes where its promise holds and fails where it is broken, naming the rows."""
 
+from pathlib import Path
+from typing import Any
+
 import pytest
-from published_case import published_tables
 
 from pipelines.errors import CheckFailedError
 from pipelines.resources import leading_comment
 from pipelines.warehouse import checks, connect, generation
 from schemas.published.runs import CHECK_RESULT
 from schemas.validate import validate_typed
+from tests.builders.published.small_night import published_tables
 
 # One way to break each promise, and what its report must then name.
 BREAKAGES = {
@@ -128,20 +131,20 @@ MORE_BREAKAGES = [
 
 
 @pytest.fixture(scope="module")
-def good_database(tmp_path_factory):
+def good_database(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("good")
     generation.build(folder, published_tables())
     return folder / generation.DATABASE_NAME
 
 
 @pytest.fixture
-def database(good_database, tmp_path):
+def database(good_database: Any, tmp_path: Path) -> Any:
     copy = tmp_path / good_database.name
     copy.write_bytes(good_database.read_bytes())
     return copy
 
 
-def broken(database, statement: str) -> str:
+def broken(database: Any, statement: str) -> str:
     con = connect.open_database(database, read_only=False, spill=None)
     con.execute(statement)
     con.close()
@@ -150,20 +153,20 @@ def broken(database, statement: str) -> str:
     return caught.value.where
 
 
-def test_nothing_fails_where_everything_holds(good_database):
+def test_nothing_fails_where_everything_holds(good_database: Any) -> None:
     results = checks.run_checks(good_database)
     assert set(results["check_name"]) == set(checks.check_queries())
     assert results["failed_row_count"].sum() == 0
     validate_typed(CHECK_RESULT, results, where="test")
 
 
-def test_every_written_check_has_a_breakage():
+def test_every_written_check_has_a_breakage() -> None:
     written = {name for name in checks.check_queries() if not name.startswith("key_of_")}
     assert written == set(BREAKAGES)
 
 
 @pytest.mark.parametrize("name", BREAKAGES)
-def test_a_broken_promise_is_found_and_reported(name, database):
+def test_a_broken_promise_is_found_and_reported(name: Any, database: Any) -> None:
     statement, named = BREAKAGES[name]
     reported = broken(database, statement)
     lines = reported.split("\n")
@@ -172,12 +175,12 @@ def test_a_broken_promise_is_found_and_reported(name, database):
 
 
 @pytest.mark.parametrize(("name", "statement"), MORE_BREAKAGES)
-def test_every_part_of_a_promise_is_checked(name, statement, database):
+def test_every_part_of_a_promise_is_checked(name: Any, statement: Any, database: Any) -> None:
     assert f"{name}: " in broken(database, statement)
 
 
 @pytest.mark.parametrize("name", sorted(generation.CONTRACTS))
-def test_a_repeated_key_is_found(name, database):
+def test_a_repeated_key_is_found(name: Any, database: Any) -> None:
     con = connect.open_database(database, read_only=False, spill=None)
     if con.execute(f"select count(*) from {name}").fetchall() == [(0,)]:
         for column, dtype, *_ in con.execute(f"describe {name}").fetchall():
@@ -189,13 +192,13 @@ def test_a_repeated_key_is_found(name, database):
         checks.run_checks(database)
 
 
-def test_staleness_follows_the_setting(database):
+def test_staleness_follows_the_setting(database: Any) -> None:
     checks.run_checks(database, stale_after_days=10)
     with pytest.raises(CheckFailedError, match="bought_offers_stand"):
         checks.run_checks(database, stale_after_days=9)
 
 
-def test_only_the_first_rows_are_reported(database):
+def test_only_the_first_rows_are_reported(database: Any) -> None:
     con = connect.open_database(database, read_only=False, spill=None)
     con.execute("insert into model_cost select m.* replace ('m' || n as model_code) from model_cost m, range(9) r(n)")
     con.execute("update model_cost set lower_bound = 8")

@@ -7,14 +7,17 @@ import sys
 import textwrap
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
 import pytest
-from warehouse_kit import NOW, taken
 
+from pipelines import resources
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.warehouse import connect, history, load, tables
+from tests.builders.taken_files import NOW, taken
+from tests.present import present
 
 HOLD = textwrap.dedent("""
     import sys
@@ -27,22 +30,22 @@ HOLD = textwrap.dedent("""
 
 
 @pytest.fixture
-def path(tmp_path):
+def path(tmp_path: Path) -> Any:
     return tmp_path / "warehouse.duckdb"
 
 
-def quarantined_open(path, kind):
+def quarantined_open(path: Any, kind: Any) -> Any:
     process = subprocess.Popen(
         [sys.executable, "-c", HOLD.format(kind=kind), str(path)],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     )
-    assert process.stdout.readline() == "open\n"
+    assert present(process.stdout).readline() == "open\n"
     return process
 
 
-def test_a_new_warehouse_records_its_migrations_once(path):
+def test_a_new_warehouse_records_its_migrations_once(path: Any) -> None:
     names = sorted(name for _, name in connect._migration_files())
     for _ in range(2):
         with connect.writer(path) as con:
@@ -51,10 +54,10 @@ def test_a_new_warehouse_records_its_migrations_once(path):
     assert [number for number, _ in done] == list(range(1, len(names) + 1))
 
 
-def test_a_failing_migration_changes_nothing(path, monkeypatch):
+def test_a_failing_migration_changes_nothing(path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     files = [*connect._migration_files(), (99, "099_bad.sql")]
     texts = {"migrations/099_bad.sql": "create table half (i integer); insert into half values ('no number')"}
-    real = connect.sql_text
+    real = resources.sql_text
     monkeypatch.setattr(connect, "_migration_files", lambda: files)
     monkeypatch.setattr(connect, "sql_text", lambda name: texts[name] if name in texts else real(name))
     with pytest.raises(Exception, match="no number"), connect.writer(path):
@@ -65,8 +68,8 @@ def test_a_failing_migration_changes_nothing(path, monkeypatch):
         assert found == []
 
 
-def test_a_new_warehouse_has_all_its_tables_or_is_not_there(path, monkeypatch):
-    def stopped(_con):
+def test_a_new_warehouse_has_all_its_tables_or_is_not_there(path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(_con: Any) -> None:
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
@@ -79,14 +82,14 @@ def test_a_new_warehouse_has_all_its_tables_or_is_not_there(path, monkeypatch):
     assert [found.name for found in path.parent.iterdir()] == [path.name]
 
 
-def test_a_warehouse_of_a_newer_version_is_refused(path):
+def test_a_warehouse_of_a_newer_version_is_refused(path: Any) -> None:
     with connect.writer(path) as con:
         con.execute("insert into schema_migration values (999, '999_future.sql')")
     with pytest.raises(KitfareError, match="newer version"), connect.writer(path):
         pass
 
 
-def test_every_connection_states_its_limits(path):
+def test_every_connection_states_its_limits(path: Any) -> None:
     with connect.writer(path) as con:
         found = dict(con.execute("select name, value from duckdb_settings()").fetchall())
         assert found["memory_limit"] == "1.8 GiB"
@@ -95,7 +98,7 @@ def test_every_connection_states_its_limits(path):
         assert found["python_enable_replacements"] == "false"
 
 
-def test_the_spill_folder_is_gone_afterwards(path):
+def test_the_spill_folder_is_gone_afterwards(path: Any) -> None:
     spill = path.with_name(path.name + ".spill")
     spill.mkdir()
     (spill / "left over").write_text("by a killed run")
@@ -104,7 +107,7 @@ def test_the_spill_folder_is_gone_afterwards(path):
     assert not spill.exists()
 
 
-def test_python_variables_are_not_tables(path):
+def test_python_variables_are_not_tables(path: Any) -> None:
     import polars as pl
 
     frame = pl.DataFrame({"a": [1]})
@@ -116,7 +119,7 @@ def test_python_variables_are_not_tables(path):
 @pytest.mark.parametrize(
     ("holder", "needed"), [("writer", connect.writer), ("writer", connect.reader), ("reader", connect.writer)]
 )
-def test_a_lock_in_use_says_what_to_do(path, holder, needed):
+def test_a_lock_in_use_says_what_to_do(path: Any, holder: str, needed: Any) -> None:
     with connect.writer(path):
         pass
     process = quarantined_open(path, holder)
@@ -132,7 +135,7 @@ def test_a_lock_in_use_says_what_to_do(path, holder, needed):
         pass
 
 
-def test_two_readers_at_once(path):
+def test_two_readers_at_once(path: Any) -> None:
     with connect.writer(path):
         pass
     process = quarantined_open(path, "reader")
@@ -143,25 +146,25 @@ def test_two_readers_at_once(path):
         process.communicate("")
 
 
-def test_reading_while_writing_in_one_process_is_busy_too(path):
+def test_reading_while_writing_in_one_process_is_busy_too(path: Any) -> None:
     with connect.writer(path), pytest.raises(BusyError), connect.reader(path):
         pass
 
 
-def test_a_reader_cannot_write(path):
+def test_a_reader_cannot_write(path: Any) -> None:
     with connect.writer(path):
         pass
     with connect.reader(path) as con, pytest.raises(Exception, match="read-only"):
         con.execute("delete from price_period")
 
 
-def test_no_warehouse_yet(path):
+def test_no_warehouse_yet(path: Any) -> None:
     with pytest.raises(UsageError, match="no warehouse.duckdb yet"), connect.reader(path):
         pass
 
 
 @pytest.mark.parametrize("opener", [connect.reader, connect.writer])
-def test_a_file_that_is_no_database(path, opener):
+def test_a_file_that_is_no_database(path: Any, opener: Any) -> None:
     path.write_bytes(b"not a database " * 1000)
     with pytest.raises(KitfareError, match="cannot be opened as a database") as caught, opener(path):
         pass
@@ -227,7 +230,7 @@ def test_a_full_disk_that_names_no_file_is_not_the_warehouses(path):
         raise duckdb.IOException(f'IO Error: Could not write file "{path}.wal": No space left on device')
 
 
-def test_a_transaction_is_all_or_nothing(con):
+def test_a_transaction_is_all_or_nothing(con: duckdb.DuckDBPyConnection) -> None:
     with pytest.raises(KeyboardInterrupt), connect.transaction(con):
         con.execute("insert into accepted_export values ('a')")
         raise KeyboardInterrupt
@@ -237,7 +240,7 @@ def test_a_transaction_is_all_or_nothing(con):
     assert con.execute("select count(*) from accepted_export").fetchall() == [(1,)]
 
 
-def test_an_older_warehouse_is_taken_along(path, monkeypatch):
+def test_an_older_warehouse_is_taken_along(path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     every = connect._migration_files()
     old = [(number, name) for number, name in every if number < 5]
     monkeypatch.setattr(connect, "_migration_files", lambda: old)
@@ -278,7 +281,7 @@ def test_an_older_warehouse_is_taken_along(path, monkeypatch):
         ]
 
 
-def test_references_of_an_older_warehouse_keep_their_rows(path, monkeypatch):
+def test_references_of_an_older_warehouse_keep_their_rows(path: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     every = connect._migration_files()
     monkeypatch.setattr(connect, "_migration_files", lambda: every[:5])
     con = connect.open_database(path, read_only=False, spill=None)

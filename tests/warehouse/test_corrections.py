@@ -2,20 +2,22 @@
 
 from datetime import date, timedelta
 from decimal import Decimal
+from typing import Any
 
+import duckdb
 import polars as pl
 import pytest
-from warehouse_kit import NOW, taken
 
 from pipelines.warehouse import history, load, tables
 from schemas.inputs.price_decisions import SOURCE_CORRECTIONS
 from schemas.published.intake import CORRECTED_ROW
 from schemas.validate import polars_schema, validate_typed
+from tests.builders.taken_files import NOW, taken
 
 FIRST = date(2026, 1, 10)
 
 
-def correction(**changes):
+def correction(**changes: Any) -> Any:
     row = {
         "vendor_code": "acorn", "part_code": "00501", "colour_code": "*", "observed_from_on": FIRST, "observed_to_on": None,
         "correction_action": "multiply_price", "correction_factor": Decimal("0.1"), "corrected_currency_code": None,
@@ -25,11 +27,11 @@ def correction(**changes):
     return {**row, **changes}
 
 
-def declared(*rows):
+def declared(*rows: Any) -> Any:
     return pl.DataFrame(list(rows), schema=polars_schema(SOURCE_CORRECTIONS))
 
 
-def folded(con, corrections, *prices):
+def folded(con: duckdb.DuckDBPyConnection, corrections: Any, *prices: Any) -> Any:
     """One full export a day from FIRST on, each of a part at that price and of another part."""
     history.set_corrections(con, corrections)
     for number, price in enumerate(prices):
@@ -40,12 +42,12 @@ def folded(con, corrections, *prices):
     return tables.intake_tables(con)
 
 
-def prices(found, part="00501"):
+def prices(found: Any, part: str = "00501") -> Any:
     rows = found["price_history"].filter(pl.col("part_code") == part).sort("valid_from_on")
     return [(f"{price.normalize():f}", str(currency)) for price, currency in rows["unit_price", "currency_code"].rows()]
 
 
-def test_a_price_is_put_right_until_the_source_corrects_itself(con):
+def test_a_price_is_put_right_until_the_source_corrects_itself(con: duckdb.DuckDBPyConnection) -> None:
     found = folded(con, declared(correction()), "1.00", "1.20", "0.12", "1.30")
     assert prices(found) == [("0.1", "EUR"), ("0.12", "EUR"), ("1.3", "EUR")]
     assert prices(found, "other") == [("2", "EUR")], "another part is left alone"
@@ -58,7 +60,7 @@ def test_a_price_is_put_right_until_the_source_corrects_itself(con):
     ]
 
 
-def test_a_correction_taken_back_leaves_the_history_as_received(con):
+def test_a_correction_taken_back_leaves_the_history_as_received(con: duckdb.DuckDBPyConnection) -> None:
     as_received = folded(con, declared(), "1.00", "1.20")
     mark = history.fingerprint(con)
     history.set_corrections(con, declared(correction()))
@@ -71,7 +73,7 @@ def test_a_correction_taken_back_leaves_the_history_as_received(con):
     assert tables.intake_tables(con)["price_history"].equals(as_received["price_history"])
 
 
-def test_dropped_rows_are_counted_and_count_as_not_listed(con):
+def test_dropped_rows_are_counted_and_count_as_not_listed(con: duckdb.DuckDBPyConnection) -> None:
     guard = {"guard_price_from": Decimal(5), "guard_price_to": Decimal(6)}
     drop = correction(correction_action="drop", correction_factor=None, **guard)
     found = folded(con, declared(drop), "0.10", "5.50", "0.10")
@@ -100,12 +102,14 @@ def test_dropped_rows_are_counted_and_count_as_not_listed(con):
         ([{"observed_from_on": FIRST - timedelta(days=1), "correction_factor": Decimal(3)}, {}], "0.1"),
     ],
 )
-def test_of_several_corrections_the_one_that_names_more_holds_then_the_later_one(con, named, expected):
+def test_of_several_corrections_the_one_that_names_more_holds_then_the_later_one(
+    con: duckdb.DuckDBPyConnection, named: list[Any], expected: str
+) -> None:
     found = folded(con, declared(*(correction(**changes) for changes in named)), "1.00")
     assert prices(found) == [(expected, "EUR")]
 
 
-def test_a_currency_is_set_and_a_price_that_could_be_none_is_dropped(con):
+def test_a_currency_is_set_and_a_price_that_could_be_none_is_dropped(con: duckdb.DuckDBPyConnection) -> None:
     wrong = correction(correction_action="set_currency", correction_factor=None, corrected_currency_code="SEK",
                        guard_price_from=None, guard_currency_code="EUR")  # fmt: skip
     assert prices(folded(con, declared(wrong), "1.00")) == [("1", "SEK")]
@@ -119,7 +123,7 @@ def test_a_currency_is_set_and_a_price_that_could_be_none_is_dropped(con):
     assert tables.intake_tables(con)["intake_file"]["dropped_row_count"].to_list() == [1]
 
 
-def test_every_price_period_names_the_row_that_opened_it(con):
+def test_every_price_period_names_the_row_that_opened_it(con: duckdb.DuckDBPyConnection) -> None:
     found = folded(con, declared(correction()), "1.00", "1.20", "0.12")
     sources = found["offer_source"].join(
         found["price_history"].select("offer_id", "part_code", "valid_from_on"), on="offer_id"

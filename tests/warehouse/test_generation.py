@@ -5,11 +5,11 @@ import json
 import shutil
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
 import pytest
-from published_case import published_tables, run_row, typed
 
 from pipelines.errors import CheckFailedError, InputError, KitfareError
 from pipelines.settings import Workspace
@@ -20,26 +20,28 @@ from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.published.plans import MODEL_COST
 from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
 from schemas.validate import polars_schema
+from tests.builders.published.small_night import published_tables, run_row, typed
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory):
+def built(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("built") / "generation"
     generation.build(folder, published_tables())
     return folder
 
 
 @pytest.fixture
-def workspace(tmp_path):
+def workspace(tmp_path: Path) -> Any:
     (tmp_path / "kitfare.toml").write_text("")
     (tmp_path / "generations").mkdir()
     return Workspace(tmp_path)
 
 
-def built_in(workspace, name, tables=None) -> Path:
+def built_in(workspace: Any, name: Any, tables: Any = None) -> Path:
     folder = workspace.generations / name
     generation.build(folder, tables or {"refresh_run": typed(REFRESH_RUN, run_row(name))})
-    return folder
+    found: Path = folder
+    return found
 
 
 def rows_of(path: Path) -> list[list[str]]:
@@ -47,11 +49,12 @@ def rows_of(path: Path) -> list[list[str]]:
         return list(csv.reader(handle))
 
 
-def seen_by_readers(workspace) -> str:
-    return run_query(workspace.published / "kitfare.duckdb", "select refresh_id from refresh_run").item()
+def seen_by_readers(workspace: Any) -> str:
+    found: str = run_query(workspace.published / "kitfare.duckdb", "select refresh_id from refresh_run").item()
+    return found
 
 
-def test_every_table_is_in_the_database_and_in_both_kinds_of_file(built):
+def test_every_table_is_in_the_database_and_in_both_kinds_of_file(built: Any) -> None:
     names = {contract.name for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)}
     found = run_query(built / "kitfare.duckdb", "select table_name from duckdb_tables()")["table_name"]
     assert set(found) == names
@@ -61,7 +64,7 @@ def test_every_table_is_in_the_database_and_in_both_kinds_of_file(built):
     assert sorted(path.name for path in built.iterdir()) == ["kitfare.duckdb", "tables"]  # no .wal: it was checkpointed
 
 
-def test_every_table_column_view_and_macro_says_what_it_means(built):
+def test_every_table_column_view_and_macro_says_what_it_means(built: Any) -> None:
     database = built / "kitfare.duckdb"
     for what, listing in {
         "table_name": "duckdb_tables()",
@@ -79,7 +82,7 @@ def test_every_table_column_view_and_macro_says_what_it_means(built):
     assert "unit: currency of the buyer" in meant["model_cost", "landed_cost"]
 
 
-def test_types_are_those_of_the_contracts_and_amounts_have_their_currencys_digits(built):
+def test_types_are_those_of_the_contracts_and_amounts_have_their_currencys_digits(built: Any) -> None:
     columns = run_query(built / "kitfare.duckdb", "from duckdb_columns() where not internal", max_rows=None)
     types = {(row["table_name"], row["column_name"]): row["data_type"] for row in columns.to_dicts()}
     for contract in generation.CONTRACTS.values():
@@ -89,7 +92,7 @@ def test_types_are_those_of_the_contracts_and_amounts_have_their_currencys_digit
 
 
 @pytest.mark.parametrize(("currency", "digits"), [("JPY", 0), ("EUR", 2), ("KWD", 3)])
-def test_digits_follow_the_currency(tmp_path, currency, digits):
+def test_digits_follow_the_currency(tmp_path: Path, currency: str, digits: int) -> None:
     whole = pl.col(pl.Decimal(18, 4)).cast(pl.Int64).cast(pl.Decimal(18, 4))
     tables = published_tables()
     cost = tables["model_cost"].with_columns(whole, currency_code=pl.lit(currency))
@@ -102,7 +105,7 @@ def test_digits_follow_the_currency(tmp_path, currency, digits):
         assert len(row[header.index(column)].partition(".")[2]) == digits
 
 
-def test_a_table_of_two_currencies_gets_the_most_digits(tmp_path):
+def test_a_table_of_two_currencies_gets_the_most_digits(tmp_path: Path) -> None:
     vendors = published_tables()["plan_vendor"]
     mixed = vendors.with_columns(vendor_currency_code=pl.Series(["JPY", "KWD"]))
     generation.build(tmp_path / "g", {"plan_vendor": mixed})
@@ -110,7 +113,7 @@ def test_a_table_of_two_currencies_gets_the_most_digits(tmp_path):
     assert found.schema["vendor_total"] == pl.Decimal(18, 3)
 
 
-def test_an_amount_with_too_many_digits_is_not_rounded_in_silence(tmp_path):
+def test_an_amount_with_too_many_digits_is_not_rounded_in_silence(tmp_path: Path) -> None:
     cost = published_tables()["model_cost"].with_columns(goods=pl.lit("1.1001").cast(pl.Decimal(18, 4)))
     with pytest.raises(CheckFailedError, match=r"model_cost\.goods has amounts with more than 2 digits") as caught:
         generation.build(tmp_path / "g", {"model_cost": cost})
@@ -118,7 +121,7 @@ def test_an_amount_with_too_many_digits_is_not_rounded_in_silence(tmp_path):
     assert not (tmp_path / "g").exists()
 
 
-def test_a_table_that_breaks_its_contract_is_not_written(tmp_path):
+def test_a_table_that_breaks_its_contract_is_not_written(tmp_path: Path) -> None:
     cost = published_tables()["model_cost"]
     for broken in (
         pl.concat([cost, cost]),
@@ -134,7 +137,7 @@ def test_a_table_that_breaks_its_contract_is_not_written(tmp_path):
 
 
 @pytest.mark.parametrize("contract", generation.CONTRACTS.values(), ids=lambda contract: contract.name)
-def test_no_table_is_written_without_what_its_contract_asks_for(tmp_path, contract):
+def test_no_table_is_written_without_what_its_contract_asks_for(tmp_path: Path, contract: Any) -> None:
     empty_row = pl.DataFrame({name: [None] for name in contract.columns}, schema=polars_schema(contract))
     with pytest.raises(InputError, match=contract.key[0]):
         generation.build(tmp_path / "g", {contract.name: empty_row})
@@ -143,19 +146,19 @@ def test_no_table_is_written_without_what_its_contract_asks_for(tmp_path, contra
     assert not (tmp_path / "g").exists()
 
 
-def test_the_three_forms_of_a_table_hold_the_same_rows_in_order_of_the_key(built):
+def test_the_three_forms_of_a_table_hold_the_same_rows_in_order_of_the_key(built: Any) -> None:
     for name, contract in generation.CONTRACTS.items():
         order = ", ".join(contract.key)
         from_database = run_query(built / "kitfare.duckdb", f"from {name} order by {order}", max_rows=None)
         from_parquet = pl.read_parquet(built / f"tables/{name}.parquet")
-        assert from_parquet.equals(from_database.cast(dict(from_parquet.schema))), name
+        assert from_parquet.equals(from_database.cast(from_parquet.schema)), name
         assert from_parquet.equals(from_parquet.sort(contract.key))
         header, *rows = rows_of(built / f"tables/{name}.csv")
         assert header == list(contract.columns)
         assert len(rows) == from_parquet.height
 
 
-def test_csv_is_written_plainly_and_safely(built):
+def test_csv_is_written_plainly_and_safely(built: Any) -> None:
     header, *rows = rows_of(built / "tables/plan_vendor.csv")
     first = dict(zip(header, rows[0], strict=True))
     assert first["vendor_name"] == "'=Acorn"
@@ -172,7 +175,7 @@ def test_csv_is_written_plainly_and_safely(built):
     assert pl.read_parquet(built / "tables/plan_vendor.parquet")["vendor_name"].to_list()[0] == "=Acorn"
 
 
-def test_text_that_a_spreadsheet_would_run_is_quoted_and_numbers_are_not(tmp_path):
+def test_text_that_a_spreadsheet_would_run_is_quoted_and_numbers_are_not(tmp_path: Path) -> None:
     texts = ["=1+1", "+1", "-1", "@x", "\tx", "\rx", "\nx", "a=1", "'=1"]
     tables = published_tables()
     rows = tables["model_cost"].join(pl.DataFrame({"model_title": texts}), how="cross", suffix="_new")
@@ -189,17 +192,17 @@ def test_text_that_a_spreadsheet_would_run_is_quoted_and_numbers_are_not(tmp_pat
     assert {(row["goods"], row["gap_pct"]) for row in found} == {("-1.10", "-0.5")}
 
 
-def test_the_same_tables_give_the_same_files_byte_for_byte(built, tmp_path):
+def test_the_same_tables_give_the_same_files_byte_for_byte(built: Any, tmp_path: Path) -> None:
     tables = {name: frame.sample(fraction=1, shuffle=True, seed=3) for name, frame in published_tables().items()}
     generation.build(tmp_path / "again", tables)
     for path in (built / "tables").iterdir():
         assert path.read_bytes() == (tmp_path / "again/tables" / path.name).read_bytes(), path.name
 
 
-def test_views_answer_the_usual_questions(built):
+def test_views_answer_the_usual_questions(built: Any) -> None:
     database = built / "kitfare.duckdb"
 
-    def ask(sql):
+    def ask(sql: Any) -> Any:
         return run_query(database, sql).rows()
 
     assert ask("select scenario_code, complete_cost from current_cost") == [("flexible", Decimal("7.40"))]
@@ -214,10 +217,10 @@ def test_views_answer_the_usual_questions(built):
     assert ask("select complete_cost, complete_cost_change from cost_history") == [(Decimal("7.40"), None)]
 
 
-def test_views_take_the_latest_date_and_compare_at_equal_fill(tmp_path):
+def test_views_take_the_latest_date_and_compare_at_equal_fill(tmp_path: Path) -> None:
     cost = published_tables()["model_cost"]
 
-    def plan(scenario, day, complete, status="proven", without_estimate=0):
+    def plan(scenario: Any, day: Any, complete: Any, status: str = "proven", without_estimate: int = 0) -> Any:
         return cost.with_columns(
             scenario_code=pl.lit(scenario), priced_on=pl.lit(day).str.to_date(), plan_status=pl.lit(status),
             complete_cost=pl.lit(complete).cast(pl.Decimal(18, 4)), unfilled_estimate_count=pl.lit(without_estimate, pl.Int64),
@@ -235,7 +238,7 @@ def test_views_take_the_latest_date_and_compare_at_equal_fill(tmp_path):
     assert changes.rows() == [(None,), (Decimal("8.00"),)]
 
 
-def test_the_market_of_the_published_database_is_that_of_the_warehouse(built):
+def test_the_market_of_the_published_database_is_that_of_the_warehouse(built: Any) -> None:
     prices = run_query(built / "kitfare.duckdb", "from market_on(date '2026-01-14', 30)")
     confirmed = prices.select("vendor_code", "last_confirmed_on").rows()
     assert [(vendor, day.isoformat()) for vendor, day in confirmed] == [
@@ -245,7 +248,7 @@ def test_the_market_of_the_published_database_is_that_of_the_warehouse(built):
     assert later["vendor_code"].to_list() == ["acorn", "acorn"]
 
 
-def test_one_table_can_be_replaced_before_publishing(tmp_path):
+def test_one_table_can_be_replaced_before_publishing(tmp_path: Path) -> None:
     tables = published_tables()
     generation.build(tmp_path / "g", tables)
     results = checks.run_checks(tmp_path / "g/kitfare.duckdb")
@@ -261,12 +264,12 @@ def test_one_table_can_be_replaced_before_publishing(tmp_path):
         generation.replace_table(tmp_path / "g", MODEL_COST, tables["model_cost"])
 
 
-def test_nothing_of_a_generation_depends_on_its_workspace(built, tmp_path):
+def test_nothing_of_a_generation_depends_on_its_workspace(built: Any, tmp_path: Path) -> None:
     shutil.copytree(built, tmp_path / "elsewhere")
     checks.run_checks(tmp_path / "elsewhere/kitfare.duckdb")
 
 
-def test_publishing_swaps_a_relative_link(workspace):
+def test_publishing_swaps_a_relative_link(workspace: Any) -> None:
     generation.publish(workspace, built_in(workspace, "one"), keep=3)
     assert workspace.published.readlink() == Path("generations/one")
     assert seen_by_readers(workspace) == "one"
@@ -276,7 +279,7 @@ def test_publishing_swaps_a_relative_link(workspace):
     assert seen_by_readers(Workspace(moved)) == "two"
 
 
-def test_an_open_reader_keeps_what_it_reads(workspace):
+def test_an_open_reader_keeps_what_it_reads(workspace: Any) -> None:
     generation.publish(workspace, built_in(workspace, "one"), keep=1)
     with connect.reader(workspace.published / "kitfare.duckdb") as con:
         generation.publish(workspace, built_in(workspace, "two"), keep=1)
@@ -284,7 +287,7 @@ def test_an_open_reader_keeps_what_it_reads(workspace):
         assert con.execute("select refresh_id from refresh_run").fetchall() == [("one",)]
 
 
-def test_old_generations_go_and_the_published_one_never_does(workspace):
+def test_old_generations_go_and_the_published_one_never_does(workspace: Any) -> None:
     for name in ("d", "c", "b", "a"):  # by time, not by name
         generation.publish(workspace, built_in(workspace, name), keep=3)
     assert sorted(path.name for path in workspace.generations.iterdir()) == ["a", "b", "c"]
@@ -295,14 +298,14 @@ def test_old_generations_go_and_the_published_one_never_does(workspace):
     assert sorted(path.name for path in workspace.generations.iterdir()) == ["c"]
 
 
-def test_only_a_generation_in_its_folder_can_be_published(workspace, tmp_path):
+def test_only_a_generation_in_its_folder_can_be_published(workspace: Any, tmp_path: Path) -> None:
     generation.build(tmp_path / "outside", {})
     with pytest.raises(KitfareError, match="generations"):
         generation.publish(workspace, tmp_path / "outside", keep=3)
     assert not workspace.published.exists()
 
 
-def test_a_folder_in_the_place_of_the_link_is_not_touched(workspace):
+def test_a_folder_in_the_place_of_the_link_is_not_touched(workspace: Any) -> None:
     workspace.published.mkdir()
     (workspace.published / "mine.txt").write_text("keep")
     with pytest.raises(KitfareError, match="not the symbolic link"):
@@ -310,7 +313,7 @@ def test_a_folder_in_the_place_of_the_link_is_not_touched(workspace):
     assert (workspace.published / "mine.txt").read_text() == "keep"
 
 
-def test_leftovers_of_killed_refreshes_are_cleaned(workspace):
+def test_leftovers_of_killed_refreshes_are_cleaned(workspace: Any) -> None:
     generation.publish(workspace, built_in(workspace, "one"), keep=3)
     built_in(workspace, "two.building")
     built_in(workspace, "zero.removing")
@@ -324,11 +327,13 @@ def test_leftovers_of_killed_refreshes_are_cleaned(workspace):
 
 
 @pytest.mark.parametrize("step", ["_sync_tree", "_prune", "symlink_to", "replace"])
-def test_a_crash_at_any_step_leaves_a_whole_generation(workspace, monkeypatch, step):
+def test_a_crash_at_any_step_leaves_a_whole_generation(
+    workspace: Any, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
     generation.publish(workspace, built_in(workspace, "one"), keep=3)
     folder = built_in(workspace, "two")
 
-    def crash(*_args, **_kwargs):
+    def crash(*_args: Any, **_kwargs: Any) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr(Path if step in ("symlink_to", "replace") else generation, step, crash)
@@ -341,7 +346,7 @@ def test_a_crash_at_any_step_leaves_a_whole_generation(workspace, monkeypatch, s
     assert seen_by_readers(workspace) == "two"
 
 
-def test_a_build_over_a_half_built_folder_is_whole(tmp_path):
+def test_a_build_over_a_half_built_folder_is_whole(tmp_path: Path) -> None:
     folder = tmp_path / "g"
     (folder / "tables").mkdir(parents=True)
     (folder / "kitfare.duckdb").write_bytes(b"half")
@@ -352,7 +357,7 @@ def test_a_build_over_a_half_built_folder_is_whole(tmp_path):
     assert len(rows_of(folder / "tables/model_cost.csv")) == 2
 
 
-def test_the_database_needs_nothing_but_duckdb(built):
+def test_the_database_needs_nothing_but_duckdb(built: Any) -> None:
     con = duckdb.connect(str(built / "kitfare.duckdb"), read_only=True)
     assert con.execute("select count(*) from market_on(date '2026-01-20', 30)").fetchall() == [(3,)]
     described = con.execute("select to_json(model_cost)::varchar from model_cost").fetchall()

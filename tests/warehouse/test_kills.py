@@ -6,32 +6,33 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-
-import pytest
-from killed_work import FILE_COUNT, load_and_fold
+from typing import Any
 
 from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, tables
 from pipelines.warehouse.query import run_query
-from tests.length import examples
+from tests.builders.length import examples
+from tests.builders.programs.killed_work import FILE_COUNT, load_and_fold
+from tests.present import present
 
-pytestmark = pytest.mark.slow
-WORK = Path(__file__).with_name("killed_work.py")
+ROOT = Path(__file__).resolve().parents[2]
+WORK = "tests.builders.programs.killed_work"
 
 
-def at_work(kind: str, folder: Path) -> subprocess.Popen:
-    process = subprocess.Popen([sys.executable, str(WORK), kind, str(folder)], stdout=subprocess.PIPE, text=True)
-    assert process.stdout.readline() == "at work\n"
+def at_work(kind: str, folder: Path) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", WORK, kind, str(folder)]
+    process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True)
+    assert present(process.stdout).readline() == "at work\n"
     return process
 
 
-def state_of(folder: Path) -> dict:
+def state_of(folder: Path) -> dict[str, Any]:
     with connect.reader(folder / "warehouse.duckdb") as con:
         frames = tables.intake_tables(con)
         return {**{name: frame.rows() for name, frame in frames.items()}, "fingerprint": history.fingerprint(con)}
 
 
-def test_loading_and_folding_killed_again_and_again_ends_as_undisturbed(tmp_path):
+def test_loading_and_folding_killed_again_and_again_ends_as_undisturbed(tmp_path: Path) -> None:
     undisturbed, disturbed = tmp_path / "undisturbed", tmp_path / "disturbed"
     undisturbed.mkdir()
     disturbed.mkdir()
@@ -62,7 +63,7 @@ def test_loading_and_folding_killed_again_and_again_ends_as_undisturbed(tmp_path
     assert state_of(disturbed) == state_of(undisturbed)
 
 
-def test_readers_keep_working_while_generations_are_published_and_publishers_killed(tmp_path):
+def test_readers_keep_working_while_generations_are_published_and_publishers_killed(tmp_path: Path) -> None:
     (tmp_path / "kitfare.toml").write_text("")
     (tmp_path / "generations").mkdir()
     workspace = Workspace(tmp_path)
@@ -72,10 +73,11 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
         time.sleep(0.05)
     whole = time.monotonic() - began
     rng = random.Random(7)
-    names, kill_at, kills = [], time.monotonic() + whole, 0
+    names: list[str] = []
+    kill_at, kills = time.monotonic() + whole, 0
     least, most = time.monotonic() + examples(4, 12), time.monotonic() + 180
 
-    def enough():
+    def enough() -> Any:
         """Kills, and new generations between them; a slow machine needs longer for as many."""
         return kills >= 3 and len(set(names)) >= 3 and len(names) > 2 * len(set(names))
 

@@ -1,28 +1,29 @@
 """Loading one file: once, whole, and with every row accounted for."""
 
-import time
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
+import duckdb
 import polars as pl
 import pytest
-from warehouse_kit import NOW, OFFER, Taken, failures_of, parents_of, quarantined_keys_of, summaries, taken
 
 from pipelines.errors import InputError, UnreadableFileError
 from pipelines.warehouse import history, load, market, tables
 from schemas.published.intake import INTAKE_FILE, QUARANTINED_ROW
 from schemas.validate import validate_typed
+from tests.builders.taken_files import NOW, OFFER, Taken, failures_of, parents_of, quarantined_keys_of, summaries, taken
 
 TABLES = ("received_file", "price_observation", "summary_observation", "quarantined_failure", "quarantined_key", "corrected_record",
           "file_to_fold")  # fmt: skip
 
 
-def contents(con):
+def contents(con: duckdb.DuckDBPyConnection) -> Any:
     return {name: sorted(map(str, con.execute(f"from {name}").fetchall())) for name in TABLES}
 
 
-def accounts(con) -> dict[str, dict]:
+def accounts(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, Any]]:
     frame = validate_typed(INTAKE_FILE, tables.intake_tables(con)["intake_file"], where="test")
     for row in frame.to_dicts():
         counts = [row[name] for name in row if name.endswith("_row_count") and name != "read_row_count"]
@@ -30,7 +31,7 @@ def accounts(con) -> dict[str, dict]:
     return {row["file_hash"]: row for row in frame.to_dicts()}
 
 
-def test_a_known_hash_changes_nothing_but_is_counted(con):
+def test_a_known_hash_changes_nothing_but_is_counted(con: duckdb.DuckDBPyConnection) -> None:
     first = taken("aa", [{}], failures=failures_of(2), quarantined_keys=quarantined_keys_of({2: {}}), read_row_count=2)
     assert load.load_file(con, first, NOW) == "loaded"
     history.fold(con)
@@ -47,7 +48,7 @@ def test_a_known_hash_changes_nothing_but_is_counted(con):
     ]
 
 
-def test_every_column_arrives_as_it_was(con):
+def test_every_column_arrives_as_it_was(con: duckdb.DuckDBPyConnection) -> None:
     odd = {
         "part_code": "00501", "listing_code": "a'b\"c", "assortment_code": "é;|\t", "unit_price": Decimal("99999.999999"),
         "maximum_per_order": 7, "quantity_available": 100_000_000, "form_certainty": "open", "revision_number": 3,
@@ -57,7 +58,7 @@ def test_every_column_arrives_as_it_was(con):
     assert got == [{**OFFER, **odd, "record_number": 1, "source_line_number": 2}]
 
 
-def test_a_failed_load_leaves_nothing(con, monkeypatch):
+def test_a_failed_load_leaves_nothing(con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch) -> None:
     before = contents(con)
     monkeypatch.setitem(load._TABLES, "price_export", "no_such_table")
     with pytest.raises(Exception, match="no_such_table"):
@@ -78,14 +79,16 @@ def test_a_failed_load_leaves_nothing(con, monkeypatch):
         ({"rows": taken("x", [{}, {"unit_price": Decimal(2)}]).rows, "read_row_count": 2}, "repeat a key"),
     ],
 )
-def test_rows_that_do_not_add_up_are_refused(con, changes, message):
+def test_rows_that_do_not_add_up_are_refused(
+    con: duckdb.DuckDBPyConnection, changes: dict[str, Any], message: str
+) -> None:
     before = contents(con)
     with pytest.raises(InputError, match=message):
         load.load_file(con, replace(taken("aa", [{}]), **changes), NOW)
     assert contents(con) == before
 
 
-def test_a_file_quarantined_whole_is_listed_and_can_be_taken_again(con):
+def test_a_file_quarantined_whole_is_listed_and_can_be_taken_again(con: duckdb.DuckDBPyConnection) -> None:
     error = UnreadableFileError("no profile fits the columns", where="x.csv", next_step="write a profile")
     broken = Taken("aa", contract=None, error=error, failures=pl.DataFrame(), quarantined_keys=pl.DataFrame())
     assert load.load_file(con, broken, NOW) == "quarantined"
@@ -105,7 +108,7 @@ def test_a_file_quarantined_whole_is_listed_and_can_be_taken_again(con):
     assert accounts(con)["aa"]["file_status"] == "loaded"
 
 
-def test_the_same_bytes_read_in_another_way_replace_what_they_gave(con):
+def test_the_same_bytes_read_in_another_way_replace_what_they_gave(con: duckdb.DuckDBPyConnection) -> None:
     failures = {"failures": failures_of(3), "quarantined_keys": quarantined_keys_of({3: {}}), "read_row_count": 3}
     wrong = taken("aa", [{"vendor_code": "wrong"}, {"part_code": "kept"}], **failures)
     assert load.load_file(con, wrong, NOW) == "loaded"
@@ -125,7 +128,7 @@ def test_the_same_bytes_read_in_another_way_replace_what_they_gave(con):
     assert {**contents(con), "received_file": 0} == {**before, "received_file": 0}
 
 
-def test_prices_that_turn_out_to_be_a_summary_leave_the_history(con):
+def test_prices_that_turn_out_to_be_a_summary_leave_the_history(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     load.load_file(con, taken("bb", [{"vendor_code": "birch"}]), NOW)
     history.fold(con)
@@ -135,13 +138,13 @@ def test_prices_that_turn_out_to_be_a_summary_leave_the_history(con):
     assert market.summary_prices(con, date(2026, 12, 1)).height == 1
 
 
-def test_a_reading_that_differs_in_a_failure_alone_is_another(con):
+def test_a_reading_that_differs_in_a_failure_alone_is_another(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, taken("aa", [{}], failures=failures_of(2), read_row_count=2), NOW)
     reworded = failures_of(2).with_columns(quarantined_rule=pl.lit("is not among the values the profile names"))
     assert load.load_file(con, taken("aa", [{}], failures=reworded, read_row_count=2), NOW) == "reread"
 
 
-def test_a_loaded_file_that_cannot_be_read_any_more_stays(con):
+def test_a_loaded_file_that_cannot_be_read_any_more_stays(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     history.fold(con)
     mark = history.fingerprint(con)
@@ -150,7 +153,9 @@ def test_a_loaded_file_that_cannot_be_read_any_more_stays(con):
     assert history.fold(con) == 0 and history.fingerprint(con) == mark
 
 
-def test_of_rows_that_contradict_each_other_all_are_corrected_with_the_one_that_is_kept(con):
+def test_of_rows_that_contradict_each_other_all_are_corrected_with_the_one_that_is_kept(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     both = failures_of(1, 2).with_columns(quarantined_column=pl.lit(""), quarantined_value=pl.lit("acorn / 00501"))
     other = failures_of(3, 4).with_columns(quarantined_column=pl.lit(""), quarantined_value=pl.lit("acorn / 00502"))
     load.load_file(con, taken("pp", [], failures=pl.concat([both, other]), read_row_count=4), NOW)
@@ -160,7 +165,7 @@ def test_of_rows_that_contradict_each_other_all_are_corrected_with_the_one_that_
     assert quarantined == [(1, True), (2, True), (3, False), (4, False)]
 
 
-def test_a_file_that_could_not_be_copied_is_not_recorded(con):
+def test_a_file_that_could_not_be_copied_is_not_recorded(con: duckdb.DuckDBPyConnection) -> None:
     before = contents(con)
     gone = Taken("", contract=None, error=UnreadableFileError("cannot be read"))
     assert load.load_file(con, gone, NOW) == "quarantined"
@@ -168,7 +173,7 @@ def test_a_file_that_could_not_be_copied_is_not_recorded(con):
     assert contents(con) == before
 
 
-def test_a_corrected_row_rejoins_its_export_and_is_counted_where_it_came_in(con):
+def test_a_corrected_row_rejoins_its_export_and_is_counted_where_it_came_in(con: duckdb.DuckDBPyConnection) -> None:
     parent = taken("pp", [{}], failures=failures_of(2, 3), quarantined_keys=quarantined_keys_of({2: {"colour_code": "8"}}),
                    unreadable_key_count=1, read_row_count=3)  # fmt: skip
     corrected = taken(
@@ -186,7 +191,9 @@ def test_a_corrected_row_rejoins_its_export_and_is_counted_where_it_came_in(con)
     assert quarantined == [("mm", 2, False), ("pp", 2, True), ("pp", 3, False)]
 
 
-def test_a_row_that_failed_again_is_corrected_by_another_copy_but_not_by_the_one_it_should_correct(con):
+def test_a_row_that_failed_again_is_corrected_by_another_copy_but_not_by_the_one_it_should_correct(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     load.load_file(con, taken("pp", [], failures=failures_of(1), unreadable_key_count=1, read_row_count=1), NOW)
     again = {"failures": failures_of(1), "read_row_count": 1}
     load.load_file(con, taken("m1", [], parents=parents_of({1: ("pp", 1)}), **again), NOW)
@@ -197,7 +204,7 @@ def test_a_row_that_failed_again_is_corrected_by_another_copy_but_not_by_the_one
     assert quarantined == [("m1", True), ("m3", False), ("pp", True)]
 
 
-def test_a_row_added_to_a_corrected_file_cannot_pass_for_a_full_export(con):
+def test_a_row_added_to_a_corrected_file_cannot_pass_for_a_full_export(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, taken("pp", [{"part_code": f"{n}"} for n in range(3)], failures=failures_of(4),
                               quarantined_keys=quarantined_keys_of({4: {}}), read_row_count=4), NOW)  # fmt: skip
     load.load_file(con, taken("zz", [{}, {"part_code": "new"}], parents=parents_of({1: ("pp", 4)})), NOW)
@@ -210,7 +217,7 @@ def test_a_row_added_to_a_corrected_file_cannot_pass_for_a_full_export(con):
     }
 
 
-def test_summaries_the_latest_per_source_and_element(con):
+def test_summaries_the_latest_per_source_and_element(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, summaries("aa", [{"average_price": Decimal("0.30")}, {"part_code": "2"}]), NOW)
     load.load_file(con, summaries("bb", [{"average_price": Decimal("0.40")}]), NOW)
     load.load_file(con, summaries("cc", [{"observed_on": date(2026, 1, 12), "average_price": Decimal("0.50")}]), NOW)
@@ -229,7 +236,7 @@ def test_summaries_the_latest_per_source_and_element(con):
     assert accounts(con)["bb"]["withdrawn_row_count"] == 1
 
 
-def test_a_withdrawal_can_be_taken_back(con):
+def test_a_withdrawal_can_be_taken_back(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     history.fold(con)
     mark = history.fingerprint(con)
@@ -245,13 +252,13 @@ def test_a_withdrawal_can_be_taken_back(con):
     assert history.observed_dates(con) == (date(2026, 1, 10), date(2026, 1, 10))
 
 
-def test_rows_never_folded_do_not_pass_the_accounting(con):
+def test_rows_never_folded_do_not_pass_the_accounting(con: duckdb.DuckDBPyConnection) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     row = tables.intake_tables(con)["intake_file"].to_dicts()[0]
     assert row["read_row_count"] == 1 and row["accepted_row_count"] == 0
 
 
-def test_a_fold_touches_only_vendors_with_news(con):
+def test_a_fold_touches_only_vendors_with_news(con: duckdb.DuckDBPyConnection) -> None:
     for number in range(5):
         load.load_file(con, taken(f"{number}", [{"vendor_code": f"v{number}"}]), NOW)
     assert history.fold(con) == 5
@@ -260,7 +267,7 @@ def test_a_fold_touches_only_vendors_with_news(con):
     assert history.fold(con) == 0
 
 
-def test_a_killed_fold_is_as_if_it_never_began(con, monkeypatch):
+def test_a_killed_fold_is_as_if_it_never_began(con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch) -> None:
     load.load_file(con, taken("aa", [{}]), NOW)
     monkeypatch.setattr(history, "append_exports", lambda con: 0)
     before = contents(con)
@@ -271,20 +278,3 @@ def test_a_killed_fold_is_as_if_it_never_began(con, monkeypatch):
     assert tables.intake_tables(con)["price_history"].is_empty()
     monkeypatch.undo()
     assert history.fold(con) == 1
-
-
-@pytest.mark.slow
-def test_loading_a_small_file_does_not_depend_on_the_history(con):
-    def seconds(file_hash):
-        began = time.perf_counter()
-        load.load_file(con, taken(file_hash, [{"part_code": f"{n}"} for n in range(50)]), NOW)
-        return time.perf_counter() - began
-
-    early = sorted(seconds(f"early {n}") for n in range(9))[4]
-    big = taken("big", []).rows.clear()
-    big = taken("x", [{}]).rows.join(pl.DataFrame({"n": range(1_000_000)}), how="cross").with_columns(
-        part_code=pl.col("n").cast(pl.String), record_number=pl.col("n") + 1
-    ).select(big.columns)  # fmt: skip
-    load.load_file(con, Taken("big", rows=big, read_row_count=big.height), NOW)
-    late = sorted(seconds(f"late {n}") for n in range(9))[4]
-    assert late < 3 * early + 0.02, (early, late)

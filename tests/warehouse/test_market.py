@@ -2,33 +2,37 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
+import duckdb
 import pytest
-from warehouse_kit import NOW, failures_of, parents_of, quarantined_keys_of, taken
 
 from pipelines.warehouse import history, load, market
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
+from tests.builders.taken_files import NOW, failures_of, parents_of, quarantined_keys_of, taken
 
 OTHERS = [{"part_code": f"other{n}"} for n in range(4)]
 
 
-def on(day: int, *offers: dict, **common) -> list[dict]:
+def on(day: int, *offers: dict[str, Any], **common: Any) -> list[dict[str, Any]]:
     return [{**offer, "observed_on": date(2026, 1, day), **common} for offer in offers]
 
 
-def seen(con, day: date, stale_after_days: int = 30, part: str = "00501") -> list[tuple]:
+def seen(
+    con: duckdb.DuckDBPyConnection, day: date, stale_after_days: int = 30, part: str = "00501"
+) -> list[tuple[Any, ...]]:
     frame = market.market_on(con, day, stale_after_days)
     mine = frame.filter(frame["part_code"] == part)
     return mine.select("vendor_code", "step_from_quantity", "unit_price", "last_confirmed_on").rows()
 
 
-def take(con, file_hash, offers, **changes):
+def take(con: duckdb.DuckDBPyConnection, file_hash: Any, offers: Any, **changes: Any) -> None:
     load.load_file(con, taken(file_hash, offers, **changes), NOW)
     history.fold(con)
 
 
-def test_the_frame_is_the_price_history_with_one_more_column(con):
+def test_the_frame_is_the_price_history_with_one_more_column(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}))
     for frame in (market.market_on(con, date(2026, 1, 10), 30), market.last_seen_prices(con, date(2026, 1, 10))):
         assert frame.height == 1
@@ -39,7 +43,7 @@ def test_the_frame_is_the_price_history_with_one_more_column(con):
         assert frame["is_suspect"].to_list() == [False]
 
 
-def test_an_offer_is_on_the_market_from_its_first_day_until_it_goes_stale(con):
+def test_an_offer_is_on_the_market_from_its_first_day_until_it_goes_stale(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}))
     assert seen(con, date(2026, 1, 9)) == []
     needed = [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
@@ -53,7 +57,7 @@ def test_an_offer_is_on_the_market_from_its_first_day_until_it_goes_stale(con):
     assert market.last_seen_prices(con, date(2026, 1, 9)).is_empty()
 
 
-def test_a_full_export_closes_on_its_own_date_what_it_leaves_out(con):
+def test_a_full_export_closes_on_its_own_date_what_it_leaves_out(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}, *OTHERS))
     take(con, "b", on(12, *OTHERS))
     assert len(seen(con, date(2026, 1, 11))) == 1
@@ -64,7 +68,7 @@ def test_a_full_export_closes_on_its_own_date_what_it_leaves_out(con):
     assert market.last_seen_prices(con, date(2026, 1, 11)).filter(part_code="00501")["valid_to_on"].to_list() == [None]
 
 
-def test_a_partial_export_closes_nothing_and_confirms_what_it_lists(con):
+def test_a_partial_export_closes_nothing_and_confirms_what_it_lists(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}, *OTHERS))
     take(con, "b", on(12, *OTHERS, coverage="partial"))
     assert seen(con, date(2026, 1, 12)) == [("acorn", 1, Decimal("0.1"), date(2026, 1, 10))]
@@ -72,7 +76,7 @@ def test_a_partial_export_closes_nothing_and_confirms_what_it_lists(con):
     assert seen(con, date(2026, 1, 11), part="other1")[0][3] == date(2026, 1, 10)
 
 
-def test_a_quarantined_row_keeps_its_offer_but_does_not_confirm_it(con):
+def test_a_quarantined_row_keeps_its_offer_but_does_not_confirm_it(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}, *OTHERS))
     quarantined = quarantined_keys_of({5: {"observed_on": date(2026, 1, 12)}})
     take(con, "b", on(12, *OTHERS), failures=failures_of(5), quarantined_keys=quarantined, read_row_count=5)
@@ -84,7 +88,7 @@ def test_a_quarantined_row_keeps_its_offer_but_does_not_confirm_it(con):
     assert runs == [(6,)]  # one run each of four offers, two of the one that was quarantined in between
 
 
-def test_many_confirmations_by_full_exports_take_one_row(con):
+def test_many_confirmations_by_full_exports_take_one_row(con: duckdb.DuckDBPyConnection) -> None:
     for day in range(1, 29):
         load.load_file(con, taken(f"f{day}", on(day, {}, *OTHERS)), NOW)
     history.fold(con)
@@ -101,7 +105,7 @@ def test_many_confirmations_by_full_exports_take_one_row(con):
         {"sold_in_multiples_of": 2}, {"assortment_code": "x"}, {"maximum_per_order": 9}, {"form_certainty": "open"},
     ],
 )  # fmt: skip
-def test_any_change_of_content_opens_a_new_price_period(con, change):
+def test_any_change_of_content_opens_a_new_price_period(con: duckdb.DuckDBPyConnection, change: dict[str, Any]) -> None:
     take(con, "a", on(10, {}, {"step_from_quantity": 10}))
     take(con, "b", on(12, {}, {"step_from_quantity": 10, **change}))
     price_periods = con.execute(
@@ -111,7 +115,7 @@ def test_any_change_of_content_opens_a_new_price_period(con, change):
     assert price_periods == [(1, first, second), (1, second, None), (10, first, second), (10, second, None)]
 
 
-def test_a_change_of_the_steps_opens_a_new_price_period(con):
+def test_a_change_of_the_steps_opens_a_new_price_period(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}))
     take(con, "b", on(12, {}, {"step_from_quantity": 10, "unit_price": Decimal("0.05")}))
     assert [row[1] for row in seen(con, date(2026, 1, 11))] == [1]
@@ -120,13 +124,13 @@ def test_a_change_of_the_steps_opens_a_new_price_period(con):
     assert [row[1] for row in seen(con, date(2026, 1, 14))] == [1]
 
 
-def test_sold_out_offers_are_known_but_not_on_the_market(con):
+def test_sold_out_offers_are_known_but_not_on_the_market(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {"quantity_available": 0}))
     assert seen(con, date(2026, 1, 10)) == []
     assert market.last_seen_prices(con, date(2026, 1, 10)).height == 1
 
 
-def test_rows_of_one_file_may_be_of_several_vendors_and_dates(con):
+def test_rows_of_one_file_may_be_of_several_vendors_and_dates(con: duckdb.DuckDBPyConnection) -> None:
     offers = [*on(10, {}, {"vendor_code": "birch"}), *on(12, {"unit_price": Decimal(2)})]
     take(con, "a", offers)
     assert [row[:3] for row in seen(con, date(2026, 1, 12))] == [
@@ -135,27 +139,27 @@ def test_rows_of_one_file_may_be_of_several_vendors_and_dates(con):
     ]
 
 
-def test_the_market_comes_sorted_by_key(con):
+def test_the_market_comes_sorted_by_key(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, *({"part_code": p, "colour_code": c} for p in ("b", "a", "10", "2") for c in ("z", "y"))))
     keys = market.market_on(con, date(2026, 1, 10), 30).select("part_code", "colour_code").rows()
     assert keys == sorted(keys) and len(keys) == 8
 
 
-def gap_at_twelve(con, **changes):
+def gap_at_twelve(con: duckdb.DuckDBPyConnection, **changes: Any) -> Any:
     """The offer is listed on the 10th, left out on the 12th: gone, unless something keeps it."""
     take(con, "a", on(10, {}, *OTHERS))
     take(con, "b", on(12, *OTHERS), **changes)
     return bool(seen(con, date(2026, 1, 12)))
 
 
-def quarantined_at_twelve(*records: int) -> dict:
+def quarantined_at_twelve(*records: int) -> dict[str, Any]:
     return {
         "failures": failures_of(*records),
         "quarantined_keys": quarantined_keys_of({record: {"observed_on": date(2026, 1, 12)} for record in records}),
     }
 
 
-def test_a_file_with_nothing_but_quarantined_rows_keeps_offers_open_too(con):
+def test_a_file_with_nothing_but_quarantined_rows_keeps_offers_open_too(con: duckdb.DuckDBPyConnection) -> None:
     assert not gap_at_twelve(con)
     load.load_file(con, taken("h", [], **quarantined_at_twelve(1), read_row_count=1), NOW)
     assert history.fold(con) == 1
@@ -165,7 +169,9 @@ def test_a_file_with_nothing_but_quarantined_rows_keeps_offers_open_too(con):
     assert seen(con, date(2026, 1, 12)) == []
 
 
-def test_quarantined_rows_corrected_into_another_offer_keep_the_first_open_no_longer(con):
+def test_quarantined_rows_corrected_into_another_offer_keep_the_first_open_no_longer(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     assert gap_at_twelve(con, **quarantined_at_twelve(5), read_row_count=5)
     take(con, "m", on(12, {"part_code": "9"}), parents=parents_of({1: ("b", 5)}))
     assert seen(con, date(2026, 1, 12)) == []
@@ -176,7 +182,9 @@ def test_quarantined_rows_corrected_into_another_offer_keep_the_first_open_no_lo
     assert seen(con, date(2026, 1, 12), part="9") == []
 
 
-def test_a_row_quarantined_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_open(con):
+def test_a_row_quarantined_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_open(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     assert not gap_at_twelve(
         con, failures=failures_of(5), unreadable_key_count=1, read_row_count=100, duplicate_row_count=95
     )
@@ -190,21 +198,23 @@ def test_a_row_quarantined_again_in_a_file_of_a_withdrawn_parent_keeps_nothing_o
 
 
 @pytest.mark.parametrize(("read_row_count", "stays"), [(100, False), (99, True)])
-def test_over_one_percent_of_rows_without_a_key_closes_nothing_until_corrected(con, read_row_count, stays):
+def test_over_one_percent_of_rows_without_a_key_closes_nothing_until_corrected(
+    con: duckdb.DuckDBPyConnection, read_row_count: int, stays: bool
+) -> None:
     keyless = {"failures": failures_of(5), "unreadable_key_count": 1, "read_row_count": read_row_count}
     assert gap_at_twelve(con, **keyless, duplicate_row_count=read_row_count - 5) is stays
     take(con, "m", on(12, {"part_code": "9"}), parents=parents_of({1: ("b", 5)}))
     assert seen(con, date(2026, 1, 12)) == []
 
 
-def test_rows_whose_cells_slipped_count_as_without_a_key_though_one_can_be_read(con):
+def test_rows_whose_cells_slipped_count_as_without_a_key_though_one_can_be_read(con: duckdb.DuckDBPyConnection) -> None:
     slipped = {
         "failures": failures_of(5), "quarantined_keys": quarantined_keys_of({5: {"part_code": "slipped"}}), "unreadable_key_count": 1,
     }  # fmt: skip
     assert gap_at_twelve(con, **slipped, read_row_count=5)
 
 
-def test_an_offer_that_comes_back_unchanged_has_two_price_periods(con):
+def test_an_offer_that_comes_back_unchanged_has_two_price_periods(con: duckdb.DuckDBPyConnection) -> None:
     gap_at_twelve(con)
     take(con, "c", on(14, {}, *OTHERS))
     price_periods = con.execute(
@@ -213,7 +223,9 @@ def test_an_offer_that_comes_back_unchanged_has_two_price_periods(con):
     assert price_periods == [(date(2026, 1, 10), date(2026, 1, 12)), (date(2026, 1, 14), None)]
 
 
-def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_does_not(con):
+def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_does_not(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     take(con, "a", on(10, {}, *OTHERS))
     take(con, "b", on(12, *OTHERS[:2]))
     assert len(seen(con, date(2026, 1, 12))) == 1

@@ -2,17 +2,22 @@
 
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
-from warehouse_kit import OFFER
 
 from pipelines.warehouse.partitions import write_partitions
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
+from tests.builders.taken_files import OFFER
+from tests.present import present
 
 
-def price_period(part, start, end=None, confirmed=None, price="0.1"):
+def price_period(
+    part: str, start: date, end: date | None = None, confirmed: date | None = None, price: str = "0.1"
+) -> dict[str, Any]:
     row = {name: OFFER[name] for name in PRICE_HISTORY.columns if name in OFFER}
     return row | {
         "offer_id": f"{part}{start}", "part_code": part, "unit_price": Decimal(price), "valid_from_on": start,
@@ -20,7 +25,7 @@ def price_period(part, start, end=None, confirmed=None, price="0.1"):
     }  # fmt: skip
 
 
-def history(*rows):
+def history(*rows: Any) -> Any:
     return pl.DataFrame(list(rows), schema=polars_schema(PRICE_HISTORY), orient="row")
 
 
@@ -31,14 +36,14 @@ OLD = [
 ]
 
 
-def files(folder):
+def files(folder: Any) -> Any:
     return {path.relative_to(folder).as_posix(): path for path in sorted((folder / "history").rglob("*.parquet"))}
 
 
-def test_another_engine_reads_the_whole_history_back(tmp_path):
+def test_another_engine_reads_the_whole_history_back(tmp_path: Path) -> None:
     assert write_partitions(tmp_path, history(*OLD), None) == (3, 3)
     sql = f"select * from read_parquet('{tmp_path}/history/*/*.parquet', hive_partitioning = true)"
-    found = duckdb.sql(sql).pl()
+    found = present(duckdb.sql(sql)).pl()
     assert dict(found.select("offer_id", "ended_month").iter_rows()) == {
         OLD[0]["offer_id"]: "2025-12", OLD[1]["offer_id"]: "2026-01", OLD[2]["offer_id"]: "open",
     }  # fmt: skip
@@ -46,7 +51,7 @@ def test_another_engine_reads_the_whole_history_back(tmp_path):
     assert found.select(PRICE_HISTORY.columns).sort(key).equals(history(*OLD).sort(key))
 
 
-def test_a_night_writes_the_open_price_periods_and_its_own_month_alone(tmp_path):
+def test_a_night_writes_the_open_price_periods_and_its_own_month_alone(tmp_path: Path) -> None:
     first, second = tmp_path / "first", tmp_path / "second"
     write_partitions(first, history(*OLD), None)
     night = date(2026, 1, 8)
@@ -62,14 +67,14 @@ def test_a_night_writes_the_open_price_periods_and_its_own_month_alone(tmp_path)
     assert all(before[name].samefile(after[name]) for name in shared)
 
 
-def test_a_night_without_a_change_writes_nothing_and_order_does_not_matter(tmp_path):
+def test_a_night_without_a_change_writes_nothing_and_order_does_not_matter(tmp_path: Path) -> None:
     first, second = tmp_path / "first", tmp_path / "second"
     write_partitions(first, history(*OLD), None)
     assert write_partitions(second, history(*reversed(OLD)), first) == (3, 0)
     assert files(first).keys() == files(second).keys()
 
 
-def test_any_change_of_a_price_period_is_written(tmp_path):
+def test_any_change_of_a_price_period_is_written(tmp_path: Path) -> None:
     write_partitions(tmp_path / "first", history(*OLD), None)
     for name, value in (("unit_price", Decimal("0.100001")), ("last_confirmed_on", date(2025, 11, 4)), ("listing_code", "b"),
                         ("maximum_per_order", 5)):  # fmt: skip
@@ -77,12 +82,12 @@ def test_any_change_of_a_price_period_is_written(tmp_path):
         assert write_partitions(tmp_path / name, changed, tmp_path / "first") == (3, 1), name
 
 
-def test_an_empty_history_has_no_files(tmp_path):
+def test_an_empty_history_has_no_files(tmp_path: Path) -> None:
     assert write_partitions(tmp_path, history(), tmp_path / "none") == (0, 0)
     assert (tmp_path / "history").is_dir()
 
 
-def test_what_a_killed_build_left_is_replaced(tmp_path):
+def test_what_a_killed_build_left_is_replaced(tmp_path: Path) -> None:
     write_partitions(tmp_path, history(*OLD), None)
     assert write_partitions(tmp_path, history(OLD[0]), None) == (1, 1)
     assert len(files(tmp_path)) == 1

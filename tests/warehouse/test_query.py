@@ -2,25 +2,27 @@
 
 import shutil
 import time
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
-from published_case import published_tables
 
 from pipelines.errors import KitfareError, UsageError
-from pipelines.warehouse import generation, query
+from pipelines.warehouse import connect, generation, query
 from pipelines.warehouse.query import asking, run_query
+from tests.builders.published.small_night import published_tables
 
 
 @pytest.fixture(scope="module")
-def database(tmp_path_factory):
+def database(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("published")
     generation.build(folder, published_tables())
     (folder / "other.csv").write_text("a,b\n1,2\n")
     return folder / generation.DATABASE_NAME
 
 
-def test_a_query_is_answered_as_a_frame(database):
+def test_a_query_is_answered_as_a_frame(database: Any) -> None:
     found = run_query(database, "select model_code, landed_cost from model_cost")
     assert found.rows()[0][0] == "mill"
     assert found.schema["landed_cost"] == pl.Decimal(18, 2)
@@ -30,7 +32,7 @@ def test_a_query_is_answered_as_a_frame(database):
     assert run_query(database, "from last_seen_prices(date '2026-01-20')").height == 3
 
 
-def test_rows_are_limited(database):
+def test_rows_are_limited(database: Any) -> None:
     many = "select unnest(range(20000)) as n"
     assert run_query(database, many).height == 10_000
     assert run_query(database, many, max_rows=7)["n"].to_list() == list(range(7))
@@ -80,7 +82,7 @@ REFUSED = [
 
 
 @pytest.mark.parametrize("sql", REFUSED)
-def test_what_reaches_beyond_the_tables_is_refused(database, sql):
+def test_what_reaches_beyond_the_tables_is_refused(database: Any, sql: Any) -> None:
     before = sorted(path.name for path in database.parent.iterdir())
     bytes_before = database.read_bytes()
     with pytest.raises(UsageError, match="cannot be answered"):
@@ -89,7 +91,7 @@ def test_what_reaches_beyond_the_tables_is_refused(database, sql):
     assert database.read_bytes() == bytes_before
 
 
-def test_python_variables_are_out_of_reach(database):
+def test_python_variables_are_out_of_reach(database: Any) -> None:
     secret = pl.DataFrame({"a": [1]})
     with pytest.raises(UsageError, match="secret does not exist"):
         run_query(database, "select * from secret")
@@ -106,13 +108,13 @@ def test_python_variables_are_out_of_reach(database):
         ("select interval 1 day as i", "interval"),
     ],
 )
-def test_mistakes_are_reported_in_the_words_of_the_database(database, sql, message):
+def test_mistakes_are_reported_in_the_words_of_the_database(database: Any, sql: str, message: str) -> None:
     with pytest.raises(UsageError, match=message) as caught:
         run_query(database, sql)
     assert caught.value.exit_code == 2
 
 
-def test_a_query_that_takes_too_long_is_stopped(database):
+def test_a_query_that_takes_too_long_is_stopped(database: Any) -> None:
     began = time.monotonic()
     with pytest.raises(UsageError, match=r"longer than 0\.3 seconds"):
         run_query(database, "select count(*) from range(1000000) a, range(1000000) b", timeout_seconds=0.3)
@@ -120,18 +122,20 @@ def test_a_query_that_takes_too_long_is_stopped(database):
     assert run_query(database, "select 1 as one").height == 1
 
 
-def test_a_query_that_needs_too_much_memory_is_stopped(database):
+def test_a_query_that_needs_too_much_memory_is_stopped(database: Any) -> None:
     with pytest.raises(UsageError, match="Out of Memory"):
         run_query(database, "select string_agg(range::varchar) from range(50000000)", memory_limit_mb=100)
 
 
-def test_an_answer_that_takes_too_much_memory_is_stopped(database):
+def test_an_answer_that_takes_too_much_memory_is_stopped(database: Any) -> None:
     """What was handed over no longer counts against the database's own limit."""
     with pytest.raises(UsageError, match="the answer takes more than 20 MB"):
         run_query(database, "from range(30000000)", max_rows=None, memory_limit_mb=20)
 
 
-def test_several_questions_are_answered_from_one_generation_whatever_is_published_meanwhile(database, tmp_path):
+def test_several_questions_are_answered_from_one_generation_whatever_is_published_meanwhile(
+    database: Any, tmp_path: Path
+) -> None:
     for name in ("g1", "g2"):
         (tmp_path / name).mkdir()
         shutil.copy(database, tmp_path / name)
@@ -148,16 +152,16 @@ def test_several_questions_are_answered_from_one_generation_whatever_is_publishe
 
 
 def test_a_generation_that_goes_between_following_the_link_and_opening_it_is_not_an_error(
-    database, tmp_path, monkeypatch
-):
+    database: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     for name in ("g1", "g2"):
         (tmp_path / name).mkdir()
         shutil.copy(database, tmp_path / name)
     link = tmp_path / "published"
     link.symlink_to("g1")
-    opened = query.open_database
+    opened = connect.open_database
 
-    def late(path, **named):
+    def late(path: Any, **named: Any) -> Any:
         if "g1" in str(path):
             shutil.rmtree(tmp_path / "g1")
             link.unlink()
@@ -168,12 +172,12 @@ def test_a_generation_that_goes_between_following_the_link_and_opening_it_is_not
     assert run_query(link / database.name, "select 1 as one").height == 1
 
 
-def test_nothing_published_yet(tmp_path):
+def test_nothing_published_yet(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="nothing is published yet"):
         run_query(tmp_path / "published" / "kitfare.duckdb", "select 1")
 
 
-def test_a_database_that_cannot_be_read(tmp_path):
+def test_a_database_that_cannot_be_read(tmp_path: Path) -> None:
     (tmp_path / "kitfare.duckdb").write_bytes(b"x" * 50_000)
     with pytest.raises(KitfareError, match="cannot be opened"):
         run_query(tmp_path / "kitfare.duckdb", "select 1")

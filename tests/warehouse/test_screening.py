@@ -2,26 +2,28 @@
 
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
+import duckdb
 import polars as pl
 import pytest
-from warehouse_kit import NOW, taken
 
 from pipelines.trends.prices.suspects import CANDIDATE_COLUMNS
 from pipelines.warehouse import history, load, market, screening
+from tests.builders.taken_files import NOW, taken
 
 
-def take(con, file_hash, day, *offers):
+def take(con: duckdb.DuckDBPyConnection, file_hash: Any, day: Any, *offers: Any) -> None:
     rows = [{**offer, "observed_on": date(2026, 1, day), "coverage": "partial"} for offer in offers]
     load.load_file(con, taken(file_hash, rows), NOW)
     history.fold(con)
 
 
-def at(price, **other):
+def at(price: Any, **other: Any) -> Any:
     return {"unit_price": Decimal(price), **other}
 
 
-def test_a_new_price_is_compared_with_the_last_five_before_it(con):
+def test_a_new_price_is_compared_with_the_last_five_before_it(con: duckdb.DuckDBPyConnection) -> None:
     for day, price in enumerate(("0.10", "0.30", "0.30", "0.20", "0.50", "0.40", "0.90", "0.60"), 1):
         take(con, f"f{day}", day, at(price, quantity_available=day))
     found = screening.new_prices(con).sort("valid_from_on")
@@ -33,7 +35,9 @@ def test_a_new_price_is_compared_with_the_last_five_before_it(con):
     assert found["valid_from_on"].dt.day().to_list() == [1, 2, 4, 5, 6, 7, 8], "another stock is no new price"
 
 
-def test_prices_in_another_currency_and_of_other_steps_have_histories_of_their_own(con):
+def test_prices_in_another_currency_and_of_other_steps_have_histories_of_their_own(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
     take(con, "a", 1, at("0.10"), at("0.09", step_from_quantity=10))
     take(con, "b", 2, at("1.00", currency_code="SEK"), at("0.90", step_from_quantity=10, currency_code="SEK"))
     take(con, "c", 3, at("0.12"), at("0.08", step_from_quantity=10))
@@ -41,7 +45,7 @@ def test_prices_in_another_currency_and_of_other_steps_have_histories_of_their_o
     assert sorted(found.select("step_from_quantity", "own_price").rows()) == [(1, 0.1), (10, 0.09)]
 
 
-def test_rivals_are_others_offers_of_the_element_on_the_day(con):
+def test_rivals_are_others_offers_of_the_element_on_the_day(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", 1, at("0.50", vendor_code="birch"), at("0.45", vendor_code="birch", step_from_quantity=20))
     take(con, "b", 2, at("0.60", vendor_code="birch", listing_code="lot-2"), at("0.70", vendor_code="cedar"))
     take(con, "c", 3, at("0.80", vendor_code="cedar"), at("0.20", vendor_code="elm", condition="used"))
@@ -57,12 +61,12 @@ def test_rivals_are_others_offers_of_the_element_on_the_day(con):
     ], "as it was on that day"  # fmt: skip
 
 
-def flags(con, day):
+def flags(con: duckdb.DuckDBPyConnection, day: Any) -> Any:
     frame = market.market_on(con, date(2026, 1, day), 30)
     return frame.select("unit_price", "is_suspect").rows()
 
 
-def test_a_flag_lasts_as_long_as_the_price_and_clears_when_confirmed(con):
+def test_a_flag_lasts_as_long_as_the_price_and_clears_when_confirmed(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", 1, at("0.10"))
     take(con, "b", 5, at("1.00"))
     take(con, "c", 7, at("1.00", quantity_available=3))

@@ -4,9 +4,9 @@ import json
 import re
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 import pytest
-from published_case import published_tables, typed
 from typer.testing import CliRunner
 
 from pipelines.cli.ask.trace import _first_buyer
@@ -14,10 +14,12 @@ from pipelines.cli.main import app
 from pipelines.settings import Workspace
 from pipelines.warehouse import generation
 from schemas.published.intake import CORRECTED_ROW
+from tests.builders.published.small_night import published_tables, typed
+from tests.present import present
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
+def place(tmp_path_factory: pytest.TempPathFactory) -> Any:
     root = tmp_path_factory.mktemp("trace")
     (root / "kitfare.toml").touch()
     corrected = {
@@ -33,13 +35,13 @@ def place(tmp_path_factory):
     return root
 
 
-def run(place, *arguments):
+def run(place: Any, *arguments: Any) -> Any:
     result = CliRunner().invoke(app, [*arguments, "--workspace", str(place)])
     assert result.exit_code == 0, result.output
     return result.stdout
 
 
-def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
+def test_a_cost_is_taken_apart_to_the_lines_of_files(place: Any) -> None:
     reported = run(place, "trace", "mill", "--scenario", "flexible")
     assert "complete cost 7.40 EUR" in reported
     assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in reported
@@ -51,13 +53,13 @@ def test_a_cost_is_taken_apart_to_the_lines_of_files(place):
     assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in reported
 
 
-def test_the_first_buyer_is_the_first_of_the_settings(place):
+def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:
     """Not the first by its letters; where the settings make no sense at the moment, whoever is published."""
 
-    def first(settings, published):
+    def first(settings: Any, published: Any) -> Any:
         (place / "kitfare.toml").write_text(settings)
 
-        def ask(query):
+        def ask(query: Any) -> Any:
             return [{"buyer_code": code} for code in published]
 
         return _first_buyer(ask, "mill", Workspace(place))
@@ -73,19 +75,19 @@ def test_the_first_buyer_is_the_first_of_the_settings(place):
     (place / "kitfare.toml").write_text("")
 
 
-def test_one_line_alone_and_the_query_that_gives_the_same(place):
+def test_one_line_alone_and_the_query_that_gives_the_same(place: Any) -> None:
     reported = run(
         place, "trace", "mill", "--scenario", "flexible", "--buyer", "home", "--on", "2026-01-20", "--line", "2"
     )
     assert "00777" in reported and "can't be bought;" not in reported
-    query = re.search(r'kitfare query "(from purchase_source.*)"', reported)[1]
+    query = present(re.search(r'kitfare query "(from purchase_source.*)"', reported))[1]
     found = json.loads(run(place, "query", query, "--format", "json"))
     assert [(row["part_code"], row["file_hash"], row["source_line_number"], row["record_number"]) for row in found] == [
         ("00501", "aa", 2, 1), ("00777", "bb", 2, 1),
     ]  # fmt: skip
 
 
-def test_every_offer_of_an_element_with_its_source(place):
+def test_every_offer_of_an_element_with_its_source(place: Any) -> None:
     found = json.loads(run(place, "query", "from element_source('00501', '7')", "--format", "json"))
     assert [(row["step_from_quantity"], row["file_hash"], row["source_line_number"]) for row in found] == [
         (1, "aa", 2), (50, "aa", 3),
@@ -135,6 +137,6 @@ def test_a_line_of_no_price_index_is_reported_what_there_is(place):
 @pytest.mark.parametrize(
     "arguments", [["nosuch"], ["mill", "--on", "2026-13-01"], ["mill", "--month", "2019-01"], ["x'; drop table y; --"]]
 )
-def test_what_is_not_published_is_refused_with_what_is(place, arguments):
+def test_what_is_not_published_is_refused_with_what_is(place: Any, arguments: list[str]) -> None:
     result = CliRunner().invoke(app, ["trace", *arguments, "--workspace", str(place)])
     assert result.exit_code == 2 and "published" in result.stderr and "next:" in result.stderr

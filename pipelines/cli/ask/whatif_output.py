@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from pipelines.cli.terminal.common import say, text_table
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from decimal import Decimal
 
     from pipelines.insight.what_if.questions import Answer, Bought, Side
@@ -23,7 +24,7 @@ def print_answer(title: str, buyer: Buyer, scenario: Scenario, answer: Answer) -
     is_alike = before.currency_code == after.currency_code
     say(f"{title}, {scenario.title.lower()}, for {buyer.title}; prices of {before.day}" + _then(before, after))
     say("")
-    names = [
+    names: list[tuple[str, Callable[[Side], Decimal]]] = [
         ("goods", lambda side: side.parts.goods),
         ("shipping", lambda side: side.parts.shipping),
         ("handling", lambda side: side.parts.handling),

@@ -101,8 +101,8 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
 
 def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> None:
     from prefect import serve
-    from prefect.deployments.runner import EntrypointType
     from prefect.schedules import Cron
+    from prefect.types.entrypoint import EntrypointType
 
     from pipelines.flows.scheduler.prefect_flows import monthly_report, nightly_refresh
 

@@ -110,7 +110,8 @@ class FlexibilityMarket:
             if (unit, flag) not in self._costs_apart:
                 cost = self.costs.cost(unit, flag, self.ways.sets, self._one_colour(unit))
                 self._costs_apart[unit, flag] = cost
-        return np.sum([self._costs_apart[key] for key in zip(units, flags, strict=True)], axis=0)
+        found: Floats = np.sum([self._costs_apart[key] for key in zip(units, flags, strict=True)], axis=0)
+        return found
 
     def _together(self, units: Sequence[int], flags: Sequence[int]) -> Floats:
         """Portions that share stock: the cheapest of several orders in which they may help themselves."""

@@ -113,7 +113,8 @@ class PortionCosts:
         group = self.uses.units[unit].group_code
         if group and flags & COLOUR and colours is None:
             listed = self.cost(unit, flags & ~COLOUR, sets)
-            return np.minimum(listed, self.in_one_colour(unit, flags, sets).min(axis=0, initial=np.inf))
+            found: Floats = np.minimum(listed, self.in_one_colour(unit, flags, sets).min(axis=0, initial=np.inf))
+            return found
         rows, is_open = self.opened(unit, flags, sets, colours)
         left = np.full(len(sets), self.uses.units[unit].quantity, np.int64)
         cost, _ = self.take(rows, np.where(is_open, self.uses.most[rows], 0), left, sets)

@@ -140,7 +140,8 @@ class FlexibilitySavings:
     def total(self) -> Decimal:
         """What the flexible plan saves in complete cost; 0 where it saves nothing, such as where it buys what had but an estimate."""
         listed, flexible = self.published.listed["model_cost"], self.published.rows["model_cost"]
-        return max(Decimal(0), listed["complete_cost"][0] - flexible["complete_cost"][0])
+        found: Decimal = max(Decimal(0), listed["complete_cost"][0] - flexible["complete_cost"][0])
+        return found
 
     @cached_property
     def gaps(self) -> tuple[Decimal, Decimal]:

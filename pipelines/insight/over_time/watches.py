@@ -10,7 +10,7 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.money import round_money
-from pipelines.settings import Watch
+from pipelines.settings_watches import Watch
 from schemas.published.watches import WATCH_RESULT
 from schemas.validate import polars_schema, validate_typed
 

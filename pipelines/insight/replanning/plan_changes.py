@@ -195,7 +195,7 @@ class PlanOrders:
     def _priced(
         self,
         bought: Pieces,
-        rows: list[tuple],
+        rows: list[tuple[Any, ...]],
         unfilled: Mapping[Portion, int],
         touched: set[str],
         limits: Limits,

@@ -103,7 +103,8 @@ class SharedMarket:
 
     def model_of(self, line_number: int) -> int:
         """The position of the model that a line belongs to."""
-        return line_number // self.line_step
+        found: int = line_number // self.line_step
+        return found
 
     def candidates(
         self, models: Collection[int], stock: pl.DataFrame | None = None, bought: Mapping[str, int] | None = None

@@ -156,7 +156,8 @@ def _is_named(column: str, words: str) -> int:
     known = words.split()
     long = [word for word in known if len(word) >= 5]
     parts = sum(token.endswith(word) or token.startswith(word) for token in tokens for word in long)
-    return 10 * len(tokens & set(known)) + parts
+    found: int = 10 * len(tokens & set(known)) + parts
+    return found
 
 
 def _suits(name: str, values: pl.Series) -> bool:

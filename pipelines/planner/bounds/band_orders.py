@@ -15,7 +15,8 @@ import numpy as np
 
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.statement.bands import ZERO, Band, VendorBands
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints, Vendors
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Vendors
+from pipelines.planner.statement.integer_codes import Ints
 
 
 @dataclass(frozen=True)

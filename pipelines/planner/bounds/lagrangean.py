@@ -19,7 +19,8 @@ from functools import cached_property
 import numpy as np
 
 from pipelines.planner.statement.bands import Band
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.statement.integer_codes import Ints
 
 LEVELS = (0.0, 0.25, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95, 0.975)
 """Factors on goods, as shares of a vendor's highest, at which vendors with thresholds are looked at beside their bands' own."""
@@ -263,7 +264,8 @@ class Lagrangean:
         least = np.minimum(0.0, self.compiled.handling_charge[kind] - gains)
         if self.compiled.handling_waived_from[kind] is not None:
             least = np.minimum(least, self._lifted(kind, gains, levels).max(axis=1))
-        return least
+        found: Floats = least
+        return found
 
     def _lifted(self, kind: int, gains: Floats, levels: Floats) -> Floats:
         """What an assortment adds whose subtotal reaches its waiver, by the order's level and its own."""
@@ -312,7 +314,8 @@ class Lagrangean:
             weight = gains[own, mine] if by_level[own] > 0 else share[mine]
             spread = cost * weight / max(weight.sum(), TINY)
             unit[mine] = levels[own] * price[mine] + spread / np.maximum(share[mine], TINY)
-        return unit
+        found: Floats = unit
+        return found
 
     def _by_offer(self, uses: Ints, unit: Floats) -> Floats:
         """Prices by offer, the mean over its uses."""

@@ -23,7 +23,8 @@ from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions, Relaxation
 from pipelines.planner.program.rows import PlanProgram, build_model
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.statement.integer_codes import Ints
 
 NEAR = 1.3
 """Uses with columns of their own that cost up to so many times their portion's price are stated; a stand-in takes the place of
@@ -117,7 +118,10 @@ def is_supply(compiled: Compiled) -> Flags:
     is_alone = np.bincount(compiled.use_offer, minlength=len(compiled.offer_row)) == 1
     separate = (is_alone | (compiled.offer_most >= compiled.offer_want)) & ~compiled.is_stepped
     offers = separate & compiled.vendors.has_one_price[compiled.offer_vendor]
-    return offers[compiled.use_offer] & (compiled.use_combination < 0) & (compiled.group[compiled.use_portion] < 0)
+    found: Flags = (
+        offers[compiled.use_offer] & (compiled.use_combination < 0) & (compiled.group[compiled.use_portion] < 0)
+    )
+    return found
 
 
 class PoolProgram:
@@ -342,7 +346,8 @@ def _solver_of(program: linear.Program) -> highspy.Highs:
     for name, value in settings.items():
         solver.setOptionValue(name, value)
     solver.passModel(linear._as_highs(program))
-    return solver
+    found: highspy.Highs = solver
+    return found
 
 
 def _near_uses(

@@ -9,7 +9,8 @@ import numpy as np
 
 from pipelines.planner.plans.whole_plan import WholePlan
 from pipelines.planner.program.rows import PlanProgram
-from pipelines.planner.statement.compiled import Floats, Ints
+from pipelines.planner.statement.compiled import Floats
+from pipelines.planner.statement.integer_codes import Ints
 from pipelines.planner.statement.quantities import just_below
 
 

@@ -11,7 +11,8 @@ import polars as pl
 
 from pipelines.costing.landed_cost import LandedCost, work_out
 from pipelines.planner.program.rows import PlanProgram
-from pipelines.planner.statement.compiled import Compiled, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Floats
+from pipelines.planner.statement.integer_codes import Ints
 from pipelines.planner.statement.problem import Problem, Solution
 from pipelines.planner.statement.shared_stock import free_for, in_one_way
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.planner.program.linear import ProgramBuilder
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.statement.integer_codes import Ints
 from pipelines.planner.statement.quantities import step_limits
 
 

@@ -8,8 +8,8 @@ import numpy as np
 
 from pipelines.planner.program.columns import Fillers, Relaxation
 from pipelines.planner.program.rule_rows import charges_rise
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
-from pipelines.planner.statement.integer_codes import MICRO
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.statement.integer_codes import MICRO, Ints
 from pipelines.planner.statement.shared_stock import supply_of
 
 FILLER_CLASSES = 8
@@ -219,7 +219,8 @@ def _combination_supply(compiled: Compiled, most: Ints) -> Ints:
     ).astype(np.int64)
     supply = np.full(len(compiled.combination_portion), np.iinfo(np.int64).max)
     np.minimum.at(supply, compiled.component_combination, stock // np.maximum(compiled.component_count, 1))
-    return np.minimum(supply, compiled.need[compiled.combination_portion])
+    found: Ints = np.minimum(supply, compiled.need[compiled.combination_portion])
+    return found
 
 
 def _unfilled_by_flow(need: Ints, portion: Ints, offer: Ints, stock: Ints) -> int:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.planner.statement.bands import SizeStep
-from pipelines.planner.statement.compiled import Compiled, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Floats
+from pipelines.planner.statement.integer_codes import Ints
 
 BROKEN = 1e6
 """Cost of an order that breaks a rule: beside any real plan's."""

@@ -15,8 +15,8 @@ import numpy as np
 from pipelines.planner.plans.whole_plan import WholePlan, checked
 from pipelines.planner.search.order_costs import BROKEN, Costs
 from pipelines.planner.search.vendor_sets import SearchSpace, bought_for, fill, ground_of, step_of, worth_of
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
-from pipelines.planner.statement.integer_codes import MICRO
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.statement.integer_codes import MICRO, Ints
 from pipelines.planner.statement.problem import Problem
 from pipelines.planner.statement.shared_stock import free_for
 
@@ -98,7 +98,8 @@ def _filled_up(ground: SearchSpace, taken: Floats, vendors: Flags) -> Floats:
         )
         filled = taken + fill(rest, vendors[None])[0][0]
         if compiled.sharing is None:
-            return filled
+            found: Floats = filled
+            return found
         # Orders that share stock have each taken all of it: what they gave back is looked for elsewhere.
         before, taken = taken.sum(), _within_stock(ground, filled)
         if taken.sum() in (before, filled.sum()):
@@ -292,7 +293,8 @@ def _amounts(
 def _first_of(portion: Ints) -> Ints:
     """Position of the first use of every use's portion; portions are contiguous."""
     changes = np.append(True, np.diff(portion) != 0)
-    return np.flatnonzero(changes)[np.cumsum(changes) - 1]
+    found: Ints = np.flatnonzero(changes)[np.cumsum(changes) - 1]
+    return found
 
 
 def _state_of(ground: SearchSpace, taken: Floats) -> _State:

@@ -16,7 +16,8 @@ import numpy as np
 from pipelines.planner.program.columns import Relaxation
 from pipelines.planner.search.order_costs import BROKEN, Costs, charge_at
 from pipelines.planner.statement.bands import VendorBands
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.statement.integer_codes import Ints
 from pipelines.planner.statement.shared_stock import order_counts
 
 SHORT_COST = BROKEN / 1000

@@ -7,8 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.planner.statement.compiled import Compiled, Floats, Ints
-from pipelines.planner.statement.integer_codes import MICRO
+from pipelines.planner.statement.compiled import Compiled, Floats
+from pipelines.planner.statement.integer_codes import MICRO, Ints
 
 
 def step_limits(compiled: Compiled) -> Ints:
@@ -31,7 +31,8 @@ def step_limits(compiled: Compiled) -> Ints:
     limits = np.minimum(compiled.step_most, np.maximum(compiled.step_least, needed))
     if not compiled.allow_spares:
         limits[compiled.step_least - compiled.step_gap >= want] = 0
-    return limits
+    found: Ints = limits
+    return found
 
 
 def highest_thresholds(compiled: Compiled) -> Floats:

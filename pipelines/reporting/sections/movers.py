@@ -61,7 +61,8 @@ def vendor_changes_table(page_data: PageData, model_code: str, buyer: Buyer, mon
 
 
 def _size(row: Row) -> float:
-    return max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
+    found: float = max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
+    return found
 
 
 def _element(page_data: PageData, row: Row, is_open: bool) -> str:

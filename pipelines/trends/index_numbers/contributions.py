@@ -15,7 +15,8 @@ def lowe_contributions(price_before: FloatArray, price: FloatArray, basket: Floa
 
     The same as the price-updated weight times the item's relative change, w (r_t - r_{t-1}) / I_{t-1} with base-month shares w. Imputed prices contribute like any other: flag them, so that a reader sees what was not observed.
     """
-    return basket * (price - price_before) / (price_before * basket).sum()
+    found: FloatArray = basket * (price - price_before) / (price_before * basket).sum()
+    return found
 
 
 def laspeyres_contributions(pair: Pair) -> FloatArray:
@@ -41,7 +42,8 @@ def geometric_contributions(relatives: FloatArray, weights: FloatArray) -> Float
     """
     index = np.exp((weights * np.log(relatives)).sum())
     arithmetic = weights / _logarithmic_mean(relatives, index)
-    return arithmetic / arithmetic.sum() * (relatives - 1)
+    found: FloatArray = arithmetic / arithmetic.sum() * (relatives - 1)
+    return found
 
 
 def fisher_contributions(pair: Pair) -> FloatArray:
@@ -54,7 +56,8 @@ def fisher_contributions(pair: Pair) -> FloatArray:
     of_base = quantity_fisher / (quantity_fisher + quantity_laspeyres)
     weights = of_base * value_shares(pair.price_base, pair.quantity_base)
     weights += (1 - of_base) * value_shares(pair.price_base, pair.quantity)
-    return weights * (pair.relatives - 1)
+    found: FloatArray = weights * (pair.relatives - 1)
+    return found
 
 
 def _logarithmic_mean(first: FloatArray, second: float) -> FloatArray:

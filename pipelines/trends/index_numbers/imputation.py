@@ -90,4 +90,5 @@ def _mean_changes(log_change: FloatArray, names: np.ndarray, class_of: np.ndarra
     total = np.bincount(class_of[known], weights=log_change[known], minlength=len(names))
     overall = np.full(len(names), log_change[known].mean())
     own = (count > 0) & (names != "")
-    return np.divide(total, count, out=overall, where=own)[class_of]
+    found: FloatArray = np.divide(total, count, out=overall, where=own)[class_of]
+    return found

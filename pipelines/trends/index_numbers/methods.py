@@ -112,7 +112,8 @@ def _levels(
         levels = chained_index(panel, FORMULAS[method.removeprefix("chained-")])
     else:
         raise ValueError(f"no index method is called {method!r}; there are {', '.join(METHODS)}")
-    return levels / levels[base]
+    found: FloatArray = levels / levels[base]
+    return found
 
 
 def _imputed(panel: Panel, imputation: str | None, classes: list[str] | None) -> tuple[Panel, int]:

@@ -46,7 +46,8 @@ def geks(panel: Panel, formula: Formula = tornqvist, base_month: str | None = No
     count = known.sum(axis=0)
     total = np.where(known, through, 0.0).sum(axis=0)
     levels = np.full(len(panel.months), np.nan)
-    return np.exp(np.divide(total, count, out=levels, where=count > 0))
+    found: FloatArray = np.exp(np.divide(total, count, out=levels, where=count > 0))
+    return found
 
 
 def time_product_dummy(panel: Panel, base_month: str | None = None, is_weighted: bool = True) -> FloatArray:

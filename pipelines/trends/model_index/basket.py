@@ -79,7 +79,8 @@ class BasketHistory:
     @property
     def quantities(self) -> FloatArray:
         """Pieces needed of each element."""
-        return self.panel.quantities[0]
+        found: FloatArray = self.panel.quantities[0]
+        return found
 
     @property
     def is_observed(self) -> BoolArray:
@@ -100,7 +101,8 @@ class BasketHistory:
         costs = self.costs if base is None else np.broadcast_to(self.costs[base], self.costs.shape)
         if not np.isfinite(costs).all():
             return np.zeros(len(costs))
-        return np.clip((costs * chosen).sum(axis=1) / costs.sum(axis=1), 0.0, 1.0)
+        found: FloatArray = np.clip((costs * chosen).sum(axis=1) / costs.sum(axis=1), 0.0, 1.0)
+        return found
 
 
 @dataclass(frozen=True)

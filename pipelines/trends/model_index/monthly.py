@@ -345,7 +345,8 @@ def _contribution_points(history: BasketHistory, shown: Shown) -> FloatArray:
             points[row, has_price] = 100 * lowe_contributions(
                 prices[row - 1, has_price], prices[row, has_price], quantities[has_price]
             )
-    return points
+    found: FloatArray = points
+    return found
 
 
 def _band_rows(history: BasketHistory, shown: Shown, levels: Mapping[str, FloatArray]) -> pl.DataFrame:

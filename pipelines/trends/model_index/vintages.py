@@ -68,7 +68,8 @@ def tied(levels: FloatArray, months: tuple[str, ...], published: Mapping[str, fl
     """Levels brought to the base of what was published: equal to it in the first month that both have; unchanged if none has."""
     for row, month in enumerate(months):
         if month in published and np.isfinite(levels[row]):
-            return levels * (published[month] / levels[row])
+            found: FloatArray = levels * (published[month] / levels[row])
+            return found
     return levels
 
 
@@ -89,7 +90,8 @@ def never_revised(
     months = panel.months
     if not any(month in published for month in months):
         levels = rolling_index(panel, index, window, "mean")
-        return 100 * levels / levels[months.index(base_month)]
+        found: FloatArray = 100 * levels / levels[months.index(base_month)]
+        return found
     levels = np.array([published.get(month, np.nan) for month in months])
     rows = np.arange(len(months))
     for row in np.flatnonzero(np.isnan(levels)):

@@ -15,7 +15,7 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Buyer
-from pipelines.trends.model_index.monthly import basket_lines
+from pipelines.trends.model_index.basket import basket_lines
 from pipelines.trends.outlook.theil_sen import theil_sen
 from pipelines.trends.prices.element_prices import ELEMENT, usable_offers
 from schemas.contract import Contract
@@ -180,7 +180,8 @@ def _trends(grid: pl.DataFrame, days: list[date], running_out_months: int) -> pl
 def _months_until(spare: np.ndarray, slope: np.ndarray, covers: np.ndarray) -> np.ndarray:
     """Months until what is more than needed is gone at a slope, both in logarithms; NaN where they are gone already or the slope does not fall."""
     falls = covers & np.isfinite(slope) & (slope < 0)
-    return np.divide(spare, -slope, out=np.full(len(spare), np.nan), where=falls)
+    found: np.ndarray = np.divide(spare, -slope, out=np.full(len(spare), np.nan), where=falls)
+    return found
 
 
 def _ranked(now: pl.DataFrame, day: date) -> pl.DataFrame:

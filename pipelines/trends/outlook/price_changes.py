@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.settings import Buyer
-from pipelines.trends.model_index.monthly import basket_lines
+from pipelines.trends.model_index.basket import basket_lines
 from pipelines.trends.months import month_before
 from pipelines.trends.prices.element_prices import ELEMENT, cheapest_cover, usable_offers
 from schemas.published.over_time import VENDOR_CHANGE

@@ -59,4 +59,5 @@ def _ranked(ordered: FloatArray, rank: float) -> FloatArray:
     below = int(np.floor(rank))
     part = rank - below
     above = min(below, len(ordered) - 1)
-    return ordered[below - 1] * (1 - part) + ordered[above] * part
+    found: FloatArray = ordered[below - 1] * (1 - part) + ordered[above] * part
+    return found

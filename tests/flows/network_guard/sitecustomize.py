@@ -5,6 +5,7 @@ Put this file's folder on PYTHONPATH, and name the record in NETWORK_RECORD; chi
 
 import os
 import sys
+from typing import Any
 
 _EVENTS = {
     "socket.connect": 1,
@@ -16,14 +17,14 @@ _EVENTS = {
 }
 
 
-def _record(event, arguments):
+def _record(event: Any, arguments: Any) -> None:
     position = _EVENTS.get(event)
     if position is not None:
         address = arguments[position]
         _write(event, address[0] if isinstance(address, tuple) else address)
 
 
-def _write(event, host):
+def _write(event: Any, host: Any) -> None:
     file = os.open(os.environ["NETWORK_RECORD"], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
     try:
         os.write(file, f"{event}\t{host!r}\n".encode())

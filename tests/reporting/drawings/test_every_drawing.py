@@ -10,7 +10,6 @@ from xml.etree.ElementTree import fromstring
 
 import altair
 import pytest
-from drawing_parts import parts
 
 from pipelines.reporting.drawings import elements, look, vega
 from pipelines.reporting.drawings.bars import Bar, bar_chart
@@ -21,6 +20,7 @@ from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
 from pipelines.resources import resource_folder
+from tests.reporting.drawings.drawing_parts import parts
 
 SPECIFICATIONS = sorted((resource_folder("reports") / "charts").glob("*.vl.json"))
 HARMFUL = 'A "name" <b onload="x"> & more of it'

@@ -1,12 +1,14 @@
 """Lines and bands: what is drawn, what is said in words, and that both come out the same everywhere."""
 
 from datetime import date
+from typing import Any
 
 import pytest
-from drawing_parts import marks, stretches, texts
 
 from pipelines.reporting.drawings.chart import Line
 from pipelines.reporting.drawings.lines import Band, line_chart
+from tests.present import present
+from tests.reporting.drawings.drawing_parts import marks, stretches, texts
 
 DATES = tuple(date(2026, month, 28) for month in range(1, 7))
 LINES = (
@@ -16,22 +18,22 @@ LINES = (
 )
 
 
-def tell(value):
+def tell(value: Any) -> Any:
     return f"{value:.2f}"
 
 
-def test_every_known_value_is_a_vertex_and_gaps_stay_gaps():
+def test_every_known_value_is_a_vertex_and_gaps_stay_gaps() -> None:
     chart = line_chart("Cost, EUR", DATES, LINES, tell)
     second, first = marks(chart, "line")
     assert [len(stretch) for stretch in stretches(first)] == [2, 3]
     # Lone values show as dots: very short lines with round ends.
     assert [len(stretch) for stretch in stretches(second)] == [1, 1, 1]
     assert second.get("d").count("h.1") == 3 and "Z" not in second.get("d")
-    assert [line.label for line in chart.lines] == ["Cheapest mix", "Now and then"]
+    assert [line.label for line in present(chart).lines] == ["Cheapest mix", "Now and then"]
 
 
 @pytest.mark.parametrize("shown", range(1, 7))
-def test_a_line_ends_where_the_reader_is_not_to_look_further(shown):
+def test_a_line_ends_where_the_reader_is_not_to_look_further(shown: Any) -> None:
     whole, part = (line_chart("Cost", DATES, LINES, tell, until) for until in (None, DATES[shown - 1]))
     if shown == 1:
         assert part is None, "one value is no line"
@@ -43,67 +45,67 @@ def test_a_line_ends_where_the_reader_is_not_to_look_further(shown):
         assert full.get("d").startswith(path.get("d").removesuffix("h.1"))
         # A lone point must have a length, or nothing is drawn.
         assert path.get("d").count("h.1") == sum(len(stretch) == 1 for stretch in stretches(path))
-    assert len(part.figures.rows) == shown
-    assert DATES[shown - 1].strftime("%-d %B %Y") in part.description
+    assert len(present(part).figures.rows) == shown
+    assert DATES[shown - 1].strftime("%-d %B %Y") in present(part).description
 
 
 BAND = Band("Between", (9.0, None, 8.0, 8.5, 9.0, None), (11.0, None, 12.0, 13.0, 12.0, None))
 
 
-def band_vertices(chart):
+def band_vertices(chart: Any) -> Any:
     (path,) = marks(chart, "area")
     assert all(each.endswith("Z") for each in path.get("d").split("M")[1:]), "each stretch is closed"
     return [len(stretch) for stretch in stretches(path)]
 
 
 @pytest.mark.parametrize(("shown", "stretches"), [(6, [2, 6]), (5, [2, 6]), (4, [2, 4]), (3, [2, 2])])
-def test_a_band_breaks_at_gaps_and_ends_with_the_lines(shown, stretches):
+def test_a_band_breaks_at_gaps_and_ends_with_the_lines(shown: int, stretches: list[int]) -> None:
     """There along one edge and back along the other: two vertices for every date."""
     chart = line_chart("Cost", DATES, LINES[:1], tell, DATES[shown - 1], BAND)
     assert band_vertices(chart) == stretches
-    assert chart.areas == (("Between", "var(--series-1)"),)
-    assert chart.figures.rows[2][-2:] == ("8.00", "12.00")
+    assert present(chart).areas == (("Between", "var(--series-1)"),)
+    assert present(chart).figures.rows[2][-2:] == ("8.00", "12.00")
     reported = {6: "9.00 to 12.00 on 28 May", 3: "8.00 to 12.00 on 28 March"}
-    assert reported.get(shown, "Between: ") in chart.description
+    assert reported.get(shown, "Between: ") in present(chart).description
 
 
-def test_a_cut_band_is_the_beginning_of_the_whole_one():
+def test_a_cut_band_is_the_beginning_of_the_whole_one() -> None:
     whole, part = (line_chart("Cost", DATES, LINES[:1], tell, until, BAND) for until in (None, DATES[3]))
     points = [sum(stretches(marks(chart, "area")[0]), []) for chart in (whole, part)]
     assert set(points[1]) < set(points[0])
 
 
-def test_a_band_without_two_values_is_left_out():
+def test_a_band_without_two_values_is_left_out() -> None:
     lone = Band("Between", (9.0,) + (None,) * 5, (11.0,) + (None,) * 5)
     chart = line_chart("Cost", DATES, LINES[:1], tell, None, lone)
     assert not marks(chart, "area") and not chart.areas
 
 
-def test_nothing_to_draw_is_no_chart():
+def test_nothing_to_draw_is_no_chart() -> None:
     assert line_chart("Cost", DATES, LINES[1:2], tell) is None
     assert line_chart("Cost", (), (), tell) is None
     assert line_chart("Cost", DATES, [Line("Late", (None, None, 1.0, 2.0, 3.0, 4.0), 0)], tell, DATES[1]) is None
 
 
-def test_a_single_date_is_no_chart():
+def test_a_single_date_is_no_chart() -> None:
     assert line_chart("Cost", DATES[:1], [Line("One", (5.0,), 0), Line("Two", (6.0,), 1)], tell) is None
 
 
-def test_thin_lines_lie_above_thick_ones_and_the_first_above_others_of_its_width():
+def test_thin_lines_lie_above_thick_ones_and_the_first_above_others_of_its_width() -> None:
     widths = (2.5, 1.0, 1.0)
     lines = [Line(str(style), (1.0 + style,) * 6, style, width) for style, width in enumerate(widths)]
     drawn = [path.get("stroke") for path in marks(line_chart("Cost", DATES, lines, tell), "line")]
     assert drawn == ["var(--series-1)", "var(--series-3)", "var(--series-2)"]
 
 
-def test_the_chart_says_in_words_what_it_shows():
+def test_the_chart_says_in_words_what_it_shows() -> None:
     chart = line_chart("Cost, EUR", DATES, LINES, tell)
-    assert chart.description == (
+    assert present(chart).description == (
         "Cost, EUR, 28 January 2026 to 28 June 2026. "
         "Cheapest mix: from 10.00 to 13.00, lowest 9.00 on 28 April 2026. "
         "Now and then: from 20.00 to 22.00, lowest 20.00 on 28 January 2026."
     )
-    assert chart.figures.rows[2] == ("28 March 2026", "–", "21.00")
+    assert present(chart).figures.rows[2] == ("28 March 2026", "–", "21.00")
 
 
 def test_days_or_months_are_on_the_axis_and_all_dates_whatever_is_shown():
@@ -119,6 +121,6 @@ def test_a_drawing_that_was_cut_leaves_the_whole_one_as_it_is():
     assert line_chart("Cost", DATES, LINES, tell, None, BAND).svg == before
 
 
-def test_lines_differ_by_dash_as_well_as_by_colour():
+def test_lines_differ_by_dash_as_well_as_by_colour() -> None:
     lines = [Line(str(style), (1.0 + style,) * 6, style) for style in range(6)]
     assert len({line.dash for line in lines}) == len({line.colour for line in lines}) == 6

@@ -1,9 +1,9 @@
 """What looking at lines could save: the curves, and the same in words."""
 
 import pytest
-from drawing_parts import marks, stretches, texts
 
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
+from tests.reporting.drawings.drawing_parts import marks, stretches, texts
 
 
 def tell(value):

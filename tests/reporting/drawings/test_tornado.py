@@ -1,9 +1,9 @@
 """Bars to both sides: their order, their lengths, and the same in words."""
 
 import pytest
-from drawing_parts import marks, parts, texts
 
 from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
+from tests.reporting.drawings.drawing_parts import marks, parts, texts
 
 BARS = [
     TwoSidedBar("Tax", -1.0, 1.5, "lower", "higher"),

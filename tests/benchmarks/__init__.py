@@ -1,0 +1,1 @@
+"""Programs that measure how long work takes; `make bench-...` runs them."""

@@ -1,0 +1,1 @@
+"""What the tests of several folders build their examples with; all contents are invented."""

@@ -1,0 +1,1 @@
+"""Published tables: a small night in which everything holds, and a sample night for pages."""

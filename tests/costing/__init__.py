@@ -1,0 +1,1 @@
+"""Tests of what a model costs and of how its purchases are planned."""

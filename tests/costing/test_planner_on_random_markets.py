@@ -1,0 +1,41 @@
+"""Plans of many small random markets cost what brute force says, and no bound lies above."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+
+from pipelines.planner import solve
+from tests.builders.length import examples
+from tests.costing.test_planner import QUIET, assert_optimal, assert_refused, penalties_of, priced, unfilled_count
+from tests.oracle.brute_force import best_plan
+from tests.oracle.random_problems import problems
+
+
+@settings(max_examples=examples(120, 1500), **QUIET)
+@given(problems())
+def test_many_small_markets_with_every_rule_are_planned_exactly(problem: Any) -> None:
+    assert_optimal(problem, "standard")
+
+
+@settings(max_examples=examples(60, 600), **QUIET)
+@given(problems())
+def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
+        best = best_plan(problem)
+        if best is None:
+            assert_refused(problem, "standard")
+            return
+        solution = solve.solve(problem, "standard")
+    missing, cost = best
+    penalties = penalties_of(problem, solution)
+    landed_cost = priced(problem, solution)
+    assert unfilled_count(solution) >= missing
+    assert landed_cost.exact_cost == solution.cost
+    assert not landed_cost.broken_rules
+    if unfilled_count(solution) == missing:
+        assert solution.lower_bound == 0 or solution.lower_bound + penalties <= cost
+        assert cost <= solution.cost + penalties
+        assert not solution.is_proven or solution.cost + penalties == cost

@@ -1,0 +1,1 @@
+"""Tests of the demo and of how its inputs are made."""

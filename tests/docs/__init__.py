@@ -1,0 +1,1 @@
+"""Tests of the guides: what they show is run."""

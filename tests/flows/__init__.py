@@ -1,0 +1,1 @@
+"""Tests of the refresh as a whole, by itself and under Prefect."""

@@ -1,0 +1,47 @@
+"""The local Prefect server, started."""
+
+import os
+import signal
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipelines.errors import BusyError
+from pipelines.flows.scheduler import local_prefect
+from pipelines.flows.scheduler.local_prefect import own_server, running_server, use_server
+from pipelines.settings import Workspace
+from tests.flows.test_local_server import hold_server
+from tests.present import present
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+    # What the functions put into the environment must not reach other tests.
+    monkeypatch.setattr(os, "environ", os.environ.copy())
+    (tmp_path / "kitfare.toml").touch()
+    return Workspace(tmp_path)
+
+
+def test_one_server_for_a_workspace_that_ends_with_its_parent(place: Any) -> None:
+    holder = hold_server(place)
+    try:
+        url = running_server(place)
+        assert present(url).startswith("http://127.0.0.1:") and local_prefect._answers(present(url))
+        with pytest.raises(BusyError, match="already") as caught, own_server(place, "INFO"):
+            pytest.fail("a second server came up")
+        assert caught.value.where == url
+        with use_server(place):
+            assert os.environ["PREFECT_API_URL"] == url
+        assert running_server(place) == url, "a server that is used is not stopped by its user"
+    finally:
+        holder.send_signal(signal.SIGKILL)
+        holder.wait()
+    deadline = time.monotonic() + 15
+    while local_prefect._answers(url) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert not local_prefect._answers(url), "the server outlived the process that needs it"
+    while running_server(place) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert running_server(place) is None

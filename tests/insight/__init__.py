@@ -1,0 +1,1 @@
+"""Tests of what may be said of costs."""

@@ -1,0 +1,1 @@
+"""Tests of how files are read, shaped and checked."""

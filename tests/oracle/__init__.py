@@ -1,0 +1,1 @@
+"""Second implementations, slow and plain, that the pipeline is compared with."""

@@ -1,0 +1,1 @@
+"""Values that others have published, and what the pipeline makes of the same numbers."""

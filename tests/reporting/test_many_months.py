@@ -1,0 +1,17 @@
+"""Pages of many months."""
+
+from pathlib import Path
+
+from pipelines.reporting.pages import write_pages
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import TITLES
+
+
+def test_every_month_has_its_pages_figures_and_picture(tmp_path: Path) -> None:
+    tables, inputs = sample(titles=TITLES[:4], month_count=3, line_count=30)
+    written = write_pages(tables, inputs, tmp_path)
+    assert len(written) == len(set(written)) and all(path.is_file() for path in written)
+    figures = 5 * 2
+    # The first month has no change yet, so no contributions, no price changes and no picture.
+    of_months = 3 * (2 + 4 * 2 + figures + 1) - (2 * 2 + 1) + 2  # costs of the last nights, in the latest month
+    assert len(written) == 1 + 2 + 4 * 3 + of_months + 1 + 1

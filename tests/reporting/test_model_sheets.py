@@ -1,0 +1,252 @@
+"""What the sheet of a model says."""
+
+import re
+from dataclasses import replace
+from datetime import date
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from pipelines.reporting.basis.page_data import PageData, saving
+from pipelines.reporting.pages import write_pages
+from pipelines.reporting.sections.near_colours import distance_words
+from tests.builders.html_pages import Page, change, sheet_text, with_plan
+from tests.builders.published.sample_night import sample
+from tests.builders.published.sample_scene import BUYERS, Night
+from tests.present import present
+
+
+@pytest.mark.parametrize("ending", ["html", "md"])
+def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night: Night, ending: str) -> None:
+    """m00 publishes none of its lines, m01 some, m02 all."""
+    elements = re.compile("|".join(re.escape(name) for name in night[0]["parts"]["part_name"]))
+    named = {code: len(elements.findall(sheet_text(folder, code, ending))) for code in ("m00", "m01", "m02")}
+    assert named["m00"] == 0
+    # Of six lines with a flexibility three save something, one of them by its form, too; four undecided ones are worth a look.
+    assert named["m01"] == (3 + 1) * len(BUYERS)
+    assert named["m02"] == (3 + 1 + 4) * len(BUYERS)
+    words = (
+        "2 clearly save money, 1 saves less than how exact the plans are, 1 makes pieces buyable that can't be had as designed, "
+        "and 2 save nothing today"
+    )
+    assert words in sheet_text(folder, "m00", ending)
+
+
+def test_a_sheet_tells_what_it_must(folder: Any, night: Night) -> None:
+    text = sheet_text(folder, "m01")
+    page_data = PageData(*night)
+    plans = {code: page_data.plan("m01", "inland", code) for code in ("listed", "flexible", "maker_first", "cheapest")}
+    for title, code in (
+        ("Exactly as designed", "listed"),
+        ("Hidden parts in any colour", "flexible"),
+        ("The maker's shop first, the rest elsewhere", "maker_first"),
+        ("Cheapest mix", "cheapest"),
+    ):
+        plan = plans[code]
+        row = (
+            f"{title} {present(plan)['complete_cost']:.2f} {present(plan)['goods']:.2f} {present(plan)['shipping']:.2f}"
+        )
+        assert row in text
+    saved = present(plans["listed"])["complete_cost"] - present(plans["cheapest"])["complete_cost"]
+    assert f"Saved by the cheaper way {saved:.2f} EUR" in text
+    for reported in (
+        "What its parts cost on 25 November 2026",
+        "version 1, 180 pieces",
+        "For a buyer at home",
+        "For a buyer abroad",
+        "new parts only",
+        "12 days old (13 November 2026)",
+        "at most 0.4 % above the best possible",
+        "Instructions 12.00 EUR",
+        "31 pieces missing",
+        "Prices are estimates until the vendor's basket confirms them",
+        "Tax and customs follow the rules",
+        "load-bearing",
+        "small children",
+        "6 decisions about the model's lines took effect",
+        "Terms changed at 1 vendor",
+        "Not included",
+    ):
+        assert reported in text, reported
+    assert "maker_marked" not in text and "Some lines from the maker's shop" not in text
+    for solver_word in ("bound", "gap", "optimal", "proven", "solver"):
+        assert not re.search(rf"\b{solver_word}", text, re.I), solver_word
+
+
+def test_a_saving_below_the_gaps_cannot_be_reported_apart(night: Night) -> None:
+    page_data = PageData(*night)
+    listed, flexible = (page_data.plan("m00", "inland", code) for code in ("listed", "flexible"))
+    gap = present(flexible)["landed_cost"] - present(flexible)["lower_bound"]
+    assert gap > 0
+    near = {**present(flexible), "complete_cost": present(listed)["complete_cost"] - gap}
+    assert not present(saving(listed, near)).is_distinct
+    assert present(saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")})).is_distinct
+    exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": present(listed)["complete_cost"]}
+    assert present(saving(listed, exact)).is_distinct and present(saving(listed, exact)).amount == 0
+
+
+def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path: Path) -> None:
+    tables, inputs = sample(titles=["Crane"], month_count=1)
+    write_pages(tables, inputs, tmp_path, months=())
+    assert "What changed" not in sheet_text(tmp_path, "m00")
+
+
+def test_a_buyer_whose_past_is_not_planned_is_reported_so_instead_of_an_empty_chart(
+    night: Night, tmp_path: Path
+) -> None:
+    tables, inputs = night
+    buyers = [inputs.settings.buyer[0], inputs.settings.buyer[1].model_copy(update={"plan_past_months": False})]
+    inputs = replace(inputs, settings=inputs.settings.model_copy(update={"buyer": buyers}))
+    planned = (pl.col("buyer_code") == "inland") | (pl.col("priced_on") == date(2026, 11, 25))
+    write_pages(
+        {**tables, "model_cost": tables["model_cost"].filter(planned)}, inputs, tmp_path, months=["2026-03", "2026-11"]
+    )
+    words = "Costs at past month ends are not worked out for this buyer."
+    for name in ("sheets/m00", "reports/2026-11/m00", "reports/2026-03/m00"):
+        home, _, abroad = Page(tmp_path / f"{name}.html").shown.partition("For a buyer abroad")
+        assert words in abroad and "Complete cost at month ends" not in abroad
+        assert words not in home and "Complete cost at month ends" in home
+        assert words in (tmp_path / f"{name}.md").read_text(encoding="utf-8")
+    assert "Prices alone:" in Page(tmp_path / "sheets/m00.html").shown.partition("For a buyer abroad")[2]
+    past, latest = (
+        Page(tmp_path / f"reports/{month}.html").shown.partition("For a buyer abroad")[2]
+        for month in ("2026-03", "2026-11")
+    )
+    assert "Cheapest complete cost" not in past and "Cheapest complete cost" in latest
+
+
+def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night: Night, tmp_path: Path) -> None:
+    month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
+    write_pages(
+        with_plan(night[0], month_end & (pl.col("scenario_code") == "flexible"), gap_pct=33.3),
+        night[1],
+        tmp_path,
+        months=(),
+    )
+    text = sheet_text(tmp_path, "m00")
+    assert (
+        "The least certain cost drawn is at most 33.3 % above the best possible "
+        "(Hidden parts in any colour, 31 October 2026)." in text
+    )
+    assert "Costs of 31 Oct are at most 33.3 % above the best possible, today's at most 0.4 %" in text
+
+
+@pytest.mark.parametrize(
+    ("saving", "is_distinct", "words"),
+    [
+        (Decimal("0.10"), True, "Of 6 lines with a colour flexibility, 6 clearly save money."),
+        (
+            Decimal(0),
+            False,
+            "Of 6 lines with a colour flexibility, 0 clearly save money, 1 makes pieces buyable that can't be had as designed, and "
+            "5 save nothing today: the designer's colour could come back there.",
+        ),
+        (
+            Decimal(5),
+            False,
+            "Of 6 lines with a colour flexibility, 0 clearly save money, 6 save less than how exact the plans are.",
+        ),
+    ],
+)
+def test_how_many_flexible_lines_pay_is_reported(
+    night: Night, tmp_path: Path, saving: Decimal, is_distinct: bool, words: str
+) -> None:
+    values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
+    tables = change(night[0], "colour_flex_saving", values, pl.lit(is_distinct).alias("is_distinct"))
+    write_pages(tables, night[1], tmp_path, months=())
+    assert words in sheet_text(tmp_path, "m02")
+    marked = "5.00 \u2248"
+    assert (marked in sheet_text(tmp_path, "m02-details")) == (saving == 5)
+    named = (
+        "Flexible lines that save nothing today, so that the designer's colour could come back: lines 1, 3, 5, 7, 9."
+    )
+    assert (named in sheet_text(tmp_path, "m02-details")) == (not saving)
+    assert named not in sheet_text(tmp_path, "m02")
+
+
+def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:
+    """m02 publishes all its lines, m00 none."""
+    text = sheet_text(folder, "m02")
+    for words in (
+        "Other colours only",
+        "6 of 12 lines have been decided so far (50 %).",
+        "Fair share",
+        "Acts with lines",
+        "3 (same vendor)",
+        "Nobody has decided 6 lines yet.",
+        "the first line 1.00, the first 3 lines 2.25, the first 4 lines 2.50 EUR",
+        "2 lines are not worth a look",
+        "Planned anew with the first 2 lines in any colour",
+        "What other forms save",
+        "Lines to look at first",
+    ):
+        assert words in text, words
+    none = sheet_text(folder, "m00")
+    assert "Where to look next" in none
+    for words in ("Fair share", "Lines to look at first", "What other forms save", "(line "):
+        assert words not in none, words
+    details = sheet_text(folder, "m02-details")
+    assert "By the estimate" in details and "the first 2 lines to look at in any colour" in details
+    assert "By the estimate" not in text
+    assert "The four costs above" in sheet_text(folder, "m00-details") and "The four costs above" not in text
+    assert "quick estimate within a few dozen sets of vendors" in none
+    assert "quick estimate within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
+
+
+def test_how_exact_sampled_shares_are_is_reported(night: Night, tmp_path: Path) -> None:
+    error = (
+        pl.when(pl.col("saving_view") == "fair")
+        .then(pl.lit(Decimal("0.02")))
+        .cast(pl.Decimal(18, 4))
+        .alias("standard_error")
+    )
+    tables = change(night[0], "colour_flex_saving", error, pl.lit(3, pl.Int64).alias("flexible_line_count"))
+    write_pages(tables, night[1], tmp_path)
+    words = "Fair shares are means over 512 random orders; their standard error is at most 0.02 EUR."
+    assert words in sheet_text(tmp_path, "m02") and words not in sheet_text(tmp_path, "m00")
+    assert "Lines that must be alike count as one flexibility" in sheet_text(tmp_path, "m02")
+
+
+def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night: Night, tmp_path: Path) -> None:
+    lines = night[0]["plan_line"].with_columns(
+        pl.lit("near").alias("colour_rule"), pl.lit(False).alias("is_listed_colour")
+    )
+    write_pages({**night[0], "plan_line": lines}, night[1], tmp_path, months=())
+    html = (tmp_path / "sheets" / "m02.html").read_text(encoding="utf-8")
+    assert "Colours close to the listed ones" in html and "(CIEDE2000 " in html
+    swatches = re.search(r'<rect width="24" height="24" fill="(#[0-9A-Fa-f]{6})"/><rect x="24"', html)
+    assert swatches
+    assert "Colours close to the listed ones" not in sheet_text(tmp_path, "m00")
+
+
+@pytest.mark.parametrize(
+    ("distance", "words"),
+    [
+        (0.9, "no difference most people see"),
+        (1.5, "hardly a difference"),
+        (4.0, "a slight difference"),
+        (9.0, "a clear difference, the same kind of colour"),
+        (19.0, "a strong difference"),
+        (21.0, "another colour"),
+    ],
+)
+def test_distances_of_colours_have_words(distance: float, words: str) -> None:
+    assert distance_words(distance) == words
+
+
+def test_savings_without_fair_shares_are_not_lost(night: Night, tmp_path: Path) -> None:
+    last = {**night[0], "colour_flex_saving": night[0]["colour_flex_saving"].filter(pl.col("saving_view") == "last")}
+    write_pages(last, night[1], tmp_path, months=())
+    assert "Of 6 lines with a colour flexibility, 2 clearly save money" in sheet_text(tmp_path, "m00")
+
+
+def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_reported(folder: Any) -> None:
+    for name, times in (("index", 2), ("comparison", 6)):
+        page = Page(folder / f"{name}.html").shown
+        assert page.count("Pieces priced") >= times, "a table per buyer, or per model and buyer"
+        assert "It is withheld when less than 80 % of the pieces have any price." in page.replace("\u00a0", " ")
+    sheet = Page(folder / "sheets/m00.html").shown.replace("\u00a0", " ")
+    assert "Pieces with a price 100.0 %" in sheet and "97.0 % of the list priced" in sheet

@@ -1,0 +1,1 @@
+"""Tests of the price history and of what is published from it."""
