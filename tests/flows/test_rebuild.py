@@ -90,7 +90,7 @@ def fingerprint(place):
 def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
     mark = night(place, 5)
     shutil.copy(place.warehouse, place.root / "kept.duckdb")
-    for name in ("inbox", "quarantined", "profiles", "tables", "models"):
+    for name in ("inbox", "quarantine", "profiles", "tables", "models"):
         shutil.rmtree(place.root / name)
     place.warehouse.unlink()
     found = rebuild(place, replace=True)
