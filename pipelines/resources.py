@@ -14,7 +14,7 @@ def resource_folder(name: str) -> Path:
     """The folder ``sql``, ``reports`` or ``demo_inputs``.
 
     Raises:
-        FileNotFoundError: the installation lacks it.
+        FileNotFoundError: the installation does not have it.
     """
     for folder in (_HERE / "_resources" / name, _HERE.parent / name):
         if folder.is_dir():
@@ -24,7 +24,7 @@ def resource_folder(name: str) -> Path:
 
 @cache
 def software_digest() -> str:
-    """What identifies the software as it is: the hash of all its source text, whatever its version calls itself."""
+    """The hash of all source text: two installations with the same one calculate the same."""
     folders = (_HERE, _HERE.parent / "schemas", resource_folder("sql"), resource_folder("reports") / "templates")
     state = hashlib.sha256()
     for folder in folders:
@@ -34,7 +34,7 @@ def software_digest() -> str:
 
 
 def _sources(folder: Path) -> list[Path]:
-    """Source files of a folder, without the copies that an installed package has within it."""
+    """Source files of a folder, without the copies that a wheel carries in it."""
     found = (path for path in folder.rglob("*") if path.suffix in _SOURCES)
     return [path for path in found if "_resources" not in path.relative_to(folder).parts]
 

@@ -1,4 +1,4 @@
-"""``kitfare dictionary``: every table and column, in words."""
+"""``kitfare dictionary``: explains every table and column."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import typer
 
 
 def run(
-    table: Annotated[str | None, typer.Argument(metavar="[TABLE]", help="Only this table.")] = None,
+    table: Annotated[str | None, typer.Argument(metavar="[TABLE]", help="One table. Default: all tables.")] = None,
 ) -> None:
-    """Print the data dictionary.
+    """Explain all tables and columns.
 
-    Every table and column with its meaning, unit, range and default.
+    Prints the data dictionary: every column with its meaning, unit, range and default.
 
     \b
     Examples:
@@ -28,5 +28,5 @@ def run(
         typer.echo(data_dictionary(), nl=False)
         return
     if table not in ALL_CONTRACTS:
-        raise UsageError(f"there is no table {table!r}", next_step="one of: " + ", ".join(ALL_CONTRACTS))
+        raise UsageError(f"there is no table {table!r}", next_step="give one of: " + ", ".join(ALL_CONTRACTS))
     typer.echo("\n".join(table_section(ALL_CONTRACTS[table])).rstrip())
