@@ -55,8 +55,8 @@ def _referred(con: Connection, rows: pl.DataFrame) -> pl.Series:
     vendors = rows["vendor_code"].unique()
     alike = [name for name in _CONTENT if rows[name].eq_missing(rows[name][0]).all()]
     differing = [name for name in _CONTENT if name not in alike]
-    same = [f"listed.{name} is not distinct from price period.{name}" for name in differing]
-    fixed = "".join(f" and price period.{name} is not distinct from ${number}" for number, name in enumerate(alike, 4))
+    same = [f"listed.{name} is not distinct from price_period.{name}" for name in differing]
+    fixed = "".join(f" and price_period.{name} is not distinct from ${number}" for number, name in enumerate(alike, 4))
     place = pl.int_range(pl.len(), dtype=pl.UInt32).alias("place")
     con.register("incoming_frame", rows.select(place, *differing))
     found = con.sql(
