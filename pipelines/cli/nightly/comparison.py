@@ -10,7 +10,8 @@ from typing import Any
 from pipelines.cli.terminal.common import text_table
 
 _GAP = 2
-_HEADER_LINES = 4
+_HEADER_LINES = (2, 3, 4)
+"""How many lines the titles may take; more lines make narrower columns."""
 _NARROWEST_MODEL = 16
 """Names of models are broken into lines of at least this width before the table is given up."""
 
@@ -65,7 +66,7 @@ def _laid_out(titles: Sequence[str], rows: Mapping[str, Sequence[str]], width: i
     longest = max(map(len, rows))
     narrowest = min(longest, _NARROWEST_MODEL)
     amounts = [max(len(row[position]) for row in rows.values()) for position in range(len(titles))]
-    for room, line_count in [(longest, count) for count in range(1, _HEADER_LINES + 1)] + [(narrowest, _HEADER_LINES)]:
+    for room, line_count in [(longest, count) for count in _HEADER_LINES] + [(narrowest, _HEADER_LINES[-1])]:
         widths = [_narrowest(title, line_count, amount) for title, amount in zip(titles, amounts, strict=True)]
         left = width - sum(widths) - _GAP * len(widths)
         if left >= room:
