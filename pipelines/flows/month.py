@@ -29,7 +29,7 @@ def report_of(workspace: Workspace, month: str, model_code: str | None = None) -
     if not page.is_file():
         months = sorted(path.stem for path in reports.glob("????-??.html"))
         raise UsageError(
-            f"there is no report for {month}",
+            f"there is no report of {month}",
             where=f"months with a report: {', '.join(months) or 'none'}",
             next_step="give another month, or raise months_back in kitfare.toml and run `kitfare refresh`",
         )
@@ -39,7 +39,7 @@ def report_of(workspace: Workspace, month: str, model_code: str | None = None) -
     if not own.is_file():
         models = sorted(path.stem for path in (reports / month).glob("*.html"))
         raise UsageError(
-            f"there is no report of the model {model_code} for {month}",
+            f"there is no report of the model {model_code} in {month}",
             where=f"models with one: {', '.join(models) or 'none'}",
             next_step="give another model, or leave out --model",
         )

@@ -91,7 +91,7 @@ def test_without_quantities(index):
             assert levels(index(lines, method=method))["2026-02"] > 100
         else:
             assert "needs quantities" in index(lines, method=method, code=2).output
-    assert "every price weighs alike" in index(lines, method="time-product-dummy").stderr
+    assert "all prices count equally" in index(lines, method="time-product-dummy").stderr
 
 
 def test_a_missing_price_is_reported_and_imputed_when_asked(index):
@@ -151,10 +151,10 @@ def test_files_that_are_wrong_are_refused_in_words(index, lines, reported):
 @pytest.mark.parametrize(
     ("options", "method", "reported"),
     [
-        ((), "sideways", "no index method is called 'sideways'"),
+        ((), "sideways", "there is no index method 'sideways'"),
         (("--window", 5), "fisher", "fisher has no window"),
-        (("--splice", "half"), "geks-fisher", "nothing to splice without a window"),
-        (("--splice-on", "windows"), "geks-fisher", "nothing to splice without a window"),
+        (("--splice", "half"), "geks-fisher", "without a window there is nothing to join"),
+        (("--splice-on", "windows"), "geks-fisher", "without a window there is nothing to join"),
         (("--base", "2031-01"), "fisher", "choose one from 2026-01 to 2026-02"),
     ],
 )

@@ -289,20 +289,20 @@ def test_vendors_forced_and_forbidden_and_the_parcel_penalty_of_parcels(plan, op
 
 def test_what_the_parcel_penalty_means_is_said(plan):
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-penalty", "0.61").stdout
-    assert "How exact: no plan is cheaper, counting 0.61 EUR for the parcel penalty of every parcel (proven)." in text
+    assert "How exact: no plan is cheaper, counting 0.61 EUR for every parcel (proven)." in text
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-penalty", "0.5").stdout
-    reported = "counting 0.50 EUR for the parcel penalty of every parcel and 0.01 EUR for every one from a vendor not preferred"
+    reported = "counting 0.50 EUR for every parcel and 0.01 EUR for every order from a vendor that is not preferred"
     assert f"How exact: no plan is cheaper, {reported} (proven)." in text
 
 
 @pytest.mark.parametrize(
     ("options", "exit_code", "words"),
     [
-        (("--forced-vendor", "mill"), 2, "--forced-vendor: no offer that can be used is from mill"),
-        (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: no offer that can be used is from Hall"),
+        (("--forced-vendor", "mill"), 2, "--forced-vendor: there is no usable offer from mill"),
+        (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: there is no usable offer from Hall"),
         (("--forced-vendor", "hall", "--forbidden-vendor", "hall"), 2, "vendors that the scenario does not use: hall"),
         (("--forced-vendor", "hall", "--forced-vendor", "barn", "--max-vendors", "1"), 2, "than --max-vendors allows"),
-        (("--prefer-vendor", "mill"), 2, "--prefer-vendor: no offer that can be used is from mill"),
+        (("--prefer-vendor", "mill"), 2, "--prefer-vendor: there is no usable offer from mill"),
         (
             ("--prefer-vendor", "hall", "--forbidden-vendor", "hall"),
             2,
@@ -393,7 +393,7 @@ def test_unknown_weights_are_reported(planned):
         weights=["part_code,weight_grams", "plate,30"],
         shipping_steps=["vendor_code,step_basis,step_from,step_to,step_charge", "mill,weight_grams,0,,3"],
     )  # fmt: skip
-    assert found["cautions"] == ["1 part bought is of unknown weight or size and counts as a large one"]
+    assert found["cautions"] == ["1 bought part has no known weight or size and counts as large"]
 
 
 def test_every_term_reaches_the_planner(tmp_path):

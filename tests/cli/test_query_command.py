@@ -164,7 +164,7 @@ def test_the_limit_is_kept_and_reported(limit, count, is_cut, query):
         "set enable_external_access = true",
     ],
 )
-def test_what_may_not_be_asked_is_refused_in_words(sql, query, tmp_path, monkeypatch):
+def test_statements_that_are_not_allowed_are_refused(sql, query, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     result = query(sql)
     assert result.exit_code == 2 and not result.stdout
@@ -183,7 +183,7 @@ def test_a_statement_without_a_result_is_reported(sql, query):
     assert result.exit_code == 0 and not result.stdout and "no result" in result.stderr
 
 
-def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
+def test_before_the_first_refresh_the_next_step_is_named(tmp_path):
     (tmp_path / "kitfare.toml").touch()
     for command in (["query", "select 1"], ["report", "--month", "2026-10"]):
         result = CliRunner().invoke(app, [*command, "--workspace", str(tmp_path)])
@@ -191,14 +191,14 @@ def test_before_the_first_refresh_the_next_step_is_said(tmp_path):
         assert "nothing is published" in result.stderr and "kitfare refresh" in result.stderr
 
 
-def test_status_tells_what_waits(root):
+def test_status_lists_what_waits(root):
     text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
-    assert "Published: g1\n  prices of 2026-10-31, refresh begun 2026-11-01 01:30 UTC" in text
+    assert "Published: g1\n  prices of 2026-10-31, refreshed at 2026-11-01 01:30 UTC" in text
     assert "Quarantined rows: 2\n" in text and "bad.csv.a.quarantined.csv" in text and "condition: must be one" in text
     assert "Files quarantined whole: 1\n" in text and "letter.doc" in text and "not read" in text
     assert "old.csv" not in text
     assert "wait for a decision: 1\n" in text and "ffffffffffff" in text and "kitfare accept" in text
-    assert "Inbox: 1 files" in text
+    assert "Inbox: 1 file for" in text
     assert "Prefect server: not running" in text
 
 
@@ -218,7 +218,7 @@ def test_status_does_not_ask_again_for_what_was_accepted(root):
         (root / "tables" / "accepted_exports.csv").unlink()
 
 
-def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_given_up(root):
+def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_stopped(root):
     """Neither is seen by the database's own limits. In processes of their own, because they end them."""
     kitfare = [
         sys.executable,
@@ -227,7 +227,7 @@ def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_
     ]
     cases = {
         "select length(repeat('x', 4200000000))": ("60, 9", "Out of Memory"),
-        "select length(repeat('x', 1900000000) || repeat('x', 1900000000))": ("0.05, 0.05", "given up"),
+        "select length(repeat('x', 1900000000) || repeat('x', 1900000000))": ("0.05, 0.05", "was stopped"),
     }
     for sql, (limits, reported) in cases.items():
         command = [*kitfare[:2], kitfare[2].format(limits), "query", sql, "--workspace", str(root)]

@@ -192,7 +192,7 @@ def _note_cautions(found: IndexPrices, series: Series, impute: Imputation | None
     for caution in found.cautions:
         note(f"caution: {caution}")
     if impute is not None:
-        note(f"{series.imputed_count} of {series.cell_count} prices are estimated ({impute.value})")
+        note(f"{series.imputed_count} of {series.cell_count} prices are imputed ({impute.value})")
         if impute is Imputation.class_mean and "item_class" not in found.rows.columns:
             note("caution: the file has no column item_class, so all items are one class")
     without = [month for month, level in zip(series.months, series.levels, strict=True) if not math.isfinite(level)]
