@@ -1,4 +1,4 @@
-"""``kitfare index``: published values straight from files, clear refusals, and no file that brings it down."""
+"""``kitfare index``: published values straight from files, clear refusals, and no file that makes it fail without a message."""
 
 import csv
 import io
@@ -117,7 +117,7 @@ def test_months_that_share_nothing_have_no_level(index):
     assert json.loads(index([HEADER, "1,a,1,1", "2,b,2,1"], "--json").stdout)[1]["index_level"] is None
 
 
-def test_several_sellers_need_a_word(index):
+def test_several_rows_of_one_item_and_month_need_an_option(index):
     lines = [HEADER, "1,a,1,1", "1,a,2,3", "2,a,3,1"]
     refused = index(lines, code=3).output
     assert "2 rows" in refused and "line 2: item a has more than one row in 1" in refused and "--unit-values" in refused
@@ -125,7 +125,7 @@ def test_several_sellers_need_a_word(index):
 
 
 @pytest.mark.parametrize(
-    ("lines", "reported"),
+    ("lines", "message"),
     [
         (["month,price", "1,2"], "lacks the column item_code"),
         ([HEADER], "no rows"),
@@ -142,14 +142,14 @@ def test_several_sellers_need_a_word(index):
         ([HEADER, "1,a,,1", "2,a,3,1"], "no item has a price in 1, the first month"),
     ],
 )
-def test_files_that_are_wrong_are_refused_in_words(index, lines, reported):
+def test_wrong_files_are_refused_with_the_reason(index, lines, message):
     output = index(lines, code=3).output
-    assert reported in output
+    assert message in output
     assert "  next:  " in output
 
 
 @pytest.mark.parametrize(
-    ("options", "method", "reported"),
+    ("options", "method", "message"),
     [
         ((), "sideways", "there is no index method 'sideways'"),
         (("--window", 5), "fisher", "fisher has no window"),
@@ -158,8 +158,8 @@ def test_files_that_are_wrong_are_refused_in_words(index, lines, reported):
         (("--base", "2031-01"), "fisher", "choose one from 2026-01 to 2026-02"),
     ],
 )
-def test_options_that_make_no_sense(index, options, method, reported):
-    assert reported in index([HEADER, *FEW], *options, method=method, code=2).output
+def test_wrong_options_are_refused_with_the_reason(index, options, method, message):
+    assert message in index([HEADER, *FEW], *options, method=method, code=2).output
 
 
 def test_a_file_that_is_not_there(index, tmp_path):
@@ -183,7 +183,7 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("prices", "reported"),
+    ("prices", "message"),
     [
         ([[1.0], [2.0]], "not one value per cell"),
         ([True, False], "price true is not a number above 0"),
@@ -191,11 +191,11 @@ def test_the_order_of_rows_does_not_matter(tmp_path):
         ([1.0, float("inf")], "line 2: price inf is not a number above 0"),
     ],
 )
-def test_parquet_of_other_types_is_refused(index, tmp_path, prices, reported):
+def test_parquet_of_other_types_is_refused(index, tmp_path, prices, message):
     pl.DataFrame({"month": ["2026-01", "2026-02"], "item_code": ["a", "a"], "price": prices}).write_parquet(
         tmp_path / "p.parquet"
     )
-    assert reported in index(tmp_path / "p.parquet", code=3).output
+    assert message in index(tmp_path / "p.parquet", code=3).output
 
 
 def test_parquet_of_dates_decimals_and_categories(index, tmp_path):
@@ -220,7 +220,7 @@ CELLS = st.one_of(
     impute=st.sampled_from([None, "class-mean", "overall-mean", "carry-forward"]),
     window=st.sampled_from([None, None, 2, 3]),
 )
-def test_no_text_brings_it_down(index_file, rows, method, impute, window):
+def test_no_text_makes_it_fail_without_a_message(index_file, rows, method, impute, window):
     index_file.write_text("\n".join([HEADER, *(",".join(cells) for cells in rows)]), encoding="utf-8")
     never_falls(index_file, method, impute, window)
 
@@ -239,7 +239,7 @@ NUMBERS = st.one_of(st.floats(min_value=5e-324, max_value=1.7e308), st.sampled_f
     impute=st.sampled_from([None, "class-mean", "overall-mean", "carry-forward"]),
     window=st.sampled_from([None, None, 2, 3]),
 )
-def test_no_prices_bring_it_down(index_file, rows, method, impute, window):
+def test_no_prices_make_it_fail_without_a_message(index_file, rows, method, impute, window):
     lines = [f"{month},{item},{price!r},{quantity!r}" for (month, item), (price, quantity) in rows.items()]
     index_file.write_text("\n".join([HEADER, *lines]), encoding="utf-8")
     never_falls(index_file, method, impute, window)
@@ -251,7 +251,7 @@ def index_file(tmp_path):
 
 
 def never_falls(path, method, impute, window):
-    """Either levels that are numbers above 0 or nothing, one per month, or a refusal in words."""
+    """Either levels that are numbers above 0 or nothing, one per month, or a refusal with a message."""
     options = [*(["--impute", impute] if impute else []), *(["--window", str(window)] if window else [])]
     result = CliRunner().invoke(app, ["index", "--prices", str(path), "--method", method, "--json", *options])
     assert result.exit_code in (0, 2, 3), result.output

@@ -38,7 +38,7 @@ def test_a_new_workspace_has_everything(tmp_path):
     assert "kitfare refresh" in result.stdout
 
 
-def test_an_empty_folder_will_do(tmp_path):
+def test_an_empty_folder_becomes_a_workspace(tmp_path):
     assert init(tmp_path).exit_code == 0
     Workspace(tmp_path)
 

@@ -44,14 +44,14 @@ class Reported:
 
 
 def test_what_can_t_be_raised_is_still_reported_unless_it_is_the_interrupt(monkeypatch):
-    reported = []
-    monkeypatch.setattr(sys, "unraisablehook", reported.append)
+    seen = []
+    monkeypatch.setattr(sys, "unraisablehook", seen.append)
     with lasting_interrupt():
         sys.unraisablehook(Reported(KeyboardInterrupt()))
         other = Reported(ValueError())
         sys.unraisablehook(other)
-    assert reported == [other]
-    assert sys.unraisablehook == reported.append
+    assert seen == [other]
+    assert sys.unraisablehook == seen.append
 
 
 def test_afterwards_all_is_as_before():

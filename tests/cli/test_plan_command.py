@@ -82,7 +82,7 @@ TWO_OFFERS = [OFFERS, "orchard,00501,black,new,0.085,EUR,120", "hall,00502,red,n
 TWO_TERMS = ["vendor_code,shipping,tax_rate_pct,tax_on", "orchard,2.50,20,goods", "hall,3,21,included"]
 
 
-def test_the_whole_answer_by_hand(planned):
+def test_a_whole_plan_calculated_by_hand(planned):
     """Orchard: 1.36 goods, 2.50 shipping, 0.272 tax. Hall: 0.36 and 3 with 21 % inside, so 0.30, 2.48 and 0.58 of tax."""
     found = planned(TWO_NEEDS, TWO_OFFERS, TWO_TERMS)
     seconds = found.pop("seconds")
@@ -123,7 +123,7 @@ def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan, day, ven
         assert not found["cautions"]
 
 
-def test_strange_closures_and_dates_are_refused(plan):
+def test_wrong_closures_and_dates_are_refused(plan):
     columns = "vendor_code,shipping,closed_from_on,opens_again_on"
     result = plan(TWO_NEEDS, TWO_OFFERS, [columns, "orchard,2.50,2027-01-04,2026-12-19", "hall,3,,"])
     assert result.exit_code == 3 and "must be after closed_from_on" in result.stderr and "line 2" in result.stderr
@@ -144,7 +144,7 @@ def test_incremental_steps_price_each_piece_at_its_own_step(planned):
         assert [(line["quantity"], line["unit_price"]) for line in found["lines"]] == [(16, price)]
 
 
-def test_what_people_read(plan):
+def test_the_plan_as_printed_for_people(plan):
     needs = [*TWO_NEEDS, "3,00503,red,5,as_listed", "4,00502,blue,6,as_listed"]
     offers = [*TWO_OFFERS, "hall,00502,white,new,0.09,EUR,40", "hall,00502,pink,new,-1,EUR,40"]
     result = plan(needs, offers, TWO_TERMS)
@@ -161,7 +161,7 @@ def test_what_people_read(plan):
     assert "1 row fails and is left out: line 5, unit_price '-1'" in caution
 
 
-def test_all_filled_is_said_plainly(plan):
+def test_a_plan_without_missing_pieces_is_printed_plainly(plan):
     text = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS).stdout
     assert "for all 20 pieces" in text and "no plan is cheaper (proven)." in text
     assert "unfilled" not in text and "Caution" not in text and "Spares" not in text
@@ -172,8 +172,8 @@ def test_json_stays_alone_on_standard_output(plan):
     assert json.loads(result.stdout)["cautions"] and "caution: " in result.stderr
 
 
-def test_some_pieces_are_free_and_the_rest_is_as_listed(planned):
-    """Four pieces, three free: the cheaper blue serves three, the listed red one; both under the file's own portion."""
+def test_some_pieces_are_flexible_and_the_others_as_listed(planned):
+    """Four pieces, three flexible: the cheaper blue serves three, the listed red one; both under the file's own portion."""
     needs = [f"{NEEDS},flexible_quantity", "7,00502,red,4,any,3", "8,00502,red,2,any,0", "9,00502,red,2,any,"]
     offers = [OFFERS, "hall,00502,red,new,0.50,EUR,40", "hall,00502,blue,new,0.10,EUR,40"]
     found = planned(needs, offers, ["vendor_code,shipping", "hall,1"])
@@ -237,7 +237,7 @@ def test_spares_and_how_to_forbid_them(planned):
     assert (without["goods"], without["spares"], bought(without)) == ("1.20", [], {("hall", "brick", "red"): 4})
 
 
-def test_at_most_so_many_vendors(planned):
+def test_the_largest_number_of_vendors(planned):
     offers = [*TWO_OFFERS, "mill,00501,black,new,0.2,EUR,99", "mill,00502,red,new,0.2,EUR,99"]
     terms = [*TWO_TERMS, "mill,9,,"]
     assert planned(TWO_NEEDS, offers, terms)["vendors"] == ["hall", "orchard"]
@@ -279,7 +279,7 @@ THREE_TERMS = ["vendor_code,shipping", "hall,1", "orchard,1", "barn,1"]
         ),  # 0.60 dearer, and a parcel less; the parcel penalty is no cost
     ],
 )
-def test_vendors_forced_and_forbidden_and_the_parcel_penalty_of_parcels(plan, options, cost, vendors):
+def test_forced_and_forbidden_vendors_and_the_parcel_penalty(plan, options, cost, vendors):
     result = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--json", *options)
     assert result.exit_code == 0, result.output
     found = json.loads(result.stdout)
@@ -287,16 +287,16 @@ def test_vendors_forced_and_forbidden_and_the_parcel_penalty_of_parcels(plan, op
     assert found["lower_bound"] == cost
 
 
-def test_what_the_parcel_penalty_means_is_said(plan):
+def test_what_the_parcel_penalty_means_is_printed(plan):
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-penalty", "0.61").stdout
     assert "How exact: no plan is cheaper, counting 0.61 EUR for every parcel (proven)." in text
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-penalty", "0.5").stdout
-    reported = "counting 0.50 EUR for every parcel and 0.01 EUR for every order from a vendor that is not preferred"
-    assert f"How exact: no plan is cheaper, {reported} (proven)." in text
+    penalties = "counting 0.50 EUR for every parcel and 0.01 EUR for every order from a vendor that is not preferred"
+    assert f"How exact: no plan is cheaper, {penalties} (proven)." in text
 
 
 @pytest.mark.parametrize(
-    ("options", "exit_code", "words"),
+    ("options", "exit_code", "message"),
     [
         (("--forced-vendor", "mill"), 2, "--forced-vendor: there is no usable offer from mill"),
         (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: there is no usable offer from Hall"),
@@ -321,11 +321,11 @@ def test_what_the_parcel_penalty_means_is_said(plan):
         ),  # who sells nothing needed
     ],
 )
-def test_options_that_make_no_plan(plan, options, exit_code, words):
+def test_options_without_a_possible_plan(plan, options, exit_code, message):
     offers, terms = [*THREE_OFFERS, "mine,00999,red,new,0.10,EUR,5"], [*THREE_TERMS, "mine,1"]
     result = plan(TWO_NEEDS, offers, terms, *options)
     assert result.exit_code == exit_code
-    assert words in result.stderr and "failed a check" not in result.stderr
+    assert message in result.stderr and "failed a check" not in result.stderr
     if exit_code == 5:
         assert "or force fewer" in result.stderr and "the plan was refused and buys nothing" in result.stdout
 
@@ -450,7 +450,7 @@ SEVERAL_OFFERS = [
 ]  # fmt: skip
 
 
-def test_several_orders_by_hand(plan, planned):
+def test_several_orders_calculated_by_hand(plan, planned):
     """Orchard sends 15 pieces at most: 25 go into two orders of 2.50 each. Its stock of 9 red ones is there once, so hall sends one.
 
     15 in one order: 9 red and 6 black, 1.80 and 0.60; the other 10 black, 1.00; hall: 1 red and 4 of shipping.
@@ -471,12 +471,12 @@ def test_several_orders_by_hand(plan, planned):
         ("orchard", "00502", "red"): 9,
         ("hall", "00502", "red"): 1,
     }
-    reported = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
-    assert re.search(r"^orchard  .*\norchard, order 2  ", reported, re.MULTILINE)
-    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in reported
+    printed = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
+    assert re.search(r"^orchard  .*\norchard, order 2  ", printed, re.MULTILINE)
+    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in printed
 
 
-def test_each_order_counts_for_the_most_vendors(planned, plan):
+def test_each_order_counts_as_a_vendor(planned, plan):
     terms = ["vendor_code,shipping,maximum_piece_count,maximum_order_count", "orchard,2.50,15,3", "hall,4,,"]
     result = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms, "--json", "--max-vendors", "2")
     found = json.loads(result.stdout)
@@ -484,7 +484,7 @@ def test_each_order_counts_for_the_most_vendors(planned, plan):
     assert (len(found["orders"]), found["landed_cost"]) == (2, "19.00")
 
 
-def test_one_order_per_vendor_unless_its_terms_say_otherwise(planned):
+def test_one_order_per_vendor_unless_its_terms_allow_more(planned):
     found = planned(
         SEVERAL_NEEDS, SEVERAL_OFFERS, ["vendor_code,shipping,maximum_piece_count", "orchard,2.50,15", "hall,4,"]
     )

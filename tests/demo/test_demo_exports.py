@@ -66,7 +66,7 @@ def test_a_seed_gives_the_same_bytes_and_another_seed_others(inbox, tmp_path):
     assert other.keys() == first.keys() and same == {UNREADABLE}
 
 
-def test_the_inbox_is_as_large_as_reported(inbox):
+def test_the_inbox_is_as_large_as_the_readme_states(inbox):
     files = sorted(inbox.iterdir())
     assert len(files) < 350
     assert sum(path.stat().st_size for path in files) < 60_000_000

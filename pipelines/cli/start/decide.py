@@ -279,8 +279,8 @@ def explained(ask: Ask, place: Workspace, model: str, line: int, buyer: str) -> 
     for row in decided.iter_rows(named=True):
         pieces = f"{row['quantity']} pieces" if row["quantity"] is not None else "the rest"
         more = "".join(
-            f", {words} {row[name]}"
-            for name, words in (("accept_colour_codes", "also"), ("refuse_colour_codes", "not"), ("group_code", "alike in group"),
+            f", {label} {row[name]}"
+            for name, label in (("accept_colour_codes", "also"), ("refuse_colour_codes", "not"), ("group_code", "alike in group"),
                                 ("near_distance", "within distance"))
             if row[name]
         )  # fmt: skip
