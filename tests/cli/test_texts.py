@@ -88,6 +88,11 @@ def test_scenarios_stand_in_the_order_of_the_settings():
     assert "       Exactly as   Hidden parts  Cheapest\nmodel    designed  in any colour       mix\n" in text
 
 
+def test_a_way_of_buying_without_a_title_is_shown_by_its_code():
+    text = "\n".join(comparison([cost(), cost(scenario="of_mine")], DAY, TITLES))
+    assert "Exactly as" in text and "of_mine" in text and text.count("12.50") == 2
+
+
 def test_costs_have_their_currency_s_digits():
     """The table of a refresh has four digits everywhere."""
     rows = [cost(value="12.5000"), cost(scenario="flexible", value="1250.0000", currency_code="JPY")]

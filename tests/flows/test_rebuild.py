@@ -99,7 +99,7 @@ def test_rebuilt_from_the_archive_alone_it_is_the_same(place):
     assert fingerprint(place) == mark
 
 
-def test_a_check_changes_nothing_and_tells_what_differs(place):
+def test_a_check_changes_nothing_and_names_what_differs(place):
     night(place, 5)
     with connect.writer(place.warehouse) as con:
         con.execute("update price_period set unit_price = unit_price + 1 where vendor_code = 'north'")
@@ -108,7 +108,7 @@ def test_a_check_changes_nothing_and_tells_what_differs(place):
     assert result.exit_code == 5 and "price_history" in result.stderr, result.output
     assert place.warehouse.read_bytes() == before
     result = CliRunner().invoke(app, ["rebuild", "--workspace", str(place.root)])
-    assert result.exit_code == 0 and "Before, it differs" in result.stdout
+    assert result.exit_code == 0 and "differs from the old one in price_history" in result.stdout
     assert compare(place.root / "warehouse.duckdb.before", place.warehouse) == ["price_history"], "the old one is kept"
 
 

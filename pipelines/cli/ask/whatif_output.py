@@ -88,7 +88,7 @@ def _vendor_table(before: Side, after: Side) -> str:
 def _difference(answer: Answer) -> str:
     before, after = answer.as_it_is, answer.changed
     if answer.difference is None:
-        text = "The two costs can't be compared: some pieces have no price at all, or the currencies no exchange rate."
+        text = "The two costs can't be compared: some pieces have no price, or there is no exchange rate."
     elif answer.difference == 0:
         text = "The change makes no difference to the cost."
     else:

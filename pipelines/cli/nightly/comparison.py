@@ -29,11 +29,12 @@ def comparison(
     Args:
         model_costs: rows of the table model_cost, of any dates.
         day: the date to show.
-        titles: the titles of the ways of buying by scenario code, in the order to show.
+        titles: the titles of the ways of buying by scenario code, in the order to show; a way without one is shown by its code.
         width: columns of the terminal. Where the table does not fit, each model gets a list of its own.
     """
     costs = [row for row in model_costs if row["priced_on"] == day]
-    shown = [code for code in titles if any(row["scenario_code"] == code for row in costs)]
+    priced = dict.fromkeys(row["scenario_code"] for row in costs)
+    shown = {code: titles.get(code, code) for code in {**dict.fromkeys(titles), **priced} if code in priced}
     marks: dict[str, str] = {}
     for buyer in dict.fromkeys(row["buyer_code"] for row in costs):
         own = [row for row in costs if row["buyer_code"] == buyer]
@@ -45,7 +46,7 @@ def comparison(
         yield ""
         yield f"Complete cost for the buyer {buyer}, {own[0]['currency_code']}, prices of {day}"
         yield ""
-        yield _laid_out([titles[code] for code in shown], rows, width)
+        yield _laid_out(list(shown.values()), rows, width)
     if marks:
         yield ""
         yield from (f"{mark} {meaning}" for mark, meaning in sorted(marks.items()))
@@ -78,20 +79,25 @@ def _laid_out(titles: Sequence[str], rows: Mapping[str, Sequence[str]], width: i
 
 
 def _table(titles: Sequence[str], widths: Sequence[int], rows: Mapping[str, Sequence[str]], model_width: int) -> str:
-    header = ["\n".join(textwrap.wrap(title, width)) for title, width in zip(titles, widths, strict=True)]
+    header = ["\n".join(_wrapped(title, width)) for title, width in zip(titles, widths, strict=True)]
     lines: list[list[str]] = []
     for model, amounts in rows.items():
-        first, *more = textwrap.wrap(model, model_width, subsequent_indent="  ") or [""]
+        first, *more = _wrapped(model, model_width, indent="  ") or [""]
         lines += [[first, *amounts], *([part, *[""] * len(amounts)] for part in more)]
     return text_table(["model", *header], lines, numbers=range(1, len(header) + 1))
 
 
 def _narrowest(title: str, line_count: int, least: int) -> int:
     """The smallest width, not below ``least``, at which a title takes at most so many lines and no word is broken."""
-    width = max(least, *(len(word) for word in title.split()), 1)
-    while len(textwrap.wrap(title, width)) > line_count:
+    width = max(least, 1)
+    while len(_wrapped(title, width)) > line_count:
         width += 1
-    return width
+    return max(width, *map(len, _wrapped(title, width)), 0)
+
+
+def _wrapped(text: str, width: int, indent: str = "") -> list[str]:
+    """The text in lines of at most that width, or of one longer word; all but the first are indented."""
+    return textwrap.wrap(text, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def _costs_more_for_more_pieces(one: dict[str, Any], other: dict[str, Any]) -> bool:

@@ -38,9 +38,11 @@ def run(
     if found.differences is None:
         result = "The present warehouse can't be read." if check else "There was no warehouse that could be read."
     elif found.differences:
-        result = f"It differs from the {'present' if check else 'old'} warehouse in {', '.join(found.differences)}."
+        result = (
+            f"The new warehouse differs from the {'present' if check else 'old'} one in {', '.join(found.differences)}."
+        )
     else:
-        result = f"It is the same as the {'present' if check else 'old'} warehouse."
+        result = f"The new warehouse is the same as the {'present' if check else 'old'} one."
     if check and found.differences != []:
         raise CheckFailedError(
             result.rstrip("."),

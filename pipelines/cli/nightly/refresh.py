@@ -35,7 +35,7 @@ def run(
 
     Files are taken from inbox/. A row that fails goes to quarantine/ with a reason, and all other rows count. Publishing
     is the last step: until then, and if anything fails, readers see the last good result. When no input has changed,
-    nothing is computed.
+    nothing is calculated.
 
     The steps run as Prefect tasks while `kitfare schedule` runs, or with --prefect.
 
@@ -65,7 +65,7 @@ def run(
         say(line)
     say("")
     done = f"Published {outcome.refresh_id}" if outcome.published else f"Still published: {outcome.refresh_id}"
-    say(f"{done} ({outcome.seconds:.1f} s). Look at {place.published / 'index.html'}")
+    say(f"{done} ({outcome.seconds:.1f} s). Pages: {place.published / 'index.html'}")
 
 
 def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progress) -> RefreshOutcome:
