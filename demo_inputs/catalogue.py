@@ -60,6 +60,10 @@ _FAMILY = {family.name: family for family in FAMILIES}
 _RECTANGLES = [(w, n) for w in (1, 2) for n in (1, 2, 3, 4, 6, 8, 10, 12) if n >= w]
 
 
+_MAKER_SEED = bytes.fromhex("636f756e746572").decode()
+"""Any text would do; another one gives the maker's shop another range, and the demo other costs."""
+
+
 def _steady(text: str) -> float:
     """A number in [0, 1) that depends on the text alone: the same on every machine and in every version."""
     return int.from_bytes(hashlib.sha256(text.encode()).digest()[:6], "big") / 2**48
@@ -317,7 +321,7 @@ def maker_assortment(part: Part, colour_code: str) -> str:
     It has common parts in common colours: frames, pins, axles and gears from its workshop, the rest from its stockroom.
     """
     common = BY_CODE[colour_code].frequency >= 2.5 and part.popularity >= 0.5 and part.surface == "plain"
-    if not common or _steady("maker" + part.code + colour_code) > 0.72:
+    if not common or _steady(_MAKER_SEED + part.code + colour_code) > 0.72:
         return ""
     return "workshop" if part.family in ("frames", "pins", "axles", "gears", "wheels", "hinges") else "stockroom"
 

@@ -1,4 +1,4 @@
-"""What the scenario's builders decided line by line: the flexible lines, spread over two years, and the amendments."""
+"""What the scenario's builders decided line by line: the flexible lines, spread over two years."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FLEXIBLE_LINE_COLUMNS = (
 GROUP_SIZE = 4
 """Lines of a model that must end up in one colour."""
 FLEXIBLE_SHARE = 0.30
-"""Share of a model's lines that get a flexibility sooner or later."""
+"""Share of a model's lines that become flexible sooner or later."""
 _HIDDEN_FAMILIES = ("bricks", "plates", "frames", "pins", "axles", "brackets", "slopes", "rounds", "tiles")
 _DECIDERS = ("first builder", "second builder")
 _FIRST, _LAST = date(2024, 10, 5), date(2026, 10, 18)
@@ -37,18 +37,20 @@ _NEAR = {
     "SOO": 18,
     "LCH": 16,
 }
-_USED_IS_FINE = (("L130", "MOS"), ("H118", "BLY"))
+_SEED = bytes.fromhex("66726565646f6d73206f6620").decode()
+"""Any text would do; another one makes other lines flexible, and gives the demo other costs."""
+_USED_ACCEPTED = (("L130", "MOS"), ("H118", "BLY"))
 
 
 def flexible_lines_of(model_code: str, lines: list[Line]) -> list[dict[str, Any]]:
-    """The rows of flexible_lines.csv: about 30 % of the lines flexible, some looked at and kept, the rest not looked at."""
-    chance = random.Random(f"flexible lines of {model_code}")
+    """The rows of flexible_lines.csv: about 30 % of the lines flexible, some decided as listed, the rest undecided."""
+    chance = random.Random(_SEED + model_code)
     rows: list[dict[str, Any]] = []
     hidden = _hidden(lines, chance)
     alike = _alike([line for line in lines if line.number in hidden])
     for line in lines:
         on = _decided_on(chance)
-        if (line.part_code, line.colour_code) in _USED_IS_FINE:
+        if (line.part_code, line.colour_code) in _USED_ACCEPTED:
             rows.append(
                 _row(line, "as_listed", on, chance, accept_conditions="new;used", reason="a used one will do here")
             )
@@ -65,20 +67,20 @@ def flexible_lines_of(model_code: str, lines: list[Line]) -> list[dict[str, Any]
 
 
 def _hidden(lines: list[Line], chance: random.Random) -> set[int]:
-    """Lines hidden inside the model: bricks, plates and frames, in odd colours and some number rather than not."""
+    """Lines hidden inside the model: bricks, plates and frames, rather in rare colours and in larger numbers."""
     fitting = [
         line for line in lines if line.part.family in _HIDDEN_FAMILIES and BY_CODE[line.colour_code].finish == "plain"
     ]
     fitting = [
         line
         for line in fitting
-        if line.part.surface == "plain" and (line.part_code, line.colour_code) not in _USED_IS_FINE
+        if line.part.surface == "plain" and (line.part_code, line.colour_code) not in _USED_ACCEPTED
     ]
-    liking = {"bricks": 3.0, "plates": 3.0, "frames": 3.0, "pins": 1.0, "axles": 1.0, "brackets": 1.2}
+    preference = {"bricks": 3.0, "plates": 3.0, "frames": 3.0, "pins": 1.0, "axles": 1.0, "brackets": 1.2}
     ranked = sorted(
         fitting,
         key=lambda line: (
-            -liking.get(line.part.family, 0.25)
+            -preference.get(line.part.family, 0.25)
             * (0.4 + BY_CODE[line.colour_code].dearness)
             * (line.part.base_price * line.quantity) ** 0.7
             * (0.5 + chance.random())

@@ -112,7 +112,7 @@ def isles_rows(rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("vendor_code"),
         pl.col("part_code"),
         pl.col("colour_code"),
-        pl.col("condition").replace_strict({"new": "N", "used": "U"}, return_dtype=pl.String),
+        pl.col("condition").replace_strict({"new": "fresh", "used": "worn"}, return_dtype=pl.String),
         pl.col("pack").cast(pl.String),
         decimal_text(pl.col("price_e4") * pl.col("pack") // 10, 3),
         pl.when(quantity >= 1000).then(grouped).otherwise(quantity.cast(pl.String)),
@@ -169,7 +169,7 @@ def write_hall(rows: pl.DataFrame, path: Path) -> None:
 
 
 def write_ledger(rows: pl.DataFrame, path: Path, more: pl.DataFrame) -> int:
-    """A summary of the independents' offers of what models want, in EUR, by element and condition; ``more`` has rows of the same shape.
+    """A summary of the independents' offers of what models need, in EUR, by element and condition; ``more`` has rows of the same shape.
 
     Returns:
         The number of rows.

@@ -96,10 +96,10 @@ def _parts() -> list[Row]:
 
 def _substitutes() -> list[Row]:
     names = {part.name: part.code for part in parts()}
-    rows = [_stand_in(code, form, "resolves_open_form", strength, "2024-01-01", "the number does not say which form is meant")
+    rows = [_substitute(code, form, "resolves_open_form", strength, "2024-01-01", "the number leaves the form open")
             for code, _, _, forms in OPEN_FORMS for form, _, strength in forms]  # fmt: skip
-    for part, stand_in, strength, on, why in (
-        ("pin, grip", "pin, free", "weaker", "2024-01-01", "turns freely, holds all the same"),
+    for part, substitute, strength, on, why in (
+        ("pin, grip", "pin, free", "weaker", "2024-01-01", "turns freely, but holds"),
         ("pin, free", "short pin, grip", "equal", "2024-01-01", "stiff, but it never turns here"),
         ("long pin, free", "long pin, grip", "stronger", "2024-01-01", "stiff, but it never turns here"),
         ("wedge tip 1 x 2", "double slope 1 x 2", "equal", "2025-02-10", "same footprint, seen from below only"),
@@ -110,14 +110,14 @@ def _substitutes() -> list[Row]:
         ("beam 5", "thin beam 5", "weaker", "2026-01-05", "carries nothing where a weaker one is allowed"),
         ("dome 2 x 2", "dish 2 x 2", "weaker", "2025-04-20", "seen from far away"),
     ):
-        rows.append(_stand_in(names[part], names[stand_in], "other_form", strength, on, why))
+        rows.append(_substitute(names[part], names[substitute], "other_form", strength, on, why))
     return sorted(rows, key=lambda row: (str(row["part_code"]), str(row["substitute_part_code"])))
 
 
-def _stand_in(part: str, stand_in: str, kind: str, strength: str, on: str, why: str) -> Row:
+def _substitute(part: str, substitute: str, kind: str, strength: str, on: str, why: str) -> Row:
     return {
         "part_code": part,
-        "substitute_part_code": stand_in,
+        "substitute_part_code": substitute,
         "substitute_kind": kind,
         "strength": strength,
         "valid_from_on": on,
@@ -148,7 +148,7 @@ def _combinations() -> list[Row]:
 
 
 def _code_map() -> list[Row]:
-    """The numbering of the source fells. Its codes for parts of two forms don't say which; a few are not known to us."""
+    """The numbering of the source fells. Its codes for parts of two forms leave the form open; a few codes are unknown."""
     ambiguous = {form for *_, forms in OPEN_FORMS for form, _, strength in forms if strength != "weaker"}
     return [
         {"source_code": "fells", "source_part_code": fells_part_code(part.code), "part_code": part.code, "valid_from_on": "2024-01-01",
@@ -158,7 +158,7 @@ def _code_map() -> list[Row]:
 
 
 def _element_status() -> list[Row]:
-    """What the builders know of what is still made: of every element that a model wants, most; the one nobody sells never was."""
+    """What the builders know about what is still made: most elements that models need. The one that nobody sells was never made."""
     chance = random.Random("made")
     elements = sorted({(line.part_code, line.colour_code) for plan in PLANS for line in lines_of(plan)})
     rows: list[Row] = []

@@ -1,8 +1,8 @@
-"""The invented market: which vendor offers which element, and how prices and stocks move from month to month.
+"""The invented market: which vendor offers which element, and how prices and stocks change from month to month.
 
-What is planted, so that reports can be decided against it, stands in the constants below. A price in a vendor's own
+Reports can be checked against the constants below. A price in a vendor's own
 currency in month m is exp(constant of the offer + trend(m, family) + wobble(m)), rounded to the vendor's decimals; the
-wobble has mean zero. Prices move from one month's level to the next: all at once in the monthly exports, and in the
+wobble has mean zero. Prices change from one month's level to the next: all at once in the monthly exports, and in the
 nightly ones each offer on a night of its own.
 """
 
@@ -39,7 +39,7 @@ PRICE_SCALE = 1.55
 """Lifts the catalogue's base prices to the market's level."""
 
 BULK_FOCUS = 9.0
-"""How much more than others the large vendors keep to elements that models want."""
+"""How much more than others the large vendors keep to elements that models need."""
 SURE_VENDORS = 4
 """Vendors that list an element needed by a model, sold out or not."""
 
@@ -58,7 +58,7 @@ DROUGHTS = (
     ("R145", "MOS", "2025-04", "2025-06"),
     ("P241", "STW", "2026-02", "2026-04"),
 )
-"""Elements that models want and nobody has from one month to another: such prices must be imputed."""
+"""Elements that models need and nobody has from one month to another: such prices must be imputed."""
 
 
 def _month_ends() -> list[date]:
@@ -99,7 +99,7 @@ class Market:
         return self._rows(MONTH_ENDS[index], self.is_listed[:, index], self.price[:, index], self.stock[:, index])
 
     def night(self, number: int) -> pl.DataFrame:
-        """What vendors list on a night, 1 to 30: between the last two month ends, each offer moving on its own night."""
+        """What vendors list on a night, 1 to 30: between the last two month ends, each offer changing on its own night."""
         before, after = MONTH_COUNT - 1, MONTH_COUNT
 
         def moved(values: np.ndarray, night: np.ndarray) -> np.ndarray:
@@ -134,7 +134,7 @@ def _with_steps(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def needed_pieces() -> dict[tuple[str, str], int]:
-    """The most any model wants of each element, its forms resolved: the market keeps more than that."""
+    """The most any model needs of each element, its forms resolved: the market keeps more than that."""
     forms = {code: [form for form, _, _ in resolved] for code, _, _, resolved in OPEN_FORMS}
     most: dict[tuple[str, str], int] = {}
     for plan in PLANS:
@@ -179,7 +179,7 @@ def _families() -> list[str]:
 
 
 def _elements(chance: np.random.Generator) -> pl.DataFrame:
-    """Every element that could be sold: how dear, how often stocked, how much of it a model wants."""
+    """Every element that could be sold: how dear, how often stocked, how much of it a model needs."""
     needed = needed_pieces()
     keys = sorted({(part.code, colour) for part in parts() for colour in part.colours} | set(needed) | set(USED_ONLY))
     rows = []
@@ -222,12 +222,12 @@ def _offers(elements: pl.DataFrame, chance: np.random.Generator) -> pl.DataFrame
         else:
             assortments = [""] * elements.height
             liked = elements["family"].is_in(list(vendor.habits)).to_numpy() * 1.5 + 1.0
-            # Large vendors stock what builders ask for; the long tail is left to the small ones.
+            # Large vendors stock what builders ask for; small ones stock the many elements that few ask for.
             asked_for = np.where((elements["need"] > 0).to_numpy() & ("bulk" in vendor.habits), BULK_FOCUS, 1.0)
             score = pl.Series(share ** (1.0 / (np.maximum(elements["reach"].to_numpy(), 0.01) * liked * asked_for)))
             score = score * (elements["reach"] > 0) + pl.Series(is_sure[:, place].astype(float))
         weaker = [form for *_, forms in OPEN_FORMS for form, _, strength in forms if strength == "weaker"]
-        if vendor.layout == "fells":  # its codes can't tell the weaker form from the other one
+        if vendor.layout == "fells":  # its codes don't distinguish the weaker form from the other
             score = score * ~elements["part_code"].is_in(weaker)
         score = score * ~elements["is_used_only"]
         new = elements.with_columns(
@@ -243,7 +243,7 @@ def _offers(elements: pl.DataFrame, chance: np.random.Generator) -> pl.DataFrame
 
 
 def _sure_vendors(elements: pl.DataFrame, chance: np.random.Generator) -> np.ndarray:
-    """Elements by vendors: four vendors that are there all along list each element a model wants, large ones more often."""
+    """Elements by vendors: four vendors that are there all along list each element a model needs, large ones more often."""
     lasting = np.array([vendor.code != MAKER and not vendor.opens and not vendor.closes for vendor in VENDORS])
     weight = np.array([vendor.range_size for vendor in VENDORS]) * lasting
     keys = chance.random((elements.height, len(VENDORS))) ** (1.0 / np.maximum((weight / 300) ** 3, 1e-9))

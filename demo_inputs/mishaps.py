@@ -1,4 +1,4 @@
-"""What goes wrong on purpose, so that a first refresh shows what is quarantined and why. Each is told in README.md."""
+"""What goes wrong on purpose, so that a first refresh shows what is quarantined and why. README.md describes each."""
 
 from __future__ import annotations
 

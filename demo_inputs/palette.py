@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Colour:
-    """One colour. ``frequency`` weighs how often parts are made in it; ``dearness`` is added to log prices."""
+    """One colour. ``frequency``: how often parts are made in it; ``dearness``: what it adds to log prices."""
 
     code: str
     name: str

@@ -111,7 +111,7 @@ thousands = ","
 size_column = "Pack of"
 quantities_in = "pieces"
 
-{_table("condition", {"N": "new", "U": "used"})}
+{_table("condition", {"fresh": "new", "worn": "used"})}
 {_table("form_certainty", {"yes": "stated", "no": "open"})}"""
 
 _TARN = f"""# Three small sellers who share a workbook. It lists what they counted lately, not all they have: it closes nothing.

@@ -1,4 +1,4 @@
-"""How the models change in time: list versions, amendments, and what each model.toml says."""
+"""How the models change in time: list versions, amendments, and the text of each model.toml."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ def maker_lines(lines: list[Line]) -> list[int]:
 
 
 def model_settings(plan: ModelPlan) -> ModelSettings:
-    """What model.toml says."""
+    """The settings of the model's model.toml."""
     return ModelSettings(
         model_code=plan.code,
         title=plan.title,

@@ -20,7 +20,7 @@ class Vendor:
 
     ``layout`` names the shape of its exports (see layouts.py). ``opens`` and ``closes`` are months, '' for ever.
     Habits: used (a fifth of its offers are used), steps (price steps), multiples (sells in fives and tens), bulk (large
-    stocks), small (small stocks), open (often doesn't say which form), or a part family it specialises in.
+    stocks), small (small stocks), open (often leaves the form open), or a part family it specialises in.
     """
 
     code: str
@@ -45,7 +45,7 @@ class Vendor:
 
 
 _TABLE = """
-mainhall    | Main Hall Sortings         | coast | hall   | 720 | -0.11 |         |         | bulk
+mainhall    | The Main Hall             | coast | hall   | 720 | -0.11 |         |         | bulk
 vessmoor    | Vessmoor Bins             | coast | bins   | 640 | -0.10 |         |         | bulk,steps
 ardlepuck   | Ardlepuck Loose Parts     | coast | bins   | 600 | -0.06 |         |         | bulk
 quillrock   | Quillrock Drawers         | coast | bins   | 560 | -0.02 |         |         | used,bulk

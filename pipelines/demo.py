@@ -1,4 +1,4 @@
-"""Installs the invented scenario of demo_inputs/: its workspace files, and the price exports it makes."""
+"""Installs the invented scenario of demo_inputs/: its workspace files, and the price exports that it writes."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ _PACKAGE = "kitfare_demo_inputs"
 
 
 def install_demo(root: Path) -> None:
-    """Make the demo's workspace in a folder, which may be there already: settings, tables, models, profiles, a full inbox.
+    """Make the demo's workspace in a folder, which may exist: settings, tables, models, profiles, price exports.
 
-    Takes a few seconds, nothing of it from outside. What is written is the same byte for byte on every call.
+    It takes a few seconds and needs no network. The files are the same byte for byte on every call.
     """
     workspace = resource_folder("demo_inputs") / "workspace"
     for path in sorted(workspace.rglob("*")):
@@ -25,14 +25,14 @@ def install_demo(root: Path) -> None:
             target = root / path.relative_to(workspace)
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, target)
-    (root / "quarantined").mkdir(parents=True, exist_ok=True)
+    (root / "quarantine").mkdir(parents=True, exist_ok=True)
     demo_module("make_exports").make_exports(root / "inbox")
     # Last, because it is what makes the folder a workspace.
     shutil.copyfile(workspace / "kitfare.toml", root / "kitfare.toml")
 
 
 def demo_module(name: str) -> ModuleType:
-    """A module of demo_inputs/. A wheel carries that folder as data, so it is loaded from its path, as a package."""
+    """A module of demo_inputs/. A wheel carries that folder as data, so it is loaded from its path."""
     if _PACKAGE not in sys.modules:
         folder = resource_folder("demo_inputs")
         spec = importlib.util.spec_from_file_location(

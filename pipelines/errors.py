@@ -1,4 +1,4 @@
-"""The one tree of errors. Each says what happened, where, what state is left, and what to do next."""
+"""The one tree of errors. Each states what happened, where, what is kept, and what to do next."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ class KitfareError(Exception):
         what: what happened, in a sentence.
         where: file, table or model, with line and column where known.
         next_step: what to type or correct next.
-        state: what state is left, when that is not obvious.
+        state: what is kept or changed, where that is not obvious.
     """
 
     exit_code = 1
@@ -26,7 +26,7 @@ class KitfareError(Exception):
         super().__init__(what, where, next_step, state)
 
     def __reduce__(self) -> tuple[Any, ...]:
-        """Travels between processes: the base class would rebuild it from positions, which the constructor refuses."""
+        """How it is copied to another process; the base class would give the keywords by position."""
         facts = {"where": self.where, "next_step": self.next_step, "state": self.state}
         return partial(type(self), self.what, **facts), ()
 
@@ -42,29 +42,29 @@ class KitfareError(Exception):
 
 
 class UsageError(KitfareError):
-    """A command was given something it cannot work with: a wrong folder, an unknown model, a bad option."""
+    """A command got something it can't work with: a wrong folder, an unknown model, a wrong option."""
 
     exit_code = 2
 
 
 class SettingsError(KitfareError):
-    """kitfare.toml, a profile or a model.toml says something that makes no sense."""
+    """kitfare.toml, a profile or a model.toml has a wrong setting."""
 
     exit_code = 3
 
 
 class InputError(KitfareError):
-    """A file of the workspace breaks its contract; nothing may be computed from it."""
+    """A file of the workspace breaks its contract, so nothing may be calculated from it."""
 
     exit_code = 3
 
 
 class UnreadableFileError(InputError):
-    """A file cannot be read at all; it is quarantined whole."""
+    """A file can't be read at all; it is quarantined whole."""
 
 
 class BusyError(KitfareError):
-    """Another refresh is writing to the workspace."""
+    """Another process is writing to the workspace."""
 
     exit_code = 4
 

@@ -1,6 +1,6 @@
-"""What a workspace holds, validated: the value that intake reads and every later stage takes.
+"""The validated contents of a workspace: what intake returns and every later room takes.
 
-Lives here, below the stages, because stages do not import each other.
+They stand here because intake and the later rooms do not import each other.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ RATE_MAXIMUM_AGE_DAYS = 7
 
 @dataclass(frozen=True, eq=False)
 class Model:
-    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FLEXIBLE LINES, AMENDMENTS). Equal only to itself."""
+    """One model: its model.toml and its validated tables (contracts PARTS_LIST, FLEXIBLE_LINES, AMENDMENTS)."""
 
     settings: ModelSettings
     parts_list: pl.DataFrame
@@ -36,10 +36,10 @@ class Model:
 
 @dataclass(frozen=True, eq=False)
 class WorkspaceInputs:
-    """Settings, every workspace table by contract name (empty where the file is absent), the models, and what was read.
+    """Settings, every workspace table by contract name (empty where there is no file), models, and files read.
 
     ``input_files`` follows the contract INPUT_FILE: each file with its content hash, so that any published number can be
-    traced to the inputs that shaped it. Equal only to itself, so that what is worked out from it can be kept beside it.
+    traced to its inputs. Equal only to itself, so that results can be cached by it.
     """
 
     settings: Settings
@@ -48,7 +48,7 @@ class WorkspaceInputs:
     input_files: pl.DataFrame
 
     def model(self, model_code: str) -> Model:
-        """The model of a code, which must be one of the workspace's."""
+        """The model of a code, which must exist."""
         return next(model for model in self.models if model.model_code == model_code)
 
 
@@ -59,12 +59,12 @@ def exchange_rate_on(rates: pl.DataFrame, from_currency: str, to_currency: str, 
         rates: the table exchange_rates.
 
     Returns:
-        The exact rate, without any margin; None when neither direction has a rate young enough.
+        The exact rate, without any margin; None when neither direction has a rate of the last 7 days.
     """
     if from_currency == to_currency:
         return Fraction(1)
     oldest = day - timedelta(days=RATE_MAXIMUM_AGE_DAYS)
-    best: tuple[date, Fraction] | None = None
+    latest: tuple[date, Fraction] | None = None
     for pair, inverted in (((from_currency, to_currency), False), ((to_currency, from_currency), True)):
         known = rates.filter(
             (rates["from_currency_code"] == pair[0])
@@ -74,6 +74,6 @@ def exchange_rate_on(rates: pl.DataFrame, from_currency: str, to_currency: str, 
         ).sort("rate_on")
         if known.height:
             rate_on, rate = known["rate_on"][-1], Fraction(known["exchange_rate"][-1])
-            if best is None or rate_on > best[0]:
-                best = (rate_on, 1 / rate if inverted else rate)
-    return best[1] if best else None
+            if latest is None or rate_on > latest[0]:
+                latest = (rate_on, 1 / rate if inverted else rate)
+    return latest[1] if latest else None

@@ -1,6 +1,6 @@
 """Exact money: decimals only, rounded half-up once, to the currency's own digits.
 
-Half-up, because that is what tax rules published for buyers use (US Streamlined Sales Tax Agreement section 324;
+Half-up, as published tax rules have it (US Streamlined Sales Tax Agreement section 324;
 UK VATREC12030). Digits per currency are ISO 4217's, from the ``iso4217`` package.
 """
 
@@ -41,7 +41,11 @@ def is_currency(currency_code: str) -> bool:
 
 
 def exact(value: Exact) -> Fraction:
-    """The value as a fraction, without loss. Binary floats are refused: money never is one."""
+    """The value as an exact fraction.
+
+    Raises:
+        TypeError: a binary float, which money never is.
+    """
     if isinstance(value, float):
         raise TypeError("money is never a binary float")
     return value if isinstance(value, Fraction) else Fraction(value)
@@ -53,7 +57,7 @@ def round_half_up(value: Exact, digits: int) -> Decimal:
 
 
 def round_down(value: Exact, digits: int) -> Decimal:
-    """The largest number with ``digits`` decimals that is not above the value: keeps a lower bound a lower bound."""
+    """The largest number with ``digits`` decimals that is not above the value, so that a lower bound stays one."""
     return _rounded(exact(value), digits, ROUND_FLOOR)
 
 

@@ -1,6 +1,6 @@
-"""The workspace's settings: every key has a default, a meaning and a check, and ``kitfare init`` writes them all out.
+"""The settings of a workspace and of a model, and the paths of a workspace.
 
-The text of kitfare.toml is generated from these classes, so that a setting cannot exist without being explained.
+kitfare.toml and model.toml are written from these classes, so no setting can exist without its explanation.
 """
 
 from __future__ import annotations
@@ -15,8 +15,7 @@ from pydantic import Field, field_validator, model_validator
 
 from pipelines.errors import UsageError
 from pipelines.money import is_currency
-from pipelines.settings_base import Effort, ExactDecimal, Strict
-from pipelines.settings_files import load_toml
+from pipelines.settings_base import Effort, ExactDecimal, Strict, load_toml
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_watches import Watch, WatchNews
 
@@ -26,59 +25,69 @@ class RefreshSettings(Strict):
 
     priced_on: Literal["today", "latest_export"] | date = Field(
         "today",
-        description="date to price: today, latest_export (the newest date in the price history), or a date",
+        description="The date to price: today, latest_export (the newest date in the price history), or a date.",
     )
     stale_after_days: int = Field(
         30,
         ge=1,
-        description="an offer not confirmed for this many days can't be bought and counts as unknown",
+        description="An offer that no price export has confirmed for this many days can't be bought; its price is unknown.",
     )
-    months_back: int = Field(24, ge=0, le=240, description="month ends before the priced date to price as well")
-    effort: Effort = Field("standard", description="planning effort for the priced date: quick, standard or deep")
-    past_effort: Effort = Field("quick", description="planning effort for past month ends")
+    months_back: int = Field(
+        24, ge=0, le=240, description="How many month ends before the priced date are priced as well."
+    )
+    effort: Effort = Field(
+        "standard", description="How hard to search for cheaper plans for the priced date: quick, standard or deep."
+    )
+    past_effort: Effort = Field("quick", description="The same for past month ends.")
     copy_counts: list[Annotated[int, Field(ge=1, le=100)]] = Field(
         [1, 2, 3],
-        description="numbers of copies whose cost, bought at once, is shown beside the model's own copy_count",
+        description="Numbers of copies bought at once; the pages compare their costs. The model's copy_count is added.",
     )
-    workers: int = Field(2, ge=1, le=64, description="plans worked on at once")
-    keep_generations: int = Field(3, ge=2, le=100, description="published generations that stay on disk")
+    workers: int = Field(
+        2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
+    )
+    keep_generations: int = Field(
+        3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
+    )
 
 
 class ReportSettings(Strict):
     """What the pages show."""
 
-    title: str = Field("What the models cost", description="title of the index page")
+    title: str = Field("What the models cost", description="Title of the index page.")
     coverage_floor: float = Field(
-        0.8, ge=0, le=1, description="an index or cost below this share of the basket priced is withheld"
+        0.8,
+        ge=0,
+        le=1,
+        description="An index or cost is shown only if at least this share of what it counts has a price (0 to 1).",
     )
-    mover_count: int = Field(5, ge=1, description="rises and falls listed in the monthly report")
+    mover_count: int = Field(5, ge=1, description="How many rises and how many falls the monthly report lists.")
     months_with_model_pages: int = Field(
         25,
         ge=1,
-        description="latest months in which every model has a report page of its own; older ones keep the page of all models",
+        description="The latest months in which each model has its own report page. Older months have one page for all.",
     )
     running_out_months: int = Field(
         6,
         ge=1,
         le=60,
-        description="an element whose stock surely falls is running out if by its trend it covers the need no longer",
+        description="An element is running out if its stock clearly falls and, at that pace, won't cover the need in so many months.",
     )
 
 
 class Buyer(Strict):
     """Who buys: where parcels go, which money counts, and what currency exchange costs."""
 
-    buyer_code: str = Field(description="short name used in tables and commands")
-    title: str = Field(description="words for pages, such as: a buyer at home")
-    region_code: str = Field(description="region the parcels go to, as in the vendor terms")
-    currency_code: str = Field(description="currency of all totals, ISO 4217")
+    buyer_code: str = Field(description="Short name for tables and commands.")
+    title: str = Field(description="Words for pages, such as: a buyer at home.")
+    region_code: str = Field(description="Region the parcels go to: a buyer_region_code of tables/vendor_terms.csv.")
+    currency_code: str = Field(description="Currency of all totals, such as EUR (ISO 4217).")
     exchange_margin_pct: ExactDecimal = Field(
-        Decimal(0), ge=0, le=50, description="what a bank adds to the exchange rate, in per cent"
+        Decimal(0), ge=0, le=50, description="What a bank adds to the exchange rate, in per cent."
     )
-
     plan_past_months: bool = Field(
         True,
-        description="whether past month ends are planned for this buyer as well; each buyer adds as much work again",
+        description="Plan past month ends for this buyer, too. Each such buyer adds as much work as the first.",
     )
 
     @field_validator("currency_code")
@@ -93,51 +102,59 @@ MakerRule = Literal["none", "marked", "all_it_has", "any_mix"]
 
 
 class Scenario(Strict):
-    """A named set of rules under which plans are made."""
+    """A way of buying: a named set of rules under which plans are made."""
 
-    scenario_code: str = Field(description="short name used in tables and commands")
-    title: str = Field(description="plain words for pages")
-    use_flexibility: bool = Field(True, description="whether colour flexible lines count")
-    use_substitutes: bool = Field(True, description="whether stand-ins and combinations count")
+    scenario_code: str = Field(description="Short name for tables and commands.")
+    title: str = Field(description="Words for pages and commands.")
+    use_flexibility: bool = Field(
+        True, description="Use the colours that flexible_lines.csv allows; false: every line in its listed colour."
+    )
+    use_substitutes: bool = Field(
+        True,
+        description="Use tables/substitutes.csv and tables/combinations.csv; false: every line in its listed form.",
+    )
     maker: MakerRule = Field(
         "none",
-        description="the maker's shop: none (not used), marked (for the model's maker_lines), all_it_has "
-        "(first choice for everything), any_mix (a vendor like any other)",
+        description="The maker's shop: none (not used), marked (for the model's maker_lines), all_it_has (for all it has), "
+        "any_mix (like any other vendor).",
     )
-    independents: bool = Field(True, description="whether independent vendors are used")
-    conditions: list[Literal["new", "used"]] = Field(["new"], description="conditions every portion accepts")
-    use_stock_on_hand: bool = Field(False, description="whether stock on hand is used first")
-    allow_spares: bool = Field(True, description="whether more may be bought than needed when that is cheaper")
-    maximum_vendor_count: int | None = Field(None, ge=1, description="most vendors in one plan")
-    forbidden_vendors: list[str] = Field([], description="vendors never used")
-    only_vendors: list[str] = Field([], description="if not empty, only these vendors are used")
+    independents: bool = Field(True, description="Buy from independent vendors.")
+    conditions: list[Literal["new", "used"]] = Field(
+        ["new"],
+        description="Conditions that every line accepts: new, used. A line may allow more in flexible_lines.csv.",
+    )
+    use_stock_on_hand: bool = Field(False, description="Use the pieces of tables/stock_on_hand.csv first.")
+    allow_spares: bool = Field(True, description="Buy more pieces than needed where that is cheaper.")
+    maximum_vendor_count: int | None = Field(None, ge=1, description="A plan buys from no more vendors than this.")
+    forbidden_vendors: list[str] = Field([], description="Vendors to buy nothing from.")
+    only_vendors: list[str] = Field([], description="Buy from these vendors only; empty: from all.")
     forced_vendors: list[str] = Field(
-        [], description="every plan orders something it uses from each of these vendors; without that it is refused"
+        [], description="Every plan buys something needed from each of these vendors, or is refused."
     )
     parcel_penalty: ExactDecimal = Field(
         Decimal(0),
         ge=0,
-        description="what one more parcel is worth avoiding, in the buyer's currency: counts when plans are compared, "
-        "never in what they cost",
+        description="What one parcel less is worth to you, in the buyer's currency. It decides between plans and is in no "
+        "published cost.",
     )
     preferred_vendors: list[str] = Field(
         [],
-        description="vendors to order from rather than from others, where that costs less than preference_value more",
+        description="Vendors that come first where an order from them costs less than preference_value more.",
     )
     preference_value: ExactDecimal = Field(
         Decimal("0.01"),
         gt=0,
-        description="what one order less from a vendor that is not preferred is worth, in the buyer's currency: counts like "
-        "parcel_penalty, and only beside preferred_vendors; the default decides between plans of equal cost",
+        description="What one order less from a vendor outside that list is worth to you, in the buyer's currency. It is in no "
+        "published cost. The default decides between plans of equal cost.",
     )
 
     @model_validator(mode="after")
     def _can_force(self) -> Scenario:
-        """Forced and preferred vendors may be used, and those forced are not too many."""
+        """The scenario uses its forced and preferred vendors, and allows as many vendors as it forces."""
         forced = set(self.forced_vendors)
-        for name, wished in (("forced_vendors", forced), ("preferred_vendors", set(self.preferred_vendors))):
-            unused = (wished & set(self.forbidden_vendors)) | (
-                wished - set(self.only_vendors) if self.only_vendors else set()
+        for name, named in (("forced_vendors", forced), ("preferred_vendors", set(self.preferred_vendors))):
+            unused = (named & set(self.forbidden_vendors)) | (
+                named - set(self.only_vendors) if self.only_vendors else set()
             )
             if unused:
                 raise ValueError(f"{name} names vendors that the scenario does not use: {', '.join(sorted(unused))}")
@@ -158,23 +175,23 @@ BUILT_IN_SCENARIOS: tuple[Scenario, ...] = (
 class JointOrder(Strict):
     """Several models bought together, in shared parcels."""
 
-    joint_order_code: str = Field(description="short name used in tables", examples=["together"])
-    title: str = Field(description="words for pages", examples=["Both models in one go"])
+    joint_order_code: str = Field(description="Short name for tables.", examples=["together"])
+    title: str = Field(description="Words for pages.", examples=["Both models in one go"])
     model_codes: list[str] = Field(
         min_length=2,
-        description="the models; up to 8 get their fair share worked out",
+        description="The models. For up to 8, each model's fair share of the cost is calculated in full.",
         examples=[["model_a", "model_b"]],
     )
-    buyer_code: str = Field(description="who buys", examples=["home"])
+    buyer_code: str = Field(description="The buyer_code of the buyer.", examples=["home"])
     scenario_code: str = Field(
         "cheapest",
-        description="the way of buying; not one in which the maker's order is fixed before the others' (marked, all_it_has)",
+        description="The way of buying. Its maker setting must be none or any_mix.",
     )
-    use_stock_on_hand: bool = Field(True, description="whether stock on hand is used first")
+    use_stock_on_hand: bool = Field(True, description="Use the pieces of tables/stock_on_hand.csv first.")
     effort: Effort = Field(
         "standard",
-        description="planning effort for all models together and, up to 3 models, for every set of them; the sets of 4 to 8 "
-        "models are planned with quick: 4 models take some 10 s of processor time, 8 some two minutes",
+        description="How hard to search for cheaper plans. From 4 models on, parts of the group are always planned with quick: "
+        "4 models take about 10 s, 8 about two minutes.",
     )
 
     @field_validator("model_codes")
@@ -188,29 +205,30 @@ class JointOrder(Strict):
 class Settings(Strict):
     """All of kitfare.toml."""
 
-    refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="what a refresh computes")
-    report: ReportSettings = Field(default_factory=ReportSettings, description="what the pages show")
+    refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="What a refresh computes.")
+    report: ReportSettings = Field(default_factory=ReportSettings, description="What the pages show.")
     prefect: PrefectSettings = Field(
         default_factory=PrefectSettings,
-        description="refreshes that Prefect records: scheduled ones, and those with --prefect",
+        description="Refreshes that Prefect records: scheduled ones, and those with --prefect.",
     )
-    buyer: list[Buyer] = Field(min_length=1, description="who buys; every model is priced for each of them")
+    buyer: list[Buyer] = Field(min_length=1, description="Who buys. Every model is priced for each buyer.")
     scenario: list[Scenario] = Field(
         default_factory=list,
-        description="scenarios of your own; one with the code of a built-in scenario replaces it",
+        description="Ways of buying of your own. One with the code of a built-in way replaces it.",
     )
-    watch: list[Watch] = Field(default_factory=list, description="what to be told about after each refresh")
+    watch: list[Watch] = Field(default_factory=list, description="What to report after each refresh.")
     watch_news: WatchNews = Field(
-        default_factory=WatchNews, description="where the news of watches goes, besides the page watches.html"
+        default_factory=WatchNews,
+        description="Where the results of watches go, besides the page watches.html. Nothing goes over a network.",
     )
     joint_order: list[JointOrder] = Field(
         default_factory=list,
-        description="models to buy together: what shared parcels save, and each model's fair share of the cost",
+        description="Models to buy together. The pages show what shared parcels save, and each model's fair share.",
     )
 
     @model_validator(mode="after")
     def _watches_make_sense(self) -> Settings:
-        """Watches have codes of their own and name buyers and scenarios that are there."""
+        """Every watch has its own code and names a buyer and a scenario that exist."""
         known = {
             "buyer": {buyer.buyer_code for buyer in self.buyer},
             "scenario": {scenario.scenario_code for scenario in self.scenarios},
@@ -224,13 +242,13 @@ class Settings(Strict):
             for kind, code in named:
                 if code not in known[kind]:
                     raise ValueError(
-                        f"the watch {watch.watch_code} names the {kind} {code}, which is none of {', '.join(sorted(known[kind]))}"
+                        f"the watch {watch.watch_code} names the {kind} {code}, but there are only: {', '.join(sorted(known[kind]))}"
                     )
         return self
 
     @model_validator(mode="after")
     def _orders_make_sense(self) -> Settings:
-        """Joint orders name buyers and scenarios that are there, and have codes of their own."""
+        """Every joint order has its own code and names a buyer and a scenario that exist."""
         scenarios = {scenario.scenario_code: scenario for scenario in self.scenarios}
         buyers = {buyer.buyer_code for buyer in self.buyer}
         seen: set[str] = set()
@@ -241,16 +259,17 @@ class Settings(Strict):
             seen.add(code)
             if order.buyer_code not in buyers:
                 raise ValueError(
-                    f"the joint order {code} is for the buyer {order.buyer_code}, who is none of {', '.join(sorted(buyers))}"
+                    f"the joint order {code} names the buyer {order.buyer_code}, but there are only: {', '.join(sorted(buyers))}"
                 )
             scenario = scenarios.get(order.scenario_code)
             if scenario is None:
                 raise ValueError(
-                    f"the joint order {code} names the scenario {order.scenario_code}, which is none of {', '.join(scenarios)}"
+                    f"the joint order {code} names the scenario {order.scenario_code}, but there are only: {', '.join(scenarios)}"
                 )
             if scenario.maker in ("marked", "all_it_has"):
                 raise ValueError(
-                    f"the joint order {code} names the scenario {order.scenario_code}, whose maker's shop is {scenario.maker}: choose none or any_mix"
+                    f"the joint order {code} names the scenario {order.scenario_code} with maker = {scenario.maker}: choose one "
+                    "with none or any_mix"
                 )
         return self
 
@@ -263,52 +282,60 @@ class Settings(Strict):
 
 
 class Discount(Strict):
-    """A running sale or a code; several that hold at once multiply (common practice, no source)."""
+    """A sale or a discount code. Several on one day multiply: 20 % and 10 % leave 72 % (common practice, no source)."""
 
-    pct: ExactDecimal = Field(gt=0, le=100, description="what it takes off, in per cent", examples=[Decimal(10)])
-    from_on: date = Field(date(1900, 1, 1), description="first day on which it holds")
-    to_on: date = Field(date(9999, 12, 31), description="last day on which it holds")
-    reason: str = Field("", description="why, for people")
+    pct: ExactDecimal = Field(gt=0, le=100, description="What it takes off, in per cent.", examples=[Decimal(10)])
+    from_on: date = Field(date(1900, 1, 1), description="Its first day.")
+    to_on: date = Field(date(9999, 12, 31), description="Its last day.")
+    reason: str = Field("", description="A note for people who read this later.")
 
 
 class Instructions(Strict):
     """What the designer's instructions cost."""
 
-    price: ExactDecimal = Field(ge=0, description="price before any sale or code", examples=[Decimal("25.00")])
-    currency_code: str = Field(description="currency of the price, ISO 4217", examples=["EUR"])
-    discounts: list[Discount] = Field([], description="sales and codes on the price")
+    price: ExactDecimal = Field(
+        ge=0, description="Price before any sale or discount code.", examples=[Decimal("25.00")]
+    )
+    currency_code: str = Field(description="Currency of the price, such as EUR (ISO 4217).", examples=["EUR"])
+    discounts: list[Discount] = Field(
+        [], description="Sales and discount codes. Several on one day multiply: 20 % and 10 % leave 72 %."
+    )
 
 
 class ListVersion(Strict):
     """One version of the designer's parts list."""
 
-    list_version: int = Field(ge=1, description="number of the version, as in parts.csv")
-    released_on: date = Field(description="first day on which this version holds")
+    list_version: int = Field(ge=1, description="Number of the version, as in parts.csv.")
+    released_on: date = Field(
+        description="First day of this version. Earlier days use the version before, if there is one."
+    )
 
 
 class ModelSettings(Strict):
     """All of models/<model_code>/model.toml."""
 
-    model_code: str = Field(description="short name used in tables and commands; also the folder's name")
-    title: str = Field(description="words for pages")
-    designer: str = Field("", description="who designed the model")
-    copy_count: int = Field(1, ge=1, le=1000, description="copies to buy for")
-    skip_sections: list[str] = Field([], description="sections of the parts list that are not bought")
-    maker_lines: list[int] = Field([], description="lines bought from the maker in scenarios that say maker = marked")
-    publish_lines: Literal["none", "some", "all"] = Field(
-        "none", description="how much of the parts list pages may show line by line: none, some or all"
+    model_code: str = Field(description="Short name for tables and commands. The folder has the same name.")
+    title: str = Field(description="Name of the model on pages.")
+    designer: str = Field("", description="Who designed the model.")
+    copy_count: int = Field(1, ge=1, le=1000, description="How many copies to buy parts for.")
+    skip_sections: list[str] = Field(
+        [], description="Sections of the parts list that are not bought (section_code in parts.csv)."
     )
-    instructions: Instructions | None = Field(None, description="what the designer's instructions cost")
-    versions: list[ListVersion] = Field(min_length=1, description="versions of the parts list, with their dates")
+    maker_lines: list[int] = Field(
+        [], description='Lines that scenarios with maker = "marked" buy at the maker\'s shop.'
+    )
+    publish_lines: Literal["none", "some", "all"] = Field(
+        "none", description="How much of the parts list public pages may show line by line: none, some or all."
+    )
+    instructions: Instructions | None = Field(None, description="What the designer's instructions cost.")
+    versions: list[ListVersion] = Field(min_length=1, description="Versions of the parts list, with their dates.")
 
     def version_on(self, day: date) -> int | None:
-        """The parts list's version that quarantined on a date; None before the first."""
-        quarantined = [version for version in self.versions if version.released_on <= day]
-        return (
-            max(quarantined, key=lambda version: (version.released_on, version.list_version)).list_version
-            if quarantined
-            else None
-        )
+        """The parts list's version on a date; None before the first."""
+        released = [version for version in self.versions if version.released_on <= day]
+        if not released:
+            return None
+        return max(released, key=lambda version: (version.released_on, version.list_version)).list_version
 
 
 @dataclass(frozen=True)
@@ -331,12 +358,12 @@ class Workspace:
 
     @property
     def quarantined(self) -> Path:
-        """Where rows that failed wait to be corrected."""
-        return self.root / "quarantined"
+        """Where rows that failed validation wait to be corrected."""
+        return self.root / "quarantine"
 
     @property
     def archive(self) -> Path:
-        """Every input by its content hash."""
+        """Every input, under its content hash."""
         return self.root / "archive"
 
     @property
@@ -361,12 +388,12 @@ class Workspace:
 
     @property
     def generations(self) -> Path:
-        """The published generations."""
+        """The latest published results, a folder each."""
         return self.root / "generations"
 
     @property
     def published(self) -> Path:
-        """Symbolic link to the generation readers see."""
+        """Symbolic link to the results that readers see."""
         return self.root / "published"
 
     def settings(self) -> Settings:

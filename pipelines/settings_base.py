@@ -1,15 +1,22 @@
-"""What all settings share: unknown keys are refused, and a number with a point is the decimal that was typed."""
+"""What all settings share: reading them from TOML, unknown keys refused, numbers exactly as they were typed."""
 
 from __future__ import annotations
 
+import re
+import tomllib
+from datetime import date
 from decimal import Decimal
-from typing import Annotated, Any, Literal
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+
+from pipelines.errors import SettingsError
 
 
 def _exact_decimal(value: Any) -> Any:
-    """TOML numbers with a point are binary floats; their shortest text is what the user typed."""
+    """TOML numbers with a point arrive as binary floats; their shortest text is what the user typed."""
     return Decimal(str(value)) if isinstance(value, float) else value
 
 
@@ -21,3 +28,58 @@ class Strict(BaseModel):
     """A table of settings."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+_Loaded = TypeVar("_Loaded", bound=BaseModel)
+
+
+def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
+    """Read a TOML file into a settings class.
+
+    Raises:
+        SettingsError: the file is missing, not TOML, or has an unknown key or a wrong value.
+    """
+    try:
+        return kind.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        raise SettingsError(
+            f"{path.name} is missing",
+            where=str(path),
+            next_step="copy one from a new workspace: `kitfare init DIR` writes it",
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise SettingsError(
+            f"{path.name} can't be read as TOML: {error}",
+            where=str(path),
+            next_step='correct that line; text stands in "quotes", and \\ in a text is written \\\\',
+        ) from None
+    except ValidationError as error:
+        faults = "; ".join(_in_words(found) for found in error.errors())
+        raise SettingsError(
+            f"{path.name} has wrong settings",
+            where=f"{path}: {faults}",
+            next_step="correct them and run the command again",
+        ) from None
+
+
+def _setting_names(kind: type[Strict]) -> list[str]:
+    """The names of all settings of all files."""
+    return [name for each in kind.__subclasses__() for name in (*each.model_fields, *_setting_names(each))]
+
+
+def _in_words(found: Any) -> str:
+    """What is wrong, after the key's place in the file, without pydantic's own phrases."""
+    steps = [f"#{step + 1}" if isinstance(step, int) else step for step in found["loc"]]
+    place = ".".join(step for step in steps if "[" not in step).replace(".#", " #")
+    value = found["input"]
+    if found["type"] == "extra_forbidden":
+        near = get_close_matches(str(found["loc"][-1]), _setting_names(Strict), 1)
+        fault = "there is no such setting" + (f"; did you mean {near[0]}?" if near else "")
+    elif found["type"] == "missing":
+        fault = "is missing"
+    elif found["type"] == "value_error" or not isinstance(value, str | int | float | date):
+        fault = found["msg"].removeprefix("Value error, ")
+    else:
+        rule = re.sub(", (unable to parse|input is too short).*", "", found["msg"].replace("Input should", "it must"))
+        fault = f"{value!r} is not allowed: {rule.replace('integer', 'whole number').replace(' or datetime', '')}"
+    return f"{place}: {fault}" if place else fault

@@ -1,6 +1,6 @@
-"""kitfare.toml and model.toml as text, written from the settings classes, so that no setting exists unexplained.
+"""kitfare.toml and model.toml as text, written from the settings classes, so every setting has its explanation.
 
-A line that starts with ``# `` explains; one that starts with ``#`` and a key is a setting that is off, ready to switch on.
+A line that starts with ``# `` explains; one that starts with ``#`` and a key is a setting that is switched off.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from pipelines.settings import BUILT_IN_SCENARIOS, ModelSettings, Settings
 
 _WIDTH = 100
 _HEAD = [
-    "# Settings of this workspace: every one there is, with its meaning. One that is left out has its built-in value.",
-    "# A line that starts with # and a name is switched off: take the # away to switch it on.",
+    "# All settings of this workspace, with their meanings. A setting that you leave out has its built-in value.",
+    "# A line such as #name = value is switched off. Remove the # to switch it on.",
 ]
 
 _Path = tuple[str, ...]
@@ -32,7 +32,7 @@ def settings_toml(settings: Settings) -> str:
     """All of kitfare.toml: every key with its meaning and value; keys without a value are there, switched off."""
     lines = [*_HEAD, *_body(settings, (), set())]
     if not settings.scenario:
-        lines += ["", "# These are built in; the first one shows every key."]
+        lines += ["", "# The built-in ways of buying. The first one shows every setting."]
         first, *others = BUILT_IN_SCENARIOS
         lines += ["", *_switched_off(["[[scenario]]", *_body(first, ("scenario",), set())])]
         for scenario in others:
@@ -42,8 +42,10 @@ def settings_toml(settings: Settings) -> str:
 
 
 def model_toml(settings: ModelSettings) -> str:
-    """All of a model's model.toml, in the same manner."""
-    return _text(["# What is known of this model besides its parts list.", "", *_body(settings, (), set())])
+    """All of a model's model.toml, in the same way."""
+    return _text(
+        ["# This model: its name, its versions, and what its instructions cost.", "", *_body(settings, (), set())]
+    )
 
 
 def _given(model: BaseModel) -> list[str]:
@@ -100,7 +102,7 @@ def _explanation(field: FieldInfo, path: _Path, explained: set[_Path]) -> list[s
 
 
 def _key_line(name: str, value: Any) -> str:
-    # TOML has no word for nothing; a key that is not set can only be spoken of.
+    # TOML has no empty value, so a key that is not set stands in a comment.
     return f"# (not set) {name} =" if value is None else f"{name} = {_value(value)}"
 
 
@@ -109,7 +111,7 @@ def _value(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, Decimal):
         plain = format(value, "f")
-        # TOML numbers with a point are binary floats; what they can't hold goes as text.
+        # TOML numbers with a point are binary floats; a decimal that a float can't hold exactly is written as text.
         return plain if Decimal(repr(float(plain))) == value else _string(plain)
     if isinstance(value, int | float):
         return repr(value)

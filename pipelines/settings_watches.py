@@ -1,4 +1,4 @@
-"""Settings of watches: what to be told about after a refresh, and where the news go."""
+"""Settings of watches: what to report after a refresh, and where the results go."""
 
 from __future__ import annotations
 
@@ -11,30 +11,30 @@ from pipelines.settings_base import ExactDecimal, Strict
 
 
 class Watch(Strict):
-    """Something to be told about after a refresh."""
+    """Something to report after a refresh."""
 
-    watch_code: str = Field(description="short name used in tables and news", examples=["crane_is_cheap"])
+    watch_code: str = Field(description="Short name for tables and messages.", examples=["crane_is_cheap"])
     kind: Literal["model_below", "line_scarce", "vendor_changes_model"] = Field(
-        description="model_below: a model costs less than amount; line_scarce: an element of its list gets scarce; "
-        "vendor_changes_model: one vendor's new prices, stock or terms move a model",
+        description="model_below: a model costs less than amount. line_scarce: an element of a model is hard to get. "
+        "vendor_changes_model: one vendor's new prices, stock or terms change a model's cost.",
         examples=["line_scarce"],
     )
-    model_codes: list[str] = Field([], description="the models watched; empty for all")
-    buyer_codes: list[str] = Field([], description="the buyers watched for; empty for all")
+    model_codes: list[str] = Field([], description="The models to watch; empty: all.")
+    buyer_codes: list[str] = Field([], description="The buyers to watch for; empty: all.")
     amount: ExactDecimal | None = Field(
-        None, gt=0, description="model_below: tell when the complete cost is below this, in the buyer's currency"
+        None, gt=0, description="model_below: report a complete cost below this, in the buyer's currency."
     )
-    scenario_code: str = Field("cheapest", description="model_below: the way of buying")
+    scenario_code: str = Field("cheapest", description="model_below: the scenario_code of the way of buying.")
     vendor_count: int = Field(
         2,
         ge=1,
-        description="line_scarce: tell when fewer vendors than this offer an element, when all together can't fill its need, or "
-        "when it is running out",
+        description="line_scarce: report an element that fewer vendors than this offer, that all together can't fill, or that is "
+        "running out.",
     )
     change_pct: ExactDecimal = Field(
         Decimal(3),
         gt=0,
-        description="vendor_changes_model: tell when what the model costs moves by more than this, in per cent",
+        description="vendor_changes_model: report a change in the model's cost of more than this, in per cent.",
     )
 
     @model_validator(mode="after")
@@ -45,16 +45,15 @@ class Watch(Strict):
 
 
 class WatchNews(Strict):
-    """Where the news of watches goes; nothing is sent over a network."""
+    """Where the results of watches go; nothing is sent over a network."""
 
     file: str = Field(
         "",
-        description="file the watches that fired are written to after each new refresh, as JSON, from the workspace's folder; "
-        "empty for none",
+        description="File to write the results to after each new refresh, as JSON; a path within the workspace. Empty: none.",
     )
     command: list[str] = Field(
         [],
-        description="program and arguments to run when a watch fired that had not in the refresh before; it is given the same "
-        "JSON on its standard input and starts in the workspace's folder, without a shell",
+        description="Program and arguments to run when a watch reports something new. It gets the same JSON on its standard input, "
+        "starts in the workspace, and runs without a shell.",
     )
-    command_seconds: int = Field(60, ge=1, le=3600, description="seconds after which the command is stopped")
+    command_seconds: int = Field(60, ge=1, le=3600, description="Seconds after which that program is stopped.")

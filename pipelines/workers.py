@@ -1,4 +1,4 @@
-"""Work spread over several processes, a few items at a time, so that neither cores nor memory are wasted."""
+"""Spreads work over several processes, a few items at a time, so that memory holds few of them."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ _kept: dict[int, ProcessPoolExecutor] | None = None
 
 @contextmanager
 def keep_processes() -> Iterator[None]:
-    """Let all calls of :func:`spread` within the block that want equally many processes use the same ones.
+    """Let all calls of :func:`spread` within the block with the same number of workers use the same processes.
 
-    A process needs a second or two to start, so that a handful of short steps would spend most of their time on that.
+    A process takes a second or two to start, longer than many a short step takes.
     """
     global _kept
     if _kept is not None:
@@ -45,12 +45,12 @@ def keep_processes() -> Iterator[None]:
 def spread(
     work: Callable[[Shared, Item], Result], shared: Shared, items: Iterable[tuple[Key, Item]], workers: int
 ) -> Iterator[tuple[Key, Result]]:
-    """Each item's key and ``work(shared, item)``, as they get done: here, or by spawned processes.
+    """Each item's key and ``work(shared, item)``, as they are finished: here, or by spawned processes.
 
     Args:
         work: a function of a module, so that a spawned process can find it.
         shared: given to every process once.
-        items: taken one by one, only as fast as they are worked off.
+        items: taken one by one, only as fast as they are finished.
         workers: processes; with one, no process is started and the order is kept.
 
     Raises:
@@ -73,8 +73,8 @@ def spread(
             if _kept is not None:
                 _kept.pop(workers, None)
             raise KitfareError(
-                "a working process died",
-                next_step="check the machine's memory, or lower workers in kitfare.toml, and try again",
+                "a worker process died, perhaps for lack of memory",
+                next_step="lower workers in kitfare.toml, or free memory, and run the command again",
                 state="nothing was published",
             ) from None
         finally:
@@ -89,7 +89,7 @@ def _ready(waiting: dict[Future[Result], Key]) -> Iterator[tuple[Key, Result]]:
 
 @contextmanager
 def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """Processes of the block's own, or the kept ones."""
+    """The kept processes, or new ones that end with the block."""
     with _one_thread_each():
         if _kept is not None:
             if workers not in _kept:
@@ -109,7 +109,7 @@ def _started(workers: int) -> ProcessPoolExecutor:
 
 @contextmanager
 def _written(job: tuple[Callable[..., Any], Any]) -> Iterator[str]:
-    """A file of the work and what it shares, which each process reads once."""
+    """A file with the work and what is shared, which each process reads once."""
     with tempfile.TemporaryDirectory(prefix="kitfare-") as folder:
         path = Path(folder) / "job"
         path.write_bytes(pickle.dumps(job, pickle.HIGHEST_PROTOCOL))
@@ -118,7 +118,7 @@ def _written(job: tuple[Callable[..., Any], Any]) -> Iterator[str]:
 
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
-    """Processes share the cores by items, not by threads within an item."""
+    """One Polars thread per process, because the processes already use all cores."""
     name = "POLARS_MAX_THREADS"
     before = os.environ.get(name)
     os.environ[name] = "1"
@@ -139,6 +139,6 @@ def _work_on(job: str, item: Any) -> Any:
     global _job
     if _job is None or _job[0] != job:
         _job = None
-        _job = (job, *pickle.loads(Path(job).read_bytes()))  # which this program wrote a moment ago
+        _job = (job, *pickle.loads(Path(job).read_bytes()))  # written by this program
     _, work, shared = _job
     return work(shared, item)

@@ -18,7 +18,6 @@ BASE = {"schemas", "pipelines", "pipelines.errors", "pipelines.money"}
 COMMON = BASE | {
     "pipelines.settings",
     "pipelines.settings_base",
-    "pipelines.settings_files",
     "pipelines.settings_prefect",
     "pipelines.settings_watches",
     "pipelines.settings_text",

@@ -1,4 +1,4 @@
-"""The settings files as text: nothing is missing, nothing is lost, and what is switched off works when switched on."""
+"""The settings files as text: every setting is there, none is lost, and those switched off work when switched on."""
 
 import re
 from datetime import date
@@ -25,8 +25,7 @@ from pipelines.settings import (
     Scenario,
     Settings,
 )
-from pipelines.settings_base import Strict
-from pipelines.settings_files import load_toml
+from pipelines.settings_base import Strict, load_toml
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_text import model_toml, settings_toml
 from pipelines.settings_watches import Watch, WatchNews
@@ -43,7 +42,7 @@ TEXTS = st.text(st.characters(exclude_categories=SURROGATES), max_size=20)
 DECIMALS = st.decimals(0, 50, places=12)
 
 
-def back(text: Any, kind: Any, tmp_path: Path) -> Any:
+def read_back(text: Any, kind: Any, tmp_path: Path) -> Any:
     path = tmp_path / "any.toml"
     path.write_text(text, encoding="utf-8", newline="")
     return load_toml(path, kind)
@@ -73,8 +72,8 @@ def test_every_key_of_model_toml_is_there(kind: Any) -> None:
         assert field.description and field.description in " ".join(re.sub(r"(?m)^# ", "", text).split()), name
 
 
-def test_no_settings_class_is_forgotten() -> None:
-    named = {
+def test_every_settings_class_is_tested() -> None:
+    tested = {
         Settings,
         RefreshSettings,
         ReportSettings,
@@ -94,23 +93,23 @@ def test_no_settings_class_is_forgotten() -> None:
         for thing in vars(settings_module).values()
         if isinstance(thing, type) and issubclass(thing, Strict) and thing is not Strict
     }
-    assert classes == named
+    assert classes == tested
 
 
-def test_the_plain_settings_come_back(tmp_path: Path) -> None:
-    assert back(settings_toml(PLAIN), Settings, tmp_path) == PLAIN
-    assert back(model_toml(MODEL), ModelSettings, tmp_path) == MODEL
+def test_the_plain_settings_come_read_back(tmp_path: Path) -> None:
+    assert read_back(settings_toml(PLAIN), Settings, tmp_path) == PLAIN
+    assert read_back(model_toml(MODEL), ModelSettings, tmp_path) == MODEL
 
 
 def test_what_is_switched_off_works_when_switched_on(tmp_path: Path) -> None:
-    settings = back(switched_on(settings_toml(PLAIN)), Settings, tmp_path)
+    settings = read_back(switched_on(settings_toml(PLAIN)), Settings, tmp_path)
     assert settings.scenario == list(BUILT_IN_SCENARIOS)
-    model = back(switched_on(model_toml(MODEL)), ModelSettings, tmp_path)
+    model = read_back(switched_on(model_toml(MODEL)), ModelSettings, tmp_path)
     assert model.instructions is not None
     assert model.instructions.discounts[0].pct == 10
 
 
-def test_settings_far_from_the_defaults_come_back(tmp_path: Path) -> None:
+def test_settings_far_from_the_defaults_come_read_back(tmp_path: Path) -> None:
     settings = Settings(
         refresh=RefreshSettings(priced_on=date(2026, 10, 31), months_back=0, effort="deep"),
         report=ReportSettings(title='A "title" \\ with \t all\x7f\n', coverage_floor=1e-7),
@@ -122,7 +121,7 @@ def test_settings_far_from_the_defaults_come_back(tmp_path: Path) -> None:
             Scenario(scenario_code="used", title="Used too", conditions=["new", "used"]),
         ],
     )
-    assert back(settings_toml(settings), Settings, tmp_path) == settings
+    assert read_back(settings_toml(settings), Settings, tmp_path) == settings
 
 
 @given(
@@ -132,7 +131,7 @@ def test_settings_far_from_the_defaults_come_back(tmp_path: Path) -> None:
     pcts=st.lists(st.decimals("0.000001", 100, places=6), max_size=3),
     days=st.lists(st.dates(), min_size=1, max_size=3),
 )
-def test_any_model_comes_back(
+def test_any_model_comes_read_back(
     tmp_path_factory: pytest.TempPathFactory, title: Any, sections: Any, price: Any, pcts: Any, days: Any
 ) -> None:
     model = ModelSettings(
@@ -145,37 +144,37 @@ def test_any_model_comes_back(
         ),
         versions=[ListVersion(list_version=n + 1, released_on=day) for n, day in enumerate(days)],
     )
-    assert back(model_toml(model), ModelSettings, tmp_path_factory.getbasetemp()) == model
+    assert read_back(model_toml(model), ModelSettings, tmp_path_factory.getbasetemp()) == model
 
 
 @pytest.mark.parametrize(
-    ("text", "reported"),
+    ("text", "message"),
     [
         ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting; did you mean months_back?"),
         (
             '[refresh]\neffort = "huge"\n',
-            "refresh.effort: 'huge' will not do: it should be 'quick', 'standard' or 'deep'",
+            "refresh.effort: 'huge' is not allowed: it must be 'quick', 'standard' or 'deep'",
         ),
-        ('[refresh]\nmonths_back = "two"\n', "'two' will not do: it should be a valid whole number"),
-        ('[refresh]\npriced_on = "tomorrow"\n', "'tomorrow' will not do: it should be a valid date"),
-        ("[refresh]\nmonths_back = -1\n", "refresh.months_back: -1 will not do: it should be greater"),
+        ('[refresh]\nmonths_back = "two"\n', "'two' is not allowed: it must be a valid whole number"),
+        ('[refresh]\npriced_on = "tomorrow"\n', "'tomorrow' is not allowed: it must be a valid date"),
+        ("[refresh]\nmonths_back = -1\n", "refresh.months_back: -1 is not allowed: it must be greater"),
         ("", "buyer: is missing"),
         ('[[buyer]]\nbuyer_code = "home"\n', "buyer #1.title: is missing"),
         ('[[buyer]]\ncurrency_code = "EURO"\n', "buyer #1.currency_code: 'EURO' is not a currency of ISO 4217"),
     ],
 )
-def test_what_makes_no_sense_is_said_in_words(text: str, reported: str, tmp_path: Path) -> None:
+def test_wrong_settings_are_refused_with_place_and_reason(text: str, message: Any, tmp_path: Path) -> None:
     with pytest.raises(SettingsError) as caught:
-        back(text, Settings, tmp_path)
-    assert reported in caught.value.where
-    for words in ("Value error", "pydantic", "unable to parse", "input is too", "datetime"):
-        assert words not in str(caught.value)
+        read_back(text, Settings, tmp_path)
+    assert message in caught.value.where
+    for phrase in ("Value error", "pydantic", "unable to parse", "input is too", "datetime"):
+        assert phrase not in str(caught.value)
 
 
 @pytest.mark.parametrize(
     "text", ["[refresh\n", "[refresh]\nmonths_back = many\n", '[report]\ntitle = "a\nb"\n', "\x00"]
 )
-def test_what_is_no_toml_is_said_with_its_place(text: str, tmp_path: Path) -> None:
-    with pytest.raises(SettingsError, match=r"not readable as TOML.*line [12]") as caught:
-        back(text, Settings, tmp_path)
+def test_a_file_that_is_not_toml_is_refused_with_the_line(text: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"can't be read as TOML.*line [12]") as caught:
+        read_back(text, Settings, tmp_path)
     assert caught.value.next_step

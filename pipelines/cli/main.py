@@ -1,10 +1,11 @@
-"""The command ``kitfare``: collects the commands, and says in plain words what went wrong."""
+"""The command ``kitfare``: its commands by what one does with them, and plain messages for what goes wrong."""
 
 from __future__ import annotations
 
 import errno
 import os
 import traceback
+from types import ModuleType
 from typing import Annotated, Any
 
 import typer
@@ -18,67 +19,92 @@ from pipelines.cli.terminal.common import printable
 UNEXPECTED = 70
 INTERRUPTED = 130
 
-EXIT_CODES = """Exit codes: 0 done; 1 it could not be done; 2 wrong use; 3 an input or a setting makes no sense;
-4 another process is at work; 5 a plan or a check failed, so nothing was published; 70 a fault of kitfare itself;
+EXIT_CODES = """Exit codes: 0 done; 1 it could not be done; 2 wrong use; 3 an input or a setting is wrong;
+4 another refresh is at work; 5 a plan or a check failed, so nothing was published; 70 a fault in kitfare;
 130 interrupted. Whatever the code, what was published stays."""
 
 
-class _PlainErrors(TyperGroup):
-    """Turns exceptions into messages and exit codes, here, so that tests and shells see the same."""
+COMMANDS = {
+    "Start": (init, inspect, dictionary),
+    "Every night": (refresh, schedule, status, report),
+    "Ask": (plan, whatif, trace, query, index),
+    "Look after": (decide, accept, withdraw, verify, rebuild),
+}
+"""The modules of the commands by what one does with them, in the order of the help."""
+
+
+def command_groups() -> dict[str, list[str]]:
+    """The names of the commands by what one does with them."""
+    return {group: [_name(module) for module in modules] for group, modules in COMMANDS.items()}
+
+
+def _name(module: ModuleType) -> str:
+    return module.__name__.rpartition(".")[2]
+
+
+class _Commands(TyperGroup):
+    """Turns exceptions into messages and exit codes, and lists commands by what one does with them."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """A section per group of commands."""
+        limit = formatter.width - 6 - max(map(len, self.commands))
+        for group, names in command_groups().items():
+            with formatter.section(group):
+                formatter.write_dl([(name, self.commands[name].get_short_help_str(limit)) for name in names])
 
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
-        # Base, because a panic inside Polars is no Exception.
+        # BaseException, because a panic inside Polars is no Exception.
         except BaseException as error:
             if _is_not_a_fault(error):
                 message = getattr(error, "message", None)
-                if isinstance(message, str):  # a validator's words, as Typer passes them on
+                if isinstance(message, str):  # of a validator, as Typer passes it on
                     error.message = message.replace("Value error, ", "").replace("Input should be", "it must be")  # type: ignore[attr-defined]
                 raise
             if os.environ.get("KITFARE_DEBUG"):
                 traceback.print_exc()
-            text, code = _words_and_code(error)
-            for words in (*getattr(error, "__notes__", ()), text):
-                typer.echo(printable(words), err=True)
+            message, code = _message_and_code(error)
+            for text in (*getattr(error, "__notes__", ()), message):
+                typer.echo(printable(text), err=True)
             raise typer.Exit(code) from None
 
 
 def _is_not_a_fault(error: BaseException) -> bool:
-    """Typer's own ways to end and to refuse an option, and a reader such as ``head`` that has seen enough."""
+    """Typer's own ways to end and to refuse an option, and a reader such as ``head`` that reads no further."""
     ours = isinstance(error, SystemExit) or type(error).__module__.split(".")[0] == "typer"
     return ours or (isinstance(error, OSError) and error.errno == errno.EPIPE)
 
 
 def _is_interrupt(error: BaseException) -> bool:
-    """Ctrl-C, also where DuckDB makes an error of its own of one that comes while it works or while it is handed a frame."""
+    """Ctrl-C, also as the error that DuckDB makes of it while it works or takes a frame."""
     if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
         return True
     if "duckdb" in type(error).__module__ and "KeyboardInterrupt" in str(error):
         return True
-    # Prefect, interrupted while a task starts, stumbles over that task as it cleans up.
+    # Prefect, interrupted while a task starts, fails on that task as it cleans up.
     return error.__context__ is not None and _is_interrupt(error.__context__)
 
 
-def _words_and_code(error: BaseException) -> tuple[str, int]:
+def _message_and_code(error: BaseException) -> tuple[str, int]:
     from pipelines.errors import KitfareError
 
-    stays = "  state: what was published stays"
+    state = "  state: what was published stays"
     if isinstance(error, KitfareError):
         return str(error), error.exit_code
     if _is_interrupt(error):
-        return f"Interrupted.\n{stays}; the same command, run again, starts cleanly", INTERRUPTED
+        return f"Interrupted.\n{state}\n  next:  run the same command again", INTERRUPTED
     if isinstance(error, OSError):
-        where = f"\n  where: {error.filename}" if error.filename else ""
+        where = f" ({error.filename})" if error.filename else ""
         what = f"The system refused: {error.strerror or error}{where}"
-        return f"{what}\n{stays}\n  next:  correct that and run the command again", 1
-    advice = "run it again with KITFARE_DEBUG=1 set, to see where in the program it came from"
-    return f"A fault in kitfare: {type(error).__name__}: {error}\n{stays}\n  next:  {advice}", UNEXPECTED
+        return f"{what}\n{state}\n  next:  correct that and run the command again", 1
+    advice = "run it again with KITFARE_DEBUG=1 to see where in the program it happens"
+    return f"A fault in kitfare: {type(error).__name__}: {error}\n{state}\n  next:  {advice}", UNEXPECTED
 
 
 app = typer.Typer(
     name="kitfare",
-    cls=_PlainErrors,
+    cls=_Commands,
     help="What the parts of brick-built models cost, the cheapest way to buy them, and where prices are going.",
     epilog=EXIT_CODES,
     no_args_is_help=True,
@@ -106,26 +132,8 @@ def _top(
     pass
 
 
-for _command in (
-    init,
-    refresh,
-    report,
-    query,
-    trace,
-    plan,
-    whatif,
-    decide,
-    index,
-    inspect,
-    accept,
-    withdraw,
-    rebuild,
-    verify,
-    schedule,
-    status,
-    dictionary,
-):
-    app.command(_command.__name__.rpartition(".")[2])(_command.run)
+for _module in (module for group in COMMANDS.values() for module in group):
+    app.command(_name(_module))(_module.run)
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""The reference of the commands, written from their help so that it cannot differ from it: ``make docs``."""
+"""Writes the reference of the commands from their help, so that the two can't differ: ``make docs``."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 import typer
 
-from pipelines.cli.main import EXIT_CODES, app
+from pipelines.cli.main import EXIT_CODES, app, command_groups
 
 _TITLE = """# Commands
 
@@ -19,10 +19,11 @@ def commands_reference() -> str:
     """Every command with its arguments, options and examples, and the exit codes, as Markdown."""
     group: Any = typer.main.get_command(app)
     context = typer.Context(group, info_name="kitfare")
-    parts = [_TITLE, "| command | what it does |", "| --- | --- |"]
+    parts = [_TITLE, "| group | command | what it does |", "| --- | --- | --- |"]
     parts += [
-        f"| [kitfare {name}](#kitfare-{name}) | {_paragraphs(command.help)[0]} |"
-        for name, command in group.commands.items()
+        f"| {heading.lower()} | [kitfare {name}](#kitfare-{name}) | {_paragraphs(group.commands[name].help)[0]} |"
+        for heading, names in command_groups().items()
+        for name in names
     ]
     for name, command in group.commands.items():
         parts += ["", *_command_section(name, command, context)]
@@ -30,7 +31,7 @@ def commands_reference() -> str:
 
 
 def exit_codes() -> dict[int, str]:
-    """What each exit code means, in the words of ``kitfare --help``."""
+    """What each exit code means, as in ``kitfare --help``."""
     stated = " ".join(EXIT_CODES.partition(":")[2].split()).partition(".")[0]
     return {int(code): meaning for code, _, meaning in (one.strip().partition(" ") for one in stated.split(";"))}
 

@@ -1,4 +1,4 @@
-"""The report of one month. Every refresh writes those of all months it knows; here one of them is looked up."""
+"""Finds the report of one month among those that the last refresh published."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ def month_before(day: date) -> str:
 
 
 def report_of(workspace: Workspace, month: str, model_code: str | None = None) -> Path:
-    """The published page of a month's report, of all models or of one; the same as Markdown is beside it, with the ending .md.
+    """The published page of a month's report, for all models or one; the same in Markdown is beside it, as .md.
 
     Raises:
-        UsageError: the month is no month, or has no report, or none of the model.
+        UsageError: it is not a month, or there is no report for it, or none for the model.
     """
     if not re.fullmatch(r"[0-9]{4}-(0[1-9]|1[0-2])", month):
         raise UsageError(f"{month!r} is not a month", next_step="write it like 2026-10")
@@ -31,7 +31,7 @@ def report_of(workspace: Workspace, month: str, model_code: str | None = None) -
         raise UsageError(
             f"there is no report of {month}",
             where=f"months with a report: {', '.join(months) or 'none'}",
-            next_step="give another month, or raise months_back in kitfare.toml and refresh",
+            next_step="give another month, or raise months_back in kitfare.toml and run `kitfare refresh`",
         )
     if model_code is None:
         return page
@@ -41,6 +41,6 @@ def report_of(workspace: Workspace, month: str, model_code: str | None = None) -
         raise UsageError(
             f"there is no report of the model {model_code} in {month}",
             where=f"models with one: {', '.join(models) or 'none'}",
-            next_step="give another model, or leave --model out for all of them",
+            next_step="give another model, or leave out --model",
         )
     return own

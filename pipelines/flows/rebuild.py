@@ -1,4 +1,4 @@
-"""Makes the warehouse again from the archive alone: its files, and its journal of what was taken in with which inputs."""
+"""Makes a new warehouse from the archive: its files, and its journal of what was taken in with which inputs."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ from schemas.inputs.price_decisions import ACCEPTED_EXPORTS, SOURCE_CORRECTIONS,
 from schemas.validate import empty_frame
 
 CLOCK_COLUMNS = ("received_at",)
-"""What two warehouses of the same inputs may differ in."""
+"""Columns that may differ between two warehouses of the same inputs."""
 
 
 @dataclass(frozen=True)
 class Rebuilt:
-    """``differences`` are tables whose rows differ from the warehouse that was there; None if it could not be read."""
+    """``differences`` names the tables whose rows differ from the old warehouse; None if that could not be read."""
 
     path: Path
     file_count: int
@@ -41,16 +41,16 @@ class Rebuilt:
 def rebuild(
     workspace: Workspace, *, replace: bool, progress: Callable[[str, int, int], None] = lambda *_: None
 ) -> Rebuilt:
-    """Take every file of the journal in again, with the profiles and the code map of its time, and fold.
+    """Take in every file of the journal again, with the profiles and the code map of its time, and fold.
 
     Args:
-        workspace: its archive is read; with ``replace`` the warehouse is replaced, and the old one kept beside it.
-        replace: False only compares, and leaves everything as it is.
-        progress: called with the files done and all.
+        workspace: its archive is read; with ``replace`` the old warehouse is kept beside the new one.
+        replace: False only compares and changes nothing.
+        progress: called with a step's name, the files done and the number of files.
 
     Raises:
         BusyError: a refresh is at work.
-        InputError: the archive lacks a file, or its journal is broken; nothing was replaced.
+        InputError: the archive has lost a file, or its journal is damaged; nothing was replaced.
         UsageError: nothing was ever taken in.
     """
     fresh = workspace.warehouse.with_name(workspace.warehouse.name + ".rebuilding")
@@ -89,7 +89,9 @@ def _all_tables(con: connect.Connection) -> dict[str, pl.DataFrame]:
 def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], None]) -> int:
     book = journal.read_journal(archive_folder)
     if not book.readings:
-        raise UsageError("nothing was ever taken in", where=str(archive_folder), next_step="run `kitfare refresh`")
+        raise UsageError(
+            "no price file was ever taken in", where=str(archive_folder), next_step="run `kitfare refresh`"
+        )
     known: dict[tuple[tuple[str, str], ...], tuple[list[profiles.Profile], pl.DataFrame]] = {}
     with connect.writer(path) as con:
         for number, reading in enumerate(book.readings):
@@ -121,7 +123,7 @@ def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], 
 
 
 def _profiles(inputs: Mapping[str, str], archive_folder: Path) -> list[profiles.Profile]:
-    """Those of a refresh, from the archive; put into a folder under their names, because that is how they are read."""
+    """The profiles of a refresh, from the archive; written to a folder, because they are read from one."""
     with tempfile.TemporaryDirectory(prefix="kitfare-") as name:
         for path, file_hash in inputs.items():
             if path.startswith("profiles/"):
@@ -130,7 +132,7 @@ def _profiles(inputs: Mapping[str, str], archive_folder: Path) -> list[profiles.
 
 
 def table_of(inputs: Mapping[str, str], contract: Contract, archive_folder: Path) -> pl.DataFrame:
-    """A workspace table as it was at a refresh, from the archive; empty where there was none."""
+    """A workspace table as it was at a refresh, from the archive; empty if there was none."""
     for path, file_hash in inputs.items():
         if path.startswith(f"tables/{contract.name}."):
             rows = workspace_files.read_table(archive.fetch(file_hash, archive_folder), path, contract)
@@ -147,10 +149,10 @@ def _keep_messages(warehouse: Path, fresh: Path) -> None:
 
 
 def _put_in_place(fresh: Path, warehouse: Path) -> None:
-    """One rename; the old warehouse stays as <name>.before. Its log must be gone, or the new file would be given it."""
+    """One rename; the old warehouse stays as <name>.before. Its log moves too, or DuckDB would apply it to the new file."""
     before, log = warehouse.with_name(warehouse.name + ".before"), warehouse.with_name(warehouse.name + ".wal")
     _remove(before)
-    # Opening and closing writes the log into the old file, if the two are whole: then no moment is without all its rows.
+    # Opening and closing writes the log into the old file, unless one is damaged: so all rows are always in a file.
     if warehouse.exists():
         with suppress(*connect.DATABASE_ERRORS), connect.writer(warehouse):
             pass
@@ -164,7 +166,7 @@ def _put_in_place(fresh: Path, warehouse: Path) -> None:
         fresh.replace(warehouse)
     except OSError as error:
         raise InputError(
-            f"the new warehouse cannot be put in place: {error.strerror or error}",
+            f"the new warehouse can't be put in place: {error.strerror or error}",
             where=str(warehouse),
             next_step="correct that and run `kitfare rebuild` again",
         ) from None

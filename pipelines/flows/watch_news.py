@@ -1,4 +1,4 @@
-"""Passing on what watches found: a file, and a program of the user's. Nothing goes over a network, and nothing here stops a refresh."""
+"""Passes on the results of watches: to a file, and to a program of the user's. No failure here stops a refresh."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ FIRED = ("watch_code", "model_code", "buyer_code", "watch_subject")
 
 
 def newly_fired(results: pl.DataFrame, before: pl.DataFrame | None) -> pl.DataFrame:
-    """The watches that fired now and had not fired in the refresh before, if there was one."""
+    """The watches that fired now and did not fire in the refresh before."""
     fired = results.filter(pl.col("is_fired"))
     return fired if before is None else fired.join(before.filter(pl.col("is_fired")), on=FIRED, how="anti")
 
@@ -38,32 +38,32 @@ def news_text(refresh_id: str, day: date, results: pl.DataFrame, before: pl.Data
 def pass_on(
     workspace: Workspace, refresh_id: str, day: date, results: pl.DataFrame, before: pl.DataFrame | None
 ) -> list[str]:
-    """Write the file and run the command that the settings name; returns what to tell the user, failures included."""
+    """Write the file and run the command that the settings name; returns messages for the user, failures included."""
     news = workspace.settings().watch_news
     text = news_text(refresh_id, day, results, before)
     fresh = newly_fired(results, before)
-    reported = [
+    messages = [
         f"watch {row['watch_code']}: {row['model_code']}, {row['buyer_code']}: {_subject(row)}{row['watch_message']}"
         for row in fresh.head(SHOWN).to_dicts()
     ]
     if fresh.height > SHOWN:
-        reported.append(f"and {fresh.height - SHOWN} more of the watches: published/watches.html")
+        messages.append(f"and {fresh.height - SHOWN} more watches fired: see published/watches.html")
     if news.file:
         path = workspace.root / news.file
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
         except OSError as error:
-            reported.append(
-                f"the news of the watches could not be written to {path}: {error.strerror}; correct watch_news.file"
+            messages.append(
+                f"the results of watches could not be written to {path}: {error.strerror}; correct watch_news.file"
             )
     if news.command and fresh.height:
-        reported += _run(news.command, text, workspace, news.command_seconds)
-    return reported
+        messages += _run(news.command, text, workspace, news.command_seconds)
+    return messages
 
 
 SHOWN = 5
-"""Watches told one by one at the end of a refresh."""
+"""Watches named one by one at the end of a refresh."""
 
 
 def _subject(row: dict[str, object]) -> str:
@@ -80,6 +80,6 @@ def _run(command: list[str], text: str, workspace: Workspace, seconds: int) -> l
     except (OSError, ValueError) as error:
         return [f"watch_news.command could not be run: {error}"]
     if done.returncode:
-        last = (done.stderr or done.stdout).strip().splitlines()[-1:] or ["it said nothing"]
-        return [f"watch_news.command ended with {done.returncode}: {last[0]}"]
+        last = (done.stderr or done.stdout).strip().splitlines()[-1:] or ["no message"]
+        return [f"watch_news.command ended with exit code {done.returncode}: {last[0]}"]
     return []

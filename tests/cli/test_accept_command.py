@@ -1,4 +1,4 @@
-"""``kitfare accept``: finds the one export that is meant, and adds a row to the user's own file without harm to the rest."""
+"""``kitfare accept``: finds the one export that is meant, and adds a row to the user's file and changes nothing else in it."""
 
 import csv
 import hashlib
@@ -41,7 +41,7 @@ def decisions(place: Any) -> Any:
 
 
 @pytest.mark.parametrize("needed", ["north.csv", NORTH, NORTH[:6], NORTH[:12].upper(), "copy.csv"])
-def test_a_name_a_hash_or_a_copy_of_the_file_will_do(needed: Any, place: Any) -> None:
+def test_a_name_a_hash_or_a_copy_of_the_file_is_enough(needed: Any, place: Any) -> None:
     (place / "copy.csv").write_bytes(b"north")
     result = run(needed, "--reason", 'closing, "really"')
     assert result.exit_code == 0, result.output

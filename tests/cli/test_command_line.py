@@ -1,4 +1,4 @@
-"""The command as a whole: quick, light, plain about errors, and the same exit codes for the same reasons."""
+"""The command as a whole: light help, plain errors, and the same exit codes for the same reasons."""
 
 import os
 import subprocess
@@ -15,7 +15,7 @@ from pipelines import __version__, errors
 from pipelines.cli import main
 from pipelines.cli.main import app
 
-COMMANDS = ("init", "refresh", "report", "query", "plan", "inspect", "accept", "schedule", "status", "dictionary")
+COMMANDS = tuple(name for names in main.command_groups().values() for name in names)
 HEAVY = (
     "polars",
     "duckdb",
@@ -40,11 +40,13 @@ def _own_commands_first(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PATH", f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}")
 
 
-def test_help_names_every_command_and_exit_code() -> None:
+def test_help_lists_every_command_in_its_group_and_every_exit_code() -> None:
     result = kitfare("--help")
     assert result.returncode == 0 and not result.stderr
-    for command in COMMANDS:
-        assert f"\n  {command} " in result.stdout
+    for group, commands in main.command_groups().items():
+        section = result.stdout.partition(f"\n{group}:\n")[2].partition("\n\n")[0]
+        assert [line.split()[0] for line in section.splitlines()] == commands
+        assert "..." not in section, "a command's first sentence is too long for the list"
     codes = {kind.exit_code for kind in error_classes()}
     for code in codes | {0, main.UNEXPECTED, main.INTERRUPTED}:
         assert f" {code} " in " ".join(result.stdout.split()), code
@@ -77,6 +79,7 @@ def test_help_of_a_command_loads_nothing_heavy(command: Any) -> None:
 def test_every_command_has_an_example(command: Any) -> None:
     text = CliRunner().invoke(app, [command, "--help"]).stdout
     assert f"    kitfare {command}" in text
+    assert "<str>" not in text.partition("Options:")[2] and "<int" not in text, "an option has no name for its value"
     assert all(len(line) <= 80 for line in text.splitlines())
 
 
@@ -88,7 +91,7 @@ def test_version() -> None:
 def test_no_command_shows_the_help() -> None:
     result = kitfare()
     assert result.returncode == 2
-    assert "Commands:" in result.stdout + result.stderr
+    assert "Every night:" in result.stdout + result.stderr
 
 
 @pytest.mark.parametrize(
@@ -107,7 +110,7 @@ NEED_A_WORKSPACE = [
 
 
 @pytest.mark.parametrize("arguments", NEED_A_WORKSPACE, ids=lambda arguments: arguments[0])
-def test_outside_a_workspace_the_way_out_is_said(arguments: Any, tmp_path: Path) -> None:
+def test_outside_a_workspace_the_message_names_the_next_step(arguments: Any, tmp_path: Path) -> None:
     result = kitfare(*arguments, cwd=tmp_path)
     assert result.returncode == 2
     assert "kitfare.toml" in result.stderr and "kitfare init DIR" in result.stderr
@@ -117,15 +120,15 @@ def test_outside_a_workspace_the_way_out_is_said(arguments: Any, tmp_path: Path)
 
 
 def test_every_command_on_a_workspace_takes_one() -> None:
-    for command in set(COMMANDS) - {"init", "dictionary", "plan"}:
+    for command in set(COMMANDS) - {"init", "dictionary", "plan", "index"}:
         assert "--workspace DIR" in CliRunner().invoke(app, [command, "--help"]).stdout
 
 
 class Raising:
-    """A command that raises what it is told to, in a group of kitfare's own kind."""
+    """A command that raises the given error, in a group of kitfare's own kind."""
 
     def __init__(self, error: Any) -> None:
-        self.app = typer.Typer(cls=main._PlainErrors, pretty_exceptions_enable=False)
+        self.app = typer.Typer(cls=main._Commands, pretty_exceptions_enable=False)
         self.app.callback()(lambda: None)
 
         @self.app.command("fail")
@@ -142,7 +145,7 @@ def error_classes() -> Any:
 
 
 @pytest.mark.parametrize("kind", error_classes(), ids=lambda kind: kind.__name__)
-def test_errors_of_ours_are_said_plainly(kind: Any) -> None:
+def test_errors_of_kitfare_are_printed_plainly(kind: Any) -> None:
     result = Raising(kind("It broke", where="here.csv:3", state="as before", next_step="correct it")).run()
     assert result.exit_code == kind.exit_code
     assert result.stderr == "It broke\n  where: here.csv:3\n  state: as before\n  next:  correct it\n"
@@ -150,11 +153,11 @@ def test_errors_of_ours_are_said_plainly(kind: Any) -> None:
 
 
 class Panic(BaseException):
-    """As the panics of compiled libraries: no Exception."""
+    """Like the panics of compiled libraries: not an Exception."""
 
 
 @pytest.mark.parametrize("error", [RuntimeError("odd"), Panic("odd"), RecursionError("odd"), MemoryError("odd")])
-def test_a_fault_is_70_and_says_how_to_see_more(error: Any) -> None:
+def test_a_fault_is_70_and_states_how_to_see_more(error: Any) -> None:
     result = Raising(error).run()
     assert result.exit_code == 70
     assert type(error).__name__ in result.stderr and "KITFARE_DEBUG=1" in result.stderr
@@ -184,7 +187,7 @@ def test_ctrl_c_is_130(error: Any) -> None:
     assert "Interrupted" in result.stderr and "what was published stays" in result.stderr
 
 
-def test_the_system_refusing_is_no_fault() -> None:
+def test_a_refusal_of_the_system_is_no_fault() -> None:
     result = Raising(OSError(28, "No space left on device", "big.parquet")).run()
     assert result.exit_code == 1
     assert "No space left on device" in result.stderr and "big.parquet" in result.stderr

@@ -1,4 +1,4 @@
-"""``kitfare index``: published values straight from files, clear refusals, and no file that brings it down."""
+"""``kitfare index``: published values straight from files, clear refusals, and no file that makes it fail without a message."""
 
 import csv
 import io
@@ -89,7 +89,7 @@ def test_without_quantities(index: Any) -> None:
             assert levels(index(lines, method=method))["2026-02"] > 100
         else:
             assert "needs quantities" in index(lines, method=method, code=2).output
-    assert "every price weighs alike" in index(lines, method="time-product-dummy").stderr
+    assert "all prices count equally" in index(lines, method="time-product-dummy").stderr
 
 
 def test_a_missing_price_is_reported_and_imputed_when_asked(index: Any) -> None:
@@ -115,7 +115,7 @@ def test_months_that_share_nothing_have_no_level(index: Any) -> None:
     assert json.loads(index([HEADER, "1,a,1,1", "2,b,2,1"], "--json").stdout)[1]["index_level"] is None
 
 
-def test_several_sellers_need_a_word(index: Any) -> None:
+def test_several_rows_of_one_item_and_month_need_an_option(index: Any) -> None:
     lines = [HEADER, "1,a,1,1", "1,a,2,3", "2,a,3,1"]
     refused = index(lines, code=3).output
     assert "2 rows" in refused and "line 2: item a has more than one row in 1" in refused and "--unit-values" in refused
@@ -123,7 +123,7 @@ def test_several_sellers_need_a_word(index: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("lines", "reported"),
+    ("lines", "message"),
     [
         (["month,price", "1,2"], "lacks the column item_code"),
         ([HEADER], "no rows"),
@@ -140,24 +140,24 @@ def test_several_sellers_need_a_word(index: Any) -> None:
         ([HEADER, "1,a,,1", "2,a,3,1"], "no item has a price in 1, the first month"),
     ],
 )
-def test_files_that_are_wrong_are_refused_in_words(index: Any, lines: list[Any], reported: str) -> None:
+def test_wrong_files_are_refused_with_the_reason(index, lines, message):
     output = index(lines, code=3).output
-    assert reported in output
+    assert message in output
     assert "  next:  " in output
 
 
 @pytest.mark.parametrize(
-    ("options", "method", "reported"),
+    ("options", "method", "message"),
     [
-        ((), "sideways", "no index method is called 'sideways'"),
+        ((), "sideways", "there is no index method 'sideways'"),
         (("--window", 5), "fisher", "fisher has no window"),
-        (("--splice", "half"), "geks-fisher", "nothing to splice without a window"),
-        (("--splice-on", "windows"), "geks-fisher", "nothing to splice without a window"),
+        (("--splice", "half"), "geks-fisher", "without a window there is nothing to join"),
+        (("--splice-on", "windows"), "geks-fisher", "without a window there is nothing to join"),
         (("--base", "2031-01"), "fisher", "choose one from 2026-01 to 2026-02"),
     ],
 )
-def test_options_that_make_no_sense(index: Any, options: tuple[Any, ...], method: str, reported: str) -> None:
-    assert reported in index([HEADER, *FEW], *options, method=method, code=2).output
+def test_wrong_options_are_refused_with_the_reason(index, options, method, message):
+    assert message in index([HEADER, *FEW], *options, method=method, code=2).output
 
 
 def test_a_file_that_is_not_there(index: Any, tmp_path: Path) -> None:
@@ -181,7 +181,7 @@ def test_the_order_of_rows_does_not_matter(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("prices", "reported"),
+    ("prices", "message"),
     [
         ([[1.0], [2.0]], "not one value per cell"),
         ([True, False], "price true is not a number above 0"),
@@ -189,11 +189,11 @@ def test_the_order_of_rows_does_not_matter(tmp_path: Path) -> None:
         ([1.0, float("inf")], "line 2: price inf is not a number above 0"),
     ],
 )
-def test_parquet_of_other_types_is_refused(index: Any, tmp_path: Path, prices: list[Any], reported: str) -> None:
+def test_parquet_of_other_types_is_refused(index, tmp_path, prices, message):
     pl.DataFrame({"month": ["2026-01", "2026-02"], "item_code": ["a", "a"], "price": prices}).write_parquet(
         tmp_path / "p.parquet"
     )
-    assert reported in index(tmp_path / "p.parquet", code=3).output
+    assert message in index(tmp_path / "p.parquet", code=3).output
 
 
 def test_parquet_of_dates_decimals_and_categories(index: Any, tmp_path: Path) -> None:
@@ -218,7 +218,9 @@ CELLS = st.one_of(
     impute=st.sampled_from([None, "class-mean", "overall-mean", "carry-forward"]),
     window=st.sampled_from([None, None, 2, 3]),
 )
-def test_no_text_brings_it_down(index_file: Any, rows: Any, method: Any, impute: Any, window: Any) -> None:
+def test_no_text_makes_it_fail_without_a_message(
+    index_file: Any, rows: Any, method: Any, impute: Any, window: Any
+) -> None:
     index_file.write_text("\n".join([HEADER, *(",".join(cells) for cells in rows)]), encoding="utf-8")
     never_falls(index_file, method, impute, window)
 
@@ -237,7 +239,9 @@ NUMBERS = st.one_of(st.floats(min_value=5e-324, max_value=1.7e308), st.sampled_f
     impute=st.sampled_from([None, "class-mean", "overall-mean", "carry-forward"]),
     window=st.sampled_from([None, None, 2, 3]),
 )
-def test_no_prices_bring_it_down(index_file: Any, rows: Any, method: Any, impute: Any, window: Any) -> None:
+def test_no_prices_make_it_fail_without_a_message(
+    index_file: Any, rows: Any, method: Any, impute: Any, window: Any
+) -> None:
     lines = [f"{month},{item},{price!r},{quantity!r}" for (month, item), (price, quantity) in rows.items()]
     index_file.write_text("\n".join([HEADER, *lines]), encoding="utf-8")
     never_falls(index_file, method, impute, window)
@@ -249,7 +253,7 @@ def index_file(tmp_path: Path) -> Any:
 
 
 def never_falls(path: Any, method: Any, impute: Any, window: Any) -> None:
-    """Either levels that are numbers above 0 or nothing, one per month, or a refusal in words."""
+    """Either levels that are numbers above 0 or nothing, one per month, or a refusal with a message."""
     options = [*(["--impute", impute] if impute else []), *(["--window", str(window)] if window else [])]
     result = CliRunner().invoke(app, ["index", "--prices", str(path), "--method", method, "--json", *options])
     assert result.exit_code in (0, 2, 3), result.output

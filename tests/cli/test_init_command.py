@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.settings import ModelSettings, Settings, Workspace
-from pipelines.settings_files import load_toml
+from pipelines.settings_base import load_toml
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 
@@ -41,7 +41,7 @@ def test_a_new_workspace_has_everything(tmp_path: Path) -> None:
     assert "kitfare refresh" in result.stdout
 
 
-def test_an_empty_folder_will_do(tmp_path: Path) -> None:
+def test_an_empty_folder_becomes_a_workspace(tmp_path: Path) -> None:
     assert init(tmp_path).exit_code == 0
     Workspace(tmp_path)
 

@@ -1,4 +1,4 @@
-"""``kitfare inspect``: what it says of a file, with a workspace and without; nothing is written anywhere."""
+"""``kitfare inspect``: what it shows of a file, with a workspace and without; nothing is written anywhere."""
 
 import tomllib
 from pathlib import Path
@@ -14,7 +14,7 @@ OURS = (
     "north,00501,red,new,0.10,EUR,50,2026-10-31,full\n"
     "north,00502,red,new,much,EUR,50,2026-10-31,full\n"
 )
-THEIRS = "Item;Shade;State;Each;Stock\n00501;Red;N;0,10;50\n00502;Red;N;0,20;7\n"
+THEIRS = "Item;Shade;State;Each;Stock\n00501;Red;fresh;0,10;50\n00502;Red;fresh;0,20;7\n"
 
 
 def run(*arguments: Any) -> Any:
@@ -44,11 +44,13 @@ def test_rows_accepted_and_quarantined_are_reported_and_nothing_is_touched(place
     assert snapshot(place) == before
 
 
-def test_it_works_without_a_workspace_and_says_so(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_workspace_it_works_and_notes_that_no_profiles_are_used(
+    place: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.chdir(place)
     result = run(place / "ours.csv")
     assert result.exit_code == 0 and "1 accepted, 1 quarantined" in result.stdout
-    assert "no workspace" in result.stderr
+    assert "There is no workspace here" in result.stderr
 
 
 def test_a_draft_is_toml_alone_on_standard_output(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:

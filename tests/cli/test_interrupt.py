@@ -46,15 +46,15 @@ class Reported:
 
 
 def test_what_can_t_be_raised_is_still_reported_unless_it_is_the_interrupt(monkeypatch: pytest.MonkeyPatch) -> None:
-    reported: list[Any] = []
-    monkeypatch.setattr(sys, "unraisablehook", reported.append)
+    seen: list[Any] = []
+    monkeypatch.setattr(sys, "unraisablehook", seen.append)
     with lasting_interrupt():
         hook: Callable[[Any], object] = sys.unraisablehook
         hook(Reported(KeyboardInterrupt()))
         other = Reported(ValueError())
         hook(other)
-    assert reported == [other]
-    assert sys.unraisablehook == reported.append
+    assert seen == [other]
+    assert sys.unraisablehook == seen.append
 
 
 def test_afterwards_all_is_as_before() -> None:

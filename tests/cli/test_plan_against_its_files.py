@@ -1,4 +1,4 @@
-"""Plans of random files, read back as text by a reader that shares nothing with the planner: rules kept, stock kept, cost right."""
+"""Plans of random files, read back as text by a reader that shares nothing with the planner: rules, stock and cost are right."""
 
 import csv
 import io
@@ -73,7 +73,7 @@ def planned(folder: Any, needs: Any, offers: Any, terms: Any) -> Any:
 
 
 def check_rules(found: Any, needs: Any) -> None:
-    """Every piece accounted for, in a colour its row takes, no more of them free than the row frees, alike where it says so."""
+    """Every piece is accounted for, in a colour its row allows, as many flexible as the row allows, alike where it must be."""
     for row in needs:
         line, listed, quantity = int(row["line_number"]), row["colour_code"], int(row["quantity"])
         lines = [each for each in found["lines"] if each["line_number"] == line]
@@ -132,18 +132,18 @@ def plan_of(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_a_plan_keeps_to_its_files(plan_of: Any, seed: Any) -> None:
+def test_a_plan_follows_the_rules_of_its_files(plan_of: Any, seed: Any) -> None:
     needs, offers, terms, found = plan_of(seed)
     check_rules(found, needs)
     assert cost_of(found, offers, terms) == Fraction(found["landed_cost"]) >= Fraction(found["lower_bound"])
     assert (found["status"] == "partial") == bool(found["unfilled"])
     in_stock = sum(int(row["quantity_available"]) > 0 for row in offers)
-    reported = [caution for caution in found["cautions"] if "without stock" in caution]
-    assert bool(reported) == (in_stock < len(offers))
+    about_stock = [caution for caution in found["cautions"] if "without stock" in caution]
+    assert bool(about_stock) == (in_stock < len(offers))
 
 
-def test_the_random_files_are_of_every_sort(plan_of: Any) -> None:
-    """Otherwise the test above might say little."""
+def test_the_random_files_cover_every_case(plan_of: Any) -> None:
+    """Otherwise the test above might prove little."""
     kinds: Counter[Any] = Counter()
     for seed in SEEDS:
         found = plan_of(seed)[-1]

@@ -18,7 +18,7 @@ from tests.builders.plan_texts import NEEDS, OFFERS, TWO_NEEDS, TWO_OFFERS, TWO_
 from tests.present import present
 
 
-def test_the_whole_answer_by_hand(planned: Any) -> None:
+def test_a_whole_plan_calculated_by_hand(planned: Any) -> None:
     """Orchard: 1.36 goods, 2.50 shipping, 0.272 tax. Hall: 0.36 and 3 with 21 % inside, so 0.30, 2.48 and 0.58 of tax."""
     found = planned(TWO_NEEDS, TWO_OFFERS, TWO_TERMS)
     seconds = found.pop("seconds")
@@ -59,7 +59,7 @@ def test_a_vendor_that_is_closed_on_the_day_is_left_out_and_named(plan: Any, day
         assert not found["cautions"]
 
 
-def test_what_people_read(plan: Any) -> None:
+def test_the_plan_as_printed_for_people(plan: Any) -> None:
     needs = [*TWO_NEEDS, "3,00503,red,5,as_listed", "4,00502,blue,6,as_listed"]
     offers = [*TWO_OFFERS, "hall,00502,white,new,0.09,EUR,40", "hall,00502,pink,new,-1,EUR,40"]
     result = plan(needs, offers, TWO_TERMS)
@@ -76,7 +76,7 @@ def test_what_people_read(plan: Any) -> None:
     assert "1 row fails and is left out: line 5, unit_price '-1'" in caution
 
 
-def test_all_filled_is_said_plainly(plan: Any) -> None:
+def test_a_plan_without_missing_pieces_is_printed_plainly(plan: Any) -> None:
     text = plan(TWO_NEEDS, TWO_OFFERS, TWO_TERMS).stdout
     assert "for all 20 pieces" in text and "no plan is cheaper (proven)." in text
     assert "unfilled" not in text and "Caution" not in text and "Spares" not in text
@@ -87,8 +87,8 @@ def test_json_stays_alone_on_standard_output(plan: Any) -> None:
     assert json.loads(result.stdout)["cautions"] and "caution: " in result.stderr
 
 
-def test_some_pieces_are_free_and_the_rest_is_as_listed(planned: Any) -> None:
-    """Four pieces, three free: the cheaper blue serves three, the listed red one; both under the file's own portion."""
+def test_some_pieces_are_flexible_and_the_others_as_listed(planned: Any) -> None:
+    """Four pieces, three flexible: the cheaper blue serves three, the listed red one; both under the file's own portion."""
     needs = [f"{NEEDS},flexible_quantity", "7,00502,red,4,any,3", "8,00502,red,2,any,0", "9,00502,red,2,any,"]
     offers = [OFFERS, "hall,00502,red,new,0.50,EUR,40", "hall,00502,blue,new,0.10,EUR,40"]
     found = planned(needs, offers, ["vendor_code,shipping", "hall,1"])

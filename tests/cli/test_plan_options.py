@@ -13,7 +13,7 @@ from schemas.all_tables import OPTIONAL_FILES
 from tests.builders.plan_texts import NEEDS, OFFERS, THREE_OFFERS, THREE_TERMS, TWO_NEEDS, TWO_OFFERS, TWO_TERMS, bought
 
 
-def test_strange_closures_and_dates_are_refused(plan: Any) -> None:
+def test_wrong_closures_and_dates_are_refused(plan: Any) -> None:
     columns = "vendor_code,shipping,closed_from_on,opens_again_on"
     result = plan(TWO_NEEDS, TWO_OFFERS, [columns, "orchard,2.50,2027-01-04,2026-12-19", "hall,3,,"])
     assert result.exit_code == 3 and "must be after closed_from_on" in result.stderr and "line 2" in result.stderr
@@ -39,7 +39,7 @@ def test_spares_and_how_to_forbid_them(planned: Any) -> None:
     assert (without["goods"], without["spares"], bought(without)) == ("1.20", [], {("hall", "brick", "red"): 4})
 
 
-def test_at_most_so_many_vendors(planned: Any) -> None:
+def test_the_largest_number_of_vendors(planned: Any) -> None:
     offers = [*TWO_OFFERS, "mill,00501,black,new,0.2,EUR,99", "mill,00502,red,new,0.2,EUR,99"]
     terms = [*TWO_TERMS, "mill,9,,"]
     assert planned(TWO_NEEDS, offers, terms)["vendors"] == ["hall", "orchard"]
@@ -74,7 +74,7 @@ def test_at_most_so_many_vendors(planned: Any) -> None:
         ),  # 0.60 dearer, and a parcel less; the parcel penalty is no cost
     ],
 )
-def test_vendors_forced_and_forbidden_and_the_parcel_penalty_of_parcels(
+def test_forced_and_forbidden_vendors_and_the_parcel_penalty(
     plan: Any, options: tuple[str, ...], cost: str, vendors: list[str]
 ) -> None:
     result = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--json", *options)
@@ -84,22 +84,22 @@ def test_vendors_forced_and_forbidden_and_the_parcel_penalty_of_parcels(
     assert found["lower_bound"] == cost
 
 
-def test_what_the_parcel_penalty_means_is_said(plan: Any) -> None:
+def test_what_the_parcel_penalty_means_is_printed(plan: Any) -> None:
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--parcel-penalty", "0.61").stdout
-    assert "How exact: no plan is cheaper, counting 0.61 EUR for the parcel penalty of every parcel (proven)." in text
+    assert "How exact: no plan is cheaper, counting 0.61 EUR for every parcel (proven)." in text
     text = plan(TWO_NEEDS, THREE_OFFERS, THREE_TERMS, "--prefer-vendor", "barn", "--parcel-penalty", "0.5").stdout
-    reported = "counting 0.50 EUR for the parcel penalty of every parcel and 0.01 EUR for every one from a vendor not preferred"
-    assert f"How exact: no plan is cheaper, {reported} (proven)." in text
+    penalties = "counting 0.50 EUR for every parcel and 0.01 EUR for every order from a vendor that is not preferred"
+    assert f"How exact: no plan is cheaper, {penalties} (proven)." in text
 
 
 @pytest.mark.parametrize(
-    ("options", "exit_code", "words"),
+    ("options", "exit_code", "message"),
     [
-        (("--forced-vendor", "mill"), 2, "--forced-vendor: no offer that can be used is from mill"),
-        (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: no offer that can be used is from Hall"),
+        (("--forced-vendor", "mill"), 2, "--forced-vendor: there is no usable offer from mill"),
+        (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: there is no usable offer from Hall"),
         (("--forced-vendor", "hall", "--forbidden-vendor", "hall"), 2, "vendors that the scenario does not use: hall"),
         (("--forced-vendor", "hall", "--forced-vendor", "barn", "--max-vendors", "1"), 2, "than --max-vendors allows"),
-        (("--prefer-vendor", "mill"), 2, "--prefer-vendor: no offer that can be used is from mill"),
+        (("--prefer-vendor", "mill"), 2, "--prefer-vendor: there is no usable offer from mill"),
         (
             ("--prefer-vendor", "hall", "--forbidden-vendor", "hall"),
             2,
@@ -118,7 +118,7 @@ def test_what_the_parcel_penalty_means_is_said(plan: Any) -> None:
         ),  # who sells nothing needed
     ],
 )
-def test_options_that_make_no_plan(plan: Any, options: tuple[str, ...], exit_code: int, words: str) -> None:
+def test_options_without_a_possible_plan(plan: Any, options: tuple[str, ...], exit_code: int, words: str) -> None:
     offers, terms = [*THREE_OFFERS, "mine,00999,red,new,0.10,EUR,5"], [*THREE_TERMS, "mine,1"]
     result = plan(TWO_NEEDS, offers, terms, *options)
     assert result.exit_code == exit_code

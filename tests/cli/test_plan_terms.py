@@ -51,7 +51,7 @@ def test_unknown_weights_are_reported(planned: Any) -> None:
         weights=["part_code,weight_grams", "plate,30"],
         shipping_steps=["vendor_code,step_basis,step_from,step_to,step_charge", "mill,weight_grams,0,,3"],
     )  # fmt: skip
-    assert found["cautions"] == ["1 part bought is of unknown weight or size and counts as a large one"]
+    assert found["cautions"] == ["1 bought part has no known weight or size and counts as large"]
 
 
 def test_every_term_reaches_the_planner(tmp_path: Path) -> None:
@@ -103,7 +103,7 @@ def test_every_term_reaches_the_planner(tmp_path: Path) -> None:
     }
 
 
-def test_several_orders_by_hand(plan: Any, planned: Any) -> None:
+def test_several_orders_calculated_by_hand(plan: Any, planned: Any) -> None:
     """Orchard sends 15 pieces at most: 25 go into two orders of 2.50 each. Its stock of 9 red ones is there once, so hall sends one.
 
     15 in one order: 9 red and 6 black, 1.80 and 0.60; the other 10 black, 1.00; hall: 1 red and 4 of shipping.
@@ -124,12 +124,12 @@ def test_several_orders_by_hand(plan: Any, planned: Any) -> None:
         ("orchard", "00502", "red"): 9,
         ("hall", "00502", "red"): 1,
     }
-    reported = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
-    assert re.search(r"^orchard  .*\norchard, order 2  ", reported, re.MULTILINE)
-    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in reported
+    printed = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms).stdout
+    assert re.search(r"^orchard  .*\norchard, order 2  ", printed, re.MULTILINE)
+    assert "Cost: 13.40 EUR for all 26 pieces in 3 orders from 2 vendors." in printed
 
 
-def test_each_order_counts_for_the_most_vendors(planned: Any, plan: Any) -> None:
+def test_each_order_counts_as_a_vendor(planned: Any, plan: Any) -> None:
     terms = ["vendor_code,shipping,maximum_piece_count,maximum_order_count", "orchard,2.50,15,3", "hall,4,,"]
     result = plan(SEVERAL_NEEDS, SEVERAL_OFFERS, terms, "--json", "--max-vendors", "2")
     found = json.loads(result.stdout)
@@ -137,7 +137,7 @@ def test_each_order_counts_for_the_most_vendors(planned: Any, plan: Any) -> None
     assert (len(found["orders"]), found["landed_cost"]) == (2, "19.00")
 
 
-def test_one_order_per_vendor_unless_its_terms_say_otherwise(planned: Any) -> None:
+def test_one_order_per_vendor_unless_its_terms_allow_more(planned: Any) -> None:
     found = planned(
         SEVERAL_NEEDS, SEVERAL_OFFERS, ["vendor_code,shipping,maximum_piece_count", "orchard,2.50,15", "hall,4,"]
     )

@@ -166,7 +166,7 @@ def test_the_limit_is_kept_and_reported(limit: str, count: int, is_cut: bool, qu
         "set enable_external_access = true",
     ],
 )
-def test_what_may_not_be_asked_is_refused_in_words(
+def test_statements_that_are_not_allowed_are_refused(
     sql: str, query: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -187,7 +187,7 @@ def test_a_statement_without_a_result_is_reported(sql: str, query: Any) -> None:
     assert result.exit_code == 0 and not result.stdout and "no result" in result.stderr
 
 
-def test_before_the_first_refresh_the_next_step_is_said(tmp_path: Path) -> None:
+def test_before_the_first_refresh_the_next_step_is_named(tmp_path: Path) -> None:
     (tmp_path / "kitfare.toml").touch()
     for command in (["query", "select 1"], ["report", "--month", "2026-10"]):
         result = CliRunner().invoke(app, [*command, "--workspace", str(tmp_path)])
@@ -195,14 +195,14 @@ def test_before_the_first_refresh_the_next_step_is_said(tmp_path: Path) -> None:
         assert "nothing is published" in result.stderr and "kitfare refresh" in result.stderr
 
 
-def test_status_tells_what_waits(root: Any) -> None:
+def test_status_lists_what_waits(root: Any) -> None:
     text = CliRunner().invoke(app, ["status", "--workspace", str(root)]).stdout
-    assert "Published: g1\n  prices of 2026-10-31, refresh begun 2026-11-01 01:30 UTC" in text
+    assert "Published: g1\n  prices of 2026-10-31, refreshed at 2026-11-01 01:30 UTC" in text
     assert "Quarantined rows: 2\n" in text and "bad.csv.a.quarantined.csv" in text and "condition: must be one" in text
     assert "Files quarantined whole: 1\n" in text and "letter.doc" in text and "not read" in text
     assert "old.csv" not in text
     assert "wait for a decision: 1\n" in text and "ffffffffffff" in text and "kitfare accept" in text
-    assert "Inbox: 1 files" in text
+    assert "Inbox: 1 file for" in text
     assert "Prefect server: not running" in text
 
 
@@ -222,7 +222,7 @@ def test_status_does_not_ask_again_for_what_was_accepted(root: Any) -> None:
         (root / "tables" / "accepted_exports.csv").unlink()
 
 
-def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_given_up(root: Any) -> None:
+def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_ends_is_stopped(root: Any) -> None:
     """Neither is seen by the database's own limits. In processes of their own, because they end them."""
     kitfare = [
         sys.executable,
@@ -231,9 +231,9 @@ def test_one_value_of_gigabytes_is_refused_by_the_system_and_a_query_that_never_
     ]
     cases = {
         "select length(repeat('x', 4200000000))": ("60, 9", "Out of Memory"),
-        "select length(repeat('x', 1900000000) || repeat('x', 1900000000))": ("0.05, 0.05", "given up"),
+        "select length(repeat('x', 1900000000) || repeat('x', 1900000000))": ("0.05, 0.05", "was stopped"),
     }
-    for sql, (limits, reported) in cases.items():
+    for sql, (limits, message) in cases.items():
         command = [*kitfare[:2], kitfare[2].format(limits), "query", sql, "--workspace", str(root)]
         result = subprocess.run(command, capture_output=True, text=True, timeout=120)
-        assert result.returncode == 2 and reported in result.stderr, result
+        assert result.returncode == 2 and message in result.stderr, result

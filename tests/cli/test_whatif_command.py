@@ -1,4 +1,4 @@
-"""``kitfare whatif`` on a small published workspace: both plans, what changed, and every refusal in words."""
+"""``kitfare whatif`` on a small published workspace: both plans, what changed, and every refusal."""
 
 import json
 from decimal import Decimal
@@ -35,7 +35,7 @@ def cost(side: Any) -> Any:
 
 
 def test_both_plans_side_by_side(place: Any) -> None:
-    # South alone: 10 red of 0.12, 4 blue of 0.40, shipping 6. Free bricks are blue of 0.05 from north, for 4 of shipping.
+    # South alone: 10 red of 0.12, 4 blue of 0.40, shipping 6. Flexible bricks are blue of 0.05 from north, for 4 of shipping.
     result = whatif(place, "--shipping", "50")
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
@@ -44,7 +44,7 @@ def test_both_plans_side_by_side(place: Any) -> None:
     assert ["shipping", "6.00", "9.00", "+3.00"] in cells
     assert ["complete", "cost", "8.80", "11.80", "+3.00"] in cells
     assert ["south", "8.80", "14", "11.80", "14"] in cells
-    assert "That makes it 3.00 EUR dearer." in result.stdout
+    assert "With the change it costs 3.00 EUR more." in result.stdout
 
 
 @pytest.mark.parametrize(
@@ -57,38 +57,38 @@ def test_both_plans_side_by_side(place: Any) -> None:
     ],
 )
 def test_what_each_change_costs(place: Any, arguments: list[str], complete: str) -> None:
-    reported = answer(place, *arguments)
-    assert (reported["as_it_is"]["complete_cost"], reported["changed"]["complete_cost"]) == ("8.80", complete)
-    assert Decimal(reported["difference"]) == Decimal(complete) - Decimal("8.80")
+    found = answer(place, *arguments)
+    assert (found["as_it_is"]["complete_cost"], found["changed"]["complete_cost"]) == ("8.80", complete)
+    assert Decimal(found["difference"]) == Decimal(complete) - Decimal("8.80")
 
 
-def test_a_vendor_less_and_pieces_missing(place: Any) -> None:
-    reported = answer(place, "--without", "south")
-    assert reported["changed"]["unfilled_piece_count"] == 4
-    assert [row["vendor_code"] for row in reported["changed"]["vendors"]] == ["north"]
+def test_without_a_vendor_pieces_are_missing(place: Any) -> None:
+    found = answer(place, "--without", "south")
+    assert found["changed"]["unfilled_piece_count"] == 4
+    assert [row["vendor_code"] for row in found["changed"]["vendors"]] == ["north"]
     # 10 blue of 0.05 and shipping 4, and 4 blue long blocks, last seen at 0.40.
-    assert reported["changed"]["complete_cost"] == "6.10"
-    assert "fill different numbers of pieces" in whatif(place, "--without", "south").stdout
+    assert found["changed"]["complete_cost"] == "6.10"
+    assert "Different numbers of pieces are missing" in whatif(place, "--without", "south").stdout
 
 
 def test_another_date_has_its_own_prices(place: Any) -> None:
-    reported = answer(place, "--on", "2026-09-30")
-    assert reported["changed"]["priced_on"] == "2026-09-30"
+    found = answer(place, "--on", "2026-09-30")
+    assert found["changed"]["priced_on"] == "2026-09-30"
     # Only north's red bricks of 0.11; nobody had ever offered the long blocks.
-    assert reported["changed"]["landed_cost"] == "5.10" and reported["changed"]["unfilled_estimate_count"] == 4
-    assert reported["difference"] is None
+    assert found["changed"]["landed_cost"] == "5.10" and found["changed"]["unfilled_estimate_count"] == 4
+    assert found["difference"] is None
 
 
 @pytest.mark.parametrize("scenario", ["listed", "flexible", "maker_marked", "maker_first", "cheapest"])
 def test_every_way_of_buying_can_be_asked_about(place: Any, scenario: str) -> None:
-    """As it is, each costs what was published; nobody here is a maker's shop, so that asking it first is told as without it."""
-    reported = answer(place, "--scenario", scenario, "--shipping", "50")
-    assert reported["as_it_is"]["complete_cost"] == "8.80" and reported["changed"]["complete_cost"] == "11.80"
+    """As it is, each costs what was published. No vendor here is a maker's shop, so plans that ask it first say so."""
+    found = answer(place, "--scenario", scenario, "--shipping", "50")
+    assert found["as_it_is"]["complete_cost"] == "8.80" and found["changed"]["complete_cost"] == "11.80"
     is_two_stage = scenario.startswith("maker")
-    assert bool(reported["as_it_is"]["notes"]) == is_two_stage
-    words = whatif(place, "--scenario", scenario, "--shipping", "50").stdout
-    assert ("a rule, not the cheapest mix" in words) == is_two_stage
-    assert ("As it is: the maker's shop has nothing of what it is asked for" in words) == is_two_stage
+    assert bool(found["as_it_is"]["notes"]) == is_two_stage
+    text = whatif(place, "--scenario", scenario, "--shipping", "50").stdout
+    assert ("need not be the cheapest mix" in text) == is_two_stage
+    assert ("As it is: the maker's shop has nothing of what it is asked for" in text) == is_two_stage
 
 
 def test_nothing_published_changes(place: Any) -> None:
@@ -103,12 +103,13 @@ def test_nothing_published_changes(place: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "message"),
     [
-        ([], "nothing is to be changed"),
+        ([], "no change was given"),
         (["--used", "--new-only"], "contradict"),
         (["--without", "west"], "no such vendor: west"),
-        (["--free", "9"], "hut has no line 9"),
+        (["--any-colour", "9"], "hut has no line 9"),
+        (["--as-listed", "9"], "hut has no line 9"),
         (["--shipping", "much"], "--shipping much: must be a number"),
         (["--shipping", "-101"], "must be a number from -100"),
         (["--prices", "1e-9"], "must be a number"),
@@ -117,14 +118,23 @@ def test_nothing_published_changes(place: Any) -> None:
         (["--currency", "ZZZ"], "not a currency"),
         (["--buyer", "nobody", "--used"], "there is no buyer nobody"),
         (["--scenario", "maker_last", "--used"], "there is no scenario maker_last"),
-        (["--scenario", "flexible", "--no-maker"], "--no-maker changes nothing about flexible"),
-        (["--scenario", "listed", "--no-flexibility"], "--no-flexibility changes nothing about listed"),
-        (["--scenario", "listed", "--no-substitutes"], "--no-substitutes changes nothing about listed"),
+        (
+            ["--scenario", "flexible", "--no-maker"],
+            "--no-maker changes nothing about Hidden parts in any colour (flexible)",
+        ),
+        (
+            ["--scenario", "listed", "--no-flexibility"],
+            "--no-flexibility changes nothing about Exactly as designed (listed)",
+        ),
+        (
+            ["--scenario", "listed", "--no-substitutes"],
+            "--no-substitutes changes nothing about Exactly as designed (listed)",
+        ),
     ],
 )
-def test_what_makes_no_sense_is_refused_in_words(place: Any, arguments: list[str], words: str) -> None:
+def test_wrong_options_are_refused_with_the_reason(place, arguments, message):
     result = whatif(place, *arguments)
-    assert result.exit_code == 2 and words in result.output
+    assert result.exit_code == 2 and message in result.output
     assert "next:" in result.output
 
 

@@ -60,7 +60,7 @@ def test_the_history_is_as_without_the_file_until_the_decision_is_taken_back(pla
     assert take_in(place) == with_it
 
 
-def test_a_path_or_a_hash_will_do_and_anything_else_is_refused_with_what_there_is(place: Any, tmp_path: Path) -> None:
+def test_a_path_or_a_hash_is_enough_and_anything_else_is_refused_with_the_choices(place: Any, tmp_path: Path) -> None:
     take_in(place)
     copy = tmp_path / "copy.csv"
     copy.write_text(export("2026-10-01", "0.10"))

@@ -29,7 +29,7 @@ def hashes(folder: Path) -> dict[str, str]:
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.iterdir())}
 
 
-def test_the_inbox_is_as_large_as_reported(inbox: Any) -> None:
+def test_the_inbox_is_as_large_as_the_readme_states(inbox: Any) -> None:
     files = sorted(inbox.iterdir())
     assert len(files) < 350
     assert sum(path.stat().st_size for path in files) < 60_000_000

@@ -53,7 +53,7 @@ def test_the_module_loaded_by_path_is_the_one_of_the_checkout() -> None:
 
 
 @pytest.mark.slow
-def test_the_wheel_carries_every_resource_and_runs_from_another_folder(tmp_path):
+def test_the_wheel_carries_every_resource_and_runs_from_another_folder(tmp_path: Path) -> None:
     [wheel] = WheelBuilder(str(ROOT)).build(directory=str(tmp_path), versions=["standard"])
     site = tmp_path / "site"
     with zipfile.ZipFile(wheel) as archive:

@@ -1,4 +1,4 @@
-"""The invented market shows what was planted in it, and is as large and as lively as it should be."""
+"""The invented market has the properties its constants plan, and the planned size and variety."""
 
 import math
 from typing import Any
@@ -77,7 +77,7 @@ def test_between_nights_about_one_offer_in_twenty_changes(market: Any) -> None:
     assert max(shares) < 0.09
 
 
-def test_vendors_lists_have_the_sizes_reported(months: Any) -> None:
+def test_vendors_lists_have_the_sizes_that_the_readme_states(months: Any) -> None:
     sizes = dict(months[LAST]["vendor_code"].value_counts().iter_rows())
     assert all(100 <= size <= 800 for size in sizes.values()), sizes
     assert 250 <= sum(sizes.values()) / len(sizes) <= 400
@@ -178,7 +178,7 @@ def test_prices_of_one_element_are_spread_like_a_lognormal(months: Any) -> None:
     assert spread == pytest.approx(math.hypot(truth.OFFER_SPREAD, levels, truth.WOBBLE), rel=0.2)
 
 
-def test_mishaps_touch_what_they_say_and_nothing_else(market: Any) -> None:
+def test_mishaps_change_what_they_name_and_nothing_else(market: Any) -> None:
     day = mishaps.SLIPS[0][1]
     rows = market.night(truth.NIGHT_COUNT)
     slipped = mishaps.slipped(rows, day)

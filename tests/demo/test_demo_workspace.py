@@ -17,7 +17,7 @@ from pipelines.inputs import exchange_rate_on
 from pipelines.intake.profiles.profiles import load_profiles
 from pipelines.intake.workspace.workspace_files import read_workspace
 from pipelines.settings import ModelSettings, Settings, Workspace
-from pipelines.settings_files import load_toml
+from pipelines.settings_base import load_toml
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
@@ -66,7 +66,7 @@ def test_the_committed_files_stay_small() -> None:
     assert sum(len(data) for data in files_in(WORKSPACE).values()) < 1_000_000
 
 
-def test_tables_hold_no_unknown_files(tables: Any) -> None:
+def test_there_are_no_unknown_tables(tables: Any) -> None:
     assert {path.stem for path in (WORKSPACE / "tables").iterdir()} == set(tables)
     assert all(table.height for table in tables.values())
 
@@ -87,7 +87,7 @@ def test_profiles_load_and_use_every_shape() -> None:
     assert profiles["tarn_workbook"].constants["coverage"] == "partial"
 
 
-def test_the_catalogue_is_as_large_as_reported(tables: Any) -> None:
+def test_the_catalogue_is_as_large_as_the_readme_states(tables: Any) -> None:
     assert 35 <= tables["colours"].height <= 45
     assert set(tables["colours"]["finish"]) == {"plain", "transparent", "metallic", "pearl", "glow"}
     assert 400 <= tables["parts"].height <= 440
@@ -112,7 +112,7 @@ def test_tables_name_known_parts(tables: Any, table: str, column: str) -> None:
     assert set(tables[table][column]) <= set(tables["parts"]["part_code"])
 
 
-def test_substitutes_has_both_kinds_and_all_strengths(tables: Any) -> None:
+def test_substitutes_have_both_kinds_and_all_strengths(tables: Any) -> None:
     assert set(tables["substitutes"]["substitute_kind"]) == {"other_form", "resolves_open_form"}
     assert set(tables["substitutes"]["strength"]) == {"stronger", "equal", "weaker"}
 
@@ -167,7 +167,7 @@ def test_most_parcels_at_home_cost_7_and_some_6(tables: Any) -> None:
     assert counts[7] > counts[6] >= 2
 
 
-def test_rates_are_young_enough_on_every_date_that_is_priced(tables: Any) -> None:
+def test_rates_are_recent_enough_on_every_date_that_is_priced(tables: Any) -> None:
     for day in (*market.MONTH_ENDS, *market.NIGHTS):
         for source, target in (("GBP", "EUR"), ("SEK", "EUR"), ("SEK", "GBP"), ("EUR", "GBP")):
             assert exchange_rate_on(tables["exchange_rates"], source, target, day) is not None, (day, source, target)
@@ -195,7 +195,7 @@ def test_models_name_known_elements_and_lines(tables: Any, code: Any) -> None:
 
 
 @pytest.mark.parametrize("code", MODELS)
-def test_marked_maker_lines_are_what_the_maker_sells(code: Any) -> None:
+def test_the_maker_sells_the_marked_lines(code: Any) -> None:
     model, lists, _, _ = model_files(code)
     marked = lists.filter(pl.col("line_number").is_in(model.maker_lines))
     for part_code, colour_code in marked.select("part_code", "colour_code").iter_rows():
@@ -217,7 +217,7 @@ def test_stated_portions_fit_into_their_lines(code: Any) -> None:
     assert stated.join(least, on="line_number").filter(pl.col("stated") >= pl.col("line_quantity")).height == 0
 
 
-def test_models_are_as_different_as_reported() -> None:
+def test_models_are_as_different_as_the_readme_states() -> None:
     files = {code: model_files(code) for code in MODELS}
     first = {code: lists.filter(pl.col("list_version") == 1) for code, (_, lists, _, _) in files.items()}
     assert [first[code].height for code in MODELS] == [24, 48, 80, 120, 180, 255]
@@ -244,7 +244,7 @@ def test_some_lines_leave_the_form_open(tables: Any) -> None:
 
 
 def test_near_reaches_another_colour_than_the_listed_one(tables: Any) -> None:
-    """A near flexibility that reaches no other colour would show nothing."""
+    """A near rule that reaches no other colour would show nothing."""
     plain = tables["colours"].filter(pl.col("finish") == "plain")
     for colour, reach in decisions._NEAR.items():
         others = distances(plain, [colour]).filter((pl.col("colour_code") != colour) & (pl.col("distance") <= reach))
@@ -265,7 +265,7 @@ def test_every_colour_a_part_comes_in_is_in_the_palette(tables: Any) -> None:
 
 
 def test_the_workspace_reader_takes_all_of_it(tmp_path: Path) -> None:
-    """The reader also holds the tables against each other."""
+    """The reader also checks the tables against each other."""
     shutil.copytree(WORKSPACE, tmp_path / "workspace")
     inputs = read_workspace(Workspace(tmp_path / "workspace"))
     assert [model.model_code for model in inputs.models] == sorted(MODELS)

@@ -44,7 +44,7 @@ def in_archive(place: Any, name: Any) -> Any:
 def test_a_whole_workspace_has_no_faults_and_is_not_touched(place: Any) -> None:
     before = {path: path.stat().st_mtime_ns for path in place.root.rglob("*") if path.is_file()}
     result = CliRunner().invoke(app, ["verify", "--workspace", str(place.root)])
-    assert result.exit_code == 0 and "All of it is whole" in result.stdout, result.output
+    assert result.exit_code == 0 and "No fault was found." in result.stdout, result.output
     assert "rows read from 8 files" in result.stdout
     assert {path: path.stat().st_mtime_ns for path in place.root.rglob("*") if path.is_file()} == before
 
@@ -56,8 +56,8 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_co
     change(damaged)
     missing.unlink()
     was_damaged, is_missing = faults(place)
-    assert "was damaged" in was_damaged and damaged.name in was_damaged
-    assert "lacks a file that was used: south-3.csv" in is_missing and "inbox" in is_missing
+    assert "is damaged" in was_damaged and damaged.name in was_damaged
+    assert "has lost a file that was used: south-3.csv" in is_missing and "inbox" in is_missing
     intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 25)))
     assert faults(place) == []
 
@@ -65,7 +65,7 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_co
 def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place: Any) -> None:
     with connect.writer(place.warehouse) as con:
         con.execute("update price_period set unit_price = 2 * unit_price where vendor_code = 'north'")
-    assert any("price history is not what the rows received give" in reported for reported in faults(place))
+    assert any("price history does not follow from the rows received" in reported for reported in faults(place))
     rebuild(place, replace=True)
     assert not rebuild(place, replace=False).differences
 
@@ -108,11 +108,11 @@ def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_su
     con.close()
     sums = "".join(f"{digest}  {path}\n" for path, digest in generation._sums(seen).items())
     (seen / generation.SUMS_NAME).write_text(sums)
-    assert any("published table price_history is not the warehouse's" in reported for reported in faults(place))
+    assert any("published table price_history differs from the warehouse's" in reported for reported in faults(place))
 
 
 def test_a_missing_page_of_the_journal_is_reported(place: Any) -> None:
     sorted((place.archive / "journal").iterdir())[0].unlink()
     result = CliRunner().invoke(app, ["verify", "--workspace", str(place.root)])
     assert result.exit_code == 5 and "journal are missing" in result.stdout
-    assert "1 faults were found" in result.stderr
+    assert "1 fault was found" in result.stderr

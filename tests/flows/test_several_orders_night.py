@@ -42,4 +42,4 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
     reported = run("trace", "hut", "--scenario", "flexible")
     assert "Line 1: 4 x 00501 blue (new) from north, order 2 at 0.050000 EUR" in reported
     reported = run("whatif", "hut", "--shipping", "10")
-    assert "north, order 2" in reported and "1.40 EUR dearer" in reported
+    assert "north, order 2" in reported and "it costs 1.40 EUR more" in reported

@@ -278,11 +278,11 @@ JOINT = (
     ("order", "reported"),
     [
         (JOINT, "the joint order both names models that are not there: raft"),
-        (JOINT.replace("home", "away"), "is for the buyer away, who is none of home"),
+        (JOINT.replace("home", "away"), "names the buyer away, but there are only: home"),
         (JOINT.replace("raft", "boat"), "model_codes names a model twice"),
         (JOINT.replace(', "raft"', ""), "joint_order #1.model_codes"),
-        (JOINT + 'scenario_code = "bst"\n', "names the scenario bst, which is none of listed, flexible"),
-        (JOINT + 'scenario_code = "maker_first"\n', "whose maker's shop is all_it_has"),
+        (JOINT + 'scenario_code = "bst"\n', "names the scenario bst, but there are only: listed, flexible"),
+        (JOINT + 'scenario_code = "maker_first"\n', "with maker = all_it_has"),
         (JOINT + JOINT, "two joint orders are called both"),
     ],
 )

@@ -45,16 +45,16 @@ def test_a_cost_is_taken_apart_to_the_lines_of_files(place: Any) -> None:
     reported = run(place, "trace", "mill", "--scenario", "flexible")
     assert "complete cost 7.40 EUR" in reported
     assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in reported
-    source = "(new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); so since 2026-01-10, last confirmed on 2026-01-15"
+    source = "(new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); this price since 2026-01-10, last confirmed on 2026-01-15"
     assert f"Line 1: 4 x 00501 7 {source}" in reported and f"Line 2: 3 x 00501 7 {source}" in reported
     assert reported.count("corrected, because") == 1
-    assert "the file says 0.500000 EUR; corrected, because: a bag of ten" in reported
+    assert "the file has 0.500000 EUR; corrected, because: a bag of ten" in reported
     assert "Line 2: 6 x 00777 7 (new) from birch" in reported and "hash bb" in reported
     assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in reported
 
 
 def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:
-    """Not the first by its letters; where the settings make no sense at the moment, whoever is published."""
+    """Not the first by its letters; while the settings can't be read, any buyer who is published."""
 
     def first(settings: Any, published: Any) -> Any:
         (place / "kitfare.toml").write_text(settings)

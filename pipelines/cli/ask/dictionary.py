@@ -1,4 +1,4 @@
-"""``kitfare dictionary``: every table and column, in words."""
+"""``kitfare dictionary``: explains every table and column."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import typer
 
 
 def run(
-    table: Annotated[str | None, typer.Argument(metavar="[TABLE]", help="Only this table.")] = None,
+    table: Annotated[str | None, typer.Argument(metavar="[TABLE]", help="One table. Default: all tables.")] = None,
 ) -> None:
-    """Print the data dictionary.
+    """Explain all tables and columns.
 
-    Every table and column with its meaning, unit, range and default.
+    Prints the data dictionary: every column with its meaning, unit, range and default.
 
     \b
     Examples:

@@ -1,4 +1,4 @@
-"""``kitfare index``: a price index straight from a file."""
+"""``kitfare index``: calculates a price index straight from a file."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 BASE_LEVEL = 100.0
 SHOWN_DIGITS = 13
-"""Digits beyond differ between processors, and say nothing."""
+"""Further digits differ between processors."""
 
 
 class Splice(StrEnum):
@@ -40,7 +40,7 @@ class SpliceOn(StrEnum):
 
 
 class Imputation(StrEnum):
-    """What stands in for a missing price."""
+    """How a missing price is estimated."""
 
     class_mean = "class-mean"
     overall_mean = "overall-mean"
@@ -49,39 +49,51 @@ class Imputation(StrEnum):
 
 def run(
     prices: Annotated[Path, typer.Option("--prices", metavar="FILE", help="Prices by month and item.")],
-    method: Annotated[str, typer.Option("--method", metavar="NAME", help="The index method; see below.")],
+    method: Annotated[str, typer.Option("--method", metavar="NAME", help="The index method; the list stands above.")],
     window: Annotated[
         int | None,
-        typer.Option(min=2, help="Months of a rolling window (multilateral methods). Default: all are one window."),
+        typer.Option(
+            min=2,
+            metavar="MONTHS",
+            help="Length of a rolling window, for methods that compare all months. Default: one window.",
+        ),
     ] = None,
     splice: Annotated[
-        Splice | None, typer.Option(help="Where a window is joined to what came before. Default: mean.")
+        Splice | None, typer.Option(help="In which months a window is joined to earlier results. Default: mean.")
     ] = None,
     splice_on: Annotated[
-        SpliceOn | None, typer.Option(help="Join to the published series or to the window before. Default: published.")
+        SpliceOn | None,
+        typer.Option(help="Join a window to the published series or to the window before. Default: published."),
     ] = None,
     impute: Annotated[
-        Imputation | None, typer.Option(help="What stands in for missing prices. Default: nothing.")
+        Imputation | None, typer.Option(help="How to estimate missing prices. Default: not at all.")
     ] = None,
     base: Annotated[
         str | None, typer.Option(metavar="MONTH", help="The month that is 100. Default: the first.")
     ] = None,
     unit_values: Annotated[
-        bool, typer.Option("--unit-values", help="Take several rows of a month and item as their mean price per piece.")
+        bool,
+        typer.Option(
+            "--unit-values", help="Combine several rows of one month and item into their mean price per piece."
+        ),
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print a JSON list instead of CSV.")] = False,
 ) -> None:
-    """Make a price index straight from a file, without a workspace.
+    """Calculate a price index straight from a file.
 
-    The file (CSV, Parquet or any other kind a workspace takes) has the columns month (2026-10, a date, or whole numbers), item_code, price, and maybe quantity and item_class (for class-mean). An empty price is a missing one, an empty quantity is 0. Printed are month and index_level, 100 in the base month; a month without a value has an empty level (null).
+    It needs no workspace. The file may be CSV, Parquet or any other kind that a workspace takes. Its columns are month
+    (2026-10, a date, or whole numbers), item_code and price; quantity and item_class (for class-mean) are optional. An
+    empty price is missing, an empty quantity is 0. The output has month and index_level, 100 in the base month. A month
+    without a value has an empty level (null in JSON).
 
     \b
-    Methods, each month against the base month on the items both have:
+    Methods that compare each month with the base month, on the items of both:
       without quantities: dutot carli jevons harmonic
       with quantities:    laspeyres paasche fisher tornqvist walsh
       lowe: one basket, all that was bought up to the base month
-    chained- before one of these (not lowe): each month against the one before, multiplied up.
-    All months of a window at once:
+    With chained- in front (not lowe), such as chained-fisher: each month is
+    compared with the month before, and the changes are multiplied.
+    Methods that compare all months of a window:
       geks-tornqvist geks-fisher geks-walsh geks-jevons time-product-dummy
       time-product-dummy-unweighted geary-khamis
 
@@ -98,24 +110,24 @@ def run(
 
     if method not in METHODS:
         raise UsageError(
-            f"no index method is called {method!r}", where="--method", next_step=f"choose one of {', '.join(METHODS)}"
+            f"there is no index method {method!r}", where="--method", next_step=f"choose one of {', '.join(METHODS)}"
         )
     if window is not None and method not in MULTILATERAL:
         raise UsageError(
             f"{method} has no window: it compares two months at a time",
             where="--window",
-            next_step=f"leave it out, or choose one of {', '.join(MULTILATERAL)}",
+            next_step=f"leave out --window, or choose one of {', '.join(MULTILATERAL)}",
         )
     if window is None and (splice is not None or splice_on is not None):
         raise UsageError(
-            "there is nothing to splice without a window",
+            "without a window there is nothing to join",
             where="--splice" if splice is not None else "--splice-on",
             next_step="give --window as well, such as --window 25",
         )
     found = read_index_prices(prices, combine=unit_values)
     on_published = splice_on is not SpliceOn.windows
     series = _series(found, prices, method, base, window, (splice or Splice.mean).value, on_published, impute)
-    _tell(found, series, impute)
+    _note_cautions(found, series, impute)
     _print(series, as_json)
 
 
@@ -136,7 +148,7 @@ def _series(
     from pipelines.trends.index_numbers.unit_values import unit_values
 
     if not found.has_quantities and method == "time-product-dummy":
-        note("caution: the file has no column quantity, so every price weighs alike (time-product-dummy-unweighted)")
+        note("caution: the file has no column quantity, so all prices count equally (time-product-dummy-unweighted)")
         method = "time-product-dummy-unweighted"
     if not found.has_quantities and method not in WITHOUT_QUANTITIES:
         raise UsageError(
@@ -162,7 +174,7 @@ def _series(
             raise InputError(
                 f"no item has a price in {month}, the {role} month",
                 where=str(path),
-                next_step="leave its rows out" if role == "first" else "choose another one with --base",
+                next_step="leave out its rows" if role == "first" else "choose another one with --base",
             )
     months = tuple(month for month in found.months if month in set(rows["month"]))
     try:
@@ -170,13 +182,13 @@ def _series(
             return index_of(rows, method, base, window, splice, on_published, impute and impute.value, months)
     except np.linalg.LinAlgError:
         raise InputError(
-            f"{method} has no single answer for these prices: too little ties the months together",
+            f"{method} has no unique result: too few items have prices in several months",
             where=str(path),
-            next_step="give more items that are priced in several months, or another method",
+            next_step="add such items, or choose another method",
         ) from None
 
 
-def _tell(found: IndexPrices, series: Series, impute: Imputation | None) -> None:
+def _note_cautions(found: IndexPrices, series: Series, impute: Imputation | None) -> None:
     for caution in found.cautions:
         note(f"caution: {caution}")
     if impute is not None:
@@ -186,7 +198,7 @@ def _tell(found: IndexPrices, series: Series, impute: Imputation | None) -> None
     without = [month for month, level in zip(series.months, series.levels, strict=True) if not math.isfinite(level)]
     if without:
         shown = ", ".join(without[:5]) + (", ..." if len(without) > 5 else "")
-        what = "nothing in common with the base month, or no weight"
+        what = "no item in common with the base month, or no quantity"
         note(f"caution: {len(without)} of {len(series.months)} months have no level ({shown}): {what}")
 
 

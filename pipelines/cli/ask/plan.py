@@ -1,4 +1,4 @@
-"""``kitfare plan``: the cheapest purchase for a list of needs, straight from files."""
+"""``kitfare plan``: finds the cheapest purchase for a list of needs, straight from files."""
 
 from __future__ import annotations
 
@@ -38,66 +38,79 @@ def _file(option: str, help_text: str) -> Any:
 def run(
     needs: Annotated[Path, _file("--needs", "What to buy.")],
     offers: Annotated[Path, _file("--offers", "Who sells what at which price.")],
-    terms: Annotated[Path, _file("--terms", "What each vendor charges besides.")],
-    shipping_steps: Annotated[Path | None, _file("--shipping-steps", "Shipping by weight, size or value.")] = None,
+    terms: Annotated[Path, _file("--terms", "What each vendor charges besides its prices.")],
+    shipping_steps: Annotated[
+        Path | None, _file("--shipping-steps", "Shipping charges by weight, size or value.")
+    ] = None,
     handling: Annotated[Path | None, _file("--handling", "Handling charges by assortment.")] = None,
     substitutes: Annotated[Path | None, _file("--substitutes", "Parts that may stand in for others.")] = None,
     combinations: Annotated[Path | None, _file("--combinations", "Parts that together stand in for one.")] = None,
-    colours: Annotated[Path | None, _file("--colours", "How colours look, for the rules any and near.")] = None,
+    colours: Annotated[
+        Path | None, _file("--colours", "What colours look like, for the colour rules any and near.")
+    ] = None,
     weights: Annotated[Path | None, _file("--weights", "What a piece of each part weighs.")] = None,
     rates: Annotated[Path | None, _file("--rates", "Exchange rates.")] = None,
     currency: Annotated[
         str | None,
-        typer.Option(metavar="AAA", help="Currency of all totals. Default: the vendors', if they share one."),
+        typer.Option(
+            metavar="CURRENCY", help="Currency of all totals, such as EUR. Default: the vendors', if all have the same."
+        ),
     ] = None,
-    effort: Annotated[Effort, typer.Option(help="How hard to look for a cheaper plan.")] = Effort.standard,
+    effort: Annotated[Effort, typer.Option(help="How hard to search for a cheaper plan.")] = Effort.standard,
     max_vendors: Annotated[
-        int | None, typer.Option("--max-vendors", min=1, help="Most orders: vendors to buy from.")
+        int | None, typer.Option("--max-vendors", min=1, metavar="NUMBER", help="Place at most this many orders.")
     ] = None,
     forced_vendor: Annotated[
         list[str] | None,
         typer.Option(
             "--forced-vendor",
-            metavar="CODE",
-            help="A vendor to order something needed from. May be given several times.",
+            metavar="VENDOR",
+            help="Buy something needed from this vendor, or refuse the plan. May be given several times.",
         ),
     ] = None,
     forbidden_vendor: Annotated[
         list[str] | None,
-        typer.Option("--forbidden-vendor", metavar="CODE", help="A vendor not to use. May be given several times."),
+        typer.Option(
+            "--forbidden-vendor", metavar="VENDOR", help="Buy nothing from this vendor. May be given several times."
+        ),
     ] = None,
     prefer_vendor: Annotated[
         list[str] | None,
         typer.Option(
             "--prefer-vendor",
-            metavar="CODE",
-            help="A vendor to order from rather than from others, if it costs no more. May be given several times.",
+            metavar="VENDOR",
+            help="Buy from this vendor rather than others where it costs no more. May be given several times.",
         ),
     ] = None,
     preference_value: Annotated[
         str,
         typer.Option(
             metavar="AMOUNT",
-            help="What one order less from a vendor not preferred is worth to you. Counts like --parcel-penalty.",
+            help="What one order less from a vendor that is not preferred is worth to you. It is in no cost shown.",
         ),
     ] = "0.01",
     parcel_penalty: Annotated[
         str,
         typer.Option(
             metavar="AMOUNT",
-            help="What one parcel less is worth to you, in the currency of the totals. Counts when plans are compared, "
-            "never in what they cost.",
+            help="What one parcel less is worth to you, in the currency of the totals. It decides between plans and is in "
+            "no cost shown.",
         ),
     ] = "0",
     on: Annotated[
-        str | None, typer.Option("--on", metavar="DATE", help="Date of the order, for closed vendors. Default: today.")
+        str | None,
+        typer.Option(
+            "--on", metavar="DATE", help="Date of the order; vendors closed on it are left out. Default: today."
+        ),
     ] = None,
-    no_spares: Annotated[bool, typer.Option("--no-spares", help="Buy no piece beyond the need.")] = False,
+    no_spares: Annotated[bool, typer.Option("--no-spares", help="Buy no more pieces than needed.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the whole plan as JSON.")] = False,
 ) -> None:
     """Plan a purchase straight from files, without a workspace.
 
-    Files are CSV, Parquet or any other kind a workspace takes; `kitfare dictionary plan_needs` explains the columns, and so with plan_offers, plan_terms and the rest. Offers that can't be used are told and left out; anything wrong elsewhere stops the plan.
+    Files may be CSV, Parquet or any other kind that a workspace takes. `kitfare dictionary plan_needs` explains the
+    columns of the needs, plan_offers those of the offers, and so on. An offer that can't be used is named and left out.
+    Anything wrong in another file stops the plan.
 
     \b
     Examples:
@@ -148,7 +161,7 @@ def run(
         raise PlanRefusedError(
             found.refusal,
             where=str(needs),
-            next_step=found.next_step or "report it with the files; no order may be made from it",
+            next_step=found.next_step or "do not order from it; report the fault, with the files",
         )
 
 
@@ -162,7 +175,11 @@ _OPTIONS = {
 
 
 def _scenario(**rules: Any) -> Scenario:
-    """The rules of the options; the settings check them. Raises UsageError where they make no sense."""
+    """The rules that the options give, checked like settings.
+
+    Raises:
+        UsageError: an option is wrong, or two contradict each other.
+    """
     from pydantic import ValidationError
 
     from pipelines.errors import UsageError
@@ -173,18 +190,18 @@ def _scenario(**rules: Any) -> Scenario:
             scenario_code="files",
             title="Straight from files",
             maker="any_mix",
-            conditions=[],  # each row of the needs says its own
+            conditions=[],  # each row of the needs has its own
             **rules,
         )
     except ValidationError as error:
         (first, *_) = error.errors()
-        words = first["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
+        message = first["msg"].removeprefix("Value error, ").replace("Input should be", "must be")
         for name, option in _OPTIONS.items():
-            words = words.replace(name, option)
+            message = message.replace(name, option)
         if first["loc"]:
             name = str(first["loc"][0])
-            words = f"{_OPTIONS[name]} {rules[name]!r}: {words}"
-        raise UsageError(words, next_step="change the options; kitfare plan --help explains them") from None
+            message = f"{_OPTIONS[name]} {rules[name]!r}: {message}"
+        raise UsageError(message, next_step="correct the options; `kitfare plan --help` explains them") from None
 
 
 def _day(text: str | None) -> date:
@@ -193,7 +210,7 @@ def _day(text: str | None) -> date:
     try:
         return date.today() if text is None else date.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--on {text}: not a date", next_step="write it as 2026-10-31") from None
+        raise UsageError(f"--on {text}: not a date", next_step="write it like 2026-10-31") from None
 
 
 def _require_known(option: str, codes: list[str], known: set[str]) -> None:
@@ -201,21 +218,20 @@ def _require_known(option: str, codes: list[str], known: set[str]) -> None:
 
     if unknown := sorted(set(codes) - known):
         raise UsageError(
-            f"{option}: no offer that can be used is from {', '.join(unknown)}",
-            next_step="write the code as in the offers; leave the option out if none of them counts",
+            f"{option}: there is no usable offer from {', '.join(unknown)}",
+            next_step="write the code as in the offers, or leave out the option",
         )
 
 
 def _cautions(found: NeedsPlan) -> list[str]:
-    reported = [f"vendor {code} is left out: {reason}" for code, reason in found.left_out.items()]
+    cautions = [f"vendor {code} is left out: {reason}" for code, reason in found.left_out.items()]
     if found.unweighed_count:
-        is_one = found.unweighed_count == 1
-        words = "is of unknown weight or size and counts as a large one"
-        many = "are of unknown weight or size and count as large ones"
-        reported.append(f"{_count(found.unweighed_count, 'part')} bought {words if is_one else many}")
+        parts = _count(found.unweighed_count, "bought part")
+        verbs = ("has", "counts") if found.unweighed_count == 1 else ("have", "count")
+        cautions.append(f"{parts} {verbs[0]} no known weight or size and {verbs[1]} as large")
     if found.hit_time_limit:
-        reported.append("a safety time limit cut the search short: the next run may find another plan")
-    return reported
+        cautions.append("a safety time limit ended the search early: the next run may find another plan")
+    return cautions
 
 
 def _print(found: NeedsPlan, money: str, needed: int, scenario: Scenario, cautions: list[str]) -> None:
@@ -241,7 +257,9 @@ def _print(found: NeedsPlan, money: str, needed: int, scenario: Scenario, cautio
     say(f"Cost: {_amount(landed_cost.total, money)} {money} for {filled} {_from_whom(landed_cost)}.")
     say(f"How exact: {_how_exact(found, money, scenario)}.")
     if found.spares.height:
-        say(f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} beyond the need, because that is cheaper.")
+        say(
+            f"Spares: {_count(int(found.spares['quantity'].sum()), 'piece')} more than needed, because that is cheaper."
+        )
     if missing:
         say("")
         shown = found.unfilled.head(SHOWN_ROWS)
@@ -262,19 +280,21 @@ def _from_whom(landed_cost: LandedCost) -> str:
 
 
 def _how_exact(found: NeedsPlan, money: str, scenario: Scenario) -> str:
-    """The bound holds for plans with as few pieces unfilled, so it can be told of partial plans, too."""
+    """How far from the best possible; the bound is for plans that miss as few pieces, so partial plans have it too."""
     if found.status == "refused":
         return "the plan was refused and buys nothing"
-    alike = "no plan that fills as many pieces is cheaper" if found.unfilled.height else "no plan is cheaper"
-    counted = []
+    claim = "no plan that fills as many pieces is cheaper" if found.unfilled.height else "no plan is cheaper"
+    penalties = []
     if scenario.parcel_penalty:
-        counted.append(f"{_amount(scenario.parcel_penalty, money)} {money} for the parcel penalty of every parcel")
+        penalties.append(f"{_amount(scenario.parcel_penalty, money)} {money} for every parcel")
     if scenario.preferred_vendors:
-        counted.append(f"{_price(scenario.preference_value)} {money} for every one from a vendor not preferred")
-    if counted:
-        alike += f", counting {' and '.join(counted)}"
+        penalties.append(
+            f"{_price(scenario.preference_value)} {money} for every order from a vendor that is not preferred"
+        )
+    if penalties:
+        claim += f", counting {' and '.join(penalties)}"
     if found.gap_pct == 0:
-        return f"{alike} (proven)" if found.status == "proven" else alike
+        return f"{claim} (proven)" if found.status == "proven" else claim
     if found.gap_pct == float("inf"):
         return "how much cheaper a plan could be is not known"
     return f"at most {found.gap_pct:.2f} % above the best possible, which is no less than {found.lower_bound} {money}"
@@ -329,14 +349,14 @@ def _row(row: dict[str, Any]) -> dict[str, Any]:
 
 
 def _amount(amount: Decimal, currency_code: str) -> str:
-    """With all of the currency's digits, also where it is nothing."""
+    """With all of the currency's digits, also for zero."""
     from pipelines.money import round_money
 
     return f"{round_money(amount, currency_code):f}"
 
 
 def _price(price: Decimal) -> str:
-    """All digits that say something: 0.045000 is 0.045, and 1000.000000 is 1000."""
+    """Without zeros at the end: 0.045000 is 0.045, and 1000.000000 is 1000."""
     return f"{price.normalize():f}"
 
 

@@ -1,4 +1,4 @@
-"""``kitfare query``: ask the published tables with SQL."""
+"""``kitfare query``: reads the published tables with SQL."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 MEMORY_MB = 1024
 TIME_SECONDS = 60.0
 _GRACE_SECONDS = 10.0
-_LEEWAY_BYTES = 2 << 30
+_RESERVE_BYTES = 2 << 30
 
 
 class Format(StrEnum):
@@ -45,12 +45,13 @@ class Format(StrEnum):
 def run(
     sql: Annotated[str, typer.Argument(metavar="SQL", help="One statement that reads.")],
     form: Annotated[Format, typer.Option("--format", help="How rows are written.")] = Format.table,
-    limit: Annotated[int, typer.Option(min=0, help="Most rows to write; 0 for all.")] = 1000,
+    limit: Annotated[int, typer.Option(min=0, metavar="NUMBER", help="Write at most this many rows; 0: all.")] = 1000,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Ask the published tables with SQL.
+    """Read the published tables with SQL.
 
-    Nothing can be changed, and no other file can be read. A query may take 1 GB and a minute. `kitfare dictionary` explains the tables. In JSON, exact numbers are text, so that no reader rounds them.
+    A query can't change anything or read other files. It may use 1 GB of memory and one minute. `kitfare dictionary`
+    explains the tables. In JSON, exact numbers are text, so that no program rounds them.
 
     \b
     Examples:
@@ -70,7 +71,7 @@ def run(
         note("The statement has no result.")
         return
     text = _written(shown, form)
-    # Not typer's echo, which takes out what it holds for colours: a program gets the rows as they are.
+    # Not typer's echo, which removes what looks like colour codes: a program gets the rows as they are.
     sys.stdout.write(printable(text) if sys.stdout.isatty() else text)
     if is_cut:
         note(f"Only the first {limit} rows; --limit 0 writes all.")
@@ -78,15 +79,15 @@ def run(
 
 @contextmanager
 def _last_resort() -> Iterator[None]:
-    """A single value of gigabytes is beyond the database's own limits: it is neither counted nor interrupted.
+    """Limit the process itself, because DuckDB neither counts nor interrupts a single value of gigabytes.
 
-    So the system limits the process to the memory it has, twice the query's, and some leeway; and a query that does not end soon
-    after its time takes the process with it.
+    The process may take the memory it has, twice the query's, and a reserve. If the query does not end soon after its
+    time, the process ends.
     """
     before = resource.getrlimit(resource.RLIMIT_AS)
     in_use = Path("/proc/self/statm")
     pages = int(in_use.read_text().split()[0]) if in_use.exists() else 0
-    most = pages * resource.getpagesize() + 2 * MEMORY_MB * 1_000_000 + _LEEWAY_BYTES
+    most = pages * resource.getpagesize() + 2 * MEMORY_MB * 1_000_000 + _RESERVE_BYTES
     watchdog = threading.Timer(TIME_SECONDS + _GRACE_SECONDS, _give_up)
     watchdog.daemon = True
     if pages and (before[0] == resource.RLIM_INFINITY or before[0] > most):
@@ -100,7 +101,7 @@ def _last_resort() -> Iterator[None]:
 
 
 def _give_up() -> None:
-    note(f"The query did not end within {TIME_SECONDS + _GRACE_SECONDS:g} seconds, and was given up.")
+    note(f"The query did not end within {TIME_SECONDS + _GRACE_SECONDS:g} seconds and was stopped.")
     os._exit(2)
 
 
@@ -113,7 +114,7 @@ def _written(frame: pl.DataFrame, form: Format) -> str:
         if nested:
             from pipelines.errors import UsageError
 
-            raise UsageError(f"CSV has no lists or structs: {', '.join(nested)}", next_step="give --format json")
+            raise UsageError(f"CSV can't hold lists or structs: {', '.join(nested)}", next_step="give --format json")
         return frame.write_csv()
     numbers = [position for position, kind in enumerate(frame.dtypes) if kind.is_numeric()]
     cells = [["" if value is None else value for value in row] for row in frame.iter_rows()]
@@ -126,7 +127,7 @@ def _plain(row: dict[str, Any]) -> dict[str, Any]:
             return [plain(item) for item in value]
         if isinstance(value, dict):
             return {name: plain(item) for name, item in value.items()}
-        # JSON has no word for infinity or "not a number".
+        # JSON has no infinity and no "not a number".
         if isinstance(value, float) and value - value != 0:
             return None
         return value if value is None or isinstance(value, bool | int | float) else str(value)

@@ -1,14 +1,26 @@
-"""``kitfare trace``: from a published number to the rows of price files behind it, in words."""
+"""``kitfare trace``: shows which rows of price files a published number comes from."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, say, text_table, unknown
+from pipelines.cli.terminal.common import (
+    BuyerOption,
+    ModelArgument,
+    ScenarioOption,
+    WorkspaceOption,
+    open_workspace,
+    published_database,
+    say,
+    scenario_titles,
+    text_table,
+    titled,
+    unknown,
+)
 
 if TYPE_CHECKING:
     from pipelines.settings import Workspace
@@ -18,22 +30,22 @@ _KEY = "model_code = {model} and scenario_code = {scenario} and buyer_code = {bu
 
 
 def run(
-    model: Annotated[str, typer.Argument(metavar="MODEL", help="The model's code.")],
-    scenario: Annotated[str, typer.Option(help="Way of buying.")] = "cheapest",
-    buyer: Annotated[str | None, typer.Option(help="The buyer's code. Default: the first one.")] = None,
-    on: Annotated[str | None, typer.Option(metavar="DATE", help="Date priced. Default: the latest.")] = None,
-    line: Annotated[int | None, typer.Option(help="Only this line of the parts list.")] = None,
+    model: ModelArgument,
+    scenario: ScenarioOption = "cheapest",
+    buyer: BuyerOption = None,
+    on: Annotated[str | None, typer.Option(metavar="DATE", help="The priced date. Default: the latest.")] = None,
+    line: Annotated[int | None, typer.Option(metavar="LINE", help="Only this line of the parts list.")] = None,
     month: Annotated[
         str | None,
         typer.Option(metavar="MONTH", help="Trace the price index of a month, such as 2026-09, instead of a cost."),
     ] = None,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Say where a published number comes from.
+    """Show where a published number comes from.
 
-    A model's cost is taken apart to vendors and purchases, and each purchase to the line of the price file that its price
-    stands on; with --month, an index level to the prices of lines, and with --line to the offers behind one. The last words are the query
-    that gives the same.
+    Shows a model's cost by vendor and by purchase, each purchase with the file and line that its price comes from. With
+    --month it shows the prices behind a price index, with --line as well the offers for that line. The last line is a
+    query that gives the same.
 
     \b
     Examples:
@@ -49,19 +61,23 @@ def run(
     with asking(database) as ask:
         if buyer is None:
             buyer = _first_buyer(ask, model, place)
-        reported = _index(ask, model, buyer, month, line) if month else _cost(ask, model, scenario, buyer, on, line)
-        for words in reported:
-            say(words)
-    say(f"Files are kept in {place.archive}, under the first two letters of their hash.")
+        titles = scenario_titles(place)
+        if month:
+            lines = _index(ask, model, buyer, month, line)
+        else:
+            lines = _cost(ask, titles, model, scenario, buyer, on, line)
+        for text in lines:
+            say(text)
+    say(f"The files are in {place.archive}, in folders named by the first two digits of their hash.")
 
 
 def _first_buyer(ask: Asked, model: str, place: Workspace) -> str | None:
-    """The first buyer of the settings for whom the model is published; None leaves the choice to what is there."""
+    """The first buyer of the settings for whom the model is published; None: any published buyer."""
     from pipelines.errors import SettingsError
 
     try:
         codes = [buyer.buyer_code for buyer in place.settings().buyer]
-    except SettingsError:  # they are being edited, and what is published stays what it is
+    except SettingsError:  # the user is editing them; what is published can still be traced
         return None
     known = {
         row["buyer_code"]
@@ -70,7 +86,15 @@ def _first_buyer(ask: Asked, model: str, place: Workspace) -> str | None:
     return next((code for code in codes if code in known), None)
 
 
-def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | None, line: int | None) -> Iterator[str]:
+def _cost(
+    ask: Asked,
+    titles: Mapping[str, str],
+    model: str,
+    scenario: str,
+    buyer: str | None,
+    on: str | None,
+    line: int | None,
+) -> Iterator[str]:
     from pipelines.reporting.basis.words import with_order
 
     cost = _plan(ask, model, scenario, buyer, on)
@@ -82,7 +106,7 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
         )
     currency = cost["currency_code"]
     yield (
-        f"{cost['model_title']}, scenario {scenario}, buyer {cost['buyer_code']}, prices of {cost['priced_on']}: complete cost "
+        f"{cost['model_title']}, {titled(scenario, titles)}, buyer {cost['buyer_code']}, prices of {cost['priced_on']}: complete cost "
         f"{cost['complete_cost']} {currency}"
     )
     yield (
@@ -118,17 +142,17 @@ def _cost(ask: Asked, model: str, scenario: str, buyer: str | None, on: str | No
 def _purchase(ask: Asked, row: dict[str, Any]) -> str:
     from pipelines.reporting.basis.words import with_order
 
-    reported = (
+    text = (
         f"Line {row['line_number']}: {row['quantity']} x {row['part_code']} {row['colour_code']} ({row['condition']}) from "
         f"{with_order(row['vendor_code'], row)} at {row['unit_price']} {row['vendor_currency_code']}\n"
-        f"    {row['file_name']}, line {row['source_line_number']} (hash {str(row['file_hash'])[:12]}); so since "
+        f"    {row['file_name']}, line {row['source_line_number']} (hash {str(row['file_hash'])[:12]}); this price since "
         f"{row['valid_from_on']}, last confirmed on {row['last_confirmed_on']}"
     )
     if row["reason"] is not None:
         where = f"file_hash = {_quoted(row['file_hash'])} and record_number = {row['record_number']}"
         (received,) = ask(f"select unit_price, currency_code from corrected_row where {where}")
-        reported += f"\n    the file says {received['unit_price']} {received['currency_code']}; corrected, because: {row['reason']}"
-    return reported
+        text += f"\n    the file has {received['unit_price']} {received['currency_code']}; corrected, because: {row['reason']}"
+    return text
 
 
 def _index(ask: Asked, model: str, buyer: str | None, month: str, line: int | None) -> Iterator[str]:
@@ -156,7 +180,7 @@ def _index(ask: Asked, model: str, buyer: str | None, month: str, line: int | No
         first, end = f"{month}-01", f"last_day(date '{month}-01')"
         query += f" where valid_from_on <= {end} and coalesce(valid_to_on, date '9999-12-31') > date '{first}'"
         yield ""
-        yield f"Offers of the element in {month}, whether or not they count for this buyer:"
+        yield f"All offers of the element in {month}, also those that this buyer can't use:"
         for row in ask(query):
             yield (
                 f"  {row['vendor_code']}: {row['quantity_available']} at {row['unit_price']} {row['currency_code']} ({row['condition']}), "

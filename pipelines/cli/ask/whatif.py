@@ -1,4 +1,4 @@
-"""``kitfare whatif``: what a model would cost if something were otherwise, beside what it costs."""
+"""``kitfare whatif``: what a model costs now, and what it would cost with something changed."""
 
 from __future__ import annotations
 
@@ -11,7 +11,15 @@ import typer
 
 from pipelines.cli.ask.plan import Effort
 from pipelines.cli.ask.whatif_output import answer_as_json, print_answer
-from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, unknown
+from pipelines.cli.terminal.common import (
+    BuyerOption,
+    ModelArgument,
+    ScenarioOption,
+    WorkspaceOption,
+    open_workspace,
+    published_database,
+    unknown,
+)
 
 if TYPE_CHECKING:
     from datetime import date
@@ -28,49 +36,77 @@ def _number(option: str, help_text: str) -> Any:
 
 
 def run(
-    model: Annotated[str, typer.Argument(help="The model's code.")],
+    model: ModelArgument,
     shipping: Annotated[
-        str | None, _number("--shipping", "Shipping charges so many per cent higher (-25: lower).")
+        str | None,
+        _number("--shipping", "Change all shipping charges by this percentage: 25 raises them, -25 lowers them."),
     ] = None,
     flat_shipping: Annotated[
         str | None,
-        _number("--flat-shipping", "What every small vendor's parcel costs to ship, in the buyer's currency."),
+        _number("--flat-shipping", "Set the flat shipping charge of all independent vendors, in the buyer's currency."),
     ] = None,
     tax: Annotated[
-        str | None, _number("--tax", "Tax rates so many percentage points higher, where tax is charged.")
+        str | None, _number("--tax", "Change the tax rates by this many percentage points, where tax is charged.")
     ] = None,
-    prices: Annotated[str | None, _number("--prices", "Prices so many per cent higher.")] = None,
-    rates: Annotated[str | None, _number("--rates", "Foreign currencies so many per cent dearer.")] = None,
+    prices: Annotated[str | None, _number("--prices", "Change all prices by this percentage.")] = None,
+    rates: Annotated[
+        str | None, _number("--rates", "Change the value of foreign currencies by this percentage.")
+    ] = None,
     without: Annotated[
-        list[str] | None, typer.Option("--without", metavar="VENDOR", help="Not from this vendor.")
+        list[str] | None,
+        typer.Option("--without", metavar="VENDOR", help="Buy nothing from this vendor. May be given several times."),
     ] = None,
-    only: Annotated[list[str] | None, typer.Option("--only", metavar="VENDOR", help="Only from these vendors.")] = None,
-    max_vendors: Annotated[int | None, typer.Option("--max-vendors", min=1, help="Most vendors to buy from.")] = None,
-    no_maker: Annotated[bool, typer.Option("--no-maker", help="Nothing from the maker's shop.")] = False,
-    free: Annotated[list[int] | None, typer.Option("--free", metavar="LINE", help="This line in any colour.")] = None,
-    hold: Annotated[list[int] | None, typer.Option("--hold", metavar="LINE", help="This line as listed.")] = None,
-    no_flexibility: Annotated[bool, typer.Option("--no-flexibility", help="No line in another colour.")] = False,
-    no_substitutes: Annotated[bool, typer.Option("--no-substitutes", help="No part in another form.")] = False,
-    used: Annotated[bool, typer.Option("--used", help="Used parts as well.")] = False,
-    new_only: Annotated[bool, typer.Option("--new-only", help="No used parts.")] = False,
-    on: Annotated[str | None, typer.Option("--on", metavar="DATE", help="Priced on another date.")] = None,
-    currency: Annotated[str | None, typer.Option(metavar="AAA", help="Totals in another currency.")] = None,
-    copies: Annotated[int | None, typer.Option(min=1, max=1000, help="So many copies.")] = None,
-    buyer: Annotated[str | None, typer.Option(help="Who buys. Default: the first of the settings.")] = None,
-    scenario: Annotated[str, typer.Option(help="The way of buying.")] = "cheapest",
-    effort: Annotated[Effort, typer.Option(help="How hard to look for cheaper plans.")] = Effort.standard,
-    as_json: Annotated[bool, typer.Option("--json", help="Print both plans as JSON.")] = False,
+    only: Annotated[
+        list[str] | None,
+        typer.Option("--only", metavar="VENDOR", help="Buy only from this vendor. May be given several times."),
+    ] = None,
+    max_vendors: Annotated[
+        int | None, typer.Option("--max-vendors", min=1, metavar="NUMBER", help="Buy from at most this many vendors.")
+    ] = None,
+    no_maker: Annotated[bool, typer.Option("--no-maker", help="Buy nothing from the maker's shop.")] = False,
+    any_colour: Annotated[
+        list[int] | None,
+        typer.Option("--any-colour", metavar="LINE", help="Buy this line in any colour. May be given several times."),
+    ] = None,
+    as_listed: Annotated[
+        list[int] | None,
+        typer.Option(
+            "--as-listed", metavar="LINE", help="Buy this line exactly as listed. May be given several times."
+        ),
+    ] = None,
+    no_flexibility: Annotated[
+        bool, typer.Option("--no-flexibility", help="Buy every line in its listed colour.")
+    ] = False,
+    no_substitutes: Annotated[
+        bool, typer.Option("--no-substitutes", help="Buy no substitutes and no combinations.")
+    ] = False,
+    used: Annotated[bool, typer.Option("--used", help="Allow used parts for every line.")] = False,
+    new_only: Annotated[bool, typer.Option("--new-only", help="Allow used parts for no line.")] = False,
+    on: Annotated[
+        str | None, typer.Option("--on", metavar="DATE", help="Use the prices of another date, such as 2026-10-31.")
+    ] = None,
+    currency: Annotated[
+        str | None, typer.Option(metavar="CURRENCY", help="Pay in another currency, such as GBP.")
+    ] = None,
+    copies: Annotated[
+        int | None, typer.Option(min=1, max=1000, metavar="NUMBER", help="Buy parts for this many copies of the model.")
+    ] = None,
+    buyer: BuyerOption = None,
+    scenario: ScenarioOption = "cheapest",
+    effort: Annotated[Effort, typer.Option(help="How hard to search for cheaper plans.")] = Effort.standard,
+    as_json: Annotated[bool, typer.Option("--json", help="Print both plans as JSON, line by line.")] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Plan a model as it is and with something changed, and show both side by side.
+    """Compare a model's cost with its cost after a change.
 
-    Nothing is published. Prices are those of the published refresh; both plans are made now, with the same effort.
+    Makes two plans now, with the same effort and the published prices: one as it is, one with your changes. Nothing is
+    published.
 
     \b
     Examples:
       kitfare whatif harbour_tug --shipping 25
       kitfare whatif harbour_tug --without vessmoor --max-vendors 3
-      kitfare whatif harbour_tug --free 12 --free 14 --json
+      kitfare whatif harbour_tug --any-colour 12 --any-colour 14 --json
     """
     place = open_workspace(workspace)
     database = published_database(place)
@@ -92,15 +128,15 @@ def run(
         new_only=new_only,
         without_flexibility=no_flexibility,
         without_substitutes=no_substitutes,
-        free_lines=tuple(free or ()),
-        hold_lines=tuple(hold or ()),
+        free_lines=tuple(any_colour or ()),
+        hold_lines=tuple(as_listed or ()),
         without_maker=no_maker,
     )
-    asks_more = on is not None or currency is not None or copies is not None
-    if changes == Changes() and not asks_more:
-        _refuse("nothing is to be changed", "say what: `kitfare whatif --help` lists the changes")
+    has_more = on is not None or currency is not None or copies is not None
+    if changes == Changes() and not has_more:
+        _refuse("no change was given", "give one, such as --shipping 25; `kitfare whatif --help` lists all")
     if used and new_only:
-        _refuse("--used and --new-only contradict each other", "give one of them")
+        _refuse("--used and --new-only contradict each other", "leave out one of them")
     inputs = read_workspace(place, is_archiving=False)
     asked = _model(inputs, model)
     who = _buyer(inputs, buyer)
@@ -111,7 +147,7 @@ def run(
     changed_day = _day(on, day)
     for each in (day, changed_day):
         if asked.settings.version_on(each) is None:
-            _refuse(f"{model} had no parts list on {each}", "ask for a later date")
+            _refuse(f"{model} had no parts list on {each}", "give a later date with --on")
     changed = asked if copies is None else _copied(asked, copies)
     question = Question(
         model=asked,
@@ -150,7 +186,9 @@ def _decimal(option: str, text: str | None, least: int) -> Decimal | None:
     except InvalidOperation:
         value = Decimal("NaN")
     if not value.is_finite() or not least <= value <= 1000 or value != value.quantize(Decimal("0.000001")):
-        raise UsageError(f"{option} {text}: must be a number from {least} to 1000", next_step=f"such as {option} 10")
+        raise UsageError(
+            f"{option} {text}: must be a number from {least} to 1000", next_step=f"write it like {option} 10"
+        )
     return value
 
 
@@ -176,7 +214,7 @@ def _scenario(inputs: WorkspaceInputs, code: str) -> Scenario:
 
 
 def _check_rules(rules: Scenario, changes: Changes) -> None:
-    """Changes that the way of buying makes already would be told to change nothing, which answers no question."""
+    """Refuses changes that change nothing, because the way of buying has these rules already."""
     for option, is_asked, is_so, why in (
         ("--no-maker", changes.without_maker, rules.maker == "none", "it buys nothing from the maker's shop"),
         (
@@ -185,22 +223,32 @@ def _check_rules(rules: Scenario, changes: Changes) -> None:
             not rules.use_flexibility,
             "it buys every line in its listed colour",
         ),
-        ("--no-substitutes", changes.without_substitutes, not rules.use_substitutes, "it buys every line in its form"),
-        ("--used", changes.with_used, "used" in rules.conditions, "it takes used parts already"),
+        (
+            "--no-substitutes",
+            changes.without_substitutes,
+            not rules.use_substitutes,
+            "it buys every line in its listed form",
+        ),
+        ("--used", changes.with_used, "used" in rules.conditions, "it allows used parts already"),
     ):
         if is_asked and is_so:
-            reported = f"{option} changes nothing about {rules.scenario_code}: {why}"
-            _refuse(reported, "leave the option out, or ask about another way of buying with --scenario")
+            _refuse(
+                f"{option} changes nothing about {rules.title} ({rules.scenario_code}): {why}",
+                "leave out the option, or choose another way of buying with --scenario",
+            )
 
 
 def _check(inputs: WorkspaceInputs, model: Model, vendors: tuple[str, ...], lines: tuple[int, ...]) -> None:
-    strangers = sorted(set(vendors) - set(inputs.tables["vendors"]["vendor_code"]))
-    if strangers:
-        _refuse(f"no such vendor: {', '.join(strangers)}", "tables/vendors.csv has their codes")
+    unknown_vendors = sorted(set(vendors) - set(inputs.tables["vendors"]["vendor_code"]))
+    if unknown_vendors:
+        _refuse(f"no such vendor: {', '.join(unknown_vendors)}", "tables/vendors.csv has their codes")
     known = {*model.parts_list["line_number"], *model.amendments["line_number"]}
-    unknown = sorted(set(lines) - known)
-    if unknown:
-        _refuse(f"{model.model_code} has no line {', '.join(map(str, unknown))}", "see its parts.csv")
+    unknown_lines = sorted(set(lines) - known)
+    if unknown_lines:
+        _refuse(
+            f"{model.model_code} has no line {', '.join(map(str, unknown_lines))}",
+            "parts.csv and amendments.csv of the model have its lines",
+        )
 
 
 def _day(text: str | None, published: date) -> date:
@@ -213,14 +261,14 @@ def _day(text: str | None, published: date) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--on {text}: not a date", next_step="write it as 2026-10-31") from None
+        raise UsageError(f"--on {text}: not a date", next_step="write it like 2026-10-31") from None
 
 
 def _in_currency(buyer: Buyer, currency: str) -> Buyer:
     from pipelines.money import is_currency
 
     if not is_currency(currency):
-        _refuse(f"{currency} is not a currency of ISO 4217", "such as --currency EUR")
+        _refuse(f"{currency} is not a currency of ISO 4217", "write it like --currency EUR")
     return buyer.model_copy(update={"currency_code": currency})
 
 
@@ -236,7 +284,7 @@ def _published_day(database: Path) -> date:
 
     day: date | None = run_query(database, "select max(priced_on) as day from model_cost")["day"][0]
     if day is None:
-        raise UsageError("no model has been priced yet", next_step="add a model and run `kitfare refresh`")
+        raise UsageError("no model has a published cost yet", next_step="add a model and run `kitfare refresh`")
     return day
 
 
@@ -262,7 +310,7 @@ def _prices(database: Path, day: date, stale_after_days: int) -> Prices:
     from schemas.inputs.price_files import PRICE_SUMMARY
     from schemas.validate import empty_frame
 
-    # Summaries are not published: pieces that only they could estimate are told as without a price.
+    # Summaries are not published, so pieces that only they could estimate count as without a price.
     return Prices(
         run_query(database, f"select * from market_on(date '{day}', {stale_after_days})", max_rows=None),
         run_query(database, f"select * from last_seen_prices(date '{day}')", max_rows=None),

@@ -19,10 +19,13 @@ _MAKER_FIRST = ("marked", "all_it_has")
 
 
 def print_answer(title: str, buyer: Buyer, scenario: Scenario, answer: Answer) -> None:
-    """Both plans as tables, what that means in a sentence, and the lines bought otherwise."""
+    """Both plans as tables, the difference in a sentence, and the lines that are bought differently."""
     before, after = answer.as_it_is, answer.changed
     is_alike = before.currency_code == after.currency_code
-    say(f"{title}, {scenario.title.lower()}, for {buyer.title}; prices of {before.day}" + _then(before, after))
+    say(
+        f"{title}, {scenario.title[:1].lower()}{scenario.title[1:]}, for {buyer.title}; prices of {before.day}"
+        + _then(before, after)
+    )
     say("")
     names: list[tuple[str, Callable[[Side], Decimal]]] = [
         ("goods", lambda side: side.parts.goods),
@@ -48,15 +51,16 @@ def print_answer(title: str, buyer: Buyer, scenario: Scenario, answer: Answer) -
     say("")
     say(_vendor_table(before, after))
     say("")
-    say(_in_words(answer))
-    for sentence in _rules_in_words(scenario, before, after):
+    say(_difference(answer))
+    say(_accuracy(answer))
+    for sentence in _notes(scenario, before, after):
         say(sentence)
-    moved = _moved(answer)
-    if moved:
+    different = _bought_differently(answer)
+    if different:
         say("")
-        say(text_table(["line", "as it is", "changed"], moved[:SHOWN_LINES], numbers=(0,)))
-        if len(moved) > SHOWN_LINES:
-            say(f"and {len(moved) - SHOWN_LINES} more lines; --json has all")
+        say(text_table(["line", "as it is", "changed"], different[:SHOWN_LINES], numbers=(0,)))
+        if len(different) > SHOWN_LINES:
+            say(f"and {len(different) - SHOWN_LINES} more lines; --json has all")
 
 
 def _then(before: Side, after: Side) -> str:
@@ -82,49 +86,52 @@ def _vendor_table(before: Side, after: Side) -> str:
     return text_table(header, rows, numbers=(1, 2, 3, 4))
 
 
-def _in_words(answer: Answer) -> str:
+def _difference(answer: Answer) -> str:
     before, after = answer.as_it_is, answer.changed
     if answer.difference is None:
-        reported = "The two costs can't be compared: pieces lack any price, or there is no exchange rate between the currencies."
+        text = "The two costs can't be compared: some pieces have no price, or there is no exchange rate."
     elif answer.difference == 0:
-        reported = "That changes nothing."
+        text = "The change makes no difference to the cost."
     else:
-        word = "dearer" if answer.difference > 0 else "cheaper"
-        reported = f"That makes it {_amount(abs(answer.difference), after)} {after.currency_code} {word}"
+        word = "more" if answer.difference > 0 else "less"
+        text = f"With the change it costs {_amount(abs(answer.difference), after)} {after.currency_code} {word}"
         if before.currency_code != after.currency_code:
-            reported += f" than {_amount(before.complete_cost, before)} {before.currency_code} at the day's rate"
-        reported += "."
+            text += f" than {_amount(before.complete_cost, before)} {before.currency_code} at the day's exchange rate"
+        text += "."
     if before.unfilled_piece_count != after.unfilled_piece_count:
-        reported += " The plans fill different numbers of pieces; missing ones count with an estimate."
-    gaps = [_gap(side) for side in (before, after)]
-    return reported + f" How exact: as it is {gaps[0]}, changed {gaps[1]}."
+        text += " Different numbers of pieces are missing; each counts with an estimate."
+    return text
 
 
-def _rules_in_words(scenario: Scenario, before: Side, after: Side) -> list[str]:
-    """What to know of plans that ask the maker's shop first, and the planner's remarks."""
-    reported = []
+def _accuracy(answer: Answer) -> str:
+    return f"How exact: as it is, {_gap(answer.as_it_is)}; changed, {_gap(answer.changed)}."
+
+
+def _notes(scenario: Scenario, before: Side, after: Side) -> list[str]:
+    """What to know about plans that buy at the maker's shop first, and the planner's remarks."""
+    notes = []
     if scenario.maker in _MAKER_FIRST:
-        asked = "what it is marked for" if scenario.maker == "marked" else "all it has"
-        reported.append(
-            f"The maker's shop is asked first for {asked}, then the others: a rule, not the cheapest mix. So even a change that "
-            "takes something away can come out cheaper; how exact is meant within the rule."
+        bought = "the marked lines" if scenario.maker == "marked" else "all it has"
+        notes.append(
+            f"This way of buying takes {bought} from the maker's shop first, which need not be the cheapest mix. So a change that "
+            "takes something away can lower the cost; how exact is meant within this rule."
         )
     for name, side in (("As it is", before), ("Changed", after)):
-        reported += [f"{name}: {note}." for note in side.notes]
-    return reported
+        notes += [f"{name}: {note}." for note in side.notes]
+    return notes
 
 
 def _gap(side: Side) -> str:
     """Rounded up, so that "at most" stays true."""
     if side.gap_pct == float("inf"):
-        return "not known"
+        return "how much cheaper a plan could be is not known"
     if not side.gap_pct:
-        return "the cheapest possible"
+        return "no plan is cheaper"
     return f"at most {math.ceil(side.gap_pct * 10) / 10:.1f} % above the best possible"
 
 
-def _moved(answer: Answer) -> list[list[Any]]:
-    """Lines that are bought otherwise, with what serves them."""
+def _bought_differently(answer: Answer) -> list[list[Any]]:
+    """Lines that are bought differently: number, pieces as it is, pieces after the change."""
     sides = []
     for side in (answer.as_it_is, answer.changed):
         served: dict[int, list[Bought]] = {}

@@ -1,4 +1,4 @@
-"""``kitfare accept``: an export that would close more than half of a vendor's offers is right all the same."""
+"""``kitfare accept``: lets an export count that would close more than half of a vendor's offers."""
 
 from __future__ import annotations
 
@@ -16,15 +16,17 @@ if TYPE_CHECKING:
 
 def run(
     file_or_hash: Annotated[
-        str, typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or how its hash begins.")
+        str,
+        typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or the first 6 or more digits of a hash."),
     ],
-    reason: Annotated[str, typer.Option(help="Why, for people who look later.")] = "",
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; a note for people who read this later.")] = "",
     workspace: WorkspaceOption = None,
 ) -> None:
     """Accept an export that waits for a decision.
 
-    A full export waits when it would close more than half of its vendor's offers. The decision is written to tables/accepted_exports.csv and counts from the next refresh on. Take the row out of
-    that file to go back on it. `kitfare status` lists what waits.
+    A full export waits when it would close more than half of its vendor's offers. `kitfare status` lists those that
+    wait. The decision is a row in tables/accepted_exports.csv and counts from the next refresh on. To undo it, remove
+    the row.
 
     \b
     Examples:
@@ -37,11 +39,11 @@ def run(
     accepted = accepted_hashes(place)
     chosen = choose(file_or_hash, _waiting(place), accepted, "an export that waits for a decision", "waiting")
     if chosen.file_hash in accepted:
-        say(f"{chosen.file_name} is accepted already; it counts from the next `kitfare refresh` on.")
+        say(f"{chosen.file_name} is accepted already. It counts from the next `kitfare refresh` on.")
         return
     decision = {"file_hash": chosen.file_hash, "decided_on": date.today().isoformat(), "reason": reason}
     add_decision(place.tables, ACCEPTED_EXPORTS, decision)
-    say(f"Accepted {chosen.file_name} ({chosen.reported}). It counts from the next `kitfare refresh` on.")
+    say(f"Accepted {chosen.file_name} ({chosen.description}). It counts from the next `kitfare refresh` on.")
 
 
 def accepted_hashes(place: Workspace) -> set[str]:
@@ -63,8 +65,8 @@ def _waiting(place: Workspace) -> list[KnownFile]:
     found: dict[str, KnownFile] = {}
     with connect.reader(place.warehouse) as con:
         for export in history.waiting_exports(con):
-            reported = f"{export.vendor_code} on {export.observed_on}"
+            described = f"{export.vendor_code} on {export.observed_on}"
             known = found.get(export.file_hash)
-            vendors = f"{known.reported}, {reported}" if known else reported
+            vendors = f"{known.description}, {described}" if known else described
             found[export.file_hash] = KnownFile(export.file_hash, export.file_name, vendors)
     return [found[file_hash] for file_hash in sorted(found)]

@@ -1,6 +1,6 @@
-"""The user's decisions about price files: finds the file that is meant, and adds a row to the workspace's own table.
+"""Decisions about price files: finds the file that is meant, and adds a row to the workspace's table.
 
-Light: nothing heavy is imported here.
+Imports nothing heavy.
 """
 
 from __future__ import annotations
@@ -20,22 +20,22 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class KnownFile:
-    """A file a decision may be about; ``reported`` says more of it, such as its vendors and dates."""
+    """A price file; ``description`` is for people, such as its vendors and dates."""
 
     file_hash: str
     file_name: str
-    reported: str
+    description: str
 
 
-def choose(needed: str, files: Sequence[KnownFile], decided: Iterable[str], kind: str, listed: str) -> KnownFile:
+def choose(typed: str, files: Sequence[KnownFile], decided: Iterable[str], kind: str, listed: str) -> KnownFile:
     """The one file that a path, a file name or the start of a hash names.
 
     Args:
-        needed: what the user typed.
+        typed: what the user typed.
         files: those to choose from.
-        decided: hashes decided on before, which may be named by their start as well.
-        kind: what is chosen, in the singular, for messages: "an export that waits for a decision".
-        listed: what the files are, for messages: "waiting".
+        decided: hashes that have a decision; they may be named by their start as well.
+        kind: what is chosen, for messages, such as "an export that waits for a decision".
+        listed: the name of the list of files in messages, such as "waiting".
 
     Raises:
         UsageError: it names none or several of them.
@@ -43,20 +43,20 @@ def choose(needed: str, files: Sequence[KnownFile], decided: Iterable[str], kind
     from pipelines.errors import UsageError
     from pipelines.intake.archiving.archive import hash_of
 
-    file_hash = hash_of(Path(needed)) if Path(needed).is_file() else needed.lower()
+    file_hash = hash_of(Path(typed)) if Path(typed).is_file() else typed.lower()
     looks_like_hash = re.fullmatch(r"[0-9a-f]{6,64}", file_hash) is not None
     unlisted = sorted(set(decided) - {file.file_hash for file in files})
     known = [*files, *(KnownFile(other, other[:12], "") for other in unlisted)]
-    found = [k for k in known if k.file_name == needed or (looks_like_hash and k.file_hash.startswith(file_hash))]
+    found = [k for k in known if k.file_name == typed or (looks_like_hash and k.file_hash.startswith(file_hash))]
     if len(found) == 1:
         return found[0]
     shown = (found or files)[:SHOWN_FILES]
-    reported = "; ".join(f"{k.file_name} ({k.reported}): {k.file_hash[:12]}" for k in shown)
+    choices = "; ".join(f"{k.file_name} ({k.description}): {k.file_hash[:12]}" for k in shown)
     more = len(found or files) - len(shown)
     raise UsageError(
-        f"{needed} fits several files, and one is needed" if found else f"{needed} is not {kind}",
-        where=f"{listed}: {reported or 'none'}" + (f"; and {more} more" if more else ""),
-        next_step="give one of these hashes" if reported else "`kitfare status` shows what waits",
+        f"{typed} fits several files" if found else f"{typed} is not {kind}",
+        where=f"{listed}: {choices or 'none'}" + (f"; and {more} more" if more else ""),
+        next_step="give one of these hashes" if choices else "`kitfare status` shows what waits",
     )
 
 
@@ -64,7 +64,7 @@ SHOWN_FILES = 10
 
 
 def decided_hashes(tables: Path, contract: Contract) -> set[str]:
-    """The files decided on so far, whether or not a refresh has seen the decision.
+    """Hashes of the files that have a decision, whether or not a refresh has read it.
 
     Raises:
         InputError: the file of decisions can't be read.
@@ -73,7 +73,7 @@ def decided_hashes(tables: Path, contract: Contract) -> set[str]:
 
 
 def add_decision(tables: Path, contract: Contract, row: dict[str, str]) -> None:
-    """Add a row in the file's own order of columns; a kill leaves the old file or the new one, never a part.
+    """Add a row in the file's own order of columns; a kill leaves the old file or the new one, never a part of it.
 
     Raises:
         InputError: the file of decisions can't be read.
@@ -109,9 +109,9 @@ def _read(tables: Path, contract: Contract) -> tuple[list[str], list[dict[str, s
     ]
     if others:
         raise InputError(
-            f"decisions are kept in {others[0]}, which is not a CSV file",
+            f"the decisions are in {others[0]}, and kitfare adds rows to CSV files only",
             where=str(tables),
-            next_step="add the row there yourself, or save the table as CSV",
+            next_step="add the row by hand, or save the table as CSV",
         )
     if not path.is_file():
         return list(contract.columns), []
@@ -124,7 +124,7 @@ def _read(tables: Path, contract: Contract) -> tuple[list[str], list[dict[str, s
         raise InputError(f"{path.name} can't be read: {error}", where=str(path), next_step="save it as UTF-8") from None
     if "file_hash" not in header or "decided_on" not in header:
         raise InputError(
-            f"{path.name} lacks the column file_hash or decided_on",
+            f"{path.name} has no column file_hash or decided_on",
             where=str(path),
             next_step=f"give it the header {','.join(contract.columns)}",
         )

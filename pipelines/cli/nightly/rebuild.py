@@ -1,4 +1,4 @@
-"""``kitfare rebuild``: the warehouse made again from the archive alone."""
+"""``kitfare rebuild``: makes a new warehouse from the archive."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say
 
 def run(
     check: Annotated[
-        bool, typer.Option("--check", help="Only compare with the warehouse that is there; change nothing.")
+        bool, typer.Option("--check", help="Only compare the new warehouse with the present one; change nothing.")
     ] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Make the warehouse again from the archive alone.
+    """Make a new warehouse from the archive.
 
-    Every price file ever taken in is read again, with the profiles and the code map of its time; then the latest withdrawals,
-    acceptances and corrections are applied. The old warehouse is kept as warehouse.duckdb.before until the next rebuild. What is published
-    is not touched.
+    Every price file is read again, with the profiles and the code map of the day it was taken in. The latest
+    acceptances, withdrawals and corrections apply. The old warehouse stays as warehouse.duckdb.before until the next
+    rebuild, and what is published stays as it is.
 
     \b
     Examples:
@@ -34,30 +34,22 @@ def run(
 
     with show_progress() as progress:
         found = rebuild(place, replace=not check, progress=progress)
-    say(f"Made the warehouse again from {found.file_count} archived files.")
-    if found.differences:
-        reported = f"it differs from the warehouse that is there in {', '.join(found.differences)}"
-        if check:
-            raise CheckFailedError(
-                reported,
-                where=str(found.path),
-                state="nothing was changed",
-                next_step="`kitfare rebuild` puts it in place",
-            )
-        say(f"Before, {reported}.")
-    elif found.differences is None:
-        say("There was none that could be read." if not check else "The warehouse that is there cannot be read.")
-        if check:
-            raise CheckFailedError(
-                "the warehouse cannot be read",
-                where=str(found.path),
-                next_step="`kitfare rebuild` puts a new one in place",
-            )
-    else:
-        say(
-            "It is the same as the warehouse that was there."
-            if not check
-            else "It is the same as the warehouse that is there."
+    say(f"Made a new warehouse from {found.file_count} archived files.")
+    if found.differences is None:
+        result = "The present warehouse can't be read." if check else "There was no warehouse that could be read."
+    elif found.differences:
+        result = (
+            f"The new warehouse differs from the {'present' if check else 'old'} one in {', '.join(found.differences)}."
         )
+    else:
+        result = f"The new warehouse is the same as the {'present' if check else 'old'} one."
+    if check and found.differences != []:
+        raise CheckFailedError(
+            result.rstrip("."),
+            where=str(found.path),
+            state="nothing was changed",
+            next_step="`kitfare rebuild` puts the new warehouse in its place",
+        )
+    say(result)
     if not check:
-        say("The next `kitfare refresh` works with it.")
+        say("Next: `kitfare refresh` works with the new warehouse.")

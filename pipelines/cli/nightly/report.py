@@ -1,4 +1,4 @@
-"""``kitfare report``: the report of one month."""
+"""``kitfare report``: prints the report of one month."""
 
 from __future__ import annotations
 
@@ -11,13 +11,16 @@ from pipelines.cli.terminal.common import WorkspaceOption, note, open_workspace,
 
 def run(
     month: Annotated[str, typer.Option(metavar="YYYY-MM", help="The month, such as 2026-10.")],
-    model: Annotated[str | None, typer.Option(metavar="MODEL_CODE", help="One model; all of them if left out.")] = None,
+    model: Annotated[
+        str | None, typer.Option(metavar="MODEL", help="The code of one model. Default: all models.")
+    ] = None,
     workspace: WorkspaceOption = None,
 ) -> None:
     """Print the report of one month.
 
-    Of all models: the month at a glance, a ranking, movers, coverage. Of one model: what moved, what can be had, when to
-    buy. As Markdown; the page that holds the same is named below it. Every refresh writes the reports of all months that `months_back` in kitfare.toml reaches.
+    For all models: the month's costs, a ranking, the largest price changes, and how much has a price. For one model:
+    what changed, what can be bought, when to buy. It is Markdown; the page with the same contents is named below it.
+    Every refresh writes the reports of the last `months_back` months.
 
     \b
     Examples:

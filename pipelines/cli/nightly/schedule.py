@@ -1,4 +1,4 @@
-"""``kitfare schedule``: refresh every night, until told to stop."""
+"""``kitfare schedule``: refreshes every night."""
 
 from __future__ import annotations
 
@@ -12,16 +12,16 @@ from pipelines.cli.terminal.common import WorkspaceOption, note, open_workspace
 def run(
     at: Annotated[str, typer.Option(metavar="HH:MM", help="Time of day.")] = "02:30",
     time_zone: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Its time zone. Default: this machine's.")
+        str | None, typer.Option(metavar="NAME", help="Time zone, such as Europe/Warsaw. Default: this machine's.")
     ] = None,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Refresh every night, until told to stop.
+    """Refresh every night, until Ctrl-C.
 
-    On the 1st of a month it also writes the report of the month before. It runs until Ctrl-C or a SIGTERM, so that a
-    service manager can keep it. It starts a Prefect server that only this machine can reach and that keeps its files
-    in the workspace. For nights on which it was not running, run `kitfare refresh`. A time that a clock change skips
-    is run an hour later; one that it repeats is run once.
+    On the 1st of a month it also writes the report of the month before. A service manager can stop it with SIGTERM. It
+    starts a Prefect server that only this machine can reach; the server keeps its files in the workspace. For nights on
+    which it did not run, run `kitfare refresh`. A time that a clock change skips runs an hour later; one that it
+    repeats runs once.
 
     \b
     Examples:

@@ -1,4 +1,4 @@
-"""``kitfare status``: what is published, and what waits for someone."""
+"""``kitfare status``: shows what is published and what waits for the user."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ where vendor_export.export_standing = 'waiting' order by all
 
 
 def run(workspace: WorkspaceOption = None) -> None:
-    """Show the last refresh and what waits.
+    """Show the last refresh and what waits for you.
 
-    Quarantined rows, exports that wait for a decision, and files not taken in yet.
+    Quarantined rows, exports that wait for a decision, and files that are not taken in yet.
 
     \b
     Example:
@@ -52,9 +52,10 @@ def run(workspace: WorkspaceOption = None) -> None:
     elif place.published.is_symlink():
         say(f"Published: {place.published.readlink().name} is gone or not whole; `kitfare refresh` publishes again")
     else:
-        say("Published: nothing yet; `kitfare refresh` does that")
+        say("Published: nothing yet. Run `kitfare refresh`.")
     dropped = [path for path in sorted(place.inbox.glob("*")) if path.is_file() and not path.name.startswith(".")]
-    say(f"Inbox: {len(dropped)} files to take in with the next `kitfare refresh`")
+    count = "1 file" if len(dropped) == 1 else f"{len(dropped)} files"
+    say(f"Inbox: {count} for the next `kitfare refresh`")
 
     from pipelines.flows.scheduler.local_prefect import running_server
 
@@ -65,7 +66,7 @@ def _published(place: Workspace, database: Path) -> None:
     say(f"Published: {place.published.resolve().name}")
     for last in _rows(database, _LAST_REFRESH):
         started = f"{last['started_at']:%Y-%m-%d %H:%M} UTC"
-        say(f"  prices of {last['priced_on']}, refresh begun {started} by kitfare {last['software_version']}")
+        say(f"  prices of {last['priced_on']}, refreshed at {started} by kitfare {last['software_version']}")
     say(f"Pages: {place.published / 'index.html'}")
     _quarantined(place, database)
     _waiting(place, database)
@@ -81,21 +82,21 @@ def _quarantined(place: Workspace, database: Path) -> None:
             [quarantined_name(row["file_name"], row["file_hash"]), row["row_count"], row["first_reason"]]
             for row in quarantined[:_SHOWN_FILES]
         ]
-        say(text_table(["file in quarantined/", "rows", "the first one"], shown, numbers=[1]))
+        say(text_table(["file in quarantine/", "rows", "first reason"], shown, numbers=[1]))
         _and_more(len(quarantined))
-        say(f"Correct them there and drop the file into {place.inbox}.")
+        say(f"Correct these rows there and drop the file into {place.inbox}.")
     whole = _rows(database, _QUARANTINED.format(is_whole="true"))
     say(f"Files quarantined whole: {len(whole)}")
     if whole:
         shown = [[row["file_name"], row["first_reason"]] for row in whole[:_SHOWN_FILES]]
-        say(text_table(["file in quarantined/", "why"], shown))
+        say(text_table(["file in quarantine/", "reason"], shown))
         _and_more(len(whole))
-        say("`kitfare inspect FILE` says more. One that will never be of use: `kitfare withdraw FILE`.")
+        say("`kitfare inspect FILE` shows why. If you will never use a file: `kitfare withdraw FILE`.")
 
 
 def _and_more(count: int) -> None:
     if count > _SHOWN_FILES:
-        say(f"and {count - _SHOWN_FILES} files that came earlier")
+        say(f"and {count - _SHOWN_FILES} older files")
 
 
 def _waiting(place: Workspace, database: Path) -> None:

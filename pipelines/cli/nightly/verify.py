@@ -1,4 +1,4 @@
-"""``kitfare verify``: is everything the workspace keeps still whole?"""
+"""``kitfare verify``: checks everything that a workspace keeps."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say
 def run(workspace: WorkspaceOption = None) -> None:
     """Check archive, warehouse and published tables.
 
-    Every archived file must have the hash it is named by; the price history must be what the rows received give, all of them accounted for; every published file must
-    have the bytes it was published with, and the tables must pass every check. Nothing is changed. Each fault is told with what corrects it.
-    `kitfare rebuild --check` goes further and reads the archive again.
+    Every archived file must have the hash in its name. The price history must follow from the rows received, and no row
+    may be missing. Every published file must be unchanged, and the tables must pass every check. Nothing is changed.
+    Each fault is shown with what to do about it. `kitfare rebuild --check` also reads every archived file again.
 
     \b
     Example:
@@ -24,16 +24,16 @@ def run(workspace: WorkspaceOption = None) -> None:
 
     with show_progress() as progress:
         found = verify(place, progress)
-    for line in found.looked_at:
-        say(f"Looked at {line}.")
+    for line in found.checked:
+        say(f"Checked {line}.")
     if not found.faults:
-        say("All of it is whole.")
+        say("No fault was found.")
         return
     for fault in found.faults:
         say(f"\n{fault.what}\n  where: {fault.where}\n  next:  {fault.next_step}")
     raise CheckFailedError(
-        f"{len(found.faults)} faults were found",
+        "1 fault was found" if len(found.faults) == 1 else f"{len(found.faults)} faults were found",
         where=str(place.root),
         state="nothing was changed",
-        next_step="see above",
+        next_step="do what is stated above for each fault",
     )

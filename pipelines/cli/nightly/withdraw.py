@@ -1,4 +1,4 @@
-"""``kitfare withdraw``: a price file counts as never received."""
+"""``kitfare withdraw``: makes a price file count as never received."""
 
 from __future__ import annotations
 
@@ -16,15 +16,17 @@ if TYPE_CHECKING:
 
 def run(
     file_or_hash: Annotated[
-        str, typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or how its hash begins.")
+        str,
+        typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or the first 6 or more digits of a hash."),
     ],
-    reason: Annotated[str, typer.Option(help="Why, for people who look later.")] = "",
+    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; a note for people who read this later.")] = "",
     workspace: WorkspaceOption = None,
 ) -> None:
     """Withdraw a price file that was taken in.
 
-    From the next refresh on the history is what it would have been without the file; rows corrected in its place go with it.
-    Its bytes stay in the archive. The decision is written to tables/withdrawn_files.csv; take the row out of that file to go back on it.
+    From the next refresh on, the price history is what it would have been without the file and without the corrections
+    to its rows. The file stays in the archive. The decision is a row in tables/withdrawn_files.csv. To undo it, remove
+    the row.
 
     \b
     Examples:
@@ -37,11 +39,11 @@ def run(
     withdrawn = decided_hashes(place.tables, WITHDRAWN_FILES)
     chosen = choose(file_or_hash, _received(place), withdrawn, "a price file that was taken in", "the latest")
     if chosen.file_hash in withdrawn:
-        say(f"{chosen.file_name} is withdrawn already; it counts from the next `kitfare refresh` on.")
+        say(f"{chosen.file_name} is withdrawn already. That counts from the next `kitfare refresh` on.")
         return
     decision = {"file_hash": chosen.file_hash, "decided_on": date.today().isoformat(), "reason": reason}
     add_decision(place.tables, WITHDRAWN_FILES, decision)
-    say(f"Withdrawn {chosen.file_name} ({chosen.reported}). It counts from the next `kitfare refresh` on.")
+    say(f"Withdrew {chosen.file_name} ({chosen.description}). That counts from the next `kitfare refresh` on.")
 
 
 def _received(place: Workspace) -> list[KnownFile]:

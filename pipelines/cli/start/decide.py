@@ -1,4 +1,4 @@
-"""``kitfare decide``: walk the look-first list of a model, decide line by line, and keep what was decided."""
+"""``kitfare decide``: asks about the undecided lines of a model, one by one, and writes down the decisions."""
 
 from __future__ import annotations
 
@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, published_database, say, text_table
+from pipelines.cli.terminal.common import (
+    BuyerOption,
+    ModelArgument,
+    WorkspaceOption,
+    open_workspace,
+    published_database,
+    say,
+    scenario_titles,
+    text_table,
+)
 
 if TYPE_CHECKING:
     from pipelines.settings import Workspace
@@ -18,36 +27,38 @@ if TYPE_CHECKING:
 Row = dict[str, Any]
 Ask = Callable[[str], list[Row]]
 
-CHOICES = "a any colour   n a near one   o one of a list   l as listed   Enter later   q stop"
+CHOICES = "a: any colour   n: a near one   o: one of a list   l: as listed   Enter: later   q: stop"
 NEAR_DISTANCE = "10"
-"""Offered as the largest distance of a near colour: still the same kind of colour (common practice, no source)."""
+"""The largest distance of a near colour if the user names none: still the same kind of colour (common practice, no source)."""
 
 
 def run(
-    model: Annotated[str, typer.Argument(metavar="MODEL", help="The model's code.")],
+    model: ModelArgument,
     explain: Annotated[
-        int | None, typer.Option("--explain", metavar="LINE", help="Show what is known about a line, decide nothing.")
+        int | None, typer.Option("--explain", metavar="LINE", help="Show what is known about a line; decide nothing.")
     ] = None,
     decisions: Annotated[
         Path | None,
-        typer.Option("--from", metavar="FILE", help="Decisions from a CSV file: line_number, colour_rule, reason, ..."),
+        typer.Option(
+            "--from", metavar="FILE", help="Take decisions from a CSV file with the columns of flexible_lines.csv."
+        ),
     ] = None,
-    decided_by: Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who decides.")] = None,
+    decided_by: Annotated[
+        str | None, typer.Option("--by", metavar="NAME", help="Who decides; a note for people who read this later.")
+    ] = None,
     decided_on: Annotated[
         str | None,
-        typer.Option("--on", metavar="DATE", help="The decision's date, from which on it holds. Default: today."),
+        typer.Option("--on", metavar="DATE", help="Date of the decision; it counts from this date on. Default: today."),
     ] = None,
-    buyer: Annotated[
-        str | None, typer.Option(help="Whose prices the list goes by. Default: the first of the settings.")
-    ] = None,
-    all_lines: Annotated[bool, typer.Option("--all", help="Also lines that are not worth a look.")] = False,
+    buyer: BuyerOption = None,
+    all_lines: Annotated[bool, typer.Option("--all", help="Also ask about lines that could save little.")] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Decide what colours a model's undecided lines may have.
+    """Decide which colours a model's lines may have.
 
-    Goes through the look-first list, where the money is first, and asks about each line. Every answer is written to the model's
-    flexible_lines.csv at once, with its date, who decided and why, and counts in every `kitfare refresh` that prices that date or a
-    later one. A decision made twice on one day replaces the first one.
+    Asks about the undecided lines, those that could save most first (the look-first list). Every answer is written to
+    the model's flexible_lines.csv at once, with its date, who decided and why. It counts in every `kitfare refresh` that
+    prices its date or a later one. A second decision on the same day replaces the first.
 
     \b
     Examples:
@@ -74,7 +85,7 @@ def _date(text: str | None) -> date:
     try:
         return date.today() if text is None else date.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"{text!r} is no date", where="--on", next_step="write it like 2026-11-25") from None
+        raise UsageError(f"--on {text}: not a date", next_step="write it like 2026-11-25") from None
 
 
 def _take_from(place: Workspace, model: str, decisions: Path, decided_by: str | None, day: date) -> None:
@@ -83,16 +94,16 @@ def _take_from(place: Workspace, model: str, decisions: Path, decided_by: str | 
     defaults = {"decided_on": day.isoformat(), "decided_by": decided_by or ""}
     rows = read_decisions(decisions, defaults)
     if not rows:
-        say(f"{decisions} holds no decisions; nothing was changed.")
+        say(f"{decisions} has no decisions. Nothing was changed.")
         return
     path = add_decisions(place, model, rows)
     lines = len({row.get("line_number") for row in rows})
-    say(_kept(lines, path, min(row["decided_on"] for row in rows)))
+    say(_written(lines, path, min(row["decided_on"] for row in rows)))
 
 
-def _kept(count: int, path: Path, day: str) -> str:
+def _written(count: int, path: Path, day: str) -> str:
     lines = "line" if count == 1 else "lines"
-    return f"Decided about {count} {lines} in {path}. It counts in every `kitfare refresh` that prices {day} or later."
+    return f"Wrote decisions about {count} {lines} to {path}. They count in every `kitfare refresh` that prices {day} or later."
 
 
 def _walk(place: Workspace, model: str, decided_by: str | None, day: date, buyer: str | None, all_lines: bool) -> None:
@@ -102,37 +113,38 @@ def _walk(place: Workspace, model: str, decided_by: str | None, day: date, buyer
         buyer_code = _buyer(ask, place, model, buyer)
         rows, names = _looks(ask, model, buyer_code), _names(ask)
     decided = _decided_lines(place, model)
-    todo = [row for row in rows if row["line_number"] not in decided and (all_lines or row["is_worth_a_look"])]
-    if not todo:
+    undecided = [row for row in rows if row["line_number"] not in decided and (all_lines or row["is_worth_a_look"])]
+    if not undecided:
         say(
-            f"No line of {model} is left that is worth a look." + ("" if all_lines else " --all shows the others, too.")
+            f"No undecided line of {model} could save much."
+            + ("" if all_lines else " --all asks about the others, too.")
         )
         return
     say(
-        f"{model}: {len(todo)} lines to look at, for the buyer {buyer_code}. Savings are in {todo[0]['currency_code']}."
+        f"{model}: {len(undecided)} lines to decide about, with the prices of the buyer {buyer_code}. Savings are in {undecided[0]['currency_code']}."
     )
     count, path = 0, place.models / model / "flexible_lines.csv"
     try:
         who = decided_by if decided_by is not None else typer.prompt("Who decides", default="", show_default=False)
-        for number, row in enumerate(todo, start=1):
+        for number, row in enumerate(undecided, start=1):
             say("")
-            say(f"{number} of {len(todo)}: {_about(row, names)}")
+            say(f"{number} of {len(undecided)}: {_about(row, names)}")
             decision = _decide()
             if decision is None:
                 break
             if decision:
                 reason = typer.prompt("Why", default="", show_default=False)
-                reported = {"line_number": str(row["line_number"]), "portion_number": "1", "accept_conditions": "new"}
-                reported |= {"is_load_bearing": "true", "decided_on": day.isoformat()}
-                add_decisions(place, model, [{**reported, **decision, "decided_by": who, "reason": reason}])
+                new = {"line_number": str(row["line_number"]), "portion_number": "1", "accept_conditions": "new"}
+                new |= {"is_load_bearing": "true", "decided_on": day.isoformat()}
+                add_decisions(place, model, [{**new, **decision, "decided_by": who, "reason": reason}])
                 count += 1
     except (typer.Abort, EOFError):
         say("")
-    say(_kept(count, path, day.isoformat()) if count else "Nothing was decided.")
+    say(_written(count, path, day.isoformat()) if count else "Nothing was decided.")
 
 
 def _decide() -> dict[str, str] | None:
-    """The decision as columns of the flexible lines; empty for later, None for stop."""
+    """The decision as columns of flexible_lines; empty: later; None: stop."""
     while True:
         answer = typer.prompt(CHOICES + "\n>", default="", show_default=False, prompt_suffix=" ").strip().lower()
         if answer in ("", "later"):
@@ -148,30 +160,28 @@ def _decide() -> dict[str, str] | None:
             return {"colour_rule": "near", "near_distance": distance.strip()}
         if answer in ("o", "one_of"):
             codes = typer.prompt(
-                "Colours besides the listed one (codes, with ; between)", default="", show_default=False
+                "Colours besides the listed one (codes, separated by ;)", default="", show_default=False
             )
             if codes.strip():
                 return {"colour_rule": "one_of", "accept_colour_codes": codes.strip()}
-        say("Please type one of these letters.")
+        say("Please type one of the letters a, n, o, l, q, or press Enter.")
 
 
 def _about(row: Row, names: dict[str, str]) -> str:
     codes = [code for code in row["look_colour_codes"].split(";") if code]
     part, colour = (names.get(row[name]) or row[name] for name in ("listed_part_code", "listed_colour_code"))
-    reported = (
-        f"line {row['line_number']}, {part} in {colour}, {row['quantity']} pieces\n  could save {row['look_saving']}"
-    )
+    text = f"line {row['line_number']}, {part} in {colour}, {row['quantity']} pieces\n  could save {row['look_saving']}"
     if row["added_saving"] != row["look_saving"]:
-        reported += f" by itself, {row['added_saving']} on top of the lines before it"
+        text += f" by itself, {row['added_saving']} on top of the lines before it"
     if row["look_rank"] > 1:
-        reported += f"; {row['look_saving_so_far']} with the lines before it"
+        text += f"; {row['look_saving_so_far']} together with the lines before it"
     if codes:
-        reported += "; would be bought in " + ", ".join(
+        text += "; would be bought in " + ", ".join(
             f"{names[code]} ({code})" if names.get(code) else code for code in codes
         )
     if row["fillable_piece_count"]:
-        reported += f"; {row['fillable_piece_count']} pieces that can't be bought now could be"
-    return reported
+        text += f"; {row['fillable_piece_count']} pieces could be bought that now can't"
+    return text
 
 
 # What is known
@@ -190,10 +200,10 @@ def _quoted(text: str) -> str:
 
 
 def _buyer(ask: Ask, place: Workspace, model: str, buyer: str | None) -> str:
-    """The buyer whose list is meant."""
+    """The buyer that the option names, or the first one in kitfare.toml for whom the model is published."""
     from pipelines.errors import UsageError
     from pipelines.settings import Settings
-    from pipelines.settings_files import load_toml
+    from pipelines.settings_base import load_toml
 
     known = [
         row["buyer_code"]
@@ -204,11 +214,11 @@ def _buyer(ask: Ask, place: Workspace, model: str, buyer: str | None) -> str:
         raise UsageError(
             f"nothing is published about a model {model}",
             where="published: " + ", ".join(row["model_code"] for row in models),
-            next_step="name one of these, or run `kitfare refresh` first",
+            next_step="give one of these, or run `kitfare refresh` first",
         )
     if buyer is not None and buyer not in known:
         raise UsageError(
-            f"there is no buyer {buyer}", where=f"buyers: {', '.join(sorted(known))}", next_step="name one of these"
+            f"there is no buyer {buyer}", where=f"buyers: {', '.join(sorted(known))}", next_step="give one of these"
         )
     settings = load_toml(place.root / "kitfare.toml", Settings)
     return buyer or next((each.buyer_code for each in settings.buyer if each.buyer_code in known), str(known[0]))
@@ -232,7 +242,7 @@ def _looks(ask: Ask, model: str, buyer: str) -> list[Row]:
 
 
 def _decided_lines(place: Workspace, model: str) -> set[int]:
-    """Lines somebody has decided meanwhile."""
+    """Lines that have a decision by now."""
     import polars as pl
 
     from pipelines.intake.workspace.workspace_files import checked_model
@@ -253,7 +263,11 @@ def explained(ask: Ask, place: Workspace, model: str, line: int, buyer: str) -> 
     listed = own.parts_list.filter(pl.col("line_number") == line).sort("list_version")
     amended = own.amendments.filter(pl.col("line_number") == line).sort("valid_from_on")
     if not listed.height and not amended.height:
-        raise UsageError(f"{model} has no line {line}", where=str(place.models / model), next_step="see its parts.csv")
+        raise UsageError(
+            f"{model} has no line {line}",
+            where=str(place.models / model),
+            next_step="parts.csv and amendments.csv there have its lines",
+        )
     names = _names(ask)
     yield f"Line {line} of {model}"
     for row in listed.iter_rows(named=True):
@@ -266,24 +280,24 @@ def explained(ask: Ask, place: Workspace, model: str, line: int, buyer: str) -> 
     for row in decided.iter_rows(named=True):
         pieces = f"{row['quantity']} pieces" if row["quantity"] is not None else "the rest"
         more = "".join(
-            f", {words} {row[name]}"
-            for name, words in (("accept_colour_codes", "also"), ("refuse_colour_codes", "not"), ("group_code", "alike in"),
-                                ("near_distance", "within"))
+            f", {label} {row[name]}"
+            for name, label in (("accept_colour_codes", "also"), ("refuse_colour_codes", "not"), ("group_code", "alike in group"),
+                                ("near_distance", "within distance"))
             if row[name]
         )  # fmt: skip
         who = " by ".join(str(part) for part in (row["decided_on"], row["decided_by"]) if part)
         yield f"  {who}: portion {row['portion_number']}, {pieces}: {row['colour_rule']}{more}. {row['reason'] or ''}".rstrip()
     if not decided.height:
-        yield "  none: nobody has looked yet"
+        yield "  none"
     key = (
         f"model_code = {_quoted(model)} and buyer_code = {_quoted(buyer)} and line_number = {line} "
         "and priced_on = (select max(priced_on) from model_cost)"
     )
     yield f"Today, for the buyer {buyer}"
-    yield from _today(ask, key)
+    yield from _today(ask, key, scenario_titles(place))
 
 
-def _today(ask: Ask, key: str) -> Iterator[str]:
+def _today(ask: Ask, key: str, titles: dict[str, str]) -> Iterator[str]:
     """How a line is bought, and what its flexibility saves or could save."""
     bought = ask(
         "select scenario_code, part_code, colour_code, vendor_code, sum(quantity)::bigint as pieces, unit_price, "
@@ -291,13 +305,13 @@ def _today(ask: Ask, key: str) -> Iterator[str]:
     )
     cells = [
         [
-            row["scenario_code"], row["part_code"], row["colour_code"], row["vendor_code"] or "on hand", row["pieces"],
+            titles.get(row["scenario_code"], row["scenario_code"]), row["part_code"], row["colour_code"], row["vendor_code"] or "on hand", row["pieces"],
             "" if row["unit_price"] is None else f"{row['unit_price']:f} {row['vendor_currency_code']}",
         ]
         for row in bought
     ]  # fmt: skip
     if cells:
-        yield text_table(["plan", "part", "colour", "vendor", "pieces", "price"], cells, numbers=[4, 5])
+        yield text_table(["way of buying", "part", "colour", "vendor", "pieces", "price"], cells, numbers=[4, 5])
     missing = ask(
         f"select scenario_code, unfilled_piece_count, remedies from unfilled_line where {key} "
         "and scenario_code in ('listed', 'flexible') order by all"
@@ -305,25 +319,24 @@ def _today(ask: Ask, key: str) -> Iterator[str]:
     for row in missing:
         helps = f"; what would help: {row['remedies']}" if row["remedies"] else ""
         pieces = f"{row['unfilled_piece_count']} piece{'' if row['unfilled_piece_count'] == 1 else 's'}"
-        yield f"{row['scenario_code']}: {pieces} can't be bought{helps}"
+        yield f"{titles.get(row['scenario_code'], row['scenario_code'])}: {pieces} can't be bought{helps}"
     for table, what in (("colour_flex_saving", "colour"), ("substitute_saving", "form")):
         views = {
             row["saving_view"]: row for row in ask(f"select * from {table} where {key} and scenario_code = 'flexible'")
         }
         if views:
-            reported = "; ".join(
-                f"{words} {views[view]['saving']}"
-                + ("" if views[view]["is_distinct"] else " (can't be distinguished from nothing)")
-                for view, words in (("fair", "fair share"), ("alone", "alone"), ("last", "on top of all others"))
+            savings = "; ".join(
+                f"{name} {views[view]['saving']}" + ("" if views[view]["is_distinct"] else " (too small to be sure)")
+                for view, name in (("fair", "fair share"), ("alone", "alone"), ("last", "on top of all others"))
                 if view in views
             )
-            yield f"Its flexibility of {what} saves: {reported}."
+            yield f"Its flexibility of {what} saves: {savings}."
             partners = next(iter(views.values()))
             if partners["interplay_line_numbers"]:
-                yield f"  It acts with lines {partners['interplay_line_numbers'].replace(';', ', ')}: same {partners['interplay']}."
+                yield f"  Its saving depends on lines {partners['interplay_line_numbers'].replace(';', ', ')}: same {partners['interplay']}."
     for row in ask(f"select * from look_first where {key}"):
-        worth = "worth a look" if row["is_worth_a_look"] else "not worth a look"
+        worth = "" if row["is_worth_a_look"] else ", too little to be worth a look"
         yield (
-            f"Number {row['look_rank']} to look at, {worth}: any colour could save {row['look_saving']}"
+            f"Number {row['look_rank']} of the look-first list: any colour could save {row['look_saving']}{worth}"
             + (f", bought in {row['look_colour_codes'].replace(';', ', ')}." if row["look_colour_codes"] else ".")
         )

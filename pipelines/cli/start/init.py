@@ -1,4 +1,4 @@
-"""``kitfare init``: a new workspace."""
+"""``kitfare init``: makes a new workspace."""
 
 from __future__ import annotations
 
@@ -10,16 +10,18 @@ import typer
 
 from pipelines.cli.terminal.common import say
 
-FOLDERS = ("inbox", "quarantined", "profiles", "tables", "models")
+FOLDERS = ("inbox", "quarantine", "profiles", "tables", "models")
 
 
 def run(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make; one that is there must be empty.")],
-    demo: Annotated[bool, typer.Option("--demo", help="Fill it with an invented scenario, ready to refresh.")] = False,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make. If it exists, it must be empty.")],
+    demo: Annotated[
+        bool, typer.Option("--demo", help="Fill it with an invented example, ready for `kitfare refresh`.")
+    ] = False,
 ) -> None:
     """Make a new workspace.
 
-    It gets a kitfare.toml with every setting explained, the folders, and the tables with their headers.
+    It gets a kitfare.toml that explains every setting, the folders, and empty tables with their headers.
 
     \b
     Examples:
@@ -42,10 +44,10 @@ def run(
     (folder / "kitfare.toml").write_text(_settings_text(), encoding="utf-8")
     for line in (
         f"Made the workspace {folder}. Next:",
-        "  1. say who buys: kitfare.toml",
-        "  2. describe colours, parts and vendors: tables/*.csv; `kitfare dictionary vendors` explains a table's columns",
-        "  3. add a model: make models/<model_code>/ and copy the examples in models/ into it, without .example",
-        "  4. drop price exports into inbox/; `kitfare inspect FILE` shows what would happen to one",
+        "  1. name the buyer, region and currency in kitfare.toml",
+        "  2. fill tables/*.csv: vendors, their terms, colours; `kitfare dictionary vendors` explains a table",
+        "  3. add a model: make models/<model_code>/ and copy the files models/*.example into it, without .example",
+        "  4. drop price exports into inbox/; `kitfare inspect FILE` shows what a refresh would make of one",
         "  5. run `kitfare refresh` in the workspace",
     ):
         say(line)
@@ -61,7 +63,7 @@ def _require_empty(folder: Path) -> None:
         raise UsageError(
             f"{folder} is a workspace already" if is_workspace else f"{folder} is not empty",
             state="nothing was changed",
-            next_step=f"kitfare refresh --workspace {folder}" if is_workspace else "give the name of a new folder",
+            next_step=f"run kitfare refresh --workspace {folder}" if is_workspace else "give the name of a new folder",
         )
 
 

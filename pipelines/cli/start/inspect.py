@@ -1,4 +1,4 @@
-"""``kitfare inspect``: what would become of a price file, before anything does."""
+"""``kitfare inspect``: shows what a refresh would make of a price file."""
 
 from __future__ import annotations
 
@@ -14,16 +14,18 @@ if TYPE_CHECKING:
 
 
 def run(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="A price export or summary; it need not be in inbox/.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A price export or summary, in any folder.")],
     draft_profile: Annotated[
         bool,
-        typer.Option("--draft-profile", help="Print a profile for this file, to correct and save under profiles/."),
+        typer.Option(
+            "--draft-profile", help="Print a draft of a profile for this file, to correct and save in profiles/."
+        ),
     ] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Show what would become of a price file.
+    """Show what a refresh would make of a price file.
 
-    Its kind, the profile that fits, the rows accepted and quarantined, and why. Nothing is changed.
+    Shows its kind, the profile that fits, and which rows would be accepted or quarantined, and why. Nothing is changed.
 
     \b
     Examples:
@@ -33,13 +35,13 @@ def run(
     from pipelines.errors import UsageError
 
     if not file.is_file():
-        raise UsageError(f"{file} is not there, or not a file", where=str(Path.cwd()), next_step="check the path")
+        raise UsageError(f"there is no file {file}", where=str(Path.cwd()), next_step="check the path")
     place = open_workspace(workspace) if workspace or find_workspace() else None
     if draft_profile:
         _print_draft(file, place)
         return
     if place is None:
-        note("This is no workspace, so that no profiles are known; --workspace DIR names one.")
+        note("There is no workspace here, so no profiles are used. Give one with --workspace DIR.")
 
     from pipelines.intake.inspect_file import inspect_file
 

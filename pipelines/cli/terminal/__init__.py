@@ -1,4 +1,4 @@
-"""What the commands share: the workspace option, text for terminals, Ctrl-C.
+"""What the commands share: arguments and options, text for terminals, Ctrl-C.
 
 In: values and text. Out: lines that can't steer a terminal. Nothing heavy is imported. May import errors and
 settings; no other room of cli.

@@ -1,10 +1,10 @@
-"""What the commands share: the workspace option, and text for terminals. Light: nothing heavy is imported here."""
+"""What the commands share: arguments and options, the workspace, text for terminals. Imports nothing heavy."""
 
 from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -19,7 +19,21 @@ WorkspaceOption = Annotated[
     typer.Option(
         "--workspace",
         metavar="DIR",
-        help="The workspace. Default: this folder, or the nearest one above it with a kitfare.toml.",
+        help="The workspace. Default: this folder, or the next one above it with a kitfare.toml.",
+    ),
+]
+
+ModelArgument = Annotated[str, typer.Argument(metavar="MODEL", help="The code of the model.")]
+BuyerOption = Annotated[
+    str | None,
+    typer.Option("--buyer", metavar="BUYER", help="The code of the buyer. Default: the first in kitfare.toml."),
+]
+ScenarioOption = Annotated[
+    str,
+    typer.Option(
+        "--scenario",
+        metavar="SCENARIO",
+        help="The way of buying: listed, flexible, maker_marked, maker_first, cheapest, or a code of your own.",
     ),
 ]
 
@@ -38,7 +52,7 @@ def open_workspace(folder: Path | None) -> Workspace:
     found = find_workspace()
     if found is None:
         raise UsageError(
-            "there is no kitfare workspace here: neither this folder nor one above it has a kitfare.toml",
+            "no workspace was found: neither this folder nor one above it has a kitfare.toml",
             where=str(Path.cwd()),
             next_step="run `kitfare init DIR`, or give --workspace DIR",
         )
@@ -102,13 +116,28 @@ def published_database(workspace: Workspace) -> Path:
     return database
 
 
+def scenario_titles(workspace: Workspace) -> dict[str, str]:
+    """The titles of the ways of buying by their codes; empty while kitfare.toml can't be read."""
+    from pipelines.errors import SettingsError
+
+    try:
+        return {scenario.scenario_code: scenario.title for scenario in workspace.settings().scenarios}
+    except SettingsError:
+        return {}
+
+
+def titled(code: str, titles: Mapping[str, str]) -> str:
+    """A way of buying for people: its title, with the code to type in brackets."""
+    return f"{titles[code]} ({code})" if code in titles else code
+
+
 def say(text: str) -> None:
     """Print a line for people, on standard output."""
     typer.echo(printable(text))
 
 
 def note(text: str) -> None:
-    """Print a line for people, on standard error, where it can't get into a file of results."""
+    """Print a line for people on standard error, so that it can't get into a file of results."""
     typer.echo(printable(text), err=True)
 
 
@@ -118,13 +147,27 @@ def printable(text: str) -> str:
 
 
 def text_table(header: Sequence[str], rows: Sequence[Sequence[Any]], numbers: Sequence[int] = ()) -> str:
-    """Columns of text under a ruled header; those whose positions are in ``numbers`` are set to the right."""
+    """Columns of text under a ruled header.
+
+    Args:
+        header: the columns' names; a name of several lines stands at the bottom of the header.
+        rows: the cells, each of which takes one line.
+        numbers: positions of the columns that are aligned to the right.
+    """
     from rich.cells import cell_len
 
-    cells = [[printable(str(cell)).replace("\n", " ").replace("\t", " ") for cell in row] for row in (header, *rows)]
+    names = [str(name).split("\n") for name in header]
+    height = max(map(len, names))
+    above = [[*[""] * (height - len(lines)), *lines] for lines in names]
+    header_rows = list(zip(*above, strict=True))
+    cells = [[_one_line(cell) for cell in row] for row in (*header_rows, *rows)]
     widths = [max(cell_len(row[position]) for row in cells) for position in range(len(header))]
     lines = [_aligned(row, widths, numbers, cell_len) for row in cells]
-    return "\n".join([lines[0], "  ".join("-" * width for width in widths), *lines[1:]])
+    return "\n".join([*lines[:height], "  ".join("-" * width for width in widths), *lines[height:]])
+
+
+def _one_line(cell: Any) -> str:
+    return printable(str(cell)).replace("\n", " ").replace("\t", " ")
 
 
 def _aligned(row: Sequence[str], widths: Sequence[int], numbers: Sequence[int], cell_len: Any) -> str:

@@ -1,4 +1,4 @@
-"""Ctrl-C that cannot get lost. Compiled libraries swallow it when it comes while they call back into Python."""
+"""A Ctrl-C that can't get lost: compiled libraries drop one that comes while they call back into Python."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ from typing import Any
 
 @contextmanager
 def lasting_interrupt() -> Iterator[Callable[[], None]]:
-    """Remember a Ctrl-C; the function given raises it again if it was swallowed.
+    """Remember a Ctrl-C. The function given raises it again if a library dropped it.
 
     Raises:
         KeyboardInterrupt: from the function, once Ctrl-C was pressed within the block.
     """
-    came: list[int] = []
+    received: list[int] = []
 
     def remember(number: int, _frame: Any) -> None:
-        came.append(number)
+        received.append(number)
         raise KeyboardInterrupt
 
-    def stay_quiet(reported: Any) -> None:
-        if not isinstance(reported.exc_value, KeyboardInterrupt):
-            hook(reported)
+    def stay_quiet(unraisable: Any) -> None:
+        if not isinstance(unraisable.exc_value, KeyboardInterrupt):
+            hook(unraisable)
 
     def check() -> None:
-        if came:
+        if received:
             raise KeyboardInterrupt
 
     # Where Ctrl-C is ignored, as for jobs in the background of some shells, it stays ignored.

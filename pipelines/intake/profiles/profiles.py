@@ -68,7 +68,7 @@ from pipelines.intake.profiles.draft import FILL_IN, draft_profile
 from pipelines.intake.reading.formats import FILE_NAME_FIELDS
 from pipelines.intake.reading.readers import ReadOptions
 from pipelines.money import is_currency
-from pipelines.settings_files import load_toml
+from pipelines.settings_base import load_toml
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import INBOX
 from schemas.contract import Contract

@@ -18,7 +18,7 @@ from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.settings import ModelSettings, Settings, Workspace
-from pipelines.settings_files import load_toml
+from pipelines.settings_base import load_toml
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST

@@ -137,7 +137,7 @@ def quiet_solver() -> highspy.Highs:
 
     It is private, so pyproject.toml pins highspy to the version that was looked at.
     """
-    return highspy._Highs()  # type: ignore[attr-defined]
+    return highspy._Highs()  # type: ignore[attr-defined, no-any-return]
 
 
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
