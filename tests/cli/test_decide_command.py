@@ -182,7 +182,7 @@ def test_a_line_is_explained(place: Any) -> None:
         (("--from", "none.csv"), "no such file"),
     ],
 )
-def test_what_is_not_there_is_reported(place, arguments, message):
+def test_what_is_not_there_is_reported(place: Any, arguments: Any, message: Any) -> None:
     result = run(*arguments)
     assert result.exit_code in (2, 3) and message in result.output
 

@@ -140,7 +140,7 @@ def test_several_rows_of_one_item_and_month_need_an_option(index: Any) -> None:
         ([HEADER, "1,a,,1", "2,a,3,1"], "no item has a price in 1, the first month"),
     ],
 )
-def test_wrong_files_are_refused_with_the_reason(index, lines, message):
+def test_wrong_files_are_refused_with_the_reason(index: Any, lines: Any, message: Any) -> None:
     output = index(lines, code=3).output
     assert message in output
     assert "  next:  " in output
@@ -156,7 +156,7 @@ def test_wrong_files_are_refused_with_the_reason(index, lines, message):
         (("--base", "2031-01"), "fisher", "choose one from 2026-01 to 2026-02"),
     ],
 )
-def test_wrong_options_are_refused_with_the_reason(index, options, method, message):
+def test_wrong_options_are_refused_with_the_reason(index: Any, options: Any, method: Any, message: Any) -> None:
     assert message in index([HEADER, *FEW], *options, method=method, code=2).output
 
 
@@ -189,7 +189,7 @@ def test_the_order_of_rows_does_not_matter(tmp_path: Path) -> None:
         ([1.0, float("inf")], "line 2: price inf is not a number above 0"),
     ],
 )
-def test_parquet_of_other_types_is_refused(index, tmp_path, prices, message):
+def test_parquet_of_other_types_is_refused(index: Any, tmp_path: Path, prices: Any, message: Any) -> None:
     pl.DataFrame({"month": ["2026-01", "2026-02"], "item_code": ["a", "a"], "price": prices}).write_parquet(
         tmp_path / "p.parquet"
     )

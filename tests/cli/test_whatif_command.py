@@ -132,7 +132,7 @@ def test_nothing_published_changes(place: Any) -> None:
         ),
     ],
 )
-def test_wrong_options_are_refused_with_the_reason(place, arguments, message):
+def test_wrong_options_are_refused_with_the_reason(place: Any, arguments: Any, message: Any) -> None:
     result = whatif(place, *arguments)
     assert result.exit_code == 2 and message in result.output
     assert "next:" in result.output
