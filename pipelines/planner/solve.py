@@ -27,11 +27,14 @@ from pipelines.planner.plans.whole_plan import WholePlan, checked, nothing, plan
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import PlanProgram, build_model
-from pipelines.planner.reduction.reduce import least_unfilled, undominated
+from pipelines.planner.reduction.dominated import undominated
+from pipelines.planner.reduction.unfilled import least_unfilled
 from pipelines.planner.search.repair import constructed
 from pipelines.planner.search.vendor_sets import ground_of, improve
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, compile_problem
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats
+from pipelines.planner.statement.make_arrays import compile_problem
 from pipelines.planner.statement.problem import Problem, Solution
+from pipelines.planner.statement.problem_arrays import Compiled
 from pipelines.planner.statement.shared_stock import first_orders, supply_of, with_further_orders
 from pipelines.planner.whole_market import MARKET_EFFORTS, first_factors, is_market, search_market
 

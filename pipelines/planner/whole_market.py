@@ -19,7 +19,8 @@ import numpy as np
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.bounds.vendor_branching import Branching, root_prices
 from pipelines.planner.search.market_sets import Shelves, VendorSearch
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 TARGETS = (0.25, 0.375, 0.5, 0.625, 0.75, 0.875, 1.0)
 """Targets, as shares of the way from the root's bound to the plan's cost."""

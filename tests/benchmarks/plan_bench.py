@@ -23,8 +23,8 @@ from pipelines.planner import solve
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import build_model
-from pipelines.planner.reduction.reduce import least_unfilled
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.reduction.unfilled import least_unfilled
+from pipelines.planner.statement.make_arrays import compile_problem
 from pipelines.planner.statement.problem import Problem
 from tests.benchmarks.market_generator import random_problem, vendor_market
 

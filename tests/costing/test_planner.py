@@ -14,9 +14,9 @@ from pipelines.costing.order_penalties import OrderPenalties
 from pipelines.costing.terms import VendorTerms
 from pipelines.errors import PlanRefusedError
 from pipelines.planner import solve
-from pipelines.planner.reduction.reduce import undominated
+from pipelines.planner.reduction.dominated import undominated
 from pipelines.planner.search.repair import constructed
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.make_arrays import compile_problem
 from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.length import examples

@@ -17,10 +17,11 @@ from pipelines.planner.bounds.relaxation import continuous
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import build_model
-from pipelines.planner.reduction.reduce import least_unfilled, undominated
+from pipelines.planner.reduction.dominated import undominated
+from pipelines.planner.reduction.unfilled import least_unfilled
 from pipelines.planner.search.market_sets import Shelves
 from pipelines.planner.search.vendor_sets import decide, ground_of
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.statement.make_arrays import compile_problem
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.length import examples
 from tests.oracle.brute_force import best_plan

@@ -19,8 +19,8 @@ from pipelines.insight.replanning.published_plans import PublishedPlan
 from pipelines.money import round_money
 from pipelines.planner import solve
 from pipelines.planner.bounds.relaxation import solved_root
-from pipelines.planner.reduction.reduce import least_unfilled
-from pipelines.planner.statement.compiled import compile_problem
+from pipelines.planner.reduction.unfilled import least_unfilled
+from pipelines.planner.statement.make_arrays import compile_problem
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning

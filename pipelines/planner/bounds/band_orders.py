@@ -15,7 +15,8 @@ import numpy as np
 
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.statement.bands import ZERO, Band, VendorBands
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints, Vendors
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled, Vendors
 
 
 @dataclass(frozen=True)

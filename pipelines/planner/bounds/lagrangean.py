@@ -19,7 +19,8 @@ from functools import cached_property
 import numpy as np
 
 from pipelines.planner.statement.bands import Band
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 LEVELS = (0.0, 0.25, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95, 0.975)
 """Factors on goods, as shares of a vendor's highest, at which vendors with thresholds are looked at beside their bands' own."""

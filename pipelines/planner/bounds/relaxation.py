@@ -14,8 +14,10 @@ import numpy as np
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import PlanProgram, build_model
-from pipelines.planner.reduction.reduce import Front, cells_of, front_of, undominated
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.reduction.dominated import cells_of, undominated
+from pipelines.planner.reduction.stand_ins import Front, front_of
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats
+from pipelines.planner.statement.problem_arrays import Compiled
 
 STAND_IN_DEPTH = 6.0
 """How often the uses in front of a stand-in could fill their cell."""

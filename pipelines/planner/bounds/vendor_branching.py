@@ -21,7 +21,7 @@ import numpy as np
 
 from pipelines.planner.bounds.lagrangean import Bound, Lagrangean
 from pipelines.planner.bounds.vendor_relaxation import EXACTLY, FEW, NEARLY, PoolProgram, Prices
-from pipelines.planner.statement.compiled import Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 
 FIRST_POOL = 120
 """Vendors in the first linear program."""

@@ -21,9 +21,11 @@ import numpy as np
 from pipelines.planner.bounds.band_orders import band_orders
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.program import linear
-from pipelines.planner.program.columns import ModelOptions, Relaxation
+from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import PlanProgram, build_model
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.reduction.stand_ins import Relaxation
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 NEAR = 1.3
 """Uses with columns of their own that cost up to so many times their portion's price are stated; a stand-in takes the place of

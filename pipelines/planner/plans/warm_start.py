@@ -9,7 +9,7 @@ import numpy as np
 
 from pipelines.planner.plans.whole_plan import WholePlan
 from pipelines.planner.program.rows import PlanProgram
-from pipelines.planner.statement.compiled import Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
 from pipelines.planner.statement.quantities import just_below
 
 

@@ -11,8 +11,9 @@ import polars as pl
 
 from pipelines.costing.landed_cost import LandedCost, work_out
 from pipelines.planner.program.rows import PlanProgram
-from pipelines.planner.statement.compiled import Compiled, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
 from pipelines.planner.statement.problem import Problem, Solution
+from pipelines.planner.statement.problem_arrays import Compiled
 from pipelines.planner.statement.shared_stock import free_for, in_one_way
 
 WHOLE_TOLERANCE = 1e-5

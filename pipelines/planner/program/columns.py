@@ -7,35 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.planner.program.linear import ProgramBuilder
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.reduction.stand_ins import Fillers, Relaxation
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 from pipelines.planner.statement.quantities import step_limits
-
-
-@dataclass(frozen=True)
-class Relaxation:
-    """A cheaper stand-in for uses left out: any number of pieces of a cell at ``price``.
-
-    A cell is a portion, or a portion in one colour when its group must agree on one.
-    """
-
-    cell_portion: Ints
-    cell_colour: Ints
-    price: Floats
-
-
-@dataclass(frozen=True)
-class Fillers:
-    """Goods values that a relaxation may add to orders of vendors with thresholds, for uses left out.
-
-    Attributes:
-        offer: an offer of the vendor and assortment.
-        most: the most value, in the vendor's currency.
-        credit: what is taken off its cost, per unit of the vendor's currency, in the buyer's.
-    """
-
-    offer: Ints
-    most: Floats
-    credit: Floats
 
 
 @dataclass(frozen=True)

@@ -10,9 +10,7 @@ import highspy
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 
 SAFETY_SECONDS = 60.0
 

@@ -19,7 +19,8 @@ from pipelines.planner.program import columns as drafting
 from pipelines.planner.program.columns import Draft, Goods, ModelOptions, Worth
 from pipelines.planner.program.linear import Program, ProgramBuilder
 from pipelines.planner.program.rule_rows import RuleColumns, add_rules
-from pipelines.planner.statement.compiled import Compiled, Ints
+from pipelines.planner.statement.columns_as_arrays import Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,8 @@ from fractions import Fraction
 import numpy as np
 
 from pipelines.planner.program.columns import Draft
-from pipelines.planner.statement.bands import SizeStep
-from pipelines.planner.statement.compiled import Floats, Ints
+from pipelines.planner.statement.bands import SizeStep, charges_rise
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
 from pipelines.planner.statement.quantities import just_below
 
 
@@ -157,12 +157,6 @@ def _dimension(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> N
             row = builder.rows(1, lower=0.0)
             builder.entries(row, goods.column[bought[size_class == index]], 1.0)
             builder.entries(row, column, -1.0)
-
-
-def charges_rise(steps: tuple[SizeStep, ...]) -> bool:
-    """Whether a larger size never ships for less."""
-    charges = [step.charge for step in steps]
-    return charges == sorted(charges)
 
 
 def _steps_taken(

@@ -15,7 +15,8 @@ import numpy as np
 
 from pipelines.planner.search.order_costs import Costs
 from pipelines.planner.search.vendor_sets import bought_for, ground_of, worth_of
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 ADDS_PER_DROP = 15
 """Vendors tried in the place of one that is dropped."""

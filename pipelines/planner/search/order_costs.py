@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.planner.statement.bands import SizeStep
-from pipelines.planner.statement.compiled import Compiled, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 BROKEN = 1e6
 """Cost of an order that breaks a rule: beside any real plan's."""

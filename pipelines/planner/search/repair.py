@@ -15,8 +15,9 @@ import numpy as np
 from pipelines.planner.plans.whole_plan import WholePlan, checked
 from pipelines.planner.search.order_costs import BROKEN, Costs
 from pipelines.planner.search.vendor_sets import SearchSpace, bought_for, fill, ground_of, step_of, worth_of
-from pipelines.planner.statement.compiled import MICRO, Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import MICRO, Flags, Floats, Ints
 from pipelines.planner.statement.problem import Problem
+from pipelines.planner.statement.problem_arrays import Compiled
 from pipelines.planner.statement.shared_stock import free_for
 
 ALTERNATIVES = 12

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.planner.program.columns import Relaxation
+from pipelines.planner.reduction.stand_ins import Relaxation
 from pipelines.planner.search.order_costs import BROKEN, Costs, charge_at
 from pipelines.planner.statement.bands import VendorBands
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 from pipelines.planner.statement.shared_stock import order_counts
 
 SHORT_COST = BROKEN / 1000

@@ -125,6 +125,12 @@ def may_cost_less_apart(terms: VendorBands) -> bool:
     )
 
 
+def charges_rise(steps: tuple[SizeStep, ...]) -> bool:
+    """Whether a larger size never ships for less."""
+    charges = [step.charge for step in steps]
+    return charges == sorted(charges)
+
+
 _COMPILED: dict[int, tuple[VendorTerms, VendorBands]] = {}
 _COMPILED_AT_MOST = 10_000
 

@@ -7,7 +7,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.planner.statement.compiled import MICRO, Compiled, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import MICRO, Floats, Ints
+from pipelines.planner.statement.problem_arrays import Compiled
 
 
 def step_limits(compiled: Compiled) -> Ints:

@@ -6,43 +6,14 @@ each has as many as the next or more. Programs state that too, or solvers would 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipelines.costing.several_orders import vendor_of
-from pipelines.planner.statement.integer_codes import Ints, ints, ranks
-
-if TYPE_CHECKING:
-    from pipelines.planner.statement.compiled import Compiled
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints, ints, ranks
+from pipelines.planner.statement.problem_arrays import Compiled, SharedStock
 
 _LISTING = ("part_code", "colour_code", "condition", "listing_code")
-
-
-@dataclass(frozen=True)
-class SharedStock:
-    """What the orders of one vendor have in common.
-
-    Attributes:
-        listing: by offer, a number that it shares with the same listing's offers in other orders.
-        stock: pieces there are, by listing.
-        family: by vendor (each an order), a number that all orders with one vendor share.
-        alike: for every two orders of a family in turn that offer the same (vendors), the uses and the price steps of the one
-            and their counterparts of the other, in rows of two.
-    """
-
-    listing: Ints
-    stock: Ints
-    family: Ints
-    alike: tuple[tuple[Ints, Ints, Ints], ...] = ()
-
-    @property
-    def is_shared(self) -> NDArray[np.bool_]:
-        """By vendor, whether it is one of several orders."""
-        return np.bincount(self.family)[self.family] > 1
 
 
 def shared_stock(codes: list[str], offers: pl.DataFrame, offer_vendor: Ints) -> SharedStock | None:
@@ -117,7 +88,7 @@ def supply_of(compiled: Compiled) -> Ints:
     return supply
 
 
-def first_orders(compiled: Compiled) -> NDArray[np.bool_]:
+def first_orders(compiled: Compiled) -> Flags:
     """The vendors (each an order) that are the first order with theirs."""
     if compiled.sharing is None:
         return np.ones(len(compiled.vendors), np.bool_)
@@ -132,14 +103,14 @@ def order_counts(compiled: Compiled) -> Ints:
     return np.bincount(compiled.sharing.family)[compiled.sharing.family]
 
 
-def with_further_orders(compiled: Compiled, vendors: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def with_further_orders(compiled: Compiled, vendors: Flags) -> Flags:
     """A set of vendors with all orders of its families."""
     if compiled.sharing is None:
         return vendors
     return np.isin(compiled.sharing.family, compiled.sharing.family[vendors])
 
 
-def free_for(compiled: Compiled, offers: Ints, bought: Ints | NDArray[np.float64]) -> NDArray[np.float64]:
+def free_for(compiled: Compiled, offers: Ints, bought: Ints | Floats) -> Floats:
     """Pieces that are left of the listing of each of some offers, when so many are bought of these offers and none of others."""
     sharing = compiled.sharing
     if sharing is None:

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 MICRO = 1_000_000
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 def ranks(series: pl.Series) -> Ints:

@@ -1,0 +1,196 @@
+"""The purchase problem as arrays: what can be bought at all, in which quantities, at which price.
+
+Only what can be part of some plan is kept: price steps that some quantity reaches, offers that ship, combinations with an offer for
+every component. Index arrays name their target in the singular: ``use_offer[u]`` is the offer of use u.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+
+from pipelines.planner.statement.bands import VendorBands
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+
+
+@dataclass(frozen=True)
+class Vendors:
+    """Vendors with something to sell, by code.
+
+    Attributes:
+        bands: the compiled terms; fixed charges include the parcel penalty of an order.
+        is_forced: every plan uses a piece of theirs.
+        is_rising: buying less never breaks a rule on goods, and never saves less than the goods at the least factor.
+        keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow, and no
+            other order shares their stock, which is no flow either.
+        gains_by_spares: buying more than is used may lower the cost or reach a minimum.
+        grain: every goods value of an order is a multiple of this many millionths of the vendor's currency.
+        weight_grain: likewise for weights, in millionths of a gram.
+        floor: the least cost of goods worth one unit of the vendor's currency, in the buyer's.
+    """
+
+    codes: tuple[str, ...]
+    bands: tuple[VendorBands, ...]
+    is_rising: Flags
+    keeps_flow: Flags
+    gains_by_spares: Flags
+    grain: Ints
+    weight_grain: Ints
+    floor: Floats
+    is_forced: Flags
+
+    def __len__(self) -> int:
+        return len(self.codes)
+
+    @cached_property
+    def has_one_price(self) -> Flags:
+        """Vendors with nothing but one fixed charge and one factor, whatever is ordered."""
+        return np.array([terms.has_one_price for terms in self.bands], np.bool_)
+
+
+@dataclass(frozen=True)
+class SharedStock:
+    """What the orders of one vendor have in common.
+
+    Attributes:
+        listing: by offer, a number that it shares with the same listing's offers in other orders.
+        stock: pieces there are, by listing.
+        family: by vendor (each an order), a number that all orders with one vendor share.
+        alike: for every two orders of a family in turn that offer the same (vendors), the uses and the price steps of the one
+            and their counterparts of the other, in rows of two.
+    """
+
+    listing: Ints
+    stock: Ints
+    family: Ints
+    alike: tuple[tuple[Ints, Ints, Ints], ...] = ()
+
+    @property
+    def is_shared(self) -> Flags:
+        """By vendor, whether it is one of several orders."""
+        return np.bincount(self.family)[self.family] > 1
+
+
+@dataclass(frozen=True)
+class Compiled:
+    """A purchase problem.
+
+    Attributes:
+        need: pieces needed per portion.
+        group: number of the portion's colour group, -1 for none.
+        use_*: uses; ``use_combination`` is -1 for direct uses, else a combination of one portion in one colour, and
+            ``use_component`` the component of it that the offer supplies (both numbered over all portions).
+        combination_portion, combination_colour, component_combination, component_count: the combinations.
+        offer_*: offers; ``offer_row`` is the row in the problem, ``most`` the most pieces that can be bought, ``want``
+            the most that portions can use, ``assortment`` a row of ``handling`` or -1, ``element`` numbers (vendor, part,
+            colour), ``size_class`` the vendor's dimension step.
+        is_counted: pieces bought may differ from pieces used, so that they are counted apart.
+        step_*: price steps by offer and start (``step_from``); quantities in [least, most] cost ``base`` and ``price``
+            each (vendor's currency); ``base`` is 0 where the price holds for all pieces, and may be negative; ``gap`` is how
+            many pieces lie between ``least`` and the next smaller quantity that can be bought.
+        step_facts: offer_index and what a landed cost needs to know of a purchase but its quantity, by price step.
+        handling_*: handling charges of (vendor, assortment).
+        sharing: what several orders with one vendor share, each being a vendor here; None where there are none.
+    """
+
+    vendors: Vendors
+    need: Ints
+    group: Ints
+    use_portion: Ints
+    use_offer: Ints
+    use_colour: Ints
+    use_combination: Ints
+    use_component: Ints
+    use_row: Ints
+    combination_portion: Ints
+    combination_colour: Ints
+    component_combination: Ints
+    component_count: Ints
+    offer_row: Ints
+    offer_vendor: Ints
+    offer_most: Ints
+    offer_want: Ints
+    offer_multiple: Ints
+    offer_assortment: Ints
+    offer_element: Ints
+    offer_weight: Floats
+    offer_size_class: Ints
+    is_counted: Flags
+    step_offer: Ints
+    step_from: Ints
+    step_least: Ints
+    step_most: Ints
+    step_gap: Ints
+    step_price: Floats
+    step_base: Floats
+    step_base_micro: Ints
+    step_facts: pl.DataFrame
+    handling_vendor: Ints
+    handling_charge: Floats
+    handling_waived_from: tuple[Fraction | None, ...]
+    allow_spares: bool
+    maximum_vendor_count: int | None
+    sharing: SharedStock | None = None
+
+    @cached_property
+    def step_start(self) -> Ints:
+        """First step of every offer, and the number of steps."""
+        return np.searchsorted(self.step_offer, np.arange(len(self.offer_row) + 1))
+
+    @property
+    def step_count(self) -> Ints:
+        """Price steps of every offer."""
+        return np.diff(self.step_start)
+
+    @cached_property
+    def is_stepped(self) -> Flags:
+        """Whether a piece's price depends on how many are bought, by offer."""
+        stepped = self.step_count > 1
+        stepped[self.step_offer[self.step_base != 0]] = True
+        return stepped
+
+    @property
+    def offer_limit(self) -> Ints:
+        """Most pieces of every offer that can be used."""
+        return np.minimum(self.offer_most, self.offer_want)
+
+    @cached_property
+    def use_want(self) -> Ints:
+        """Most pieces of its offer that every use can take."""
+        pieces = np.ones(len(self.use_offer), np.int64)
+        made_up = self.use_component >= 0
+        pieces[made_up] = self.component_count[self.use_component[made_up]]
+        return self.need[self.use_portion] * pieces
+
+    @cached_property
+    def offer_price(self) -> Floats:
+        """Price of every offer's first step, in the vendor's currency."""
+        return self.step_price[self.step_start[:-1]]
+
+    @cached_property
+    def offer_highest_price(self) -> Floats:
+        """The highest price of a piece in every offer's steps, in the vendor's currency."""
+        more = np.maximum(self.step_base / self.step_least, 0.0)  # pieces below the first step that can be reached
+        return np.maximum.reduceat(self.step_price + more, self.step_start[:-1]) if len(more) else more
+
+    @cached_property
+    def offer_spread(self) -> Floats:
+        """Pieces that have to be bought per piece used, at least: more than 1 if the least on sale exceeds the use."""
+        return np.maximum(1.0, self.step_least[self.step_start[:-1]] / self.offer_limit)
+
+    @cached_property
+    def offer_lowest(self) -> Floats:
+        """The least goods value that a piece used of every offer can have, in the vendor's currency."""
+        # Within a step the average price is lowest at one of its ends; at least the step's least is bought.
+        average = self.step_price + np.minimum(self.step_base / self.step_least, self.step_base / self.step_most)
+        average *= np.maximum(1.0, self.step_least / self.offer_limit[self.step_offer])
+        return np.minimum.reduceat(average, self.step_start[:-1]) if len(average) else average
+
+    @cached_property
+    def offer_floor(self) -> Floats:
+        """The least that a piece used of every offer can cost, in the buyer's currency."""
+        return self.offer_lowest * self.vendors.floor[self.offer_vendor]
