@@ -27,6 +27,8 @@ from schemas.validate import polars_schema
 Progress = Callable[[str, int, int], None]
 STEP_NAME = "plan the purchases"
 _Prices = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
+_ROOMS = ("costing", "demand", "planner", "planning")
+_LIBRARIES = ("coloraide", "highspy", "iso4217", "numpy", "polars")
 _SCHEMAS = {contract.name: polars_schema(contract) for contract in PLAN_CONTRACTS}
 
 
@@ -185,13 +187,18 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
 
 @cache
 def planner_version() -> str:
-    """What identifies the software that makes plans: its own source text and its solver."""
-    package = Path(__file__).resolve().parent
-    sources = [*package.rglob("*.py"), package.parent / "money.py", package.parent / "inputs.py"]
-    state = hashlib.sha256("".join(f"{name} {version(name)}\n" for name in ("highspy", "polars", "coloraide")).encode())
-    for source in sorted(sources):
+    """What identifies the software that makes plans: its own source text and its libraries."""
+    state = hashlib.sha256("".join(f"{name} {version(name)}\n" for name in _LIBRARIES).encode())
+    for source in planner_sources():
         state.update(source.read_bytes())
     return state.hexdigest()
+
+
+def planner_sources() -> list[Path]:
+    """The source files that a plan goes through: of the four rooms that make it, and of what all rooms share."""
+    pipelines = Path(__file__).resolve().parent.parent
+    rooms = [path for room in _ROOMS for path in (pipelines / room).rglob("*.py")]
+    return sorted([*rooms, *pipelines.glob("*.py"), *(pipelines.parent / "schemas").rglob("*.py")])
 
 
 def _plan(inputs: WorkspaceInputs, task: Task) -> PlannedModel:

@@ -21,10 +21,10 @@ import numpy as np
 
 from pipelines.planner import solve
 from pipelines.planner.program import linear
-from pipelines.planner.program.columns import ModelOptions
-from pipelines.planner.program.rows import build_model
+from pipelines.planner.program.columns import ProgramOptions
+from pipelines.planner.program.rows import build_program
 from pipelines.planner.reduction.unfilled import least_unfilled
-from pipelines.planner.statement.make_arrays import compile_problem
+from pipelines.planner.statement.make_arrays import arrays_of
 from pipelines.planner.statement.problem import Problem
 from tests.benchmarks.market_generator import random_problem, vendor_market
 
@@ -47,13 +47,13 @@ HEADINGS = (
 
 def plain_mip(problem: Problem, seconds: float) -> dict[str, float]:
     """The whole problem on HiGHS with default options."""
-    compiled = compile_problem(problem)
-    everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
-    model = build_model(compiled, ModelOptions(everyone, all_uses, unfilled_limit=least_unfilled(compiled)))
+    arrays = arrays_of(problem)
+    everyone, all_uses = np.ones(len(arrays.vendors), np.bool_), np.ones(len(arrays.use_offer), np.bool_)
+    plan_program = build_program(arrays, ProgramOptions(everyone, all_uses, unfilled_limit=least_unfilled(arrays)))
     solver = highspy._Highs()  # type: ignore[attr-defined]  # its public twin prints a banner
     solver.setOptionValue("output_flag", False)
     solver.setOptionValue("time_limit", seconds)
-    solver.passModel(linear._as_highs(model.program))
+    solver.passModel(linear._as_highs(plan_program.program))
     solver.run()
     info = solver.getInfo()
     found = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
@@ -64,7 +64,7 @@ def kitfare(problem: Problem, effort: str) -> dict[str, float]:
     """What the planner makes of it; a cost is comparable only if nothing is missing that need not be."""
     solution = solve.solve(problem, effort)
     missing = int(solution.unfilled["quantity"].sum())
-    least = least_unfilled(compile_problem(problem))
+    least = least_unfilled(arrays_of(problem))
     return {
         "cost": float(solution.cost) if missing <= least else np.inf,
         "bound": float(solution.lower_bound),

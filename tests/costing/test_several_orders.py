@@ -1,13 +1,19 @@
 """Several orders with one vendor in one plan: against brute force, and in cases anyone can work out."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given, settings
 
 from pipelines.planner import solve
+from pipelines.planner.efforts import EFFORTS
 from tests.costing.several_orders import bought_of_listings, problems_with_orders, with_further_orders
-from tests.costing.test_planner import QUIET, assert_refused, penalties_of, priced, unfilled_count
+from tests.costing.test_planner import (
+    QUIET,
+    assert_refused,
+    penalties_of,
+    priced,
+    unfilled_count,
+    without_the_whole_program,
+)
 from tests.length import examples
 from tests.oracle.brute_force import best_plan
 
@@ -68,7 +74,7 @@ def test_small_plain_markets_with_several_orders_are_planned_exactly(problem):
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem):
     best, expanded = best_plan(problem), with_further_orders(problem)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(EFFORTS, "standard", without_the_whole_program("standard"))
         if best is None:
             assert_refused(expanded, "standard")
             return

@@ -1,67 +1,72 @@
-"""How many pieces every plan leaves unfilled, from stock alone."""
+"""How many pieces every plan leaves unfilled, because there are no more."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from pipelines.planner.statement.columns_as_arrays import Ints
-from pipelines.planner.statement.problem_arrays import Compiled
-from pipelines.planner.statement.shared_stock import supply_of
+from pipelines.planner.statement.problem_arrays import ProblemArrays
+from pipelines.planner.statement.shared_stock import usable_stock
 
 
-def least_unfilled(compiled: Compiled) -> int:
-    """A number of pieces that every plan leaves unfilled, from stock alone.
+def least_unfilled(arrays: ProblemArrays) -> int:
+    """How many pieces every plan leaves unfilled at least, from stock alone.
 
-    Portions of a colour group count together, each with the stock of one colour as if it were theirs alone; portions that can
-    be made up count as filled as far as any component reaches; the others share their stock (a maximum flow).
+    Portions that share stock are counted exactly, by a maximum flow. Two cases are counted low, so that the number holds for
+    every plan: portions of a colour group, each as if the stock of the group's colour were theirs alone; and portions with
+    combinations, as if each combination had its components' stock for itself.
     """
-    need, group = compiled.need, compiled.group
-    stock = supply_of(compiled)
-    combinations = _combination_supply(compiled, stock)
-    direct = compiled.use_combination < 0
-    portion, colour = compiled.use_portion[direct], compiled.use_colour[direct]
-    most = stock[compiled.use_offer[direct]]
+    need, group = arrays.need, arrays.group
+    stock = usable_stock(arrays)
+    combinations = _combination_supply(arrays, stock)
+    direct = arrays.use_combination < 0
+    portion, colour = arrays.use_portion[direct], arrays.use_colour[direct]
+    most = stock[arrays.use_offer[direct]]
     missing = 0
     for number in np.unique(group[group >= 0]):
         members = np.flatnonzero(group == number)
         inside = group[portion] == number
         colours = np.unique(
-            np.concatenate([colour[inside], compiled.combination_colour[group[compiled.combination_portion] == number]])
+            np.concatenate([colour[inside], arrays.combination_colour[group[arrays.combination_portion] == number]])
         )
         short = [
-            np.maximum(need[members] - _supply(compiled, members, portion, colour, most, combinations, c), 0).sum()
+            np.maximum(need[members] - _supply(arrays, members, portion, colour, most, combinations, c), 0).sum()
             for c in colours
         ]
         missing += min(short, default=need[members].sum())
-    supply = np.bincount(compiled.combination_portion, combinations, len(need)).astype(np.int64)
+    supply = np.bincount(arrays.combination_portion, combinations, len(need)).astype(np.int64)
     rest = np.where(group >= 0, 0, np.maximum(need - supply, 0))
-    return int(missing) + _unfilled_by_flow(rest, portion, compiled.use_offer[direct], stock)
+    return int(missing) + _unfilled_by_flow(rest, portion, arrays.use_offer[direct], stock)
 
 
 def _supply(
-    compiled: Compiled, members: Ints, portion: Ints, colour: Ints, most: Ints, combinations: Ints, needed: int
+    arrays: ProblemArrays, members: Ints, portion: Ints, colour: Ints, most: Ints, combinations: Ints, needed: int
 ) -> Ints:
-    direct = np.bincount(portion[colour == needed], most[colour == needed], len(compiled.need))
-    made = compiled.combination_colour == needed
-    made_up = np.bincount(compiled.combination_portion[made], combinations[made], len(compiled.need))
+    direct = np.bincount(portion[colour == needed], most[colour == needed], len(arrays.need))
+    made = arrays.combination_colour == needed
+    made_up = np.bincount(arrays.combination_portion[made], combinations[made], len(arrays.need))
     return (direct + made_up)[members].astype(np.int64)
 
 
-def _combination_supply(compiled: Compiled, most: Ints) -> Ints:
-    """How often each combination could be made if it had its components' stock for itself."""
-    made_up = compiled.use_component >= 0
+def _combination_supply(arrays: ProblemArrays, most: Ints) -> Ints:
+    """How many of each combination there could be if it had its components' stock for itself."""
+    made_up = arrays.use_component >= 0
     stock = np.bincount(
-        compiled.use_component[made_up],
-        most[compiled.use_offer[made_up]],
-        len(compiled.component_combination),
+        arrays.use_component[made_up],
+        most[arrays.use_offer[made_up]],
+        len(arrays.component_combination),
     ).astype(np.int64)
-    supply = np.full(len(compiled.combination_portion), np.iinfo(np.int64).max)
-    np.minimum.at(supply, compiled.component_combination, stock // np.maximum(compiled.component_count, 1))
-    return np.minimum(supply, compiled.need[compiled.combination_portion])
+    supply = np.full(len(arrays.combination_portion), np.iinfo(np.int64).max)
+    np.minimum.at(supply, arrays.component_combination, stock // np.maximum(arrays.component_count, 1))
+    return np.minimum(supply, arrays.need[arrays.combination_portion])
 
 
 def _unfilled_by_flow(need: Ints, portion: Ints, offer: Ints, stock: Ints) -> int:
-    """Need that a maximum flow from offers to portions leaves."""
+    """Pieces of need that a maximum flow from offers to portions leaves.
+
+    Shortest augmenting paths: Edmonds & Karp, Theoretical improvements in algorithmic efficiency for network flow problems,
+    J. ACM 19 (1972) 248-264, doi 10.1145/321694.321699.
+    """
     needed = need[portion] > 0
     portion, offer = portion[needed], offer[needed]
     alone = np.bincount(offer, minlength=len(stock))[offer] == 1
@@ -82,7 +87,7 @@ def _unfilled_by_flow(need: Ints, portion: Ints, offer: Ints, stock: Ints) -> in
 def _augment(
     first: int, needed: int, takes: dict[int, list[int]], flow: dict[tuple[int, int], int], stock_left: Ints
 ) -> int:
-    """Fill one portion along augmenting paths, moving other portions to other offers where that helps."""
+    """Fill one portion along augmenting paths, which move other portions to other offers; returns its pieces."""
     filled = 0
     holders: dict[int, set[int]] = {}
     for j, o in flow:
