@@ -2,6 +2,7 @@ import pickle
 from dataclasses import replace
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -227,3 +228,17 @@ def test_an_error_in_a_worker_reaches_the_caller(tmp_path, monkeypatch):
     with pytest.raises(InputError) as refused:
         night_of(tmp_path, workspace(workers=2, models=(wrong, HOUSE)), days=(DAY,))
     assert "line 1" in refused.value.what
+
+
+@pytest.mark.parametrize("room", ["costing", "demand", "planner", "planning"])
+def test_a_change_to_any_room_that_makes_plans_makes_them_anew(room, tmp_path, monkeypatch):
+    """Kept plans would outlive a change of code that is not part of their key."""
+    sources = night.planner_sources()
+    pipelines = Path(night.__file__).resolve().parent.parent
+    of_room = sorted((pipelines / room).rglob("*.py"))
+    assert of_room and set(of_room) <= set(sources)
+    edited = tmp_path / of_room[-1].name
+    edited.write_text(of_room[-1].read_text(encoding="utf-8") + "# changed\n", encoding="utf-8")
+    before = night.planner_version.__wrapped__()
+    monkeypatch.setattr(night, "planner_sources", lambda: [edited if path == of_room[-1] else path for path in sources])
+    assert night.planner_version.__wrapped__() != before

@@ -134,7 +134,7 @@ class VendorRelaxation:
 
     Attributes:
         work: simplex iterations so far, times a thousandth of the rows, which is about what they take.
-        hit_time_limit: whether the safety limit bit.
+        hit_time_limit: whether the safety limit on time was met.
     """
 
     def __init__(self, lagrangean: Lagrangean, pool: Flags, prices: Floats, last_resort_price: float) -> None:
