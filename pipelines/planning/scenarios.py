@@ -5,8 +5,7 @@ that keeps its rules, and where a known plan is better than what is found, it is
 at equal fill: a plan under narrower rules is a plan under wider ones.
 
 Scenarios that differ in their vendors alone go the other way: the one with the most vendors is planned first. Where its plan
-uses none of the vendors that another scenario lacks, it is the other's plan too, with the same bound: fewer vendors can't do
-better.
+uses no vendor that another scenario lacks, it is the other's plan too, with the same bound, for fewer vendors can't do better.
 """
 
 from __future__ import annotations
@@ -30,6 +29,7 @@ from pipelines.planner import solve
 from pipelines.planner.statement.problem import Problem
 from pipelines.planning import plan_tables
 from pipelines.planning.candidates import (
+    OFFER_KEY,
     Candidates,
     Portion,
     buyable_steps,
@@ -324,9 +324,7 @@ class ModelPlanning:
             missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
             ways = {}
             if self.with_advice and missing.height and not refusal:
-                bought = sound.purchases.select(
-                    "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
-                )
+                bought = sound.purchases.select(*OFFER_KEY, "quantity")
                 ways = remedies(
                     missing,
                     bought,

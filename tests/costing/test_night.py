@@ -57,13 +57,13 @@ def night_of(folder, inputs=None, days=(DAY, OCTOBER, MARCH), progress=None, mar
 @pytest.fixture
 def solved(monkeypatch):
     """Counts the problems that were really solved."""
-    real, calls = scenarios.mip.solve, []
+    real, calls = scenarios.solve.solve, []
 
     def counted(problem, effort, start=None):
         calls.append(effort)
         return real(problem, effort, start)
 
-    monkeypatch.setattr(scenarios.mip, "solve", counted)
+    monkeypatch.setattr(scenarios.solve, "solve", counted)
     return calls
 
 
@@ -175,8 +175,8 @@ def test_what_shapes_no_plan_leaves_its_key():
 
 
 def test_plans_that_met_a_time_limit_are_not_kept(tmp_path, monkeypatch):
-    real = scenarios.mip.solve
-    monkeypatch.setattr(scenarios.mip, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
+    real = scenarios.solve.solve
+    monkeypatch.setattr(scenarios.solve, "solve", lambda *given: replace(real(*given), hit_time_limit=True))
     night_of(tmp_path, days=(DAY,))
     assert not list((tmp_path / "plans").glob("*.plan"))
 

@@ -90,6 +90,6 @@ def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem):
     if best is None:
         return
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(solve, "is_market", lambda compiled: True)
+        patch.setattr(solve, "is_market", lambda arrays: True)
         solution = solve.solve(expanded, "standard")
     assert_bounded(problem, expanded, solution, best)
