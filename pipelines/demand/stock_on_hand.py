@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
 from pipelines.demand.fitting import PORTION_KEY
@@ -53,7 +55,7 @@ def take_from_stock(portions: pl.DataFrame, fits: pl.DataFrame, stock: pl.DataFr
 
 
 def _take(
-    portions: list[dict],
+    portions: list[dict[str, Any]],
     options: dict[Portion, list[Element]],
     left: dict[Element, int],
     taken: dict[tuple[Portion, Element], int],
@@ -73,7 +75,7 @@ def _take(
 
 
 def _take_group(
-    portions: list[dict],
+    portions: list[dict[str, Any]],
     options: dict[Portion, list[Element]],
     left: dict[Element, int],
     taken: dict[tuple[Portion, Element], int],
@@ -91,5 +93,5 @@ def _take_group(
             return
 
 
-def _options_of(portion: dict, options: dict[Portion, list[Element]]) -> list[Element]:
+def _options_of(portion: dict[str, Any], options: dict[Portion, list[Element]]) -> list[Element]:
     return options.get((portion["line_number"], portion["portion_number"]), [])

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 
 import polars as pl
@@ -20,16 +18,20 @@ from pipelines.planning import plan_tables
 from pipelines.planning.plan_cache import PlanCache, digest
 from pipelines.planning.plan_tables import PLAN_CONTRACTS, Tables
 from pipelines.planning.scenarios import PlannedModel, plan_model
-from pipelines.settings import Buyer
+from pipelines.resources import digest_of
+from pipelines.settings import Buyer, Instructions
 from pipelines.workers import spread
+from schemas.published.plans import MODEL_COST
 from schemas.validate import polars_schema
 
 Progress = Callable[[str, int, int], None]
 STEP_NAME = "plan the purchases"
 _Prices = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
-_ROOMS = ("costing", "demand", "planner", "planning")
-_LIBRARIES = ("coloraide", "highspy", "iso4217", "numpy", "polars")
 _SCHEMAS = {contract.name: polars_schema(contract) for contract in PLAN_CONTRACTS}
+_FOR_PEOPLE = ("part_name", "part_family", "colour_family", "reason")
+"""Columns no plan looks at. Names of colours and vendors, and why a vendor is closed, do count: unfilled lines say them."""
+MINIMUM_KEPT = 20_000
+"""Plans the cache keeps in any case."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +104,8 @@ def plan_night(
         if not planned.hit_time_limit:
             cache_of_plans.store(key, planned.tables)
         finish(planned.tables)
-    cache_of_plans.prune()
+    # Twice a night: the plans of a night of another date, or of settings tried, do not push each other out.
+    cache_of_plans.prune(keep=max(MINIMUM_KEPT, 2 * len(needed)))
     return plan_tables.checked_by_contracts(plan_tables.together(done), "the night's plans")
 
 
@@ -134,16 +137,16 @@ def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -
     has_stock = any(scenario.use_stock_on_hand for scenario in inputs.settings.scenarios)
 
     def of_parts(name: str) -> pl.DataFrame:
-        return tables[name].filter(pl.col("part_code").is_in(parts)).sort(pl.all())
+        return tables[name].filter(pl.col("part_code").is_in(parts)).drop(_FOR_PEOPLE, strict=False).sort(pl.all())
 
     return (market, seen, known), digest(
         planner_version(),
-        inputs.settings.scenarios,
-        (settings.model_code, settings.title, settings.version_on(day), settings.copy_count),
-        (settings.maker_lines, settings.instructions),
+        [scenario.model_dump(exclude={"title"}) for scenario in inputs.settings.scenarios],
+        (settings.model_code, settings.version_on(day), settings.copy_count),
+        (settings.maker_lines, _price_of(settings.instructions, day)),
         flexible,
         listed,
-        tables["colours"].sort("colour_code"),
+        tables["colours"].drop(_FOR_PEOPLE, strict=False).sort("colour_code"),
         [assumed_size(tables["parts"], name) for name in SIZES],
         *(of_parts(name) for name in ("parts", "substitutes", "combinations")),
         of_parts("stock_on_hand") if has_stock else None,
@@ -151,6 +154,14 @@ def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -
         seen.sort("offer_id", "step_from_quantity"),
         known.sort("source_code", "part_code", "colour_code", "condition"),
     )
+
+
+def _price_of(instructions: Instructions | None, day: date) -> tuple[object, ...]:
+    """What a plan's cost of instructions is made of: price, currency and the discounts of the day, without their reasons."""
+    if instructions is None:
+        return ()
+    discounts = [each.pct for each in instructions.discounts if each.from_on <= day <= each.to_on]
+    return instructions.price, instructions.currency_code, discounts
 
 
 def _not_cached(
@@ -167,7 +178,13 @@ def _not_cached(
         if frames is None:
             yield key, task
         else:
-            finish(frames)
+            finish(_with_title(frames, inputs.model(task.model_code)))
+
+
+def _with_title(tables: Tables, model: Model) -> Tables:
+    """Kept tables with the model's title of today, which no key has in it."""
+    title = pl.lit(model.settings.title).alias("model_title")
+    return {**tables, MODEL_COST.name: tables[MODEL_COST.name].with_columns(title)}
 
 
 def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
@@ -178,7 +195,8 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
         currencies.add(instructions.currency_code)
     return digest(
         task.demand_digest,
-        (task.day, task.buyer, task.effort, task.with_advice),
+        (task.day, task.effort, task.with_advice),
+        task.buyer.model_dump(exclude={"title", "plan_past_months"}),
         [book.vendors.get(code) or book.why_left_out(code) for code in sellers],
         [(code, buyers_rate(inputs, code, task.day, task.buyer)) for code in sorted(currencies)],
         inputs.tables["vendors"].filter(pl.col("vendor_code").is_in(sellers)).sort("vendor_code"),
@@ -187,18 +205,19 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
 
 @cache
 def planner_version() -> str:
-    """What identifies the software that makes plans: its own source text and its libraries."""
-    state = hashlib.sha256("".join(f"{name} {version(name)}\n" for name in _LIBRARIES).encode())
-    for source in planner_sources():
-        state.update(source.read_bytes())
-    return state.hexdigest()
+    """What identifies the software that makes plans: its own source text, its libraries and Python."""
+    return digest_of(planner_sources(), ("coloraide", "highspy", "iso4217", "numpy", "polars"))
+
+
+PLANNING_ROOMS = ("costing", "demand", "planner", "planning")
+"""Rooms whose code shapes a plan."""
 
 
 def planner_sources() -> list[Path]:
-    """The source files that a plan goes through: of the four rooms that make it, and of what all rooms share."""
+    """The source files that a plan goes through."""
     pipelines = Path(__file__).resolve().parent.parent
-    rooms = [path for room in _ROOMS for path in (pipelines / room).rglob("*.py")]
-    return sorted([*rooms, *pipelines.glob("*.py"), *(pipelines.parent / "schemas").rglob("*.py")])
+    rooms = [*(pipelines / room for room in PLANNING_ROOMS), pipelines.parent / "schemas"]
+    return sorted([*pipelines.glob("*.py"), *(path for room in rooms for path in room.rglob("*.py"))])
 
 
 def _plan(inputs: WorkspaceInputs, task: Task) -> PlannedModel:

@@ -17,9 +17,7 @@ from typing import Any
 import polars as pl
 from polars import selectors
 
-MAXIMUM_ENTRIES = 20_000
-"""Beyond so many entries, the least recently used are removed."""
-_SEAL_LENGTH = 32  # bytes: an entry begins with the SHA-256 of the rest
+_SEAL_LENGTH = 32  # an entry begins with the SHA-256 of the rest
 
 
 def digest(*values: Any) -> str:
@@ -81,7 +79,7 @@ class PlanCache:
         beside.write_bytes(hashlib.sha256(payload.getvalue()).digest() + payload.getvalue())
         beside.replace(self.path(key))
 
-    def prune(self, keep: int = MAXIMUM_ENTRIES) -> None:
+    def prune(self, keep: int) -> None:
         """Remove the least recently used entries beyond ``keep``, and what killed processes left."""
         if not self.folder.is_dir():
             return

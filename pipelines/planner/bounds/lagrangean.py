@@ -265,7 +265,7 @@ class Lagrangean:
 
     def _handling(self, kind: int, gains: Floats, levels: Floats) -> Floats:
         """The least that one assortment adds, by level: not bought, charge paid, or subtotal raised to the waiver."""
-        least = np.minimum(0.0, self.arrays.handling_charge[kind] - gains)
+        least: Floats = np.minimum(0.0, self.arrays.handling_charge[kind] - gains)
         if self.arrays.handling_waived_from[kind] is not None:
             least = np.minimum(least, self._lifted(kind, gains, levels).max(axis=1))
         return least
@@ -304,7 +304,7 @@ class Lagrangean:
         self, at: int, levels: Floats, gains: Floats, charge: Ints, price: Floats, share: Floats
     ) -> Floats:
         """Prices by use at a level; handling charges are spread over the uses they are for, by what these gain."""
-        unit = levels[at] * price
+        unit: Floats = levels[at] * price
         for kind in np.unique(charge[charge >= 0]).tolist():
             mine = np.flatnonzero(charge == kind)
             own, cost = at, float(self.arrays.handling_charge[kind])

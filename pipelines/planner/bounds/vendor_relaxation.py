@@ -126,7 +126,8 @@ def is_supply(arrays: ProblemArrays) -> Flags:
     is_alone = np.bincount(arrays.use_offer, minlength=len(arrays.offer_row)) == 1
     separate = (is_alone | (arrays.offer_most >= arrays.offer_want)) & ~arrays.is_stepped
     offers = separate & arrays.vendors.has_one_price[arrays.offer_vendor]
-    return offers[arrays.use_offer] & (arrays.use_combination < 0) & (arrays.group[arrays.use_portion] < 0)
+    found: Flags = offers[arrays.use_offer] & (arrays.use_combination < 0) & (arrays.group[arrays.use_portion] < 0)
+    return found
 
 
 class VendorRelaxation:
@@ -351,7 +352,7 @@ def _with_cut_columns(plan_program: PlanProgram, vendors: Flags, pieces: Ints) -
 
 
 def _solver_of(program: linear.Program) -> highspy.Highs:
-    solver = highspy._Highs()  # type: ignore[attr-defined]  # its public twin prints a banner
+    solver = linear.quiet_solver()
     settings = {"output_flag": False, "threads": 1, "random_seed": 0}
     for name, value in settings.items():
         solver.setOptionValue(name, value)

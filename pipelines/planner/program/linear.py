@@ -130,9 +130,17 @@ def _claims_too_much(program: Program, outcome: Outcome, relative_gap: float) ->
     return value - outcome.bound > 1e-5 + 2 * relative_gap * abs(value)
 
 
+def quiet_solver() -> highspy.Highs:
+    """A solver that prints nothing: what highspy.Highs is built on, whose constructor prints before any option can stop it.
+
+    It is private, so pyproject.toml pins highspy to the version that was looked at.
+    """
+    found: highspy.Highs = highspy._Highs()  # type: ignore[attr-defined]
+    return found
+
+
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
-    # Not highspy.Highs: its constructor prints a banner before any option can stop it.
-    solver = highspy._Highs()  # type: ignore[attr-defined]
+    solver = quiet_solver()
     settings = {"output_flag": False, "threads": 1, "random_seed": 0, "time_limit": SAFETY_SECONDS, **options}
     for name, value in settings.items():
         solver.setOptionValue(name, value)

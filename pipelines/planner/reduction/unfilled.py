@@ -58,7 +58,8 @@ def _combination_supply(arrays: ProblemArrays, most: Ints) -> Ints:
     ).astype(np.int64)
     supply = np.full(len(arrays.combination_portion), np.iinfo(np.int64).max)
     np.minimum.at(supply, arrays.component_combination, stock // np.maximum(arrays.component_count, 1))
-    return np.minimum(supply, arrays.need[arrays.combination_portion])
+    found: Ints = np.minimum(supply, arrays.need[arrays.combination_portion])
+    return found
 
 
 def _unfilled_by_flow(need: Ints, portion: Ints, offer: Ints, stock: Ints) -> int:

@@ -98,7 +98,7 @@ def _filled_up(searched: SearchedUses, taken: Floats, vendors: Flags) -> Floats:
             arrays=replace(arrays, need=arrays.need - np.bincount(portion, taken, len(arrays.need)).astype(np.int64)),
             offer_most=_left(searched, _used(searched, taken)),
         )
-        filled = taken + fill(rest, vendors[None])[0][0]
+        filled: Floats = taken + fill(rest, vendors[None])[0][0]
         if arrays.sharing is None:
             return filled
         # Each of several orders took from the whole shared stock: what they give back is taken elsewhere.
@@ -294,7 +294,8 @@ def _amounts(
 def _first_of(portion: Ints) -> Ints:
     """Position of the first use of every use's portion; portions are contiguous."""
     changes = np.append(True, np.diff(portion) != 0)
-    return np.flatnonzero(changes)[np.cumsum(changes) - 1]
+    found: Ints = np.flatnonzero(changes)[np.cumsum(changes) - 1]
+    return found
 
 
 def _state_of(searched: SearchedUses, taken: Floats) -> _State:

@@ -28,7 +28,7 @@ def step_limits(arrays: ProblemArrays) -> Ints:
         top = np.maximum(highest_thresholds(arrays)[vendor] - arrays.step_base, 0.0)[gains]
         extra[gains] = np.minimum(np.ceil(top / arrays.step_price[gains]), arrays.step_most[gains]).astype(np.int64)
     needed = -(-(want + extra) // multiple) * multiple
-    limits = np.minimum(arrays.step_most, np.maximum(arrays.step_least, needed))
+    limits: Ints = np.minimum(arrays.step_most, np.maximum(arrays.step_least, needed))
     if not arrays.allow_spares:
         limits[arrays.step_least - arrays.step_gap >= want] = 0
     return limits
