@@ -25,7 +25,7 @@ def resource_folder(name: str) -> Path:
     """The folder ``sql``, ``reports`` or ``demo_inputs``.
 
     Raises:
-        FileNotFoundError: the installation lacks it.
+        FileNotFoundError: the installation does not have it.
     """
     for folder in (_HERE / "_resources" / name, _HERE.parent / name):
         if folder.is_dir():
@@ -52,7 +52,7 @@ def digest_of(sources: Iterable[Path], libraries: Iterable[str]) -> str:
 
 
 def _sources(folder: Path) -> list[Path]:
-    """Source files of a folder by their paths, without the copies that an installed package has within it."""
+    """Source files of a folder, without the copies that a wheel carries in it."""
     found = (path for path in folder.rglob("*") if path.suffix in _SOURCES)
     return sorted(path for path in found if "_resources" not in path.relative_to(folder).parts)
 

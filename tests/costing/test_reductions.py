@@ -13,6 +13,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from pipelines.costing.terms import Handling, ShippingStep, VendorTerms
 from pipelines.planner import solve
 from pipelines.planner.bounds import relaxation
 from pipelines.planner.program.set_cover import cheapest_cover
@@ -32,10 +33,24 @@ DEPTH = 1.0
 """Stand-ins right behind the uses that could fill a cell once, so that tiny problems have some."""
 
 
+def _charging_by_listing(vendor_code: str) -> st.SearchStrategy[VendorTerms]:
+    """Terms under which listings of one element differ: by the charge of their assortment, and by weight."""
+    handling = st.dictionaries(
+        st.sampled_from(ASSORTMENTS),
+        st.builds(Handling, st.sampled_from([Decimal(1), Decimal(3)]), st.none()),
+        min_size=1,
+    )
+    steps = (
+        ShippingStep("weight_grams", Decimal(0), Decimal(3), Decimal(0)),
+        ShippingStep("weight_grams", Decimal(3), None, Decimal(3)),
+    )
+    return st.builds(VendorTerms, st.just(vendor_code), handling=handling, shipping_steps=st.sampled_from([(), steps]))
+
+
 @st.composite
 def crowded_problems(draw: st.DrawFn) -> Problem:
     """One or two portions of an element that one vendor has in two or three listings, and another in one."""
-    terms = {code: draw(st.one_of(plain_terms(code), vendor_terms(code))) for code in ("a", "b")}
+    terms = {"a": draw(_charging_by_listing("a")), "b": draw(st.one_of(plain_terms("b"), vendor_terms("b")))}
     sellers = [*["a"] * draw(st.integers(2, 3)), "b"]
     offers, steps = [], []
     for index, vendor_code in enumerate(sellers):
