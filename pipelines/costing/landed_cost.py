@@ -1,19 +1,20 @@
 """What a set of purchases costs, from the purchases and the vendors' terms alone, in exact arithmetic.
 
-The optimiser is checked against this, so nothing here knows of it. How a vendor's order is worked out:
+Plans are checked against this, so nothing here knows of the planner. How the cost of a vendor's order is worked out:
 
-- The *goods value* is the sum of displayed unit prices times pieces, each piece at its own price where steps are incremental. Every threshold (minimums, waivers, discounts, shipping
-  steps by value, border steps) and every percentage (discount, order fee, duty) goes by it; a threshold is reached when the
-  goods value equals it. Border thresholds compare the goods value converted at ``rate``.
+- The *goods value* is the sum of displayed unit prices times pieces, each piece at its own price where steps are incremental.
+  Every threshold (minimums, waivers, discounts, shipping steps by value, border steps) and every percentage (discount, order
+  fee, duty) is applied to it. A threshold is reached when the goods value equals it. For border thresholds the goods value is
+  converted at ``rate`` first.
 - goods: the goods value less the order discount.
-- shipping: the flat charge and the charge of one step per basis, added up; nothing at all from ``shipping_waived_from`` on.
-- handling: the assortments' charges, fixed and proportional order fee, and the charge for orders below the soft minimum.
-- tax: tax on goods, or on goods, shipping and handling; duty and clearance come on top and bear no tax themselves. When
-  displayed amounts include tax, all components are net and the tax inside them is the tax.
+- shipping: the flat charge and the charge of one step per basis, added up; nothing from ``shipping_waived_from`` on.
+- handling: the assortments' charges, the fixed and the proportional order fee, and the charge for orders below the soft minimum.
+- tax: tax on goods, or on goods, shipping and handling. Duty and clearance are added to it and are not taxed. Where displayed
+  amounts include tax, the other components are net, and the tax is what is inside them.
 
-Rounding: half-up, each component once in the vendor's currency, then converted and rounded once in the buyer's currency; duty
-and clearance arise in the buyer's currency. Where tax is included, the displayed amounts are what is paid: they are rounded,
-and the tax is what they leave after the rounded net components, so that the vendor's total is the displayed one.
+Rounding is half-up: each component once in the vendor's currency, then converted and rounded once in the buyer's. Duty and
+clearance are in the buyer's currency from the start. Where tax is included, the displayed amounts are what is paid. They are
+rounded, and the tax is what is left after the rounded net components, so that the vendor's total is the displayed one.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from pipelines.errors import PlanRefusedError
 from pipelines.money import round_money
 
 _EXACT = Context(prec=100, traps=[Inexact])
-"""Sums and products of prices, weights and pieces are whole to the last digit in it; were one not, it would raise."""
+"""Sums and products of prices, weights and pieces are exact in it; one that is not raises an error."""
 
 Amount = TypeVar("Amount", Decimal, Fraction)
 Other = TypeVar("Other", Decimal, Fraction)
@@ -46,8 +47,8 @@ PURCHASE_COLUMNS = (
 class Purchase(NamedTuple):
     """Pieces bought from one listing; money is in the vendor's currency.
 
-    ``unit_price`` is that of the price step for all pieces. Where pieces have different prices, ``goods_value`` says what all of
-    them cost as displayed, and the unit price does not count.
+    ``unit_price`` is the price of every piece. Where pieces have different prices, ``goods_value`` is what all of them cost as
+    displayed, and the unit price does not count.
     """
 
     part_code: str
@@ -82,7 +83,7 @@ class Components(Generic[Amount]):
 
 @dataclass(frozen=True)
 class BrokenRule:
-    """A rule of a vendor's that an order breaks: the terms' field name, and a sentence."""
+    """A vendor's rule that an order breaks: the name of the field of its terms, and what is wrong in words."""
 
     vendor_code: str
     rule: str
@@ -96,7 +97,7 @@ class VendorLandedCost:
     Attributes:
         goods_value: displayed prices times pieces, in the vendor's currency.
         exact: unrounded, in the buyer's currency.
-        displayed, parts: unrounded, in the vendor's currency, without duty and clearance: as displayed, and with tax on its own.
+        displayed, parts: unrounded, in the vendor's currency, without duty and clearance: as displayed, and with tax apart.
         border: duty and clearance, in the buyer's currency.
     """
 
@@ -112,7 +113,7 @@ class VendorLandedCost:
 
     @property
     def vendor_code(self) -> str:
-        """Who sells."""
+        """The order code: the vendor's own code for its first order."""
         return self.terms.vendor_code
 
     @property
@@ -125,11 +126,11 @@ class VendorLandedCost:
         """The buyer's currency."""
         return self.terms.buyer_currency_code
 
-    # Rounded when asked for: while planning, thousands of landed costs are compared by their exact costs.
+    # Rounded only when asked for: planning compares thousands of landed costs by their exact costs.
 
     @cached_property
     def charged(self) -> Components[Decimal]:
-        """Rounded, in the vendor's currency: what the vendor charges, so without duty and clearance."""
+        """What the vendor charges: rounded, in the vendor's currency, without duty and clearance."""
         money = self.terms.currency_code
         rounded = self.parts.mapped(lambda amount: round_money(amount, money))
         if self.terms.tax_on != "included":
@@ -175,7 +176,7 @@ class LandedCost:
 
     @property
     def broken_rules(self) -> tuple[BrokenRule, ...]:
-        """What no vendor would accept; a plan that breaks a rule is refused."""
+        """The vendors' rules that the orders break; a plan that breaks one is refused."""
         return tuple(rule for vendor in self.vendors for rule in vendor.broken_rules)
 
 
@@ -325,8 +326,8 @@ def _broken_rules(
         broken.append(("minimum_order", f"goods of {float(value):g} {money} are below {terms.minimum_order:f} {money}"))
     for purchase, of_line in zip(order, values, strict=True):
         if of_line < terms.minimum_line_value:
-            reported = f"{purchase.quantity} of {purchase.part_code} in {purchase.colour_code}"
-            broken.append(("minimum_line_value", f"{reported} are below {terms.minimum_line_value:f} {money}"))
+            line = f"{purchase.quantity} of {purchase.part_code} in {purchase.colour_code}"
+            broken.append(("minimum_line_value", f"{line} are below {terms.minimum_line_value:f} {money}"))
     counts = {
         "maximum_element_count": len({(purchase.part_code, purchase.colour_code) for purchase in order}),
         "maximum_piece_count": sum(purchase.quantity for purchase in order),

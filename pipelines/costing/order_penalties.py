@@ -1,28 +1,26 @@
-"""What orders are worth avoiding beyond what they cost: counts when plans are compared and bounded, never in what they cost."""
+"""Penalties of orders: they count when plans are compared and bounded, but are no part of what plans cost."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from pipelines.costing.several_orders import vendor_of
-
-if TYPE_CHECKING:
-    from pipelines.settings import Scenario
+from pipelines.settings import Scenario
 
 
 @dataclass(frozen=True)
 class OrderPenalties:
-    """The parcel penalty of orders, in the buyer's currency; no part of the landed cost.
+    """What every order counts beside its landed cost, in the buyer's currency.
 
-    A preference is a parcel penalty of all others, not a reward, so that it never pays to order just to please it.
+    A preference for some vendors is a penalty on orders from all others, not a reward. So no order is ever placed just to get
+    it.
 
     Attributes:
-        parcel: of any order, at least 0.
-        preferred_vendors: whose orders are no more parcel penalty than that; empty for no preference.
-        preference_value: what an order from any other vendor counts on top, at least 0.
+        parcel: the parcel penalty of every order, at least 0.
+        preferred_vendors: vendors whose orders have no other penalty; empty for no preference.
+        preference_value: what is added for an order from any other vendor, at least 0.
     """
 
     parcel: Fraction = Fraction(0)
@@ -30,12 +28,12 @@ class OrderPenalties:
     preference_value: Fraction = Fraction(0)
 
     def of(self, code: str) -> Fraction:
-        """The parcel penalty of the order with an order code."""
-        is_as_wished = not self.preferred_vendors or vendor_of(code) in self.preferred_vendors
-        return self.parcel if is_as_wished else self.parcel + self.preference_value
+        """The penalty of an order, by its order code."""
+        is_preferred = not self.preferred_vendors or vendor_of(code) in self.preferred_vendors
+        return self.parcel if is_preferred else self.parcel + self.preference_value
 
     def of_all(self, codes: Iterable[str]) -> Fraction:
-        """The parcel penalty of several orders, an order code for each of them."""
+        """The penalty of several orders together, by their order codes."""
         return sum((self.of(code) for code in codes), Fraction(0))
 
 
@@ -43,7 +41,7 @@ NO_PENALTIES = OrderPenalties()
 
 
 def penalties_under(scenario: Scenario) -> OrderPenalties:
-    """The parcel penalty of orders as a scenario's rules say."""
+    """The penalties of orders under a scenario's rules."""
     return OrderPenalties(
         Fraction(scenario.parcel_penalty), frozenset(scenario.preferred_vendors), Fraction(scenario.preference_value)
     )

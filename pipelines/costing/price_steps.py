@@ -1,7 +1,7 @@
-"""Price steps of an offer: what so many pieces cost as displayed.
+"""Price steps of an offer: what a number of pieces costs as displayed.
 
-``all_units``: the price of the step that the quantity reaches holds for all pieces. ``incremental``: every piece costs the
-price of the step it falls in; pieces below the first step, fewer of which can't be bought, cost the first step's price.
+``all_units``: all pieces cost the price of the step that the quantity reaches. ``incremental``: every piece costs the price of
+the step it falls in. Pieces below the first step cost the first step's price; fewer pieces than that can't be bought.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _PRICE_DIGITS = Decimal("0.000001")
 
 
 def goods_value(steps: Sequence[tuple[int, Decimal]], step_kind: str, quantity: int) -> Decimal:
-    """What a quantity that reaches the first step costs, exactly.
+    """The exact cost of a quantity that reaches the first step.
 
     Args:
         steps: (from quantity, price of one piece), by quantity.
@@ -36,14 +36,14 @@ def goods_value(steps: Sequence[tuple[int, Decimal]], step_kind: str, quantity: 
 
 
 def average_price(value: Decimal, quantity: int) -> Decimal:
-    """The price of one of so many pieces, rounded half-up to a millionth."""
+    """The average price of a piece, rounded half-up to a millionth."""
     return (value / quantity).quantize(_PRICE_DIGITS, ROUND_HALF_UP)
 
 
 def bases(
     offer: NDArray[np.int64], start: NDArray[np.int64], price: NDArray[np.int64], is_incremental: NDArray[np.bool_]
 ) -> NDArray[np.int64]:
-    """What quantities in a step cost beside the step's price for every piece: what the pieces below it cost more, or less.
+    """What the pieces below a step cost more or less than at the step's own price, by step.
 
     Args:
         offer, start, price: price steps by offer and start; prices in millionths.

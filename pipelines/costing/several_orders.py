@@ -1,8 +1,8 @@
-"""Several orders with one vendor in one plan: each is planned and charged like a vendor's of its own, from the stock they share.
+"""Several orders with one vendor in one plan: each is planned and charged as if it were a vendor's own, from shared stock.
 
-Within a plan an order's vendor_code is its *order code*: the vendor's own code for the first order, for further ones the code
-and the order's number. The offers of a further order have their offer_id with the number likewise. Tables that people read have
-both apart: vendor_code and order_number.
+Within a plan an order's vendor_code is its *order code*: the vendor's own code for the first order, and the code with the
+order's number for the others. The offers of these have the number in their offer_id too. Tables that people read have two
+columns instead: vendor_code and order_number.
 """
 
 from __future__ import annotations
@@ -15,26 +15,26 @@ import polars as pl
 from pipelines.costing.terms import VendorTerms
 
 SEPARATOR = "\x1f"
-"""Between a code and the number of a further order; the separator of text units, which no code from a file has."""
+"""Stands between a code and the order's number: the unit separator, which no code from a file contains."""
 
 
 def order_code(code: str, order_number: int) -> str:
-    """A vendor_code or offer_id as that of one order, from 1."""
+    """The vendor_code or offer_id of the vendor's first, second, ... order, counted from 1."""
     return code if order_number == 1 else f"{code}{SEPARATOR}{order_number}"
 
 
 def vendor_of(code: str) -> str:
-    """The vendor_code of an order code, or the offer_id of an order's."""
+    """The vendor's own code of an order code; likewise the offer's own offer_id."""
     return code.partition(SEPARATOR)[0]
 
 
 def order_number_of(code: str) -> int:
-    """Which order of its vendor an order code stands for, from 1."""
+    """Which of its vendor's orders an order code stands for, counted from 1."""
     return int(code.partition(SEPARATOR)[2] or 1)
 
 
 def in_words(code: str) -> str:
-    """An order code as people are told it."""
+    """An order code as people read it: the vendor's code, and the number from the second order on."""
     number = order_number_of(code)
     return code if number == 1 else f"{vendor_of(code)}, order {number}"
 
@@ -56,7 +56,7 @@ def vendors_of(codes: Iterable[str]) -> list[str]:
 
 
 def with_order_codes(frame: pl.DataFrame) -> pl.DataFrame:
-    """Rows of a table that has ``order_number`` with order codes instead: in vendor_code and, where it has them, offer_id."""
+    """A table with order codes in the place of ``order_number``: in vendor_code and, where there is one, offer_id."""
     is_further, number = pl.col("order_number") > 1, pl.col("order_number").cast(pl.String)
     return frame.with_columns(
         pl.when(is_further).then(pl.concat_str(pl.col(name), number, separator=SEPARATOR)).otherwise(name).alias(name)
@@ -66,7 +66,7 @@ def with_order_codes(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_order_numbers(frame: pl.DataFrame) -> pl.DataFrame:
-    """The inverse: the vendors' own codes, the offers' own ids, and the column ``order_number``."""
+    """The inverse of ``with_order_codes``: own codes of vendors, own ids of offers, and the column ``order_number``."""
     names = [name for name in ("vendor_code", "offer_id") if name in frame.columns]
     parts = pl.col("vendor_code").str.split_exact(SEPARATOR, 1)
     return frame.with_columns(

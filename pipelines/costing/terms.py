@@ -14,7 +14,7 @@ StepBasis = Literal["goods_value", "weight_grams", "largest_dimension_mm"]
 
 @dataclass(frozen=True)
 class ShippingStep:
-    """Shipping ``charge`` while the basis is in [``from_value``, ``to_value``); beyond the last end nothing ships."""
+    """A shipping charge for a basis in [``from_value``, ``to_value``); beyond the last end nothing ships."""
 
     basis: StepBasis
     from_value: Decimal
@@ -24,7 +24,7 @@ class ShippingStep:
 
 @dataclass(frozen=True)
 class Handling:
-    """Charge for buying anything of an assortment, waived when its subtotal reaches ``waived_from``."""
+    """A charge for buying anything of an assortment, waived when its subtotal reaches ``waived_from``."""
 
     charge: Decimal
     waived_from: Decimal | None
@@ -41,11 +41,15 @@ class BorderStep:
 
 @dataclass(frozen=True)
 class VendorTerms:
-    """Everything that turns a vendor's order into landed cost. Amounts are in ``currency_code`` unless said otherwise.
+    """Everything that makes a landed cost of a vendor's order. Amounts are in ``currency_code`` unless stated otherwise.
 
-    ``rate`` is the buyer's currency for one unit of the vendor's, margin included. Thresholds compare the goods value at
-    displayed prices, before discount, added tax, shipping and handling, inclusive. ``maximum_order_count`` is how many orders a
-    plan may place with the vendor; ``vendor_code`` is an order's (further_orders.py).
+    Thresholds are compared with the goods value at displayed prices, before discount, added tax, shipping and handling; a
+    value equal to the threshold reaches it.
+
+    Attributes:
+        vendor_code: an order code (several_orders.py).
+        rate: the buyer's currency for one unit of the vendor's, margin included.
+        maximum_order_count: how many orders a plan may place with the vendor.
     """
 
     vendor_code: str

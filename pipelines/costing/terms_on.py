@@ -19,40 +19,45 @@ ANY_REGION = "*"
 ASSUMED_PERCENTILE = 95
 UNKNOWN_VENDOR = "it is not in the table vendors"
 SIZES = ("weight_grams", "largest_dimension_mm")
-"""Sizes of a part that shipping may go by."""
+"""Sizes of a part that shipping may depend on."""
 
 
 @dataclass(frozen=True)
 class TermsBook:
-    """Terms by order code (a vendor's own for its first order), and for every other vendor named in the workspace the reason why it can't be used."""
+    """A buyer's vendors on a date.
+
+    Attributes:
+        vendors: terms by order code, which is the vendor's own code for its first order.
+        left_out: why each other vendor named in the workspace can't be used.
+    """
 
     vendors: dict[str, VendorTerms]
     left_out: dict[str, str]
 
     def why_left_out(self, vendor_code: str) -> str:
-        """The reason, also for a vendor that only the price exports know; empty for one that can be used."""
+        """Why a vendor can't be used, also one that only price exports name; empty for one that can."""
         if vendor_code in self.vendors:
             return ""
         return self.left_out.get(vendor_code, UNKNOWN_VENDOR)
 
 
 def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
-    """The terms that hold on a date for a buyer.
+    """The terms of a date for a buyer.
 
-    Of a vendor's rows the buyer's own region goes before ``*``, then the latest start on or before the date holds;
-    shipping steps (per basis) and border charges hold as whole tables of one start. Vendors that take no orders that day
-    are left out.
+    Of a vendor's rows, those of the buyer's own region replace those of ``*``; then the latest start on or before the date
+    counts. Shipping steps (per basis) and border charges count as whole tables of one start. Vendors that take no orders that
+    day are left out.
     """
     tables = inputs.tables
-    quarantined = _holding(tables["vendor_terms"], ["vendor_code"], day, buyer)
-    rows = {row["vendor_code"]: row for row in quarantined.iter_rows(named=True)}
+    of_day = _rows_on(tables["vendor_terms"], ["vendor_code"], day, buyer)
+    rows = {row["vendor_code"]: row for row in of_day.iter_rows(named=True)}
     closures = _by_vendor(tables["vendor_closures"], "closed_from_on")
-    steps = _by_vendor(_holding(tables["shipping_steps"], ["vendor_code", "step_basis"], day, buyer), "step_from")
+    steps = _by_vendor(_rows_on(tables["shipping_steps"], ["vendor_code", "step_basis"], day, buyer), "step_from")
     handling = _by_vendor(
-        _holding(tables["handling_charges"], ["vendor_code", "assortment_code"], day), "assortment_code"
+        _rows_on(tables["handling_charges"], ["vendor_code", "assortment_code"], day), "assortment_code"
     )
     border: dict[str, list[dict[str, Any]]] = {}
-    for row in _holding(tables["border_charges"], ["vendor_region_code"], day, buyer).sort("goods_from").to_dicts():
+    for row in _rows_on(tables["border_charges"], ["vendor_region_code"], day, buyer).sort("goods_from").to_dicts():
         border.setdefault(row["vendor_region_code"], []).append(row)
     known = tables["vendors"].sort("vendor_code")
     left_out = dict.fromkeys(set(rows) - set(known["vendor_code"]), UNKNOWN_VENDOR)
@@ -94,27 +99,27 @@ def buyers_rate(inputs: WorkspaceInputs, from_currency: str, day: date, buyer: B
 
 
 def assumed_size(parts: pl.DataFrame, name: str) -> Decimal | None:
-    """What a part of unknown size counts as: the 95th percentile of the known ones (the next known value up, exact).
+    """What a part of unknown size counts as: the 95th percentile of the known sizes (the next known value up, exact).
 
-    None where nothing is known; then vendors whose shipping goes by that size are left out.
+    None where no size is known; then vendors whose shipping depends on that size are left out.
     """
     known = parts[name].drop_nulls().sort()
     return known[-(-len(known) * ASSUMED_PERCENTILE // 100) - 1] if len(known) else None
 
 
-def _holding(table: pl.DataFrame, by: list[str], day: date, buyer: Buyer | None = None) -> pl.DataFrame:
-    """Rows that hold on the day for each value of ``by``: own region before any, then the latest start."""
-    quarantined = table.filter(pl.col("valid_from_on") <= day)
+def _rows_on(table: pl.DataFrame, by: list[str], day: date, buyer: Buyer | None = None) -> pl.DataFrame:
+    """The rows of a day for each value of ``by``: those of the buyer's own region before any region's, then the latest."""
+    begun = table.filter(pl.col("valid_from_on") <= day)
     if buyer is not None:
-        quarantined = quarantined.filter(pl.col("buyer_region_code").is_in([buyer.region_code, ANY_REGION])).filter(
+        begun = begun.filter(pl.col("buyer_region_code").is_in([buyer.region_code, ANY_REGION])).filter(
             (pl.col("buyer_region_code") != ANY_REGION) | (pl.col("buyer_region_code") == ANY_REGION).all().over(by)
         )
-    return quarantined.filter(pl.col("valid_from_on") == pl.col("valid_from_on").max().over(by))
+    return begun.filter(pl.col("valid_from_on") == pl.col("valid_from_on").max().over(by))
 
 
 @dataclass(frozen=True)
 class _Charges:
-    """A vendor's rows of shipping_steps, handling_charges and border_charges that hold."""
+    """A vendor's rows of shipping_steps, handling_charges and border_charges on a date."""
 
     steps: list[dict[str, Any]]
     handling: list[dict[str, Any]]
@@ -134,17 +139,17 @@ def _problem_with(charges: _Charges, unknown_sizes: list[str], buyer: Buyer) -> 
             return f"border charges from {row['vendor_region_code']} are not in {buyer.currency_code}"
     for basis in unknown_sizes:
         if any(step["step_basis"] == basis for step in charges.steps):
-            return f"its shipping goes by {basis}, and the table parts knows none"
+            return f"its shipping depends on {basis}, and the table parts has none"
     return ""
 
 
 def _why_closed(closures: list[dict[str, Any]], day: date) -> str:
     """Until when a vendor takes no orders, and why, from its VENDOR_CLOSURES by their starts; empty when it is open.
 
-    A closure that begins before the one before is over prolongs it.
+    A closure that begins before or when another ends prolongs it.
     """
     reasons: list[str] = []
-    ends: date | None = day  # the first date on which it is open; None where nobody knows
+    ends: date | None = day  # the first date on which it is open; None where that is not known
     for row in closures:
         if ends is None or row["closed_from_on"] > ends:
             break
@@ -153,8 +158,8 @@ def _why_closed(closures: list[dict[str, Any]], day: date) -> str:
             reasons += [row["reason"]] if row["reason"] and row["reason"] not in reasons else []
     if ends == day:
         return ""
-    words = "it takes no orders " + ("until further notice" if ends is None else f"before {ends}")
-    return words + (f": {', '.join(reasons)}" if reasons else "")
+    sentence = "it takes no orders " + ("until further notice" if ends is None else f"before {ends}")
+    return sentence + (f": {', '.join(reasons)}" if reasons else "")
 
 
 def _vendor_terms(

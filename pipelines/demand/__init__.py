@@ -1,6 +1,6 @@
 """What a model needs on a date, and which elements may fill each portion.
 
-In: a model's parts list, amendments and decisions, the tables of colours, substitutes and combinations, stock on
-hand. Out: portions, the elements that fit each of them, and what stock fills first; kept for all dates on which they
-are the same (demand_by_date). Knows no vendor and no price. May import costing.
+In: a model's parts list, amendments and decisions, the tables of colours, substitutes and combinations, stock on hand. Out:
+portions, the elements that fit each of them, and what stock fills first. All is worked out once for the dates on which it is
+the same (demand_by_date). Knows no vendor and no price. May import costing.
 """

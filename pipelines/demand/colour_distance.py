@@ -1,6 +1,6 @@
 """How different two colours look: CIEDE2000 between sRGB values.
 
-The formula is CIEDE2000 (Sharma, Wu, Dalal, Color Research & Application 30(1), 2005, 21-30) as coloraide has it, with
+The formula is CIEDE2000 (Sharma, Wu, Dalal, Color Research & Application 30(1), 2005, 21-30), worked out by coloraide with
 kL = kC = kH = 1, on CIELAB under D65, which is sRGB's own white.
 """
 
@@ -20,7 +20,7 @@ DISTANCE_SCHEMA = pl.Schema(
 
 
 def ciede2000(first: Sequence[float], second: Sequence[float]) -> float:
-    """The distance between two CIELAB colours (L*, a*, b*); 0 for equal ones, about 1 where a trained eye sees it."""
+    """The distance between two CIELAB colours (L*, a*, b*): 0 for equal ones, about 1 where a trained eye sees it."""
     return float(Color("lab-d65", list(first)).delta_e(Color("lab-d65", list(second)), method="2000"))
 
 

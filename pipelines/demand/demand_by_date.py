@@ -1,4 +1,4 @@
-"""What models want and what may serve it, worked out once for all the dates, buyers and scenarios for which it is the same."""
+"""What models need and what may fill it, worked out once for all dates, buyers and scenarios for which it is the same."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ _known: WeakKeyDictionary[WorkspaceInputs, Demand] = WeakKeyDictionary()
 
 
 def demand_of(inputs: WorkspaceInputs) -> Demand:
-    """What is known of a workspace's models, the same for as long as the workspace's inputs are in use."""
+    """The demand of a workspace's models; the same object for as long as the workspace's inputs are in use."""
     return _known.setdefault(inputs, Demand(inputs.tables))
 
 
 class Demand:
-    """Portions and fitting elements by model and by the last date on which they changed. Frames are shared: leave them as they are."""
+    """Portions and fitting elements by model and by the last date on which they changed. Frames are shared: never change them."""
 
     def __init__(self, tables: dict[str, pl.DataFrame]) -> None:
         self._tables = tables
@@ -31,7 +31,7 @@ class Demand:
         )
 
     def portions(self, model: Model, day: date, use_flexibility: bool) -> pl.DataFrame:
-        """As ``demand.portions_on``."""
+        """As ``model_portions.portions_on``."""
         key = (model, model_portions.latest_change(model, day), use_flexibility)
         if key not in self._portions:
             self._portions[key] = model_portions.portions_on(model, day, use_flexibility)

@@ -1,8 +1,8 @@
-"""Which elements may fill which portion: parts by substitutes, colours by flexibility, conditions. Offers come later.
+"""Which elements may fill which portion: parts by substitutes, colours by the portion's rule, conditions. No offers yet.
 
-Only like stands in for like: a stand-in or a component has the listed part's surface and material. A colour flexibility
-stays within the listed colour's finish, whatever the distance; only a portion's own list of accepted colours goes
-beyond. Colours that a portion refuses are refused whatever its rule.
+A substitute or a component has the listed part's surface and material. Colours stay within the listed colour's finish, however
+near others are; only a portion's own list of accepted colours goes beyond it. Colours that a portion refuses are refused under
+every rule.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ FIT_SCHEMA = pl.Schema(
         "part_code": pl.String(),
         "colour_code": pl.String(),
         "condition": pl.String(),
-        "combination_code": pl.String(),  # "" when the part itself serves
-        "component_count": pl.Int64(),  # pieces of the part that one piece of the portion takes
-        "needs_stated_form": pl.Boolean(),  # offers that leave their form open do not serve
+        "combination_code": pl.String(),  # "" where the part itself fills the portion
+        "component_count": pl.Int64(),  # pieces of the part in one piece of the portion
+        "needs_stated_form": pl.Boolean(),  # offers that leave their form open don't fit
     }
 )
 _PART_COLUMNS = [
@@ -45,12 +45,12 @@ def fitting_elements(
     *,
     use_substitutes: bool,
 ) -> pl.DataFrame:
-    """Every element that may serve a portion, directly or as a component, in any condition: see ``accepted``.
+    """Every element that may fill a portion, directly or as a component, in any condition (``accepted`` chooses).
 
     Args:
-        portions: PORTIONS_SCHEMA of demand.py.
+        portions: PORTIONS_SCHEMA.
         tables: the workspace tables colours, parts, substitutes and combinations.
-        day: whose substitutes and combinations hold.
+        day: whose substitutes and combinations count.
         use_substitutes: whether substitutes and combinations count.
 
     Returns:
@@ -68,12 +68,12 @@ def fitting_elements(
 
 
 def accepted(fits: pl.DataFrame, portions: pl.DataFrame, conditions: Sequence[str]) -> pl.DataFrame:
-    """The fitting elements of the portions that are in a condition the portion takes.
+    """The fitting elements of the portions that are in a condition that the portion accepts.
 
     Args:
         fits: FIT_SCHEMA, of these portions and perhaps others.
-        portions: PORTIONS_SCHEMA of demand.py.
-        conditions: conditions every portion takes besides its own.
+        portions: PORTIONS_SCHEMA.
+        conditions: conditions that every portion accepts beside its own.
     """
     own = portions.select(*PORTION_KEY, pl.col("accept_conditions").alias("own"))
     is_taken = pl.col("condition").is_in(list(conditions)) | pl.col("condition").is_in(pl.col("own"))
@@ -81,7 +81,7 @@ def accepted(fits: pl.DataFrame, portions: pl.DataFrame, conditions: Sequence[st
 
 
 def parts_in_reach(part_codes: pl.Series, tables: Mapping[str, pl.DataFrame]) -> pl.Series:
-    """The parts themselves, and every stand-in and component they ever had: all that any plan could look at."""
+    """The parts, and every substitute and component they have on any date: all parts that a plan could use."""
     needed = part_codes.rename("part_code").to_frame().unique()
     found = [
         needed["part_code"],
@@ -94,10 +94,10 @@ def parts_in_reach(part_codes: pl.Series, tables: Mapping[str, pl.DataFrame]) ->
 def _parts_that_fit(
     portions: pl.DataFrame, tables: Mapping[str, pl.DataFrame], day: date, use_substitutes: bool
 ) -> pl.DataFrame:
-    """The listed part; its resolutions where its number leaves the form open; stand-ins and combinations.
+    """The listed part; its resolutions where its number leaves the form open; substitutes and combinations.
 
-    Where a portion bears load, nothing weaker serves, no combination, and only offers that state their form. A listed
-    number that leaves the form open serves such a portion only through a stronger or equal resolution.
+    A portion that bears load takes nothing weaker, no combination, and only offers that state their form. Where its listed
+    number leaves the form open, only a resolution that is stronger or equal fills it.
     """
     substitutes = (
         tables["substitutes"]
@@ -129,9 +129,9 @@ def _parts_that_fit(
 
 
 def _components(needed: pl.DataFrame, combinations: pl.DataFrame, day: date) -> pl.DataFrame:
-    """The components of each combination's latest version, where no load is borne."""
-    quarantined = combinations.filter(pl.col("valid_from_on") <= day)
-    latest = quarantined.filter(
+    """The components of each combination's latest version, for portions that bear no load."""
+    begun = combinations.filter(pl.col("valid_from_on") <= day)
+    latest = begun.filter(
         pl.col("valid_from_on") == pl.col("valid_from_on").max().over("part_code", "combination_code")
     ).select(
         pl.col("part_code").alias("listed_part_code"),
@@ -143,10 +143,10 @@ def _components(needed: pl.DataFrame, combinations: pl.DataFrame, day: date) -> 
 
 
 def _of_like_kind(fitting: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
-    """Keep parts with the listed part's surface and material; a combination with one unlike component goes whole."""
+    """Keep parts with the listed part's surface and material; a combination with one other component goes as a whole."""
     kinds = parts.select("part_code", pl.struct("surface", "material").alias("kind"))
     plain = pl.lit({"surface": "plain", "material": "hard"}, dtype=kinds.schema["kind"])
-    decided = (
+    compared = (
         fitting.join(kinds, on="part_code", how="left", maintain_order="left")
         .join(
             kinds.rename({"part_code": "listed_part_code", "kind": "listed_kind"}),
@@ -158,11 +158,11 @@ def _of_like_kind(fitting: pl.DataFrame, parts: pl.DataFrame) -> pl.DataFrame:
     )
     is_direct = pl.col("combination_code") == ""
     whole_is_like = pl.col("is_like").all().over(*PORTION_KEY, "combination_code")
-    return decided.filter(pl.when(is_direct).then("is_like").otherwise(whole_is_like)).select(fitting.columns)
+    return compared.filter(pl.when(is_direct).then("is_like").otherwise(whole_is_like)).select(fitting.columns)
 
 
 def _colours_that_fit(portions: pl.DataFrame, colours: pl.DataFrame) -> pl.DataFrame:
-    """PORTION_KEY and colour_code, one row per colour a portion takes."""
+    """PORTION_KEY and colour_code, one row per colour that a portion accepts."""
     finishes = colours.select("colour_code", "finish")
     needed = portions.join(
         finishes.rename({"colour_code": "listed_colour_code", "finish": "listed_finish"}),

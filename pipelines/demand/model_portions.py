@@ -1,4 +1,4 @@
-"""What a model needs on a date: its parts list, amended, split into portions that each follow one rule."""
+"""What a model needs on a date: its parts list with amendments, split into portions with one colour rule each."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _LINES_SCHEMA = pl.Schema(
         "listed_part_code": pl.String(),
         "listed_colour_code": pl.String(),
         "quantity": pl.Int64(),
-        "own_rule": pl.String(),  # what holds where no flexibility does
+        "own_rule": pl.String(),  # the rule where no decision says otherwise
     }
 )
 _COLOURLESS_RULES = ("any", "any_one")
@@ -43,17 +43,17 @@ _COLOURLESS_RULES = ("any", "any_one")
 def portions_on(model: Model, day: date, use_flexibility: bool) -> pl.DataFrame:
     """The portions of a model on a date, for all its copies.
 
-    The list's version of the day without the skipped sections, amended, each line split by its latest decision. The
-    portions of a line take their pieces in order of portion_number, those with a stated quantity first; what a later
-    version or an amendment took away is missing from the last ones. Pieces no portion covers are one more portion, as
-    listed (``undecided`` where the line was never decided).
+    These are the lines of the day's list version, without the skipped sections and with the amendments, each split by its
+    latest decision. Portions take their line's pieces in the order of portion_number, those with a stated quantity first. What
+    a later version or an amendment took away is missing from the last ones. Pieces that no portion covers are one more
+    portion, as listed (``undecided`` where the line was never decided).
 
     Args:
         model: the model.
-        day: whose version, amendments and decisions hold.
-        use_flexibility: whether colour flexible lines count. Without them the portions stay the same ones, so that plans can be
-            compared portion by portion, but are all as listed. What bears load and which conditions a portion takes
-            are no colour flexible lines and stay; so do the rules of amendments, which are not the designer's.
+        day: whose version, amendments and decisions count.
+        use_flexibility: whether flexible lines count. Without them the portions are the same, so that plans can be compared
+            portion by portion, but their colour is as listed. Which of them bear load and which conditions they accept is no
+            matter of colour and stays; so do the rules of amendments, which are not the designer's.
 
     Returns:
         PORTIONS_SCHEMA, by line and portion; empty before the model's first version.
@@ -81,7 +81,7 @@ def portions_on(model: Model, day: date, use_flexibility: bool) -> pl.DataFrame:
 
 
 def latest_change(model: Model, day: date) -> date | None:
-    """The last date up to a day from which on the model may want something else; up to the day it wants the same."""
+    """The last date up to a day on which the model's needs may have changed; from then to the day they are the same."""
     dates = [
         *(version.released_on for version in model.settings.versions),
         *model.amendments["valid_from_on"].to_list(),
@@ -95,7 +95,7 @@ def _lines_on(model: Model, day: date) -> pl.DataFrame:
     if version is None:
         return pl.DataFrame(schema=_LINES_SCHEMA)
     listed = model.parts_list.filter(pl.col("list_version") == version)
-    quarantined = listed.filter(~pl.col("section_code").fill_null("").is_in(model.settings.skip_sections)).select(
+    in_use = listed.filter(~pl.col("section_code").fill_null("").is_in(model.settings.skip_sections)).select(
         "line_number",
         pl.lit("designer").alias("portion_source"),
         pl.col("part_code").alias("listed_part_code"),
@@ -105,12 +105,12 @@ def _lines_on(model: Model, day: date) -> pl.DataFrame:
     )
     amendments = model.amendments.filter(pl.col("valid_from_on") <= day)
     added = _added_lines(model, amendments, listed)
-    lines = pl.concat([quarantined.cast(_LINES_SCHEMA), added.cast(_LINES_SCHEMA)])
+    lines = pl.concat([in_use.cast(_LINES_SCHEMA), added.cast(_LINES_SCHEMA)])
     return _without_removed(lines, amendments)
 
 
 def _added_lines(model: Model, amendments: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
-    """The latest addition of each line stands for it."""
+    """The added lines, each by its latest addition."""
     added = (
         amendments.filter(pl.col("amendment_action") == "add")
         .sort("valid_from_on")
@@ -139,7 +139,7 @@ def _refuse(model: Model, what: str, next_step: str) -> NoReturn:
 
 
 def _without_removed(lines: pl.DataFrame, amendments: pl.DataFrame) -> pl.DataFrame:
-    """Removals add up; those dated before a line was last added concern what it was then."""
+    """The lines less what was removed: removals add up, but those before a line's latest addition no longer count."""
     last_added = (
         amendments.filter(pl.col("amendment_action") == "add")
         .group_by("line_number")
@@ -166,7 +166,7 @@ def _latest_decisions(flexible_lines: pl.DataFrame, day: date) -> pl.DataFrame:
 
 
 def _decided_portions(lines: pl.DataFrame, decided: pl.DataFrame) -> pl.DataFrame:
-    """Each portion's pieces: what it states, or what is left, as far as the line's pieces go."""
+    """Each portion with its pieces: the quantity it states, or all that is left, as far as the line's pieces go."""
     split = (
         lines.rename({"quantity": "line_quantity"})
         .join(decided, on="line_number")

@@ -24,15 +24,15 @@ Portion = tuple[int, int]
 
 
 def take_from_stock(portions: pl.DataFrame, fits: pl.DataFrame, stock: pl.DataFrame) -> pl.DataFrame:
-    """Give stock to portions, in a fixed order: listed elements to the portions that list them, then the rest.
+    """Give stock to portions in a fixed order: first listed elements to the portions that list them, then the rest.
 
-    Within both rounds portions go by line and number, elements by part, colour and condition. Portions that must end up
-    in one colour take stock only if one colour of it fills them all, so that stock never ties their colour down. Stock
-    does not serve in combinations.
+    In both rounds portions go by line and number, elements by part, colour and condition. Portions that must end up in one
+    colour take stock only where one colour fills them all, so that stock never decides their colour for what is bought. Stock
+    is not used in combinations.
 
     Args:
-        portions: PORTIONS_SCHEMA of demand.py.
-        fits: FIT_SCHEMA of fitting.py.
+        portions: PORTIONS_SCHEMA.
+        fits: FIT_SCHEMA.
         stock: the table stock_on_hand.
 
     Returns:

@@ -1,4 +1,4 @@
-"""Which offers may fill which portion, ready for the optimiser; and what stock on hand fills before."""
+"""Which offers may fill which portion, as the planner needs them, and what stock on hand fills before."""
 
 from __future__ import annotations
 
@@ -45,12 +45,12 @@ Use = tuple[int, int, str, str]
 
 @dataclass(frozen=True)
 class Candidates:
-    """Offers that may fill portions. Plans are compared with them by the dozen, so what that takes is kept as dicts.
+    """Offers that may fill portions. Dozens of plans are compared with them, so what that takes is kept as dicts.
 
     Attributes:
         portions: PORTION_SCHEMA, what is left to buy after stock on hand.
         offers: WHOLE_OFFER_SCHEMA, only offers with a use, in the order of OFFER_KEY.
-        steps: STEP_FACT_SCHEMA, the offers' price steps with what the published tables say of them, by offer and start.
+        steps: STEP_FACT_SCHEMA, the offers' price steps with what the published tables state of them, by offer and start.
         uses: USE_SCHEMA, by portion, offer, combination and component.
         on_hand: pieces taken from stock (stock_on_hand.ON_HAND_SCHEMA).
     """
@@ -98,7 +98,7 @@ class Candidates:
 
     @cached_property
     def component_counts(self) -> dict[Use, int]:
-        """Pieces of the offer that one piece of the portion takes, by use."""
+        """Pieces of the offer in one piece of the portion, by use."""
         columns = ("portion_index", "offer_index", "combination_code", "component_part_code", "component_count")
         *use, counts = (self.uses[name].to_list() for name in columns)
         return dict(zip(zip(*use, strict=True), counts, strict=True))
@@ -117,13 +117,13 @@ class Candidates:
         return [code for code in self.vendor_codes if vendor_of(code) in vendor_codes]
 
     def of_vendors(self, vendor_codes: Collection[str]) -> Candidates:
-        """The same with the offers of some orders (by order code) alone. Combinations that lost a component are gone, too."""
+        """The same with the offers of some orders (by order code) alone; combinations that lose a component go too."""
         kept = set(vendor_codes)
         is_kept = np.array([code in kept for code in self.offers["vendor_code"].to_list()], dtype=bool)
         return self.with_those_uses(is_kept[self.uses["offer_index"].to_numpy()])
 
     def with_uses(self, uses: pl.DataFrame) -> Candidates:
-        """The same with some of the uses only: offers without one are dropped and the rest is numbered anew."""
+        """The same with some of the uses only; offers without a use are dropped, and the rest gets new numbers."""
         given = replace(self, uses=_uses_sorted(uses))
         return given._cut(given.portions, _is_in_whole_combination(given.uses, self.components))
 
@@ -136,16 +136,16 @@ class Candidates:
         return self._cut(self.portions, is_kept)
 
     def with_quantities(self, quantities: dict[Portion, int]) -> Candidates:
-        """The same with other quantities by portion; portions not named, or with nothing left to buy, are dropped."""
+        """The same with other quantities by portion; portions that are not named, or with nothing to buy, are dropped."""
         quantity = np.array([quantities.get(portion, 0) for portion in self._portion_keys], dtype=np.int64)
         rows = np.flatnonzero(quantity > 0)
         portions = _with_numbers(self.portions[rows], quantity=quantity[rows])
         return self._cut(portions, np.ones(self.uses.height, dtype=bool))
 
     def _cut(self, portions: pl.DataFrame, is_kept: BoolArray) -> Candidates:
-        """Some of the portions, in order, and of the uses; without offers that lose all their uses. Numbered anew.
+        """Some of the portions, in order, and of the uses, with new numbers; offers that lose all their uses are dropped.
 
-        A cut keeps the order of rows, so nothing need be sorted again.
+        A cut keeps the order of rows, so nothing has to be sorted again.
         """
         of_portion, of_offer = (self.uses[name].to_numpy() for name in ("portion_index", "offer_index"))
         new_portion = np.full(self.portions.height, -1)
@@ -178,14 +178,14 @@ def candidates(
 ) -> Candidates:
     """Which offers may fill which portion under a scenario.
 
-    Left out are suspect offers, empty ones, those that can't be bought at all (stock or limit below the multiple or the
-    first step), vendors without terms or forbidden by the scenario, and offers in another currency than their vendor's.
+    Left out are suspect offers, offers that can't be bought at all (stock or limit below the multiple or the first step),
+    vendors without terms or forbidden by the scenario, and offers in another currency than their vendor's.
 
     Args:
-        portions: PORTIONS_SCHEMA of demand.py, with or without flexible lines as the scenario says.
+        portions: PORTIONS_SCHEMA, with or without flexible lines as the scenario has it.
         market: the columns of PRICE_HISTORY and ``is_suspect``: what can be bought on the day.
         inputs: the workspace.
-        day: whose substitutes holds.
+        day: whose substitutes and combinations count.
         scenario: the rules.
         book: the vendors' terms on the day for the buyer.
     """
@@ -197,7 +197,7 @@ def candidates(
 def candidates_among(
     steps: pl.DataFrame, portions: pl.DataFrame, fits: pl.DataFrame, inputs: WorkspaceInputs, scenario: Scenario
 ) -> Candidates:
-    """As ``candidates``, from the price steps that can be bought and what ``fitting_elements`` gives for the portions."""
+    """As ``candidates``, from the price steps that can be bought and the elements that fit the portions."""
     fits = accepted(fits, portions, scenario.conditions)
     stock = inputs.tables["stock_on_hand"] if scenario.use_stock_on_hand else inputs.tables["stock_on_hand"].clear()
     on_hand = take_from_stock(portions, fits, stock)
@@ -217,8 +217,8 @@ def candidates_among(
 def buyable_steps(market: pl.DataFrame) -> pl.DataFrame:
     """The price steps of offers that can be bought: not suspect in any step, with enough stock for the least purchase.
 
-    Steps of one offer share one stock; should they disagree, the most careful figure counts. Without the column step_kind all are
-    all_units.
+    Steps of one offer share one stock; where they differ, the most careful figure counts. Without the column step_kind all
+    steps are all_units.
     """
     if "step_kind" not in market.columns:
         market = market.with_columns(pl.lit("all_units").alias("step_kind"))
@@ -244,7 +244,8 @@ def buyable_steps(market: pl.DataFrame) -> pl.DataFrame:
 def steps_under_terms(steps: pl.DataFrame, terms: Collection[VendorTerms]) -> pl.DataFrame:
     """Price steps of the vendors with these terms, in the currency of their terms.
 
-    For a further order of a vendor they are there once more, under its order code, where several orders can cost less than one.
+    Where several orders with a vendor can cost less than one, its steps come once more for each further order, under that
+    order's code.
     """
     first = first_orders(terms)
     currencies = {code: [getattr(each, code) for each in first] for code in ("vendor_code", "currency_code")}
@@ -265,7 +266,7 @@ def steps_under_terms(steps: pl.DataFrame, terms: Collection[VendorTerms]) -> pl
 
 
 def _with_limits_or_steps(steps: pl.DataFrame) -> pl.DataFrame:
-    """Price steps of offers of which an order takes so many at most, or whose price goes by how many it takes."""
+    """Price steps of offers that an order may take only so many of, or whose price depends on how many it takes."""
     return steps.filter(pl.col("maximum_per_order").is_not_null() | (pl.len().over(OFFER_KEY) > 1))
 
 
@@ -275,7 +276,7 @@ def allowed_terms(scenario: Scenario, book: TermsBook) -> list[VendorTerms]:
 
 
 def why_forbidden(terms: VendorTerms, scenario: Scenario) -> str:
-    """Why a scenario does not use a vendor; empty when it may."""
+    """Why a scenario does not use a vendor; empty where it may."""
     vendor = vendor_of(terms.vendor_code)
     if vendor in scenario.forbidden_vendors:
         return "the scenario forbids it"
@@ -291,12 +292,14 @@ def why_forbidden(terms: VendorTerms, scenario: Scenario) -> str:
 def offers_that_fit(
     needed: pl.DataFrame, fits: pl.DataFrame, steps: pl.DataFrame, parts: pl.DataFrame, on_hand: pl.DataFrame
 ) -> Candidates:
-    """Join portions still to buy (PORTION_SCHEMA) with the offers of fitting elements; drop make-ups with a part missing.
+    """Join portions still to buy with the offers of fitting elements; drop combinations that lack a component.
 
     Args:
+        needed: PORTION_SCHEMA.
         fits: FIT_SCHEMA.
         steps: what ``buyable_steps`` gives.
-        parts: the table parts, for weights.
+        parts: the table parts, for weights and sizes.
+        on_hand: ON_HAND_SCHEMA, kept beside them.
     """
     offers = _numbered_offers(steps, fits, parts)
     numbers = offers.select("offer_index", *OFFER_KEY, "form_certainty")
@@ -321,7 +324,7 @@ def offers_that_fit(
 
 
 def _components_of(uses: pl.DataFrame) -> dict[tuple[int, str], set[str]]:
-    """Components by portion_index and combination_code, direct uses aside."""
+    """Components by portion_index and combination_code; direct uses have none."""
     found: dict[tuple[int, str], set[str]] = {}
     made_up = uses.filter(uses["combination_code"] != "").select(
         "portion_index", "combination_code", "component_part_code"

@@ -1,4 +1,4 @@
-"""What pieces that could not be bought would probably cost: a stated estimate, never a promise."""
+"""About what pieces that can't be bought would cost: a stated estimate, never a promise."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ ESTIMATE_SCHEMA = pl.Schema(
 )
 MAXIMUM_AGE_DAYS = 365
 BASES = ("last_seen", "other_condition", "summary")
-"""What an estimate may go by, the first that knows a price."""
+"""What an estimate is based on: the first of these that has a price."""
 _ELEMENT = ["part_code", "colour_code", "condition"]
 
 
 @dataclass(frozen=True)
 class KnownPrices:
-    """Prices of one piece of an element that were seen up to a date.
+    """Prices of one piece of an element, seen up to a date.
 
     Attributes:
         prices: part_code, colour_code, condition, seller, currency_code, price, form_certainty, is_summary.
@@ -46,13 +46,13 @@ class KnownPrices:
 def known_prices(
     last_seen: pl.DataFrame, summaries: pl.DataFrame, inputs: WorkspaceInputs, day: date, buyer: Buyer
 ) -> KnownPrices:
-    """What estimates go by: of each offer its price for the fewest pieces, and averages, at most a year old.
+    """What estimates are based on: each offer's price for the fewest pieces, and averages, at most a year old.
 
     Args:
         last_seen: PRICE_HISTORY columns, the latest price of every offer.
         summaries: PRICE_SUMMARY, the latest per source and element.
         inputs: the workspace.
-        day: whose rates hold; prices after it do not count.
+        day: whose rates count; later prices do not.
         buyer: whose currency estimates are in, exchange margin included.
     """
     oldest = day - timedelta(days=MAXIMUM_AGE_DAYS)
@@ -84,18 +84,18 @@ def known_prices(
 
 
 def estimates(unfilled: pl.DataFrame, fits: pl.DataFrame, known: KnownPrices, scenario: Scenario) -> pl.DataFrame:
-    """A price for one piece of each portion, from the first basis that knows one.
+    """A price for one piece of each portion, from the first basis that has one.
 
-    ``last_seen``: the latest price of every fitting offer, fresh or not, of any vendor, at most a year old. Of each
-    vendor its cheapest fitting offer at its price for the fewest pieces counts, and among vendors the median (the lower
-    of the middle two): one odd price, or one vendor with many listings, does not move it.
-    ``other_condition``: the same over offers in a condition the portion does not take.
-    ``summary``: of each source the lowest average among the fitting elements, and among sources the lower median.
-    ``none``: nothing is known.
+    - ``last_seen``: the latest price of every fitting offer of any vendor, fresh or not, at most a year old. Each vendor counts
+      once, by its cheapest fitting offer at the price for the fewest pieces. The estimate is the median over vendors (the lower
+      of the middle two), so that one odd price, or one vendor with many offers, does not change it.
+    - ``other_condition``: the same over offers in a condition that the portion does not accept.
+    - ``summary``: the lower median over sources of each one's lowest average among the fitting elements.
+    - ``none``: no price is known.
 
     Args:
-        unfilled: the portions concerned, PORTIONS_SCHEMA of demand.py.
-        fits: FIT_SCHEMA of fitting.py: the elements that may serve these portions, and perhaps others, in any condition.
+        unfilled: these portions, PORTIONS_SCHEMA.
+        fits: FIT_SCHEMA, the elements that may fill these portions, and perhaps others, in any condition.
         known: the prices.
         scenario: the rules.
 

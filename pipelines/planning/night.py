@@ -1,4 +1,4 @@
-"""A night's plans: every model, buyer and date, on several processes, each plan made once and kept by what shaped it."""
+"""A night's plans: every model, buyer and date, on several processes; each plan is made once and kept by what shaped it."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ MINIMUM_KEPT = 20_000
 
 @dataclass(frozen=True)
 class Task:
-    """One model, buyer and date, with the prices of the parts the model could use, and no others.
+    """One model, buyer and date, with the prices of the parts that the model could use, and no others.
 
-    ``demand_digest`` is the hash of all that shapes the plans and does not depend on the buyer.
+    ``demand_digest`` is the hash of all that shapes the plans of any buyer.
     """
 
     model_code: str
@@ -61,10 +61,10 @@ def plan_night(
     cache_folder: Path,
     progress: Progress | None = None,
 ) -> Tables:
-    """Plan every model for every buyer on every date: ``today`` at the settings' effort, others at the past effort.
+    """Plan every model for every buyer on every date: today at the settings' effort, others at the past effort.
 
-    Dates before the first price, or before a model's first list version, are skipped. Plans come from the cache where
-    nothing that shapes them has changed; plans that met a safety time limit are never kept.
+    Dates before the first price, or before a model's first list version, are skipped. Plans come from the cache where nothing
+    that shapes them has changed. Plans that met a safety limit on time are never kept.
 
     Args:
         inputs: the workspace.
@@ -129,8 +129,8 @@ def _tasks(
 
 
 def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -> tuple[_Prices, str]:
-    """Prices of the parts the model could use, and the hash of them and of all else that any buyer's plans look at."""
-    flexible, listed = (demand_of(inputs).portions(model, day, freely) for freely in (True, False))
+    """Prices of the parts that the model could use, and the hash of these and of all else that shapes any buyer's plans."""
+    flexible, listed = (demand_of(inputs).portions(model, day, use_flexibility) for use_flexibility in (True, False))
     parts = parts_in_reach(flexible["listed_part_code"], inputs.tables).to_list()
     market, seen, known = (frame.filter(pl.col("part_code").is_in(parts)) for frame in given)
     settings, tables = model.settings, inputs.tables
@@ -167,7 +167,7 @@ def _price_of(instructions: Instructions | None, day: date) -> tuple[object, ...
 def _not_cached(
     tasks: Iterator[Task], inputs: WorkspaceInputs, kept: PlanCache, finish: Callable[[Tables], None]
 ) -> Iterator[tuple[str, Task]]:
-    """The tasks still to plan, with their keys; the others are finished from the cache on the way."""
+    """The tasks that are not in the cache, with their keys; the others are finished from it on the way."""
     books: dict[tuple[date, str], TermsBook] = {}
     for task in tasks:
         where = (task.day, task.buyer.buyer_code)

@@ -1,7 +1,7 @@
-"""Plans already made, under the hash of everything that shaped them: a plan is made once, however often it is asked for.
+"""Keeps plans under the hash of everything that shaped them, so that each is made once.
 
-An entry is one file, written beside its place and renamed into it, so that a killed night leaves no half entry. An entry
-that can't be read back whole counts as absent and is written anew.
+An entry is one file, written beside its place and renamed into it, so that a killed night leaves no half entry. An entry that
+can't be read whole counts as absent and is written again.
 """
 
 from __future__ import annotations
@@ -44,11 +44,11 @@ class PlanCache:
         self.folder = folder
 
     def path(self, key: str) -> Path:
-        """Where an entry is."""
+        """The file of an entry."""
         return self.folder / f"{key}.plan"
 
     def fetch(self, key: str, schemas: Mapping[str, pl.Schema]) -> dict[str, pl.DataFrame] | None:
-        """The entry's frames, or None when there is none that is whole and has these tables and columns."""
+        """The frames of an entry; None unless it is whole and has these tables and columns."""
         path = self.path(key)
         try:
             content = path.read_bytes()
@@ -67,7 +67,7 @@ class PlanCache:
         return frames
 
     def store(self, key: str, frames: Mapping[str, pl.DataFrame]) -> None:
-        """Write an entry in one go, over whatever is in its place."""
+        """Write an entry, whole or not at all, over what is in its place."""
         payload = io.BytesIO()
         with zipfile.ZipFile(payload, "w", zipfile.ZIP_DEFLATED) as archive:
             for name, frame in sorted(frames.items()):
@@ -80,7 +80,7 @@ class PlanCache:
         beside.replace(self.path(key))
 
     def prune(self, keep: int) -> None:
-        """Remove the least recently used entries beyond ``keep``, and what killed writers left."""
+        """Remove the least recently used entries beyond ``keep``, and what killed processes left."""
         if not self.folder.is_dir():
             return
         for leftover in self.folder.glob(".*.tmp"):

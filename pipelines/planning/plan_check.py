@@ -1,4 +1,4 @@
-"""A plan compared with what it promises: enough bought for what is used, nothing bought that is not there, one cost."""
+"""Checks a plan: enough is bought for what is used, nothing that is not there, and landed cost and planner agree."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pipelines.planning.purchase_plan import PurchasePlan
 
 
 def faults(plan: PurchasePlan, candidates: Candidates, landed_cost: LandedCost) -> list[str]:
-    """What is wrong with a plan, in words; empty for a sound one."""
+    """What is wrong with a plan, in words; empty where nothing is."""
     return [
         *(f"{in_words(rule.vendor_code)} would not accept the order: {rule.what}" for rule in landed_cost.broken_rules),
         *_cost_faults(plan, landed_cost),
@@ -61,7 +61,7 @@ def _purchase_faults(plan: PurchasePlan, candidates: Candidates) -> list[str]:
 
 
 def _fill_faults(plan: PurchasePlan, candidates: Candidates) -> list[str]:
-    """Pieces used and unfilled must add up to each portion; a combination counts once all its components are there."""
+    """Pieces used and unfilled add up to each portion, and combinations have all their components."""
     groups = candidates.portions["group_code"].to_list()
     colours: dict[str, set[str]] = {}
     filled: dict[tuple[Portion, str, str], dict[str, Fraction]] = {}
@@ -76,10 +76,10 @@ def _fill_faults(plan: PurchasePlan, candidates: Candidates) -> list[str]:
         if groups[portion]:
             colours.setdefault(groups[portion], set()).add(colour)
     found = []
-    reported: dict[Portion, Fraction | int] = dict(plan.pieces_missing)
+    accounted: dict[Portion, Fraction | int] = dict(plan.pieces_missing)
     is_whole = True
     for (portion_key, combination, _), pieces in filled.items():
-        reported[portion_key] = reported.get(portion_key, 0) + min(pieces.values())
+        accounted[portion_key] = accounted.get(portion_key, 0) + min(pieces.values())
         whole = candidates.components.get((candidates.portion_numbers[portion_key], combination), {""})
         is_whole = is_whole and len(set(pieces.values())) == 1 and pieces.keys() == whole
     if not is_whole:
@@ -87,7 +87,7 @@ def _fill_faults(plan: PurchasePlan, candidates: Candidates) -> list[str]:
     found += [
         f"line {line} portion {number} is not accounted for"
         for (line, number), quantity in sorted(plan.pieces_needed.items())
-        if reported.get((line, number), 0) != quantity
+        if accounted.get((line, number), 0) != quantity
     ]
     found += [f"group {group} is in {len(codes)} colours" for group, codes in sorted(colours.items()) if len(codes) > 1]
     return found

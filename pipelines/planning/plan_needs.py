@@ -30,23 +30,23 @@ _NO_CODES = pl.lit([], dtype=pl.List(pl.String))
 
 @dataclass(frozen=True)
 class NeedsPlan:
-    """The plan and what people ask of it; money is in the buyer's currency unless said otherwise.
+    """The plan and what is shown of it; money is in the buyer's currency unless stated otherwise.
 
     Attributes:
         status: proven, bounded, partial or refused.
-        refusal, next_step: why a refused plan must not be used, and what can be done (if known); it buys nothing and leaves
-            all unfilled.
+        refusal, next_step: why a refused plan must not be used, and what can be done, if that is known. A refused plan buys
+            nothing.
         landed_cost: the costs, by order code: one order per vendor, or several where its terms allow that.
-        takes_several_orders: whether any vendor's terms do.
+        takes_several_orders: whether any vendor's terms allow several orders.
         lower_bound: no plan with as few pieces unfilled costs less; rounded down to the currency's digits.
-        gap_pct: the cost above the bound in per cent of it; infinite above a bound of nothing.
+        gap_pct: how far the cost lies above the bound, in per cent of it; infinite above a bound of 0.
         lines: line_number, portion_number (of the needs), vendor_code, part_code, colour_code, condition, combination_code,
             quantity (pieces used), unit_price (in currency_code, the vendor's), order_number (with the vendor, from 1).
         spares: vendor_code, part_code, colour_code, condition, quantity, unit_price, currency_code, order_number.
         unfilled: line_number, portion_number, part_code, colour_code, quantity, remedies.
-        unweighed_count: parts bought whose weight is assumed, where shipping goes by weight or size.
-        hit_time_limit: a safety limit bit: the next run may find another plan.
-        left_out: vendors whose terms rule them out on the day, with the reason, beyond those known to be left out.
+        unweighed_count: parts bought whose weight or size is assumed, where shipping depends on it.
+        hit_time_limit: a safety limit on time was met, so that the next run may find another plan.
+        left_out: vendors that can't be used on the day, with the reason, beside those that were left out before.
     """
 
     status: str
@@ -78,8 +78,8 @@ def plan_needs(
         inputs: the tables of a workspace.
         needs: PLAN_NEEDS.
         offers: PLAN_OFFERS.
-        left_out: vendors not to be used whatever their terms, with the reason.
-        day: whose terms, rates and substitutes hold.
+        left_out: vendors that are not used whatever their terms, with the reason.
+        day: whose terms, rates and substitutes count.
         effort: quick, standard or deep.
     """
     scenario, buyer = inputs.settings.scenario[0], inputs.settings.buyer[0]
@@ -100,10 +100,10 @@ def plan_needs(
     if refusal:
         plan = nothing_bought(found)
     missing = portions.drop("quantity").join(plan.unfilled, on=PORTION_KEY).select(portions.columns)
-    helps: dict[tuple[int, int], str] = {}
+    ways: dict[tuple[int, int], str] = {}
     if missing.height and not refusal:
         bought = plan.purchases.select(*OFFER_KEY, "quantity")
-        helps = remedies(missing, bought, market, inputs, day, scenario, book)
+        ways = remedies(missing, bought, market, inputs, day, scenario, book)
     landed_cost = work_out(plan.purchases, book.vendors)
     bound = round_down(plan.lower_bound, currency_digits(buyer.currency_code))
     offset = _rest_offset(needs)
@@ -117,7 +117,7 @@ def plan_needs(
         gap_pct=gap_pct(plan.cost, plan.lower_bound),
         lines=_lines(plan, offset),
         spares=_spares(plan),
-        unfilled=_unfilled(missing, helps, offset),
+        unfilled=_unfilled(missing, ways, offset),
         unweighed_count=_unweighed_count(plan, inputs, book),
         hit_time_limit=plan.hit_time_limit,
         left_out={code: reason for code, reason in known.left_out.items() if code not in left_out},
@@ -125,12 +125,12 @@ def plan_needs(
 
 
 def portions_of(needs: pl.DataFrame) -> pl.DataFrame:
-    """The needs as PORTIONS_SCHEMA of demand.py.
+    """The needs as PORTIONS_SCHEMA.
 
-    A row with a free quantity becomes two portions: the free pieces keep its number, the rest gets one beyond all of the
-    file's, from which :func:`plan_needs` finds back.
+    A row with a flexible quantity becomes two portions. The flexible pieces keep its number; the rest gets a number beyond all
+    of the file's, which ``plan_needs`` turns back.
     """
-    free = pl.min_horizontal("quantity", pl.coalesce("flexible_quantity", "quantity"))
+    flexible = pl.min_horizontal("quantity", pl.coalesce("flexible_quantity", "quantity"))
     own_group = pl.format("line {} portion {}", "line_number", "portion_number")
     needs_group = (pl.col("colour_rule") == "any_one") & (pl.col("group_code").fill_null("") == "")
     shared = needs.with_columns(
@@ -139,18 +139,18 @@ def portions_of(needs: pl.DataFrame) -> pl.DataFrame:
         pl.col("colour_code").alias("listed_colour_code"),
         pl.when(needs_group).then(own_group).otherwise(pl.col("group_code").fill_null("")).alias("group_code"),
         *(_codes(name) for name in ("accept_colour_codes", "refuse_colour_codes", "accept_conditions")),
-        free.alias("free"),
+        flexible.alias("flexible"),
     )
     rest = shared.with_columns(
         pl.col("portion_number") + _rest_offset(needs),
-        pl.col("quantity") - pl.col("free"),
+        pl.col("quantity") - pl.col("flexible"),
         pl.lit("as_listed").alias("colour_rule"),
         _NO_CODES.alias("accept_colour_codes"),
         _NO_CODES.alias("refuse_colour_codes"),
         pl.lit("").alias("group_code"),
         pl.lit(None, dtype=pl.Float64).alias("near_distance"),
     )
-    both = [shared.with_columns(pl.col("free").alias("quantity")), rest]
+    both = [shared.with_columns(pl.col("flexible").alias("quantity")), rest]
     names = PORTIONS_SCHEMA.names()
     return (
         pl.concat([frame.select(names).cast(PORTIONS_SCHEMA) for frame in both])
@@ -160,7 +160,7 @@ def portions_of(needs: pl.DataFrame) -> pl.DataFrame:
 
 
 def market_of(offers: pl.DataFrame, inputs: WorkspaceInputs, portions: pl.DataFrame, day: date) -> pl.DataFrame:
-    """The offers of parts that could serve, in any colour, as a market of the day with offer_ids."""
+    """The offers of parts that could fill the portions, in any colour, as a market of the day with offer_ids."""
     reach = parts_in_reach(portions["listed_part_code"], inputs.tables).to_frame()
     near = offers.join(reach, on="part_code", how="semi").with_columns(
         pl.col("listing_code", "assortment_code").fill_null("")
@@ -218,14 +218,14 @@ def _spares(plan: PurchasePlan) -> pl.DataFrame:
     return with_order_numbers(spares)
 
 
-def _unfilled(missing: pl.DataFrame, helps: Mapping[tuple[int, int], str], offset: int) -> pl.DataFrame:
-    reported = [helps.get(key, "") for key in missing.select(PORTION_KEY).iter_rows()]
+def _unfilled(missing: pl.DataFrame, ways: Mapping[tuple[int, int], str], offset: int) -> pl.DataFrame:
+    sentences = [ways.get(key, "") for key in missing.select(PORTION_KEY).iter_rows()]
     rows = missing.select(
         *PORTION_KEY,
         pl.col("listed_part_code").alias("part_code"),
         pl.col("listed_colour_code").alias("colour_code"),
         "quantity",
-        pl.Series("remedies", reported, dtype=pl.String),
+        pl.Series("remedies", sentences, dtype=pl.String),
     )
     by = [*PORTION_KEY, "part_code", "colour_code"]
     words = pl.col("remedies").filter(pl.col("remedies") != "").unique(maintain_order=True).str.join("; ")

@@ -1,6 +1,6 @@
 """The published rows of one model's plans: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line.
 
-Every amount of money comes from the landed cost, rounded; the plan's exact cost serves the gap alone.
+Every amount of money is the landed cost's, rounded; the plan's exact cost is used for the gap alone.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class PlanContext:
         return {"priced_on": self.day, "model_code": self.model.model_code, "buyer_code": self.buyer.buyer_code}
 
     def keyed(self, frame: pl.DataFrame) -> pl.DataFrame:
-        """The frame, which has scenario_code, with the plans' key."""
+        """The frame, which has scenario_code, with the rest of the plans' key."""
         return frame.with_columns(*(pl.lit(value).alias(name) for name, value in self.key.items()))
 
 
@@ -57,10 +57,10 @@ class CheckedPlan:
     """A plan with its landed cost.
 
     Attributes:
-        portions: PORTIONS_SCHEMA of demand.py: all the model wants under the scenario.
-        on_hand: ON_HAND_SCHEMA of stock_on_hand.py.
-        estimated: ESTIMATE_SCHEMA of estimate.py for the unfilled portions.
-        helps: what would help them, by portion.
+        portions: PORTIONS_SCHEMA, all that the model needs under the scenario.
+        on_hand: ON_HAND_SCHEMA, what stock fills.
+        estimated: ESTIMATE_SCHEMA, of the unfilled portions.
+        remedies: what would let them be filled, by portion.
         refusal: why the plan must not be used; empty for a sound one. A refused plan buys nothing.
     """
 
@@ -70,7 +70,7 @@ class CheckedPlan:
     portions: pl.DataFrame
     on_hand: pl.DataFrame
     estimated: pl.DataFrame
-    helps: Mapping[Portion, str]
+    remedies: Mapping[Portion, str]
     refusal: str
 
     def marked(self, frame: pl.DataFrame) -> pl.DataFrame:
@@ -81,13 +81,13 @@ class CheckedPlan:
 def plan_tables(context: PlanContext, checked: Sequence[CheckedPlan], terms: Mapping[str, VendorTerms]) -> Tables:
     """The rows of the plans of all scenarios by table name, typed as their contracts say and sorted by their keys.
 
-    A refused plan is published as one that buys nothing: every piece is unfilled, its cost is all estimate, its status is
-    ``refused`` and every unfilled line says why.
+    A refused plan is published as one that buys nothing: every piece is unfilled, its whole cost is an estimate, its status is
+    ``refused``, and every unfilled line states why.
 
     Args:
         context: what the rows share.
         checked: the plans and their landed costs.
-        terms: of the vendors bought from.
+        terms: of the vendors that are bought from.
     """
     unfilled = {each.scenario_code: _unfilled_rows(context, each) for each in checked}
     names = dict(context.inputs.tables["vendors"].select("vendor_code", "vendor_name").iter_rows())
@@ -180,14 +180,14 @@ def _status(checked: CheckedPlan) -> str:
 
 
 def gap_pct(cost: Fraction, lower_bound: Fraction) -> float:
-    """How far the cost lies above the bound, in per cent of it; infinite above a bound of nothing."""
+    """How far the cost lies above the bound, in per cent of it; infinite above a bound of 0."""
     if cost <= lower_bound:
         return 0.0
     return float(100 * (cost - lower_bound) / lower_bound) if lower_bound > 0 else float("inf")
 
 
 def instructions_cost(context: PlanContext) -> Decimal | None:
-    """List price times (1 - discount) for each discount of the day, in the buyer's currency; None where unknown."""
+    """The instructions' price less each discount of the day, in the buyer's currency; None where it is not known."""
     instructions = context.model.settings.instructions
     if instructions is None:
         return None
@@ -292,7 +292,7 @@ def _unfilled_rows(context: PlanContext, checked: CheckedPlan) -> list[dict[str,
             "estimated_unit_price": row["estimated_unit_price"],
             "unfilled_estimate": round_money((row["estimated_unit_price"] or 0) * row["quantity"], money),
             "estimate_basis": row["estimate_basis"] or "none",
-            "remedies": checked.refusal or checked.helps.get((row["line_number"], row["portion_number"]), ""),
+            "remedies": checked.refusal or checked.remedies.get((row["line_number"], row["portion_number"]), ""),
         }
         for row in rows.iter_rows(named=True)
     ]

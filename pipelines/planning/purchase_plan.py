@@ -1,6 +1,6 @@
-"""A purchase plan in its own words: by line, portion and offer_id, free of any problem's row numbers.
+"""A purchase plan by line, portion and offer_id, without the row numbers of any problem.
 
-That makes plans of different scenarios comparable: a plan made under narrower rules is a plan under wider ones, too.
+So plans of different scenarios can be compared: a plan under narrower rules is a plan under wider ones too.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ _UNFILLED_NUMBERS = pl.Schema({"portion_index": pl.Int64(), "quantity": pl.Int64
 
 @dataclass(frozen=True)
 class PurchasePlan:
-    """What to buy and what for.
+    """What to buy, and which portion each piece fills.
 
     Attributes:
         needed: line_number, portion_number, group_code and quantity to buy.
@@ -70,9 +70,9 @@ class PurchasePlan:
         allocations: ALLOCATION_SCHEMA, quantity being pieces of the offer used; sorted.
         unfilled: UNFILLED_SCHEMA, quantity above 0; sorted.
         cost: exact unrounded landed cost in the buyer's currency.
-        lower_bound: no plan under the same rules with as few pieces unfilled costs less, the parcel penalty of its orders beyond this
-            plan's included; at least 0.
-        penalties: of its orders; no part of the cost.
+        lower_bound: no plan under the same rules with as few pieces unfilled costs less, once the penalties of its orders beyond
+            those of this plan are added; at least 0.
+        penalties: of orders; no part of the cost.
         notes: remarks for people.
     """
 
@@ -89,12 +89,12 @@ class PurchasePlan:
 
     @cached_property
     def vendor_codes(self) -> frozenset[str]:
-        """Vendors ordered from."""
+        """The order codes of the plan's orders."""
         return frozenset(self.purchases["vendor_code"].to_list())
 
     @property
     def vendor_count(self) -> int:
-        """Number of vendors ordered from."""
+        """Number of orders."""
         return len(self.vendor_codes)
 
     @cached_property
@@ -104,12 +104,12 @@ class PurchasePlan:
 
     @cached_property
     def rank(self) -> tuple[int, Fraction, int, int]:
-        """What a plan minimises, in order: unfilled pieces, cost with the parcel penalty of its orders, vendors, spares."""
+        """What a plan minimises, in this order: unfilled pieces, cost with the penalties of its orders, orders, spares."""
         cost = self.cost + self.penalties.of_all(self.vendor_codes)
         return int(self.unfilled["quantity"].sum()), cost, self.vendor_count, self.spare_count
 
     def bounded_like(self, other: PurchasePlan) -> PurchasePlan:
-        """This plan with another's lower bound, which is of the same problem."""
+        """This plan with the lower bound of another plan of the same problem."""
         penalties = self.penalties.of_all(other.vendor_codes) - self.penalties.of_all(self.vendor_codes)
         bound = other.lower_bound + penalties if other.lower_bound else Fraction(0)
         return replace(self, lower_bound=max(Fraction(0), min(bound, self.cost)))
@@ -141,7 +141,7 @@ class PurchasePlan:
 
 
 def plan_of(candidates: Candidates, solution: Solution) -> PurchasePlan:
-    """A solution of a problem of these candidates, in the plan's own words."""
+    """A solution of a problem of these candidates as a plan."""
     portions, offer_ids = list(candidates.portion_numbers), list(candidates.offer_numbers)
     colours = candidates.offers["colour_code"].to_list()
     allocations = (
@@ -169,7 +169,7 @@ def plan_of(candidates: Candidates, solution: Solution) -> PurchasePlan:
 
 
 def _purchases(candidates: Candidates, solution: Solution) -> pl.DataFrame:
-    """PURCHASE_SCHEMA, in the order of the offers; a quantity below an offer's first step is none of it."""
+    """PURCHASE_SCHEMA, in the order of the offers; a quantity below an offer's first step is left out."""
     step_offers, starts = (candidates.steps[name].to_numpy() for name in ("offer_index", "step_from_quantity"))
     found = []
     for offer, quantity in sorted(solution.purchases.select(_PURCHASE_NUMBERS.names()).iter_rows()):
@@ -184,15 +184,15 @@ def _purchases(candidates: Candidates, solution: Solution) -> pl.DataFrame:
         values.append(prices[row] * quantity)
         if facts["step_kind"][row] == "incremental":
             first, end = np.searchsorted(step_offers, (offer, offer + 1))
-            ladder = candidates.steps[first:end].select("step_from_quantity", "unit_price").rows()
-            values[row] = goods_value(ladder, "incremental", quantity)
+            own_steps = candidates.steps[first:end].select("step_from_quantity", "unit_price").rows()
+            values[row] = goods_value(own_steps, "incremental", quantity)
             prices[row] = average_price(values[row], quantity)
-    reported = (
+    own = (
         pl.Series("quantity", quantities, dtype=pl.Int64),
         pl.Series("unit_price", prices, dtype=PURCHASE_SCHEMA["unit_price"]),
         pl.Series("goods_value", values, dtype=PURCHASE_SCHEMA["goods_value"]),
     )
-    columns = {series.name: series for series in (*priced, *facts, *reported)}
+    columns = {series.name: series for series in (*priced, *facts, *own)}
     return pl.DataFrame([columns[name] for name in PURCHASE_SCHEMA.names()])
 
 
@@ -208,11 +208,11 @@ def _frame(rows: Sequence[tuple[Any, ...]], schema: pl.Schema) -> pl.DataFrame:
 
 
 def plan_from_tables(candidates: Candidates, tables: Mapping[str, pl.DataFrame]) -> PurchasePlan | None:
-    """A published plan, of one key, in the plan's own words; None where its offers are not among the candidates.
+    """The plan of some published rows, all of one key; None where its offers are not among the candidates.
 
     Args:
         candidates: of the scenario the plan was made under.
-        tables: plan_purchase, plan_line and unfilled_line of the plan. Its cost and bound are for the caller to set.
+        tables: plan_purchase, plan_line and unfilled_line of the plan. The caller sets its cost and bound.
     """
     offers = candidates.offers.select("offer_index", "offer_id")
     portions = candidates.portions.select("portion_index", *PORTION_KEY)
@@ -238,7 +238,7 @@ def plan_from_tables(candidates: Candidates, tables: Mapping[str, pl.DataFrame])
 
 
 def nothing_bought(candidates: Candidates) -> PurchasePlan:
-    """The plan that leaves every portion unfilled: the best one where nothing is on offer."""
+    """The plan that leaves every portion unfilled; the best one where nothing is on offer."""
     unfilled = candidates.portions.select(_UNFILLED_NUMBERS.names())
     zero = Fraction(0)
     purchases, allocations = _frame([], _PURCHASE_NUMBERS), _frame([], _ALLOCATION_NUMBERS)
@@ -248,7 +248,7 @@ def nothing_bought(candidates: Candidates) -> PurchasePlan:
 def joined(first: PurchasePlan, second: PurchasePlan, needed: pl.DataFrame) -> PurchasePlan:
     """Two plans from different vendors as one; what ``second`` leaves unfilled is unfilled.
 
-    The bounds add up: each holds for its own stage, and the second stage's task is what the first left.
+    The bounds add up: each holds for its own stage, and the second stage fills what the first left.
     """
     return PurchasePlan(
         needed=needed.select(*PORTION_KEY, "group_code", "quantity"),
@@ -267,9 +267,9 @@ def joined(first: PurchasePlan, second: PurchasePlan, needed: pl.DataFrame) -> P
 
 
 def as_solution(plan: PurchasePlan, candidates: Candidates, scenario: Scenario) -> Solution | None:
-    """The plan as a solution of another scenario's problem, or None where its rules don't allow it.
+    """The plan as a solution of another scenario's problem; None where that scenario's rules don't allow it.
 
-    The buyer and the date must be the same, so that the cost stays what it was.
+    Buyer and date must be the same, so that the cost is the same.
     """
     if plan.vendor_count > (scenario.maximum_vendor_count or plan.vendor_count):
         return None

@@ -1,4 +1,4 @@
-"""What would fill a portion that could not be bought, in plain words."""
+"""What would let a portion be filled that can't be bought, in plain words."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class _Rules:
         use_substitutes: bool | None = None,
         conditions: Sequence[str] | None = None,
     ) -> pl.DataFrame:
-        """Portion, offer identity and pieces on hand of the offers that fit directly."""
+        """The offers that fit portions directly: portion, offer identity and pieces there are."""
         in_any_condition = fitting_elements(
             portions,
             self.inputs.tables,
@@ -50,8 +50,8 @@ class _Rules:
             .select(*PORTION_KEY, *OFFER_KEY, "quantity_available")
         )
 
-    def asked(self, on_offer: pl.DataFrame) -> pl.DataFrame:
-        """Without the maker's offers for lines that the scenario does not ask of it."""
+    def in_scenario(self, on_offer: pl.DataFrame) -> pl.DataFrame:
+        """The offers without the maker's for lines that the scenario does not buy there."""
         if self.scenario.maker != "marked":
             return on_offer
         is_maker = pl.col("vendor_code").is_in(self.makers)
@@ -82,25 +82,25 @@ def remedies(
     book: TermsBook,
     maker_lines: Collection[int] = (),
 ) -> dict[tuple[int, int], str]:
-    """For each portion the nearest change that would fill it: a colour flexibility, a form, a vendor or a condition.
+    """For each portion the nearest change that would fill it: another colour, form, vendor or condition.
 
-    They are tried in that order; the first with enough pieces on offer is named, else the one with most. Pieces that
-    fit but that the vendors' rules kept out of the plan come before all of them.
+    They are tried in this order. The first with enough pieces on offer is named, else the one with most. Before all of them
+    come pieces that fit but that the vendors' rules kept out of the plan.
 
     Args:
-        unfilled: PORTIONS_SCHEMA of demand.py, ``quantity`` being the pieces missing.
+        unfilled: PORTIONS_SCHEMA, ``quantity`` being the pieces missing.
         bought: vendor_code, part_code, colour_code, condition, listing_code and quantity the plan buys.
         market: as for ``candidates.candidates``.
         inputs: the workspace.
         day: the date of the plan.
         scenario: the plan's rules.
         book: the vendors' terms.
-        maker_lines: the lines that a scenario with ``maker = marked`` asks of the maker's shop.
+        maker_lines: the lines that a scenario with ``maker = marked`` buys at the maker's shop.
     """
     rules = _Rules(inputs, day, scenario, book, frozenset(maker_lines))
     every_step = buyable_steps(market)
     steps = steps_under_terms(every_step, first_orders(allowed_terms(scenario, book)))
-    fitting = rules.asked(rules.on_offer(unfilled, steps))
+    fitting = rules.in_scenario(rules.on_offer(unfilled, steps))
     any_colour = unfilled.with_columns(
         pl.lit("any").alias("colour_rule"), pl.lit([], dtype=pl.List(pl.String)).alias("accept_colour_codes")
     )
@@ -114,33 +114,33 @@ def remedies(
         pl.col("quantity_available") - pl.col("bought").fill_null(0)
     )
     kept_out = _by_portion(left.filter(pl.col("quantity_available") > 0))
-    colours = beyond(rules.asked(rules.on_offer(any_colour, steps)))
-    stand_ins = beyond(rules.asked(rules.on_offer(unfilled, steps, use_substitutes=True)))
-    weaker = beyond(rules.asked(rules.on_offer(without_load, steps, use_substitutes=True)))
+    colours = beyond(rules.in_scenario(rules.on_offer(any_colour, steps)))
+    substitutes = beyond(rules.in_scenario(rules.on_offer(unfilled, steps, use_substitutes=True)))
+    weaker = beyond(rules.in_scenario(rules.on_offer(without_load, steps, use_substitutes=True)))
     vendors = beyond(rules.on_offer(unfilled, every_step))
-    conditions = beyond(rules.asked(rules.on_offer(unfilled, steps, conditions=CONDITIONS)))
+    conditions = beyond(rules.in_scenario(rules.on_offer(unfilled, steps, conditions=CONDITIONS)))
     measured = distances(inputs.tables["colours"], unfilled["listed_colour_code"])
     distance = {(listed, code): value for listed, code, value in measured.iter_rows()}
     names = dict(inputs.tables["colours"].select("colour_code", "colour_name").iter_rows())
 
-    reported = {}
+    found = {}
     for portion in unfilled.iter_rows(named=True):
         key = (portion["line_number"], portion["portion_number"])
         if pieces := _pieces(kept_out.get(key, [])):
-            reported[key] = (
+            found[key] = (
                 f"{_count(pieces)} on offer, but the vendors' minimums, multiples and limits, or the one colour of a "
                 "group, keep them out of the plan"
             )
             continue
         options = [
             _colour_option(colours.get(key, []), portion, distance, names),
-            _part_option(stand_ins.get(key, []), portion, "a stand-in"),
+            _part_option(substitutes.get(key, []), portion, "a substitute:"),
             _part_option(weaker.get(key, []), portion, "if it bore no load: the form"),
             _vendor_option(vendors.get(key, []), rules),
             _condition_option(conditions.get(key, [])),
         ]
-        reported[key] = _nearest(options, portion["quantity"])
-    return reported
+        found[key] = _nearest(options, portion["quantity"])
+    return found
 
 
 Option = tuple[int, str]
@@ -182,7 +182,7 @@ def _colour_option(
     distance: dict[tuple[str, str], float],
     names: dict[str, str],
 ) -> Option:
-    """The nearest colour with enough pieces; else all of them together."""
+    """The nearest colour with enough pieces; else all other colours together."""
     totals = _totals(offers, "colour_code")
     if not totals:
         return 0, ""
@@ -197,8 +197,8 @@ def _colour_option(
     measured = f" (CIEDE2000 {how_far(nearest):.1f})" if how_far(nearest) < 1000 else ""
     name = names.get(nearest, nearest)
     if enough:
-        return pieces, f"a colour flexibility: {_count(pieces)} on offer in {name}{measured}"
-    return pieces, f"a colour flexibility: {_count(pieces)} on offer in other colours, the nearest {name}{measured}"
+        return pieces, f"another colour: {_count(pieces)} on offer in {name}{measured}"
+    return pieces, f"other colours: {_count(pieces)} on offer, the nearest in {name}{measured}"
 
 
 def _part_option(offers: list[dict[str, Any]], portion: dict[str, Any], words: str) -> Option:
@@ -216,8 +216,8 @@ def _vendor_option(offers: list[dict[str, Any]], rules: _Rules) -> Option:
         return 0, ""
     vendor = max(sorted(totals), key=lambda code: totals[code])
     names = dict(rules.inputs.tables["vendors"].select("vendor_code", "vendor_name").iter_rows())
-    reported = f"the vendor {names.get(vendor, vendor)}, who has {totals[vendor]}, but {rules.why_not(vendor)}"
-    return totals[vendor], reported
+    sentence = f"the vendor {names.get(vendor, vendor)}, who has {totals[vendor]}, but {rules.why_not(vendor)}"
+    return totals[vendor], sentence
 
 
 def _condition_option(offers: list[dict[str, Any]]) -> Option:

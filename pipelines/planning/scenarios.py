@@ -1,11 +1,11 @@
 """All scenarios of one model for one buyer on one date: what to buy, from whom, and what it costs.
 
-Scenarios share their candidates. Those with fewer flexible lines are planned first, and each later one starts from the best
-plan already known to keep its rules; where a known plan still beats what was found, it is taken. So freeing more never
-costs more at equal fill: a plan under narrower rules is a plan under wider ones.
+Scenarios share their candidates. Those with less flexibility are planned first. Each later one starts from the best known plan
+that keeps its rules, and where a known plan is better than what is found, it is taken. So more flexibility never costs more
+at equal fill: a plan under narrower rules is a plan under wider ones.
 
-The other way round, among scenarios that differ in their vendors alone, the one with the most vendors is planned first. Where
-its plan needs none of those that another lacks, that is the other's plan, too, with the same bound: fewer vendors can't do better.
+Scenarios that differ in their vendors alone go the other way: the one with the most vendors is planned first. Where its plan
+uses no vendor that another scenario lacks, it is the other's plan too, with the same bound, for fewer vendors can't do better.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ from pipelines.planner import solve
 from pipelines.planner.statement.problem import Problem
 from pipelines.planning import plan_tables
 from pipelines.planning.candidates import (
+    OFFER_KEY,
     Candidates,
     Portion,
     buyable_steps,
@@ -52,7 +53,7 @@ _CHOOSES_VENDORS = {
     "forbidden_vendors": [],
     "only_vendors": [],
 }
-"""Settings of a scenario that say nothing but which vendors it may use."""
+"""The settings of a scenario that only decide which vendors it may use, at one value each."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +63,7 @@ class PlannedModel:
     Attributes:
         tables: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line, not yet checked against their contracts.
         notes: remarks for people by scenario code.
-        hit_time_limit: a safety limit bit, so the plans may differ next time and must not be kept.
+        hit_time_limit: a safety limit on time was met: the plans may differ next time and must not be kept.
     """
 
     tables: Tables
@@ -86,13 +87,13 @@ def plan_model(
     Args:
         inputs: the workspace.
         model: one of its models; its parts list must have a version on the day.
-        day: the date whose prices, terms, rates, lists and decisions hold.
+        day: the date whose prices, terms, rates, lists and decisions count.
         buyer: one of the settings' buyers.
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
         effort: quick, standard or deep.
-        with_advice: whether to say what would fill unfilled lines; of use only while one can still buy.
+        with_advice: whether remedies for unfilled lines are looked for; of use only while one can still buy.
 
     Raises:
         InputError: the model's amendments make no sense.
@@ -101,7 +102,7 @@ def plan_model(
 
 
 class ModelPlanning:
-    """One model, buyer and date: what its scenarios share."""
+    """What the scenarios of one model, buyer and date share."""
 
     def __init__(
         self,
@@ -144,15 +145,15 @@ class ModelPlanning:
         )
 
     def portions(self, scenario: Scenario) -> pl.DataFrame:
-        """What the model wants under a scenario: PORTIONS_SCHEMA of demand.py."""
+        """What the model needs under a scenario: PORTIONS_SCHEMA."""
         return self._needed.portions(self.model, self.day, scenario.use_flexibility)
 
     def fits(self, scenario: Scenario) -> pl.DataFrame:
-        """The elements that may serve the portions, in any condition: FIT_SCHEMA of fitting.py."""
+        """The elements that may fill the portions, in any condition: FIT_SCHEMA."""
         return self._needed.fits(self.model, self.day, scenario.use_flexibility, scenario.use_substitutes)
 
     def candidates(self, scenario: Scenario) -> Candidates:
-        """The scenario's candidates, cut from those of all vendors; scenarios with like rules share them."""
+        """The scenario's candidates, cut from those of all vendors; scenarios with equal rules share them."""
         rules = repr(
             (scenario.use_flexibility, scenario.use_substitutes, scenario.conditions, scenario.use_stock_on_hand)
         )
@@ -169,11 +170,11 @@ class ModelPlanning:
 
     @cached_property
     def steps(self) -> pl.DataFrame:
-        """The price steps that can be bought of any vendor with terms."""
+        """The price steps that can be bought, of all vendors with terms."""
         return steps_under_terms(buyable_steps(self.market), self.book.vendors.values())
 
     def _of_vendors(self, found: Candidates, vendor_codes: list[str]) -> Candidates:
-        """The candidates of some vendors; asked again, the same ones."""
+        """The candidates of some vendors; each set of vendors is cut once."""
         key = (id(found), tuple(vendor_codes))
         if key not in self._of_some_vendors:
             self._of_some_vendors[key] = found, found.of_vendors(vendor_codes)
@@ -188,7 +189,7 @@ class ModelPlanning:
         return scenario.maker in TWO_STAGE_RULES and self._makers_order(self.candidates(scenario), scenario) is not None
 
     def _makers_order(self, found: Candidates, scenario: Scenario) -> Candidates | None:
-        """What the maker's shop is asked for first; None when it has nothing of it."""
+        """What is bought at the maker's shop first; None where it has nothing of that."""
         needed = found.needed
         if scenario.maker == "marked":
             marked = set(self.model.settings.maker_lines)
@@ -204,12 +205,16 @@ class ModelPlanning:
         if order is None:
             plan = self._solve_among_all(self._of_kind(found, "independent"), scenario, known)
             return replace(
-                plan, notes=(*plan.notes, "the maker's shop has nothing of what it is asked for: as without it")
+                plan,
+                notes=(
+                    *plan.notes,
+                    "the maker's shop has nothing of what is to be bought there: planned as without it",
+                ),
             )
         return self._maker_then_others(found, order, scenario)
 
     def _solve_among_all(self, found: Candidates, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
-        """Plan at once for all vendors a scenario may use, unless a plan made for more of them needs no other."""
+        """Plan for all vendors a scenario may use at once, unless a plan made for more vendors uses none beyond them."""
         rules, allowed = scenario.model_copy(update=_CHOOSES_VENDORS), frozenset(found.vendor_codes)
         for other_rules, more, plan in self._of_all_vendors:
             if rules == other_rules and allowed <= more and allowed.issuperset(plan.purchases["vendor_code"]):
@@ -218,10 +223,10 @@ class ModelPlanning:
         return self._of_all_vendors[-1][2]
 
     def _maker_then_others(self, found: Candidates, order: Candidates, scenario: Scenario) -> PurchasePlan:
-        """The maker's order first, then the rest with independents; what gets stuck that way is not asked of the maker's shop.
+        """The maker's order first, then the rest with independents; then once more without what stays unfilled that way.
 
-        A colour begun at the maker's shop, or a remainder, may be more than independents can add to. So if pieces stay unfilled,
-        the plan is made again with their lines and colour groups left to the independents, and the better one is taken.
+        Independents may be unable to complete a colour begun at the maker's shop, or a remainder. So if pieces stay unfilled, the
+        plan is made again with their lines and colour groups left to the independents, and the better plan is taken.
         """
         plan = self._two_stages(found, order, scenario)
         stuck = _stuck(found, plan)
@@ -230,14 +235,14 @@ class ModelPlanning:
             return plan
         try:
             return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
-        except PlanRefusedError:  # what is left for the maker's shop no longer takes in every forced vendor
+        except PlanRefusedError:  # what is left for the maker's shop has no use for some forced vendor
             return plan
 
     def _two_stages(self, found: Candidates, order: Candidates, scenario: Scenario) -> PurchasePlan:
         """As many pieces as the maker's shop can fill, at least cost; then the rest with independents.
 
-        A colour group the maker's shop began stays in its colour. The lower bound is the sum of both stages' bounds, each of
-        its own task: what the rule as defined can reach, given what the maker's order left.
+        A colour group that the maker's shop began stays in its colour. The lower bound is the sum of both stages' bounds: what
+        the rule as defined can reach, given what the maker's order left.
         """
         makers = [code for code, terms in self.book.vendors.items() if terms.vendor_kind == "maker"]
         at_maker = [code for code in scenario.forced_vendors if code in makers]
@@ -257,7 +262,7 @@ class ModelPlanning:
         return joined(first, self._solve(rest, limited, ()), found.portions)
 
     def _solve(self, found: Candidates, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
-        """Plan one problem, from the best known plan that keeps its rules; like problems are planned once."""
+        """Plan one problem, from the best known plan that keeps its rules; equal problems are planned once."""
         if not found.uses.height and not scenario.forced_vendors:
             return nothing_bought(found)
         problem = found.problem(self.book, scenario)
@@ -292,7 +297,7 @@ class ModelPlanning:
         return plan
 
     def _landed_cost(self, plan: PurchasePlan) -> LandedCost:
-        """The plan's landed cost, which plans with the very same purchases share."""
+        """The plan's landed cost; plans with the same purchases frame share it."""
         if id(plan.purchases) not in self._landed_costs:
             self._landed_costs[id(plan.purchases)] = plan.purchases, work_out(plan.purchases, self.book.vendors)
         return self._landed_costs[id(plan.purchases)][1]
@@ -303,7 +308,7 @@ class ModelPlanning:
             raise PlanRefusedError(
                 f"the plan failed a check: {problems[0]}",
                 where=f"{self.model.model_code} {scenario.scenario_code} {self.buyer.buyer_code} {self.day}",
-                next_step="report it with the workspace's inputs; no order may be made from it",
+                next_step="report it with the workspace's inputs; place no order from it",
             )
         return plan
 
@@ -317,12 +322,10 @@ class ModelPlanning:
             refusal = "" if isinstance(plan, PurchasePlan) else plan.what
             sound = plan if isinstance(plan, PurchasePlan) else nothing_bought(found)
             missing = portions.drop("quantity").join(sound.unfilled, on=PORTION_KEY).select(portions.columns)
-            helps = {}
+            ways = {}
             if self.with_advice and missing.height and not refusal:
-                bought = sound.purchases.select(
-                    "vendor_code", "part_code", "colour_code", "condition", "listing_code", "quantity"
-                )
-                helps = remedies(
+                bought = sound.purchases.select(*OFFER_KEY, "quantity")
+                ways = remedies(
                     missing,
                     bought,
                     self.market,
@@ -340,7 +343,7 @@ class ModelPlanning:
                     portions,
                     found.on_hand,
                     estimates(missing, self.fits(scenario), known, scenario),
-                    helps,
+                    ways,
                     refusal,
                 )
             )
@@ -349,7 +352,7 @@ class ModelPlanning:
 
 
 def _are_alike(first: Problem, second: Problem) -> bool:
-    """Whether two problems under the same terms ask for the same."""
+    """Whether two problems under the same terms are equal."""
     rules, frames = (
         ("allow_spares", "maximum_vendor_count", "forced_vendors", "penalties"),
         ("portions", "offers", "offer_steps", "uses"),
@@ -360,7 +363,7 @@ def _are_alike(first: Problem, second: Problem) -> bool:
 
 
 def _order_of(scenario: Scenario) -> tuple[bool, bool, int, bool, bool, int, str]:
-    """Few flexible lines first, so that others can start from their plans; of the rest, many vendors first."""
+    """Less flexibility first, so that others can start from those plans; of the rest, more vendors first."""
     return (
         scenario.use_flexibility,
         scenario.use_substitutes,
@@ -386,7 +389,7 @@ def _stuck(found: Candidates, plan: PurchasePlan) -> set[Portion]:
 
 
 def _in_the_groups_colours(found: Candidates, first: PurchasePlan) -> Candidates:
-    """Without uses that would give a group another colour than the first plan began it in."""
+    """The candidates without uses that would give a group another colour than the first plan began it in."""
     group_of = {(line, number): group for line, number, group in first.needed.select(*PORTION_KEY, "group_code").rows()}
     begun = {group_of[row[:2]]: row[5] for row in first.allocation_rows if group_of[row[:2]]}
     if not begun:

@@ -20,11 +20,12 @@ import highspy
 import numpy as np
 
 from pipelines.planner import solve
+from pipelines.planner.efforts import EFFORTS
 from pipelines.planner.program import linear
-from pipelines.planner.program.columns import ModelOptions
-from pipelines.planner.program.rows import build_model
-from pipelines.planner.reduction.reduce import least_unfilled
-from pipelines.planner.statement.compiling import compile_problem
+from pipelines.planner.program.columns import ProgramOptions
+from pipelines.planner.program.rows import build_program
+from pipelines.planner.reduction.unfilled import least_unfilled
+from pipelines.planner.statement.make_arrays import arrays_of
 from pipelines.planner.statement.problem import Problem
 from tests.benchmarks.market_generator import random_problem, vendor_market
 
@@ -47,13 +48,13 @@ HEADINGS = (
 
 def plain_mip(problem: Problem, seconds: float) -> dict[str, float]:
     """The whole problem on HiGHS with default options."""
-    compiled = compile_problem(problem)
-    everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
-    model = build_model(compiled, ModelOptions(everyone, all_uses, unfilled_limit=least_unfilled(compiled)))
+    arrays = arrays_of(problem)
+    everyone, all_uses = np.ones(len(arrays.vendors), np.bool_), np.ones(len(arrays.use_offer), np.bool_)
+    plan_program = build_program(arrays, ProgramOptions(everyone, all_uses, unfilled_limit=least_unfilled(arrays)))
     solver = linear.quiet_solver()
     solver.setOptionValue("output_flag", False)
     solver.setOptionValue("time_limit", seconds)
-    solver.passModel(linear._as_highs(model.program))
+    solver.passModel(linear._as_highs(plan_program.program))
     solver.run()
     info = solver.getInfo()
     found = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
@@ -64,7 +65,7 @@ def kitfare(problem: Problem, effort: str) -> dict[str, float]:
     """What the planner makes of it; a cost is comparable only if nothing is missing that need not be."""
     solution = solve.solve(problem, effort)
     missing = int(solution.unfilled["quantity"].sum())
-    least = least_unfilled(compile_problem(problem))
+    least = least_unfilled(arrays_of(problem))
     return {
         "cost": float(solution.cost) if missing <= least else np.inf,
         "bound": float(solution.lower_bound),
@@ -104,7 +105,7 @@ def main() -> None:
     parser.add_argument(
         "--rule-share", type=float, default=0.0, help="share of vendors with waivers, minimums, steps, multiples"
     )
-    parser.add_argument("--effort", default="standard", choices=sorted(solve.EFFORTS))
+    parser.add_argument("--effort", default="standard", choices=sorted(EFFORTS))
     parser.add_argument("--mip-seconds", type=float, default=60.0, help="the plain MIP's time limit; 0 to leave it out")
     parser.add_argument("--only", choices=["mip", "kitfare"], help=argparse.SUPPRESS)
     args = parser.parse_args()

@@ -71,7 +71,7 @@ def test_the_plan_as_printed_for_people(plan: Any) -> None:
     assert "How exact: no plan that fills as many pieces is cheaper." in text
     helps = {line.split()[0]: line for line in text.splitlines() if line.strip().startswith(("3 ", "4 "))}
     assert helps["3"].endswith("5  no vendor offers it in any form or colour that could serve")
-    assert "a colour flexibility: 40 pieces are on offer in" in helps["4"] and "CIEDE2000" not in text
+    assert "another colour: 40 pieces are on offer in" in helps["4"] and "CIEDE2000" not in text
     (caution,) = [line for line in text.splitlines() if line.startswith("Caution: ")]
     assert "1 row fails and is left out: line 5, unit_price '-1'" in caution
 

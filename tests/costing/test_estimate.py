@@ -153,12 +153,10 @@ def test_there_is_no_remedy() -> None:
 
 def test_the_nearest_colour_with_enough_pieces() -> None:
     near, far = offer("a", "brick", "brick", "1", 9), offer("a", "brick", "blue", "1", 9)
-    assert helped(far, near) == "a colour flexibility: 9 pieces are on offer in Brick (CIEDE2000 1.7)"
+    assert helped(far, near) == "another colour: 9 pieces are on offer in Brick (CIEDE2000 1.7)"
     few = offer("a", "brick", "brick", "1", 1)
     assert "Blue" in helped(far, few)
-    assert (
-        helped(few) == "a colour flexibility: 1 piece is on offer in other colours, the nearest Brick (CIEDE2000 1.7)"
-    )
+    assert helped(few) == "other colours: 1 piece is on offer, the nearest in Brick (CIEDE2000 1.7)"
     assert helped(near, rule="near", near_distance="1") == helped(near)
 
 
@@ -170,7 +168,7 @@ def test_a_form() -> None:
     listed = Scenario(scenario_code="x", title="x", use_substitutes=False)
     tables = {"substitutes": substitutes}
     assert helped(offer("a", "brick_b", "red", "1", 8), scenario=listed, tables=tables) == (
-        "a stand-in brick_b, of which 8 pieces are on offer"
+        "a substitute: brick_b, of which 8 pieces are on offer"
     )
     assert helped(offer("a", "brick_w", "red", "1", 8), tables=tables) == (
         "if it bore no load: the form brick_w, of which 8 pieces are on offer"
@@ -209,7 +207,9 @@ def test_a_condition() -> None:
 def test_enough_goes_before_order_and_most_before_less() -> None:
     colour, used = offer("a", "brick", "blue", "1", 3), offer("a", "brick", "red", "1", 4, condition="used")
     assert helped(colour, used).startswith("used")
-    assert helped(colour, offer("a", "brick", "red", "1", 2, condition="used")).startswith("a colour flexibility")
+    assert helped(colour, offer("a", "brick", "red", "1", 2, condition="used")).startswith(
+        ("another colour", "other colours")
+    )
 
 
 def test_pieces_that_the_vendors_rules_keep_out() -> None:

@@ -15,9 +15,10 @@ from pipelines.costing.order_penalties import OrderPenalties
 from pipelines.costing.terms import VendorTerms
 from pipelines.errors import PlanRefusedError
 from pipelines.planner import solve
-from pipelines.planner.reduction.reduce import undominated
+from pipelines.planner.efforts import EFFORTS, Effort
+from pipelines.planner.reduction.dominated import undominated
 from pipelines.planner.search.repair import constructed
-from pipelines.planner.statement.compiling import compile_problem
+from pipelines.planner.statement.make_arrays import arrays_of
 from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from tests.benchmarks.market_generator import Market, random_problem
 from tests.oracle.brute_force import Market as OracleMarket
@@ -28,6 +29,11 @@ QUIET: dict[str, Any] = {
     "deadline": None,
     "suppress_health_check": [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
 }
+
+
+def without_the_whole_program(effort: str) -> Effort:
+    whole = replace(EFFORTS[effort].whole, up_to=-1)
+    return replace(EFFORTS[effort], whole=whole)
 
 
 def unfilled_count(solution: Any) -> int:
@@ -130,9 +136,9 @@ def test_orders_of_too_many_elements_send_the_rest_to_other_vendors() -> None:
     limited = replace(
         problem, terms={code: replace(terms, maximum_element_count=8) for code, terms in problem.terms.items()}
     )
-    compiled = compile_problem(limited)
-    everyone = np.ones(len(compiled.vendors), np.bool_)
-    plan = constructed(limited, compiled, undominated(compiled), everyone)
+    arrays = arrays_of(limited)
+    everyone = np.ones(len(arrays.vendors), np.bool_)
+    plan = constructed(limited, arrays, undominated(arrays), everyone)
     assert plan is not None, "the plan breaks a rule"
     assert plan.unfilled_count == unfilled_count(solve.solve(problem, "quick"))
     assert plan.cost > 0

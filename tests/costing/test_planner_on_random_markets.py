@@ -1,14 +1,22 @@
 """Plans of many small random markets cost what brute force says, and no bound lies above."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 
 from pipelines.planner import solve
+from pipelines.planner.efforts import EFFORTS
 from tests.builders.length import examples
-from tests.costing.test_planner import QUIET, assert_optimal, assert_refused, penalties_of, priced, unfilled_count
+from tests.costing.test_planner import (
+    QUIET,
+    assert_optimal,
+    assert_refused,
+    penalties_of,
+    priced,
+    unfilled_count,
+    without_the_whole_program,
+)
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import problems
 
@@ -23,7 +31,7 @@ def test_many_small_markets_with_every_rule_are_planned_exactly(problem: Any) ->
 @given(problems())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(EFFORTS, "standard", without_the_whole_program("standard"))
         best = best_plan(problem)
         if best is None:
             assert_refused(problem, "standard")

@@ -23,7 +23,7 @@ from tests.costing.planned_costs import TILL, Other, costs, only, planned, refus
 @pytest.mark.parametrize(
     "change,words",
     [
-        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "landed_cost"),
+        (lambda s: Other(s, cost=s.cost + Fraction(1, 1000)), "landed cost"),
         (lambda s: Other(s, lower_bound=Fraction(-1)), "lower bound"),
         (lambda s: Other(s, purchases=s.purchases.with_columns(pl.col("quantity") * 1000)), ""),
         (
@@ -113,7 +113,7 @@ def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(
 
     monkeypatch.setattr(solve, "solve", sized)
     found = planned(model, market, **TILL)
-    assert sizes == offers  # listed, best, the maker's order, and flexible
+    assert sizes == offers  # listed, cheapest, flexible if it must be, and the maker's order
     assert costs(found) | {"maker_first": 0} == {
         "listed": Decimal("2.00"), "flexible": Decimal("1.60"), "maker_marked": Decimal("1.60"), "cheapest": Decimal(best),
         "maker_first": 0,

@@ -1,15 +1,22 @@
 """Several orders with one vendor in one plan: against brute force, and in cases anyone can work out."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 
 from pipelines.planner import solve
+from pipelines.planner.efforts import EFFORTS
 from tests.builders.length import examples
 from tests.builders.problems import bought_of_listings, problems_with_orders, with_further_orders
-from tests.costing.test_planner import QUIET, assert_refused, penalties_of, priced, unfilled_count
+from tests.costing.test_planner import (
+    QUIET,
+    assert_refused,
+    penalties_of,
+    priced,
+    unfilled_count,
+    without_the_whole_program,
+)
 from tests.oracle.brute_force import best_plan
 
 
@@ -66,7 +73,7 @@ def test_small_plain_markets_with_several_orders_are_planned_exactly(problem: An
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     best, expanded = best_plan(problem), with_further_orders(problem)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(EFFORTS, "standard", without_the_whole_program("standard"))
         if best is None:
             assert_refused(expanded, "standard")
             return
@@ -81,6 +88,6 @@ def test_several_orders_are_bounded_when_planned_as_a_whole_market(problem: Any)
     if best is None:
         return
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(solve, "is_market", lambda compiled: True)
+        patch.setattr(solve, "is_market", lambda arrays: True)
         solution = solve.solve(expanded, "standard")
     assert_bounded(problem, expanded, solution, best)

@@ -16,12 +16,13 @@ from pipelines.planner.bounds import vendor_relaxation
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.bounds.relaxation import continuous
 from pipelines.planner.program import linear
-from pipelines.planner.program.columns import ModelOptions
-from pipelines.planner.program.rows import build_model
-from pipelines.planner.reduction.reduce import least_unfilled, undominated
-from pipelines.planner.search.market_sets import Shelves
-from pipelines.planner.search.vendor_sets import decide, ground_of
-from pipelines.planner.statement.compiling import compile_problem
+from pipelines.planner.program.columns import ProgramOptions
+from pipelines.planner.program.rows import build_program
+from pipelines.planner.reduction.dominated import undominated
+from pipelines.planner.reduction.unfilled import least_unfilled
+from pipelines.planner.search.market_sets import UsesByVendor
+from pipelines.planner.search.vendor_sets import costed, searched_uses
+from pipelines.planner.statement.make_arrays import arrays_of
 from tests.benchmarks.market_generator import Market, random_problem, vendor_market
 from tests.builders.length import examples
 from tests.oracle.brute_force import best_plan
@@ -62,7 +63,7 @@ def ordering_at_least(problem: Any, vendor_code: Any, goods_value: Any) -> Any:
 
 
 def planned_as_market(problem: Any, effort: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
-    monkeypatch.setattr(solve, "is_market", lambda compiled: True)
+    monkeypatch.setattr(solve, "is_market", lambda arrays: True)
     return solve.solve(problem, effort)
 
 
@@ -71,18 +72,18 @@ def planned_as_market(problem: Any, effort: Any, monkeypatch: pytest.MonkeyPatch
 def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed: Any) -> None:
     problem = replace(problem, forced_vendors=frozenset())
     missing, cost = present(best_plan(problem))
-    compiled = compile_problem(problem)
-    if not len(compiled.use_offer):
+    arrays = arrays_of(problem)
+    if not len(arrays.use_offer):
         return
-    lagrangean = Lagrangean.of(compiled, missing)
+    lagrangean = Lagrangean.of(arrays, missing)
     rng, has_combinations = np.random.default_rng(seed), (problem.uses["combination_code"] != "").any()
     for scale in (0.5, 3.0):
         prices = rng.normal(scale, scale, len(lagrangean.row_want))
         assert lagrangean.bound(prices).value <= float(cost) + SLACK
         if has_combinations:  # a combination without one vendor's component would be another combination
             continue
-        for number, code in enumerate(compiled.vendors.codes):
-            alone = np.arange(len(compiled.vendors)) == number
+        for number, code in enumerate(arrays.vendors.codes):
+            alone = np.arange(len(arrays.vendors)) == number
             nobody = np.zeros_like(alone)
             others_missing, others_cost = present(best_plan(without(problem, code)))
             if others_missing == missing:
@@ -90,7 +91,7 @@ def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed:
                 assert bound <= float(others_cost) + SLACK
                 assert abs(lagrangean.among(~alone).bound(prices, nobody, alone).value - bound) < SLACK
             mine = np.flatnonzero(lagrangean.order_vendor == number)
-            bands = compiled.vendors.bands[number].bands
+            bands = arrays.vendors.bands[number].bands
             shut = [np.isin(np.arange(len(lagrangean.order_vendor)), mine[mine != order]) for order in mine]
             parts = [lagrangean.bound(prices, nobody, alone).value]
             parts += [lagrangean.bound(prices, alone, nobody, others).value for others in shut]
@@ -142,24 +143,24 @@ def test_branching_on_vendors_agrees_with_the_whole_program(
 
 @pytest.mark.parametrize("rule_share", [0.0, 0.4])
 def test_sets_costed_together_cost_what_each_costs_alone(rule_share: float) -> None:
-    compiled = compile_problem(random_problem(1, replace(SMALL, rule_share=rule_share)))
-    shelves = Shelves.of(compiled, undominated(compiled), whole_market.first_factors(compiled))
-    assert shelves.is_exact == (rule_share == 0)
+    arrays = arrays_of(random_problem(1, replace(SMALL, rule_share=rule_share)))
+    uses_by_vendor = UsesByVendor.of(arrays, undominated(arrays), whole_market.first_factors(arrays))
+    assert uses_by_vendor.is_exact == (rule_share == 0)
     rng = np.random.default_rng(1)
     sets = [tuple(sorted(rng.choice(30, size, replace=False).tolist())) for size in (0, 1, 4, 4, 9, 30)]
-    together, alone = shelves.costs_of(sets), [shelves.costs_of([vendors])[0] for vendors in sets]
+    together, alone = uses_by_vendor.costs_of(sets), [uses_by_vendor.costs_of([vendors])[0] for vendors in sets]
     assert [cost for cost, _ in together] == pytest.approx([cost for cost, _ in alone], rel=1e-12)
     assert all((paid == own).all() for (_, paid), (_, own) in zip(together, alone, strict=True))
-    assert alone[0][0] == pytest.approx(float(compiled.need @ shelves.short))
-    decided = decide(ground_of(compiled, undominated(compiled)), np.array([np.isin(np.arange(30), sets[-1])]))
-    assert decided.short[0] == 0  # then nothing in either cost is a guess at what is missing
-    assert alone[-1][0] == pytest.approx(decided.costs[0], rel=1e-9 if rule_share == 0 else 0.05)
+    assert alone[0][0] == pytest.approx(float(arrays.need @ uses_by_vendor.short))
+    found = costed(searched_uses(arrays, undominated(arrays)), np.array([np.isin(np.arange(30), sets[-1])]))
+    assert found.short[0] == 0  # then nothing in either cost is a guess at what is missing
+    assert alone[-1][0] == pytest.approx(found.costs[0], rel=1e-9 if rule_share == 0 else 0.05)
 
 
 def test_prices_settle_near_the_best_and_targets_lift_the_bound() -> None:
     problem = random_problem(1, vendor_market(90))
-    compiled = compile_problem(problem)
-    assert whole_market.is_market(compiled)
+    arrays = arrays_of(problem)
+    assert whole_market.is_market(arrays)
     quick, standard = (solve.solve(problem, effort) for effort in ("quick", "standard"))
     assert quick.lower_bound < standard.lower_bound <= standard.cost <= quick.cost
     assert standard.cost - standard.lower_bound < standard.cost / 50
@@ -175,14 +176,14 @@ def test_the_same_market_gives_the_same_plan() -> None:
 @pytest.mark.parametrize(("seed", "rule_share"), [(1, 0.0), (2, 0.0), (3, 0.4)])
 def test_cuts_say_what_a_row_for_every_offer_says(seed: int, rule_share: float) -> None:
     problem = random_problem(seed, replace(SMALL, vendor_count=vendor_relaxation.FEW, rule_share=rule_share))
-    compiled = compile_problem(problem)
-    everyone, all_uses = np.ones(len(compiled.vendors), np.bool_), np.ones(len(compiled.use_offer), np.bool_)
-    nobody, guess, dear = ~everyone, np.full(len(compiled.need), 0.1), 50.0
-    assert vendor_relaxation.is_supply(compiled).mean() > 0.3
-    options = ModelOptions(everyone, all_uses, whole=False, unfilled_limit=least_unfilled(compiled))
-    usual = linear.solve(continuous(build_model(compiled, options).program), {})
-    lagrangean = Lagrangean.of(compiled, least_unfilled(compiled))
-    small = vendor_relaxation.PoolProgram(lagrangean, everyone, guess, dear)
+    arrays = arrays_of(problem)
+    everyone, all_uses = np.ones(len(arrays.vendors), np.bool_), np.ones(len(arrays.use_offer), np.bool_)
+    nobody, guess, last_resort = ~everyone, np.full(len(arrays.need), 0.1), 50.0
+    assert vendor_relaxation.is_supply(arrays).mean() > 0.3
+    options = ProgramOptions(everyone, all_uses, whole=False, unfilled_limit=least_unfilled(arrays))
+    usual = linear.solve(continuous(build_program(arrays, options).program), {})
+    lagrangean = Lagrangean.of(arrays, least_unfilled(arrays))
+    small = vendor_relaxation.VendorRelaxation(lagrangean, everyone, guess, last_resort)
     prices = small.solve(nobody, nobody)
     if rule_share == 0:
         assert small.value == pytest.approx(usual.bound, rel=1e-5)
@@ -190,15 +191,17 @@ def test_cuts_say_what_a_row_for_every_offer_says(seed: int, rule_share: float) 
     else:  # orders are priced at what the guess makes best, then at what their own prices do
         values, bounds = [], []
         for _ in range(6):
-            small = vendor_relaxation.PoolProgram(lagrangean, everyone, present(prices).rows, dear)
+            small = vendor_relaxation.VendorRelaxation(lagrangean, everyone, present(prices).rows, last_resort)
             prices = small.solve(nobody, nobody)
             values.append(small.value)
             bounds.append(lagrangean.bound(present(prices).rows).value)
         assert max(bounds) >= max(values) - 1e-4 * usual.bound
         assert max(bounds) == pytest.approx(usual.bound, rel=0.1)
-        assert present(prices).orders.max() <= 1 + SLACK and len(present(prices).orders) > len(present(prices).needed)
+        assert present(prices).order_shares.max() <= 1 + SLACK and len(present(prices).order_shares) > len(
+            present(prices).vendor_shares
+        )
     least, without_first = small.value, nobody.copy()
-    without_first[int(np.argmax(present(prices).needed))] = True
+    without_first[int(np.argmax(present(prices).vendor_shares))] = True
     small.solve(nobody, without_first)
     assert small.value >= least + 1e-6  # a needed vendor is missed
 
@@ -211,7 +214,7 @@ def test_forced_vendors_and_incremental_steps_are_planned_vendor_by_vendor(monke
     used = set(problem.offers[free.purchases["offer_index"]]["vendor_code"])
     unused = min(set(problem.offers["vendor_code"]) - used)
     problem = replace(problem, offers=problem.offers.with_columns(step_kind=kind), forced_vendors=frozenset({unused}))
-    assert compile_problem(problem).step_base_micro.any()
+    assert arrays_of(problem).step_base_micro.any()
     exact = solve.solve(problem, "deep")
     ours = planned_as_market(problem, "standard", monkeypatch)
     assert unused in set(problem.offers[ours.purchases["offer_index"]]["vendor_code"])

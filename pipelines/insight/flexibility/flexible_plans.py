@@ -18,9 +18,6 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.published_plans import PublishedPlan
 from pipelines.money import round_money
 from pipelines.planner import solve
-from pipelines.planner.bounds.relaxation import solved_root
-from pipelines.planner.reduction.reduce import least_unfilled
-from pipelines.planner.statement.compiling import compile_problem
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning
@@ -116,11 +113,7 @@ def _bounded(
     """Markets with the least that any plan there leaves missing and costs, the most promising first; empty ones are dropped."""
     found = []
     for number, market in enumerate(market for market in markets if market.uses.height):
-        compiled = compile_problem(market.problem(book, scenario))
-        missing = least_unfilled(compiled)
-        root = solved_root(compiled, missing)
-        bound = Fraction(0) if root is None else Fraction(root.bound) - solve.BOUND_MARGIN
-        found.append(((missing, bound), number, market))
+        found.append((solve.first_bound(market.problem(book, scenario)), number, market))
     return [(least, market) for least, _, market in sorted(found, key=lambda each: each[:2])]
 
 

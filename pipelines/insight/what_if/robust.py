@@ -9,10 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-import numpy as np
-
 from pipelines.costing.terms_on import TermsBook
-from pipelines.planner.program import linear
+from pipelines.planner.program.set_cover import cheapest_cover
 
 SOURCES = 2
 """Vendors of a plan that should be able to fill a portion."""
@@ -48,17 +46,9 @@ def vendors_to_add(
     if not others:
         return []
     place = {code: number for number, code in enumerate(others)}
-    builder = linear.ProgramBuilder()
-    column = builder.columns(
-        len(others), cost=[_charge(code, book, minimum_share) for code in others], upper=1.0, integer=True
-    )
-    for needed, codes in lacking.values():
-        (row,) = builder.rows(1, lower=needed)
-        builder.entries(row, column[[place[code] for code in codes]], 1.0)
-    outcome = linear.solve(builder.program(), {"mip_rel_gap": 0.0, "mip_max_nodes": 10_000})
-    if outcome.values is None:
-        return None
-    return [others[number] for number in np.flatnonzero(outcome.values > 0.5)]
+    charges = [_charge(code, book, minimum_share) for code in others]
+    added = cheapest_cover(charges, [(needed, [place[code] for code in codes]) for needed, codes in lacking.values()])
+    return None if added is None else [others[number] for number in added]
 
 
 def _charge(code: str, book: TermsBook, minimum_share: int) -> float:

@@ -1,9 +1,10 @@
-"""A large problem with an order in each of a vendor's bands in the vendor's place: one fixed charge, one price per offer.
+"""A large problem in which each vendor is replaced by orders, one per band: one fixed charge, one price per offer.
 
-For some prices of portions, the Lagrangean (lagrangean.py) values a vendor in a band at the multiplier of the band's start, and
-at the share of handling charges by offer, that tell most. With these quarantined, an order in a band is one of a vendor without rules,
-so that its offers need no columns in a program (pool_program.py) but cuts; at most one of a vendor's orders is placed. Prices from
-that program bring the Lagrangean at least what it had: the two take turns to rise (block coordinate ascent).
+At given prices of portions, the Lagrangean (lagrangean.py) chooses for each band the multiplier of its start, and the share of
+handling charges by offer, that give the highest bound. With these fixed, an order in a band is like a vendor without rules. A
+program then states its offers by cuts, without columns (vendor_relaxation.py), and at most one of a vendor's orders is placed.
+Prices from that program give the Lagrangean at least the bound it had, so that the two raise the bound in turn (block
+coordinate ascent).
 """
 
 from __future__ import annotations
@@ -15,23 +16,23 @@ import numpy as np
 
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.statement.bands import ZERO, Band, VendorBands
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Vendors
-from pipelines.planner.statement.integer_codes import Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import ProblemArrays, Vendors
 
 
 @dataclass(frozen=True)
 class BandOrders:
-    """The problem by orders (Lagrangean.order_vendor); ``vendor`` is the vendor of every order."""
+    """The problem with orders in the place of vendors, and the vendor of each (``Lagrangean.order_vendor``)."""
 
-    compiled: Compiled
+    arrays: ProblemArrays
     vendor: Ints
 
 
 def band_orders(lagrangean: Lagrangean, prices: Floats, vendors: Flags) -> BandOrders:
-    """The problem of some vendors by orders, at the multipliers that tell most at some prices by row."""
-    compiled = lagrangean.compiled
-    if compiled.vendors.has_one_price.all() and not compiled.is_stepped.any():
-        return BandOrders(compiled, np.arange(len(compiled.vendors)))
+    """The problem of some vendors by orders, at the multipliers that bound best at some prices by row."""
+    arrays = lagrangean.arrays
+    if arrays.vendors.has_one_price.all() and not arrays.is_stepped.any():
+        return BandOrders(arrays, np.arange(len(arrays.vendors)))
     priced = lagrangean.priced_orders(prices, vendors)
     vendor_of = lagrangean.order_vendor
     count = np.bincount(vendor_of)
@@ -41,32 +42,32 @@ def band_orders(lagrangean: Lagrangean, prices: Floats, vendors: Flags) -> BandO
         for index, (charge, by_offer) in enumerate(orders):
             fixed[first[number] + index] = charge
             price[first[number] + index] = by_offer
-    offer = np.flatnonzero(vendors[compiled.offer_vendor])
-    copies = count[compiled.offer_vendor[offer]]
-    start = np.zeros(len(compiled.offer_row), np.int64)
+    offer = np.flatnonzero(vendors[arrays.offer_vendor])
+    copies = count[arrays.offer_vendor[offer]]
+    start = np.zeros(len(arrays.offer_row), np.int64)
     start[offer] = np.cumsum(copies) - copies
     offers = np.repeat(offer, copies)
-    seller = first[compiled.offer_vendor[offers]] + np.arange(len(offers)) - start[offers]
-    unit = compiled.offer_lowest[offers] * lagrangean.factor[compiled.offer_vendor[offers]]
+    seller = first[arrays.offer_vendor[offers]] + np.arange(len(offers)) - start[offers]
+    unit = arrays.offer_lowest[offers] * lagrangean.factor[arrays.offer_vendor[offers]]
     for order, by_offer in price.items():
         mine = np.flatnonzero(seller == order)
         unit[mine] = by_offer[offers[mine]]
-    use = np.flatnonzero(vendors[compiled.offer_vendor[compiled.use_offer]])
-    of_use = count[compiled.offer_vendor[compiled.use_offer[use]]]
+    use = np.flatnonzero(vendors[arrays.offer_vendor[arrays.use_offer]])
+    of_use = count[arrays.offer_vendor[arrays.use_offer[use]]]
     uses = np.repeat(use, of_use)
     nth = np.arange(len(uses)) - np.repeat(np.cumsum(of_use) - of_use, of_use)
     whole, none = np.ones(len(offers), np.int64), np.zeros(len(offers), np.int64)
     return BandOrders(
         replace(
-            compiled,
+            arrays,
             vendors=_vendors_of(fixed),
             **{
-                name: getattr(compiled, name)[uses]
+                name: getattr(arrays, name)[uses]
                 for name in ("use_portion", "use_colour", "use_combination", "use_component", "use_row")
             },
-            use_offer=start[compiled.use_offer[uses]] + nth,
+            use_offer=start[arrays.use_offer[uses]] + nth,
             **{
-                name: getattr(compiled, name)[offers]
+                name: getattr(arrays, name)[offers]
                 for name in ("offer_row", "offer_most", "offer_want", "offer_element", "offer_weight")
             },
             offer_vendor=seller,
@@ -77,7 +78,7 @@ def band_orders(lagrangean: Lagrangean, prices: Floats, vendors: Flags) -> BandO
             step_offer=np.arange(len(offers)),
             step_from=whole,
             step_least=whole,
-            step_most=compiled.offer_most[offers],
+            step_most=arrays.offer_most[offers],
             step_gap=whole,
             step_price=unit,
             step_base=np.zeros(len(offers)),
@@ -92,7 +93,7 @@ def band_orders(lagrangean: Lagrangean, prices: Floats, vendors: Flags) -> BandO
 
 
 def _vendors_of(fixed: Floats) -> Vendors:
-    """Vendors without rules: a fixed charge each, goods as they are priced."""
+    """Vendors without rules: a fixed charge each, and goods at their prices."""
     bands = tuple(
         VendorBands((Band(ZERO, None, Fraction(charge), Fraction(1)),), {}, (), (), ZERO, None, None)
         for charge in fixed.tolist()

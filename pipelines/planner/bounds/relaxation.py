@@ -1,9 +1,4 @@
-"""The linear relaxation, solved once per problem: a bound, how much each vendor is needed, and what no better plan can use.
-
-A plan uses whole pieces and whole vendors. So one that uses a column with reduced cost d costs at least d more than the bound,
-and where that is beyond a budget, every plan within the budget does without it (reduced-cost fixing: Dantzig, Fulkerson &
-Johnson, Solution of a large-scale traveling-salesman problem, Operations Research 2 (1954) 393-410).
-"""
+"""The linear relaxation, solved once per problem: a bound, what it uses of each vendor, and what no better plan can use."""
 
 from __future__ import annotations
 
@@ -12,92 +7,108 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipelines.planner.program import linear
-from pipelines.planner.program.columns import ModelOptions
-from pipelines.planner.program.rows import PlanProgram, build_model
-from pipelines.planner.reduction.reduce import Front, cells_of, front_of, undominated
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats
+from pipelines.planner.program.columns import ProgramOptions
+from pipelines.planner.program.rows import PlanProgram, build_program
+from pipelines.planner.reduction.dominated import cells_of, undominated
+from pipelines.planner.reduction.stand_ins import ReducedUses, with_stand_ins
+from pipelines.planner.statement.bands import VendorBands
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats
+from pipelines.planner.statement.problem_arrays import ProblemArrays
 
 STAND_IN_DEPTH = 6.0
-"""How often the uses in front of a stand-in could fill their cell."""
+"""The uses cheaper than a stand-in could fill their cell so many times."""
 
 STATED_UP_TO = 6_000
-"""Uses up to which none stands behind a stand-in."""
+"""Up to so many uses are all stated, without stand-ins."""
 
 SCALED = {"simplex_scale_strategy": 4}
-"""Rows and columns scaled by their largest value: a sixth less time than HiGHS's own choice on 96 relaxations of the demo."""
+"""Rows and columns scaled by their largest value: less time than with HiGHS's own choice."""
 
 BUDGET_MARGIN = 1e-4
 """Added to every budget, for rounding."""
 
 
 @dataclass(frozen=True)
-class Root:
+class SolvedRelaxation:
     """The relaxation's optimum.
 
     Attributes:
         limit: most pieces left unfilled.
-        uses: the uses that count in a relaxation; ``front`` some of them, and stand-ins for the others.
-        has_stand_ins: whether the program states the front alone.
+        uses: the uses that count in a relaxation.
+        reduced: the cheap ones of them, and stand-ins for the others.
+        has_stand_ins: whether the program states ``reduced`` instead of all ``uses``.
         values: of the program's columns.
-        bound: every plan with so few pieces unfilled costs as much, in the buyer's currency.
-        reduced: reduced costs of the columns.
+        bound: every plan with so few pieces unfilled costs at least this, in the buyer's currency.
+        reduced_costs: of the program's columns.
         factor: what one more unit of goods costs, by vendor: less where it helps to reach a threshold.
     """
 
-    compiled: Compiled
+    arrays: ProblemArrays
     limit: int
     uses: Flags
-    front: Front
+    reduced: ReducedUses
     has_stand_ins: bool
-    model: PlanProgram
+    plan_program: PlanProgram
     values: Floats
     bound: float
-    reduced: Floats
+    reduced_costs: Floats
     factor: Floats
 
     @property
-    def needed(self) -> Floats:
-        """Shares of vendors."""
-        return np.where(self.model.vendor >= 0, self.values[self.model.vendor], 0.0)
+    def vendor_shares(self) -> Floats:
+        """How much of each vendor the relaxation uses, from 0 to 1."""
+        return np.where(self.plan_program.vendor >= 0, self.values[self.plan_program.vendor], 0.0)
 
     def within(self, budget: float, uses: Flags) -> tuple[Flags, Flags]:
-        """Vendors, and those of some uses, that plans costing no more than a budget may use."""
+        """The vendors, and those of some uses, that a plan within a budget can have.
+
+        A plan uses whole pieces and whole vendors. So a plan with a column of reduced cost d costs at least d more than the
+        bound. Where that is beyond the budget, every plan within the budget does without the column (Dantzig, Fulkerson &
+        Johnson, Solution of a large-scale traveling-salesman problem, Operations Research 2 (1954) 393-410,
+        doi 10.1287/opre.2.4.393).
+        """
         room = budget - self.bound + BUDGET_MARGIN
-        vendors, kept = np.ones(len(self.model.vendor), np.bool_), uses.copy()
-        forced = self.compiled.vendors.is_forced  # their columns are never 0, so that their reduced costs say nothing
-        for columns, flags in ((self.model.vendor, vendors), (self.model.use, kept)):
+        vendors, kept = np.ones(len(self.plan_program.vendor), np.bool_), uses.copy()
+        forced = self.arrays.vendors.is_forced  # their columns are never 0, so that their reduced costs mean nothing
+        for columns, flags in ((self.plan_program.vendor, vendors), (self.plan_program.use, kept)):
             stated = columns >= 0
-            flags[stated] &= self.reduced[columns[stated]] <= room
+            flags[stated] &= self.reduced_costs[columns[stated]] <= room
         vendors |= forced
-        return vendors, kept & vendors[self.compiled.offer_vendor[self.compiled.use_offer]]
+        return vendors, kept & vendors[self.arrays.offer_vendor[self.arrays.use_offer]]
 
     def program_within(self, budget: float) -> PlanProgram:
-        """The relaxation for plans that cost no more than a budget."""
+        """The relaxation for plans within a budget, with whole vendors."""
         if self.has_stand_ins:
-            return self.model
+            return self.plan_program
         vendors, uses = self.within(budget, self.uses)
-        return build_model(self.compiled, ModelOptions(vendors, uses, whole=False, unfilled_limit=self.limit))
+        return build_program(self.arrays, ProgramOptions(vendors, uses, whole=False, unfilled_limit=self.limit))
 
 
-def solved_root(compiled: Compiled, limit: int) -> Root | None:
+def solve_relaxation(arrays: ProblemArrays, limit: int) -> SolvedRelaxation | None:
     """Solve the relaxation; None if it has no solution."""
-    uses = undominated(compiled, in_relaxation=True)
-    cells = cells_of(compiled, uses)
-    front = front_of(compiled, uses, cells, np.full(len(cells.portion), STAND_IN_DEPTH))
+    uses = undominated(arrays, in_relaxation=True)
+    cells = cells_of(arrays, uses)
+    reduced = with_stand_ins(arrays, uses, cells, np.full(len(cells.portion), STAND_IN_DEPTH))
     has_stand_ins = int(uses.sum()) > STATED_UP_TO
-    everyone = np.ones(len(compiled.vendors), np.bool_)
-    options = ModelOptions(everyone, uses, whole=False, unfilled_limit=limit)
+    everyone = np.ones(len(arrays.vendors), np.bool_)
+    options = ProgramOptions(everyone, uses, whole=False, unfilled_limit=limit)
     if has_stand_ins:
         options = replace(
-            options, uses=front.uses, relaxation=front.stand_ins, fillers=front.fillers, loose_offers=front.loose
+            options,
+            uses=reduced.uses,
+            stand_ins=reduced.stand_ins,
+            fillers=reduced.fillers,
+            loose_offers=reduced.loose,
         )
-    model = build_model(compiled, options)
-    outcome = linear.solve(continuous(model.program), SCALED)
+    plan_program = build_program(arrays, options)
+    outcome = linear.solve(continuous(plan_program.program), SCALED)
     if outcome.values is None or outcome.row_duals is None:
         return None
-    bound, reduced = linear.priced_columns(model.program, outcome.row_duals)
-    factor = _effective_factors(compiled, model, outcome.row_duals)
-    return Root(compiled, limit, uses, front, has_stand_ins, model, outcome.values, bound, reduced, factor)
+    bound, reduced_costs = linear.priced_columns(plan_program.program, outcome.row_duals)
+    factor = _effective_factors(arrays, plan_program, outcome.row_duals)
+    return SolvedRelaxation(
+        arrays, limit, uses, reduced, has_stand_ins, plan_program, outcome.values, bound, reduced_costs, factor
+    )
 
 
 def continuous(program: linear.Program) -> linear.Program:
@@ -105,13 +116,14 @@ def continuous(program: linear.Program) -> linear.Program:
     return replace(program, is_integer=np.zeros_like(program.is_integer))
 
 
-def _effective_factors(compiled: Compiled, model: PlanProgram, row_duals: Floats) -> Floats:
-    factor = np.array([_single_factor(vendor) for vendor in compiled.vendors.bands], np.float64)
-    for number, rows in model.rules.goods_rows.items():
+def _effective_factors(arrays: ProblemArrays, plan_program: PlanProgram, row_duals: Floats) -> Floats:
+    """What one more unit of goods costs, by vendor: its factor, less what it is worth to the rows of the bands."""
+    factor = np.array([_single_factor(terms) for terms in arrays.vendors.bands], np.float64)
+    for number, rows in plan_program.rules.goods_rows.items():
         factor[number] -= row_duals[rows].sum()
     return factor
 
 
-def _single_factor(vendor: object) -> float:
-    factors = {band.factor for band in vendor.bands}  # type: ignore[attr-defined]
+def _single_factor(terms: VendorBands) -> float:
+    factors = {band.factor for band in terms.bands}
     return float(factors.pop()) if len(factors) == 1 else 0.0

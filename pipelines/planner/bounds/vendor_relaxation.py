@@ -1,14 +1,14 @@
-"""The linear relaxation of a large problem over some vendors, kept small: what most offers cost a portion is stated by cuts.
+"""The linear relaxation of a large problem over some vendors, kept small: cuts state what most offers cost a portion.
 
-An offer of a vendor with nothing but a fixed charge, and with stock for every portion that wants it, meets other offers only in
-its portion's demand. So the program has no column for it. A portion has two instead: the pieces ``z`` that such offers supply,
-and their cost ``theta``, which for any price ``p`` is at least p z less what the vendors in use gain at that price,
+Take an offer of a vendor with nothing but a fixed charge, with stock for every portion that can use it. It meets other offers
+only in its portion's demand, so the program has no column for it. The portion has two columns for all such offers: the pieces
+``z`` that they supply, and their cost ``theta``. For any price ``p``, theta is at least p z, less what the vendors in use gain
+at that price:
 
-    theta >= p z - sum over offers cheaper than p of (p - price) stock y[vendor],
+    theta >= p z - sum over offers cheaper than p of (p - price) stock y[vendor]
 
-which is Benders' cut in closed form (Fischetti, Ljubic & Sinnl, Redesigning Benders decomposition for large-scale facility
-location, Management Science 63 (2017) 2146-2162). Of these rows only those are stated that a solution was found to break: a few
-for each portion, where the usual program has a row and a column for every offer. All other offers keep theirs (mip_model.py).
+Only those of these rows are stated that a solution breaks: a few for each portion, where the usual program has a row and a
+column for every offer. All other offers keep theirs (program/rows.py).
 """
 
 from __future__ import annotations
@@ -21,30 +21,31 @@ import numpy as np
 from pipelines.planner.bounds.band_orders import band_orders
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.program import linear
-from pipelines.planner.program.columns import ModelOptions, Relaxation
-from pipelines.planner.program.rows import PlanProgram, build_model
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats
-from pipelines.planner.statement.integer_codes import Ints
+from pipelines.planner.program.columns import ProgramOptions
+from pipelines.planner.program.rows import PlanProgram, build_program
+from pipelines.planner.reduction.stand_ins import StandIns
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import ProblemArrays
 
 NEAR = 1.3
-"""Uses with columns of their own that cost up to so many times their portion's price are stated; a stand-in takes the place of
-the rest."""
+"""Of uses with columns of their own, those up to so many times as dear as their portion's price are stated; a stand-in takes
+the place of the rest."""
 
 MORE_NEAR = 1.25
-"""So many times dearer ones of vendors with thresholds: they count towards those."""
+"""Of vendors with thresholds, uses so many times dearer still are stated, because they help to reach those."""
 
 FEW = 30
-"""Of so few vendors all uses are stated."""
+"""Up to so many vendors, all uses are stated."""
 
 CUT_ROUNDS = 30
-"""Most programs solved for one answer."""
+"""Programs that are solved for one set of prices, at most: one after each round of cuts."""
 
 BROKEN_BY = 1e-6
-"""Cuts are added that are broken by as much."""
+"""Cuts that a solution breaks by more are added."""
 
 EXACTLY, NEARLY = 1e-6, 1e-4
-"""The solution is good enough where all cuts together are broken by less than this share of its cost; while vendors are still to
-be branched on, by less than the larger."""
+"""A solution is good enough that breaks all cuts together by less than this share of its cost. The larger share is for nodes
+with vendors left to branch on."""
 
 TINY = 1e-7
 
@@ -53,22 +54,23 @@ PROBE_ITERATIONS = 50
 
 
 @dataclass
-class Prices:
-    """Prices by row (lagrangean.py), and how much the linear program wants each vendor and each order (0 to 1)."""
+class RowPrices:
+    """Prices by row (lagrangean.py), and how much of each vendor and each order the linear program uses (0 to 1)."""
 
     rows: Floats
-    needed: Floats
-    orders: Floats
+    vendor_shares: Floats
+    order_shares: Floats
 
 
 @dataclass(frozen=True)
 class Supply:
-    """The uses that cuts speak of, by portion and price.
+    """The uses that cuts are about, by portion and price.
 
     Attributes:
-        portion: portions that have any, and ``start``, where their uses start, and the number of uses.
-        vendor, price, share: of the uses; buyer's currency, most pieces.
-        cap: by portion (of ``portion``), the price at which any number of pieces can be had.
+        portion: portions that have any.
+        start: where each portion's uses start, and the number of uses.
+        vendor, price, share: of the uses; prices in the buyer's currency, shares as the most pieces.
+        cap: the price at which each portion can have any number of pieces.
     """
 
     portion: Ints
@@ -79,93 +81,98 @@ class Supply:
     cap: Floats
 
     @classmethod
-    def of(cls, compiled: Compiled, uses: Flags, cap: Floats) -> Supply:
+    def of(cls, arrays: ProblemArrays, uses: Flags, cap: Floats) -> Supply:
         """Of some uses, with the caps of all portions."""
         use = np.flatnonzero(uses)
-        offer = compiled.use_offer[use]
-        price = compiled.offer_floor[offer]
-        order = np.lexsort((use, price, compiled.use_portion[use]))
+        offer = arrays.use_offer[use]
+        price = arrays.offer_floor[offer]
+        order = np.lexsort((use, price, arrays.use_portion[use]))
         use, offer, price = use[order], offer[order], price[order]
-        share = np.minimum(compiled.use_want[use], compiled.offer_limit[offer])
-        portion, start = np.unique(compiled.use_portion[use], return_index=True)
+        share = np.minimum(arrays.use_want[use], arrays.offer_limit[offer])
+        portion, start = np.unique(arrays.use_portion[use], return_index=True)
         return cls(
             portion,
             np.append(start, len(use)),
-            compiled.offer_vendor[offer],
+            arrays.offer_vendor[offer],
             price,
             share.astype(np.float64),
             cap[portion],
         )
 
-    def cost(self, needed: Floats, pieces: Floats) -> tuple[Floats, Floats]:
-        """What the pieces cost each portion when vendors are used to some degree, and the price of the last piece."""
-        reached = np.cumsum(self.share * needed[self.vendor])
+    def cost(self, order_shares: Floats, pieces: Floats) -> tuple[Floats, Floats]:
+        """What the pieces cost each portion with some shares of the orders, and the price of the last piece."""
+        reached = np.cumsum(self.share * order_shares[self.vendor])
         begin, end = self.start[:-1], self.start[1:]
         before = np.append(0.0, reached)[begin]
         last = np.clip(np.searchsorted(reached, before + pieces - TINY, side="left"), begin, end)
         price = np.where(last < end, np.append(self.price, np.inf)[last], np.inf)
         price = np.minimum(price, self.cap)
-        return self.value(price, needed, pieces), price
+        return self.value(price, order_shares, pieces), price
 
-    def value(self, price: Floats, needed: Floats, pieces: Floats) -> Floats:
-        """What the cuts of these prices ask of theta."""
-        gain = np.maximum(np.repeat(price, np.diff(self.start)) - self.price, 0.0) * self.share * needed[self.vendor]
+    def value(self, price: Floats, order_shares: Floats, pieces: Floats) -> Floats:
+        """The least that theta can be by the cuts of these prices.
+
+        The cuts are Benders' in closed form: Fischetti, Ljubic & Sinnl, Redesigning Benders decomposition for large-scale
+        facility location, Management Science 63 (2017) 2146-2162, doi 10.1287/mnsc.2016.2461.
+        """
+        gain = (
+            np.maximum(np.repeat(price, np.diff(self.start)) - self.price, 0.0) * self.share * order_shares[self.vendor]
+        )
         return price * pieces - np.add.reduceat(gain, self.start[:-1])
 
 
-def is_supply(compiled: Compiled) -> Flags:
-    """Uses that cuts can speak of."""
-    is_alone = np.bincount(compiled.use_offer, minlength=len(compiled.offer_row)) == 1
-    separate = (is_alone | (compiled.offer_most >= compiled.offer_want)) & ~compiled.is_stepped
-    offers = separate & compiled.vendors.has_one_price[compiled.offer_vendor]
-    found: Flags = (
-        offers[compiled.use_offer] & (compiled.use_combination < 0) & (compiled.group[compiled.use_portion] < 0)
-    )
+def is_supply(arrays: ProblemArrays) -> Flags:
+    """Uses that cuts can be about."""
+    is_alone = np.bincount(arrays.use_offer, minlength=len(arrays.offer_row)) == 1
+    separate = (is_alone | (arrays.offer_most >= arrays.offer_want)) & ~arrays.is_stepped
+    offers = separate & arrays.vendors.has_one_price[arrays.offer_vendor]
+    found: Flags = offers[arrays.use_offer] & (arrays.use_combination < 0) & (arrays.group[arrays.use_portion] < 0)
     return found
 
 
-class PoolProgram:
+class VendorRelaxation:
     """The linear relaxation over some vendors, solved again and again with vendors in and out.
 
     Attributes:
-        work: simplex iterations so far, times a thousandth of the rows: what they take about.
-        hit_time_limit: whether the safety limit bit.
+        work: simplex iterations so far, times a thousandth of the rows, which is about what they take.
+        hit_time_limit: whether the safety limit on time was met.
     """
 
-    def __init__(self, lagrangean: Lagrangean, pool: Flags, prices: Floats, dear: float) -> None:
-        """State it.
+    def __init__(self, lagrangean: Lagrangean, pool: Flags, prices: Floats, last_resort_price: float) -> None:
+        """State the program.
 
         Args:
-            lagrangean, pool: the problem, the vendors in the pool.
-            prices: about what portions pay, by row, to tell near uses and to price orders in bands.
-            dear: price at which any number of pieces can be had, so that there always is a solution.
+            lagrangean: the problem.
+            pool: the vendors that may be used.
+            prices: about what portions pay, by row: they decide which uses are near, and price orders in bands.
+            last_resort_price: at this price any number of pieces can be had, so that there is always a solution.
         """
         self.hit_time_limit = False
         self.work = 0
         self._stop = np.inf
         orders = band_orders(lagrangean, prices, pool)
-        compiled, self._vendor, vendors = orders.compiled, orders.vendor, pool[orders.vendor]
+        arrays, self._vendor, vendors = orders.arrays, orders.vendor, pool[orders.vendor]
         self._count = np.bincount(self._vendor)
         near = NEAR if vendors.sum() > FEW else np.inf
-        in_pool = vendors[compiled.offer_vendor[compiled.use_offer]]
-        supplied = in_pool & is_supply(compiled)
-        uses, stand_ins = _near_uses(compiled, in_pool & ~supplied, prices, dear, near)
-        cap = np.full(len(compiled.need), dear)
+        in_pool = vendors[arrays.offer_vendor[arrays.use_offer]]
+        supplied = in_pool & is_supply(arrays)
+        uses, stand_ins = _near_uses(arrays, in_pool & ~supplied, prices, last_resort_price, near)
+        cap = np.full(len(arrays.need), last_resort_price)
         cap[stand_ins.cell_portion] = stand_ins.price  # portions with supply have one cell
-        self._supply = Supply.of(compiled, supplied, cap)
+        self._supply = Supply.of(arrays, supplied, cap)
         stand_ins = _with_supply(stand_ins, self._supply)
-        options = ModelOptions(
-            vendors, uses, whole=False, unfilled_limit=lagrangean.unfilled_limit, relaxation=stand_ins
+        options = ProgramOptions(
+            vendors, uses, whole=False, unfilled_limit=lagrangean.unfilled_limit, stand_ins=stand_ins
         )
-        model = build_model(compiled, options)
-        first = int((model.handling_paid >= 0).sum())
-        components = len(compiled.component_combination)
-        portions = np.arange(len(compiled.need)) + first + components
+        plan_program = build_program(arrays, options)
+        first = int((plan_program.handling_paid >= 0).sum())
+        components = len(arrays.component_combination)
+        portions = np.arange(len(arrays.need)) + first + components
         self._rows = np.append(portions, np.arange(components) + first)
-        cell = np.full(len(compiled.need), -1)
+        cell = np.full(len(arrays.need), -1)
         cell[stand_ins.cell_portion] = np.arange(len(stand_ins.cell_portion))
-        self._pieces = model.outside[cell[self._supply.portion]]
-        program, self._vendor_column, self._theta = _with_cut_columns(model, vendors, self._pieces)
+        self._pieces = plan_program.outside[cell[self._supply.portion]]
+        program, self._vendor_column, self._theta = _with_cut_columns(plan_program, vendors, self._pieces)
         self._orders = np.flatnonzero(self._vendor_column >= 0)
         self._columns = self._vendor_column[self._orders].astype(np.int32)
         self._solver = _solver_of(program)
@@ -173,18 +180,18 @@ class PoolProgram:
         self._add_cuts(np.arange(len(self._supply.portion)), np.minimum(prices[self._supply.portion], self._supply.cap))
 
     def stop_at(self, value: float) -> None:
-        """Let the solver stop where its own value exceeds this a little: the node is done with."""
+        """Let the solver stop once its own value is a little above this, because the node is then settled."""
         self._stop = value + 1e-3 * abs(value)
         self._solver.setOptionValue("objective_bound", self._stop)
 
     def solve(
         self, is_in: Flags, is_out: Flags, is_shut: Flags | None = None, settled: float = EXACTLY
-    ) -> Prices | None:
-        """Prices with some vendors used and others not; None if the solver has none to offer.
+    ) -> RowPrices | None:
+        """Prices with some vendors used and others not; None if the solver finds none.
 
         Args:
             is_in, is_out, is_shut: vendors, and orders that are not placed (lagrangean.py).
-            settled: how much, as a share of the cost, cuts may still be broken by.
+            settled: a solution may break cuts by this share of its cost.
         """
         self._restrict(is_in, is_out, is_shut)
         for _ in range(CUT_ROUNDS):
@@ -192,32 +199,32 @@ class PoolProgram:
                 return None
             solution = self._solver.getSolution()
             values = np.array(solution.col_value)
-            needed = np.zeros(len(self._vendor))
-            needed[self._orders] = values[self._columns]
-            if self.value >= self._stop or not self._separate(needed, values, settled):
+            order_shares = np.zeros(len(self._vendor))
+            order_shares[self._orders] = values[self._columns]
+            if self.value >= self._stop or not self._separate(order_shares, values, settled):
                 break
-        by_vendor = np.bincount(self._vendor, needed).astype(np.float64)
-        return Prices(np.array(solution.row_dual)[self._rows], by_vendor, needed)
+        by_vendor = np.bincount(self._vendor, order_shares).astype(np.float64)
+        return RowPrices(np.array(solution.row_dual)[self._rows], by_vendor, order_shares)
 
     @property
     def value(self) -> float:
-        """Of the last solution."""
+        """The cost of the last solution."""
         return float(self._solver.getInfo().objective_function_value)
 
     @property
     def basis(self) -> highspy.HighsBasis:
-        """Of the last solution, to start others from."""
+        """The basis of the last solution, to start other programs from."""
         return self._solver.getBasis()
 
     def start_from(self, basis: highspy.HighsBasis) -> None:
-        """Start the next program from a basis of this one, which may have got more cuts since."""
+        """Start the next program from a basis of this one, to which cuts may have been added since."""
         rows = basis.row_status
         if more := self._solver.getNumRow() - len(rows):
             basis.row_status = [*rows, *[highspy.HighsBasisStatus.kBasic] * more]
         self._solver.setBasis(basis)
 
     def probe(self, is_in: Flags, is_out: Flags, is_shut: Flags, basis: highspy.HighsBasis) -> float:
-        """About what the solution's cost becomes with vendors in and out: after a few iterations from a basis."""
+        """About what the cost becomes with vendors in and out: its value a few iterations after a basis."""
         self._restrict(is_in, is_out, is_shut)
         self._solver.setOptionValue("simplex_iteration_limit", PROBE_ITERATIONS)
         self._run()
@@ -227,7 +234,7 @@ class PoolProgram:
         return value
 
     def _add_choices(self) -> None:
-        """At most one order of a vendor with several."""
+        """State that at most one of a vendor's orders is placed."""
         several = np.flatnonzero(self._count[self._vendor[self._orders]] > 1)
         self._choosers, start = np.unique(self._vendor[self._orders[several]], return_index=True)
         self._choices = (self._solver.getNumRow() + np.arange(len(start))).astype(np.int32)
@@ -255,11 +262,11 @@ class PoolProgram:
         self.hit_time_limit |= self._solver.getModelStatus() == highspy.HighsModelStatus.kTimeLimit
         return bool(self._solver.getSolution().dual_valid)
 
-    def _separate(self, needed: Floats, values: Floats, settled: float) -> bool:
-        """Add the cuts that a solution breaks; whether they matter."""
+    def _separate(self, order_shares: Floats, values: Floats, settled: float) -> bool:
+        """Add the cuts that a solution breaks; returns whether they matter."""
         if not len(self._supply.portion):
             return False
-        cost, price = self._supply.cost(needed, values[self._pieces])
+        cost, price = self._supply.cost(order_shares, values[self._pieces])
         broken_by = cost - values[self._theta]
         broken = np.flatnonzero(broken_by > BROKEN_BY)
         if broken_by[broken].sum() < settled * abs(self.value):
@@ -268,7 +275,7 @@ class PoolProgram:
         return True
 
     def _add_cuts(self, places: Ints, price: Floats) -> None:
-        """The cut of a price for each of some portions (places in the supply)."""
+        """Add the cut of a price for each of some portions (places in the supply)."""
         if not len(places):
             return
         supply = self._supply
@@ -299,20 +306,24 @@ class PoolProgram:
         )
 
 
-def _with_supply(stand_ins: Relaxation, supply: Supply) -> Relaxation:
-    """Stand-ins of portions with supply take the supply's pieces, which its cuts charge for."""
+def _with_supply(stand_ins: StandIns, supply: Supply) -> StandIns:
+    """The stand-ins, with those of portions with supply turned into the supply's pieces, whose cost the cuts state."""
     with_supply = np.isin(stand_ins.cell_portion, supply.portion)
     portion = np.concatenate([stand_ins.cell_portion[~with_supply], supply.portion])
     colour = np.concatenate([stand_ins.cell_colour[~with_supply], np.zeros(len(supply.portion), np.int64)])
     price = np.concatenate([stand_ins.price[~with_supply], np.zeros(len(supply.portion))])
-    return Relaxation(portion, colour, price)
+    return StandIns(portion, colour, price)
 
 
-def _with_cut_columns(model: PlanProgram, vendors: Flags, pieces: Ints) -> tuple[linear.Program, Ints, Ints]:
-    """The program with a column for every vendor and for each portion's cost of supply; vendors' columns, and those."""
-    portion_count, upper = len(pieces), model.program.upper.copy()
-    upper[pieces] = np.inf  # the demand says it, and must be the only one to, or its dual is no price
-    program, column, bands = model.program, model.vendor.copy(), model.compiled.vendors.bands
+def _with_cut_columns(plan_program: PlanProgram, vendors: Flags, pieces: Ints) -> tuple[linear.Program, Ints, Ints]:
+    """The program with a column for every vendor and for each portion's cost of supply.
+
+    Returns:
+        The program, the columns by vendor, and those of the costs by portion.
+    """
+    portion_count, upper = len(pieces), plan_program.program.upper.copy()
+    upper[pieces] = np.inf  # only the demand may limit the pieces, or its dual is no price
+    program, column, bands = plan_program.program, plan_program.vendor.copy(), plan_program.arrays.vendors.bands
     fresh = np.flatnonzero(vendors & (column < 0))
     fresh = fresh[[bool(bands[number].bands) for number in fresh.tolist()]]
     first = len(program.cost)
@@ -320,7 +331,7 @@ def _with_cut_columns(model: PlanProgram, vendors: Flags, pieces: Ints) -> tuple
     theta = first + len(fresh) + np.arange(portion_count)
     fixed = np.array([float(bands[number].bands[0].fixed) for number in fresh.tolist()], np.float64)
     used = column[column >= 0]
-    limit = model.compiled.maximum_vendor_count
+    limit = plan_program.arrays.maximum_vendor_count
     rows = 0 if limit is None else 1
     return (
         replace(
@@ -346,24 +357,23 @@ def _solver_of(program: linear.Program) -> highspy.Highs:
     for name, value in settings.items():
         solver.setOptionValue(name, value)
     solver.passModel(linear._as_highs(program))
-    found: highspy.Highs = solver
-    return found
+    return solver
 
 
 def _near_uses(
-    compiled: Compiled, in_pool: Flags, prices: Floats, dear: float, near: float
-) -> tuple[Flags, Relaxation]:
-    """Uses worth stating, and stand-ins for the rest at the price of the cheapest left out, at most ``dear``."""
-    portion, vendor = compiled.use_portion, compiled.offer_vendor[compiled.use_offer]
-    floor = compiled.offer_floor[compiled.use_offer]
-    droppable = in_pool & (compiled.use_combination < 0)
-    droppable &= (compiled.step_count == 1)[compiled.use_offer]
-    reach = np.where(compiled.vendors.is_rising, near, near * MORE_NEAR)[vendor]
+    arrays: ProblemArrays, in_pool: Flags, prices: Floats, last_resort_price: float, near: float
+) -> tuple[Flags, StandIns]:
+    """Uses to state, and stand-ins for the rest at the price of the cheapest left out, or the last resort's if lower."""
+    portion, vendor = arrays.use_portion, arrays.offer_vendor[arrays.use_offer]
+    floor = arrays.offer_floor[arrays.use_offer]
+    droppable = in_pool & (arrays.use_combination < 0)
+    droppable &= (arrays.step_count == 1)[arrays.use_offer]
+    reach = np.where(arrays.vendors.is_rising, near, near * MORE_NEAR)[vendor]
     dropped = droppable & (floor > reach * np.maximum(prices[portion], TINY))
-    grouped = compiled.group[portion] >= 0
-    width = int(compiled.use_colour.max(initial=0)) + 1
-    cell = portion * width + np.where(grouped, compiled.use_colour, 0)
+    grouped = arrays.group[portion] >= 0
+    width = int(arrays.use_colour.max(initial=0)) + 1
+    cell = portion * width + np.where(grouped, arrays.use_colour, 0)
     cells, place = np.unique(cell, return_inverse=True)
-    price = np.full(len(cells), dear)
+    price = np.full(len(cells), last_resort_price)
     np.minimum.at(price, place[dropped], floor[dropped])
-    return in_pool & ~dropped, Relaxation(cells // width, cells % width, price)
+    return in_pool & ~dropped, StandIns(cells // width, cells % width, price)

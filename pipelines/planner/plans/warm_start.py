@@ -1,4 +1,4 @@
-"""A known plan as the start of a program: a value for every column, so that the solver has nothing to complete."""
+"""A known plan as the start of a program: a value for every column, so that nothing is left for the solver to fill in."""
 
 from __future__ import annotations
 
@@ -9,37 +9,38 @@ import numpy as np
 
 from pipelines.planner.plans.whole_plan import WholePlan
 from pipelines.planner.program.rows import PlanProgram
-from pipelines.planner.statement.compiled import Floats
-from pipelines.planner.statement.integer_codes import Ints
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
 from pipelines.planner.statement.quantities import just_below
 
 
-def start_values(model: PlanProgram, plan: WholePlan) -> Floats | None:
+def start_values(plan_program: PlanProgram, plan: WholePlan) -> Floats | None:
     """The plan as values of the program's columns; None if it uses what the program leaves out."""
-    values = np.zeros(len(model.program.cost))
-    if (plan.used[model.use < 0] > 0).any():
+    values = np.zeros(len(plan_program.program.cost))
+    if (plan.used[plan_program.use < 0] > 0).any():
         return None
-    has_column = model.use >= 0
-    values[model.use[has_column]] = plan.used[has_column]
-    goods, counted = model.goods, model.goods.step >= 0
+    has_column = plan_program.use >= 0
+    values[plan_program.use[has_column]] = plan.used[has_column]
+    goods, counted = plan_program.goods, plan_program.goods.step >= 0
     quantity = np.zeros(len(goods.column), np.int64)
     quantity[counted] = plan.bought[goods.step[counted]]
     quantity[~counted] = np.rint(values[goods.column[~counted]]).astype(np.int64)
     if quantity.sum() != plan.bought.sum():
         return None
     values[goods.column] = quantity // goods.pieces
-    values[model.unfilled], values[model.combination] = plan.unfilled, plan.combinations
-    values[model.vendor[plan.vendors(model.compiled)]] = 1.0
-    _set(values, model.step_taken[quantity > 0])
-    least = np.where(counted, model.compiled.step_least[goods.step], 0)
-    _set(values, model.step_beyond[quantity > least])
-    _set_groups(model, plan, values)
+    values[plan_program.unfilled], values[plan_program.combination] = plan.unfilled, plan.combinations
+    values[plan_program.vendor[plan.vendors(plan_program.arrays)]] = 1.0
+    _set(values, plan_program.step_taken[quantity > 0])
+    least = np.where(counted, plan_program.arrays.step_least[goods.step], 0)
+    _set(values, plan_program.step_beyond[quantity > least])
+    _set_groups(plan_program, plan, values)
     worth = quantity // goods.pieces * goods.price + goods.base * (quantity > 0)
-    _set_handling(model, values, worth)
-    bought_from = model.compiled.offer_vendor[goods.offer]
+    _set_handling(plan_program, values, worth)
+    bought_from = plan_program.arrays.offer_vendor[goods.offer]
     reached = [
-        _set_rules(model, values, number, np.flatnonzero((bought_from == number) & (quantity > 0)), quantity, worth)
-        for number in plan.vendors(model.compiled).tolist()
+        _set_rules(
+            plan_program, values, number, np.flatnonzero((bought_from == number) & (quantity > 0)), quantity, worth
+        )
+        for number in plan.vendors(plan_program.arrays).tolist()
     ]
     return values if all(reached) else None
 
@@ -48,34 +49,36 @@ def _set(values: Floats, columns: Ints) -> None:
     values[columns[columns >= 0]] = 1.0
 
 
-def _set_groups(model: PlanProgram, plan: WholePlan, values: Floats) -> None:
-    compiled = model.compiled
-    direct, made = (compiled.use_combination < 0) & (plan.used > 0), plan.combinations > 0
-    portion = np.concatenate([compiled.use_portion[direct], compiled.combination_portion[made]])
-    colour = np.concatenate([compiled.use_colour[direct], compiled.combination_colour[made]])
-    taken = set(zip(compiled.group[portion].tolist(), colour.tolist(), strict=True))
-    is_taken = [(group, colour) in taken for group, colour in model.group_choices.tolist()]
-    values[model.group_colour[is_taken]] = 1.0
+def _set_groups(plan_program: PlanProgram, plan: WholePlan, values: Floats) -> None:
+    arrays = plan_program.arrays
+    direct, made = (arrays.use_combination < 0) & (plan.used > 0), plan.combinations > 0
+    portion = np.concatenate([arrays.use_portion[direct], arrays.combination_portion[made]])
+    colour = np.concatenate([arrays.use_colour[direct], arrays.combination_colour[made]])
+    taken = set(zip(arrays.group[portion].tolist(), colour.tolist(), strict=True))
+    is_taken = [(group, colour) in taken for group, colour in plan_program.group_choices.tolist()]
+    values[plan_program.group_colour[is_taken]] = 1.0
 
 
-def _set_handling(model: PlanProgram, values: Floats, worth: Floats) -> None:
-    compiled = model.compiled
-    if not len(compiled.handling_charge):
+def _set_handling(plan_program: PlanProgram, values: Floats, worth: Floats) -> None:
+    arrays = plan_program.arrays
+    if not len(arrays.handling_charge):
         return
-    charge = compiled.offer_assortment[model.goods.offer]
-    subtotals = np.bincount(charge[charge >= 0], worth[charge >= 0], len(compiled.handling_charge))
+    charge = arrays.offer_assortment[plan_program.goods.offer]
+    subtotals = np.bincount(charge[charge >= 0], worth[charge >= 0], len(arrays.handling_charge))
     for number in np.flatnonzero(subtotals > 0).tolist():
-        waived_from = compiled.handling_waived_from[number]
-        grain = int(compiled.vendors.grain[compiled.handling_vendor[number]])
+        waived_from = arrays.handling_waived_from[number]
+        grain = int(arrays.vendors.grain[arrays.handling_vendor[number]])
         waived = waived_from is not None and subtotals[number] > just_below(waived_from, grain)
-        values[(model.handling_waived if waived else model.handling_paid)[number]] = 1.0
+        values[(plan_program.handling_waived if waived else plan_program.handling_paid)[number]] = 1.0
 
 
-def _set_rules(model: PlanProgram, values: Floats, number: int, bought: Ints, quantity: Ints, worth: Floats) -> bool:
+def _set_rules(
+    plan_program: PlanProgram, values: Floats, number: int, bought: Ints, quantity: Ints, worth: Floats
+) -> bool:
     """One vendor's bands, sizes and elements; False if its order is in no band or step."""
-    compiled, rules = model.compiled, model.rules
-    terms, vendors = compiled.vendors.bands[number], compiled.vendors
-    offer = model.goods.offer[bought]
+    arrays, rules = plan_program.arrays, plan_program.rules
+    terms, vendors = arrays.vendors.bands[number], arrays.vendors
+    offer = plan_program.goods.offer[bought]
     ships_free = terms.bands[0].ships_free
     if number in rules.bands:
         value = float(worth[bought].sum())
@@ -87,15 +90,15 @@ def _set_rules(model: PlanProgram, values: Floats, number: int, bought: Ints, qu
         if number in rules.band_goods:
             values[rules.band_goods[number][index]] = value
     if number in rules.weight_steps:
-        weight = float(compiled.offer_weight[offer] @ quantity[bought])
+        weight = float(arrays.offer_weight[offer] @ quantity[bought])
         index = _last_reached([step.start for step in terms.weight_steps], weight, int(vendors.weight_grain[number]))
         _set_step(values, rules.weight_steps[number], rules.weight_paid.get(number), index, ships_free)
     if number in rules.dimension_steps:
-        index = int(compiled.offer_size_class[offer].max())
+        index = int(arrays.offer_size_class[offer].max())
         _set_step(values, rules.dimension_steps[number], rules.dimension_paid.get(number), index, ships_free)
     if number in rules.elements:
         elements, columns = rules.elements[number]
-        values[columns[np.isin(elements, compiled.offer_element[offer])]] = 1.0
+        values[columns[np.isin(elements, arrays.offer_element[offer])]] = 1.0
     return True
 
 

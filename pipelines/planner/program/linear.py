@@ -1,4 +1,4 @@
-"""Building and running linear programs with HiGHS: whole arrays in, one pass, one thread, nothing that depends on time."""
+"""Builds linear programs from whole arrays and runs HiGHS on them: one thread, a fixed seed, nothing that depends on time."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ import highspy
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 
 SAFETY_SECONDS = 60.0
+"""A run ends after so long; it never should, and a plan that met this is not kept."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +74,7 @@ class ProgramBuilder:
         self._entries.append(tuple(_filled(part, shape, kind).ravel() for part, kind in parts))
 
     def program(self) -> Program:
-        """What was collected."""
+        """The program of all that was added."""
         cost, lower, upper, is_integer = (np.concatenate(parts) for parts in zip(*self._columns, strict=True))
         row_lower, row_upper = (np.concatenate(parts) for parts in zip(*self._rows, strict=True))
         row, column, value = (np.concatenate(parts) for parts in zip(*self._entries, strict=True))
@@ -83,7 +82,7 @@ class ProgramBuilder:
 
 
 def _filled(value: ArrayLike, shape: tuple[int, ...], kind: type[np.generic]) -> NDArray[Any]:
-    """A value spread over a shape: np.broadcast_to takes ten times as long, and programs have thousands of small blocks."""
+    """A value spread over a shape; np.broadcast_to is slower, and programs have thousands of small blocks."""
     filled = np.empty(shape, kind)
     filled[...] = value
     return filled
@@ -98,7 +97,7 @@ class Outcome:
         values: column values; None without a solution.
         row_duals: of a linear program; None otherwise.
         bound: no solution costs less, up to tolerances.
-        hit_time_limit: the safety limit bit.
+        hit_time_limit: the safety limit was met.
     """
 
     status: str
@@ -112,10 +111,9 @@ class Outcome:
 def solve(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None = None) -> Outcome:
     """Run HiGHS on one thread with a fixed seed.
 
-    Two answers are believed only when a second run, with presolve if the first was without and the other way round, says
-    so, too. ``infeasible``: presolve has been wrong before (HiGHS issues 3258 and 3296). ``optimal`` with a bound below the
-    value found: HiGHS 1.16.0 can return the start of a tiny program as its optimum, with bound 0 and no node looked at (seen
-    here; tests/costing/test_planner.py keeps the case).
+    Two answers are asked for a second time, with presolve if the first run was without, and the other way round.
+    ``infeasible``: presolve has been wrong before. ``optimal`` with a bound below the value found: HiGHS 1.16.0 can return the
+    start of a tiny program as its optimum, with bound 0 and no node (test_a_start_is_not_taken_for_the_optimum has the case).
     """
     outcome = _run(program, options, start)
     if outcome.status == "infeasible" or _claims_too_much(program, outcome, float(options.get("mip_rel_gap", 1e-4))):
@@ -133,11 +131,12 @@ def _claims_too_much(program: Program, outcome: Outcome, relative_gap: float) ->
 
 
 def quiet_solver() -> highspy.Highs:
-    """A solver that prints nothing: what highspy.Highs is built on, whose constructor prints before it can be told not to.
+    """A solver that prints nothing: what highspy.Highs is built on, whose constructor prints before any option can stop it.
 
     It is private, so pyproject.toml pins highspy to the version that was looked at.
     """
-    return highspy._Highs()  # type: ignore[attr-defined, no-any-return]
+    found: highspy.Highs = highspy._Highs()  # type: ignore[attr-defined]
+    return found
 
 
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
@@ -194,9 +193,10 @@ def _outcome(solver: highspy.Highs, is_mip: bool) -> Outcome:
 def priced_columns(program: Program, row_duals: Floats) -> tuple[float, Floats]:
     """A lower bound of a linear program from any row duals, whatever the solver's tolerances, and the columns' reduced costs.
 
-    Weak duality with all columns in boxes (Neumaier & Shcherbina, Safe bounds in linear and mixed-integer linear programming,
-    Math. Programming 99 (2004) 283-296): for any multipliers, rows priced at their nearer bound plus every column at the
-    bound its reduced cost favours. Rounding errors of the sums are left to the caller's margin.
+    By weak duality with all columns between bounds: for any multipliers, price each row at the bound its multiplier favours,
+    and put each column at the bound its reduced cost favours. Rounding errors of the sums are left to the caller's margin.
+    Neumaier & Shcherbina, Safe bounds in linear and mixed-integer linear programming, Math. Programming 99 (2004) 283-296,
+    doi 10.1007/s10107-003-0433-3.
     """
     duals = np.where(
         ((row_duals > 0) & np.isinf(program.row_lower)) | ((row_duals < 0) & np.isinf(program.row_upper)),

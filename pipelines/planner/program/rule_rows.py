@@ -7,24 +7,23 @@ from fractions import Fraction
 
 import numpy as np
 
-from pipelines.planner.program.columns import Draft
-from pipelines.planner.statement.bands import SizeStep
-from pipelines.planner.statement.compiled import Floats
-from pipelines.planner.statement.integer_codes import Ints
+from pipelines.planner.program.columns import PlanColumns
+from pipelines.planner.statement.bands import SizeStep, charges_rise
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
 from pipelines.planner.statement.quantities import just_below
 
 
 @dataclass(frozen=True)
 class RuleColumns:
-    """Columns of the rules, for whoever has to fill them in: by vendor, or as pairs of arrays.
+    """The columns of the rules by vendor, so that a known plan can be given their values.
 
     Attributes:
-        bands: by vendor, the bands' binaries (-1 for a band out of reach).
-        band_goods: by vendor, goods value per band; empty where one factor holds in all.
-        goods_rows: by vendor, the rows that state its goods value.
-        weight_steps, dimension_steps: by vendor, the steps' binaries.
-        elements: by vendor, elements and their binaries.
-        weight_paid, dimension_paid: by vendor, what is paid of the steps' charges; empty where all is.
+        bands: the bands' binaries (-1 for a band out of reach).
+        band_goods: goods value by band; only for vendors whose factor differs between bands.
+        goods_rows: the rows that state the goods value.
+        weight_steps, dimension_steps: the steps' binaries.
+        weight_paid, dimension_paid: what is paid of the steps' charges; only where a band may ship free.
+        elements: elements and their binaries.
     """
 
     bands: dict[int, Ints]
@@ -37,49 +36,49 @@ class RuleColumns:
     elements: dict[int, tuple[Ints, Ints]]
 
 
-def add_rules(draft: Draft) -> RuleColumns:
+def add_rules(columns: PlanColumns) -> RuleColumns:
     """All rules of all vendors that have columns."""
     rules = RuleColumns({}, {}, {}, {}, {}, {}, {}, {})
-    vendor_of_goods = draft.compiled.offer_vendor[draft.goods.offer]
-    for number in np.flatnonzero(draft.vendor >= 0).tolist():
-        terms = draft.compiled.vendors.bands[number]
+    vendor_of_goods = columns.arrays.offer_vendor[columns.goods.offer]
+    for number in np.flatnonzero(columns.vendor >= 0).tolist():
+        terms = columns.arrays.vendors.bands[number]
         bought = np.flatnonzero(vendor_of_goods == number)
         if not terms.is_one_band:
-            _bands(draft, rules, number)
-        bought = bought[draft.goods.pieces[bought] > 0]
+            _bands(columns, rules, number)
+        bought = bought[columns.goods.pieces[bought] > 0]
         if terms.weight_steps:
-            _weight(draft, rules, number, bought)
+            _weight(columns, rules, number, bought)
         if terms.dimension_steps:
-            _dimension(draft, rules, number, bought)
-        _limits(draft, rules, number, bought)
-    _forced(draft)
-    _handling(draft)
-    if (limit := draft.compiled.maximum_vendor_count) is not None:
-        used = draft.vendor[draft.vendor >= 0]
-        draft.builder.entries(draft.builder.rows(1, upper=limit), used, 1.0)
+            _dimension(columns, rules, number, bought)
+        _limits(columns, rules, number, bought)
+    _forced(columns)
+    _handling(columns)
+    if (limit := columns.arrays.maximum_vendor_count) is not None:
+        used = columns.vendor[columns.vendor >= 0]
+        columns.builder.entries(columns.builder.rows(1, upper=limit), used, 1.0)
     return rules
 
 
-def _bands(draft: Draft, rules: RuleColumns, number: int) -> None:
-    """The goods value lies in the one band that is taken."""
-    builder, worth = draft.builder, draft.worth
-    mine = np.flatnonzero(draft.compiled.offer_vendor[worth.offer] == number)
+def _bands(columns: PlanColumns, rules: RuleColumns, number: int) -> None:
+    """If the vendor is used, one band is taken, and the goods value lies in it."""
+    builder, worth = columns.builder, columns.worth
+    mine = np.flatnonzero(columns.arrays.offer_vendor[worth.offer] == number)
     column, price = worth.column[mine], worth.price[mine]
-    terms, grain = draft.compiled.vendors.bands[number], int(draft.compiled.vendors.grain[number])
+    terms, grain = columns.arrays.vendors.bands[number], int(columns.arrays.vendors.grain[number])
     top = float(np.maximum(price, 0.0) @ worth.most[mine])
     lows = np.array([just_below(band.start, grain) if band.start > 0 else 0.0 for band in terms.bands])
     highs = np.array([top if band.end is None else min(top, just_below(band.end, grain)) for band in terms.bands])
     reachable = np.flatnonzero((lows <= top) & (highs > 0))
     bands = [terms.bands[index] for index in reachable]
     lows, highs = lows[reachable], highs[reachable]
-    taken = builder.columns(len(bands), cost=_costs(draft, [band.fixed for band in bands]), upper=1.0, integer=True)
+    taken = builder.columns(len(bands), cost=_costs(columns, [band.fixed for band in bands]), upper=1.0, integer=True)
     rules.bands[number] = np.full(len(terms.bands), -1)
     rules.bands[number][reachable] = taken
     one = builder.rows(1, lower=0.0, upper=0.0)
     builder.entries(one, taken, 1.0)
-    builder.entries(one, draft.vendor[number], -1.0)
-    if np.isnan(draft.factor[number]) and draft.with_cost:
-        values = builder.columns(len(bands), cost=_costs(draft, [band.factor for band in bands]), upper=highs)
+    builder.entries(one, columns.vendor[number], -1.0)
+    if np.isnan(columns.factor[number]) and columns.with_cost:
+        values = builder.columns(len(bands), cost=_costs(columns, [band.factor for band in bands]), upper=highs)
         rules.band_goods[number] = np.full(len(terms.bands), -1)
         rules.band_goods[number][reachable] = values
         split = rules.goods_rows[number] = builder.rows(1, lower=0.0, upper=0.0)
@@ -97,40 +96,40 @@ def _bands(draft: Draft, rules: RuleColumns, number: int) -> None:
             builder.entries(row, taken, -ends)
 
 
-def _forced(draft: Draft) -> None:
-    """At least one piece of every forced vendor is used; unknown where stand-ins take the place of uses left out."""
-    builder, compiled = draft.builder, draft.compiled
-    if draft.options.relaxation is None:
-        for number in np.flatnonzero(compiled.vendors.is_forced):
-            stated = np.flatnonzero((draft.use >= 0) & (compiled.offer_vendor[compiled.use_offer] == number))
-            builder.entries(builder.rows(1, lower=1.0), draft.use[stated], 1.0)
+def _forced(columns: PlanColumns) -> None:
+    """At least one piece of every forced vendor is used; not stated where stand-ins take the place of uses."""
+    builder, arrays = columns.builder, columns.arrays
+    if columns.options.stand_ins is None:
+        for number in np.flatnonzero(arrays.vendors.is_forced):
+            stated = np.flatnonzero((columns.use >= 0) & (arrays.offer_vendor[arrays.use_offer] == number))
+            builder.entries(builder.rows(1, lower=1.0), columns.use[stated], 1.0)
 
 
-def _costs(draft: Draft, amounts: list[Fraction]) -> Floats:
-    return np.array([float(amount) for amount in amounts]) * draft.with_cost
+def _costs(columns: PlanColumns, amounts: list[Fraction]) -> Floats:
+    return np.array([float(amount) for amount in amounts]) * columns.with_cost
 
 
-def _handling(draft: Draft) -> None:
+def _handling(columns: PlanColumns) -> None:
     """An assortment's charge is waived only if its subtotal reaches the threshold."""
-    builder, worth, compiled = draft.builder, draft.worth, draft.compiled
-    assortment = compiled.offer_assortment[worth.offer]
-    for charge in np.flatnonzero(draft.handling_waived >= 0):
+    builder, worth, arrays = columns.builder, columns.worth, columns.arrays
+    assortment = arrays.offer_assortment[worth.offer]
+    for charge in np.flatnonzero(columns.handling_waived >= 0):
         bought = np.flatnonzero(assortment == charge)
-        grain = int(compiled.vendors.grain[compiled.handling_vendor[charge]])
-        threshold = just_below(compiled.handling_waived_from[charge] or Fraction(0), grain)
+        grain = int(arrays.vendors.grain[arrays.handling_vendor[charge]])
+        threshold = just_below(arrays.handling_waived_from[charge] or Fraction(0), grain)
         row = builder.rows(1, lower=0.0)
         builder.entries(row, worth.column[bought], worth.price[bought])
-        builder.entries(row, draft.handling_waived[charge], -threshold)
+        builder.entries(row, columns.handling_waived[charge], -threshold)
 
 
-def _weight(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
+def _weight(columns: PlanColumns, rules: RuleColumns, number: int, bought: Ints) -> None:
     """The weight lies in the one step that is taken."""
-    builder, goods = draft.builder, draft.goods
-    steps = draft.compiled.vendors.bands[number].weight_steps
-    grain = int(draft.compiled.vendors.weight_grain[number])
-    weight = draft.compiled.offer_weight[goods.offer[bought]] * goods.pieces[bought]
+    builder, goods = columns.builder, columns.goods
+    steps = columns.arrays.vendors.bands[number].weight_steps
+    grain = int(columns.arrays.vendors.weight_grain[number])
+    weight = columns.arrays.offer_weight[goods.offer[bought]] * goods.pieces[bought]
     top = float(weight @ goods.most[bought])
-    taken = rules.weight_steps[number] = _steps_taken(draft, rules, rules.weight_paid, number, steps)
+    taken = rules.weight_steps[number] = _steps_taken(columns, rules, rules.weight_paid, number, steps)
     highs = [top if step.end is None else min(top, just_below(step.end, grain)) for step in steps]
     lows = [just_below(step.start, grain) if step.start > 0 else 0.0 for step in steps]
     rows = [(builder.rows(1, upper=0.0), highs)]
@@ -141,12 +140,12 @@ def _weight(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None
         builder.entries(row, taken, -np.array(ends))
 
 
-def _dimension(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
+def _dimension(columns: PlanColumns, rules: RuleColumns, number: int, bought: Ints) -> None:
     """The step of the largest piece is the one that is taken."""
-    builder, goods = draft.builder, draft.goods
-    steps = draft.compiled.vendors.bands[number].dimension_steps
-    size_class = draft.compiled.offer_size_class[goods.offer[bought]]
-    taken = rules.dimension_steps[number] = _steps_taken(draft, rules, rules.dimension_paid, number, steps)
+    builder, goods = columns.builder, columns.goods
+    steps = columns.arrays.vendors.bands[number].dimension_steps
+    size_class = columns.arrays.offer_size_class[goods.offer[bought]]
+    taken = rules.dimension_steps[number] = _steps_taken(columns, rules, rules.dimension_paid, number, steps)
     large = np.flatnonzero(size_class > 0)
     rows = builder.rows(len(large), upper=0.0)
     builder.entries(rows, goods.column[bought[large]], 1.0)
@@ -160,23 +159,17 @@ def _dimension(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> N
             builder.entries(row, column, -1.0)
 
 
-def charges_rise(steps: tuple[SizeStep, ...]) -> bool:
-    """Whether a larger size never ships for less."""
-    charges = [step.charge for step in steps]
-    return charges == sorted(charges)
-
-
 def _steps_taken(
-    draft: Draft, rules: RuleColumns, paid: dict[int, Ints], number: int, steps: tuple[SizeStep, ...]
+    columns: PlanColumns, rules: RuleColumns, paid: dict[int, Ints], number: int, steps: tuple[SizeStep, ...]
 ) -> Ints:
-    """One of the steps if the vendor is used; its charge is paid unless a band that ships free is taken."""
-    builder, bands = draft.builder, draft.compiled.vendors.bands[number].bands
-    charges = _costs(draft, [step.charge for step in steps])
+    """One of the steps is taken if the vendor is used; its charge is paid unless a band that ships free is taken."""
+    builder, bands = columns.builder, columns.arrays.vendors.bands[number].bands
+    charges = _costs(columns, [step.charge for step in steps])
     free = np.array([band.ships_free for band in bands], np.bool_)
     taken = builder.columns(len(steps), cost=0.0 if free.any() else charges, upper=1.0, integer=True)
     one = builder.rows(1, lower=0.0, upper=0.0)
     builder.entries(one, taken, 1.0)
-    builder.entries(one, draft.vendor[number], -1.0)
+    builder.entries(one, columns.vendor[number], -1.0)
     if free.any() and not free.all():
         paid[number] = builder.columns(len(steps), cost=charges, upper=1.0)
         rows = builder.rows(len(steps), upper=0.0)
@@ -187,15 +180,15 @@ def _steps_taken(
     return taken
 
 
-def _limits(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None:
+def _limits(columns: PlanColumns, rules: RuleColumns, number: int, bought: Ints) -> None:
     """Most pieces and most different elements in one order."""
-    builder, goods, terms = draft.builder, draft.goods, draft.compiled.vendors.bands[number]
+    builder, goods, terms = columns.builder, columns.goods, columns.arrays.vendors.bands[number]
     most = goods.most[bought] * goods.pieces[bought]
     if terms.maximum_piece_count is not None and most.sum() > terms.maximum_piece_count:
         row = builder.rows(1, upper=0.0)
         builder.entries(row, goods.column[bought], goods.pieces[bought])
-        builder.entries(row, draft.vendor[number], -terms.maximum_piece_count)
-    elements, element = np.unique(draft.compiled.offer_element[goods.offer[bought]], return_inverse=True)
+        builder.entries(row, columns.vendor[number], -terms.maximum_piece_count)
+    elements, element = np.unique(columns.arrays.offer_element[goods.offer[bought]], return_inverse=True)
     if terms.maximum_element_count is not None and len(elements) > terms.maximum_element_count:
         bought_any = builder.columns(len(elements), upper=1.0, integer=True)
         rules.elements[number] = elements, bought_any
@@ -204,4 +197,4 @@ def _limits(draft: Draft, rules: RuleColumns, number: int, bought: Ints) -> None
         builder.entries(rows, bought_any[element], -goods.most[bought])
         row = builder.rows(1, upper=0.0)
         builder.entries(row, bought_any, 1.0)
-        builder.entries(row, draft.vendor[number], -terms.maximum_element_count)
+        builder.entries(row, columns.vendor[number], -terms.maximum_element_count)

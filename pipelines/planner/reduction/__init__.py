@@ -1,5 +1,5 @@
-"""A smaller problem whose optimum is still a lower bound, and how few pieces may be missing.
+"""What need not be looked at, with the reason why that is safe.
 
-In: a compiled problem. Out: the uses that are worth a column, a few in place of the dear ones, and the least number
-of unfilled pieces (a maximum flow). May import statement.
+In: a problem's arrays. Out: the uses that no other makes needless (dominated), stand-ins for dear uses (stand_ins), and the
+least number of unfilled pieces, by a maximum flow (unfilled). May import statement.
 """

@@ -1,5 +1,6 @@
-"""Which vendors to order from: local search over sets of vendors, then whole pieces.
+"""Good plans: which vendors to order from, then which pieces.
 
-In: a compiled problem and starts. Out: good sets of vendors with their cost in floats, and plans in whole pieces that
-keep every rule (repair). May import statement, reduction, program and plans; not bounds.
+In: a problem's arrays and sets of vendors to start from. Out: better sets with about what they cost (vendor_sets, and
+market_sets for hundreds of vendors), and plans in whole pieces that keep every rule (repair). May import statement, reduction,
+program and plans; not bounds.
 """

@@ -1,8 +1,8 @@
-"""Which vendors to buy from when thousands sell: a local search that only ever looks at the vendors of the set at hand.
+"""Which vendors to buy from when thousands sell: a local search that looks only at the vendors of the set at hand.
 
-A set of ten vendors has about a thousand uses, however large the market, so that costing it takes a fraction of a millisecond.
-Vendors worth adding are ranked by what they would save against the price each portion pays for its dearest piece, for all
-vendors in one pass over all uses. How the pieces are taken is as in search.py; what orders cost is orders.py's.
+A set of ten vendors has about a thousand uses, however large the market, so that its cost takes a fraction of a millisecond.
+One pass over all uses ranks all vendors by what adding them would save at most: against the price of each portion's dearest
+piece. Pieces are taken as in vendor_sets.py, and orders cost what order_costs.py says.
 """
 
 from __future__ import annotations
@@ -13,34 +13,34 @@ from functools import cached_property
 
 import numpy as np
 
-from pipelines.planner.search.order_costs import Costs
-from pipelines.planner.search.vendor_sets import bought_for, ground_of, worth_of
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats
-from pipelines.planner.statement.integer_codes import Ints
+from pipelines.planner.search.order_costs import OrderCosts
+from pipelines.planner.search.vendor_sets import bought_for, searched_uses, worth_of
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.problem_arrays import ProblemArrays
 
 ADDS_PER_DROP = 15
-"""Vendors tried in the place of one that is dropped."""
+"""Vendors that are tried when one may be added, with or without dropping another: those that save most."""
 
 NEAR_BEST = 1.002
-"""Sets of which plans are made are at most so many times dearer than the best, where costs of sets are no guess."""
+"""Where the costs of sets are exact, only sets up to so many times as dear as the best become plans."""
 
 
 @dataclass(frozen=True)
-class Shelves:
+class UsesByVendor:
     """Direct uses by vendor, each vendor's in the order in which they are taken.
 
     Attributes:
         start: where every vendor's uses start, and their number.
         rank: place in the order in which uses are taken: by turn (portions that share stock take turns), portion and price.
-        turn, portion, offer, price, share: of the uses; prices in the buyer's currency, shares as the most a use can take.
+        turn, portion, offer, price, share: of the uses; prices in the buyer's currency; a use takes ``share`` pieces at most.
         last_turn: number of turns less one.
-        short: cost of a piece that nobody in a set sells.
-        fixed: what an order costs beside goods, at least: the saving that a vendor must beat.
-        is_exact: no vendor has rules, so that what a set of vendors costs is hardly a guess.
+        short: cost of a piece that nobody in a set sells, by portion.
+        fixed: what an order costs beside its goods, at least, by vendor: what adding the vendor must save.
+        is_exact: no vendor has rules, so that the cost of a set of vendors is about what its plan costs.
     """
 
-    compiled: Compiled
-    costs: Costs
+    arrays: ProblemArrays
+    costs: OrderCosts
     start: Ints
     rank: Ints
     turn: Ints
@@ -54,36 +54,36 @@ class Shelves:
     is_exact: bool
 
     @classmethod
-    def of(cls, compiled: Compiled, uses: Flags, factor: Floats) -> Shelves:
-        """Shelves of some uses, at the vendors' factors on goods."""
-        ground = ground_of(compiled, uses, None, factor)
-        use, turns = ground.use, np.zeros(len(ground.use), np.int64)
-        for number, part in enumerate(ground.passes):
+    def of(cls, arrays: ProblemArrays, uses: Flags, factor: Floats) -> UsesByVendor:
+        """Some uses, at the vendors' factors on goods."""
+        searched = searched_uses(arrays, uses, None, factor)
+        use, turns = searched.use, np.zeros(len(searched.use), np.int64)
+        for number, part in enumerate(searched.passes):
             turns[part] = number
-        offer = compiled.use_offer[use]
-        vendor = compiled.offer_vendor[offer]
-        spread = (compiled.offer_spread * compiled.offer_price)[offer]
+        offer = arrays.use_offer[use]
+        vendor = arrays.offer_vendor[offer]
+        spread = (arrays.offer_spread * arrays.offer_price)[offer]
         price = spread * factor[vendor]
         order = np.lexsort((np.arange(len(use)), vendor))
-        start = np.searchsorted(vendor[order], np.arange(len(compiled.vendors) + 1))
-        costs = ground.costs
+        start = np.searchsorted(vendor[order], np.arange(len(arrays.vendors) + 1))
+        costs = searched.costs
         fixed = np.where(np.isfinite(costs.start), costs.fixed, np.inf).min(axis=1)
-        dearest = np.zeros(len(compiled.need))
-        np.maximum.at(dearest, compiled.use_portion[use], price)
+        dearest = np.zeros(len(arrays.need))
+        np.maximum.at(dearest, arrays.use_portion[use], price)
         return cls(
-            compiled,
+            arrays,
             costs,
             start,
             order,
             turns[order],
-            compiled.use_portion[use][order],
+            arrays.use_portion[use][order],
             offer[order],
             price[order],
-            ground.share[order],
+            searched.share[order],
             int(turns.max(initial=0)),
             dearest + 2 * costs.typical_fixed,
             fixed,
-            bool(compiled.vendors.has_one_price.all()) and not compiled.is_counted.any(),
+            bool(arrays.vendors.has_one_price.all()) and not arrays.is_counted.any(),
         )
 
     @cached_property
@@ -92,11 +92,11 @@ class Shelves:
         return np.repeat(np.arange(len(self.fixed)), np.diff(self.start))
 
     def costs_of(self, sets: Sequence[tuple[int, ...]]) -> list[tuple[float, Floats]]:
-        """What buying from each of some sets of vendors costs, about, and what each portion pays for its dearest piece.
+        """About what it costs to buy from each of some sets of vendors, and what each portion's dearest piece costs.
 
-        All sets are costed at once: numpy's calls cost more than what they do for the thousand uses of one set.
+        All sets at once: for the thousand uses of one set, calling numpy takes longer than what it does.
         """
-        compiled, vendors = self.compiled, np.array(sorted({v for vendors in sets for v in vendors}), np.int64)
+        arrays, vendors = self.arrays, np.array(sorted({v for vendors in sets for v in vendors}), np.int64)
         parts = [np.arange(self.start[vendor], self.start[vendor + 1]) for vendor in vendors]
         use = np.concatenate(parts) if parts else np.zeros(0, np.int64)
         use = use[np.argsort(self.rank[use])]
@@ -106,11 +106,11 @@ class Shelves:
         for row, of_set in zip(member, sets, strict=True):
             row[place[list(of_set)]] = True
         offers, offer_at = np.unique(self.offer[use], return_inverse=True)
-        left = np.tile(compiled.offer_most[offers].astype(np.float64), len(sets))
+        left = np.tile(arrays.offer_most[offers].astype(np.float64), len(sets))
         stock = left.copy()
-        portions = len(compiled.need)
-        missing = np.tile(compiled.need.astype(np.float64), len(sets))
-        dearest = np.tile(np.where(compiled.need > 0, self.short, 0.0), len(sets))
+        portions = len(arrays.need)
+        missing = np.tile(arrays.need.astype(np.float64), len(sets))
+        dearest = np.tile(np.where(arrays.need > 0, self.short, 0.0), len(sets))
         bounds = np.searchsorted(self.turn[use], np.arange(self.last_turn + 2)).tolist()
         for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
             in_set, mine = np.nonzero(member[:, place[self.seller[use[begin:end]]]])
@@ -129,7 +129,7 @@ class Shelves:
             reached = np.cumsum(share)
             before = reached - share
             before -= before[filled]
-            need = compiled.need[self.portion[mine]]
+            need = arrays.need[self.portion[mine]]
             taken = np.minimum(before + share, need) - np.minimum(before, need)
             left[at] -= taken
             cells = cell[first]
@@ -138,12 +138,12 @@ class Shelves:
             dearest[cells] = np.where(missing[cells] > 0.5, self.short[cells % portions], paid)
         sold = np.flatnonzero(left < stock)
         in_set, offer = sold // max(len(offers), 1), offers[sold % max(len(offers), 1)]
-        worth = worth_of(compiled, offer, bought_for(compiled, offer, (stock - left)[sold]))
-        goods = np.bincount(in_set * len(vendors) + place[compiled.offer_vendor[offer]], worth, member.size)
+        worth = worth_of(arrays, offer, bought_for(arrays, offer, (stock - left)[sold]))
+        goods = np.bincount(in_set * len(vendors) + place[arrays.offer_vendor[offer]], worth, member.size)
         total = self.costs.of_goods(goods.reshape(member.shape).astype(np.float64), vendors).sum(axis=1)
         missing, dearest = missing.reshape(len(sets), -1), dearest.reshape(len(sets), -1)
         total += missing @ self.short
-        charge = compiled.offer_assortment[offer]
+        charge = arrays.offer_assortment[offer]
         inside = charge >= 0
         if inside.any():
             charges, at = np.unique(charge[inside], return_inverse=True)
@@ -152,24 +152,24 @@ class Shelves:
         return list(zip(total.tolist(), dearest, strict=True))
 
     def savings(self, dearest: Floats) -> Floats:
-        """What every vendor would save at most against what portions pay now, less its fixed charge."""
+        """What adding each vendor would save at most, against what portions pay now, less its fixed charge."""
         gain = np.maximum(dearest[self.portion] - self.price, 0.0) * self.share
         return np.bincount(self.seller, gain, len(self.fixed)) - self.fixed
 
 
 @dataclass
 class VendorSearch:
-    """Adds, drops and swaps vendors while that pays; remembers what it has costed.
+    """Adds, drops and swaps vendors while that pays, and remembers the cost of every set it has tried.
 
     Attributes:
         limit: most vendors in a set.
-        keep: sets that count as the best.
+        keep: how many sets count as the best.
         forced: vendors in every set.
         evaluations: sets costed so far.
         known: cost and dearest prices of every set costed.
     """
 
-    shelves: Shelves
+    uses_by_vendor: UsesByVendor
     limit: int | None = None
     keep: int = 12
     forced: frozenset[int] = frozenset()
@@ -177,37 +177,37 @@ class VendorSearch:
     known: dict[tuple[int, ...], tuple[float, Floats]] = field(default_factory=dict)
 
     def cost(self, vendors: tuple[int, ...]) -> float:
-        """What a set costs, about."""
-        return self._decided(vendors)[0]
+        """About what a set costs."""
+        return self._costed(vendors)[0]
 
     def paid(self, vendors: tuple[int, ...]) -> Floats:
-        """What each portion pays for its dearest piece when a set is bought from."""
-        return self._decided(vendors)[1]
+        """What each portion's dearest piece costs when a set is bought from."""
+        return self._costed(vendors)[1]
 
-    def _decided(self, vendors: tuple[int, ...]) -> tuple[float, Floats]:
-        self.decide([vendors])
+    def _costed(self, vendors: tuple[int, ...]) -> tuple[float, Floats]:
+        self.cost_all([vendors])
         return self.known[vendors]
 
-    def decide(self, sets: Sequence[tuple[int, ...]]) -> None:
-        """Cost all that was not costed before."""
+    def cost_all(self, sets: Sequence[tuple[int, ...]]) -> None:
+        """Work out the costs of sets that are not known yet."""
         fresh = [vendors for vendors in sets if vendors not in self.known]
         if fresh:
             self.evaluations += len(fresh)
-            self.known.update(zip(fresh, self.shelves.costs_of(fresh), strict=True))
+            self.known.update(zip(fresh, self.uses_by_vendor.costs_of(fresh), strict=True))
 
     def best(self, count: int | None = None) -> list[tuple[int, ...]]:
-        """The best sets seen, best first: ``keep`` of them, or another number."""
-        most = NEAR_BEST * min(cost for cost, _ in self.known.values()) if self.shelves.is_exact else np.inf
+        """The best sets so far, best first: ``keep`` of them, or another number."""
+        most = NEAR_BEST * min(cost for cost, _ in self.known.values()) if self.uses_by_vendor.is_exact else np.inf
         near = [vendors for vendors, (cost, _) in self.known.items() if cost <= most]
         ranked = sorted(near, key=lambda vendors: (self.known[vendors][0], vendors))
         return ranked[: self.keep if count is None else count]
 
     def descend(self, vendors: Sequence[int]) -> tuple[int, ...]:
-        """A set that no single addition, removal or promising swap improves; the first kind of step that pays is taken."""
+        """A set that no addition, removal or promising swap improves; the first kind of step that pays is taken."""
         current = tuple(sorted({*vendors, *self.forced}))
         while True:
             for group in self.neighbours(current):
-                self.decide(group)
+                self.cost_all(group)
                 better = min(((self.cost(other), other) for other in group), default=(np.inf, current))
                 if better[0] < self.cost(current) - 1e-9:
                     current = better[1]
@@ -216,35 +216,35 @@ class VendorSearch:
                 return current
 
     def neighbours(self, current: tuple[int, ...]) -> Iterator[list[tuple[int, ...]]]:
-        """Sets with one vendor more; with one fewer; with one in another's place."""
+        """Three groups of sets: with one vendor more; with one fewer; with one in another's place."""
         yield list(self._with_one_more(current))
         fewer = [tuple(v for v in current if v != vendor) for vendor in current if vendor not in self.forced]
         yield fewer
         for rest in sorted(fewer, key=self.cost):  # what is missed least is swapped first
             yield list(self._with_one_more(rest, self.cost(rest) - self.cost(current)))
 
-    def _with_one_more(self, current: tuple[int, ...], worth: float = 0.0) -> Iterator[tuple[int, ...]]:
-        """Sets with one vendor more; only such, where sets are costed truly, as may save more than ``worth``."""
+    def _with_one_more(self, current: tuple[int, ...], least_saving: float = 0.0) -> Iterator[tuple[int, ...]]:
+        """Sets with one vendor more; where costs are exact, only those that may save more than ``least_saving``."""
         if self.limit is not None and len(current) >= self.limit:
             return
-        savings = self.shelves.savings(self._decided(current)[1])
+        savings = self.uses_by_vendor.savings(self._costed(current)[1])
         savings[list(current)] = -np.inf
         count = min(ADDS_PER_DROP, len(savings))
         likely = np.argpartition(-savings, count - 1)[:count]
-        least = worth if self.shelves.is_exact else 0.0
+        least = least_saving if self.uses_by_vendor.is_exact else 0.0
         for vendor in sorted(likely[savings[likely] > least].tolist()):
             yield tuple(sorted((*current, vendor)))
 
-    def restart(self, needed: Sequence[int], rounds: int, seed: int = 0) -> tuple[int, ...]:
-        """Shake the best set: a few vendors go, a few needed ones come, and it is improved again."""
+    def restart(self, likely: Sequence[int], rounds: int, seed: int = 0) -> tuple[int, ...]:
+        """Change the best set at random and improve it again: a few vendors go, a few likely ones come."""
         rng = np.random.default_rng(seed)
         best = self.best()[0]
         for _ in range(rounds):
             kept = list(best)
             for _ in range(min(len(kept) - 1, int(rng.integers(2, 5)))):
                 kept.pop(int(rng.integers(len(kept))))
-            added = rng.choice(len(needed), min(len(needed), int(rng.integers(1, 4))), replace=False)
-            fresh = self.descend([*kept, *(needed[index] for index in added)])
+            added = rng.choice(len(likely), min(len(likely), int(rng.integers(1, 4))), replace=False)
+            fresh = self.descend([*kept, *(likely[index] for index in added)])
             if self.cost(fresh) < self.cost(best) - 1e-9:
                 best = fresh
         return best

@@ -1,7 +1,7 @@
-"""What orders cost in floats, for many plans at once: the heuristics' view of the vendors' terms.
+"""About what orders cost, for many plans at once: the vendors' terms as the search sees them, in floats.
 
-Goods values may be lifted to a band's start with spares where that is cheaper and allowed, so that the cost of an order never
-seems higher than what topping it up would cost. Exact costs are the landed_cost's.
+Where spares are allowed, an order counts as lifted to a band's start if that is cheaper: no order seems dearer than it would be
+with spares. Exact costs come from costing/landed_cost.py alone.
 """
 
 from __future__ import annotations
@@ -11,20 +11,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.planner.statement.bands import SizeStep
-from pipelines.planner.statement.compiled import Compiled, Floats
-from pipelines.planner.statement.integer_codes import Ints
+from pipelines.planner.statement.columns_as_arrays import Floats, Ints
+from pipelines.planner.statement.problem_arrays import ProblemArrays
 
 BROKEN = 1e6
-"""Cost of an order that breaks a rule: beside any real plan's."""
+"""Cost of an order that breaks a rule: far above any plan's."""
 
 
 @dataclass(frozen=True)
-class Costs:
-    """Bands as arrays, by vendor and padded to the most bands; handling charges; and vendors with rarer rules.
+class OrderCosts:
+    """The vendors' bands and handling charges as arrays; each vendor's bands are padded to the most that any has.
 
     Attributes:
         start, end, fixed, factor: bands (vendors x bands); a padding band starts and ends at infinity.
-        tops_up: whether goods values may be lifted by spares.
+        allows_spares: whether spares may lift goods values.
         handling_charge, handling_waived_from: by handling charge; infinite for never.
     """
 
@@ -32,15 +32,15 @@ class Costs:
     end: Floats
     fixed: Floats
     factor: Floats
-    tops_up: bool
+    allows_spares: bool
     handling_vendor: Ints
     handling_charge: Floats
     handling_waived_from: Floats
 
     @classmethod
-    def of(cls, compiled: Compiled) -> Costs:
+    def of(cls, arrays: ProblemArrays) -> OrderCosts:
         """The costs of a problem's vendors."""
-        vendors = compiled.vendors
+        vendors = arrays.vendors
         width = max((len(terms.bands) for terms in vendors.bands), default=1)
         start, end = np.full((len(vendors), width), np.inf), np.full((len(vendors), width), np.inf)
         fixed, factor = np.zeros((len(vendors), width)), np.zeros((len(vendors), width))
@@ -49,15 +49,15 @@ class Costs:
                 start[number, index], fixed[number, index] = float(band.start), float(band.fixed)
                 end[number, index] = np.inf if band.end is None else float(band.end)
                 factor[number, index] = float(band.factor)
-        waived_from = [np.inf if waived is None else float(waived) for waived in compiled.handling_waived_from]
+        waived_from = [np.inf if waived is None else float(waived) for waived in arrays.handling_waived_from]
         return cls(
             start,
             end,
             fixed,
             factor,
-            compiled.allow_spares,
-            compiled.handling_vendor,
-            compiled.handling_charge,
+            arrays.allow_spares,
+            arrays.handling_vendor,
+            arrays.handling_charge,
             np.array(waived_from, np.float64),
         )
 
@@ -67,27 +67,27 @@ class Costs:
         return float(np.median(self.fixed[:, 0])) if len(self.fixed) else 0.0
 
     def of_goods(self, goods: Floats, vendor: Ints | slice = slice(None)) -> Floats:
-        """Cost of orders of some goods values (..., vendors); 0 for none."""
+        """Costs of orders with some goods values (..., vendors); 0 where nothing is ordered."""
         least = np.full(goods.shape, BROKEN)
         for index in range(self.start.shape[1]):
             np.minimum(least, self._in_band(goods, vendor, index), out=least)
         return np.where(goods > 0, least, 0.0)
 
     def cheapest_band(self, goods: float, vendor: int) -> int:
-        """The band in which an order costs least, topped up to it if need be."""
+        """The band in which an order costs least, lifted to the band by spares if need be."""
         value = np.array([goods])
         at = np.array([vendor])
         return int(np.argmin([self._in_band(value, at, index)[0] for index in range(self.start.shape[1])]))
 
     def _in_band(self, goods: Floats, vendor: Ints | slice, index: int) -> Floats:
         start, end = self.start[vendor, index], self.end[vendor, index]
-        value = np.maximum(goods, start) if self.tops_up else goods
+        value = np.maximum(goods, start) if self.allows_spares else goods
         fits = (value < end) & (value >= start) & np.isfinite(start)
         cost = self.fixed[vendor, index] + self.factor[vendor, index] * np.where(fits, value, 0.0)
         return np.where(fits, cost, BROKEN)
 
     def of_assortments(self, subtotals: Floats, charge: Ints | int) -> Floats:
-        """Handling charges of some subtotals (..., handling charges)."""
+        """Handling charges for some subtotals (..., handling charges)."""
         paid = (subtotals > 0) & (subtotals < self.handling_waived_from[charge])
         return np.where(paid, self.handling_charge[charge], 0.0)
 

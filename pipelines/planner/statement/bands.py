@@ -1,10 +1,10 @@
-"""A vendor's terms compiled to what the optimiser works with: bands on the goods value of its order.
+"""A vendor's terms as the planner works with them: bands on the goods value of its order.
 
 In a band an order costs a fixed charge plus a factor times its goods value. Shipping and its waiver, shipping steps by value,
-order discounts, soft minimums, fees, tax, duty and clearance are all in the bands; the minimum order is where the lowest band
-starts. Beside them stand the assortments' handling charges, which depend on the assortments' own subtotals, and shipping
-charges by weight or size, which bands that ship free waive. All costs are in the buyer's currency, unrounded and exact; goods
-values and sizes are as in the terms. For every order that breaks no rule the sum equals the landed cost's unrounded cost.
+order discounts, soft minimums, fees, tax, duty and clearance are all in the bands; the lowest band starts at the minimum order.
+Two kinds of charges stand beside them: the assortments' handling charges, by the assortments' own subtotals; and shipping
+charges by weight or size, which are waived in bands that ship free. All costs are in the buyer's currency, unrounded and exact;
+goods values and sizes are as in the terms. For every order that breaks no rule, the sum equals the landed cost before rounding.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ ZERO = Fraction(0)
 
 @dataclass(frozen=True)
 class Band:
-    """Goods values in [``start``, ``end``), in the vendor's currency; no end when ``end`` is None."""
+    """Goods values in [``start``, ``end``), in the vendor's currency, and what an order costs there; no end if None."""
 
     start: Fraction
     end: Fraction | None
@@ -30,13 +30,13 @@ class Band:
     ships_free: bool = False
 
     def cost(self, goods_value: Fraction) -> Fraction:
-        """Cost of an order in this band, without assortments' and sizes' charges."""
+        """Cost of an order in this band, without charges by assortment and size."""
         return self.fixed + self.factor * goods_value
 
 
 @dataclass(frozen=True)
 class HandlingBand:
-    """Charge for anything of an assortment while its subtotal (vendor's currency) is below ``waived_from``."""
+    """A charge for buying anything of an assortment, unless its subtotal (vendor's currency) reaches ``waived_from``."""
 
     charge: Fraction
     waived_from: Fraction | None
@@ -44,7 +44,7 @@ class HandlingBand:
 
 @dataclass(frozen=True)
 class SizeStep:
-    """Shipping charge while a size (grams in all, or the longest millimetres) is in [``start``, ``end``)."""
+    """Shipping charge for a size in [``start``, ``end``): grams in all, or millimetres of the longest piece."""
 
     start: Fraction
     end: Fraction | None
@@ -53,12 +53,12 @@ class SizeStep:
 
 @dataclass(frozen=True)
 class VendorBands:
-    """A vendor's compiled terms.
+    """A vendor's terms in bands and steps.
 
     Attributes:
-        bands: by start; goods values in none of them cannot be ordered.
+        bands: by start; no order can have a goods value outside of them.
         handling: by assortment code.
-        weight_steps, dimension_steps: by start, from size 0 on; empty when shipping does not go by that size.
+        weight_steps, dimension_steps: by start, from size 0 on; empty where shipping does not depend on that size.
     """
 
     bands: tuple[Band, ...]
@@ -85,18 +85,18 @@ class VendorBands:
 
     @property
     def is_one_band(self) -> bool:
-        """Whether one fixed charge and factor hold for every order."""
+        """Whether every order has one fixed charge and one factor."""
         return len(self.bands) == 1 and self.bands[0].start == 0 and self.bands[0].end is None
 
     @property
     def has_one_price(self) -> bool:
-        """Whether an order costs one fixed charge and its goods at one factor, whatever is in it."""
+        """Whether every order costs one fixed charge and its goods at one factor, and nothing limits it."""
         limits = self.maximum_element_count, self.maximum_piece_count
         charges = self.handling, self.weight_steps, self.dimension_steps
         return self.is_one_band and not any(charges) and limits == (None, None)
 
     def band_at(self, goods_value: Fraction) -> Band | None:
-        """The band that holds a goods value, if any."""
+        """The band of a goods value; None where it can't be ordered."""
         for band in self.bands:
             if band.start <= goods_value and (band.end is None or goods_value < band.end):
                 return band
@@ -104,17 +104,17 @@ class VendorBands:
 
 
 def with_penalties(terms: VendorBands, penalties: Fraction) -> VendorBands:
-    """The bands with what an order is a parcel penalty on top of every fixed charge."""
+    """The bands with an order's penalties added to every fixed charge."""
     if not penalties:
         return terms
     return replace(terms, bands=tuple(replace(band, fixed=band.fixed + penalties) for band in terms.bands))
 
 
 def may_cost_less_apart(terms: VendorBands) -> bool:
-    """Whether the terms alone can make two orders cheaper than one with all their pieces, or possible where one is not.
+    """Whether two orders may cost less than one with all their pieces, or may be possible where one is not.
 
-    They can't where nothing limits an order, shipping does not go by size, and neither the fixed charge nor the factor ever rises
-    with the goods value: then one order pays one fixed charge less, and no more for any piece.
+    They can't where nothing limits an order, shipping does not depend on size, and neither the fixed charge nor the factor ever
+    rises with the goods value. Then one order saves a fixed charge, and pays no more for any piece.
     """
     limited = terms.maximum_element_count is not None or terms.maximum_piece_count is not None
     if limited or terms.weight_steps or terms.dimension_steps or not terms.bands or terms.bands[-1].end is not None:
@@ -125,12 +125,18 @@ def may_cost_less_apart(terms: VendorBands) -> bool:
     )
 
 
+def charges_rise(steps: tuple[SizeStep, ...]) -> bool:
+    """Whether a larger size never ships for less."""
+    charges = [step.charge for step in steps]
+    return charges == sorted(charges)
+
+
 _COMPILED: dict[int, tuple[VendorTerms, VendorBands]] = {}
 _COMPILED_AT_MOST = 10_000
 
 
 def compile_terms(terms: VendorTerms) -> VendorBands:
-    """Terms as bands; the problems of one day and buyer share their terms, so the same object is compiled once."""
+    """Terms as bands; each object of terms only once, because all problems of a day and buyer share them."""
     known = _COMPILED.get(id(terms))
     if known is None or known[0] is not terms:
         if len(_COMPILED) >= _COMPILED_AT_MOST:
@@ -174,7 +180,7 @@ def _breakpoints(terms: VendorTerms) -> set[Fraction]:
 
 
 def _band(start: Fraction, end: Fraction | None, terms: VendorTerms) -> Band | None:
-    """The band between two neighbouring breakpoints; None where nothing can be ordered."""
+    """The band between two neighbouring breakpoints; None where no order is possible."""
     step = _last_reached(terms.shipping_steps, start)
     if start < terms.minimum_order or (step and step.to_value is not None and start >= step.to_value):
         return None
@@ -200,7 +206,7 @@ def _band(start: Fraction, end: Fraction | None, terms: VendorTerms) -> Band | N
 
 
 def _factor_on_charges(terms: VendorTerms) -> Fraction:
-    """What one unit of shipping or handling, as displayed, costs the buyer."""
+    """What one unit of shipping or handling, as the vendor states it, costs the buyer."""
     taxed = terms.tax_on == "goods_and_shipping"
     return terms.rate * (1 + Fraction(terms.tax_rate_pct) / 100 if taxed else 1)
 
@@ -211,7 +217,7 @@ def _last_reached(steps: tuple[ShippingStep, ...], goods_value: Fraction) -> Shi
 
 
 def _merged(bands: list[Band]) -> tuple[Band, ...]:
-    """Neighbours that cost the same are one band."""
+    """The bands, with neighbours that cost the same as one."""
     merged: list[Band] = []
     for band in bands:
         last = merged[-1] if merged else None
@@ -223,7 +229,7 @@ def _merged(bands: list[Band]) -> tuple[Band, ...]:
 
 
 def _size_steps(terms: VendorTerms, basis: str, charged: Fraction) -> tuple[SizeStep, ...]:
-    """Steps without overlap from 0 on: a step ends where the next begins; sizes in a gap or past the end cannot ship."""
+    """Steps without overlap from 0 on: a step ends where the next begins; sizes in a gap or beyond the end can't ship."""
     steps = sorted((step for step in terms.shipping_steps if step.basis == basis), key=lambda step: step.from_value)
     if not steps:
         return ()

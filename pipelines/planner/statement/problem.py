@@ -1,4 +1,4 @@
-"""The purchase problem as data, and what the optimiser returns. No solver here."""
+"""The purchase problem as frames, and the solution that the planner returns."""
 
 from __future__ import annotations
 
@@ -39,11 +39,11 @@ OFFER_SCHEMA = pl.Schema(
     }
 )
 WHOLE_OFFER_SCHEMA = pl.Schema({**OFFER_SCHEMA, "step_kind": pl.String()})
-"""With what an offer has beside: one of STEP_KINDS, all_units where the column is left out."""
+"""With step_kind, one of STEP_KINDS; all_units where an offer frame comes without it."""
 STEP_SCHEMA = pl.Schema(
     {
         "offer_index": pl.Int64(),
-        "step_from_quantity": pl.Int64(),  # once so many pieces are bought, the price holds for all (all_units) or from this one on
+        "step_from_quantity": pl.Int64(),  # from so many pieces on, the price is for all (all_units) or for these on (incremental)
         "unit_price": pl.Decimal(18, 6),  # in the vendor's currency
     }
 )
@@ -54,7 +54,7 @@ USE_SCHEMA = pl.Schema(
         "colour_code": pl.String(),  # colour the portion gets
         "combination_code": pl.String(),  # "" when the offer's piece itself serves the portion
         "component_part_code": pl.String(),  # "" likewise; else the component this offer supplies
-        "component_count": pl.Int64(),  # components one piece of the portion takes; 1 when not made up
+        "component_count": pl.Int64(),  # components in one piece of the portion; 1 without a combination
     }
 )
 
@@ -64,9 +64,15 @@ class Problem:
     """What to buy, from which offers, under which terms.
 
     A portion is filled piece by piece. A piece is one piece of an offer with a direct use, or a whole combination: for one
-    (portion, colour, combination) all its components in their counts. Several uses may draw on one offer's stock. ``offers`` may
-    come without step_kind. A plan uses at least one piece of every one of ``forced_vendors``; without that it is no plan. Its
-    orders' ``penalties`` counts when plans are compared and bounded; it is no part of the landed cost.
+    (portion, colour, combination) all its components in their counts. Several uses may share one offer's stock.
+
+    Attributes:
+        portions, offers, offer_steps, uses: PORTION_SCHEMA, OFFER_SCHEMA or WHOLE_OFFER_SCHEMA, STEP_SCHEMA, USE_SCHEMA.
+        terms: by vendor code.
+        allow_spares: whether more may be bought than is used, beyond what multiples and steps make unavoidable.
+        maximum_vendor_count: most orders in the plan; None for no limit.
+        forced_vendors: a plan uses at least one piece of each of them.
+        penalties: of the orders; they count when plans are compared and bounded, but are no part of the landed cost.
     """
 
     portions: pl.DataFrame
@@ -94,7 +100,7 @@ class Problem:
             raise ValueError(f"step_kind is one of {', '.join(STEP_KINDS)}, not {unknown[0]!r}")
 
     def of_offers(self, rows: pl.Series) -> Problem:
-        """The problem with some of the offers, by row in rising order, numbered anew."""
+        """The problem with some of the offers alone, given by their rows in rising order; they get new numbers."""
         numbers = pl.DataFrame({"offer_index": rows, "_new": pl.int_range(len(rows), dtype=pl.Int64, eager=True)})
 
         def kept(frame: pl.DataFrame) -> pl.DataFrame:
@@ -106,18 +112,18 @@ class Problem:
 
 @dataclass(frozen=True)
 class Solution:
-    """What the optimiser found.
+    """A plan, its cost, and a lower bound.
 
     Attributes:
         purchases: offer_index, quantity (pieces bought, above 0).
         allocations: portion_index, offer_index, combination_code, component_part_code, quantity (pieces of the offer used).
         unfilled: portion_index, quantity (pieces not bought, above 0).
         cost: exact unrounded landed cost in the buyer's currency.
-        lower_bound: no plan with as few unfilled pieces costs less, the parcel penalty of its orders beyond this plan's included; at
-            most ``cost``, at least 0.
-        is_proven: cost equals the bound within half of the smallest money unit's hundredth.
+        lower_bound: no plan with as few unfilled pieces costs less, once the penalties of its orders beyond those of this plan
+            are added; at most ``cost``, at least 0.
+        is_proven: no plan with as few unfilled pieces is cheaper by more than a hundredth of a cent, and none has fewer.
+        hit_time_limit: the safety limit on time was met; such a plan is never kept.
         penalties: the problem's.
-        hit_time_limit: the safety limit bit; such a plan is never cached.
     """
 
     purchases: pl.DataFrame

@@ -1,4 +1,4 @@
-"""How many pieces of an offer a plan can sensibly buy in each price step, and how thresholds are stated to a solver."""
+"""How many pieces are worth buying in each price step, and how thresholds are stated to a solver."""
 
 from __future__ import annotations
 
@@ -7,48 +7,47 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.planner.statement.compiled import Compiled, Floats
-from pipelines.planner.statement.integer_codes import MICRO, Ints
+from pipelines.planner.statement.columns_as_arrays import MICRO, Floats, Ints
+from pipelines.planner.statement.problem_arrays import ProblemArrays
 
 
-def step_limits(compiled: Compiled) -> Ints:
-    """The most pieces worth buying per price step; 0 for steps no plan needs.
+def step_limits(arrays: ProblemArrays) -> Ints:
+    """The most pieces worth buying per price step; 0 for steps that no plan needs.
 
-    More than the portions can use is bought only to fill a multiple, to reach the step, or to lift an order over a threshold;
-    for the last, what alone reaches the vendor's highest threshold is always enough. Without spares, the quantity bought is the
-    smallest that can be bought and covers the use, so that steps above the want are out of reach.
+    More than the portions can use is bought for three reasons only: to fill a multiple, to reach the step, or to lift an order
+    over a threshold. For the last, what alone reaches the vendor's highest threshold is always enough. Without spares, the
+    smallest quantity on sale is bought that covers the use, so that no step above that is reached.
     """
-    offer = compiled.step_offer
-    multiple = compiled.offer_multiple[offer]
-    want = compiled.offer_want[offer]
+    offer = arrays.step_offer
+    multiple = arrays.offer_multiple[offer]
+    want = arrays.offer_want[offer]
     extra = np.zeros(len(offer), np.int64)
-    vendor = compiled.offer_vendor[offer]
-    gains = compiled.vendors.gains_by_spares[vendor]
+    vendor = arrays.offer_vendor[offer]
+    gains = arrays.vendors.gains_by_spares[vendor]
     if gains.any():
-        top = np.maximum(highest_thresholds(compiled)[vendor] - compiled.step_base, 0.0)[gains]
-        extra[gains] = np.minimum(np.ceil(top / compiled.step_price[gains]), compiled.step_most[gains]).astype(np.int64)
+        top = np.maximum(highest_thresholds(arrays)[vendor] - arrays.step_base, 0.0)[gains]
+        extra[gains] = np.minimum(np.ceil(top / arrays.step_price[gains]), arrays.step_most[gains]).astype(np.int64)
     needed = -(-(want + extra) // multiple) * multiple
-    limits = np.minimum(compiled.step_most, np.maximum(compiled.step_least, needed))
-    if not compiled.allow_spares:
-        limits[compiled.step_least - compiled.step_gap >= want] = 0
-    found: Ints = limits
-    return found
+    limits: Ints = np.minimum(arrays.step_most, np.maximum(arrays.step_least, needed))
+    if not arrays.allow_spares:
+        limits[arrays.step_least - arrays.step_gap >= want] = 0
+    return limits
 
 
-def highest_thresholds(compiled: Compiled) -> Floats:
-    """The highest value a vendor's terms compare goods or an assortment with, in the vendor's currency."""
-    top = [max((float(band.start) for band in terms.bands), default=0.0) for terms in compiled.vendors.bands]
+def highest_thresholds(arrays: ProblemArrays) -> Floats:
+    """The highest threshold on goods or an assortment in each vendor's terms, in the vendor's currency."""
+    top = [max((float(band.start) for band in terms.bands), default=0.0) for terms in arrays.vendors.bands]
     highest = np.array(top, np.float64)
-    for vendor, waived_from in zip(compiled.handling_vendor, compiled.handling_waived_from, strict=True):
+    for vendor, waived_from in zip(arrays.handling_vendor, arrays.handling_waived_from, strict=True):
         highest[vendor] = max(highest[vendor], float(waived_from or 0))
     return highest
 
 
 @lru_cache(maxsize=50_000)
 def just_below(threshold: Fraction, grain: int) -> float:
-    """Half a grain below the first attainable value at or above a threshold; grains are in millionths.
+    """Half a grain below the first possible value at or above a threshold; grains are in millionths.
 
-    An order's value is on the same side of it as of the threshold, at a distance that a solver's tolerance does not bridge.
+    An order's value lies on the same side of this as of the threshold, further away than any solver's tolerance.
     """
     grains = -(-threshold * MICRO // grain)
     return float(grains - Fraction(1, 2)) * grain / MICRO

@@ -1,24 +1,23 @@
-"""Several orders with one vendor: to the planner each is a vendor with offers of its own, but for the stock they share.
+"""Several orders with one vendor: to the planner each is a vendor with offers of its own, but they share the stock.
 
-Which of the orders is called the first is nobody's concern, so plans are told in one way only: the first has most pieces, and
-each has as many as the next or more. Programs state that too, or solvers would look at every plan once for every renumbering.
+It does not matter which of the orders is the first. So plans are written in one way only: the first order has most pieces, and
+each has as many as the next or more. Programs state that too; without it a solver looks at every plan once per renumbering.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipelines.costing.several_orders import vendor_of
-from pipelines.planner.statement.compiled import Compiled, SharedStock
-from pipelines.planner.statement.integer_codes import Ints, ints, ranks
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints, ints, ranks
+from pipelines.planner.statement.problem_arrays import ProblemArrays, SharedStock
 
 _LISTING = ("part_code", "colour_code", "condition", "listing_code")
 
 
 def shared_stock(codes: list[str], offers: pl.DataFrame, offer_vendor: Ints) -> SharedStock | None:
-    """What orders share; None where every vendor gets one.
+    """What orders share; None where every vendor takes one order.
 
     Args:
         codes: order codes, sorted.
@@ -36,14 +35,14 @@ def shared_stock(codes: list[str], offers: pl.DataFrame, offer_vendor: Ints) -> 
     return SharedStock(listing, stock, family)
 
 
-def matched(compiled: Compiled) -> tuple[tuple[Ints, Ints, Ints], ...]:
+def alike_orders(arrays: ProblemArrays) -> tuple[tuple[Ints, Ints, Ints], ...]:
     """``SharedStock.alike`` of a problem."""
-    sharing = compiled.sharing
+    sharing = arrays.sharing
     assert sharing is not None
-    use_listing, step_listing = sharing.listing[compiled.use_offer], sharing.listing[compiled.step_offer]
-    uses = np.stack([use_listing, compiled.use_portion, compiled.use_combination, compiled.use_component])
-    steps = np.stack([step_listing, compiled.step_from])
-    use_vendor, step_vendor = compiled.offer_vendor[compiled.use_offer], compiled.offer_vendor[compiled.step_offer]
+    use_listing, step_listing = sharing.listing[arrays.use_offer], sharing.listing[arrays.step_offer]
+    uses = np.stack([use_listing, arrays.use_portion, arrays.use_combination, arrays.use_component])
+    steps = np.stack([step_listing, arrays.step_from])
+    use_vendor, step_vendor = arrays.offer_vendor[arrays.use_offer], arrays.offer_vendor[arrays.step_offer]
     found = []
     for first in np.flatnonzero(np.append(sharing.family[1:] == sharing.family[:-1], False)):
         pair = np.array([first, first + 1])
@@ -54,7 +53,7 @@ def matched(compiled: Compiled) -> tuple[tuple[Ints, Ints, Ints], ...]:
 
 
 def _pairs(keys: Ints, vendor: Ints, pair: Ints) -> Ints | None:
-    """Places of the same keys (fields x places) at two vendors, in rows of two; None where one has a key the other lacks."""
+    """Places of equal keys (fields x places) at two vendors, in rows of two; None where one has a key the other lacks."""
     mine, theirs = (np.flatnonzero(vendor == number) for number in pair)
     mine, theirs = (places[np.lexsort(keys[:, places])] for places in (mine, theirs))
     if len(mine) != len(theirs) or (keys[:, mine] != keys[:, theirs]).any():
@@ -62,58 +61,58 @@ def _pairs(keys: Ints, vendor: Ints, pair: Ints) -> Ints | None:
     return np.stack([mine, theirs], axis=1)
 
 
-def in_one_way(compiled: Compiled, bought: Ints, used: Ints) -> tuple[Ints, Ints]:
-    """Pieces bought (by step) and used (by use), with the orders of each vendor by falling number of pieces."""
-    if compiled.sharing is None:
+def largest_orders_first(arrays: ProblemArrays, bought: Ints, used: Ints) -> tuple[Ints, Ints]:
+    """Pieces bought (by step) and used (by use), renumbered so that each vendor's larger orders come first."""
+    if arrays.sharing is None:
         return bought, used
     bought, used = bought.copy(), used.copy()
     is_sorted = False
     while not is_sorted:
         is_sorted = True
-        for _, use, step in compiled.sharing.alike:
+        for _, use, step in arrays.sharing.alike:
             if bought[step[:, 0]].sum() < bought[step[:, 1]].sum():
                 bought[step], used[use] = bought[step[:, ::-1]], used[use[:, ::-1]]
                 is_sorted = False
     return bought, used
 
 
-def supply_of(compiled: Compiled) -> Ints:
-    """Most pieces by offer, such that the offers of a listing have no more than all its orders can: the first has it all."""
-    sharing = compiled.sharing
+def usable_stock(arrays: ProblemArrays) -> Ints:
+    """Most pieces by offer, where a listing's whole stock counts for its first order and none for the others."""
+    sharing = arrays.sharing
     if sharing is None:
-        return compiled.offer_most
-    most = np.bincount(sharing.listing, compiled.offer_most, len(sharing.stock)).astype(np.int64)
-    supply = np.zeros(len(compiled.offer_most), np.int64)
+        return arrays.offer_most
+    most = np.bincount(sharing.listing, arrays.offer_most, len(sharing.stock)).astype(np.int64)
+    supply = np.zeros(len(arrays.offer_most), np.int64)
     listings, first = np.unique(sharing.listing, return_index=True)
     supply[first] = np.minimum(most, sharing.stock)[listings]
     return supply
 
 
-def first_orders(compiled: Compiled) -> NDArray[np.bool_]:
-    """The vendors (each an order) that are the first order with theirs."""
-    if compiled.sharing is None:
-        return np.ones(len(compiled.vendors), np.bool_)
-    family = compiled.sharing.family
+def first_orders(arrays: ProblemArrays) -> Flags:
+    """Which vendors (each an order) are the first order with their vendor."""
+    if arrays.sharing is None:
+        return np.ones(len(arrays.vendors), np.bool_)
+    family = arrays.sharing.family
     return np.append(True, family[1:] != family[:-1])
 
 
-def order_counts(compiled: Compiled) -> Ints:
-    """How many orders there may be with every vendor's (each an order's) family."""
-    if compiled.sharing is None:
-        return np.ones(len(compiled.vendors), np.int64)
-    return np.bincount(compiled.sharing.family)[compiled.sharing.family]
+def order_counts(arrays: ProblemArrays) -> Ints:
+    """How many orders there may be with each vendor (each an order), all of its family counted."""
+    if arrays.sharing is None:
+        return np.ones(len(arrays.vendors), np.int64)
+    return np.bincount(arrays.sharing.family)[arrays.sharing.family]
 
 
-def with_further_orders(compiled: Compiled, vendors: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """A set of vendors with all orders of its families."""
-    if compiled.sharing is None:
+def with_further_orders(arrays: ProblemArrays, vendors: Flags) -> Flags:
+    """A set of vendors (each an order), with all other orders of the same families."""
+    if arrays.sharing is None:
         return vendors
-    return np.isin(compiled.sharing.family, compiled.sharing.family[vendors])
+    return np.isin(arrays.sharing.family, arrays.sharing.family[vendors])
 
 
-def free_for(compiled: Compiled, offers: Ints, bought: Ints | NDArray[np.float64]) -> NDArray[np.float64]:
-    """Pieces that are left of the listing of each of some offers, when so many are bought of these offers and none of others."""
-    sharing = compiled.sharing
+def stock_left(arrays: ProblemArrays, offers: Ints, bought: Ints | Floats) -> Floats:
+    """Pieces left of the listing of each of some offers, when so many are bought of these offers and none of others."""
+    sharing = arrays.sharing
     if sharing is None:
         return np.full(len(offers), np.inf)
     listing = sharing.listing[offers]

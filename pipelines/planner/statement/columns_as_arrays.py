@@ -1,4 +1,4 @@
-"""Columns as whole numbers."""
+"""Columns of frames as arrays, and the array types that the whole planner uses."""
 
 from __future__ import annotations
 
@@ -9,16 +9,19 @@ import polars as pl
 from numpy.typing import NDArray
 
 MICRO = 1_000_000
+"""Prices, weights and sizes are whole numbers of millionths, so that sums are exact."""
 Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 
 def ranks(series: pl.Series) -> Ints:
-    """Places of text among its different values in order, from 0."""
+    """The place of each text among the different ones in order, from 0."""
     return series.rank("dense").cast(pl.Int64).to_numpy() - 1
 
 
 def ints(series: pl.Series) -> Ints:
-    """A column of whole numbers."""
+    """A column of whole numbers as an array."""
     return series.cast(pl.Int64).to_numpy()
 
 

@@ -1,7 +1,6 @@
 """The purchase problem as arrays: what can be bought at all, in which quantities, at which price.
 
-Only what can be part of some plan is kept: price steps that some quantity reaches, offers that ship, combinations with an offer for
-every component. Index arrays name their target in the singular: ``use_offer[u]`` is the offer of use u.
+Index arrays name their target in the singular: ``use_offer[u]`` is the offer of use u.
 """
 
 from __future__ import annotations
@@ -12,13 +11,9 @@ from functools import cached_property
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipelines.planner.statement.bands import VendorBands
-from pipelines.planner.statement.integer_codes import Ints
-
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 
 
 @dataclass(frozen=True)
@@ -26,15 +21,15 @@ class Vendors:
     """Vendors with something to sell, by code.
 
     Attributes:
-        bands: the compiled terms; fixed charges include the parcel penalty of an order.
-        is_forced: every plan uses a piece of theirs.
-        is_rising: buying less never breaks a rule on goods, and never saves less than the goods at the least factor.
-        keeps_flow: no rule of theirs states goods values or weights, which leave fractions in the corners of a flow, and no
-            other order shares their stock, which is no flow either.
+        bands: their terms; fixed charges include the penalties of an order.
+        is_rising: buying less never breaks a rule on goods, and saves at least the goods at the least factor.
+        keeps_flow: what is left once the binaries are fixed is a flow. No rule states goods values or weights, which would
+            leave fractions in its corners, and no other order shares the stock.
         gains_by_spares: buying more than is used may lower the cost or reach a minimum.
-        grain: every goods value of an order is a multiple of this many millionths of the vendor's currency.
-        weight_grain: likewise for weights, in millionths of a gram.
-        floor: the least cost of goods worth one unit of the vendor's currency, in the buyer's.
+        grain: every goods value of an order is a multiple of so many millionths of the vendor's currency.
+        weight_grain: every weight of an order is a multiple of so many millionths of a gram.
+        floor: the least that goods worth one unit of the vendor's currency cost, in the buyer's.
+        is_forced: every plan uses a piece of theirs.
     """
 
     codes: tuple[str, ...]
@@ -52,7 +47,7 @@ class Vendors:
 
     @cached_property
     def has_one_price(self) -> Flags:
-        """Vendors with nothing but one fixed charge and one factor, whatever is ordered."""
+        """Vendors at which every order has one fixed charge and one factor, and no limit."""
         return np.array([terms.has_one_price for terms in self.bands], np.bool_)
 
 
@@ -64,8 +59,8 @@ class SharedStock:
         listing: by offer, a number that it shares with the same listing's offers in other orders.
         stock: pieces there are, by listing.
         family: by vendor (each an order), a number that all orders with one vendor share.
-        alike: for every two orders of a family in turn that offer the same (vendors), the uses and the price steps of the one
-            and their counterparts of the other, in rows of two.
+        alike: for every two neighbouring orders of a family that offer the same: the two vendors, and their uses and price
+            steps in rows of two, the one's and its counterpart of the other's.
     """
 
     listing: Ints
@@ -74,31 +69,32 @@ class SharedStock:
     alike: tuple[tuple[Ints, Ints, Ints], ...] = ()
 
     @property
-    def is_shared(self) -> NDArray[np.bool_]:
+    def is_shared(self) -> Flags:
         """By vendor, whether it is one of several orders."""
         return np.bincount(self.family)[self.family] > 1
 
 
 @dataclass(frozen=True)
-class Compiled:
-    """A purchase problem.
+class ProblemArrays:
+    """A purchase problem, less all that no plan can have.
 
     Attributes:
         need: pieces needed per portion.
         group: number of the portion's colour group, -1 for none.
-        use_*: uses; ``use_combination`` is -1 for direct uses, else a combination of one portion in one colour, and
-            ``use_component`` the component of it that the offer supplies (both numbered over all portions).
+        use_*: uses by portion and offer. ``use_row`` is the row in the problem. ``use_combination`` is -1 for direct uses, else
+            a combination of one portion in one colour; ``use_component`` is the component of it that the offer supplies. Both
+            are numbered over all portions.
         combination_portion, combination_colour, component_combination, component_count: the combinations.
-        offer_*: offers; ``offer_row`` is the row in the problem, ``most`` the most pieces that can be bought, ``want``
-            the most that portions can use, ``assortment`` a row of ``handling`` or -1, ``element`` numbers (vendor, part,
-            colour), ``size_class`` the vendor's dimension step.
-        is_counted: pieces bought may differ from pieces used, so that they are counted apart.
-        step_*: price steps by offer and start (``step_from``); quantities in [least, most] cost ``base`` and ``price``
-            each (vendor's currency); ``base`` is 0 where the price holds for all pieces, and may be negative; ``gap`` is how
-            many pieces lie between ``least`` and the next smaller quantity that can be bought.
-        step_facts: offer_index and what a landed cost needs to know of a purchase but its quantity, by price step.
+        offer_*: offers. ``row`` is the row in the problem, ``most`` the most pieces that can be bought, ``want`` the most that
+            portions can use, ``assortment`` one of the handling charges or -1, ``element`` a number per (vendor, part, colour),
+            ``size_class`` the vendor's dimension step.
+        is_counted: by offer, whether pieces bought may differ from pieces used, so that they are counted apart.
+        step_*: price steps by offer and start (``from``). Quantities in [least, most] cost ``base`` and ``price`` each, in the
+            vendor's currency. ``base`` is 0 where the price is for all pieces, and may be negative. ``gap`` is how many pieces
+            lie between ``least`` and the next smaller quantity on sale.
+        step_facts: by price step, offer_index and what the landed cost takes of a purchase beside its quantity.
         handling_*: handling charges of (vendor, assortment).
-        sharing: what several orders with one vendor share, each being a vendor here; None where there are none.
+        sharing: what several orders with one vendor share, each being a vendor here; None where every vendor takes one.
     """
 
     vendors: Vendors
@@ -164,7 +160,7 @@ class Compiled:
 
     @cached_property
     def use_want(self) -> Ints:
-        """Most pieces of its offer that every use can take."""
+        """The most pieces of its offer that every use can take."""
         pieces = np.ones(len(self.use_offer), np.int64)
         made_up = self.use_component >= 0
         pieces[made_up] = self.component_count[self.use_component[made_up]]
@@ -183,18 +179,18 @@ class Compiled:
 
     @cached_property
     def offer_spread(self) -> Floats:
-        """Pieces that have to be bought per piece used, at least: more than 1 if the least on sale exceeds the use."""
+        """Pieces bought per piece used, at least: more than 1 where the least on sale exceeds the use."""
         return np.maximum(1.0, self.step_least[self.step_start[:-1]] / self.offer_limit)
 
     @cached_property
     def offer_lowest(self) -> Floats:
-        """The least goods value that a piece used of every offer can have, in the vendor's currency."""
-        # Within a step the average price is lowest at one of its ends; at least the step's least is bought.
+        """The least goods value per piece used of every offer, in the vendor's currency."""
+        # Within a step the average price is lowest at one of its ends, and at least the step's least is bought.
         average = self.step_price + np.minimum(self.step_base / self.step_least, self.step_base / self.step_most)
         average *= np.maximum(1.0, self.step_least / self.offer_limit[self.step_offer])
         return np.minimum.reduceat(average, self.step_start[:-1]) if len(average) else average
 
     @cached_property
     def offer_floor(self) -> Floats:
-        """The least that a piece used of every offer can cost, in the buyer's currency."""
+        """The least cost per piece used of every offer, in the buyer's currency."""
         return self.offer_lowest * self.vendors.floor[self.offer_vendor]

@@ -1,4 +1,8 @@
-"""From a purchase problem to its arrays: steps that can be reached, offers that ship, uses that can be filled."""
+"""Makes the arrays of a purchase problem, and leaves out what no plan can have.
+
+Kept are price steps that some quantity reaches, offers that ship, and combinations with an offer for every component. The map
+back are the rows in the problem: ``use_row`` and ``offer_row``.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +15,24 @@ import polars as pl
 from pipelines.costing.landed_cost import PURCHASE_COLUMNS
 from pipelines.costing.price_steps import bases
 from pipelines.planner.statement.bands import VendorBands, compile_terms, with_penalties
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, SharedStock, Vendors
-from pipelines.planner.statement.integer_codes import MICRO, Ints, in_micro, in_micro_ceiling, ints, ranks
+from pipelines.planner.statement.columns_as_arrays import (
+    MICRO,
+    Flags,
+    Floats,
+    Ints,
+    in_micro,
+    in_micro_ceiling,
+    ints,
+    ranks,
+)
 from pipelines.planner.statement.problem import Problem
-from pipelines.planner.statement.shared_stock import matched, shared_stock
+from pipelines.planner.statement.problem_arrays import ProblemArrays, SharedStock, Vendors
+from pipelines.planner.statement.shared_stock import alike_orders, shared_stock
 
 _UNLIMITED = np.iinfo(np.int64).max // 2
 
 
-def compile_problem(problem: Problem) -> Compiled:
+def arrays_of(problem: Problem) -> ProblemArrays:
     """The problem as arrays."""
     codes = problem.offers["vendor_code"].unique().sort().to_list()
     bands = [with_penalties(compile_terms(problem.terms[code]), problem.penalties.of(code)) for code in codes]
@@ -36,7 +49,7 @@ def compile_problem(problem: Problem) -> Compiled:
 
 @dataclass(frozen=True)
 class _Shipped:
-    """By offer of the problem: vendor, dimension step, most pieces as stock, limits and multiples allow; whether it ships."""
+    """By offer of the problem: vendor, dimension step, the most pieces by stock, limits and multiples, and whether it ships."""
 
     vendor: Ints
     size_class: Ints
@@ -62,7 +75,7 @@ def _shipped(problem: Problem, bands: list[VendorBands]) -> _Shipped:
 
 
 def _size_classes(vendor: Ints, size: Ints, bands: list[VendorBands]) -> Ints:
-    """The dimension step of every offer at its vendor: 0 where the vendor has none, -1 where the piece can't ship."""
+    """The dimension step of every offer at its vendor: 0 where the vendor has no steps, -1 where the piece can't ship."""
     classes = np.zeros(len(vendor), np.int64)
     for number, terms in enumerate(bands):
         if terms.dimension_steps:
@@ -78,7 +91,7 @@ def _size_classes(vendor: Ints, size: Ints, bands: list[VendorBands]) -> Ints:
 
 @dataclass(frozen=True)
 class _Steps:
-    """Price steps by offer and start: row in the problem, start, least and most pieces, price and base in millionths, gap."""
+    """Price steps by offer and start: row in the problem, least and most pieces, price and base in millionths, gap."""
 
     offer: Ints
     row: Ints
@@ -91,7 +104,7 @@ class _Steps:
 
 
 def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
-    """Price steps that some quantity reaches; a minimum line value raises the least."""
+    """Price steps that some quantity reaches; a minimum value of a line raises the least."""
     offer, start = ints(problem.offer_steps["offer_index"]), ints(problem.offer_steps["step_from_quantity"])
     row = np.lexsort((start, offer))
     offer, start, micro = offer[row], start[row], in_micro(problem.offer_steps["unit_price"])[row]
@@ -114,7 +127,7 @@ def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
 
 @dataclass(frozen=True)
 class _Uses:
-    """Uses by portion and offer: row and offer in the problem, combination and component (-1 for none); and the components."""
+    """Uses by portion and offer: row and offer in the problem, combination, component (-1 for none); and all components."""
 
     row: Ints
     portion: Ints
@@ -126,7 +139,7 @@ class _Uses:
 
 
 def _whole_uses(problem: Problem, buyable: Ints) -> _Uses:
-    """Uses of offers that can be bought, with combinations and their components numbered; combinations with a gap left out."""
+    """Uses of offers that can be bought, combinations and components numbered; no combination that lacks a component."""
     portion, offer = ints(problem.uses["portion_index"]), ints(problem.uses["offer_index"])
     count = ints(problem.uses["component_count"])
     can_be = np.zeros(len(problem.offers), np.bool_)
@@ -169,7 +182,7 @@ def _assembled(
     steps: _Steps,
     uses: _Uses,
     number: Ints,
-) -> Compiled:
+) -> ProblemArrays:
     offers = problem.offers[row]
     colours = ranks(problem.uses["colour_code"][uses.row])
     vendor, multiple = shipped.vendor[row], shipped.multiple[row]
@@ -191,7 +204,7 @@ def _assembled(
     )
     element = np.stack([vendor, ranks(offers["part_code"]), ranks(offers["colour_code"])])
     facts = offers.select(name for name in PURCHASE_COLUMNS if name not in ("quantity", "unit_price"))
-    compiled = Compiled(
+    arrays = ProblemArrays(
         vendors=vendors,
         need=need,
         group=np.where((groups == "").to_numpy(), -1, ranks(groups) + 1),
@@ -235,7 +248,7 @@ def _assembled(
         maximum_vendor_count=problem.maximum_vendor_count,
         sharing=sharing,
     )
-    return replace(compiled, sharing=replace(sharing, alike=matched(compiled))) if sharing else compiled
+    return replace(arrays, sharing=replace(sharing, alike=alike_orders(arrays))) if sharing else arrays
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,230 @@
+"""The stages of planning, each of which betters the best plan or raises its bound."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from pipelines.errors import PlanRefusedError
+from pipelines.planner.best_so_far import PROVEN_WITHIN, BestSoFar
+from pipelines.planner.bounds.relaxation import SolvedRelaxation, continuous, solve_relaxation
+from pipelines.planner.plans.warm_start import start_values
+from pipelines.planner.plans.whole_plan import WholePlan, checked, read_plan
+from pipelines.planner.program import linear
+from pipelines.planner.program.columns import ProgramOptions
+from pipelines.planner.program.rows import PlanProgram, build_program
+from pipelines.planner.reduction.dominated import undominated
+from pipelines.planner.search.vendor_sets import improve, searched_uses
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats
+from pipelines.planner.statement.shared_stock import first_orders, usable_stock
+from pipelines.planner.whole_market import first_factors, search_market
+
+WHOLE_GAP = float(PROVEN_WITHIN) / 4
+"""The whole program ends this close to its bound: near enough to prove the plan."""
+
+COST_TOLERANCE = 1e-6
+"""Landed cost and program may differ by this, relative to the cost."""
+
+TINY = 300
+"""Up to so many uses and price steps the whole program is solved at once, without branching on the relaxation before."""
+
+UNFILLED_PENALTY = 20.0
+"""Cost of an unfilled piece in a relaxation that only serves to find a plan; far above any piece's price."""
+
+BUDGET_SHARE, BUDGET_LEAST = 0.03, 5.0
+"""How far above its linear bound a relaxation's optimum is expected, as a share and in the buyer's currency: about one
+vendor's charges. If it is within that, its optimum bounds all plans; if not, the budget itself does."""
+
+BRANCHING_GAP = 5e-4
+"""Branching on the relaxation ends this close to its optimum, as a share; it drops what is so much dearer than the best plan."""
+
+# HiGHS's own heuristics look for what the search has found already, or for whole solutions of a program that is no plan; its
+# restarts cut again what is cut already. Without them both kinds of program take about half the time.
+_PLAIN_TREE = {
+    **{
+        f"mip_heuristic_run_{name}": False
+        for name in ("rins", "rens", "root_reduced_cost", "zi_round", "shifting", "feasibility_jump")
+    },
+    "mip_heuristic_effort": 0.0,
+    "mip_pscost_minreliable": 0,
+    "mip_allow_restart": False,
+}
+
+
+def search_whole_market(so_far: BestSoFar) -> None:
+    """Search and bound by vendors instead of by the program's columns, where many vendors sell."""
+    factor = first_factors(so_far.arrays)
+
+    def cost_with(vendors: Flags) -> float:
+        """What the best plan costs once plans of these vendors are made."""
+        if vendors.any() and vendors.tobytes() not in so_far.tried:
+            so_far.construct(vendors, factor)
+            _construct_from_program(so_far, vendors, factor)
+        return so_far.budget
+
+    found = search_market(so_far.arrays, so_far.exact_uses, so_far.limit, so_far.effort.market, cost_with)
+    so_far.raise_bound(found.value)
+    so_far.hit_time_limit |= found.hit_time_limit
+
+
+def bound_and_search(so_far: BestSoFar) -> None:
+    """Solve the relaxation, search the sets of vendors near it, make plans of the best, and branch if effort allows."""
+    relaxation = so_far.relaxation = solve_relaxation(so_far.arrays, so_far.limit)
+    if relaxation is None:
+        return
+    so_far.raise_bound(relaxation.bound)
+    if _search_sets(so_far, relaxation):
+        return
+    if not so_far.is_filled:  # limits on orders can leave every set short
+        _construct_from_program(so_far, relaxation.vendor_shares > 1e-6, relaxation.factor)
+    if so_far.effort.branching_nodes and so_far.size(so_far.still_possible[1]) > TINY and not so_far.is_proven:
+        _branch(so_far, relaxation)
+
+
+def solve_at_once(so_far: BestSoFar) -> None:
+    """With one vendor there are no sets of vendors to search: the whole program follows one constructed plan."""
+    so_far.construct(so_far.everyone, first_factors(so_far.arrays))
+    outcome = _solve_whole(so_far, so_far.limit)
+    if outcome.status != "infeasible" and so_far.is_filled:
+        so_far.raise_bound(outcome.bound)
+
+
+def solve_exactly(so_far: BestSoFar) -> bool:
+    """Solve the whole program: first for the least number of unfilled pieces if it is not known, then for the cost.
+
+    Returns:
+        Whether there is any plan that orders from every forced vendor.
+
+    Raises:
+        PlanRefusedError: the least number of unfilled pieces could not be proven.
+    """
+    outcome = _solve_whole(so_far, so_far.limit)
+    if outcome.status == "infeasible" or so_far.plan is None or so_far.plan.unfilled_count > so_far.limit:
+        fewest = _solve_whole(so_far, None)
+        if fewest.status == "infeasible" and so_far.problem.forced_vendors:
+            return False
+        if so_far.plan is None or so_far.plan.unfilled_count > np.ceil(fewest.bound - 1e-6):
+            raise PlanRefusedError("the least number of pieces that can't be bought could not be proven")
+        so_far.restart_with_limit(so_far.plan.unfilled_count)
+        outcome = _solve_whole(so_far, so_far.limit)
+    if outcome.status != "infeasible":
+        so_far.raise_bound(outcome.bound)
+    return True
+
+
+def _search_sets(so_far: BestSoFar, relaxation: SolvedRelaxation) -> bool:
+    """Search from the vendors that the relaxation uses most, and make plans of the best sets.
+
+    Returns:
+        Whether nothing else should be tried: the effort ends here, or combinations alone are on offer.
+    """
+    arrays, effort, shares = so_far.arrays, so_far.effort.search, relaxation.vendor_shares
+    # Only first orders are searched: how a vendor's pieces split into several orders is left to the plans.
+    is_first = first_orders(arrays)
+    by_share = np.argsort(-shares, kind="stable")
+    by_share = by_share[is_first[by_share]]
+    starts = [shares > 0.5, shares > 0.3, shares > 0.2]
+    starts += [np.isin(np.arange(len(shares)), by_share[:size]) for size in range(2, 13)]
+    if so_far.plan is not None:
+        own = np.zeros(len(shares), np.bool_)
+        own[so_far.plan.vendors(arrays)] = True
+        starts.append(own)
+    one_order = (
+        arrays
+        if arrays.sharing is None
+        else replace(arrays, offer_most=np.maximum(usable_stock(arrays), arrays.offer_most))
+    )
+    # Twice: with stand-ins' prices for what a set lacks, then at a price that no plan would pay.
+    for stand_ins, considered in ((relaxation.reduced.stand_ins, relaxation.reduced.uses), (None, so_far.exact_uses)):
+        considered = considered & is_first[arrays.offer_vendor[arrays.use_offer]]
+        searched = searched_uses(one_order, considered, stand_ins, relaxation.factor)
+        if not len(searched.offers):  # combinations alone are left to the whole program
+            return True
+        starts = [start & is_first for start in starts]
+        found = improve(searched, starts, by_share[: effort.candidates], effort.rounds, effort.sets)
+        if so_far.construct_each(found.sets, relaxation.factor) and effort.ends_when_filled:
+            return True
+        starts = [*found.sets]
+    return False
+
+
+def _branch(so_far: BestSoFar, relaxation: SolvedRelaxation) -> None:
+    """Branch on the relaxation: that raises the bound, and its best solution becomes a plan."""
+    budget = min(so_far.budget, relaxation.bound + max(BUDGET_SHARE * relaxation.bound, BUDGET_LEAST))
+    plan_program = relaxation.program_within(budget)
+    # The best plan is a solution of the relaxation, so that the optimum lies below.
+    cutoff = so_far.budget * (1 + BRANCHING_GAP)
+    options = {
+        **_PLAIN_TREE,
+        "mip_rel_gap": BRANCHING_GAP,
+        "mip_max_nodes": so_far.effort.branching_nodes,
+        "objective_bound": cutoff,
+    }
+    outcome = linear.solve(plan_program.program, options)
+    so_far.hit_time_limit |= outcome.hit_time_limit
+    limit = so_far.budget if relaxation.has_stand_ins else budget
+    if outcome.status == "infeasible" and limit < math.inf:
+        so_far.raise_bound(limit)
+    elif outcome.status != "infeasible" and np.isfinite(outcome.bound):
+        so_far.raise_bound(min(outcome.bound, limit))
+    if outcome.values is not None:
+        chosen = np.zeros(len(plan_program.vendor), np.bool_)
+        chosen[(plan_program.vendor >= 0) & (outcome.values[plan_program.vendor] > 0.5)] = True
+        so_far.construct(chosen, relaxation.factor, _pieces(plan_program, outcome.values))
+        if relaxation.has_stand_ins:
+            so_far.construct(chosen, relaxation.factor)
+
+
+def _construct_from_program(so_far: BestSoFar, vendors: Flags, factor: Floats) -> None:
+    """Make a plan of a set of vendors from its own linear program, in which the vendors' limits hold."""
+    uses = undominated(so_far.arrays, in_relaxation=True)
+    vendors = vendors | so_far.arrays.vendors.is_forced
+    options = ProgramOptions(
+        vendors, uses, whole=False, unfilled_limit=int(so_far.arrays.need.sum()), penalty=UNFILLED_PENALTY
+    )
+    plan_program = build_program(so_far.arrays, options)
+    outcome = linear.solve(continuous(plan_program.program), {})
+    if outcome.values is not None:
+        so_far.construct(vendors, factor, _pieces(plan_program, outcome.values))
+
+
+def _solve_whole(so_far: BestSoFar, limit: int | None) -> linear.Outcome:
+    """Solve the whole program from the best plan, and keep the plan it finds.
+
+    Args:
+        so_far: what is left out of the program is what no plan within the best plan's cost can have.
+        limit: most pieces unfilled; None to minimise their number instead of the cost.
+    """
+    penalty = 1.0 if limit is None else 0.0
+    budget = so_far.budget if limit == so_far.limit else math.inf
+    vendors, uses = so_far.still_possible if budget < math.inf else (so_far.everyone, so_far.exact_uses)
+    plan_program = build_program(so_far.arrays, ProgramOptions(vendors, uses, unfilled_limit=limit, penalty=penalty))
+    fits = so_far.plan is not None and (limit is None or so_far.plan.unfilled_count <= limit)
+    start = start_values(plan_program, so_far.plan) if fits and so_far.plan else None
+    nodes = so_far.effort.whole.nodes
+    options = {**_PLAIN_TREE, "mip_rel_gap": 0.0, "mip_abs_gap": WHOLE_GAP, "mip_max_nodes": nodes}
+    outcome = linear.solve(plan_program.program, options, start)
+    so_far.hit_time_limit |= outcome.hit_time_limit
+    if outcome.values is not None:
+        plan = read_plan(plan_program, outcome.values)
+        plan = checked(so_far.problem, so_far.arrays, plan) if plan else None
+        if plan and limit is not None:
+            _must_agree(plan, plan_program, outcome.values)
+        so_far.offer(plan)
+    # What was left out costs at least the budget.
+    return outcome if outcome.status == "infeasible" else replace(outcome, bound=min(outcome.bound, budget))
+
+
+def _pieces(plan_program: PlanProgram, values: Floats) -> Floats:
+    """Pieces by use."""
+    return np.where(plan_program.use >= 0, values[plan_program.use], 0.0)
+
+
+def _must_agree(plan: WholePlan, plan_program: PlanProgram, values: Floats) -> None:
+    stated = float(np.dot(plan_program.program.cost, values))
+    if abs(float(plan.cost) - stated) > COST_TOLERANCE * max(1.0, abs(stated)) + 1e-5:
+        raise PlanRefusedError(
+            "landed cost and optimiser disagree about a plan's cost", where=f"{float(plan.cost)} and {stated}"
+        )
