@@ -352,7 +352,7 @@ _ORDER_LISTS = ("order lists", "")
 
 def _write_part(site: pages.Site, part: pages.Part) -> None:
     if part == _ORDER_LISTS:
-        order_lists.write_order_lists(site.tables, site.folder)
+        order_lists.write_order_lists(site.tables, site.inputs.settings, site.folder)
     else:
         pages.write_part(site, part)
 
