@@ -15,7 +15,7 @@ from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Link, Table, columns, count, day, month_name, percent
 from pipelines.reporting.basis.render import write_page
-from pipelines.reporting.basis.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
+from pipelines.reporting.basis.words import CAUTIONS, COST_WORDS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
@@ -24,10 +24,10 @@ from pipelines.reporting.sections.costs import (
     FEWER_PIECES,
     comparison_table,
     complete_cost,
-    cost_words,
     headline_cost,
     pieces_priced,
     saved,
+    withheld_cost_words,
 )
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
@@ -59,7 +59,7 @@ def write_pages(
 
 @dataclass(frozen=True)
 class Site:
-    """What the pages are made from, and where they go."""
+    """What pages are made from, and the folder they go to."""
 
     tables: Mapping[str, pl.DataFrame]
     inputs: WorkspaceInputs
@@ -128,12 +128,11 @@ def _months_table(page_data: PageData) -> Table:
             and not index["is_withheld"]
             and index["change_1_month_pct"] is not None
         ]
-        reported = percent(median(changes), signed=True) if changes else NOTHING
         rows.append(
             (
                 Link(month_name(month), f"{month}.html"),
                 day(page_data.date_in_month(month)),
-                reported,
+                percent(median(changes), signed=True) if changes else NOTHING,
                 count(len(changes)),
             )
         )
@@ -151,13 +150,13 @@ def _index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str,
         "watches_fired": _watches_fired(page_data),
         "details": [(model.title, f"sheets/{model.page}-details.html") for model in page_data.models],
         "tables": _tables_table(tables),
-        "cautions": CAUTIONS,
-        "cost_words": cost_words(page_data),
+        "cost_words": COST_WORDS,
+        "methods": [withheld_cost_words(page_data)],
     }
 
 
 def _watches_fired(page_data: PageData) -> str:
-    """How many watches fired, in words; empty without watches."""
+    """How many watches fired; empty without watches."""
     if not page_data.settings.watch:
         return ""
     results = page_data.table(WATCH_RESULT)
@@ -183,7 +182,13 @@ def _models_table(page_data: PageData, buyer: Buyer) -> Table:
             )
         )
     headings = columns(
-        "Model", "#Cheapest mix", "#Exactly as designed", "#Pieces priced", "#Saved", "#Parcels", "#Missing pieces"
+        "Model",
+        f"#{page_data.scenario_title('cheapest')}",
+        f"#{page_data.scenario_title('listed')}",
+        "#Pieces priced",
+        "#Saved",
+        "#Parcels",
+        "#Missing pieces",
     )
     return Table(f"Complete cost today, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
 
@@ -199,11 +204,13 @@ def _tables_table(tables: Mapping[str, pl.DataFrame]) -> Table:
 
 def _comparison(page_data: PageData) -> dict[str, Any]:
     return {
-        "page_title": "All models and ways of buying compared",
+        "page_title": "Ways of buying compared",
         "today": day(page_data.today),
         "sections": [_compared_for(page_data, buyer) for buyer in page_data.buyers],
         "cautions": CAUTIONS,
-        "cost_words": cost_words(page_data),
+        "cost_words": COST_WORDS,
+        "saved_against": page_data.scenario_title("listed"),
+        "methods": [withheld_cost_words(page_data)],
     }
 
 
@@ -241,12 +248,12 @@ def _compared_for(page_data: PageData, buyer: Buyer) -> dict[str, Any]:
 
 
 def _marked_cost(page_data: PageData, plan: Row | None) -> str:
-    reported = complete_cost(page_data, plan)
-    is_estimated = plan is not None and reported[-1].isdigit() and plan["unfilled_piece_count"]
-    return reported + (ESTIMATED if is_estimated else "")
+    cost = complete_cost(page_data, plan)
+    is_estimated = plan is not None and cost[-1].isdigit() and plan["unfilled_piece_count"]
+    return cost + (ESTIMATED if is_estimated else "")
 
 
 def _note(mark: str, words: str, rows: Iterable[tuple[str | Link, ...]]) -> str:
-    """A footnote, if any cell bears its mark."""
+    """A footnote, if any cell has its mark."""
     is_used = any(isinstance(cell, str) and cell.endswith(mark) for row in rows for cell in row)
     return f"{mark} {words}" if is_used else ""

@@ -44,7 +44,7 @@ class ReportedModel:
 
 @dataclass(frozen=True)
 class Saving:
-    """What one plan saves against another, in complete cost; not distinguished when the plans' gaps could explain it."""
+    """What one plan saves against another, in complete cost; ``is_distinct`` if the plans' gaps can't explain it."""
 
     amount: Decimal
     share_pct: Decimal | None
@@ -52,7 +52,7 @@ class Saving:
 
 
 class PageData:
-    """What the pages say, looked up in the tables of a generation.
+    """The tables of a generation, looked up as pages need them.
 
     Args:
         tables: the generation's tables by name; one that is absent counts as empty.
@@ -191,10 +191,10 @@ class PageData:
         return {day.isoformat()[:7]: day for day in sorted({key[0] for key in self._plans})}
 
     def headline_plan(self, model_code: str, buyer_code: str, on: date | None = None) -> Row | None:
-        """The plan ``best``; where that is refused or absent, the usable plan of lowest rank."""
-        best = self.plan(model_code, buyer_code, "cheapest", on)
-        if best is not None and is_usable(best):
-            return best
+        """The plan ``cheapest``; where that is refused or absent, the usable plan that ranks first."""
+        cheapest = self.plan(model_code, buyer_code, "cheapest", on)
+        if cheapest is not None and is_usable(cheapest):
+            return cheapest
         return next(iter(ranked(self.plans(model_code, buyer_code, on))), None)
 
     def cost_is_withheld(self, plan: Row) -> bool:
@@ -216,6 +216,17 @@ class PageData:
         """A colour's name, or its code."""
         return self.colour_names.get(colour_code) or colour_code
 
+    def element_name(self, part_code: str, colour_code: str) -> str:
+        """An element in words: ``brick 2 x 4, Pebble``."""
+        return f"{self.part_name(part_code)}, {self.colour_name(colour_code)}"
+
+    def element_or_family(self, part_code: str, colour_code: str, *, is_named: bool) -> str:
+        """An element in words; only its part's family where it may not be named."""
+        if is_named:
+            return self.element_name(part_code, colour_code)
+        family = self.part_families.get(part_code)
+        return f"{family} (part not named)" if family else "part not named"
+
     def last_confirmed(self) -> pl.DataFrame:
         """offer_id and last_confirmed_on (no later than today) of the offers that today's plans buy."""
         bought = self.todays(PLAN_PURCHASE).select("offer_id").unique()
@@ -234,15 +245,15 @@ class PageData:
         return {} if frame is None or not frame.height else dict(frame.select(code, name).iter_rows())
 
     def _reported_models(self) -> list[ReportedModel]:
-        reported = {key[1]: row["model_title"] for key, row in self._plans.items()}
+        planned = {key[1]: row["model_title"] for key, row in self._plans.items()}
         given = {model.model_code: model for model in self.inputs.models}
         found = []
-        for code in reported.keys() | given.keys():
+        for code in planned.keys() | given.keys():
             own = given.get(code)
             found.append(
                 ReportedModel(
                     code,
-                    own.settings.title if own else reported[code],
+                    own.settings.title if own else planned[code],
                     own.settings.designer if own else "",
                     own.settings.publish_lines if own else "none",
                     own,
@@ -258,7 +269,7 @@ class PageData:
 
 
 def is_usable(plan: Row) -> bool:
-    """Whether a plan passed its checks."""
+    """Whether a plan passed its checks, so that its figures may be shown."""
     return bool(plan["plan_status"] != "refused")
 
 

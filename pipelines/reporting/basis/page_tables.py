@@ -16,7 +16,7 @@ from pipelines.reporting.basis.words import MONTH_NAMES, STATUS
 MINUS = "\u2212"
 NOTHING = "\u2013"
 """Shown where there is no figure."""
-_REMEMBERED = 65536  # the reports of many months tell the same figures again and again
+_REMEMBERED = 65536  # the reports of many months show the same figures again and again
 
 
 @lru_cache(_REMEMBERED)
@@ -58,8 +58,8 @@ def count(value: int | None, singular: str = "", plural: str = "") -> str:
     """``1,204``, or with a noun ``1 piece``, ``1,204 pieces``."""
     if value is None:
         return NOTHING
-    reported = (MINUS if value < 0 else "") + f"{abs(value):,}"
-    return f"{reported} {singular if value == 1 else plural or singular + 's'}" if singular else reported
+    figure = (MINUS if value < 0 else "") + f"{abs(value):,}"
+    return f"{figure} {singular if value == 1 else plural or singular + 's'}" if singular else figure
 
 
 @lru_cache(_REMEMBERED)
@@ -184,8 +184,8 @@ def escape_markdown(text: str) -> str:
 def _markdown_cell(cell: str | Link, is_strong: bool) -> str:
     if isinstance(cell, Link):
         return f"[{escape_markdown(cell.text)}]({cell.href})"
-    reported = escape_markdown(cell)
-    return f"**{reported}**" if is_strong and reported else reported
+    text = escape_markdown(cell)
+    return f"**{text}**" if is_strong and text else text
 
 
 def _sign(value: Decimal, signed: bool) -> str:

@@ -36,7 +36,7 @@ def _markdown() -> Environment:
 
 
 def _unbroken(value: Any) -> Any:
-    """Text in which no line ends between a figure and its per cent sign."""
+    """Text that never breaks between a figure and its per cent sign."""
     return value.replace(" %", "\u00a0%") if type(value) is str else value
 
 

@@ -1,4 +1,4 @@
-"""What stands behind a model's sheet: how good the plans are, what is bought where, and what could not be."""
+"""The details page of a model: how good its plans are, what is bought where, and what can't be bought."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from pipelines.reporting.basis.page_tables import (
     percent,
     unit_price,
 )
-from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE, with_order
+from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE, unique_sentences, with_order
 from pipelines.reporting.model_pages.sheet import age
 from pipelines.reporting.orders.order_lists import order_folder, workbook_name
 from pipelines.reporting.sections.buying import buying_of
@@ -39,18 +39,22 @@ from schemas.validate import empty_frame
 
 OLDEST_COUNT = 10
 """Oldest offers listed."""
+METHODS = (
+    "No plan that buys as many pieces can cost less than the lower bound. The gap is how far a plan may be above it.",
+    "Other ways of buying are plans someone could use, made with little effort: cheaper ones may exist.",
+)
 
 
 def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
-    """Everything the template of a model's details page shows."""
+    """The values of a model's details page."""
+    sections = [section for buyer in page_data.buyers if (section := _for_buyer(page_data, model, buyer)) is not None]
     return {
         "model": model,
         "page_title": f"{model.title}: details",
         "today": day(page_data.today),
         "private": PRIVATE if model.publish_lines != "all" else "",
-        "sections": [
-            section for buyer in page_data.buyers if (section := _for_buyer(page_data, model, buyer)) is not None
-        ],
+        "sections": sections,
+        "methods": unique_sentences(METHODS, *(section["flexibility"].methods for section in sections)),
     }
 
 
@@ -61,8 +65,8 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     return {
         "buyer": buyer,
         "plans": _plans_table(page_data, plans, buyer),
-        "details": _details(page_data, plans),
-        "flexible_lines": flexible_lines_of(page_data, model, buyer, in_full=True),
+        "plan_details": _plan_details_once(page_data, plans),
+        "flexibility": flexible_lines_of(page_data, model, buyer, in_full=True),
         "buying": buying_of(page_data, model, buyer, in_full=True),
         "together": joint_purchases(page_data, model, buyer),
         "oldest": _oldest_table(page_data, plans),
@@ -83,28 +87,26 @@ def _plans_table(page_data: PageData, plans: list[Row], buyer: Buyer) -> Table:
                 money(gap_amount(plan), code),
                 gap(plan["gap_pct"]),
                 count(plan["unfilled_piece_count"]),
-                plan["plan_status"],
                 certainty(plan["plan_status"], plan["gap_pct"]),
                 plan["effort"],
             )
         )
     headings = columns(
-        "Way of buying", "#Landed cost", "#Lower bound", "#Gap", "#Gap in %", "#Missing pieces", "Status", "In words",
-        "Effort",
+        "Way of buying", "#Landed cost", "#Lower bound", "#Gap", "#Gap in %", "#Missing pieces", "In words", "Effort",
     )  # fmt: skip
-    return Table(f"How good the plans are, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
+    return Table(f"How exact the plans are, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
 
 
-def _details(page_data: PageData, plans: list[Row]) -> list[dict[str, Any]]:
-    """Each plan in full; of plans that place the very same orders, and lack the same, the first one."""
+def _plan_details_once(page_data: PageData, plans: list[Row]) -> list[dict[str, Any]]:
+    """Each plan in full; of plans that place the very same orders, and lack the same, only the first."""
     found: list[dict[str, Any]] = []
     for plan in plans:
         details = _plan_details(page_data, plan)
-        reported = (details["vendors"], details["purchases"], details["unfilled"])
-        same = next((each for each in found if each["reported"] == reported and each["vendors"]), None)
+        orders = (details["vendors"], details["purchases"], details["unfilled"])
+        same = next((each for each in found if each["orders"] == orders and each["vendors"]), None)
         if same is not None:
             details |= {"vendors": None, "purchases": None, "unfilled": None, "same_as": same["title"]}
-        found.append({**details, "reported": reported})
+        found.append({**details, "orders": orders})
     return found
 
 
@@ -117,7 +119,7 @@ def _plan_details(page_data: PageData, plan: Row) -> dict[str, Any]:
         "purchases": _purchases_table(page_data, plan),
         "unfilled": _unfilled_table(page_data, plan),
         "why": why_this_plan(page_data, plan),
-        "orders": Link("Order lists of this plan (spreadsheet)", f"{folder}/{workbook_name(plan)}")
+        "workbook": Link("Order lists of this plan (spreadsheet)", f"{folder}/{workbook_name(plan)}")
         if is_usable(plan) and page_data.rows_of(PLAN_VENDOR, plan).height
         else None,
     }
@@ -166,7 +168,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
     code = plan["currency_code"]
     rows = tuple(
         (
-            f"{page_data.part_name(row['listed_part_code'])}, {page_data.colour_name(row['listed_colour_code'])}",
+            page_data.element_name(row["listed_part_code"], row["listed_colour_code"]),
             f"{row['line_number']}.{row['portion_number']}",
             count(row["unfilled_piece_count"]),
             number(row["estimated_unit_price"], 4),
@@ -177,7 +179,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
         for row in page_data.rows_of(UNFILLED_LINE, plan).iter_rows(named=True)
     )
     headings = columns(
-        "Listed as", "#Line.portion", "#Missing pieces", "#Estimated unit price", "#Estimate", "Estimated from",
+        "Listed as", "#Line.portion", "#Missing pieces", "#Estimated price", "#Estimate", "Estimated from",
         "What would help",
     )  # fmt: skip
     return Table(f"What can't be bought, in {code}", headings, rows, is_stacked=True) if rows else None
@@ -194,7 +196,7 @@ def _oldest_table(page_data: PageData, plans: list[Row]) -> Table | None:
     vendors = page_data.vendor_names()
     rows = tuple(
         (
-            f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}",
+            page_data.element_name(row["part_code"], row["colour_code"]),
             vendors.get(row["vendor_code"], row["vendor_code"]),
             day(row["last_confirmed_on"]),
             age(row["last_confirmed_on"], page_data.today),
@@ -231,7 +233,7 @@ def _movers_table(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Ta
     limit = page_data.settings.report.mover_count
     rows = tuple(
         (
-            f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}",
+            page_data.element_name(row["part_code"], row["colour_code"]),
             percent(row["price_change_pct"], signed=True),
             number(row["element_price"], 4),
             number(row["contribution_points"], 2, signed=True),
@@ -240,4 +242,4 @@ def _movers_table(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Ta
         for row in movers(prices, f"{page_data.today:%Y-%m}", buyer.buyer_code, limit).iter_rows(named=True)
     )
     headings = columns("Element", "#Price change", f"#Price, {buyer.currency_code}", "#Index points", "#Vendors")
-    return Table("Largest price moves since last month", headings, rows, is_stacked=True) if rows else None
+    return Table("Largest price changes since last month", headings, rows, is_stacked=True) if rows else None

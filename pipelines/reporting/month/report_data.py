@@ -1,4 +1,4 @@
-"""The figures behind a month's charts, as CSV and Parquet beside the pages: published tables, cut at the month."""
+"""The figures behind a month's charts, as CSV and Parquet beside the pages."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Colours that may stand in for a listed one because they are close to it: side by side, with the distance in words."""
+"""Colours bought instead of a listed one because they are close to it: side by side, with the distance in words."""
 
 from __future__ import annotations
 
