@@ -224,7 +224,7 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder, night, endi
     # Of six lines with a flexibility three save something, one of them by its form, too; four undecided ones are worth a look.
     assert named["m01"] == (3 + 1) * len(BUYERS)
     assert named["m02"] == (3 + 1 + 4) * len(BUYERS)
-    words = "2 clearly save money, 1 is unclear, 1 finds pieces that are missing as designed and 2 save nothing"
+    words = "2 clearly save money, 1 saves too little to be sure, 1 finds pieces that are missing as designed and 2 save nothing"
     assert words in sheet_text(folder, "m00", ending)
 
 
@@ -527,7 +527,7 @@ def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night, tmp_path
         (
             Decimal(5),
             False,
-            "Of 6 lines with flexible colour, 0 clearly save money and 6 are unclear.",
+            "Of 6 lines with flexible colour, 0 clearly save money and 6 save too little to be sure.",
         ),
     ],
 )

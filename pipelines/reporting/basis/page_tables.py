@@ -11,7 +11,7 @@ from hashlib import sha256
 from math import isfinite
 
 from pipelines.money import currency_digits, round_half_up, round_money
-from pipelines.reporting.basis.words import MONTH_NAMES, STATUS
+from pipelines.reporting.basis.words import MONTH_NAMES
 
 MINUS = "\u2212"
 NOTHING = "\u2013"
@@ -87,14 +87,9 @@ def gap(gap_pct: float) -> str:
     return f"{tenths:,f} %"
 
 
-def certainty(plan_status: str, gap_pct: float) -> str:
-    """How good a plan is for the pieces it buys, in words: ``at most 0.4 % above the best possible``.
-
-    How many pieces it lacks stands in a column beside it.
-    """
-    if plan_status == "partial":
-        plan_status = "bounded" if gap_pct > 0 else "proven"
-    return STATUS[plan_status].format(gap=gap(gap_pct))
+def accuracy(gap_pct: float) -> str:
+    """How good a plan is for the pieces it buys: ``at most 0.4 % above the best possible``, or ``the cheapest possible``."""
+    return f"at most {gap(gap_pct)} above the best possible" if gap_pct else "the cheapest possible"
 
 
 def file_name(code: str) -> str:

@@ -10,13 +10,6 @@ MONTH_NAMES = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 
-STATUS = {
-    "proven": "the cheapest possible",
-    "bounded": "at most {gap} above the best possible",
-    "partial": "some pieces can't be bought",
-    "refused": "failed a check: do not use",
-}
-
 COLOUR_RULES = {
     "as_listed": "as listed",
     "any": "any plain colour, mixed is fine",

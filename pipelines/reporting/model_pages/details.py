@@ -13,7 +13,6 @@ from pipelines.reporting.basis.page_tables import (
     NOTHING,
     Link,
     Table,
-    certainty,
     columns,
     count,
     day,
@@ -27,6 +26,7 @@ from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE, unique_sent
 from pipelines.reporting.model_pages.sheet import age
 from pipelines.reporting.orders.order_lists import order_folder, workbook_name
 from pipelines.reporting.sections.buying import buying_of
+from pipelines.reporting.sections.costs import REFUSED
 from pipelines.reporting.sections.flexibility import flexible_lines_of
 from pipelines.reporting.sections.orders_together import joint_purchases
 from pipelines.reporting.sections.variants import why_this_plan
@@ -81,20 +81,24 @@ def _plans_table(page_data: PageData, plans: list[Row], buyer: Buyer) -> Table:
         code = plan["currency_code"]
         rows.append(
             (
-                page_data.scenario_title(plan["scenario_code"]),
+                _title_or_refused(page_data, plan),
                 money(plan["landed_cost"], code),
                 money(plan["lower_bound"], code),
                 money(gap_amount(plan), code),
                 gap(plan["gap_pct"]),
                 count(plan["unfilled_piece_count"]),
-                certainty(plan["plan_status"], plan["gap_pct"]),
                 plan["effort"],
             )
         )
     headings = columns(
-        "Way of buying", "#Landed cost", "#Lower bound", "#Gap", "#Gap in %", "#Missing pieces", "In words", "Effort",
+        "Way of buying", "#Landed cost", "#Lower bound", "#Gap", "#Gap in %", "#Missing pieces", "Effort",
     )  # fmt: skip
     return Table(f"How exact the plans are, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
+
+
+def _title_or_refused(page_data: PageData, plan: Row) -> str:
+    title = page_data.scenario_title(plan["scenario_code"])
+    return title if is_usable(plan) else f"{title} ({REFUSED})"
 
 
 def _plan_details_once(page_data: PageData, plans: list[Row]) -> list[dict[str, Any]]:

@@ -7,7 +7,17 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, columns, count, day, gap, money, month_name, number, percent
+from pipelines.reporting.basis.page_tables import (
+    Table,
+    accuracy,
+    columns,
+    count,
+    day,
+    money,
+    month_name,
+    number,
+    percent,
+)
 from pipelines.reporting.basis.words import (
     CHANGE_METHODS,
     CHANGE_PARTS,
@@ -152,11 +162,8 @@ def _strip(
     items = []
     if plan is not None:
         covered = percent((cost_coverage(plan) or 0) * 100)
-        accuracy = (
-            f"at most {gap(plan['gap_pct'])} above the best possible" if plan["gap_pct"] else "the cheapest possible"
-        )
         note = why_cost_is_withheld(page_data, plan) or (
-            f"{page_data.scenario_title(plan['scenario_code'])}; {covered} of pieces priced; {accuracy}"
+            f"{page_data.scenario_title(plan['scenario_code'])}; {covered} of pieces priced; {accuracy(plan['gap_pct'])}"
         )
         items.append(("Complete cost", complete_cost(page_data, plan, with_code=True), note))
     if index is not None:

@@ -98,7 +98,7 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
         lines.append(("Estimate for missing pieces", money(row["unfilled_estimate"], code)))
     strong.add(len(lines))
     lines.append(("All together", money(row["whole_cost"], code)))
-    title = f"The whole cost of the cheapest mix, in {code}"
+    title = f"{page_data.scenario_title(best['scenario_code'])}, in {code}"
     return {
         "table": Table(title, columns("What", "#Cost"), tuple(lines), frozenset(strong)),
         "words": _whole_words(row, bool(steps)),

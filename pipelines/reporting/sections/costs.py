@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.basis.page_data import PageData, Row, Saving, is_usable, ranked, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, day, gap, money, percent
-from pipelines.reporting.basis.words import STATUS, WITHHELD_COST_WORDS, WITHHELD_INDEX_WORDS
+from pipelines.reporting.basis.page_tables import NOTHING, Table, accuracy, columns, count, day, gap, money, percent
+from pipelines.reporting.basis.words import WITHHELD_COST_WORDS, WITHHELD_INDEX_WORDS
 from pipelines.reporting.charts.charts import Chart, Line, line_chart
 from pipelines.settings import Buyer
 
@@ -120,9 +120,8 @@ def how_good(plans: Sequence[Row]) -> str:
     if not usable:
         return ""
     widest = max(usable, key=lambda plan: float(plan["gap_pct"]))
-    accuracy = STATUS["bounded"].format(gap=gap(widest["gap_pct"])) if widest["gap_pct"] else STATUS["proven"]
     pieces = " for the pieces it buys" if any(plan["unfilled_piece_count"] for plan in usable) else ""
-    words = f"Each way is {accuracy}{pieces}."
+    words = f"Each way is {accuracy(widest['gap_pct'])}{pieces}."
     return f"{words} {DEARER_WITH_MORE}" if some_cost_more_for_more_pieces(usable) else words
 
 
@@ -228,7 +227,7 @@ def least_certain(
     if not plan["gap_pct"]:
         return ""
     which = f"{page_data.scenario_title(plan['scenario_code'])}, {day(plan['priced_on'])}"
-    return f"Costs in the chart are at most {gap(plan['gap_pct'])} above the best possible ({which})."
+    return f"Costs in the chart are {accuracy(plan['gap_pct'])} ({which})."
 
 
 def _charted(page_data: PageData, plan: Row | None) -> float | None:

@@ -117,13 +117,14 @@ def flexible_lines_of(
         _table(page_data, [line for line in lines if names_all or line.saves][:most], caption, buyer)
         for lines, caption in ((colours, "What each line's flexible colour saves"), (forms, "What other forms save"))
     )
+    kinds = _kinds_table(costs, buyer, in_full)
     looks = look_first(page_data, plan, costs, buyer, names_lines=in_full or model.publish_lines == "all")
     return FlexibilitySection(
         tuple(_words(page_data, listed, plan, costs, colours, fillers, buyer)),
-        _kinds_table(costs, buyer, in_full),
+        kinds,
         colour_table,
         form_table,
-        _notes(colour_table, form_table),
+        _notes(kinds, colour_table, form_table),
         _idle_words([line for line in colours if line.number not in fillers]) if names_all else "",
         looks,
         near_colours(page_data, plan) if in_full or model.publish_lines != "none" else (),
@@ -174,14 +175,13 @@ def _words(
     return words
 
 
-def _notes(*tables: Table | None) -> str:
+def _notes(kinds: Table | None, *of_lines: Table | None) -> str:
     """What the three views and the mark of unclear savings mean, where a table has them."""
-    shown = [table for table in tables if table is not None]
-    if not shown:
-        return ""
-    views = " ".join(f"{name}: {words}." for name, words in VIEWS)
-    has_marks = any(UNCLEAR in str(cell) for table in shown for row in table.rows for cell in row)
-    return f"{views} {UNCLEAR_WORDS}" if has_marks else views
+    notes = [f"{name}: {words}." for name, words in VIEWS] if any(of_lines) else []
+    shown = [table for table in (kinds, *of_lines) if table is not None]
+    if any(UNCLEAR in str(cell) for table in shown for row in table.rows for cell in row):
+        notes.append(UNCLEAR_WORDS)
+    return " ".join(notes)
 
 
 def _methods(
@@ -233,7 +233,7 @@ def _line_words(lines: Sequence[_LineSavings], fillers: Collection[int]) -> str:
     idle = sum(not line.saves and line.number not in fillers for line in lines)
     found = [f"{count(paying)} clearly {'saves' if paying == 1 else 'save'} money"]
     if unclear:
-        found.append(f"{count(unclear)} {'is' if unclear == 1 else 'are'} unclear")
+        found.append(f"{count(unclear)} {'saves' if unclear == 1 else 'save'} too little to be sure")
     if filling:
         found.append(f"{count(filling)} {'finds' if filling == 1 else 'find'} pieces that are missing as designed")
     if idle:
@@ -285,10 +285,10 @@ def _kinds_table(costs: dict[str, Row], buyer: Buyer, in_full: bool) -> Table | 
         if kind in costs
     )
     headings = columns(
-        "What may differ", "#Complete cost", *(["#Missing pieces"] if has_missing else []), "#Saved",
+        "May differ", "#Complete cost", *(["#Missing pieces"] if has_missing else []), "#Saved",
         *(["#By the estimate"] if in_full else []),
     )  # fmt: skip
-    return Table(f"What flexibility saves, in {buyer.currency_code}", headings, rows) if rows else None
+    return Table(f"Cost by what may differ from the list, in {buyer.currency_code}", headings, rows) if rows else None
 
 
 def _kind_saved(costs: dict[str, Row], kind: str, buyer: Buyer) -> str:

@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.insight.together.joint_orders import SETS_AT_FULL_EFFORT_UP_TO
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, columns, count, gap, money, unit_price
+from pipelines.reporting.basis.page_tables import Table, accuracy, columns, count, money, unit_price
 from pipelines.reporting.basis.words import with_order
 from pipelines.settings import Buyer
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
@@ -102,9 +102,6 @@ def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
     code, titles = order["currency_code"], _titles(page_data)
     saved = order["joint_saving"]
     parcels = count(order["order_count"], "parcel")
-    accuracy = (
-        f"at most {gap(order['gap_pct'])} above the best possible" if order["gap_pct"] else "the cheapest possible"
-    )
     if saved >= 0:
         finding = f"Buying together saves {money(saved, code, with_code=True)}, in {parcels}"
     else:
@@ -112,7 +109,7 @@ def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
             f"Buying together costs {money(-saved, code, with_code=True)} more, in {parcels}, because each model bought alone "
             "counts on the same stock"
         )
-    words = [f"{finding}; it is {accuracy} with one order per vendor."]
+    words = [f"{finding}; it is {accuracy(order['gap_pct'])} with one order per vendor."]
     sequence = _of(page_data.todays(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
     first = sequence.sort("sequence_position").to_dicts()
     names = ", then ".join(titles.get(row["model_code"], row["model_code"]) for row in first)

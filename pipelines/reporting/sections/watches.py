@@ -10,9 +10,9 @@ from pipelines.reporting.basis.words import PRIVATE, listed_words
 from schemas.published.watches import WATCH_RESULT
 
 KINDS = {
-    "model_below": "Model below an amount",
-    "line_scarce": "Scarce lines",
-    "vendor_changes_model": "Vendor changes",
+    "model_below": "cost below an amount",
+    "line_scarce": "scarce lines",
+    "vendor_changes_model": "vendor changes",
 }
 
 
@@ -68,16 +68,15 @@ def _by_watch(page_data: PageData) -> dict[str, list[Row]]:
 def _table(page_data: PageData, caption: str, rows: list[Row]) -> Table | None:
     cells = tuple(
         (
-            row["watch_code"],
-            KINDS[row["watch_kind"]],
             _title(page_data, row["model_code"]),
-            _buyer(page_data, row),
             _subject(page_data, row),
+            _buyer(page_data, row),
             row["watch_message"],
+            f"{row['watch_code']} ({KINDS[row['watch_kind']]})",
         )
         for row in rows
     )
-    headings = columns("Watch", "Kind", "Model", "Buyer", "About", "Finding")
+    headings = columns("Model", "About", "Buyer", "Finding", "Watch")
     return Table(caption, headings, cells, is_stacked=True) if cells else None
 
 
