@@ -15,7 +15,13 @@ from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Link, Table, columns, count, day, month_name, percent
 from pipelines.reporting.basis.render import write_page
-from pipelines.reporting.basis.words import CAUTIONS, COST_WORDS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
+from pipelines.reporting.basis.words import (
+    CAUTIONS,
+    COMPLETE_COST_WORDS,
+    COST_WORDS,
+    ESTIMATED_WORDS,
+    FEWER_PIECES_WORDS,
+)
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
@@ -150,7 +156,7 @@ def _index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str,
         "watches_fired": _watches_fired(page_data),
         "details": [(model.title, f"sheets/{model.page}-details.html") for model in page_data.models],
         "tables": _tables_table(tables),
-        "cost_words": COST_WORDS,
+        "cost_words": COMPLETE_COST_WORDS,
         "methods": [withheld_cost_words(page_data)],
     }
 

@@ -169,7 +169,7 @@ def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
 def test_the_largest_sensitivity_is_named_and_what_fills_less_is_not_drawn():
     found = message_of("m00", missing=2)["sensitivities"]
     assert found["words"] == [
-        "All as listed: changes the cost most, by +9.00 EUR.",
+        "All as listed changes the cost most: +9.00 EUR.",
         "Not comparable, so not drawn: One parcel fewer (2 pieces more missing).",
     ]
     assert found["chart"].figures.rows == (

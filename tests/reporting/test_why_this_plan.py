@@ -125,7 +125,7 @@ def test_who_else_sells_what_is_bought(night, plan):
     ]
     reported = why(night, plan, sources=sources)
     assert reported["words"][0] == (
-        "Of 3 portions bought, nobody else has 1 whole; for 1 the cheapest other source is a vendor of this plan."
+        "For 1 of 3 portions bought no other vendor has all pieces; for 1 the cheapest other source is a vendor of this plan."
     )
     shown = [row[1:] for row in reported["tables"][0].rows]  # the fewest sources first
     assert shown == [
@@ -143,14 +143,14 @@ def test_only_the_ten_portions_with_fewest_sources_are_listed(night, plan):
 def test_what_a_more_robust_plan_would_cost(night, plan):
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     robust = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "maker", "faraway"])
-    beginning = "2 portions could come whole from two vendors or more"
-    exposed = f"{beginning}; for 1 this plan has one of them at most."
+    beginning = "Two vendors or more could each fill 2 portions"
+    exposed = f"{beginning}; for 1 of them this plan has at most one such vendor."
     assert why(night, plan, [robust], sources)["words"][-1] == (
         f"{exposed} A more robust plan also orders from The maker's shop, Faraway Loft, for 95.00 EUR (+9.67)."
     )
     assert why(night, plan, [], sources)["words"][-1] == exposed  # none could be made
     assert why(night, plan, [], sources[:1])["words"][-1] == (
-        "1 portion could come whole from two vendors or more; it could from two vendors of this plan: no plan is more robust."
+        "Two vendors or more could each fill 1 portion; this plan has two of them, so no plan is more robust."
     )
     assert len(why(night, plan, [], sources[1:2])["words"]) == 1, "nobody else sells it: no plan is more robust"
 

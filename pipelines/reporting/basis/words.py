@@ -57,6 +57,9 @@ REVISION_REASONS = {
 
 REVISED_COSTS = "planned again with less effort; or prices came late or were corrected"
 
+COMPLETE_COST_WORDS = (
+    "Complete cost: parts, shipping, handling and tax, and an estimate for pieces that can't be bought today."
+)
 COST_WORDS = (
     "Landed cost is what you pay today: parts, shipping, handling and tax. Complete cost adds an estimate for pieces that "
     "can't be bought today."

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, Saving, is_usable, saving
 from pipelines.reporting.basis.page_tables import count, day, money, percent
-from pipelines.reporting.basis.words import CAUTIONS, COST_WORDS, unique_sentences
+from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, unique_sentences
 from pipelines.reporting.sections.buying import LINE_METHOD, buying_of
 from pipelines.reporting.sections.changes import prices_alone, what_changed
 from pipelines.reporting.sections.costs import (
@@ -46,7 +46,7 @@ def sheet(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "why_empty": "" if found else _why_empty(page_data, model),
         "copies": copies_table(page_data, model),
         "cautions": CAUTIONS,
-        "cost_words": COST_WORDS,
+        "cost_words": COMPLETE_COST_WORDS,
         "methods": unique_sentences(*(section["methods"] for section in found)),
     }
 
@@ -104,7 +104,7 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
             figure = money(-found.amount, best["currency_code"], with_code=True)
             items.append(("Dearer than as designed", figure, f"because it finds {count(more, 'more piece')}"))
         else:
-            items.append(("Saved", *_saved_words(found, best["currency_code"])))
+            items.append(("Saved", *_saved_words(found, best["currency_code"], page_data.scenario_title("listed"))))
     if best is not None and best["instructions_cost"] is not None:
         code = best["currency_code"]
         both = money(best["complete_cost"] + best["instructions_cost"], code, with_code=True)
@@ -113,13 +113,13 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
     return strip(items)
 
 
-def _saved_words(found: Saving, currency_code: str) -> tuple[str, str]:
+def _saved_words(found: Saving, currency_code: str, against: str) -> tuple[str, str]:
     """A saving as a figure, and its share as a note, so that the figure stays on one line."""
     if not found.is_distinct:
-        return NOT_DISTINCT, "from exactly as designed"
+        return NOT_DISTINCT, f"from “{against}”"
     if found.share_pct is None:
-        return money(found.amount, currency_code, with_code=True), "against exactly as designed"
-    note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than exactly as designed"
+        return money(found.amount, currency_code, with_code=True), f"compared with “{against}”"
+    note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
     return money(found.amount, currency_code, with_code=True), note
 
 

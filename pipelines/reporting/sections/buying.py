@@ -316,7 +316,7 @@ def _sensitivities(page_data: PageData, model: ReportedModel, buyer: Buyer) -> d
     if chart is None:
         return None
     widest = max(bars, key=lambda bar: (bar.width, bar.label))
-    words = [f"{widest.label}: changes the cost most, by {_range(widest, code)}."]
+    words = [f"{widest.label} changes the cost most: {_range(widest, code)}."]
     prices = sides.get("prices", {})
     if len(prices) == 2 and prices["up"]["sensitivity_amount"] > UNEVEN * -prices["down"]["sensitivity_amount"] > 0:
         words.append(

@@ -130,10 +130,12 @@ def _sources_words(sources: pl.DataFrame) -> str:
         return ""
     alone = sources.filter(pl.col("second_vendor_code") == "").height
     inside = sources.filter(pl.col("is_second_in_plan")).height
-    return (
-        f"Of {count(sources.height, 'portion')} bought, nobody else has {count(alone)} whole; for {count(inside)} the cheapest other "
-        "source is a vendor of this plan."
+    whole = (
+        f"For {count(alone)} of {count(sources.height, 'portion')} bought no other vendor has all pieces"
+        if alone
+        else "For each portion bought another vendor has all pieces"
     )
+    return f"{whole}; for {count(inside)} the cheapest other source is a vendor of this plan."
 
 
 def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, sources: pl.DataFrame) -> str:
@@ -142,11 +144,11 @@ def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, source
     alone = with_two.filter(pl.col("source_in_plan_count") < 2).height
     if not with_two.height:
         return ""
-    words = f"{count(with_two.height, 'portion')} could come whole from two vendors or more"
+    words = f"Two vendors or more could each fill {count(with_two.height, 'portion')}"
     if not alone:
-        which = "it could" if with_two.height == 1 else "all could"
-        return f"{words}; {which} from two vendors of this plan: no plan is more robust."
-    words += f"; for {count(alone)} this plan has one of them at most."
+        each = "" if with_two.height == 1 else " for each"
+        return f"{words}; this plan has two of them{each}, so no plan is more robust."
+    words += f"; for {count(alone)} of them this plan has at most one such vendor."
     own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
     names = page_data.vendor_names()
     for row in _of(variants, "sources_in_plan"):
