@@ -341,20 +341,20 @@ def write_history(workspace: Workspace, folder: Path, tables: dict[str, pl.DataF
 def write_pages(folder: Path, tables: dict[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
     """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over; by several processes."""
     site = pages.Site(tables, inputs, folder)
-    parts = [_ORDER_LISTS, *pages.parts_of(PageData(tables, inputs))]
+    groups = [_ORDER_LISTS, *pages.page_groups(PageData(tables, inputs))]
     with connect.disk_trouble_in_words(folder):
-        for _ in spread(_write_part, site, ((part, part) for part in parts), inputs.settings.refresh.workers):
+        for _ in spread(_write_group, site, ((group, group) for group in groups), inputs.settings.refresh.workers):
             pass
 
 
 _ORDER_LISTS = ("order lists", "")
 
 
-def _write_part(site: pages.Site, part: pages.Part) -> None:
-    if part == _ORDER_LISTS:
+def _write_group(site: pages.Site, group: pages.PageGroup) -> None:
+    if group == _ORDER_LISTS:
         order_lists.write_order_lists(site.tables, site.inputs.settings, site.folder)
     else:
-        pages.write_part(site, part)
+        pages.write_page_group(site, group)
 
 
 def publish(workspace: Workspace, folder: Path, refresh_id: str, settings: Settings) -> Path:

@@ -32,7 +32,7 @@ from pipelines.reporting.sections.costs import (
     complete_cost,
     headline_cost,
     pieces_priced,
-    saved,
+    saving_words,
     withheld_cost_words,
 )
 from pipelines.reporting.sections.watches import watch_page
@@ -60,7 +60,7 @@ def write_pages(
         The files written.
     """
     site = Site(tables, inputs, folder)
-    return [path for part in parts_of(site.page_data, months) for path in write_part(site, part)]
+    return [path for group in page_groups(site.page_data, months) for path in write_page_group(site, group)]
 
 
 @dataclass(frozen=True)
@@ -77,12 +77,12 @@ class Site:
         return PageData(self.tables, self.inputs)
 
 
-Part = tuple[str, str]
+PageGroup = tuple[str, str]
 """Pages that are written together: ("overviews", ""), ("sheet", model code) or ("month", month)."""
 
 
-def parts_of(page_data: PageData, months: Sequence[str] | None = None) -> list[Part]:
-    """All pages there are, with the reports of some months only if those are given."""
+def page_groups(page_data: PageData, months: Sequence[str] | None = None) -> list[PageGroup]:
+    """All groups of pages; the reports are those of ``months``, or of every month if None."""
     return [
         ("overviews", ""),
         *(("sheet", model.code) for model in page_data.models),
@@ -90,9 +90,9 @@ def parts_of(page_data: PageData, months: Sequence[str] | None = None) -> list[P
     ]
 
 
-def write_part(site: Site, part: Part) -> list[Path]:
+def write_page_group(site: Site, group: PageGroup) -> list[Path]:
     """Write some of the pages; the others need not be there."""
-    kind, name = part
+    kind, name = group
     if kind == "overviews":
         return _write_overviews(site.page_data, site.tables, site.folder)
     if kind == "month":
@@ -137,7 +137,7 @@ def _months_table(page_data: PageData) -> Table:
         rows.append(
             (
                 Link(month_name(month), f"{month}.html"),
-                day(page_data.date_in_month(month)),
+                day(page_data.last_date_in(month)),
                 percent(median(changes), signed=True) if changes else NOTHING,
                 count(len(changes)),
             )
@@ -182,7 +182,7 @@ def _models_table(page_data: PageData, buyer: Buyer) -> Table:
                 headline_cost(page_data, best),
                 complete_cost(page_data, listed),
                 pieces_priced(best),
-                saved(found, buyer.currency_code),
+                saving_words(found, buyer.currency_code),
                 NOTHING if best is None else count(best["vendor_count"]),
                 NOTHING if best is None else count(best["unfilled_piece_count"]),
             )

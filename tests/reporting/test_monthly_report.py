@@ -232,7 +232,7 @@ def test_five_up_and_five_down_named_only_where_a_model_allows_it(page_data, nig
 
 def test_an_element_of_a_private_model_is_not_named_on_its_page_though_another_model_names_it(page_data, night):
     """m00 publishes no lines; m01 and m02 do, and all use the same elements."""
-    assert page_data.models[0].publish_lines == "none" and page_data.open_elements
+    assert page_data.models[0].publish_lines == "none" and page_data.publishable_elements
     assert all("(part not named)" in row[0] for row in of_model(page_data)["movers"].rows)
     assert not any("(part not named)" in row[0] for row in of_model(page_data, position=2)["movers"].rows)
 

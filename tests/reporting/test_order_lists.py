@@ -50,7 +50,7 @@ def read_csv(path):
         return list(csv.DictReader(stream))
 
 
-def todays(tables, name, model="m00", buyer="inland", scenario="cheapest"):
+def rows_of_today(tables, name, model="m00", buyer="inland", scenario="cheapest"):
     return tables[name].filter(
         (pl.col("priced_on") == date(2026, 11, 25))
         & (pl.col("model_code") == model)
@@ -67,7 +67,7 @@ def test_one_csv_per_vendor_and_one_workbook_per_plan(tables, folder):
 
 
 def test_a_csv_holds_the_purchases_exactly(tables, folder):
-    bought = todays(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
+    bought = rows_of_today(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
     *rows, lines, total, note = read_csv(folder / "orders/m00/inland/cheapest/sumi.csv")
     assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
     reported = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
@@ -80,7 +80,7 @@ def test_a_csv_holds_the_purchases_exactly(tables, folder):
         == sum(Decimal(row["line_total"]) for row in rows)
         == bought["purchase_value"].sum()
     )
-    (vendor_total,) = todays(tables, "plan_vendor").filter(pl.col("vendor_code") == "sumi")["vendor_total"]
+    (vendor_total,) = rows_of_today(tables, "plan_vendor").filter(pl.col("vendor_code") == "sumi")["vendor_total"]
     assert Decimal(total["line_total"]) == vendor_total
     assert note["part_code"] == NOTE and "estimates until the vendor's basket confirms" in NOTE
 
@@ -106,7 +106,7 @@ def test_a_workbook_says_the_same_as_the_csv_files(tables, folder):
         ]
         assert rows[-1][9] == pytest.approx(float(total["line_total"]), abs=1e-9)
     overview = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
-    landed = todays(tables, "model_cost")["landed_cost"][0]
+    landed = rows_of_today(tables, "model_cost")["landed_cost"][0]
     assert NOTE in overview and "25 November 2026" in overview and float(landed) in overview
     assert "Cheapest mix" in overview and "a buyer at home" in overview and not {"cheapest", "inland"} & set(overview)
 

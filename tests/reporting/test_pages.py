@@ -233,7 +233,18 @@ def test_details_is_marked_as_private_unless_all_may_be_published(folder):
     assert marked == {"m00": True, "m01": True, "m02": False}
 
 
-def test_a_sheet_tells_what_it_must(folder, night):
+def test_ways_of_buying_are_named_by_title_never_by_code(folder, night):
+    codes = {scenario.scenario_code for scenario in night[1].settings.scenarios}
+    assert codes >= {"listed", "flexible", "maker_marked", "maker_first", "cheapest"}
+    for path in html_pages(folder):
+        alone = {word.strip() for word in Page(path).words} & codes
+        assert not alone, (path.name, alone)
+    for path in folder.rglob("*.md"):
+        cells = {cell.strip(" *") for cell in re.split(r"[|\n]", path.read_text(encoding="utf-8").replace("\\", ""))}
+        assert not cells & codes, path.name
+
+
+def test_a_sheet_shows_what_it_must(folder, night):
     text = sheet_text(folder, "m01")
     page_data = PageData(*night)
     plans = {code: page_data.plan("m01", "inland", code) for code in ("listed", "flexible", "maker_first", "cheapest")}

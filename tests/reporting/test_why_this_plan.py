@@ -28,7 +28,7 @@ def plan(night):
     page_data = PageData(*night)
     found = page_data.plan("m00", "inland", "cheapest")
     assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
-    assert page_data.rows_of(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
+    assert page_data.rows_of_plan(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
     return found
 
 

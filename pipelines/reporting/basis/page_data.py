@@ -61,7 +61,7 @@ class PageData:
 
     def __init__(self, tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
         self._tables = tables
-        self._todays: dict[str, pl.DataFrame] = {}
+        self._rows_today: dict[str, pl.DataFrame] = {}
         self._by_plan: dict[str, dict[tuple[Any, ...], pl.DataFrame]] = {}
         self._prices: dict[tuple[Any, ...], pl.DataFrame] = {}
         self._contributions: dict[tuple[Any, ...], Row] | None = None
@@ -101,22 +101,24 @@ class PageData:
             self._grouped[names] = found
         return self._grouped[names].get(tuple(key.values()), [])
 
-    def todays(self, contract: Contract) -> pl.DataFrame:
+    def rows_today(self, contract: Contract) -> pl.DataFrame:
         """The rows of today's plans in one of the plan tables, in the order of its key."""
-        if contract.name not in self._todays:
+        if contract.name not in self._rows_today:
             today = pl.lit(self.today, dtype=pl.Date())
-            self._todays[contract.name] = self.table(contract).filter(pl.col("priced_on") == today).sort(contract.key)
-        return self._todays[contract.name]
+            self._rows_today[contract.name] = (
+                self.table(contract).filter(pl.col("priced_on") == today).sort(contract.key)
+            )
+        return self._rows_today[contract.name]
 
-    def rows_of(self, contract: Contract, plan: Row) -> pl.DataFrame:
+    def rows_of_plan(self, contract: Contract, plan: Row) -> pl.DataFrame:
         """The rows of one of today's plans in one of the plan tables."""
         if contract.name not in self._by_plan:
-            parts = self.todays(contract).partition_by(*PLAN_KEY, as_dict=True, maintain_order=True)
-            self._by_plan[contract.name] = parts
+            by_plan = self.rows_today(contract).partition_by(*PLAN_KEY, as_dict=True, maintain_order=True)
+            self._by_plan[contract.name] = by_plan
         return self._by_plan[contract.name].get(tuple(plan[name] for name in PLAN_KEY), empty_frame(contract))
 
     def plan(self, model_code: str, buyer_code: str, scenario_code: str, on: date | None = None) -> Row | None:
-        """The row of model_cost, of today if no date is given."""
+        """A plan's row of model_cost, of today if no date is given."""
         return self._plans.get((on or self.today, model_code, scenario_code, buyer_code))
 
     def plans(self, model_code: str, buyer_code: str, on: date | None = None) -> list[Row]:
@@ -139,7 +141,7 @@ class PageData:
         """A row of price_index."""
         return self._indices.get((model_code, buyer_code, month, method))
 
-    def prices_of(self, buyer_code: str, month: str) -> pl.DataFrame:
+    def element_prices(self, buyer_code: str, month: str) -> pl.DataFrame:
         """Rows of element_price of a buyer in a month and the month before it."""
         if not self._prices:
             self._prices = self.table(ELEMENT_PRICE).partition_by("buyer_code", "month", as_dict=True)
@@ -150,13 +152,13 @@ class PageData:
         return self._prices[key]
 
     @cached_property
-    def open_elements(self) -> frozenset[tuple[Any, ...]]:
+    def publishable_elements(self) -> frozenset[tuple[Any, ...]]:
         """Part and colour of the elements that a model whose lines may be published uses."""
         open_models = sorted(model.code for model in self.models if model.publish_lines != "none")
         used = self.table(ELEMENT_PRICE).filter(pl.col("model_code").is_in(open_models))
         return frozenset(used.select("part_code", "colour_code").unique().iter_rows())
 
-    def contributions(self, model_code: str, buyer_code: str, month: str) -> Row | None:
+    def index_contributions(self, model_code: str, buyer_code: str, month: str) -> Row | None:
         """Percentage points of the index's one-month change: ``up``, ``down`` and ``carried`` (imputed); None without any."""
         if self._contributions is None:
             points, own = pl.col("contribution_points"), ~pl.col("is_imputed")
@@ -182,7 +184,7 @@ class PageData:
     def _months(self) -> list[str]:
         return sorted(self._latest_dates.keys() | {key[2] for key in self._indices})
 
-    def date_in_month(self, month: str) -> date | None:
+    def last_date_in(self, month: str) -> date | None:
         """The latest priced date in a month such as 2026-11: its end, or today."""
         return self._latest_dates.get(month)
 
@@ -229,7 +231,7 @@ class PageData:
 
     def last_confirmed(self) -> pl.DataFrame:
         """offer_id and last_confirmed_on (no later than today) of the offers that today's plans buy."""
-        bought = self.todays(PLAN_PURCHASE).select("offer_id").unique()
+        bought = self.rows_today(PLAN_PURCHASE).select("offer_id").unique()
         history = (
             self.table(PRICE_HISTORY).select("offer_id", "last_confirmed_on").join(bought, on="offer_id", how="semi")
         )
@@ -237,7 +239,12 @@ class PageData:
 
     def vendor_names(self) -> dict[str, str]:
         """Names of today's vendors by code."""
-        rows = self.todays(PLAN_VENDOR).select("vendor_code", "vendor_name").unique().sort("vendor_code", "vendor_name")
+        rows = (
+            self.rows_today(PLAN_VENDOR)
+            .select("vendor_code", "vendor_name")
+            .unique()
+            .sort("vendor_code", "vendor_name")
+        )
         return {**self._names("vendors", "vendor_code", "vendor_name"), **dict(rows.iter_rows())}
 
     def _names(self, table: str, code: str, name: str) -> dict[str, str]:

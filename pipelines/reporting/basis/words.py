@@ -97,7 +97,7 @@ REPORT_METHODS = (
 )
 CHANGE_METHODS = (
     "Choosing anew means other vendors, colours and forms, and the parcels that come with them. It is summed step by step: a bargain "
-    "that ends counts as a dearer price, a new one as a saving.",
+    "that ends counts as a dearer price, a new one as a saving. The index shows what prices alone did.",
     "A vendor's prices and stock: change of the parts' cost, all other vendors as they are today. Its terms: change of the cheapest "
     "mix's cost. Effects do not add up, because one vendor replaces another.",
 )

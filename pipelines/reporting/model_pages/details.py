@@ -124,7 +124,7 @@ def _plan_details(page_data: PageData, plan: Row) -> dict[str, Any]:
         "unfilled": _unfilled_table(page_data, plan),
         "why": why_this_plan(page_data, plan),
         "workbook": Link("Order lists of this plan (spreadsheet)", f"{folder}/{workbook_name(plan)}")
-        if is_usable(plan) and page_data.rows_of(PLAN_VENDOR, plan).height
+        if is_usable(plan) and page_data.rows_of_plan(PLAN_VENDOR, plan).height
         else None,
     }
 
@@ -140,7 +140,7 @@ def _vendors_table(page_data: PageData, plan: Row) -> Table | None:
             money(row["vendor_total"], row["vendor_currency_code"], with_code=True),
             NOTHING if row["vendor_currency_code"] == own_code else f"{row['exchange_rate_used'].normalize():f}",
         )
-        for row in page_data.rows_of(PLAN_VENDOR, plan).iter_rows(named=True)
+        for row in page_data.rows_of_plan(PLAN_VENDOR, plan).iter_rows(named=True)
     )
     headings = columns(
         "Vendor", "#Elements", "#Pieces", "#Parts", "#Shipping", "#Handling", "#Tax", "#Landed cost",
@@ -162,7 +162,7 @@ def _purchases_table(page_data: PageData, plan: Row) -> Table | None:
             unit_price(row["unit_price"], row["vendor_currency_code"]),
             money(row["purchase_value"], row["vendor_currency_code"], with_code=True),
         )
-        for row in page_data.rows_of(PLAN_PURCHASE, plan).iter_rows(named=True)
+        for row in page_data.rows_of_plan(PLAN_PURCHASE, plan).iter_rows(named=True)
     )
     headings = columns("Vendor", "Part", "Colour", "Condition", "#Pieces", "#Spare", "#Unit price", "#Value")
     return Table("What is bought from each vendor", headings, rows) if rows else None
@@ -180,7 +180,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
             ESTIMATE_BASES[row["estimate_basis"]],
             row["remedies"] or NOTHING,
         )
-        for row in page_data.rows_of(UNFILLED_LINE, plan).iter_rows(named=True)
+        for row in page_data.rows_of_plan(UNFILLED_LINE, plan).iter_rows(named=True)
     )
     headings = columns(
         "Listed as", "#Line.portion", "#Missing pieces", "#Estimated price", "#Estimate", "Estimated from",
@@ -191,7 +191,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
 
 def _oldest_table(page_data: PageData, plans: list[Row]) -> Table | None:
     """Offers of today's plans that were confirmed longest ago; none where all are of today."""
-    bought = pl.concat([empty_frame(PLAN_PURCHASE), *(page_data.rows_of(PLAN_PURCHASE, plan) for plan in plans)])
+    bought = pl.concat([empty_frame(PLAN_PURCHASE), *(page_data.rows_of_plan(PLAN_PURCHASE, plan) for plan in plans)])
     offers = bought.select("offer_id", "vendor_code", "part_code", "colour_code").unique()
     older = page_data.last_confirmed().filter(pl.col("last_confirmed_on") < page_data.today)
     found = offers.join(older, on="offer_id").sort("last_confirmed_on", "offer_id").head(OLDEST_COUNT)

@@ -159,13 +159,13 @@ def condition(page_data: PageData, plans: list[Row]) -> str:
     """Which conditions the plans really buy."""
     bought: set[str] = set()
     for plan in plans:
-        bought |= set(page_data.rows_of(PLAN_PURCHASE, plan)["condition"].unique())
+        bought |= set(page_data.rows_of_plan(PLAN_PURCHASE, plan)["condition"].unique())
     return "new and used parts" if "used" in bought else "new parts only"
 
 
 def _changes_to_the_list(page_data: PageData, plan: Row) -> str:
     """How many pieces of a plan differ from the list; empty where none do."""
-    lines = page_data.rows_of(PLAN_LINE, plan)
+    lines = page_data.rows_of_plan(PLAN_LINE, plan)
     colours = int(lines.filter(~pl.col("is_listed_colour"))["quantity"].sum())
     forms = int(lines.filter(~pl.col("is_listed_part"))["quantity"].sum())
     changes = ((colours, "colour"), (forms, "form"))

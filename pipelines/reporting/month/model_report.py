@@ -62,7 +62,7 @@ MOST_BREAKS = 3
 
 def model_report(page_data: PageData, model: ReportedModel, month: str) -> dict[str, Any] | None:
     """The values of a model's report; None if there is no figure of it in the month."""
-    cut_off = page_data.date_in_month(month)
+    cut_off = page_data.last_date_in(month)
     sections = [_for_buyer(page_data, model, buyer, month, cut_off) for buyer in page_data.buyers]
     found = [section for section in sections if section is not None]
     if not found:
@@ -185,7 +185,7 @@ def _strip(
 
 def contribution_words(page_data: PageData, model_code: str, buyer_code: str, month: str) -> str:
     """How the month's change of the index splits into rises, falls and imputed lines; empty where there is none."""
-    points = page_data.contributions(model_code, buyer_code, month)
+    points = page_data.index_contributions(model_code, buyer_code, month)
     if points is None:
         return ""
     up, down, carried = (number(points[name], 2, signed=True) for name in ("up", "down", "carried"))
@@ -270,7 +270,7 @@ def revisions_table(page_data: PageData, models: list[ReportedModel], buyer: Buy
             )
             for row in page_data.rows(INDEX_REVISION, model_code=model.code, buyer_code=buyer.buyer_code, month=month)
         ]
-        rows += _revised_costs(page_data, model, buyer, page_data.date_in_month(month))
+        rows += _revised_costs(page_data, model, buyer, page_data.last_date_in(month))
     headings = columns("Model", "Figure", "#First published", "#Now", "#Difference", "Why")
     caption = f"What changed since {month_name(month)} was first reported"
     return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None

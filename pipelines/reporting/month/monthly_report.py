@@ -91,7 +91,7 @@ def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]
 
 def report(page_data: PageData, month: str) -> dict[str, Any]:
     """The values of the page of all models."""
-    cut_off = page_data.date_in_month(month)
+    cut_off = page_data.last_date_in(month)
     sections = [_for_buyer(page_data, buyer, month, cut_off) for buyer in page_data.buyers]
     base_months = {
         row["base_month"]

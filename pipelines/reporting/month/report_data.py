@@ -27,7 +27,7 @@ def write_data(page_data: PageData, month: str, folder: Path) -> list[Path]:
     ``costs``, ``price_index`` (with the band) and ``availability`` hold all months up to this one; ``contributions`` and
     ``price_changes`` the month's own; ``seasons`` and ``nights`` (costs of the last nights) are there for the latest month alone.
     """
-    cut_off = page_data.date_in_month(month)
+    cut_off = page_data.last_date_in(month)
     until = pl.col("month") <= month
     frames = {
         "costs": page_data.table(MODEL_COST)

@@ -65,7 +65,7 @@ def buying_of(page_data: PageData, model: ReportedModel, buyer: Buyer, *, in_ful
 
 def _rows(page_data: PageData, contract: Contract, model: ReportedModel, buyer: Buyer) -> pl.DataFrame:
     of = (pl.col("model_code") == model.code) & (pl.col("buyer_code") == buyer.buyer_code)
-    return page_data.todays(contract).filter(of)
+    return page_data.rows_today(contract).filter(of)
 
 
 # The whole cost

@@ -72,7 +72,7 @@ def headline_cost(page_data: PageData, plan: Row | None, *, with_code: bool = Fa
     return f"{cost} ({page_data.scenario_title(plan['scenario_code'])})"
 
 
-def saved(found: Saving | None, currency_code: str, *, with_code: bool = False) -> str:
+def saving_words(found: Saving | None, currency_code: str, *, with_code: bool = False) -> str:
     """A saving with its share: ``14.70 (12.4 %)``; negative where the plan costs more."""
     if found is None:
         return NOTHING
@@ -106,7 +106,7 @@ def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, c
                 *(money(plan[name], code) for name in amounts),
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
-                NOTHING if own else saved(saving(against, plan), code),
+                NOTHING if own else saving_words(saving(against, plan), code),
             )
         )
     cheapest = next((plan for plan in ranked(list(plans)) if not page_data.cost_is_withheld(plan)), None)
@@ -157,7 +157,7 @@ def comparison_table(page_data: PageData, plans: list[Row], against: Row | None,
                 pieces_priced(plan),
                 *((landed, count(plan["unfilled_piece_count"])) if has_missing else ()),
                 count(plan["vendor_count"]),
-                NOTHING if own else saved(saving(against, plan), code),
+                NOTHING if own else saving_words(saving(against, plan), code),
                 gap(plan["gap_pct"]),
             )
         )

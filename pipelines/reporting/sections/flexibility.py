@@ -12,7 +12,7 @@ from pipelines.insight.flexibility.saving_game import SAMPLED_PAIRS
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, percent
 from pipelines.reporting.basis.words import COLOUR_RULES, listed_words
-from pipelines.reporting.sections.costs import saved
+from pipelines.reporting.sections.costs import saving_words
 from pipelines.reporting.sections.look_first import LOOK_METHOD, LookFirst, first_lines, look_first
 from pipelines.reporting.sections.near_colours import NearColour, near_colours
 from pipelines.settings import Buyer
@@ -106,11 +106,13 @@ def flexible_lines_of(
     plan = page_data.plan(model.code, buyer.buyer_code, "flexible")
     if plan is None:
         return FlexibilitySection(())
-    colours = _lines(page_data.rows_of(COLOUR_FLEX_SAVING, plan))
-    forms = _lines(page_data.rows_of(SUBSTITUTE_SAVING, plan))
+    colours = _lines(page_data.rows_of_plan(COLOUR_FLEX_SAVING, plan))
+    forms = _lines(page_data.rows_of_plan(SUBSTITUTE_SAVING, plan))
     listed = page_data.plan(model.code, buyer.buyer_code, "listed")
     fillers = _lines_made_buyable(page_data, listed, plan)
-    costs = {row["flexibility_allowed"]: row for row in page_data.rows_of(FLEXIBILITY_COST, plan).iter_rows(named=True)}
+    costs = {
+        row["flexibility_allowed"]: row for row in page_data.rows_of_plan(FLEXIBILITY_COST, plan).iter_rows(named=True)
+    }
     most = None if in_full or model.publish_lines == "all" else TOP_COUNT if model.publish_lines == "some" else 0
     names_all = in_full and not _is_eaten_by_more_pieces(listed, plan)
     colour_table, form_table = (
@@ -155,7 +157,7 @@ def _words(
         elif not together.is_distinct:
             words.append("The plans are not exact enough to show whether buying flexibly saves.")
         elif together.amount > 0:
-            words.append(f"Buying flexibly saves {saved(together, buyer.currency_code, with_code=True)}.")
+            words.append(f"Buying flexibly saves {saving_words(together, buyer.currency_code, with_code=True)}.")
         else:
             words.append("Buying flexibly saves nothing today.")
     if "both" in costs:
@@ -215,7 +217,7 @@ def _lines_made_buyable(page_data: PageData, listed: Row | None, flexible: Row) 
         return set()
     before, after = (
         dict(
-            page_data.rows_of(UNFILLED_LINE, plan)
+            page_data.rows_of_plan(UNFILLED_LINE, plan)
             .group_by("line_number")
             .agg(pl.sum("unfilled_piece_count"))
             .iter_rows()
@@ -305,7 +307,10 @@ def _kind_saved(costs: dict[str, Row], kind: str, buyer: Buyer) -> str:
 def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
     """How exact sampled fair shares are, and that lines which must be alike share one."""
     rows = pl.concat(
-        [page_data.rows_of(each, plan).select("standard_error") for each in (COLOUR_FLEX_SAVING, SUBSTITUTE_SAVING)]
+        [
+            page_data.rows_of_plan(each, plan).select("standard_error")
+            for each in (COLOUR_FLEX_SAVING, SUBSTITUTE_SAVING)
+        ]
     )
     error = rows["standard_error"].drop_nulls().max()
     words = []
@@ -315,7 +320,7 @@ def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
             f"Fair shares are means over {count(2 * SAMPLED_PAIRS)} random orders; their standard error is at most {most}."
         )
     alike = (pl.col("flexible_line_count") > 1) & (pl.col("saving") > 0)
-    if page_data.rows_of(COLOUR_FLEX_SAVING, plan).filter(alike).height:
+    if page_data.rows_of_plan(COLOUR_FLEX_SAVING, plan).filter(alike).height:
         words.append("Lines that must be alike count as one: “alone” and “on top” are theirs together, shared evenly.")
     return words
 

@@ -37,7 +37,7 @@ def look_first(
         costs: rows of flexibility_cost by what they allow; ``first_looks`` is the cost planned with the first lines in any colour.
         names_lines: whether the page may name lines.
     """
-    rows = page_data.rows_of(LOOK_FIRST, plan).sort("look_rank").to_dicts()
+    rows = page_data.rows_of_plan(LOOK_FIRST, plan).sort("look_rank").to_dicts()
     if not rows:
         return None
     code = buyer.currency_code

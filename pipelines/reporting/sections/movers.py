@@ -18,7 +18,7 @@ def movers_table(page_data: PageData, buyer: Buyer, month: str, model_code: str 
 
     An element is named only if a model that publishes its lines uses it; on one model's page, only if that model does.
     """
-    prices = page_data.prices_of(buyer.buyer_code, month)
+    prices = page_data.element_prices(buyer.buyer_code, month)
     found = movers(prices, month, buyer.buyer_code, page_data.settings.report.mover_count, model_code)
     is_open = model_code is None or any(m.code == model_code and m.publish_lines != "none" for m in page_data.models)
     rows = tuple(
@@ -26,7 +26,7 @@ def movers_table(page_data: PageData, buyer: Buyer, month: str, model_code: str 
             page_data.element_or_family(
                 row["part_code"],
                 row["colour_code"],
-                is_named=is_open and (row["part_code"], row["colour_code"]) in page_data.open_elements,
+                is_named=is_open and (row["part_code"], row["colour_code"]) in page_data.publishable_elements,
             ),
             percent(row["price_change_pct"], signed=True),
             number(row["element_price"], 4),

@@ -44,7 +44,9 @@ def near_colours(page_data: PageData, plan: Row | None) -> tuple[NearColour, ...
     """The pairs of colours a plan uses for portions that take a colour near the listed one; the closest first."""
     if plan is None:
         return ()
-    lines = page_data.rows_of(PLAN_LINE, plan).filter((pl.col("colour_rule") == "near") & ~pl.col("is_listed_colour"))
+    lines = page_data.rows_of_plan(PLAN_LINE, plan).filter(
+        (pl.col("colour_rule") == "near") & ~pl.col("is_listed_colour")
+    )
     pairs = lines.group_by("listed_colour_code", "colour_code").agg(pl.col("quantity").sum())
     colours = page_data.workspace_table("colours")
     if colours is None or not pairs.height:

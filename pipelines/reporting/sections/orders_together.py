@@ -23,7 +23,7 @@ METHOD_WORDS = {
 
 def copies_table(page_data: PageData, model: ReportedModel) -> Table | None:
     """One table for all buyers, and for one or several copies; money is in each buyer's own currency."""
-    found = page_data.todays(COPY_COST).filter(pl.col("model_code") == model.code)
+    found = page_data.rows_today(COPY_COST).filter(pl.col("model_code") == model.code)
     rows = []
     for buyer in page_data.buyers:
         own = found.filter(pl.col("buyer_code") == buyer.buyer_code).sort("copies").to_dicts()
@@ -47,7 +47,7 @@ def copies_table(page_data: PageData, model: ReportedModel) -> Table | None:
 
 def together_of(page_data: PageData, model: ReportedModel, buyer: Buyer) -> list[dict[str, Any]]:
     """The joint orders that a model is part of."""
-    orders = page_data.todays(JOINT_ORDER).filter(pl.col("buyer_code") == buyer.buyer_code).to_dicts()
+    orders = page_data.rows_today(JOINT_ORDER).filter(pl.col("buyer_code") == buyer.buyer_code).to_dicts()
     own = [order for order in orders if model.code in order["joint_model_codes"].split(";")]
     return [_order(page_data, order) for order in own]
 
@@ -64,7 +64,7 @@ def _titles(page_data: PageData) -> dict[str, str]:
 
 def _order(page_data: PageData, order: Row) -> dict[str, Any]:
     code, titles = order["currency_code"], _titles(page_data)
-    shares = _of(page_data.todays(JOINT_SHARE), order).to_dicts()
+    shares = _of(page_data.rows_today(JOINT_SHARE), order).to_dicts()
     rows = [
         (
             titles.get(row["model_code"], row["model_code"]),
@@ -110,7 +110,7 @@ def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
             "counts on the same stock"
         )
     words = [f"{finding}; it is {accuracy(order['gap_pct'])} with one order per vendor."]
-    sequence = _of(page_data.todays(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
+    sequence = _of(page_data.rows_today(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
     first = sequence.sort("sequence_position").to_dicts()
     names = ", then ".join(titles.get(row["model_code"], row["model_code"]) for row in first)
     after = money(order["sequence_cost"], code, with_code=True)
@@ -136,7 +136,7 @@ def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
 
 def _first_words(page_data: PageData, order: Row, first: list[Row], names: str) -> str:
     sums = (
-        _of(page_data.todays(JOINT_SEQUENCE), order)
+        _of(page_data.rows_today(JOINT_SEQUENCE), order)
         .group_by("sequence_number")
         .agg(pl.col("complete_cost").sum(), pl.col("unfilled_piece_count").sum())
     )
@@ -150,7 +150,7 @@ def _first_words(page_data: PageData, order: Row, first: list[Row], names: str) 
 
 def joint_purchases(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Table | None:
     """For the details page: what the joint orders buy for a model, by vendor's order."""
-    found = page_data.todays(JOINT_PLAN).filter(
+    found = page_data.rows_today(JOINT_PLAN).filter(
         (pl.col("model_code") == model.code) & (pl.col("buyer_code") == buyer.buyer_code)
     )
     names = page_data.vendor_names()

@@ -56,7 +56,7 @@ def _table(page_data: PageData, standing: pl.DataFrame, is_today: bool) -> Table
                 row["part_code"],
                 row["colour_code"],
                 # An element that no model could take shows nothing of a parts list.
-                is_named=(row["part_code"], row["colour_code"]) in page_data.open_elements
+                is_named=(row["part_code"], row["colour_code"]) in page_data.publishable_elements
                 or not row["servable_piece_count"],
             ),
             vendors.get(row["vendor_code"], row["vendor_code"]),
@@ -95,7 +95,7 @@ def _effects(page_data: PageData) -> list[str]:
             plan = page_data.plan(model.code, buyer.buyer_code, "cheapest")
             if plan is None:
                 continue
-            variants = page_data.rows_of(PLAN_VARIANT, plan).filter(pl.col("variant_kind") == "suspects_trusted")
+            variants = page_data.rows_of_plan(PLAN_VARIANT, plan).filter(pl.col("variant_kind") == "suspects_trusted")
             for variant in variants.iter_rows(named=True):
                 if (variant["landed_cost"], variant["unfilled_piece_count"]) != (
                     plan["landed_cost"],

@@ -18,8 +18,8 @@ FEW_SOURCES = 10
 
 def why_this_plan(page_data: PageData, plan: Row) -> dict[str, Any] | None:
     """A plan's variants as sentences (``words``) and tables (``tables``); None for a plan that has none."""
-    variants = page_data.rows_of(PLAN_VARIANT, plan)
-    sources = page_data.rows_of(SECOND_SOURCE, plan)
+    variants = page_data.rows_of_plan(PLAN_VARIANT, plan)
+    sources = page_data.rows_of_plan(SECOND_SOURCE, plan)
     if not variants.height and not sources.height:
         return None
     words = (
@@ -52,7 +52,7 @@ def _extra(variant: Row, plan: Row) -> str:
 
 def _without_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
     code, names = plan["currency_code"], page_data.vendor_names()
-    landed = page_data.rows_of(PLAN_VENDOR, plan).group_by("vendor_code").agg(pl.col("landed_cost").sum())
+    landed = page_data.rows_of_plan(PLAN_VENDOR, plan).group_by("vendor_code").agg(pl.col("landed_cost").sum())
     orders = dict(landed.iter_rows())
     rows = tuple(
         (
@@ -104,7 +104,7 @@ def _fewer_table(plan: Row, variants: pl.DataFrame) -> Table | None:
 
 def _shipping_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
     code, names = plan["currency_code"], page_data.vendor_names()
-    own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+    own = set(page_data.rows_of_plan(PLAN_VENDOR, plan)["vendor_code"])
     found = sorted(_of(variants, "flat_shipping"), key=lambda row: Decimal(row["variant_value"]))
     rows = []
     for row in found:
@@ -149,7 +149,7 @@ def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, source
         each = "" if with_two.height == 1 else " for each"
         return f"{words}; this plan has two of them{each}, so no plan is more robust."
     words += f"; for {count(alone)} of them this plan has at most one such vendor."
-    own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+    own = set(page_data.rows_of_plan(PLAN_VENDOR, plan)["vendor_code"])
     names = page_data.vendor_names()
     for row in _of(variants, "sources_in_plan"):
         added = ", ".join(names.get(code, code) for code in row["variant_vendor_codes"].split(";") if code not in own)
@@ -162,7 +162,7 @@ def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, source
 def _sources_table(page_data: PageData, plan: Row, sources: pl.DataFrame) -> Table | None:
     """The portions with the fewest sources."""
     scarce = sources.sort("source_count", "line_number", "portion_number").head(FEW_SOURCES)
-    lines = page_data.rows_of(PLAN_LINE, plan).unique(
+    lines = page_data.rows_of_plan(PLAN_LINE, plan).unique(
         ["line_number", "portion_number"], keep="first", maintain_order=True
     )
     listed = lines.select("line_number", "portion_number", "listed_part_code", "listed_colour_code")
