@@ -141,7 +141,7 @@ class Table:
             if not column.is_number
             or (longest := max((len(str(row[position])) for row in self.rows), default=0)) > 11
             or len(column.label) > 16
-            or len(column.label) + longest > 20
+            or len(column.label) + longest > 19
         }
         run: list[int] = []
         for position in range(1, len(self.columns)):

@@ -146,7 +146,7 @@ def _vendors_table(page_data: PageData, plan: Row) -> Table | None:
         "Vendor", "#Elements", "#Pieces", "#Parts", "#Shipping", "#Handling", "#Tax", "#Landed cost",
         "#Vendor's total", "#Exchange rate",
     )  # fmt: skip
-    return Table(f"Vendors, in {own_code}", headings, rows) if rows else None
+    return Table(f"Vendors, in {own_code}", headings, rows, is_stacked=True) if rows else None
 
 
 def _purchases_table(page_data: PageData, plan: Row) -> Table | None:

@@ -9,12 +9,6 @@ from pipelines.reporting.basis.page_tables import Table, columns, count, day
 from pipelines.reporting.basis.words import PRIVATE, listed_words
 from schemas.published.watches import WATCH_RESULT
 
-KINDS = {
-    "model_below": "cost below an amount",
-    "line_scarce": "scarce lines",
-    "vendor_changes_model": "vendor changes",
-}
-
 
 def watch_page(page_data: PageData) -> dict[str, Any]:
     """The values of the watches' page."""
@@ -72,7 +66,7 @@ def _table(page_data: PageData, caption: str, rows: list[Row]) -> Table | None:
             _subject(page_data, row),
             _buyer(page_data, row),
             row["watch_message"],
-            f"{row['watch_code']} ({KINDS[row['watch_kind']]})",
+            row["watch_code"],
         )
         for row in rows
     )
