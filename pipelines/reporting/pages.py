@@ -1,4 +1,4 @@
-"""All pages of a generation: the index, the comparison, sheets with their details, and the monthly reports."""
+"""All pages of a generation: index, comparison, sheets with their details, monthly reports, watches."""
 
 from __future__ import annotations
 

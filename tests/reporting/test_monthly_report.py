@@ -89,7 +89,7 @@ def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night, p
         assert row[6] == f"{lowe['index_level']:.1f}" and row[7] == "97.0 %"
 
 
-def test_the_strip_tells_the_month_in_four_figures(page_data):
+def test_the_strip_shows_the_month_in_four_figures(page_data):
     strip = home(report(page_data, MONTH))["strip"]
     assert [item["label"] for item in strip] == [
         "Prices, 1 month", "Prices, 12 months", "Can be bought whole", "Coverage, at least",

@@ -396,9 +396,9 @@ def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_savi
         assert "A way that finds more pieces can cost more." in text
     sheet = sheet_text(tmp_path, "m01").partition("For a buyer abroad")[0]
     missing = tables["unfilled_line"].filter(todays & (pl.col("scenario_code") == "listed"))["line_number"].unique()
-    free = flex.filter(of_m01)["line_number"].unique()
-    filling = len(set(free) & set(missing))
-    assert filling and set(free) - set(missing)
+    flexible = flex.filter(of_m01)["line_number"].unique()
+    filling = len(set(flexible) & set(missing))
+    assert filling and set(flexible) - set(missing)
     assert f"{filling} {'finds' if filling == 1 else 'find'} pieces that are missing as designed." in sheet
     assert "Those pieces cost more than all savings, so no line's saving is shown." in sheet
     details = sheet_text(tmp_path, "m01-details").partition("For a buyer abroad")[0]

@@ -1,4 +1,4 @@
-"""The published tables as pages ask for them: one place that knows what today is, which plans there are, and all names."""
+"""The published tables as pages need them: what today is, which plans there are, and all names."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class ReportedModel:
 
 @dataclass(frozen=True)
 class Saving:
-    """What one plan saves against another, in complete cost; ``is_distinct`` if the plans' gaps can't explain it."""
+    """What a plan saves against another in complete cost; ``is_distinct`` if the gaps can't explain it."""
 
     amount: Decimal
     share_pct: Decimal | None
@@ -159,7 +159,7 @@ class PageData:
         return frozenset(used.select("part_code", "colour_code").unique().iter_rows())
 
     def index_contributions(self, model_code: str, buyer_code: str, month: str) -> Row | None:
-        """Percentage points of the index's one-month change: ``up``, ``down`` and ``carried`` (imputed); None without any."""
+        """Points of the index's one-month change: ``up``, ``down``, ``carried`` (imputed); None without any."""
         if self._contributions is None:
             points, own = pl.col("contribution_points"), ~pl.col("is_imputed")
             key = ("model_code", "buyer_code", "month")
@@ -200,7 +200,7 @@ class PageData:
         return next(iter(ranked(self.plans(model_code, buyer_code, on))), None)
 
     def cost_is_withheld(self, plan: Row) -> bool:
-        """Whether too many pieces have no price at all, bought or estimated, for the complete cost to mean anything."""
+        """Whether too few pieces have a price, bought or estimated, for the complete cost to mean anything."""
         if not plan["piece_count"]:
             return False
         priced = 1 - plan["unfilled_estimate_count"] / plan["piece_count"]

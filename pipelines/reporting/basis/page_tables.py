@@ -1,4 +1,4 @@
-"""Numbers, dates and money as readers see them; and tables that become HTML or Markdown from one description."""
+"""Numbers, dates and money as readers see them, and tables for both HTML and Markdown."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _REMEMBERED = 65536  # the reports of many months show the same figures again an
 
 @lru_cache(_REMEMBERED)
 def money(amount: Decimal | None, currency_code: str, *, signed: bool = False, with_code: bool = False) -> str:
-    """An amount in the currency's digits with thousands separators: ``1,234.50``, ``−3.20``, ``1,234.50 EUR``."""
+    """An amount in its currency's digits: ``1,234.50``, ``−3.20``, or ``1,234.50 EUR`` with its code."""
     if amount is None:
         return NOTHING
     rounded = round_money(amount, currency_code)
@@ -88,12 +88,12 @@ def gap(gap_pct: float) -> str:
 
 
 def accuracy(gap_pct: float) -> str:
-    """How good a plan is for the pieces it buys: ``at most 0.4 % above the best possible``, or ``the cheapest possible``."""
+    """How good a plan is: ``at most 0.4 % above the best possible``, or ``the cheapest possible``."""
     return f"at most {gap(gap_pct)} above the best possible" if gap_pct else "the cheapest possible"
 
 
 def file_name(code: str) -> str:
-    """A code as the name of a file: letters, digits, ``.``, ``_`` and ``-``; different codes never share one."""
+    """A code as a file's name: letters, digits, ``.``, ``_``, ``-``; different codes never share one."""
     safe = re.sub(r"[^\w.-]", "-", code).lstrip(".")[:80]
     # A model called x-details would otherwise overwrite the details page of the model x.
     if safe == code and not safe.endswith("-details"):
@@ -133,8 +133,10 @@ class Table:
 
     @cached_property
     def wide_columns(self) -> frozenset[int]:
-        """Columns whose cells have a line of their own when stacked: the first and the last figure, words, long headings, long
-        figures, and those that would stand alone on half a line."""
+        """Columns whose cells have a line of their own when stacked.
+
+        These are the first and the last figure, words, long headings, long figures, and cells that would stand alone on half a line.
+        """
         wide = {1, len(self.columns) - 1} | {
             position
             for position, column in enumerate(self.columns)

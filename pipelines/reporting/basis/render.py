@@ -14,7 +14,7 @@ from pipelines.resources import resource_folder
 
 
 def write_page(path: Path, template: str, **values: Any) -> Path:
-    """Fill in ``reports/templates/<template>.j2`` and write it; the ending of the template says how values are escaped."""
+    """Fill in ``reports/templates/<template>.j2`` and write it; values are escaped as its ending needs."""
     path.parent.mkdir(parents=True, exist_ok=True)
     environment = _html() if template.endswith(".html") else _markdown()
     text = environment.get_template(f"{template}.j2").render(**values)

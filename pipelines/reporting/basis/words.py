@@ -1,4 +1,4 @@
-"""Words that several pages share, each in one place, so that the same thing is said the same way everywhere."""
+"""Words that several pages share, so that the same thing is said the same way everywhere."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The report of one model in one month: figures and charts first, then what changed, what is on offer, and when to buy."""
+"""The report of one model in one month: figures, charts, what changed, what is on offer, when to buy."""
 
 from __future__ import annotations
 
@@ -184,7 +184,7 @@ def _strip(
 
 
 def contribution_words(page_data: PageData, model_code: str, buyer_code: str, month: str) -> str:
-    """How the month's change of the index splits into rises, falls and imputed lines; empty where there is none."""
+    """How much rises, falls and imputed lines gave to the month's change of the index; empty without one."""
     points = page_data.index_contributions(model_code, buyer_code, month)
     if points is None:
         return ""

@@ -1,4 +1,4 @@
-"""The report of one month: a page of all models, a page of each model, and the figures behind every chart."""
+"""The report of one month: a page of all models, a page of each, and the figures behind the charts."""
 
 from __future__ import annotations
 

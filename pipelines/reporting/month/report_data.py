@@ -22,7 +22,7 @@ FORMULA_START = r"^[=+\-@\t\r\n]"
 
 
 def write_data(page_data: PageData, month: str, folder: Path) -> list[Path]:
-    """Write ``<name>.csv`` and ``<name>.parquet`` for each kind of chart; nothing of a later month is in them.
+    """Write ``<name>.csv`` and ``<name>.parquet`` for each kind of chart, with nothing of a later month.
 
     ``costs``, ``price_index`` (with the band) and ``availability`` hold all months up to this one; ``contributions`` and
     ``price_changes`` the month's own; ``seasons`` and ``nights`` (costs of the last nights) are there for the latest month alone.

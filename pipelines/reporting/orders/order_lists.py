@@ -121,7 +121,7 @@ def order_folder(plan: Row) -> str:
 
 
 def workbook_name(plan: Row) -> str:
-    """The name of a plan's workbook: model, buyer and scenario, so that a copy elsewhere still shows what it is."""
+    """The name of a plan's workbook: model, buyer and scenario, so that a copy still shows what it is."""
     return file_name("-".join(plan[name] for name in ("model_code", "buyer_code", "scenario_code"))) + ".xlsx"
 
 

@@ -27,7 +27,7 @@ def availability_of(page_data: PageData, model_code: str, buyer_code: str, month
 def availability_section(
     page_data: PageData, model: ReportedModel, buyer_code: str, month: str
 ) -> dict[str, Any] | None:
-    """``words`` of the month; for the latest month also ``weakest`` and ``running_out``, tables of elements (or None)."""
+    """``words`` of the month; for the latest month also the tables ``weakest`` and ``running_out``."""
     row = availability_of(page_data, model.code, buyer_code, month)
     if row is None:
         return None

@@ -1,4 +1,4 @@
-"""Where a model's money goes: the whole cost, the dearest lines, the maker's shop, and which assumption matters most."""
+"""Where a model's money goes: whole cost, dearest lines, maker's shop, the assumption that matters most."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from schemas.published.whole_costs import INSTRUCTIONS_STEP, LINE_COST, WHOLE_CO
 DEAREST_SHOWN = 5
 """Lines named where a model publishes some of its lines."""
 DEAREST_CHANGED = 6
-"""Lines whose changes are calculated, as in insight/line_costs.py."""
+"""Lines whose changes are calculated, as in insight/cost_parts/line_costs.py."""
 MAKER_SHOWN = 10
 DEAREST_NAMED = 10
 """Lines whose part of the cost is given in words."""
@@ -45,7 +45,7 @@ ASSUMPTIONS = {
     "flexible_lines": "All as listed",
     "maker": "No maker's shop",
 }
-"""Names of bars. The sizes are those of insight/what_if/sensitivities.py; the table gives them in words."""
+"""Names of bars. The sizes are those of insight/what_if/sensitivity.py; the table gives them in words."""
 
 
 def buying_of(page_data: PageData, model: ReportedModel, buyer: Buyer, *, in_full: bool = False) -> dict[str, Any]:
@@ -79,7 +79,6 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
     row = found.filter(pl.col("scenario_code") == best["scenario_code"]).row(0, named=True)
     code = row["currency_code"]
     lines: list[tuple[str, str]] = []
-    strong: set[int] = set()
     steps = _rows(page_data, INSTRUCTIONS_STEP, model, buyer).sort("step_number").to_dicts()
     for at, step in enumerate(steps):
         if step["instructions_step"] == "list_price":
@@ -96,11 +95,10 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
             lines.append((title, money(row[name], code)))
     if row["unfilled_estimate"]:
         lines.append(("Estimate for missing pieces", money(row["unfilled_estimate"], code)))
-    strong.add(len(lines))
     lines.append(("All together", money(row["whole_cost"], code)))
     title = f"{page_data.scenario_title(best['scenario_code'])}, in {code}"
     return {
-        "table": Table(title, columns("What", "#Cost"), tuple(lines), frozenset(strong)),
+        "table": Table(title, columns("What", "#Cost"), tuple(lines), frozenset({len(lines) - 1})),
         "words": _whole_words(row, bool(steps)),
     }
 

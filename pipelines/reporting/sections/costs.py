@@ -25,7 +25,7 @@ FEWER_PIECES = "\u2020"
 
 
 def complete_cost(page_data: PageData, plan: Row | None, *, with_code: bool = False) -> str:
-    """A plan's complete cost in words: ``104.20``, ``at least 104.20`` when pieces lack any price, or why there is none."""
+    """A plan's complete cost: ``104.20``, ``at least 104.20`` if pieces lack any price, or why there is none."""
     if plan is None:
         return NOTHING
     if not is_usable(plan):
@@ -83,7 +83,7 @@ def saving_words(found: Saving | None, currency_code: str, *, with_code: bool = 
 
 
 def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, caption: str) -> Table:
-    """One row per plan: the complete cost, what it is made of, parcels, missing pieces, and the saving against one of them."""
+    """One row per plan: complete cost, its parts, parcels, missing pieces, the saving against one plan."""
     usable = [plan for plan in plans if is_usable(plan)]
     has_handling = any(plan["handling"] for plan in usable)
     has_estimates = any(plan["unfilled_piece_count"] for plan in usable)
@@ -126,7 +126,7 @@ def how_good(plans: Sequence[Row]) -> str:
 
 
 def some_cost_more_for_more_pieces(plans: Sequence[Row]) -> bool:
-    """Whether a plan that leaves fewer pieces missing has a higher complete cost than one that leaves more."""
+    """Whether a plan with fewer missing pieces has a higher complete cost than one with more."""
     return any(
         one["unfilled_piece_count"] < other["unfilled_piece_count"] and one["complete_cost"] > other["complete_cost"]
         for one in plans
@@ -184,7 +184,7 @@ def _place(plan: Row) -> tuple[int, Decimal]:
 def cost_chart(
     page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
 ) -> Chart | None:
-    """Complete cost at month ends (and today) of some scenarios; a gap where it is withheld, refused or not planned."""
+    """Complete cost at month ends and today, a line per scenario; gaps where there is none to show."""
     dates = page_data.priced_dates(model_code, buyer.buyer_code)
     styles = {code: style for style, code in enumerate(page_data.scenarios)}
     lines = []
@@ -212,7 +212,7 @@ def no_history(buyer: Buyer) -> str:
 def least_certain(
     page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
 ) -> str:
-    """How far the least exact cost in a chart may be above the best possible; empty where all are the cheapest possible."""
+    """How far the least exact cost in a chart may be above the best; empty where all are the best possible."""
     plans = [
         plan
         for on in page_data.priced_dates(model_code, buyer.buyer_code)

@@ -1,4 +1,4 @@
-"""What flexibility of colour and form saves, together and line by line as far as a page may name lines."""
+"""What flexibility of colour and form saves: together, and by line where a page may name lines."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ DECIDED_METHOD = (
 
 @dataclass(frozen=True)
 class FlexibilitySection:
-    """What a page shows of flexible lines; tables are None where no line may be named, or there is nothing to show.
+    """What a page shows of flexible lines; tables are None where there is nothing they may show.
 
     Attributes:
         words: sentences on all flexible lines together.

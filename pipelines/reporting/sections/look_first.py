@@ -1,4 +1,4 @@
-"""Which undecided lines to look at first: what deciding them could save, as words, a curve and a table."""
+"""Which undecided lines to look at first, and what they could save: as words, a curve and a table."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LOOK_METHOD = (
 
 @dataclass(frozen=True)
 class LookFirst:
-    """Undecided lines: sentences, the curve, and the lines to look at (None where the page may not name them)."""
+    """Undecided lines: sentences, the curve, and a table of those to look at, if the page may name lines."""
 
     words: tuple[str, ...]
     chart: Chart | None

@@ -40,9 +40,9 @@ def movers_table(page_data: PageData, buyer: Buyer, month: str, model_code: str 
 
 
 def vendor_changes_table(page_data: PageData, model_code: str, buyer: Buyer, month: str) -> Table | None:
-    """The vendors whose own changes moved a model's cost most since the date before; first those that now refuse its order.
+    """The vendors whose own changes changed a model's cost most since the date before.
 
-    None for months before the latest, and where nothing moved.
+    Those that now refuse its earlier order come first. None for months before the latest, and where nothing changed.
     """
     if month != f"{page_data.today:%Y-%m}":
         return None

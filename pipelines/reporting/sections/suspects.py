@@ -17,7 +17,7 @@ _OFFER = ("vendor_code", "part_code", "colour_code", "condition", "listing_code"
 
 
 def suspect_section(page_data: PageData, on: date | None) -> dict[str, Any] | None:
-    """The suspect prices on a date: ``table``, ``more`` (a sentence) and ``effects`` (sentences); None without any.
+    """Suspect prices on a date: ``table``, ``more`` (a sentence), ``effects`` (sentences); None without any.
 
     Of an offer's price steps the one for the fewest pieces is shown. Influence and effects are known for today alone.
     """

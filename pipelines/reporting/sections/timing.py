@@ -1,4 +1,4 @@
-"""When to buy: today compared with the past, the season, and a forecast where trials show that it helps."""
+"""When to buy: today compared with the past, the season, and a forecast where trials show it helps."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MEASURES = {"complete_cost": "Complete cost", "price_index": "Price index"}
 
 
 def timing_section(page_data: PageData, model_code: str, buyer: Buyer, month: str) -> dict[str, Any] | None:
-    """``words``, ``standing``, ``season`` and ``forecast``; None for months before the latest: when to buy is a question of today."""
+    """``words``, ``standing``, ``season``, ``forecast``; None for earlier months: when to buy is about today."""
     key = {"model_code": model_code, "buyer_code": buyer.buyer_code}
     rows = page_data.rows(BUYING_TIME, **key)
     if not rows or month != f"{page_data.today:%Y-%m}":

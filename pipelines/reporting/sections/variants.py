@@ -1,4 +1,4 @@
-"""Why a plan is as it is: what it costs without a vendor, in fewer parcels, with other shipping, or with more sources."""
+"""Why a plan is as it is: its cost without a vendor, in fewer parcels, with other shipping, more sources."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ def watch_page(page_data: PageData) -> dict[str, Any]:
 
 
 def fired_words(page_data: PageData) -> list[str] | None:
-    """Which watches fired, as sentences that name no element, because the monthly report may be published; None without watches."""
+    """Which watches fired, in sentences that may be published: they name no element. None without watches."""
     if not page_data.settings.watch:
         return None
     sentences = []
