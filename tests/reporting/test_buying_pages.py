@@ -161,7 +161,7 @@ def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter():
         "Buying together costs 2.00 EUR more, in 2 parcels, because each model bought alone counts on the same stock"
         in words
     )
-    assert "the order makes no difference" in words
+    assert "the sequence makes no difference" in words
     (found,) = message_of("m01", sequences=((7, 2), (8, 0)))["together"]
     assert "with 4.00 EUR saved by spares of earlier ones" in " ".join(found["words"])
 

@@ -590,7 +590,7 @@ def test_how_exact_sampled_shares_are_is_reported(night, tmp_path):
     )
     tables = change(night[0], "colour_flex_saving", error, pl.lit(3, pl.Int64).alias("flexible_line_count"))
     write_pages(tables, night[1], tmp_path)
-    words = "Fair shares are means over 512 random orders; their standard error is at most 0.02 EUR."
+    words = "Fair shares are means over 512 random sequences; their standard error is at most 0.02 EUR."
     assert words in sheet_text(tmp_path, "m02") and words not in sheet_text(tmp_path, "m00")
     assert "Lines that must be alike count as one" in sheet_text(tmp_path, "m02")
 

@@ -26,7 +26,7 @@ UNCLEAR = "\u2248"
 UNCLEAR_WORDS = f"{UNCLEAR} Unclear: smaller than the plans' accuracy."
 
 VIEWS = (
-    ("Fair share", "average saving over all orders of making lines flexible"),
+    ("Fair share", "average saving over all sequences in which lines can become flexible"),
     ("Alone", "no other line is flexible"),
     ("On top", "all others are flexible already"),
 )
@@ -317,7 +317,7 @@ def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
     if isinstance(error, Decimal):
         most = money(error, buyer.currency_code, with_code=True)
         words.append(
-            f"Fair shares are means over {count(2 * SAMPLED_PAIRS)} random orders; their standard error is at most {most}."
+            f"Fair shares are means over {count(2 * SAMPLED_PAIRS)} random sequences; their standard error is at most {most}."
         )
     alike = (pl.col("flexible_line_count") > 1) & (pl.col("saving") > 0)
     if page_data.rows_of_plan(COLOUR_FLEX_SAVING, plan).filter(alike).height:

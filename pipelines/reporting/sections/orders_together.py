@@ -15,7 +15,7 @@ from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUEN
 from schemas.published.whole_costs import COPY_COST
 
 METHOD_WORDS = {
-    "shapley": "A model's fair share is what it adds to the cost, on average over every order in which the models could join "
+    "shapley": "A model's fair share is what it adds to the cost, on average over every sequence in which the models could join "
     "(Shapley value).",
     "proportional": "Shares are in proportion to the models' costs alone: there are too many models for a fairer rule.",
 }
@@ -141,7 +141,7 @@ def _first_words(page_data: PageData, order: Row, first: list[Row], names: str) 
         .agg(pl.col("complete_cost").sum(), pl.col("unfilled_piece_count").sum())
     )
     if sums.select("complete_cost", "unfilled_piece_count").n_unique() == 1:
-        return "the order makes no difference."
+        return "the sequence makes no difference."
     worth = sum(row["spares_worth"] for row in first)
     code = order["currency_code"]
     spares = f", with {money(worth, code, with_code=True)} saved by spares of earlier ones" if worth else ""
