@@ -1,4 +1,4 @@
-"""All pages of a generation: the index, the comparison, sheets with their details, and the monthly reports."""
+"""All pages of a generation: index, comparison, sheets with their details, monthly reports, watches."""
 
 from __future__ import annotations
 
@@ -15,7 +15,13 @@ from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Link, Table, columns, count, day, month_name, percent
 from pipelines.reporting.basis.render import write_page
-from pipelines.reporting.basis.words import CAUTIONS, ESTIMATED_WORDS, FEWER_PIECES_WORDS
+from pipelines.reporting.basis.words import (
+    CAUTIONS,
+    COMPLETE_COST_WORDS,
+    COST_WORDS,
+    ESTIMATED_WORDS,
+    FEWER_PIECES_WORDS,
+)
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
@@ -24,10 +30,10 @@ from pipelines.reporting.sections.costs import (
     FEWER_PIECES,
     comparison_table,
     complete_cost,
-    cost_words,
     headline_cost,
     pieces_priced,
-    saved,
+    saving_words,
+    withheld_cost_words,
 )
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
@@ -55,7 +61,7 @@ def write_pages(
         The files written.
     """
     site = Site(tables, inputs, folder)
-    return [path for part in parts_of(site.page_data, months) for path in write_part(site, part)]
+    return [path for group in page_groups(site.page_data, months) for path in write_page_group(site, group)]
 
 
 @dataclass(frozen=True)
@@ -72,12 +78,12 @@ class Site:
         return PageData(self.tables, self.inputs)
 
 
-Part = tuple[str, str]
+PageGroup = tuple[str, str]
 """Pages that are written together: ("overviews", ""), ("sheet", model code) or ("month", month)."""
 
 
-def parts_of(page_data: PageData, months: Sequence[str] | None = None) -> list[Part]:
-    """All pages there are, with the reports of some months only if those are given."""
+def page_groups(page_data: PageData, months: Sequence[str] | None = None) -> list[PageGroup]:
+    """All groups of pages; the reports are those of ``months``, or of every month if None."""
     return [
         ("overviews", ""),
         *(("sheet", model.code) for model in page_data.models),
@@ -85,9 +91,9 @@ def parts_of(page_data: PageData, months: Sequence[str] | None = None) -> list[P
     ]
 
 
-def write_part(site: Site, part: Part) -> list[Path]:
+def write_page_group(site: Site, group: PageGroup) -> list[Path]:
     """Write some of the pages; the others need not be there."""
-    kind, name = part
+    kind, name = group
     if kind == "overviews":
         return _write_overviews(site.page_data, site.tables, site.folder)
     if kind == "month":
@@ -129,12 +135,11 @@ def _months_table(page_data: PageData) -> Table:
             and not index["is_withheld"]
             and index["change_1_month_pct"] is not None
         ]
-        reported = percent(median(changes), signed=True) if changes else NOTHING
         rows.append(
             (
                 Link(month_name(month), f"{month}.html"),
-                day(page_data.date_in_month(month)),
-                reported,
+                day(page_data.last_date_in(month)),
+                percent(median(changes), signed=True) if changes else NOTHING,
                 count(len(changes)),
             )
         )
@@ -152,13 +157,13 @@ def _index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str,
         "watches_fired": _watches_fired(page_data),
         "details": [(model.title, f"sheets/{model.page}-details.html") for model in page_data.models],
         "tables": _tables_table(tables),
-        "cautions": CAUTIONS,
-        "cost_words": cost_words(page_data),
+        "cost_words": COMPLETE_COST_WORDS,
+        "methods": [withheld_cost_words(page_data)],
     }
 
 
 def _watches_fired(page_data: PageData) -> str:
-    """How many watches fired, in words; empty without watches."""
+    """How many watches fired; empty without watches."""
     if not page_data.settings.watch:
         return ""
     results = page_data.table(WATCH_RESULT)
@@ -178,13 +183,19 @@ def _models_table(page_data: PageData, buyer: Buyer) -> Table:
                 headline_cost(page_data, best),
                 complete_cost(page_data, listed),
                 pieces_priced(best),
-                saved(found, buyer.currency_code),
+                saving_words(found, buyer.currency_code),
                 NOTHING if best is None else count(best["vendor_count"]),
                 NOTHING if best is None else count(best["unfilled_piece_count"]),
             )
         )
     headings = columns(
-        "Model", "#Cheapest mix", "#Exactly as designed", "#Pieces priced", "#Saved", "#Parcels", "#Missing pieces"
+        "Model",
+        f"#{page_data.scenario_title('cheapest')}",
+        f"#{page_data.scenario_title('listed')}",
+        "#Pieces priced",
+        "#Saved",
+        "#Parcels",
+        "#Missing pieces",
     )
     return Table(f"Complete cost today, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
 
@@ -204,11 +215,13 @@ def _row_count(tables: Mapping[str, pl.DataFrame], name: str) -> int:
 
 def _comparison(page_data: PageData) -> dict[str, Any]:
     return {
-        "page_title": "All models and ways of buying compared",
+        "page_title": "Ways of buying compared",
         "today": day(page_data.today),
         "sections": [_compared_for(page_data, buyer) for buyer in page_data.buyers],
         "cautions": CAUTIONS,
-        "cost_words": cost_words(page_data),
+        "cost_words": COST_WORDS,
+        "saved_against": page_data.scenario_title("listed"),
+        "methods": [withheld_cost_words(page_data)],
     }
 
 
@@ -246,12 +259,12 @@ def _compared_for(page_data: PageData, buyer: Buyer) -> dict[str, Any]:
 
 
 def _marked_cost(page_data: PageData, plan: Row | None) -> str:
-    reported = complete_cost(page_data, plan)
-    is_estimated = plan is not None and reported[-1].isdigit() and plan["unfilled_piece_count"]
-    return reported + (ESTIMATED if is_estimated else "")
+    cost = complete_cost(page_data, plan)
+    is_estimated = plan is not None and cost[-1].isdigit() and plan["unfilled_piece_count"]
+    return cost + (ESTIMATED if is_estimated else "")
 
 
 def _note(mark: str, words: str, rows: Iterable[tuple[str | Link, ...]]) -> str:
-    """A footnote, if any cell bears its mark."""
+    """A footnote, if any cell has its mark."""
     is_used = any(isinstance(cell, str) and cell.endswith(mark) for row in rows for cell in row)
     return f"{mark} {words}" if is_used else ""

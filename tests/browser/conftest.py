@@ -98,5 +98,5 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Any:
     )
     folder = tmp_path_factory.mktemp("site")
     write_pages(tables, inputs, folder, months=["2025-10", "2026-10", "2026-11"])
-    write_order_lists(tables, folder)
+    write_order_lists(tables, inputs.settings, folder)
     return folder

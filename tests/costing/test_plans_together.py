@@ -94,7 +94,7 @@ def test_starts_are_plans_of_narrower_rules(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 @pytest.mark.parametrize(
-    ("maker_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 1, 2], "0.40")]
+    ("maker_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 2, 1], "0.40")]
 )
 def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(
     monkeypatch: pytest.MonkeyPatch, maker_price: str, offers: list[int], best: str

@@ -141,7 +141,7 @@ def test_tiny_problems_have_needless_uses_and_stand_ins() -> None:
     """The tests above would prove nothing on problems that lose no use."""
     seen = {"needless": 0, "stand-ins": 0}
 
-    @settings(max_examples=100, derandomize=True, database=None, **QUIET)
+    @settings(max_examples=300, derandomize=True, database=None, **QUIET)
     @given(st.one_of(problems(), crowded_problems()))
     def count(problem: Any) -> None:
         arrays = arrays_of(problem)

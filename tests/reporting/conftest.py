@@ -19,5 +19,5 @@ def night() -> Night:
 def folder(night: Night, tmp_path_factory: pytest.TempPathFactory) -> Any:
     place = tmp_path_factory.mktemp("generation")
     write_pages(*night, place)
-    write_order_lists(night[0], place)
+    write_order_lists(night[0], night[1].settings, place)
     return place

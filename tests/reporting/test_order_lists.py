@@ -26,6 +26,11 @@ def tables() -> Any:
 
 
 @pytest.fixture(scope="module")
+def settings() -> Any:
+    return sample(month_count=1)[1].settings
+
+
+@pytest.fixture(scope="module")
 def one_model() -> Any:
     """As few order lists as have everything in them."""
     found = sample(titles=["Crane"], buyers=BUYERS[:1], month_count=1)[0]
@@ -37,9 +42,9 @@ def one_model() -> Any:
 
 
 @pytest.fixture(scope="module")
-def folder(tables: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+def folder(tables: Any, settings: Any, tmp_path_factory: Any) -> Any:
     place = tmp_path_factory.mktemp("generation")
-    write_order_lists(tables, place)
+    write_order_lists(tables, settings, place)
     return place
 
 
@@ -48,7 +53,7 @@ def read_csv(path: Any) -> Any:
         return list(csv.DictReader(stream))
 
 
-def todays(tables: Any, name: Any, model: str = "m00", buyer: str = "inland", scenario: str = "cheapest") -> Any:
+def rows_of_today(tables: Any, name: Any, model: str = "m00", buyer: str = "inland", scenario: str = "cheapest") -> Any:
     return tables[name].filter(
         (pl.col("priced_on") == date(2026, 11, 25))
         & (pl.col("model_code") == model)
@@ -61,12 +66,12 @@ def test_one_csv_per_vendor_and_one_workbook_per_plan(tables: Any, folder: Any) 
     plans = tables["model_cost"].filter(pl.col("priced_on") == date(2026, 11, 25)).height
     assert len(list(folder.rglob("*.xlsx"))) == plans == 3 * 2 * 5
     assert len(list(folder.rglob("*.csv"))) == tables["plan_vendor"].height
-    assert {p.stem for p in (folder / "orders/m00/inland/best").glob("*.csv")} == {"alder", "quay", "sumi"}
+    assert {p.stem for p in (folder / "orders/m00/inland/cheapest").glob("*.csv")} == {"alder", "quay", "sumi"}
 
 
 def test_a_csv_holds_the_purchases_exactly(tables: Any, folder: Any) -> None:
-    bought = todays(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
-    *rows, lines, total, note = read_csv(folder / "orders/m00/inland/best/sumi.csv")
+    bought = rows_of_today(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
+    *rows, lines, total, note = read_csv(folder / "orders/m00/inland/cheapest/sumi.csv")
     assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
     reported = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
     assert reported == set(bought.select("listing_code", "bought_piece_count", "unit_price").iter_rows())
@@ -78,21 +83,21 @@ def test_a_csv_holds_the_purchases_exactly(tables: Any, folder: Any) -> None:
         == sum(Decimal(row["line_total"]) for row in rows)
         == bought["purchase_value"].sum()
     )
-    (vendor_total,) = todays(tables, "plan_vendor").filter(pl.col("vendor_code") == "sumi")["vendor_total"]
+    (vendor_total,) = rows_of_today(tables, "plan_vendor").filter(pl.col("vendor_code") == "sumi")["vendor_total"]
     assert Decimal(total["line_total"]) == vendor_total
     assert note["part_code"] == NOTE and "estimates until the vendor's basket confirms" in NOTE
 
 
 def test_codes_with_leading_zeros_stay_text(folder: Any) -> None:
-    assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/inland/best/quay.csv"))
-    sheets = CalamineWorkbook.from_path(folder / "orders/m00/inland/best/m00-inland-best.xlsx")
+    assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/inland/cheapest/quay.csv"))
+    sheets = CalamineWorkbook.from_path(folder / "orders/m00/inland/cheapest/m00-inland-cheapest.xlsx")
     codes = [row[0] for row in sheets.get_sheet_by_name("quay").to_python()[4:-2]]
     assert codes and all(isinstance(code, str) and len(code) == 5 for code in codes)
 
 
 def test_a_workbook_says_the_same_as_the_csv_files(tables: Any, folder: Any) -> None:
-    place = folder / "orders/m00/inland/best"
-    book = CalamineWorkbook.from_path(place / "m00-inland-best.xlsx")
+    place = folder / "orders/m00/inland/cheapest"
+    book = CalamineWorkbook.from_path(place / "m00-inland-cheapest.xlsx")
     assert book.sheet_names == ["Overview", "alder", "quay", "sumi"]
     for name in book.sheet_names[1:]:
         rows: list[list[Any]] = book.get_sheet_by_name(name).to_python()
@@ -104,8 +109,9 @@ def test_a_workbook_says_the_same_as_the_csv_files(tables: Any, folder: Any) -> 
         ]
         assert rows[-1][9] == pytest.approx(float(total["line_total"]), abs=1e-9)
     overview = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
-    landed = todays(tables, "model_cost")["landed_cost"][0]
+    landed = rows_of_today(tables, "model_cost")["landed_cost"][0]
     assert NOTE in overview and "25 November 2026" in overview and float(landed) in overview
+    assert "Cheapest mix" in overview and "a buyer at home" in overview and not {"cheapest", "inland"} & set(overview)
 
 
 def test_what_cannot_be_bought_is_on_the_overview(folder: Any) -> None:
@@ -114,16 +120,16 @@ def test_what_cannot_be_bought_is_on_the_overview(folder: Any) -> None:
     assert "Can't be bought today" in cells and cells.count("any plain colour would fill it") == 2
 
 
-def test_a_refused_plan_has_no_order_lists(tables: Any, tmp_path: Path) -> None:
+def test_a_refused_plan_has_no_order_lists(tables: Any, settings: Any, tmp_path: Path) -> None:
     refused = pl.when(pl.col("scenario_code") == "cheapest").then(pl.lit("refused")).otherwise(pl.col("plan_status"))
     write_order_lists(
-        {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, tmp_path
+        {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, settings, tmp_path
     )
-    assert (tmp_path / "orders/m00/inland/flexible").is_dir() and not (tmp_path / "orders/m00/inland/best").exists()
+    assert (tmp_path / "orders/m00/inland/flexible").is_dir() and not (tmp_path / "orders/m00/inland/cheapest").exists()
 
 
 @pytest.mark.parametrize("hostile", FORMULAS)
-def test_nothing_is_taken_for_a_formula(one_model: Any, tmp_path: Path, hostile: Any) -> None:
+def test_nothing_is_taken_for_a_formula(one_model: Any, settings: Any, tmp_path: Path, hostile: Any) -> None:
     hostile_tables = {
         **one_model,
         "parts": one_model["parts"].with_columns(pl.lit(hostile).alias("part_name")),
@@ -133,7 +139,7 @@ def test_nothing_is_taken_for_a_formula(one_model: Any, tmp_path: Path, hostile:
         "model_cost": one_model["model_cost"].with_columns(pl.lit(hostile).alias("model_title")),
         "unfilled_line": one_model["unfilled_line"].with_columns(pl.lit(hostile).alias("remedies")),
     }
-    write_order_lists(hostile_tables, tmp_path)
+    write_order_lists(hostile_tables, settings, tmp_path)
     for path in tmp_path.rglob("*.csv"):
         with path.open(encoding="utf-8", newline="") as stream:
             cells = [cell for row in csv.reader(stream) for cell in row]
@@ -145,15 +151,16 @@ def test_nothing_is_taken_for_a_formula(one_model: Any, tmp_path: Path, hostile:
         assert sheets and not [text for text in sheets if "<f>" in text or "<hyperlink" in text]
 
 
-def test_same_tables_same_bytes(tables: Any, folder: Any, tmp_path: Path) -> None:
+def test_same_tables_same_bytes(tables: Any, settings: Any, folder: Any, tmp_path: Path) -> None:
     shuffled = {name: frame.sample(fraction=1, shuffle=True, seed=3) for name, frame in tables.items()}
-    for path in write_order_lists(shuffled, tmp_path):
+    for path in write_order_lists(shuffled, settings, tmp_path):
         assert path.read_bytes() == (folder / path.relative_to(tmp_path)).read_bytes(), path.name
 
 
-def test_names_that_are_not_known_are_codes(one_model: Any, tmp_path: Path) -> None:
-    write_order_lists({name: frame for name, frame in one_model.items() if name not in ("parts", "colours")}, tmp_path)
-    row = read_csv(tmp_path / "orders/m00/inland/best/quay.csv")[0]
+def test_names_that_are_not_known_are_codes(one_model: Any, settings: Any, tmp_path: Path) -> None:
+    unnamed = {name: frame for name, frame in one_model.items() if name not in ("parts", "colours")}
+    write_order_lists(unnamed, settings, tmp_path)
+    row = read_csv(tmp_path / "orders/m00/inland/cheapest/quay.csv")[0]
     assert row["part_name"] == row["part_code"] and row["colour_name"] == row["colour_code"]
 
 
@@ -167,18 +174,22 @@ def test_sheet_names_are_valid_and_unique(codes: Any) -> None:
         assert not set(name) & set("[]:*?/\\") and not name.startswith("'") and not name.endswith("'")
 
 
-def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(one_model: Any, tmp_path: Path) -> None:
+def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(
+    one_model: Any, settings: Any, tmp_path: Path
+) -> None:
     renamed = {"alder": "x" * 31 + "a", "quay": "X" * 31 + "b", "sumi": "History"}
     swap = {
         name: one_model[name].with_columns(pl.col("vendor_code").replace(renamed))
         for name in ("plan_vendor", "plan_purchase")
     }
-    write_order_lists({**one_model, **swap}, tmp_path)
-    book = CalamineWorkbook.from_path(tmp_path / "orders/m00/inland/best/m00-inland-best.xlsx")
+    write_order_lists({**one_model, **swap}, settings, tmp_path)
+    book = CalamineWorkbook.from_path(tmp_path / "orders/m00/inland/cheapest/m00-inland-cheapest.xlsx")
     assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4
 
 
-def test_zeros_a_table_keeps_at_the_end_of_amounts_change_no_byte(one_model: Any, tmp_path: Path) -> None:
+def test_zeros_a_table_keeps_at_the_end_of_amounts_change_no_byte(
+    one_model: Any, settings: Any, tmp_path: Path
+) -> None:
     """Tables have more digits before they are published than in the published database."""
     wider = {
         name: frame.with_columns(
@@ -187,8 +198,8 @@ def test_zeros_a_table_keeps_at_the_end_of_amounts_change_no_byte(one_model: Any
         for name, frame in one_model.items()
     }
     assert wider["plan_vendor"].schema != one_model["plan_vendor"].schema
-    write_order_lists(one_model, tmp_path / "a")
-    write_order_lists(wider, tmp_path / "b")
+    write_order_lists(one_model, settings, tmp_path / "a")
+    write_order_lists(wider, settings, tmp_path / "b")
     written = [path for path in (tmp_path / "a").rglob("*.*") if path.is_file()]
     assert len(written) > 4
     for path in written:

@@ -129,7 +129,7 @@ def test_a_models_code_stays_inside_the_folder(tmp_path: Path) -> None:
     model = replace(inputs.models[0], settings=inputs.models[0].settings.model_copy(update={"model_code": code}))
     inside = tmp_path / "deep" / "generation"
     written = write_pages(tables, replace(inputs, models=(model,)), inside, months=["2026-11"])
-    written += write_order_lists(tables, inside)
+    written += write_order_lists(tables, inputs.settings, inside)
     assert all(path.resolve().is_relative_to(inside) for path in written)
     assert {path for path in tmp_path.rglob("*") if path.is_file()} == set(written)
 
@@ -170,7 +170,7 @@ def test_orders_that_two_ways_of_buying_share_are_shown_once(night: Night, folde
     assert "The same orders as" not in before
     assert before.count("What is bought from each vendor") > reported.count("What is bought from each vendor") > 0
     links = [link["href"] for link in Page(tmp_path / "sheets/m00-details.html").all("a")]
-    assert any("/best/" in link for link in links), "the way's own order list is still linked"
+    assert any("/cheapest/" in link for link in links), "the way's own order list is still linked"
 
 
 def test_a_vendor_whose_prices_are_old_is_named(night: Night, tmp_path: Path) -> None:
@@ -202,7 +202,7 @@ def test_nothing_priced_yet_is_said_not_crashed(night: Night, tmp_path: Path) ->
     for place in ("a", "b"):
         assert "No model has been priced yet" in Page(tmp_path / place / "index.html").shown
         assert "No model has been priced yet" in sheet_text(tmp_path / place, "m00")
-    assert write_order_lists(empty, tmp_path / "a") == []
+    assert write_order_lists(empty, night[1].settings, tmp_path / "a") == []
 
 
 def test_offers_of_today_are_not_called_the_oldest(night: Night, tmp_path: Path) -> None:
@@ -238,3 +238,14 @@ def test_colours_have_enough_contrast(folder: Any) -> None:
                 assert contrast(full[name], full[ground]) >= 4.5, (name, ground)
         for style in range(1, 7):
             assert contrast(full[f"series-{style}"], full["paper"]) >= 3
+
+
+def test_ways_of_buying_are_named_by_title_never_by_code(folder: Any, night: Any) -> None:
+    codes = {scenario.scenario_code for scenario in night[1].settings.scenarios}
+    assert codes >= {"listed", "flexible", "maker_marked", "maker_first", "cheapest"}
+    for path in html_pages(folder):
+        alone = {word.strip() for word in Page(path).words} & codes
+        assert not alone, (path.name, alone)
+    for path in folder.rglob("*.md"):
+        cells = {cell.strip(" *") for cell in re.split(r"[|\n]", path.read_text(encoding="utf-8").replace("\\", ""))}
+        assert not cells & codes, path.name

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipelines.reporting.basis.page_tables import (
     Link,
     Table,
-    certainty,
+    accuracy,
     columns,
     count,
     day,
@@ -77,12 +77,11 @@ def test_a_gap_is_never_understated(value: Any) -> None:
     assert value <= float(reported) <= value + 0.1 + 1e-9
 
 
-def test_certainty_in_words() -> None:
-    assert certainty("bounded", 0.4) == "at most 0.4 % above the best possible"
-    assert certainty("proven", 0.0) == "the cheapest possible"
-    assert certainty("partial", 0.31) == "at most 0.4 % above the best possible"
-    assert "do not use" in certainty("refused", 0.0)
-    assert "unknown" in certainty("bounded", float("inf"))
+def test_how_exact_a_plan_is_in_words() -> None:
+    assert accuracy(0.4) == "at most 0.4 % above the best possible"
+    assert accuracy(0.31) == "at most 0.4 % above the best possible"
+    assert accuracy(0.0) == "the cheapest possible"
+    assert "unknown" in accuracy(float("inf"))
 
 
 @given(st.text(min_size=1, max_size=120))

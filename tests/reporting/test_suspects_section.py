@@ -87,7 +87,7 @@ def test_a_past_month_shows_what_was_known_then(night: Night) -> None:
 
 def test_elements_of_models_that_publish_no_lines_are_not_named(night: Night) -> None:
     section = suspect_section(page_data(night, suspect(part_code="secret", servable_piece_count=3)), TODAY)
-    assert first_cells(section) == ["a part (not named)"]
+    assert first_cells(section) == ["part not named"]
 
 
 def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night: Night, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The words of "Why this plan": every variant says what it would cost and change, and nothing that can't be compared is."""
+"""Why a plan is as it is: every variant says what it would cost and change, and nothing that can't be compared is."""
 
 from collections.abc import Sequence
 from decimal import Decimal
@@ -16,7 +16,6 @@ from schemas.published.plans import PLAN_VENDOR, SECOND_SOURCE
 from schemas.published.what_if import PLAN_VARIANT
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import Night, frame
-from tests.present import present
 
 
 @pytest.fixture(scope="module")
@@ -31,13 +30,9 @@ OWN = ["alder", "quay", "sumi"]
 @pytest.fixture(scope="module")
 def plan(night: Night) -> Any:
     page_data = PageData(*night)
-    found = present(page_data.plan("m00", "inland", "cheapest"))
-    assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (
-        Decimal("85.33"),
-        "EUR",
-        0,
-    )
-    assert page_data.rows_of(PLAN_VENDOR, present(found))["vendor_code"].sort().to_list() == OWN
+    found = page_data.plan("m00", "inland", "cheapest")
+    assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
+    assert page_data.rows_of_plan(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
     return found
 
 
@@ -84,21 +79,20 @@ def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Night, pl
             variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16),
         ],
     )
-    assert reported["without"].rows == (
+    (without,) = reported["tables"]
+    assert without.rows == (
         ("Alder & Daughters", "18.73", "89.53", "+4.20", "2", "0"),
         ("Quayside Parts", "35.92", "86.40", "+1.07", "3", "0"),
         ("Sumi Bricks", "30.68", "76.33", NOTHING, "2", "16"),  # cheaper, but it lacks pieces: no comparison
     )
-    assert reported["runner_up"] == (
-        "The next best choice of vendors found costs 86.40 EUR: Alder & Daughters, Faraway Loft, Sumi Bricks."
-    )
-    assert reported["fewer"] is reported["shipping"] is reported["sources"] is None
-    assert reported["sources_shown"] == reported["robust"] == ""
+    assert reported["words"] == [
+        "Next best vendors found: Alder & Daughters, Faraway Loft, Sumi Bricks, for 86.40 EUR."
+    ]
 
 
 def test_no_runner_up_where_nothing_else_buys_as_much(night: Night, plan: Any) -> None:
     reported = why(night, plan, [variant(plan, "without_vendor", "sumi", "-9", ["alder", "quay"], missing=16)])
-    assert reported["runner_up"] == ""
+    assert reported["words"] == []
 
 
 def test_what_fewer_parcels_would_cost(night: Night, plan: Any) -> None:
@@ -107,7 +101,7 @@ def test_what_fewer_parcels_would_cost(night: Night, plan: Any) -> None:
         variant(plan, "at_most_vendors", "2", "3", ["alder", "quay"]),
         variant(plan, "at_most_vendors", "1", "-20", ["quay"], missing=100),
     ]
-    assert why(night, plan, variants)["fewer"].rows == (
+    assert why(night, plan, variants)["tables"][0].rows == (
         ("at most 1", "65.33", NOTHING, "100"),
         ("at most 2", "88.33", "+3.00", "0"),
         ("at most 10", "85.83", "+0.50", "0"),
@@ -121,7 +115,7 @@ def test_how_vendors_change_with_what_shipping_costs(night: Night, plan: Any) ->
         variant(plan, "flat_shipping", "4", "-9", [*OWN, "faraway"]),
         variant(plan, "flat_shipping", "8", "1", OWN),
     ]
-    assert why(night, plan, variants)["shipping"].rows == (
+    assert why(night, plan, variants)["tables"][0].rows == (
         ("4.00", "76.33", "4", "with Faraway Loft"),
         ("8.00", "86.33", "3", "the same vendors"),
         ("12.00", "98.83", "2", "with Faraway Loft; without Quayside Parts, Sumi Bricks"),
@@ -136,11 +130,10 @@ def test_who_else_sells_what_is_bought(night: Night, plan: Any) -> None:
         source(plan, 3, 2, 1, "faraway", price, quantity=1200),
     ]
     reported = why(night, plan, sources=sources)
-    assert reported["sources_shown"] == (
-        "Of 3 portions bought, 1 could come whole from nobody else, and for 1 the cheapest other source is a vendor this "
-        "plan orders from anyway."
+    assert reported["words"][0] == (
+        "For 1 of 3 portions bought no other vendor has all pieces; for 1 the cheapest other source is a vendor of this plan."
     )
-    shown = [row[1:] for row in reported["sources"].rows]  # the fewest sources first
+    shown = [row[1:] for row in reported["tables"][0].rows]  # the fewest sources first
     assert shown == [
         ("2.1", "4", "north", "0.1000", "nobody", NOTHING),
         ("3.1", "1,200", "north", "0.1000", "Faraway Loft", "0.1234"),
@@ -150,24 +143,22 @@ def test_who_else_sells_what_is_bought(night: Night, plan: Any) -> None:
 
 def test_only_the_ten_portions_with_fewest_sources_are_listed(night: Night, plan: Any) -> None:
     reported = why(night, plan, sources=[source(plan, line, 20 - line, 1) for line in range(1, 13)])
-    assert [row[1] for row in reported["sources"].rows] == [f"{line}.1" for line in range(12, 2, -1)]
+    assert [row[1] for row in reported["tables"][0].rows] == [f"{line}.1" for line in range(12, 2, -1)]
 
 
 def test_what_a_more_robust_plan_would_cost(night: Night, plan: Any) -> None:
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     robust = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "maker", "faraway"])
-    beginning = "2 portions could come whole from two vendors or more"
-    exposed = f"{beginning}; for 1 of them this plan orders from one of those at most."
-    assert why(night, plan, [robust], sources)["robust"] == (
-        f"{exposed} A more robust plan, which leaves none of them to a single vendor, orders from The maker's shop, "
-        "Faraway Loft as well and costs 95.00 EUR (+9.67)."
+    beginning = "Two vendors or more could each fill 2 portions"
+    exposed = f"{beginning}; for 1 of them this plan has at most one such vendor."
+    assert why(night, plan, [robust], sources)["words"][-1] == (
+        f"{exposed} A more robust plan also orders from The maker's shop, Faraway Loft, for 95.00 EUR (+9.67)."
     )
-    assert why(night, plan, [], sources)["robust"] == exposed  # none could be made
-    assert why(night, plan, [], sources[:1])["robust"] == (
-        "1 portion could come whole from two vendors or more, and it could come from two that this plan orders from: it is "
-        "as robust as it can be."
+    assert why(night, plan, [], sources)["words"][-1] == exposed  # none could be made
+    assert why(night, plan, [], sources[:1])["words"][-1] == (
+        "Two vendors or more could each fill 1 portion; this plan has two of them, so no plan is more robust."
     )
-    assert why(night, plan, [], sources[1:2])["robust"] == ""  # nobody else sells it: no plan is more robust
+    assert len(why(night, plan, [], sources[1:2])["words"]) == 1, "nobody else sells it: no plan is more robust"
 
 
 def test_the_details_page_says_it_all(night: Night, plan: Any, tmp_path: Path) -> None:
@@ -182,6 +173,6 @@ def test_the_details_page_says_it_all(night: Night, plan: Any, tmp_path: Path) -
     }
     write_pages({**tables, **added}, inputs, tmp_path)
     page = (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
-    assert "Why this plan" in page
-    assert "The next best choice of vendors found costs 86.40 EUR" in page
-    assert "orders from Faraway Loft as well and costs 95.00 EUR (+9.67)" in page
+    assert "Other ways of buying" in page
+    assert "Next best vendors found: Alder &amp; Daughters, Faraway Loft, Sumi Bricks, for 86.40 EUR." in page
+    assert "also orders from Faraway Loft, for 95.00 EUR (+9.67)" in page

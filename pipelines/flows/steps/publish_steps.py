@@ -74,18 +74,18 @@ def write_pages(night: Night) -> Night:
     A process is given the folder and reads of it the tables its pages need.
     """
     site = pages.Site(night.written, night.inputs, night.folder)
-    parts = [_ORDER_LISTS, *pages.parts_of(PageData(night.written, night.inputs))]
+    groups = [_ORDER_LISTS, *pages.page_groups(PageData(night.written, night.inputs))]
     with connect.disk_trouble_in_words(night.folder):
-        for _ in spread(_write_part, site, ((part, part) for part in parts), night.settings.refresh.workers):
+        for _ in spread(_write_group, site, ((group, group) for group in groups), night.settings.refresh.workers):
             pass
     return night
 
 
-def _write_part(site: pages.Site, part: pages.Part) -> None:
-    if part == _ORDER_LISTS:
-        order_lists.write_order_lists(site.tables, site.folder)
+def _write_group(site: pages.Site, group: pages.PageGroup) -> None:
+    if group == _ORDER_LISTS:
+        order_lists.write_order_lists(site.tables, site.inputs.settings, site.folder)
     else:
-        pages.write_part(site, part)
+        pages.write_page_group(site, group)
 
 
 def publish(night: Night) -> Path:

@@ -1,4 +1,4 @@
-"""The published tables as pages ask for them: one place that knows what today is, which plans there are, and all names."""
+"""The published tables as pages need them: what today is, which plans there are, and all names."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class ReportedModel:
 
 @dataclass(frozen=True)
 class Saving:
-    """What one plan saves against another, in complete cost; not distinguished when the plans' gaps could explain it."""
+    """What a plan saves against another in complete cost; ``is_distinct`` if the gaps can't explain it."""
 
     amount: Decimal
     share_pct: Decimal | None
@@ -53,7 +53,7 @@ class Saving:
 
 
 class PageData:
-    """What the pages say, looked up in the tables of a generation.
+    """The tables of a generation, looked up as pages need them.
 
     Args:
         tables: the generation's tables by name; one that is absent counts as empty.
@@ -63,7 +63,7 @@ class PageData:
     def __init__(self, tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs) -> None:
         self._tables = tables
         self._read: dict[str, pl.DataFrame] = {}
-        self._todays: dict[str, pl.DataFrame] = {}
+        self._rows_today: dict[str, pl.DataFrame] = {}
         self._by_plan: dict[str, dict[tuple[Any, ...], pl.DataFrame]] = {}
         self._prices: dict[tuple[Any, ...], pl.DataFrame] = {}
         self._contributions: dict[tuple[Any, ...], Row] | None = None
@@ -109,22 +109,24 @@ class PageData:
             self._grouped[names] = found
         return self._grouped[names].get(tuple(key.values()), [])
 
-    def todays(self, contract: Contract) -> pl.DataFrame:
+    def rows_today(self, contract: Contract) -> pl.DataFrame:
         """The rows of today's plans in one of the plan tables, in the order of its key."""
-        if contract.name not in self._todays:
+        if contract.name not in self._rows_today:
             today = pl.lit(self.today, dtype=pl.Date())
-            self._todays[contract.name] = self.table(contract).filter(pl.col("priced_on") == today).sort(contract.key)
-        return self._todays[contract.name]
+            self._rows_today[contract.name] = (
+                self.table(contract).filter(pl.col("priced_on") == today).sort(contract.key)
+            )
+        return self._rows_today[contract.name]
 
-    def rows_of(self, contract: Contract, plan: Row) -> pl.DataFrame:
+    def rows_of_plan(self, contract: Contract, plan: Row) -> pl.DataFrame:
         """The rows of one of today's plans in one of the plan tables."""
         if contract.name not in self._by_plan:
-            parts = self.todays(contract).partition_by(*PLAN_KEY, as_dict=True, maintain_order=True)
-            self._by_plan[contract.name] = parts
+            by_plan = self.rows_today(contract).partition_by(*PLAN_KEY, as_dict=True, maintain_order=True)
+            self._by_plan[contract.name] = by_plan
         return self._by_plan[contract.name].get(tuple(plan[name] for name in PLAN_KEY), empty_frame(contract))
 
     def plan(self, model_code: str, buyer_code: str, scenario_code: str, on: date | None = None) -> Row | None:
-        """The row of model_cost, of today if no date is given."""
+        """A plan's row of model_cost, of today if no date is given."""
         return self._plans.get((on or self.today, model_code, scenario_code, buyer_code))
 
     def plans(self, model_code: str, buyer_code: str, on: date | None = None) -> list[Row]:
@@ -147,7 +149,7 @@ class PageData:
         """A row of price_index."""
         return self._indices.get((model_code, buyer_code, month, method))
 
-    def prices_of(self, buyer_code: str, month: str) -> pl.DataFrame:
+    def element_prices(self, buyer_code: str, month: str) -> pl.DataFrame:
         """Rows of element_price of a buyer in a month and the month before it."""
         if not self._prices:
             self._prices = self.table(ELEMENT_PRICE).partition_by("buyer_code", "month", as_dict=True)
@@ -158,14 +160,14 @@ class PageData:
         return self._prices[key]
 
     @cached_property
-    def open_elements(self) -> frozenset[tuple[Any, ...]]:
+    def publishable_elements(self) -> frozenset[tuple[Any, ...]]:
         """Part and colour of the elements that a model whose lines may be published uses."""
         open_models = sorted(model.code for model in self.models if model.publish_lines != "none")
         used = self.table(ELEMENT_PRICE).filter(pl.col("model_code").is_in(open_models))
         return frozenset(used.select("part_code", "colour_code").unique().iter_rows())
 
-    def contributions(self, model_code: str, buyer_code: str, month: str) -> Row | None:
-        """Percentage points of the index's one-month change: ``up``, ``down`` and ``carried`` (imputed); None without any."""
+    def index_contributions(self, model_code: str, buyer_code: str, month: str) -> Row | None:
+        """Points of the index's one-month change: ``up``, ``down``, ``carried`` (imputed); None without any."""
         if self._contributions is None:
             points, own = pl.col("contribution_points"), ~pl.col("is_imputed")
             key = ("model_code", "buyer_code", "month")
@@ -190,7 +192,7 @@ class PageData:
     def _months(self) -> list[str]:
         return sorted(self._latest_dates.keys() | {key[2] for key in self._indices})
 
-    def date_in_month(self, month: str) -> date | None:
+    def last_date_in(self, month: str) -> date | None:
         """The latest priced date in a month such as 2026-11: its end, or today."""
         return self._latest_dates.get(month)
 
@@ -199,14 +201,14 @@ class PageData:
         return {day.isoformat()[:7]: day for day in sorted({key[0] for key in self._plans})}
 
     def headline_plan(self, model_code: str, buyer_code: str, on: date | None = None) -> Row | None:
-        """The plan ``best``; where that is refused or absent, the usable plan of lowest rank."""
-        best = self.plan(model_code, buyer_code, "cheapest", on)
-        if best is not None and is_usable(best):
-            return best
+        """The plan ``cheapest``; where that is refused or absent, the usable plan that ranks first."""
+        cheapest = self.plan(model_code, buyer_code, "cheapest", on)
+        if cheapest is not None and is_usable(cheapest):
+            return cheapest
         return next(iter(ranked(self.plans(model_code, buyer_code, on))), None)
 
     def cost_is_withheld(self, plan: Row) -> bool:
-        """Whether too many pieces have no price at all, bought or estimated, for the complete cost to mean anything."""
+        """Whether too few pieces have a price, bought or estimated, for the complete cost to mean anything."""
         if not plan["piece_count"]:
             return False
         priced = 1 - plan["unfilled_estimate_count"] / plan["piece_count"]
@@ -224,10 +226,21 @@ class PageData:
         """A colour's name, or its code."""
         return self.colour_names.get(colour_code) or colour_code
 
+    def element_name(self, part_code: str, colour_code: str) -> str:
+        """An element in words: ``brick 2 x 4, Pebble``."""
+        return f"{self.part_name(part_code)}, {self.colour_name(colour_code)}"
+
+    def element_or_family(self, part_code: str, colour_code: str, *, is_named: bool) -> str:
+        """An element in words; only its part's family where it may not be named."""
+        if is_named:
+            return self.element_name(part_code, colour_code)
+        family = self.part_families.get(part_code)
+        return f"{family} (part not named)" if family else "part not named"
+
     @cached_property
     def last_confirmed(self) -> pl.DataFrame:
         """offer_id and last_confirmed_on (no later than today) of the offers that today's plans buy."""
-        bought, columns = self.todays(PLAN_PURCHASE).select("offer_id").unique(), ("offer_id", "last_confirmed_on")
+        bought, columns = self.rows_today(PLAN_PURCHASE).select("offer_id").unique(), ("offer_id", "last_confirmed_on")
         # Two columns of the largest table: that is all a page needs of it, so it is not kept.
         if isinstance(self._tables, TableFiles):
             history = self._tables.columns(PRICE_HISTORY.name, columns)
@@ -238,7 +251,12 @@ class PageData:
 
     def vendor_names(self) -> dict[str, str]:
         """Names of today's vendors by code."""
-        rows = self.todays(PLAN_VENDOR).select("vendor_code", "vendor_name").unique().sort("vendor_code", "vendor_name")
+        rows = (
+            self.rows_today(PLAN_VENDOR)
+            .select("vendor_code", "vendor_name")
+            .unique()
+            .sort("vendor_code", "vendor_name")
+        )
         return {**self._names("vendors", "vendor_code", "vendor_name"), **dict(rows.iter_rows())}
 
     def _names(self, table: str, code: str, name: str) -> dict[str, str]:
@@ -246,15 +264,15 @@ class PageData:
         return {} if frame is None or not frame.height else dict(frame.select(code, name).iter_rows())
 
     def _reported_models(self) -> list[ReportedModel]:
-        reported = {key[1]: row["model_title"] for key, row in self._plans.items()}
+        planned = {key[1]: row["model_title"] for key, row in self._plans.items()}
         given = {model.model_code: model for model in self.inputs.models}
         found = []
-        for code in reported.keys() | given.keys():
+        for code in planned.keys() | given.keys():
             own = given.get(code)
             found.append(
                 ReportedModel(
                     code,
-                    own.settings.title if own else reported[code],
+                    own.settings.title if own else planned[code],
                     own.settings.designer if own else "",
                     own.settings.publish_lines if own else "none",
                     own,
@@ -270,7 +288,7 @@ class PageData:
 
 
 def is_usable(plan: Row) -> bool:
-    """Whether a plan passed its checks."""
+    """Whether a plan passed its checks, so that its figures may be shown."""
     return bool(plan["plan_status"] != "refused")
 
 

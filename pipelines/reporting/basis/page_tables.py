@@ -1,4 +1,4 @@
-"""Numbers, dates and money as readers see them; and tables that become HTML or Markdown from one description."""
+"""Numbers, dates and money as readers see them, and tables for both HTML and Markdown."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from hashlib import sha256
 from math import isfinite
 
 from pipelines.money import currency_digits, round_half_up, round_money
-from pipelines.reporting.basis.words import MONTH_NAMES, STATUS
+from pipelines.reporting.basis.words import MONTH_NAMES
 
 MINUS = "\u2212"
 NOTHING = "\u2013"
 """Shown where there is no figure."""
-_REMEMBERED = 65536  # the reports of many months tell the same figures again and again
+_REMEMBERED = 65536  # the reports of many months show the same figures again and again
 
 
 @lru_cache(_REMEMBERED)
 def money(amount: Decimal | None, currency_code: str, *, signed: bool = False, with_code: bool = False) -> str:
-    """An amount in the currency's digits with thousands separators: ``1,234.50``, ``−3.20``, ``1,234.50 EUR``."""
+    """An amount in its currency's digits: ``1,234.50``, ``−3.20``, or ``1,234.50 EUR`` with its code."""
     if amount is None:
         return NOTHING
     rounded = round_money(amount, currency_code)
@@ -58,8 +58,8 @@ def count(value: int | None, singular: str = "", plural: str = "") -> str:
     """``1,204``, or with a noun ``1 piece``, ``1,204 pieces``."""
     if value is None:
         return NOTHING
-    reported = (MINUS if value < 0 else "") + f"{abs(value):,}"
-    return f"{reported} {singular if value == 1 else plural or singular + 's'}" if singular else reported
+    figure = (MINUS if value < 0 else "") + f"{abs(value):,}"
+    return f"{figure} {singular if value == 1 else plural or singular + 's'}" if singular else figure
 
 
 @lru_cache(_REMEMBERED)
@@ -87,18 +87,13 @@ def gap(gap_pct: float) -> str:
     return f"{tenths:,f} %"
 
 
-def certainty(plan_status: str, gap_pct: float) -> str:
-    """How good a plan is for the pieces it buys, in words: ``at most 0.4 % above the best possible``.
-
-    How many pieces it lacks stands in a column beside it.
-    """
-    if plan_status == "partial":
-        plan_status = "bounded" if gap_pct > 0 else "proven"
-    return STATUS[plan_status].format(gap=gap(gap_pct))
+def accuracy(gap_pct: float) -> str:
+    """How good a plan is: ``at most 0.4 % above the best possible``, or ``the cheapest possible``."""
+    return f"at most {gap(gap_pct)} above the best possible" if gap_pct else "the cheapest possible"
 
 
 def file_name(code: str) -> str:
-    """A code as the name of a file: letters, digits, ``.``, ``_`` and ``-``; different codes never share one."""
+    """A code as a file's name: letters, digits, ``.``, ``_``, ``-``; different codes never share one."""
     safe = re.sub(r"[^\w.-]", "-", code).lstrip(".")[:80]
     # A model called x-details would otherwise overwrite the details page of the model x.
     if safe == code and not safe.endswith("-details"):
@@ -138,15 +133,17 @@ class Table:
 
     @cached_property
     def wide_columns(self) -> frozenset[int]:
-        """Columns whose cells have a line of their own when stacked: the first and the last figure, words, long headings, long
-        figures, and those that would stand alone on half a line."""
+        """Columns whose cells have a line of their own when stacked.
+
+        These are the first and the last figure, words, long headings, long figures, and cells that would stand alone on half a line.
+        """
         wide = {1, len(self.columns) - 1} | {
             position
             for position, column in enumerate(self.columns)
             if not column.is_number
             or (longest := max((len(str(row[position])) for row in self.rows), default=0)) > 11
             or len(column.label) > 16
-            or len(column.label) + longest > 20
+            or len(column.label) + longest > 19
         }
         run: list[int] = []
         for position in range(1, len(self.columns)):
@@ -184,8 +181,8 @@ def escape_markdown(text: str) -> str:
 def _markdown_cell(cell: str | Link, is_strong: bool) -> str:
     if isinstance(cell, Link):
         return f"[{escape_markdown(cell.text)}]({cell.href})"
-    reported = escape_markdown(cell)
-    return f"**{reported}**" if is_strong and reported else reported
+    text = escape_markdown(cell)
+    return f"**{text}**" if is_strong and text else text
 
 
 def _sign(value: Decimal, signed: bool) -> str:

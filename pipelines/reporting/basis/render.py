@@ -15,7 +15,7 @@ from pipelines.resources import resource_folder
 
 
 def write_page(path: Path, template: str, **values: Any) -> Path:
-    """Fill in ``reports/templates/<template>.j2`` and write it; the ending of the template says how values are escaped."""
+    """Fill in ``reports/templates/<template>.j2`` and write it; values are escaped as its ending needs."""
     path.parent.mkdir(parents=True, exist_ok=True)
     environment = _html() if template.endswith(".html") else _markdown()
     text = environment.get_template(f"{template}.j2").render(**values)
@@ -38,7 +38,7 @@ def _markdown() -> Environment:
 
 
 def _unbroken(value: Any) -> Any:
-    """Text in which no line ends between a figure and its per cent sign."""
+    """Text that never breaks between a figure and its per cent sign."""
     return value.replace(" %", "\u00a0%") if type(value) is str else value
 
 

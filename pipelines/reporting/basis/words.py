@@ -1,8 +1,8 @@
-"""The words pages use: plain ones, each in one place, so that every page says the same thing the same way."""
+"""Words that several pages share, so that the same thing is said the same way everywhere."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 MONTH_NAMES = (
@@ -10,20 +10,13 @@ MONTH_NAMES = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 
-STATUS = {
-    "proven": "the cheapest possible",
-    "bounded": "at most {gap} above the best possible",
-    "partial": "some pieces can't be bought",
-    "refused": "failed a check: do not use",
-}
-
 COLOUR_RULES = {
     "as_listed": "as listed",
     "any": "any plain colour, mixed is fine",
     "any_one": "any plain colour, all alike",
     "one_of": "a colour from a list",
     "near": "a colour close to the listed one",
-    "undecided": "as listed, nobody has looked yet",
+    "undecided": "as listed, not decided yet",
 }
 
 ESTIMATE_BASES = {
@@ -35,10 +28,10 @@ ESTIMATE_BASES = {
 
 INDEX_NAMES = {
     "lowe": "Fixed parts list (Lowe)",
-    "geks-tornqvist": "List weighed month by month (GEKS-Törnqvist)",
-    "geks-tornqvist-bought": "Weighed by what plans buy (GEKS-Törnqvist)",
+    "geks-tornqvist": "List quantities (GEKS-Törnqvist)",
+    "geks-tornqvist-bought": "Quantities bought (GEKS-Törnqvist)",
 }
-"""The index methods that are drawn: the headline and those its band is made of."""
+"""The index methods in the charts: the headline, and those the band is made of."""
 
 CHANGE_PARTS = {
     "prices": "prices of what was bought",
@@ -50,56 +43,74 @@ CHANGE_PARTS = {
     "vendors": "other vendors chosen",
     "colours": "other colours chosen",
     "forms": "other forms chosen",
-    "shipping_structure": "shipping, handling and tax of other orders",
+    "shipping_structure": "shipping, handling and tax of the new orders",
     "estimates": "pieces that can't be bought, estimated",
 }
 
 CHOSEN_ANEW = ("vendors", "colours", "forms", "shipping_structure")
-"""The parts that come from buying otherwise than before, by choice."""
+"""The parts of a change that come from choosing other offers than before."""
 
 REVISION_REASONS = {
     "list": "another version of the parts list",
     "prices": "prices that came late or were corrected, or settings",
 }
 
-REVISED_COSTS = "past dates are planned with less effort than the night did; or prices came late or were corrected"
+REVISED_COSTS = "planned again with less effort; or prices came late or were corrected"
 
-COST_WORDS = (
-    "Landed cost is what you would pay today: parts, shipping, handling and tax. Complete cost adds an estimate for pieces "
-    "that can't be bought today, so that ways of buying can be compared even when one of them lacks pieces."
+COMPLETE_COST_WORDS = (
+    "Complete cost: parts, shipping, handling and tax, and an estimate for pieces that can't be bought today."
 )
+COST_WORDS = (
+    "Landed cost is what you pay today: parts, shipping, handling and tax. Complete cost adds an estimate for pieces that "
+    "can't be bought today."
+)
+WITHHELD_COST_WORDS = (
+    "A complete cost is withheld when less than {floor} of the pieces have a price, bought or estimated."
+)
+WITHHELD_INDEX_WORDS = "An index is withheld when less than {floor} of the list, by cost, has a price of its own."
 
-ESTIMATED_WORDS = "Some pieces can't be bought today; an estimate for them is included."
-FEWER_PIECES_WORDS = "Buys fewer pieces than another row of its table: the two landed costs can't be compared."
+ESTIMATED_WORDS = "With an estimate for pieces that can't be bought today."
+FEWER_PIECES_WORDS = "Buys fewer pieces than another row: their landed costs can't be compared."
 
 CAUTIONS = (
     "Prices are estimates until the vendor's basket confirms them.",
-    "Tax and customs follow the rules of the place the parcels go to. Check them before you order from abroad.",
-    "A different form in a load-bearing place can change how strong the model is.",
-    "Small parts can be swallowed: keep them away from small children.",
+    "Check tax and customs before you order from abroad.",
+    "Another form in a load-bearing place can make the model weaker.",
+    "Keep small parts away from small children.",
 )
 
-PRIVATE = (
-    "Not for publishing: this page names lines of a parts list whose designer has not allowed that. "
-    "It is for the person who runs the refresh."
-)
+PRIVATE = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
-METHODS = (
-    "The index is the cost of one fixed parts list at each month's prices, with the base month as 100 (Lowe). The list does "
-    "not change, so only prices move it.",
-    "Two other formulas are drawn thin beside it: GEKS-Törnqvist over 25 months, joined by the mean splice on published values, once "
-    "weighed by the list and once by what each month's plan buys. The shaded band spans all three. Where quantities stand still and "
-    "no price is missing it says nothing, and the page says so.",
-    "Levels are shown rounded; changes and contributions are worked out from levels that are not.",
-    "What a month said first is kept: where an index or a cost would come out otherwise now, that month's page shows both.",
+REPORT_METHODS = (
+    "The index is the cost of one fixed parts list at each month's prices; the base month is 100 (Lowe). Only prices move it.",
+    "Two other formulas are drawn thin: GEKS-Törnqvist over 25 months, joined by the mean splice on published values. One uses the "
+    "list's quantities, the other what each month's plan buys. The shaded band spans all three.",
+    "Levels are rounded for display; changes and contributions are calculated from unrounded levels.",
+    "A month's first published figures are kept. Where a figure would differ now, that month's page shows both.",
     "An element's price in a month is the mean price of the cheapest stock that covers the need.",
-    "A line without a price of its own in a month is carried along with the mean change of its class. It counts as imputed.",
-    "Complete cost also moves with shipping, vendors' terms, the parts list and what was decided; the index does not.",
-    "Availability counts new pieces that one order per vendor can buy, in the listed part and colour. Trends are Theil-Sen slopes of a "
-    "year, with a 90 % interval. Price summaries name no vendors and count for nothing here.",
-    "A forecast (Theta method) is shown only where, in trials from past months, it missed by at least a twentieth less than 'same as "
+    "A line without a price of its own in a month moves with the mean change of its class and counts as imputed.",
+    "Complete cost also moves with shipping, vendors' terms, the parts list and our decisions; the index does not.",
+    "Availability counts new pieces in the listed part and colour that one order per vendor can buy. Trends are Theil-Sen slopes of "
+    "a year, with a 90 % interval. Price summaries name no vendors and do not count here.",
+    "A forecast (Theta method) is shown only if, in trials from past months, its error was more than 5 % smaller than that of 'same as "
     "last month'.",
 )
+CHANGE_METHODS = (
+    "Choosing anew means other vendors, colours and forms, and the parcels that come with them. It is summed step by step: a bargain "
+    "that ends counts as a dearer price, a new one as a saving. The index shows what prices alone did.",
+    "A vendor's prices and stock: change of the parts' cost, all other vendors as they are today. Its terms: change of the cheapest "
+    "mix's cost. Effects do not add up, because one vendor replaces another.",
+)
+
+
+def listed_words(items: Sequence[str]) -> str:
+    """Items in a sentence: ``a, b and c``."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def unique_sentences(*groups: Iterable[str]) -> list[str]:
+    """The sentences of all groups, each once, in the order they first come."""
+    return list(dict.fromkeys(sentence for group in groups for sentence in group))
 
 
 def with_order(vendor: str, row: Mapping[str, Any]) -> str:

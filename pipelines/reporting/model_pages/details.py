@@ -1,4 +1,4 @@
-"""What stands behind a model's sheet: how good the plans are, what is bought where, and what could not be."""
+"""The details page of a model: how good its plans are, what is bought where, and what can't be bought."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from pipelines.reporting.basis.page_tables import (
     NOTHING,
     Link,
     Table,
-    certainty,
     columns,
     count,
     day,
@@ -23,10 +22,11 @@ from pipelines.reporting.basis.page_tables import (
     percent,
     unit_price,
 )
-from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE, with_order
+from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE, unique_sentences, with_order
 from pipelines.reporting.model_pages.sheet import age
 from pipelines.reporting.orders.order_lists import order_folder, workbook_name
 from pipelines.reporting.sections.buying import buying_of
+from pipelines.reporting.sections.costs import REFUSED
 from pipelines.reporting.sections.flexibility import flexible_lines_of
 from pipelines.reporting.sections.orders_together import joint_purchases
 from pipelines.reporting.sections.variants import why_this_plan
@@ -39,18 +39,22 @@ from schemas.validate import empty_frame
 
 OLDEST_COUNT = 10
 """Oldest offers listed."""
+METHODS = (
+    "No plan that buys as many pieces can cost less than the lower bound. The gap is how far a plan may be above it.",
+    "Other ways of buying are plans someone could use, made with little effort: cheaper ones may exist.",
+)
 
 
 def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
-    """Everything the template of a model's details page shows."""
+    """The values of a model's details page."""
+    sections = [section for buyer in page_data.buyers if (section := _for_buyer(page_data, model, buyer)) is not None]
     return {
         "model": model,
         "page_title": f"{model.title}: details",
         "today": day(page_data.today),
         "private": PRIVATE if model.publish_lines != "all" else "",
-        "sections": [
-            section for buyer in page_data.buyers if (section := _for_buyer(page_data, model, buyer)) is not None
-        ],
+        "sections": sections,
+        "methods": unique_sentences(METHODS, *(section["flexibility"].methods for section in sections)),
     }
 
 
@@ -61,8 +65,8 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     return {
         "buyer": buyer,
         "plans": _plans_table(page_data, plans, buyer),
-        "details": _details(page_data, plans),
-        "flexible_lines": flexible_lines_of(page_data, model, buyer, in_full=True),
+        "plan_details": _plan_details_once(page_data, plans),
+        "flexibility": flexible_lines_of(page_data, model, buyer, in_full=True),
         "buying": buying_of(page_data, model, buyer, in_full=True),
         "together": joint_purchases(page_data, model, buyer),
         "oldest": _oldest_table(page_data, plans),
@@ -77,34 +81,36 @@ def _plans_table(page_data: PageData, plans: list[Row], buyer: Buyer) -> Table:
         code = plan["currency_code"]
         rows.append(
             (
-                page_data.scenario_title(plan["scenario_code"]),
+                _title_or_refused(page_data, plan),
                 money(plan["landed_cost"], code),
                 money(plan["lower_bound"], code),
                 money(gap_amount(plan), code),
                 gap(plan["gap_pct"]),
                 count(plan["unfilled_piece_count"]),
-                plan["plan_status"],
-                certainty(plan["plan_status"], plan["gap_pct"]),
                 plan["effort"],
             )
         )
     headings = columns(
-        "Way of buying", "#Landed cost", "#Lower bound", "#Gap", "#Gap in %", "#Missing pieces", "Status", "In words",
-        "Effort",
+        "Way of buying", "#Landed cost", "#Lower bound", "#Gap", "#Gap in %", "#Missing pieces", "Effort",
     )  # fmt: skip
-    return Table(f"How good the plans are, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
+    return Table(f"How exact the plans are, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
 
 
-def _details(page_data: PageData, plans: list[Row]) -> list[dict[str, Any]]:
-    """Each plan in full; of plans that place the very same orders, and lack the same, the first one."""
+def _title_or_refused(page_data: PageData, plan: Row) -> str:
+    title = page_data.scenario_title(plan["scenario_code"])
+    return title if is_usable(plan) else f"{title} ({REFUSED})"
+
+
+def _plan_details_once(page_data: PageData, plans: list[Row]) -> list[dict[str, Any]]:
+    """Each plan in full; of plans that place the very same orders, and lack the same, only the first."""
     found: list[dict[str, Any]] = []
     for plan in plans:
         details = _plan_details(page_data, plan)
-        reported = (details["vendors"], details["purchases"], details["unfilled"])
-        same = next((each for each in found if each["reported"] == reported and each["vendors"]), None)
+        orders = (details["vendors"], details["purchases"], details["unfilled"])
+        same = next((each for each in found if each["orders"] == orders and each["vendors"]), None)
         if same is not None:
             details |= {"vendors": None, "purchases": None, "unfilled": None, "same_as": same["title"]}
-        found.append({**details, "reported": reported})
+        found.append({**details, "orders": orders})
     return found
 
 
@@ -117,8 +123,8 @@ def _plan_details(page_data: PageData, plan: Row) -> dict[str, Any]:
         "purchases": _purchases_table(page_data, plan),
         "unfilled": _unfilled_table(page_data, plan),
         "why": why_this_plan(page_data, plan),
-        "orders": Link("Order lists of this plan (spreadsheet)", f"{folder}/{workbook_name(plan)}")
-        if is_usable(plan) and page_data.rows_of(PLAN_VENDOR, plan).height
+        "workbook": Link("Order lists of this plan (spreadsheet)", f"{folder}/{workbook_name(plan)}")
+        if is_usable(plan) and page_data.rows_of_plan(PLAN_VENDOR, plan).height
         else None,
     }
 
@@ -134,13 +140,13 @@ def _vendors_table(page_data: PageData, plan: Row) -> Table | None:
             money(row["vendor_total"], row["vendor_currency_code"], with_code=True),
             NOTHING if row["vendor_currency_code"] == own_code else f"{row['exchange_rate_used'].normalize():f}",
         )
-        for row in page_data.rows_of(PLAN_VENDOR, plan).iter_rows(named=True)
+        for row in page_data.rows_of_plan(PLAN_VENDOR, plan).iter_rows(named=True)
     )
     headings = columns(
         "Vendor", "#Elements", "#Pieces", "#Parts", "#Shipping", "#Handling", "#Tax", "#Landed cost",
         "#Vendor's total", "#Exchange rate",
     )  # fmt: skip
-    return Table(f"Vendors, in {own_code}", headings, rows) if rows else None
+    return Table(f"Vendors, in {own_code}", headings, rows, is_stacked=True) if rows else None
 
 
 def _purchases_table(page_data: PageData, plan: Row) -> Table | None:
@@ -156,7 +162,7 @@ def _purchases_table(page_data: PageData, plan: Row) -> Table | None:
             unit_price(row["unit_price"], row["vendor_currency_code"]),
             money(row["purchase_value"], row["vendor_currency_code"], with_code=True),
         )
-        for row in page_data.rows_of(PLAN_PURCHASE, plan).iter_rows(named=True)
+        for row in page_data.rows_of_plan(PLAN_PURCHASE, plan).iter_rows(named=True)
     )
     headings = columns("Vendor", "Part", "Colour", "Condition", "#Pieces", "#Spare", "#Unit price", "#Value")
     return Table("What is bought from each vendor", headings, rows) if rows else None
@@ -166,7 +172,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
     code = plan["currency_code"]
     rows = tuple(
         (
-            f"{page_data.part_name(row['listed_part_code'])}, {page_data.colour_name(row['listed_colour_code'])}",
+            page_data.element_name(row["listed_part_code"], row["listed_colour_code"]),
             f"{row['line_number']}.{row['portion_number']}",
             count(row["unfilled_piece_count"]),
             number(row["estimated_unit_price"], 4),
@@ -174,10 +180,10 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
             ESTIMATE_BASES[row["estimate_basis"]],
             row["remedies"] or NOTHING,
         )
-        for row in page_data.rows_of(UNFILLED_LINE, plan).iter_rows(named=True)
+        for row in page_data.rows_of_plan(UNFILLED_LINE, plan).iter_rows(named=True)
     )
     headings = columns(
-        "Listed as", "#Line.portion", "#Missing pieces", "#Estimated unit price", "#Estimate", "Estimated from",
+        "Listed as", "#Line.portion", "#Missing pieces", "#Estimated price", "#Estimate", "Estimated from",
         "What would help",
     )  # fmt: skip
     return Table(f"What can't be bought, in {code}", headings, rows, is_stacked=True) if rows else None
@@ -185,7 +191,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
 
 def _oldest_table(page_data: PageData, plans: list[Row]) -> Table | None:
     """Offers of today's plans that were confirmed longest ago; none where all are of today."""
-    bought = pl.concat([empty_frame(PLAN_PURCHASE), *(page_data.rows_of(PLAN_PURCHASE, plan) for plan in plans)])
+    bought = pl.concat([empty_frame(PLAN_PURCHASE), *(page_data.rows_of_plan(PLAN_PURCHASE, plan) for plan in plans)])
     offers = bought.select("offer_id", "vendor_code", "part_code", "colour_code").unique()
     older = page_data.last_confirmed.filter(pl.col("last_confirmed_on") < page_data.today)
     found = offers.join(older, on="offer_id").sort("last_confirmed_on", "offer_id").head(OLDEST_COUNT)
@@ -194,7 +200,7 @@ def _oldest_table(page_data: PageData, plans: list[Row]) -> Table | None:
     vendors = page_data.vendor_names()
     rows = tuple(
         (
-            f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}",
+            page_data.element_name(row["part_code"], row["colour_code"]),
             vendors.get(row["vendor_code"], row["vendor_code"]),
             day(row["last_confirmed_on"]),
             age(row["last_confirmed_on"], page_data.today),
@@ -231,7 +237,7 @@ def _movers_table(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Ta
     limit = page_data.settings.report.mover_count
     rows = tuple(
         (
-            f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}",
+            page_data.element_name(row["part_code"], row["colour_code"]),
             percent(row["price_change_pct"], signed=True),
             number(row["element_price"], 4),
             number(row["contribution_points"], 2, signed=True),
@@ -240,4 +246,4 @@ def _movers_table(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Ta
         for row in movers(prices, f"{page_data.today:%Y-%m}", buyer.buyer_code, limit).iter_rows(named=True)
     )
     headings = columns("Element", "#Price change", f"#Price, {buyer.currency_code}", "#Index points", "#Vendors")
-    return Table("Largest price moves since last month", headings, rows, is_stacked=True) if rows else None
+    return Table("Largest price changes since last month", headings, rows, is_stacked=True) if rows else None

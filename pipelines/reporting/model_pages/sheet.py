@@ -1,4 +1,4 @@
-"""What a model's sheet says: the page a reviewer publishes."""
+"""The cost sheet of a model, which may be published."""
 
 from __future__ import annotations
 
@@ -9,21 +9,21 @@ import polars as pl
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, Saving, is_usable, saving
 from pipelines.reporting.basis.page_tables import count, day, money, percent
-from pipelines.reporting.basis.words import CAUTIONS
-from pipelines.reporting.sections.buying import buying_of
+from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, unique_sentences
+from pipelines.reporting.sections.buying import LINE_METHOD, buying_of
 from pipelines.reporting.sections.changes import prices_alone, what_changed
 from pipelines.reporting.sections.costs import (
     NOT_DISTINCT,
     complete_cost,
     cost_chart,
     cost_coverage,
-    cost_words,
     how_good,
     least_certain,
     no_history,
     pieces_priced,
     strip,
     ways_table,
+    withheld_cost_words,
 )
 from pipelines.reporting.sections.flexibility import flexible_lines_of
 from pipelines.reporting.sections.orders_together import copies_table
@@ -35,7 +35,7 @@ SHEET_SCENARIOS = ("listed", "flexible", "maker_first", "cheapest")
 
 
 def sheet(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
-    """Everything the templates of a sheet show."""
+    """The values of a model's sheet."""
     sections = [_for_buyer(page_data, model, buyer) for buyer in page_data.buyers]
     found = [section for section in sections if section is not None]
     return {
@@ -46,7 +46,8 @@ def sheet(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "why_empty": "" if found else _why_empty(page_data, model),
         "copies": copies_table(page_data, model),
         "cautions": CAUTIONS,
-        "cost_words": cost_words(page_data),
+        "cost_words": COMPLETE_COST_WORDS,
+        "methods": unique_sentences(*(section["methods"] for section in found)),
     }
 
 
@@ -59,14 +60,15 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     best = page_data.headline_plan(model.code, buyer.buyer_code)
     changed_table, changed_words = what_changed(page_data, model, buyer, plans)
     chart = cost_chart(page_data, model.code, buyer, codes)
+    flexibility, buying = flexible_lines_of(page_data, model, buyer), buying_of(page_data, model, buyer)
     return {
         "buyer": buyer,
         "strip": _strip(page_data, listed, best),
         "ways": ways_table(page_data, plans, listed, f"What it costs today, in {buyer.currency_code}"),
         "how_good": how_good(plans),
-        "facts": _about(page_data, plans),
-        "flexible_lines": flexible_lines_of(page_data, model, buyer),
-        "buying": buying_of(page_data, model, buyer),
+        "about": _about(page_data, plans),
+        "flexibility": flexibility,
+        "buying": buying,
         "changed": changed_table,
         "changed_words": changed_words,
         "chart": chart,
@@ -74,6 +76,12 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         if chart
         else [no_history(buyer), prices_alone(page_data, model, buyer)],
         "not_included": _not_included(plans, buyer),
+        "methods": unique_sentences(
+            [withheld_cost_words(page_data)],
+            flexibility.methods,
+            [LINE_METHOD] if buying["dearest"] else [],
+            (order["method"] for order in buying["together"]),
+        ),
     }
 
 
@@ -94,55 +102,55 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
         more = listed["unfilled_piece_count"] - best["unfilled_piece_count"]
         if found.amount < 0 and more > 0:
             figure = money(-found.amount, best["currency_code"], with_code=True)
-            items.append(("Dearer than as designed", figure, f"because {count(more, 'more piece')} can be bought"))
+            items.append(("Dearer than as designed", figure, f"because it finds {count(more, 'more piece')}"))
         else:
-            items.append(("Saved by the cheaper way", *_saved_words(found, best["currency_code"])))
+            items.append(("Saved", *_saved_words(found, best["currency_code"], page_data.scenario_title("listed"))))
     if best is not None and best["instructions_cost"] is not None:
         code = best["currency_code"]
         both = money(best["complete_cost"] + best["instructions_cost"], code, with_code=True)
-        note = f"not in the totals; with the parts {both}"
+        note = f"not in the totals; with parts {both}"
         items.append(("Instructions", money(best["instructions_cost"], code, with_code=True), note))
     return strip(items)
 
 
-def _saved_words(found: Saving, currency_code: str) -> tuple[str, str]:
-    """A saving and, apart from it, its share, so that the figure stays on one line."""
+def _saved_words(found: Saving, currency_code: str, against: str) -> tuple[str, str]:
+    """A saving as a figure, and its share as a note, so that the figure stays on one line."""
     if not found.is_distinct:
-        return NOT_DISTINCT, "from exactly as designed"
+        return NOT_DISTINCT, f"from “{against}”"
     if found.share_pct is None:
-        return money(found.amount, currency_code, with_code=True), "against exactly as designed"
-    note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than exactly as designed"
+        return money(found.amount, currency_code, with_code=True), f"compared with “{against}”"
+    note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
     return money(found.amount, currency_code, with_code=True), note
 
 
 def _parcels(plan: Row) -> str:
     """In how many parcels the pieces come, and how many do not."""
     missing = plan["unfilled_piece_count"]
-    reported = f"today, in {count(plan['vendor_count'], 'parcel')}"
-    return reported + (f"; {count(missing, 'piece')} missing, estimated" if missing else "")
+    parcels = count(plan["vendor_count"], "parcel")
+    return f"{parcels}; {count(missing, 'piece')} missing, estimated" if missing else parcels
 
 
 def _about(page_data: PageData, plans: list[Row]) -> list[tuple[str, str]]:
     """Label and value: what the figures hold for."""
     first = plans[0]
     copies = f", for {first['copy_count']} copies" if first["copy_count"] > 1 else ""
-    reported = [
-        ("Prices of", day(page_data.today)),
+    items = [
         ("Parts list", f"version {first['list_version']}, {count(first['piece_count'], 'piece')}{copies}"),
         ("Condition", condition(page_data, plans)),
         ("Pieces with a price", pieces_priced(min(plans, key=lambda plan: cost_coverage(plan) or 0))),
     ]
     oldest = min((plan["oldest_offer_on"] for plan in plans if plan["oldest_offer_on"]), default=None)
     if oldest is not None and page_data.today is not None:
-        reported.append(("Oldest price used", f"{age(oldest, page_data.today)} ({day(oldest)})"))
-    stand_ins = _stand_ins(page_data, plans)
-    if stand_ins:
-        reported.append(("Cheapest way uses", stand_ins))
-    return reported
+        date_of_it = f" ({day(oldest)})" if oldest < page_data.today else ""
+        items.append(("Oldest price", age(oldest, page_data.today) + date_of_it))
+    cheapest = next((plan for plan in plans if plan["scenario_code"] == "cheapest" and is_usable(plan)), None)
+    if cheapest is not None and (changes := _changes_to_the_list(page_data, cheapest)):
+        items.append((page_data.scenario_title("cheapest"), changes))
+    return items
 
 
 def age(then: date, now: date) -> str:
-    """``today`` or ``12 days old``."""
+    """``from today`` or ``12 days old``."""
     days = (now - then).days
     return "from today" if days <= 0 else f"{count(days, 'day')} old"
 
@@ -151,36 +159,33 @@ def condition(page_data: PageData, plans: list[Row]) -> str:
     """Which conditions the plans really buy."""
     bought: set[str] = set()
     for plan in plans:
-        bought |= set(page_data.rows_of(PLAN_PURCHASE, plan)["condition"].unique())
+        bought |= set(page_data.rows_of_plan(PLAN_PURCHASE, plan)["condition"].unique())
     return "new and used parts" if "used" in bought else "new parts only"
 
 
-def _stand_ins(page_data: PageData, plans: list[Row]) -> str:
-    """How many pieces of the cheapest way differ from the list."""
-    best = next((plan for plan in plans if plan["scenario_code"] == "cheapest" and is_usable(plan)), None)
-    if best is None:
-        return ""
-    lines = page_data.rows_of(PLAN_LINE, best)
+def _changes_to_the_list(page_data: PageData, plan: Row) -> str:
+    """How many pieces of a plan differ from the list; empty where none do."""
+    lines = page_data.rows_of_plan(PLAN_LINE, plan)
     colours = int(lines.filter(~pl.col("is_listed_colour"))["quantity"].sum())
     forms = int(lines.filter(~pl.col("is_listed_part"))["quantity"].sum())
-    reported = [f"{count(colours, 'piece')} in another colour"] if colours else []
-    return " and ".join(reported + ([f"{count(forms, 'piece')} in another form"] if forms else []))
+    changes = ((colours, "colour"), (forms, "form"))
+    return ", ".join(f"{count(number, 'piece')} in another {what}" for number, what in changes if number)
 
 
 def _not_included(plans: list[Row], buyer: Buyer) -> list[str]:
-    reported = ["the instructions, unless a figure says so"]
+    items = ["the instructions, unless a figure says so"]
     missing = max(plan["unfilled_piece_count"] for plan in plans)
     if missing:
-        reported.append("pieces that can't be bought today are in the complete cost as an estimate only")
+        items.append("pieces that can't be bought today, except as an estimate")
     margin = (
         f" beyond {buyer.exchange_margin_pct.normalize():f} % on the exchange rate" if buyer.exchange_margin_pct else ""
     )
-    reported.append(f"bank and payment charges{margin}")
-    reported.append("returns, wrong or missing pieces, and your time")
+    items.append(f"bank and payment charges{margin}")
+    items.append("returns, wrong or missing pieces, and your time")
     spares = max(plan["spare_piece_count"] for plan in plans)
     if spares:
-        reported.append(f"any value of spare pieces (up to {count(spares)} are left over)")
-    return reported
+        items.append(f"the value of spare pieces (up to {count(spares)})")
+    return items
 
 
 def _why_empty(page_data: PageData, model: ReportedModel) -> str:

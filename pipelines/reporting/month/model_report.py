@@ -1,4 +1,4 @@
-"""The report of one model in one month: one screen of figures first, then what moved, what is to be had, and when to buy."""
+"""The report of one model in one month: figures, charts, what changed, what is on offer, when to buy."""
 
 from __future__ import annotations
 
@@ -7,12 +7,23 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, columns, count, day, gap, money, month_name, number, percent
+from pipelines.reporting.basis.page_tables import (
+    Table,
+    accuracy,
+    columns,
+    count,
+    day,
+    money,
+    month_name,
+    number,
+    percent,
+)
 from pipelines.reporting.basis.words import (
+    CHANGE_METHODS,
     CHANGE_PARTS,
     CHOSEN_ANEW,
     INDEX_NAMES,
-    METHODS,
+    REPORT_METHODS,
     REVISED_COSTS,
     REVISION_REASONS,
 )
@@ -32,9 +43,12 @@ from pipelines.reporting.sections.costs import (
     complete_cost,
     cost_chart,
     cost_coverage,
+    coverage_floor,
     least_certain,
     no_history,
     strip,
+    withheld_cost_words,
+    withheld_index_words,
 )
 from pipelines.reporting.sections.movers import movers_table, vendor_changes_table
 from pipelines.reporting.sections.timing import above_lowest, timing_section
@@ -42,13 +56,15 @@ from pipelines.settings import Buyer
 from schemas.published.over_time import COST_CHANGE, NIGHTLY_COST
 from schemas.published.price_index import INDEX_REVISION
 
+NIGHTS_SCENARIOS = ("cheapest", "listed")
+"""Scenarios in the chart of the last nights."""
 MOST_BREAKS = 3
-"""Breaks told by date; the table cost_change has them all."""
+"""Breaks named with their dates; the table cost_change has them all."""
 
 
 def model_report(page_data: PageData, model: ReportedModel, month: str) -> dict[str, Any] | None:
-    """Everything the templates of a model's report show; None if there is nothing of it in the month."""
-    cut_off = page_data.date_in_month(month)
+    """The values of a model's report; None if there is no figure of it in the month."""
+    cut_off = page_data.last_date_in(month)
     sections = [_for_buyer(page_data, model, buyer, month, cut_off) for buyer in page_data.buyers]
     found = [section for section in sections if section is not None]
     if not found:
@@ -60,9 +76,14 @@ def model_report(page_data: PageData, model: ReportedModel, month: str) -> dict[
         "month_name": month_name(month),
         "cut_off": day(cut_off),
         "sections": found,
-        "methods": METHODS,
-        "floor": percent(page_data.settings.report.coverage_floor * 100, digits=0),
+        "methods": report_methods(page_data),
     }
+
+
+def report_methods(page_data: PageData) -> list[str]:
+    """How the figures of a month's reports are made, a sentence or two each."""
+    withheld = (withheld_cost_words(page_data), withheld_index_words(page_data))
+    return [*REPORT_METHODS, *CHANGE_METHODS, *withheld, "Lines in charts break where a figure is withheld."]
 
 
 def is_reported(page_data: PageData, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None) -> bool:
@@ -125,16 +146,16 @@ def why_cost_is_withheld(page_data: PageData, plan: Row | None) -> str:
     """The reason, empty where the complete cost is shown."""
     if plan is None or not page_data.cost_is_withheld(plan):
         return ""
-    floor = percent(page_data.settings.report.coverage_floor * 100, digits=0)
-    return f"only {percent((cost_coverage(plan) or 0) * 100)} of the pieces have any price, and the floor is {floor}"
+    covered = percent((cost_coverage(plan) or 0) * 100)
+    return f"only {covered} of the pieces have any price; {coverage_floor(page_data)} needed"
 
 
 def why_index_is_withheld(page_data: PageData, index: Row | None) -> str:
     """The reason, empty where the index is shown."""
     if index is None or not index["is_withheld"]:
         return ""
-    floor = percent(page_data.settings.report.coverage_floor * 100, digits=0)
-    return f"only {percent(index['coverage_share'] * 100)} of the list, by cost, has a price of its own, and the floor is {floor}"
+    covered = percent(index["coverage_share"] * 100)
+    return f"only {covered} of the list, by cost, has a price of its own; {coverage_floor(page_data)} needed"
 
 
 def _strip(
@@ -143,16 +164,13 @@ def _strip(
     items = []
     if plan is not None:
         covered = percent((cost_coverage(plan) or 0) * 100)
-        how_good = (
-            f"at most {gap(plan['gap_pct'])} above the best possible" if plan["gap_pct"] else "the cheapest possible"
-        )
         note = why_cost_is_withheld(page_data, plan) or (
-            f"{page_data.scenario_title(plan['scenario_code'])}; {covered} of the pieces priced; {how_good}"
+            f"{page_data.scenario_title(plan['scenario_code'])}; {covered} of pieces priced; {accuracy(plan['gap_pct'])}"
         )
         items.append(("Complete cost", complete_cost(page_data, plan, with_code=True), note))
     if index is not None:
         reason = why_index_is_withheld(page_data, index)
-        covered = f"{percent(index['coverage_share'] * 100)} of the list, by cost, has a price of its own"
+        covered = f"{percent(index['coverage_share'] * 100)} of the list priced, by cost"
         level = WITHHELD if reason else number(index["index_level"])
         items.append(("Price index", level, reason or f"{month_name(index['base_month'])} = 100; {covered}"))
         one, twelve = (
@@ -163,25 +181,25 @@ def _strip(
     low = above_lowest(page_data, model.code, buyer.buyer_code) if month == f"{page_data.today:%Y-%m}" else None
     if low is not None:
         lowest = f"12-month low: {month_name(low['lowest_month'])}"
-        items.append(("Cost against its low", percent(low["above_lowest_pct"], signed=True), lowest))
+        items.append(("Cost above its low", percent(low["above_lowest_pct"], signed=True), lowest))
     return strip(items)
 
 
 def contribution_words(page_data: PageData, model_code: str, buyer_code: str, month: str) -> str:
-    """How the month's change of the index splits into rises, falls and imputed lines; empty where there is no change."""
-    points = page_data.contributions(model_code, buyer_code, month)
+    """How much rises, falls and imputed lines gave to the month's change of the index; empty without one."""
+    points = page_data.index_contributions(model_code, buyer_code, month)
     if points is None:
         return ""
     up, down, carried = (number(points[name], 2, signed=True) for name in ("up", "down", "carried"))
-    words = f"Of the month's change, lines that rose gave {up} percentage points and lines that fell {down}"
-    return words + ("." if carried == "0.00" else f"; imputed lines gave {carried}.")
+    words = f"Rises gave {up} percentage points of the month's change, falls {down}"
+    return words + ("." if carried == "0.00" else f", imputed lines {carried}.")
 
 
 def _cost_change(page_data: PageData, plan: Row | None) -> tuple[Table | None, list[str]]:
-    """What the change in complete cost comes from, since the date before and since the first; parts that are nothing are left out.
+    """Where the change in complete cost comes from, since the date before and since the first; parts of zero are left out.
 
-    The first date is that of the latest run of dates whose plans can be compared. Words say what choosing anew gained, as the view
-    buyers_gain works it out, and where the costs are not of the same thing.
+    The first date is that of the latest run of dates whose plans can be compared. The sentences are what choosing anew saved, calculated
+    as in the view buyers_gain, and where the costs before and after are not of the same thing.
     """
     if plan is None or page_data.cost_is_withheld(plan):
         return None, []
@@ -208,16 +226,15 @@ def _cost_change(page_data: PageData, plan: Row | None) -> tuple[Table | None, l
     )
     gained = -sum((whole.get(part, Decimal(0)) for part in CHOSEN_ANEW), Decimal(0))
     words = [
-        f"Choosing anew since {day(first)} (other vendors, colours and forms, and the parcels that came with them) has "
-        f"{'saved' if gained >= 0 else 'cost'} {money(abs(gained), code, with_code=True)} against buying as before. "
-        "Summed step by step, bargains that end count as dearer prices and new ones as savings; what prices alone did is the index."
+        f"Choosing anew since {day(first)} has {'saved' if gained >= 0 else 'cost'} {money(abs(gained), code, with_code=True)} "
+        "against buying as before."
     ]
     breaks = [rows_of[0] for rows_of in steps if any(row["is_break"] for row in rows_of)]
     if breaks:
-        reported = ", ".join(f"{day(row['compared_on'])} to {day(row['priced_on'])}" for row in breaks[:MOST_BREAKS])
+        dates = ", ".join(f"{day(row['compared_on'])} to {day(row['priced_on'])}" for row in breaks[:MOST_BREAKS])
         words.append(
-            f"In {len(breaks)} of {count(len(steps), 'step')} the parts list or our decisions changed, so the costs before and after are not "
-            f"of the same thing. The latest: {reported}."
+            f"In {len(breaks)} of {count(len(steps), 'step')} the parts list or our decisions changed: these costs are not of the same "
+            f"thing. The latest: {dates}."
         )
     return table, words
 
@@ -241,7 +258,7 @@ def _by_part(steps: list[list[Row]]) -> dict[str, Decimal]:
 
 
 def revisions_table(page_data: PageData, models: list[ReportedModel], buyer: Buyer, month: str) -> Table | None:
-    """What a month is now reported otherwise than at first: index levels, and costs of its end as that night published them."""
+    """Figures of a month that were first published otherwise: index levels, and costs at its end."""
     rows: list[tuple[str, ...]] = []
     for model in models:
         rows += [
@@ -255,7 +272,7 @@ def revisions_table(page_data: PageData, models: list[ReportedModel], buyer: Buy
             )
             for row in page_data.rows(INDEX_REVISION, model_code=model.code, buyer_code=buyer.buyer_code, month=month)
         ]
-        rows += _revised_costs(page_data, model, buyer, page_data.date_in_month(month))
+        rows += _revised_costs(page_data, model, buyer, page_data.last_date_in(month))
     headings = columns("Model", "Figure", "#First published", "#Now", "#Difference", "Why")
     caption = f"What changed since {month_name(month)} was first reported"
     return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None
@@ -306,10 +323,9 @@ def nights_chart(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Cha
         if code in NIGHTS_SCENARIOS
     ]
 
-    def tell(value: float) -> str:
+    def as_money(value: float) -> str:
         return money(Decimal(str(value)), buyer.currency_code)
 
-    return line_chart(f"Complete cost night by night, {buyer.currency_code}", nights, lines, tell, data_name="nights")
-
-
-NIGHTS_SCENARIOS = ("cheapest", "listed")
+    return line_chart(
+        f"Complete cost night by night, {buyer.currency_code}", nights, lines, as_money, data_name="nights"
+    )

@@ -1,4 +1,4 @@
-"""The report of one month: first all models on one page, then a page for each of them, with the figures behind every chart."""
+"""The report of one month: a page of all models, a page of each, and the figures behind the charts."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ from pipelines.reporting.basis.page_tables import (
     percent,
 )
 from pipelines.reporting.basis.render import write_page
-from pipelines.reporting.basis.words import METHODS
 from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_picture
 from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.month.model_report import (
     is_reported,
     model_report,
+    report_methods,
     revisions_table,
     why_cost_is_withheld,
     why_index_is_withheld,
@@ -39,7 +39,7 @@ from pipelines.reporting.month.model_report import (
 from pipelines.reporting.month.month_charts import overview_chart, spread_by_model
 from pipelines.reporting.month.report_data import write_data
 from pipelines.reporting.sections.availability import availability_of, copies_words
-from pipelines.reporting.sections.costs import WITHHELD, cost_coverage, headline_cost, no_history, strip
+from pipelines.reporting.sections.costs import NOT_DISTINCT, WITHHELD, cost_coverage, headline_cost, no_history, strip
 from pipelines.reporting.sections.movers import movers_table
 from pipelines.reporting.sections.suspects import suspect_section
 from pipelines.reporting.sections.watches import fired_words
@@ -69,7 +69,7 @@ def write_monthly_report(
 
 
 def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]:
-    """As :func:`write_monthly_report`, on facts already looked up."""
+    """As :func:`write_monthly_report`, with tables already looked up."""
     place = folder / "reports"
     values = report(page_data, month)
     written = [write_page(place / f"{month}{ending}", f"monthly{ending}", **values) for ending in (".html", ".md")]
@@ -90,8 +90,8 @@ def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]
 
 
 def report(page_data: PageData, month: str) -> dict[str, Any]:
-    """Everything the templates of the page of all models show."""
-    cut_off = page_data.date_in_month(month)
+    """The values of the page of all models."""
+    cut_off = page_data.last_date_in(month)
     sections = [_for_buyer(page_data, buyer, month, cut_off) for buyer in page_data.buyers]
     base_months = {
         row["base_month"]
@@ -104,13 +104,18 @@ def report(page_data: PageData, month: str) -> dict[str, Any]:
         "month": month,
         "cut_off": day(cut_off),
         "is_running": cut_off is not None and (cut_off + timedelta(days=1)).month == cut_off.month,
-        "base_months": ", ".join(month_name(base) for base in sorted(base_months)),
         "sections": [section for section in sections if section["glance"]],
         "suspects": suspect_section(page_data, cut_off),
         "watches": fired_words(page_data) if month == f"{page_data.today:%Y-%m}" else None,
-        "methods": METHODS,
-        "floor": percent(page_data.settings.report.coverage_floor * 100, digits=0),
-        "run": _run_words(page_data),
+        "methods": [
+            *(
+                [f"The base month of the index is {', '.join(map(month_name, sorted(base_months)))}."]
+                if base_months
+                else []
+            ),
+            *report_methods(page_data),
+            *_run_words(page_data),
+        ],
     }
 
 
@@ -168,15 +173,13 @@ def _strip(
         whole = sum(not plan["unfilled_piece_count"] for plan in made)
         missing = len(made) - whole
         note = (
-            "every piece on sale, in the cheapest mix"
-            if not missing
-            else f"{count(missing, 'model')} with missing pieces"
+            "no piece missing in the cheapest mix" if not missing else f"{count(missing, 'model')} with missing pieces"
         )
         items.append(("Can be bought whole", f"{whole} of {len(made)}", note))
     if indices:
         least = min(row["coverage_share"] for row in indices)
         withheld = len(indices) - len(shown)
-        note = f"of each list, by cost, has a price of its own{f'; {withheld} withheld' if withheld else ''}"
+        note = f"of each list priced, by cost{f'; {withheld} withheld' if withheld else ''}"
         items.append(("Coverage, at least", percent(least * 100), note))
     return strip(items)
 
@@ -268,7 +271,7 @@ def _ranking_table(
         "#Prices, 12 months",
         "#On sale as listed",
         "#Enough for",
-        "#Flexible lines save",
+        "#Flexibility saves",
     )
     return Table("Models by what a piece costs", headings, tuple(rows), is_stacked=True)
 
@@ -279,7 +282,7 @@ def _flexibility_saves(listed: Row | None, flexible: Row | None) -> str:
         return NOTHING
     if found.amount < 0 and flexible["unfilled_piece_count"] < listed["unfilled_piece_count"]:
         return NOTHING  # dearer because it finds more pieces
-    return percent(found.share_pct) if found.is_distinct else "can't be distinguished"
+    return percent(found.share_pct) if found.is_distinct else NOT_DISTINCT
 
 
 def _coverage_table(
@@ -307,11 +310,11 @@ def _coverage_table(
 
 
 def _run_words(page_data: PageData) -> list[str]:
-    """Which refresh made the page, and that its checks passed: nothing is published that fails one."""
+    """Which refresh made the page, and how many of its checks passed."""
     runs = page_data.table(REFRESH_RUN).select("refresh_id", "software_version").unique().to_dicts()
-    reported = [f"Made by the refresh {run['refresh_id']}, kitfare {run['software_version']}." for run in runs]
+    words = [f"Made by the refresh {run['refresh_id']}, kitfare {run['software_version']}." for run in runs]
     checks = page_data.table(CHECK_RESULT)
     failed = checks.filter(pl.col("failed_row_count") > 0).height
     if checks.height:
-        reported.append(f"{checks.height - failed} of {count(checks.height, 'check')} on the published tables passed.")
-    return reported
+        words.append(f"{checks.height - failed} of {count(checks.height, 'check')} on the published tables passed.")
+    return words

@@ -1,4 +1,4 @@
-"""The figures behind a month's charts, as CSV and Parquet beside the pages: published tables, cut at the month."""
+"""The figures behind a month's charts, as CSV and Parquet beside the pages."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ FORMULA_START = r"^[=+\-@\t\r\n]"
 
 
 def write_data(page_data: PageData, month: str, folder: Path) -> list[Path]:
-    """Write ``<name>.csv`` and ``<name>.parquet`` for each kind of chart; nothing of a later month is in them.
+    """Write ``<name>.csv`` and ``<name>.parquet`` for each kind of chart, with nothing of a later month.
 
     ``costs``, ``price_index`` (with the band) and ``availability`` hold all months up to this one; ``contributions`` and
     ``price_changes`` the month's own; ``seasons`` and ``nights`` (costs of the last nights) are there for the latest month alone.
     """
-    cut_off = page_data.date_in_month(month)
+    cut_off = page_data.last_date_in(month)
     until = pl.col("month") <= month
     frames = {
         "costs": page_data.table(MODEL_COST)

@@ -12,8 +12,10 @@ from typing import Any
 import polars as pl
 
 from pipelines.money import currency_digits
+from pipelines.reporting.basis.page_data import Row
 from pipelines.reporting.basis.page_tables import day, file_name, unit_price
 from pipelines.reporting.basis.words import CAUTIONS, with_order
+from pipelines.settings import Settings
 from schemas.contract import Contract
 from schemas.published.joint_orders import JOINT_PLAN, JOINT_VENDOR
 from schemas.published.keys import PLAN_KEY
@@ -28,19 +30,18 @@ _ORDER = ("vendor_code", "order_number")
 NOTE = CAUTIONS[0]
 _FORMULA_STARTS = ("=", "+", "-", "@")
 
-Row = dict[str, Any]
 
-
-def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
+def write_order_lists(tables: Mapping[str, pl.DataFrame], settings: Settings, folder: Path) -> list[Path]:
     """Write the order lists of the latest date's plans below ``folder``; refused plans have none.
 
     ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>+2.csv``) holds a row per offer,
-    then the sum of the lines, the vendor's total with shipping, handling and tax, and a note. Beside them is one workbook with a sheet per order. The vendors' orders of
-    joint orders are CSV files below ``orders/joint_orders/<joint order>/<buyer>/``.
+    then the sum of the lines, the vendor's total with shipping, handling and tax, and a note. Beside them is one workbook with a
+    sheet per order. Joint orders have CSV files alone, below ``orders/joint_orders/<joint order>/<buyer>/``.
 
     Args:
         tables: the generation's tables by name: model_cost, plan_vendor, plan_purchase, unfilled_line, joint_vendor, joint_plan,
             parts, colours.
+        settings: for the titles of buyers and ways of buying.
         folder: the generation's folder.
 
     Returns:
@@ -50,7 +51,7 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], folder: Path) -> list[
     if not costs.height:
         return []
     today = costs["priced_on"].max()
-    names = _Names(tables)
+    names = _Names(tables, settings)
     by_contract = {
         contract.name: _by_plan(_table(tables, contract).filter(pl.col("priced_on") == today), contract)
         for contract in (PLAN_VENDOR, PLAN_PURCHASE, UNFILLED_LINE)
@@ -120,14 +121,16 @@ def order_folder(plan: Row) -> str:
 
 
 def workbook_name(plan: Row) -> str:
-    """The name of a plan's workbook: it says what it is, wherever it is copied to."""
+    """The name of a plan's workbook: model, buyer and scenario, so that a copy still shows what it is."""
     return file_name("-".join(plan[name] for name in ("model_code", "buyer_code", "scenario_code"))) + ".xlsx"
 
 
 class _Names:
-    """Names of parts and colours; a code stands for itself where there is none."""
+    """Names of parts, colours, buyers and ways of buying; what has no name is shown by its code."""
 
-    def __init__(self, tables: Mapping[str, pl.DataFrame]) -> None:
+    def __init__(self, tables: Mapping[str, pl.DataFrame], settings: Settings) -> None:
+        self.buyers = {buyer.buyer_code: buyer.title for buyer in settings.buyer}
+        self.scenarios = {scenario.scenario_code: scenario.title for scenario in settings.scenarios}
         self.parts = self._read(tables.get("parts"), "part_code", "part_name")
         self.colours = self._read(tables.get("colours"), "colour_code", "colour_name")
 
@@ -140,6 +143,12 @@ class _Names:
 
     def colour(self, code: str) -> str:
         return self.colours.get(code) or code
+
+    def buyer(self, code: str) -> str:
+        return self.buyers.get(code) or code
+
+    def scenario(self, code: str) -> str:
+        return self.scenarios.get(code) or code
 
 
 def _table(tables: Mapping[str, pl.DataFrame], contract: Contract) -> pl.DataFrame:
@@ -260,8 +269,8 @@ def _overview(
     top: list[tuple[Any, ...]] = [
         (plan["model_title"],),
         ("Prices of", day(plan["priced_on"])),
-        ("Buyer", plan["buyer_code"]),
-        ("Way of buying", plan["scenario_code"]),
+        ("Buyer", names.buyer(plan["buyer_code"])),
+        ("Way of buying", names.scenario(plan["scenario_code"])),
         ("Landed cost", plan["landed_cost"], code),
         ("Missing pieces", plan["unfilled_piece_count"]),
         (NOTE,),
@@ -284,7 +293,7 @@ def _overview(
         row = _write_heading(
             sheet, row, ("Can't be bought today", "Colour", "Missing pieces", "What would help"), styles
         )
-        reported = [
+        lines = [
             (
                 names.part(m["listed_part_code"]),
                 names.colour(m["listed_colour_code"]),
@@ -293,7 +302,7 @@ def _overview(
             )
             for m in missing
         ]
-        _write_rows(sheet, row, reported, amount)
+        _write_rows(sheet, row, lines, amount)
 
 
 def _vendor_sheet(sheet: Any, styles: _Styles, vendor: Row, lines: Sequence[tuple[Any, ...]]) -> None:

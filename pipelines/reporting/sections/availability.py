@@ -1,4 +1,4 @@
-"""Availability on a model's report: can it be built, what limits it, what is running out."""
+"""Whether a model can be built: what is on offer, what limits it, what may run out."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def availability_of(page_data: PageData, model_code: str, buyer_code: str, month
 def availability_section(
     page_data: PageData, model: ReportedModel, buyer_code: str, month: str
 ) -> dict[str, Any] | None:
-    """``words`` of the month; for the latest month also ``weakest`` and ``running_out``, tables of elements (or None)."""
+    """``words`` of the month; for the latest month also the tables ``weakest`` and ``running_out``."""
     row = availability_of(page_data, model.code, buyer_code, month)
     if row is None:
         return None
@@ -43,24 +43,24 @@ def availability_section(
 
 
 def copies_words(row: Row) -> str:
-    """How many copies everything on offer would do for."""
+    """How many copies everything on offer is enough for."""
     return count(row["buildable_copy_count"], "copy", "copies")
 
 
 def _in_words(page_data: PageData, model: ReportedModel, buyer_code: str, month: str, row: Row) -> str:
-    reported = (
-        f"Exactly as listed, the market could fill {percent(row['fillable_share'] * 100)} of the "
-        f"{count(row['needed_piece_count'], 'piece')}: {count(row['available_element_count'])} of "
-        f"{count(row['basket_element_count'], 'element')} in full. Everything on offer would do for {copies_words(row)}."
-    )
-    if row["single_vendor_element_count"]:
-        reported += f" {count(row['single_vendor_element_count'], 'element')} can be had from one vendor only."
     earlier = page_data.rows(MODEL_AVAILABILITY, model_code=model.code, buyer_code=buyer_code)
     year = f"{int(month[:4]) - 1}{month[4:]}"
     before = next((other for other in earlier if other["month"] == year), None)
-    if before is not None:
-        reported += f" A year ago, in {month_name(year)}, it would have done for {copies_words(before)}."
-    return reported
+    then = f" ({copies_words(before)} in {month_name(year)})" if before is not None else ""
+    words = (
+        f"Exactly as listed, {percent(row['fillable_share'] * 100)} of the {count(row['needed_piece_count'], 'piece')} are on "
+        f"offer: {count(row['available_element_count'])} of {count(row['basket_element_count'], 'element')} in full, enough for "
+        f"{copies_words(row)}{then}."
+    )
+    alone = row["single_vendor_element_count"]
+    if alone:
+        words += f" {count(alone, 'element')} {'has' if alone == 1 else 'have'} one vendor only."
+    return words
 
 
 def _about_the_end(page_data: PageData, elements: list[Row], going: list[Row]) -> list[str]:
@@ -68,29 +68,23 @@ def _about_the_end(page_data: PageData, elements: list[Row], going: list[Row]) -
         return []
     horizon = page_data.settings.report.running_out_months
     if all(element["piece_trend_pct"] is None for element in elements):
-        return ["There are too few months yet to tell which elements may run out."]
+        return ["There are too few months yet to see which elements may run out."]
     if not going:
-        return [
-            f"By the trend of the last year no element that can be bought now runs out within {count(horizon, 'month')}."
-        ]
+        return [f"By last year's trend no element on offer runs out within {count(horizon, 'month')}."]
     return [
-        f"{count(len(going), 'element')} may run out within {count(horizon, 'month')}, if the trend of the last year goes on. "
-        "The range is that of the trend; a restock or a vendor's leaving can overturn it."
+        f"By last year's trend {count(len(going), 'element')} may run out within {count(horizon, 'month')}. "
+        "Stock that comes or a vendor that leaves can change this."
     ]
 
 
-def element_name(page_data: PageData, model: ReportedModel, row: Row) -> str:
-    """A part in a colour; only its family where the model's lines may not be named."""
-    if model.publish_lines != "none":
-        return f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}"
-    family = page_data.part_families.get(row["part_code"])
-    return f"a part of the family {family} (not named)" if family else "a part (not named)"
+def _element(page_data: PageData, model: ReportedModel, row: Row) -> str:
+    return page_data.element_or_family(row["part_code"], row["colour_code"], is_named=model.publish_lines != "none")
 
 
 def _weakest_table(page_data: PageData, model: ReportedModel, elements: list[Row]) -> Table | None:
     rows = tuple(
         (
-            element_name(page_data, model, row),
+            _element(page_data, model, row),
             STATUS_WORDS[row["element_status"]],
             count(row["needed_piece_count"]),
             count(row["buyable_piece_count"]),
@@ -116,10 +110,10 @@ def _seen(row: Row) -> str:
 def _running_out_table(page_data: PageData, model: ReportedModel, elements: list[Row]) -> Table | None:
     rows = tuple(
         (
-            element_name(page_data, model, row),
+            _element(page_data, model, row),
             count(row["needed_piece_count"]),
             count(row["buyable_piece_count"]),
-            f"{percent(row['piece_trend_pct'], signed=True)}",
+            percent(row["piece_trend_pct"], signed=True),
             number(row["months_left"]),
             f"{number(row['months_left_low'])} to {number(row['months_left_high'])}"
             if row["months_left_high"] is not None

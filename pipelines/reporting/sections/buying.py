@@ -1,4 +1,4 @@
-"""What a sheet says of a model's money: the whole cost, the dearest lines, the maker's shop, and which assumption matters most."""
+"""Where a model's money goes: whole cost, dearest lines, maker's shop, the assumption that matters most."""
 
 from __future__ import annotations
 
@@ -20,20 +20,21 @@ from schemas.published.whole_costs import INSTRUCTIONS_STEP, LINE_COST, WHOLE_CO
 DEAREST_SHOWN = 5
 """Lines named where a model publishes some of its lines."""
 DEAREST_CHANGED = 6
-"""Lines of which changes are worked out, as in insight/line_costs.py."""
+"""Lines whose changes are calculated, as in insight/cost_parts/line_costs.py."""
 MAKER_SHOWN = 10
 DEAREST_NAMED = 10
-"""Lines whose part of the cost is told in words."""
+"""Lines whose part of the cost is given in words."""
 
 THRESHOLDS = {
-    "minimum_order": "the order is accepted",
+    "minimum_order": "orders are accepted",
     "soft_minimum": "no charge for a small order",
     "shipping_waiver": "shipping is free",
     "handling_waiver": "handling of {assortment} is free",
     "discount": "a discount begins",
 }
 UNEVEN = Decimal("1.25")
-"""How much more dearer prices must cost than cheaper ones save for a page to say why: without thresholds they are alike."""
+"""A page says why dearer prices cost more than cheaper ones save from this ratio on: without thresholds they are alike."""
+LINE_METHOD = "A line's cost is its goods and its part of shipping, handling and tax."
 ASSUMPTIONS = {
     "prices": "Prices \u00b110 %",
     "shipping": "Shipping \u00b125 %",
@@ -44,7 +45,7 @@ ASSUMPTIONS = {
     "flexible_lines": "All as listed",
     "maker": "No maker's shop",
 }
-"""Names of bars; the sizes are those of insight/sensitivities.py, which the table gives in words."""
+"""Names of bars. The sizes are those of insight/what_if/sensitivity.py; the table gives them in words."""
 
 
 def buying_of(page_data: PageData, model: ReportedModel, buyer: Buyer, *, in_full: bool = False) -> dict[str, Any]:
@@ -64,7 +65,7 @@ def buying_of(page_data: PageData, model: ReportedModel, buyer: Buyer, *, in_ful
 
 def _rows(page_data: PageData, contract: Contract, model: ReportedModel, buyer: Buyer) -> pl.DataFrame:
     of = (pl.col("model_code") == model.code) & (pl.col("buyer_code") == buyer.buyer_code)
-    return page_data.todays(contract).filter(of)
+    return page_data.rows_today(contract).filter(of)
 
 
 # The whole cost
@@ -78,7 +79,6 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
     row = found.filter(pl.col("scenario_code") == best["scenario_code"]).row(0, named=True)
     code = row["currency_code"]
     lines: list[tuple[str, str]] = []
-    strong: set[int] = set()
     steps = _rows(page_data, INSTRUCTIONS_STEP, model, buyer).sort("step_number").to_dicts()
     for at, step in enumerate(steps):
         if step["instructions_step"] == "list_price":
@@ -95,31 +95,29 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
             lines.append((title, money(row[name], code)))
     if row["unfilled_estimate"]:
         lines.append(("Estimate for missing pieces", money(row["unfilled_estimate"], code)))
-    strong.add(len(lines))
     lines.append(("All together", money(row["whole_cost"], code)))
-    title = f"The whole cost of the cheapest mix, in {code}"
+    title = f"{page_data.scenario_title(best['scenario_code'])}, in {code}"
     return {
-        "table": Table(title, columns("What", "#Cost"), tuple(lines), frozenset(strong)),
+        "table": Table(title, columns("What", "#Cost"), tuple(lines), frozenset({len(lines) - 1})),
         "words": _whole_words(row, bool(steps)),
     }
 
 
 def _whole_words(row: Row, has_instructions: bool) -> str:
     code = row["currency_code"]
-    reported = []
+    words = []
     if row["cost_per_100_pieces"] is not None:
-        each = number(row["cost_per_piece"], 3)
-        reported.append(
-            f"That is {money(row['cost_per_100_pieces'], code, with_code=True)} per 100 pieces, {each} each, instructions aside."
+        words.append(
+            f"Without the instructions: {money(row['cost_per_100_pieces'], code, with_code=True)} per 100 pieces."
         )
     if row["owned_piece_count"]:
-        reported.append(
-            f"{count(row['owned_piece_count'], 'piece')} of it {'is' if row['owned_piece_count'] == 1 else 'are'} on hand, "
-            f"worth {money(row['owned_goods'], code, with_code=True)} at the prices paid here; nothing is taken off for them."
+        words.append(
+            f"{count(row['owned_piece_count'], 'piece')} {'is' if row['owned_piece_count'] == 1 else 'are'} on hand, worth "
+            f"{money(row['owned_goods'], code, with_code=True)} at these prices; this is not taken off."
         )
     if not has_instructions:
-        reported.append("What the instructions cost is not known.")
-    return " ".join(reported)
+        words.append("The price of the instructions is not known.")
+    return " ".join(words)
 
 
 # Where the money is
@@ -135,10 +133,10 @@ def _dearest(page_data: PageData, model: ReportedModel, buyer: Buyer, in_full: b
     half = next((at for at, share in enumerate(_running(rows), start=1) if share >= 0.5), len(rows))
     words = (
         f"{count(half)} of {count(len(rows), 'line')} {'carries' if half == 1 else 'carry'} half of the cost; "
-        f"the dearest {count(len(few))} carry {percent(100 * part, digits=0)}. "
+        f"the dearest {count(len(few))} carry {percent(100 * part, digits=0)}."
         if len(rows) > 1
-        else "All of the cost is one line's. "
-    ) + "Each line counts with its goods and its part of shipping, handling and tax."
+        else "All of the cost is one line's."
+    )
     changed = [row for row in rows if row["cost_rank"] <= DEAREST_CHANGED]
     shown = _shown(model, in_full, changed, DEAREST_SHOWN, len(changed))
     headings = [
@@ -153,7 +151,7 @@ def _dearest(page_data: PageData, model: ReportedModel, buyer: Buyer, in_full: b
     cells = [_dearest_row(page_data, row, code) for row in shown]
     kept = [at for at in range(len(headings)) if any(row[at] != NOTHING for row in cells)]
     table = Table(
-        f"The dearest lines, and what a change there would save, in {code}",
+        f"The dearest lines, and what a change would save, in {code}",
         columns(*(headings[at] for at in kept)),
         tuple(tuple(row[at] for at in kept) for row in cells),
         is_stacked=True,
@@ -235,51 +233,45 @@ def _maker(page_data: PageData, model: ReportedModel, buyer: Buyer, in_full: boo
 def _maker_words(page_data: PageData, row: Row, bought: int, cheaper: int, sold: int) -> str:
     code = row["currency_code"]
     name = page_data.vendor_names().get(row["maker_vendor_code"], row["maker_vendor_code"])
-    reported = [
-        f"{name} could serve {_lines(sold)}; {count(cheaper)} of them {'costs' if cheaper == 1 else 'cost'} less there than elsewhere."
+    some = count(bought) if row["maker_goods_value"] else "none"
+    value = f", goods of {money(row['maker_goods_value'], code, with_code=True)}" if row["maker_goods_value"] else ""
+    words = [
+        f"The cheapest mix buys {some} of the {_lines(sold)} that {name} could serve{value}; "
+        f"{count(cheaper)} {'costs' if cheaper == 1 else 'cost'} less there than elsewhere."
     ]
-    if row["maker_goods_value"]:
-        value = money(row["maker_goods_value"], code, with_code=True)
-        reported.append(f"The cheapest mix buys {_lines(bought)} there, goods of {value}.")
-    else:
-        reported.append("The cheapest mix buys nothing there.")
     more = money(row["further_spend"], code, with_code=True)
     change = row["further_cost_change"]
     if row["further_landed_cost"] is None:
-        reported.append(f"It has not enough to spend {more} more on.")
+        words.append(f"It has not enough to spend {more} more on.")
     elif change is None:
         missing = count(row["further_unfilled_piece_count"], "piece")
-        reported.append(f"Spending at least {more} more there would leave {missing} missing.")
+        words.append(f"Spending at least {more} more there would leave {missing} missing.")
     elif change < 0:
-        reported.append(
-            f"Spending at least {more} more there would save {money(-change, code, with_code=True)} in all."
-        )
+        words.append(f"Spending at least {more} more there would save {money(-change, code, with_code=True)} in all.")
     else:
-        reported.append(
-            f"Spending at least {more} more there would make all orders {money(change, code, with_code=True)} dearer, "
-            "as far as a quick plan can tell."
+        words.append(
+            f"Spending at least {more} more there would make all orders {money(change, code, with_code=True)} dearer, by a quick plan."
         )
-    return " ".join(reported)
+    return " ".join(words)
 
 
 def _lines(portions: int) -> str:
     """Portions in a reader's words."""
-    return "one line or part of a line" if portions == 1 else f"{count(portions)} lines or parts of lines"
+    return f"{count(portions)} {'line or part of a line' if portions == 1 else 'lines or parts of lines'}"
 
 
 def _thresholds(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Table | None:
-    rows = _rows(page_data, MAKER_THRESHOLD, model, buyer).to_dicts()
-    reported = []
-    for row in rows:
+    cells = []
+    for row in _rows(page_data, MAKER_THRESHOLD, model, buyer).to_dicts():
         if row["threshold_kind"] == "handling_waiver" and not row["spent_value"]:
             continue  # nothing of that range is bought
         money_code = row["vendor_currency_code"]
         words = THRESHOLDS[row["threshold_kind"]].format(assortment=row["assortment_code"])
         left = money(row["left_to_go"], money_code, with_code=True) if row["left_to_go"] else "reached"
         charge = money(row["threshold_charge"], money_code, with_code=True) if row["threshold_charge"] else NOTHING
-        reported.append((words, money(row["threshold_value"], money_code, with_code=True), left, charge))
+        cells.append((words, money(row["threshold_value"], money_code, with_code=True), left, charge))
     headings = columns("From this value on", "#Value", "#Left to go", "#Saves")
-    return Table("What the maker's terms ask for", headings, tuple(reported), is_stacked=True) if reported else None
+    return Table("What the maker's terms ask for", headings, tuple(cells), is_stacked=True) if cells else None
 
 
 # What if
@@ -296,8 +288,8 @@ def _sensitivities(page_data: PageData, model: ReportedModel, buyer: Buyer) -> d
     for row in found.to_dicts():
         more = row["unfilled_piece_count"] - best["unfilled_piece_count"]
         if more:
-            reported = f"{count(abs(more), 'piece')} {'more' if more > 0 else 'fewer'} missing"
-            unlike.append(f"{ASSUMPTIONS[row['assumption']]} ({reported})")
+            missing = f"{count(abs(more), 'piece')} {'more' if more > 0 else 'fewer'} missing"
+            unlike.append(f"{ASSUMPTIONS[row['assumption']]} ({missing})")
             continue
         sides.setdefault(row["assumption"], {})[row["sensitivity_side"]] = row
 
@@ -322,18 +314,17 @@ def _sensitivities(page_data: PageData, model: ReportedModel, buyer: Buyer) -> d
     if chart is None:
         return None
     widest = max(bars, key=lambda bar: (bar.width, bar.label))
-    words = [f"The largest sensitivity: {widest.label}, {_range(widest, code)}."]
+    words = [f"{widest.label} changes the cost most: {_range(widest, code)}."]
     prices = sides.get("prices", {})
     if len(prices) == 2 and prices["up"]["sensitivity_amount"] > UNEVEN * -prices["down"]["sensitivity_amount"] > 0:
         words.append(
-            "Lower prices save less than higher ones cost, because orders then fall below values from which a vendor "
-            "accepts them, or ships or handles them for free."
+            "Lower prices save less than higher ones cost: orders then miss vendors' minimums, or free shipping or handling."
         )
     if unlike:
-        words.append(f"Not drawn, because it can't be compared: {'; '.join(unlike)}.")
+        words.append(f"Not comparable, so not drawn: {'; '.join(unlike)}.")
     return {"chart": chart, "words": words}
 
 
 def _range(bar: TwoSidedBar, code: str) -> str:
-    reported = [money(Decimal(str(amount)), code, signed=True) for amount in (bar.down, bar.up) if amount]
-    return " to ".join(reported) + f" {code}"
+    amounts = [money(Decimal(str(amount)), code, signed=True) for amount in (bar.down, bar.up) if amount]
+    return " to ".join(amounts) + f" {code}"

@@ -1,4 +1,4 @@
-"""What changed since the last month end: the cost, and what may have moved it."""
+"""What changed since the last month end: the cost, and what may have changed it."""
 
 from __future__ import annotations
 
@@ -59,12 +59,12 @@ def _change(page_data: PageData, before: Row, now: Row) -> tuple[str, str]:
 
 
 def _certainty(known: list[tuple[Row, Row]], before_on: date) -> str:
-    """How exact both columns are: month ends may be planned with less effort than today, which alone changes a cost."""
+    """How exact both columns are: a month end may be planned with less effort than today, which alone can change a cost."""
     before, now = (max(float(plan["gap_pct"]) for plan in plans) for plans in zip(*known, strict=True))
     if not before and not now:
         return ""
     return (
-        f"Costs of {short_day(before_on)} are at most {gap(before)} above the best possible, today's at most {gap(now)}; "
+        f"Costs of {short_day(before_on)} are at most {gap(before)} above the best possible, today's at most {gap(now)}: "
         "part of a change may be that."
     )
 
@@ -74,30 +74,28 @@ def prices_alone(page_data: PageData, model: ReportedModel, buyer: Buyer) -> str
     row = page_data.index(model.code, buyer.buyer_code, f"{page_data.today:%Y-%m}")
     if row is None or row["is_withheld"] or row["change_1_month_pct"] is None:
         return ""
-    moved = percent(row["change_1_month_pct"], signed=True)
+    change = percent(row["change_1_month_pct"], signed=True)
     covered = percent(row["coverage_share"] * 100)
-    return (
-        f"Prices alone: {moved} for the designer's list since last month (price index; {covered} of the list priced)."
-    )
+    return f"Prices alone: {change} since last month (price index; {covered} of the list priced)."
 
 
 def _causes(
     page_data: PageData, model: ReportedModel, before: Row, now: Row, before_on: date, today: date
 ) -> list[str]:
-    reported = []
+    causes = []
     if before["list_version"] != now["list_version"]:
-        reported.append(f"The parts list went from version {before['list_version']} to {now['list_version']}.")
+        causes.append(f"The parts list went from version {before['list_version']} to {now['list_version']}.")
     if model.inputs is not None:
         decided = _dated_between(model.inputs.flexible_lines, "decided_on", before_on, today)
         decided += _dated_between(model.inputs.amendments, "valid_from_on", before_on, today)
         if decided:
-            reported.append(f"{count(decided, 'decision')} about the model's lines took effect.")
+            causes.append(f"{count(decided, 'decision')} about its lines took effect.")
     terms = page_data.workspace_table("vendor_terms")
     if terms is not None and terms.height:
         vendors = terms.filter(pl.col("valid_from_on").is_between(before_on, today, closed="right"))
         if vendors.height:
-            reported.append(f"Terms changed at {count(vendors['vendor_code'].n_unique(), 'vendor')}.")
-    return reported or ["The parts list, the decisions about its lines and the vendors' terms are the same."]
+            causes.append(f"Terms changed at {count(vendors['vendor_code'].n_unique(), 'vendor')}.")
+    return causes or ["Parts list, decisions and terms are the same."]
 
 
 def _dated_between(frame: pl.DataFrame, column: str, after: date, until: date) -> int:

@@ -1,4 +1,4 @@
-"""Costs of plans as tables, words and charts: what the sheet, the comparison and the monthly report share."""
+"""Costs of plans as tables, words and charts, for the sheet, the comparison and the monthly report."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.reporting.basis.page_data import PageData, Row, Saving, is_usable, ranked, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Table, certainty, columns, count, day, gap, money, percent
-from pipelines.reporting.basis.words import COST_WORDS, STATUS
+from pipelines.reporting.basis.page_tables import NOTHING, Table, accuracy, columns, count, day, gap, money, percent
+from pipelines.reporting.basis.words import WITHHELD_COST_WORDS, WITHHELD_INDEX_WORDS
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import line_chart
 from pipelines.settings import Buyer
 
-DEARER_WITH_MORE = "Fewest missing pieces come first, cost second: a row that finds more of them can cost more."
+DEARER_WITH_MORE = "A way that finds more pieces can cost more."
 """Why a way of buying with more flexibility can cost more."""
 REFUSED = "refused by a check"
 NOT_DISTINCT = "can't be distinguished"
@@ -26,15 +26,15 @@ FEWER_PIECES = "\u2020"
 
 
 def complete_cost(page_data: PageData, plan: Row | None, *, with_code: bool = False) -> str:
-    """A plan's complete cost in words: ``104.20``, ``at least 104.20`` when pieces lack any price, or why there is none."""
+    """A plan's complete cost: ``104.20``, ``at least 104.20`` if pieces lack any price, or why there is none."""
     if plan is None:
         return NOTHING
     if not is_usable(plan):
         return REFUSED
     if page_data.cost_is_withheld(plan):
         return WITHHELD
-    reported = money(plan["complete_cost"], plan["currency_code"], with_code=with_code)
-    return f"at least {reported}" if plan["unfilled_estimate_count"] else reported
+    cost = money(plan["complete_cost"], plan["currency_code"], with_code=with_code)
+    return f"at least {cost}" if plan["unfilled_estimate_count"] else cost
 
 
 def cost_coverage(plan: Row | None) -> float | None:
@@ -50,21 +50,30 @@ def pieces_priced(plan: Row | None) -> str:
     return NOTHING if coverage is None else percent(coverage * 100)
 
 
-def cost_words(page_data: PageData) -> str:
-    """What landed and complete cost are, and when a complete cost is withheld."""
-    floor = percent(page_data.settings.report.coverage_floor * 100, digits=0)
-    return f"{COST_WORDS} It is withheld when less than {floor} of the pieces have any price."
+def withheld_cost_words(page_data: PageData) -> str:
+    """When a complete cost is withheld."""
+    return WITHHELD_COST_WORDS.format(floor=coverage_floor(page_data))
+
+
+def withheld_index_words(page_data: PageData) -> str:
+    """When a price index is withheld."""
+    return WITHHELD_INDEX_WORDS.format(floor=coverage_floor(page_data))
+
+
+def coverage_floor(page_data: PageData) -> str:
+    """The least share with a price at which a figure is shown."""
+    return percent(page_data.settings.report.coverage_floor * 100, digits=0)
 
 
 def headline_cost(page_data: PageData, plan: Row | None, *, with_code: bool = False) -> str:
-    """The complete cost of a headline plan; one that had to stand in for ``best`` is named."""
-    reported = complete_cost(page_data, plan, with_code=with_code)
+    """The complete cost of a headline plan; with its way of buying where that is not the cheapest mix."""
+    cost = complete_cost(page_data, plan, with_code=with_code)
     if plan is None or plan["scenario_code"] == "cheapest":
-        return reported
-    return f"{reported} ({page_data.scenario_title(plan['scenario_code'])})"
+        return cost
+    return f"{cost} ({page_data.scenario_title(plan['scenario_code'])})"
 
 
-def saved(found: Saving | None, currency_code: str, *, with_code: bool = False) -> str:
+def saving_words(found: Saving | None, currency_code: str, *, with_code: bool = False) -> str:
     """A saving with its share: ``14.70 (12.4 %)``; negative where the plan costs more."""
     if found is None:
         return NOTHING
@@ -75,7 +84,7 @@ def saved(found: Saving | None, currency_code: str, *, with_code: bool = False) 
 
 
 def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, caption: str) -> Table:
-    """One row per plan: the complete cost, what it is made of, parcels, missing pieces, and the saving against one of them."""
+    """One row per plan: complete cost, its parts, parcels, missing pieces, the saving against one plan."""
     usable = [plan for plan in plans if is_usable(plan)]
     has_handling = any(plan["handling"] for plan in usable)
     has_estimates = any(plan["unfilled_piece_count"] for plan in usable)
@@ -98,7 +107,7 @@ def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, c
                 *(money(plan[name], code) for name in amounts),
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
-                NOTHING if own else saved(saving(against, plan), code),
+                NOTHING if own else saving_words(saving(against, plan), code),
             )
         )
     cheapest = next((plan for plan in ranked(list(plans)) if not page_data.cost_is_withheld(plan)), None)
@@ -112,14 +121,13 @@ def how_good(plans: Sequence[Row]) -> str:
     if not usable:
         return ""
     widest = max(usable, key=lambda plan: float(plan["gap_pct"]))
-    reported = "Every row is the cheapest possible for its way of buying, at these prices."
-    if widest["gap_pct"]:
-        reported = "Every row is " + STATUS["bounded"].format(gap=gap(widest["gap_pct"])) + " for the pieces it buys."
-    return f"{reported} {DEARER_WITH_MORE}" if some_cost_more_for_more_pieces(usable) else reported
+    pieces = " for the pieces it buys" if any(plan["unfilled_piece_count"] for plan in usable) else ""
+    words = f"Each way is {accuracy(widest['gap_pct'])}{pieces}."
+    return f"{words} {DEARER_WITH_MORE}" if some_cost_more_for_more_pieces(usable) else words
 
 
 def some_cost_more_for_more_pieces(plans: Sequence[Row]) -> bool:
-    """Whether a plan that leaves fewer pieces missing has a higher complete cost than one that leaves more."""
+    """Whether a plan with fewer missing pieces has a higher complete cost than one with more."""
     return any(
         one["unfilled_piece_count"] < other["unfilled_piece_count"] and one["complete_cost"] > other["complete_cost"]
         for one in plans
@@ -128,10 +136,14 @@ def some_cost_more_for_more_pieces(plans: Sequence[Row]) -> bool:
 
 
 def comparison_table(page_data: PageData, plans: list[Row], against: Row | None, caption: str) -> Table:
-    """All of a model's plans for one buyer, ranked by complete cost; landed costs are shown, and marked at unequal fill."""
+    """All of a model's plans for one buyer, ranked by complete cost.
+
+    Landed costs and missing pieces have columns only if a plan lacks pieces; landed costs at unequal fill are marked.
+    """
     in_order = ranked(plans)
     refused = [plan for plan in plans if not is_usable(plan)]
     fewest = min((plan["unfilled_piece_count"] for plan in in_order), default=0)
+    has_missing = any(plan["unfilled_piece_count"] for plan in in_order)
     places = [_place(plan) for plan in in_order]
     rows: list[tuple[str, ...]] = []
     for plan in in_order:
@@ -144,28 +156,25 @@ def comparison_table(page_data: PageData, plans: list[Row], against: Row | None,
                 complete_cost(page_data, plan),
                 str(places.index(_place(plan)) + 1),  # equal costs share a rank
                 pieces_priced(plan),
-                landed,
+                *((landed, count(plan["unfilled_piece_count"])) if has_missing else ()),
                 count(plan["vendor_count"]),
-                count(plan["unfilled_piece_count"]),
-                NOTHING if own else saved(saving(against, plan), code),
-                certainty(plan["plan_status"], plan["gap_pct"]),
+                NOTHING if own else saving_words(saving(against, plan), code),
+                gap(plan["gap_pct"]),
             )
         )
-    rows += [
-        (page_data.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * 6, STATUS["refused"])
-        for plan in refused
-    ]
     headings = columns(
         "Way of buying",
         "#Complete cost",
         "#Rank",
         "#Pieces priced",
-        "#Landed cost",
+        *(("#Landed cost", "#Missing pieces") if has_missing else ()),
         "#Parcels",
-        "#Missing pieces",
         "#Saved",
-        "How good",
+        "#Above the best, at most",
     )
+    rows += [
+        (page_data.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * (len(headings) - 2)) for plan in refused
+    ]
     return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
 
 
@@ -176,7 +185,7 @@ def _place(plan: Row) -> tuple[int, Decimal]:
 def cost_chart(
     page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
 ) -> Chart | None:
-    """Complete cost at month ends (and today) of some scenarios; a gap where it is withheld, refused or not planned."""
+    """Complete cost at month ends and today, a line per scenario; gaps where there is none to show."""
     dates = page_data.priced_dates(model_code, buyer.buyer_code)
     styles = {code: style for style, code in enumerate(page_data.scenarios)}
     lines = []
@@ -198,13 +207,13 @@ def no_history(buyer: Buyer) -> str:
     """Why there is no chart of past costs."""
     if buyer.plan_past_months:
         return "There is no history to show yet."
-    return "Costs at past month ends are not worked out for this buyer."
+    return "Past month ends are not planned for this buyer."
 
 
 def least_certain(
     page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
 ) -> str:
-    """One sentence on the charted cost that may be furthest above the best possible; empty where all are the cheapest."""
+    """How far the least exact cost in a chart may be above the best; empty where all are the best possible."""
     plans = [
         plan
         for on in page_data.priced_dates(model_code, buyer.buyer_code)
@@ -218,8 +227,8 @@ def least_certain(
     plan = max(plans, key=lambda p: float(p["gap_pct"]))
     if not plan["gap_pct"]:
         return ""
-    where = f"{page_data.scenario_title(plan['scenario_code'])}, {day(plan['priced_on'])}"
-    return f"The least certain cost drawn is at most {gap(plan['gap_pct'])} above the best possible ({where})."
+    which = f"{page_data.scenario_title(plan['scenario_code'])}, {day(plan['priced_on'])}"
+    return f"Costs in the chart are {accuracy(plan['gap_pct'])} ({which})."
 
 
 def _charted(page_data: PageData, plan: Row | None) -> float | None:

@@ -1,4 +1,4 @@
-"""The tables of what moved most: elements, and vendors."""
+"""What changed a cost most in a month: elements by their prices, and vendors."""
 
 from __future__ import annotations
 
@@ -18,12 +18,16 @@ def movers_table(page_data: PageData, buyer: Buyer, month: str, model_code: str 
 
     An element is named only if a model that publishes its lines uses it; on one model's page, only if that model does.
     """
-    prices = page_data.prices_of(buyer.buyer_code, month)
+    prices = page_data.element_prices(buyer.buyer_code, month)
     found = movers(prices, month, buyer.buyer_code, page_data.settings.report.mover_count, model_code)
     is_open = model_code is None or any(m.code == model_code and m.publish_lines != "none" for m in page_data.models)
     rows = tuple(
         (
-            _element(page_data, row, is_open),
+            page_data.element_or_family(
+                row["part_code"],
+                row["colour_code"],
+                is_named=is_open and (row["part_code"], row["colour_code"]) in page_data.publishable_elements,
+            ),
             percent(row["price_change_pct"], signed=True),
             number(row["element_price"], 4),
             count(row["market_vendor_count"]),
@@ -36,15 +40,15 @@ def movers_table(page_data: PageData, buyer: Buyer, month: str, model_code: str 
 
 
 def vendor_changes_table(page_data: PageData, model_code: str, buyer: Buyer, month: str) -> Table | None:
-    """The vendors whose own changes moved a model most since the date before, those that now refuse its order in front.
+    """The vendors whose own changes changed a model's cost most since the date before.
 
-    None for months before the latest, and where nothing moved.
+    Those that now refuse its earlier order come first. None for months before the latest, and where nothing changed.
     """
     if month != f"{page_data.today:%Y-%m}":
         return None
     rows = page_data.rows(VENDOR_CHANGE, model_code=model_code, buyer_code=buyer.buyer_code)
-    reported = [row for row in rows if _size(row) >= LEAST_EFFECT_PCT or row["terms_refusal"]]
-    moved = sorted(reported, key=lambda row: (not row["terms_refusal"], -_size(row)))
+    shown = [row for row in rows if _size(row) >= LEAST_EFFECT_PCT or row["terms_refusal"]]
+    moved = sorted(shown, key=lambda row: (not row["terms_refusal"], -_size(row)))
     names = page_data.vendor_names()
     cells = tuple(
         (
@@ -56,17 +60,10 @@ def vendor_changes_table(page_data: PageData, model_code: str, buyer: Buyer, mon
         for row in moved[:MOST_VENDORS]
     )
     headings = columns("Vendor", "#Its prices and stock", "#Elements", "#Its terms")
-    title = f"What single vendors' changes since {day(rows[0]['compared_on'])} did to the cost" if rows else ""
+    title = f"Change in cost by vendor since {day(rows[0]['compared_on'])}" if rows else ""
     return Table(title, headings, cells, is_stacked=True) if cells else None
 
 
 def _size(row: Row) -> float:
-    found: float = max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
-    return found
-
-
-def _element(page_data: PageData, row: Row, is_open: bool) -> str:
-    if is_open and (row["part_code"], row["colour_code"]) in page_data.open_elements:
-        return f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}"
-    family = page_data.part_families.get(row["part_code"])
-    return f"a part of the family {family} (not named)" if family else "a part (not named)"
+    largest: float = max(abs(row["vendor_effect_pct"]), abs(row["terms_effect_pct"]))
+    return largest

@@ -1,4 +1,4 @@
-"""Colours that may stand in for a listed one because they are close to it: side by side, with the distance in words."""
+"""Colours bought instead of a listed one because they are close to it, with the distance in words."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ BEYOND = "another colour"
 
 @dataclass(frozen=True)
 class NearColour:
-    """A listed colour and one bought instead: names, sRGB values, the distance in words and as a figure, and pieces."""
+    """A listed colour and one bought instead: names, sRGB values, distance, and number of pieces, as text."""
 
     listed_name: str
     listed_hex: str
@@ -41,10 +41,12 @@ def distance_words(distance: float) -> str:
 
 
 def near_colours(page_data: PageData, plan: Row | None) -> tuple[NearColour, ...]:
-    """The pairs of colours a plan uses for portions that take a colour near the listed one; the closest first."""
+    """Pairs of colours of portions that take a colour near the listed one, as a plan buys; closest first."""
     if plan is None:
         return ()
-    lines = page_data.rows_of(PLAN_LINE, plan).filter((pl.col("colour_rule") == "near") & ~pl.col("is_listed_colour"))
+    lines = page_data.rows_of_plan(PLAN_LINE, plan).filter(
+        (pl.col("colour_rule") == "near") & ~pl.col("is_listed_colour")
+    )
     pairs = lines.group_by("listed_colour_code", "colour_code").agg(pl.col("quantity").sum())
     colours = page_data.workspace_table("colours")
     if colours is None or not pairs.height:

@@ -1,4 +1,4 @@
-"""What a sheet says of buying several copies, for several buyers, and of buying together with other models."""
+"""Buying several copies of a model, or buying it together with other models."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ import polars as pl
 
 from pipelines.insight.together.joint_orders import SETS_AT_FULL_EFFORT_UP_TO
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, columns, count, gap, money, unit_price
+from pipelines.reporting.basis.page_tables import Table, accuracy, columns, count, money, unit_price
 from pipelines.reporting.basis.words import with_order
 from pipelines.settings import Buyer
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
 from schemas.published.whole_costs import COPY_COST
 
 METHOD_WORDS = {
-    "shapley": "A fair share is what a model adds to the cost, on average over every order in which the models could join "
+    "shapley": "A model's fair share is what it adds to the cost, on average over every sequence in which the models could join "
     "(Shapley value).",
-    "proportional": "Shares are in proportion to what the models cost alone, because there are too many for a fairer rule.",
+    "proportional": "Shares are in proportion to the models' costs alone: there are too many models for a fairer rule.",
 }
 
 
 def copies_table(page_data: PageData, model: ReportedModel) -> Table | None:
     """One table for all buyers, and for one or several copies; money is in each buyer's own currency."""
-    found = page_data.todays(COPY_COST).filter(pl.col("model_code") == model.code)
+    found = page_data.rows_today(COPY_COST).filter(pl.col("model_code") == model.code)
     rows = []
     for buyer in page_data.buyers:
         own = found.filter(pl.col("buyer_code") == buyer.buyer_code).sort("copies").to_dicts()
@@ -41,13 +41,13 @@ def copies_table(page_data: PageData, model: ReportedModel) -> Table | None:
             )
     if len(rows) < 2:
         return None
-    headings = columns("Who buys, and how many", "#Complete cost", "#Per copy", "#Parcels", "#Missing pieces")
-    return Table("The cheapest mix for every buyer, and for several copies", headings, tuple(rows), is_stacked=True)
+    headings = columns("Buyer and copies", "#Complete cost", "#Per copy", "#Parcels", "#Missing pieces")
+    return Table("The cheapest mix by buyer and number of copies", headings, tuple(rows), is_stacked=True)
 
 
 def together_of(page_data: PageData, model: ReportedModel, buyer: Buyer) -> list[dict[str, Any]]:
     """The joint orders that a model is part of."""
-    orders = page_data.todays(JOINT_ORDER).filter(pl.col("buyer_code") == buyer.buyer_code).to_dicts()
+    orders = page_data.rows_today(JOINT_ORDER).filter(pl.col("buyer_code") == buyer.buyer_code).to_dicts()
     own = [order for order in orders if model.code in order["joint_model_codes"].split(";")]
     return [_order(page_data, order) for order in own]
 
@@ -64,7 +64,7 @@ def _titles(page_data: PageData) -> dict[str, str]:
 
 def _order(page_data: PageData, order: Row) -> dict[str, Any]:
     code, titles = order["currency_code"], _titles(page_data)
-    shares = _of(page_data.todays(JOINT_SHARE), order).to_dicts()
+    shares = _of(page_data.rows_today(JOINT_SHARE), order).to_dicts()
     rows = [
         (
             titles.get(row["model_code"], row["model_code"]),
@@ -90,70 +90,67 @@ def _order(page_data: PageData, order: Row) -> dict[str, Any]:
         frozenset({len(rows) - 1}),
         is_stacked=True,
     )
-    return {"title": order["joint_order_title"], "table": table, "words": _words(page_data, order, shares)}
+    return {
+        "title": order["joint_order_title"],
+        "table": table,
+        "words": _words(page_data, order, shares),
+        "method": METHOD_WORDS[order["share_method"]],
+    }
 
 
 def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
     code, titles = order["currency_code"], _titles(page_data)
     saved = order["joint_saving"]
-    orders = count(order["order_count"], "parcel")
+    parcels = count(order["order_count"], "parcel")
     if saved >= 0:
-        reported = [f"One order for all saves {money(saved, code, with_code=True)} and comes in {orders}."]
+        finding = f"Buying together saves {money(saved, code, with_code=True)}, in {parcels}"
     else:
-        reported = [
-            f"One order for all costs {money(-saved, code, with_code=True)} more than the models bought alone, because each "
-            f"of those counts on the same stock, which can be bought only once. It comes in {orders}."
-        ]
-    reported[0] += (
-        f" It is at most {gap(order['gap_pct'])} above the best possible with one order per vendor."
-        if order["gap_pct"]
-        else " Nothing with one order per vendor is cheaper."
-    )
-    sequence = _of(page_data.todays(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
+        finding = (
+            f"Buying together costs {money(-saved, code, with_code=True)} more, in {parcels}, because each model bought alone "
+            "counts on the same stock"
+        )
+    words = [f"{finding}; it is {accuracy(order['gap_pct'])} with one order per vendor."]
+    sequence = _of(page_data.rows_today(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
     first = sequence.sort("sequence_position").to_dicts()
     names = ", then ".join(titles.get(row["model_code"], row["model_code"]) for row in first)
     after = money(order["sequence_cost"], code, with_code=True)
-    reported.append(
-        f"Bought one after the other they cost {after} at best: {_first_words(page_data, order, first, names)}"
-    )
+    words.append(f"One after the other they cost {after} at best: {_first_words(page_data, order, first, names)}")
     owned = order["on_hand_piece_count"]
     if owned:
-        reported.append(
-            f"{count(owned, 'piece')} come from stock on hand in all of these figures; alone, each model counts on all of it."
+        words.append(
+            f"All figures use stock on hand ({count(owned, 'piece')} together); alone, each model counts on all of it."
         )
     several = order["order_count"] - order["vendor_count"]
     if several:
-        reported.append(
-            f"{count(several, 'vendor order')} more than vendors, because a vendor's limit or charge asks for it."
+        words.append(
+            f"There {'is' if several == 1 else 'are'} {count(several, 'order')} more than vendors, because of a limit or charge."
         )
     if order["unfilled_piece_count"]:
-        reported.append(f"{count(order['unfilled_piece_count'], 'piece')} can't be bought and are estimated.")
-    reported.append(METHOD_WORDS[order["share_method"]])
+        words.append(f"{count(order['unfilled_piece_count'], 'piece')} can't be bought and are estimated.")
     if order["share_method"] == "shapley" and len(shares) > SETS_AT_FULL_EFFORT_UP_TO:
-        reported.append(
-            f"What sets of some of the {len(shares)} models cost is planned with little effort, so shares may be a "
-            "few per cent off; they add up all the same."
+        words.append(
+            f"Shares may be a few per cent off, because costs of some of the {len(shares)} models are planned with little effort."
         )
-    return reported
+    return words
 
 
 def _first_words(page_data: PageData, order: Row, first: list[Row], names: str) -> str:
     sums = (
-        _of(page_data.todays(JOINT_SEQUENCE), order)
+        _of(page_data.rows_today(JOINT_SEQUENCE), order)
         .group_by("sequence_number")
         .agg(pl.col("complete_cost").sum(), pl.col("unfilled_piece_count").sum())
     )
     if sums.select("complete_cost", "unfilled_piece_count").n_unique() == 1:
-        return "which one goes first makes no difference."
+        return "the sequence makes no difference."
     worth = sum(row["spares_worth"] for row in first)
     code = order["currency_code"]
-    spares = f", in which spares of earlier ones are worth {money(worth, code, with_code=True)}" if worth else ""
+    spares = f", with {money(worth, code, with_code=True)} saved by spares of earlier ones" if worth else ""
     return f"{names}{spares}."
 
 
 def joint_purchases(page_data: PageData, model: ReportedModel, buyer: Buyer) -> Table | None:
     """For the details page: what the joint orders buy for a model, by vendor's order."""
-    found = page_data.todays(JOINT_PLAN).filter(
+    found = page_data.rows_today(JOINT_PLAN).filter(
         (pl.col("model_code") == model.code) & (pl.col("buyer_code") == buyer.buyer_code)
     )
     names = page_data.vendor_names()
@@ -168,4 +165,4 @@ def joint_purchases(page_data: PageData, model: ReportedModel, buyer: Buyer) -> 
         for row in found.sort("joint_order_code", "vendor_code", "order_number", "part_code", "colour_code").to_dicts()
     )
     headings = columns("Vendor", "Part", "Colour", "#Pieces", "#Unit price")
-    return Table("What orders with other models buy for this one", headings, rows) if rows else None
+    return Table("Bought for this model in orders with others", headings, rows) if rows else None

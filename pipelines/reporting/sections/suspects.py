@@ -1,4 +1,4 @@
-"""Prices that stand out: the section of the monthly report, and what they would change."""
+"""Prices that stand out, and what today's plans would cost with them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import polars as pl
 from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import Table, columns, count, money, number, unit_price
 from schemas.published.price_history import SUSPECT_PRICE
-from schemas.published.price_index import ELEMENT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
 
 MOST_SHOWN = 10
@@ -18,7 +17,7 @@ _OFFER = ("vendor_code", "part_code", "colour_code", "condition", "listing_code"
 
 
 def suspect_section(page_data: PageData, on: date | None) -> dict[str, Any] | None:
-    """What the template shows of the prices in question on a date: ``table``, ``more`` and ``effects``; None without any.
+    """Suspect prices on a date: ``table``, ``more`` (a sentence), ``effects`` (sentences); None without any.
 
     Of an offer's price steps the one for the fewest pieces is shown. Influence and effects are known for today alone.
     """
@@ -48,24 +47,29 @@ def suspect_section(page_data: PageData, on: date | None) -> dict[str, Any] | No
 def _table(page_data: PageData, standing: pl.DataFrame, is_today: bool) -> Table:
     vendors = page_data.vendor_names()
     currency = page_data.settings.buyer[0].currency_code
-    may_name = _elements_that_may_be_named(page_data)
     rows = []
     for row in standing.iter_rows(named=True):
         code = row["currency_code"]
         usual = row["market_price"] if row["market_price"] is not None else row["own_price"]
         cells = (
-            _element(page_data, row, may_name),
+            page_data.element_or_family(
+                row["part_code"],
+                row["colour_code"],
+                # An element that no model could take shows nothing of a parts list.
+                is_named=(row["part_code"], row["colour_code"]) in page_data.publishable_elements
+                or not row["servable_piece_count"],
+            ),
             vendors.get(row["vendor_code"], row["vendor_code"]),
             f"{unit_price(row['unit_price'], code)} {code}",
             unit_price(row["own_price"], code),
             unit_price(row["market_price"], code),
             in_words(row, float(row["unit_price"] / usual)),
         )
-        weight = (count(row["servable_piece_count"]), money(row["cost_influence"], currency))
-        rows.append((*cells, *(weight if is_today else ())))
-    weighed = ("#Pieces the models could take", f"#Could be wrong by, {currency}") if is_today else ()
+        influence = (count(row["servable_piece_count"]), money(row["cost_influence"], currency))
+        rows.append((*cells, *(influence if is_today else ())))
+    of_today = ("#Pieces the models could take", f"#Could be wrong by, {currency}") if is_today else ()
     headings = columns(
-        "Element", "Vendor", "#Price", "#Its own before", "#Others that day", "What it looks like", *weighed
+        "Element", "Vendor", "#Price", "#Its own before", "#Others that day", "What it looks like", *of_today
     )
     return Table("Prices that stand out, kept out of the plans", headings, tuple(rows), is_stacked=True)
 
@@ -85,40 +89,26 @@ def in_words(row: Row, ratio: float) -> str:
 
 def _effects(page_data: PageData) -> list[str]:
     """What today's cheapest mixes would cost with these prices; only where that makes a difference."""
-    reported = []
+    words = []
     for model in page_data.models:
         for buyer in page_data.buyers:
             plan = page_data.plan(model.code, buyer.buyer_code, "cheapest")
             if plan is None:
                 continue
-            variants = page_data.rows_of(PLAN_VARIANT, plan).filter(pl.col("variant_kind") == "suspects_trusted")
+            variants = page_data.rows_of_plan(PLAN_VARIANT, plan).filter(pl.col("variant_kind") == "suspects_trusted")
             for variant in variants.iter_rows(named=True):
                 if (variant["landed_cost"], variant["unfilled_piece_count"]) != (
                     plan["landed_cost"],
                     plan["unfilled_piece_count"],
                 ):
                     code = plan["currency_code"]
-                    reported.append(
+                    words.append(
                         f"{model.title} for {buyer.title}: {money(variant['landed_cost'], code, with_code=True)} if they were "
                         f"right, {money(plan['landed_cost'], code, with_code=True)} without them"
                         + _pieces(variant["unfilled_piece_count"], plan["unfilled_piece_count"])
                     )
-    return reported
+    return words
 
 
 def _pieces(trusted: int, plan: int) -> str:
     return "." if trusted == plan else f" ({count(trusted)} missing pieces instead of {count(plan)})."
-
-
-def _elements_that_may_be_named(page_data: PageData) -> set[tuple[str, str]]:
-    open_models = sorted(model.code for model in page_data.models if model.publish_lines != "none")
-    used = page_data.table(ELEMENT_PRICE).filter(pl.col("model_code").is_in(open_models))
-    return set(used.select("part_code", "colour_code").unique().iter_rows())
-
-
-def _element(page_data: PageData, row: Row, may_name: set[tuple[str, str]]) -> str:
-    """An element is named if a model that publishes lines uses it, or if no model could take it."""
-    if (row["part_code"], row["colour_code"]) in may_name or not row["servable_piece_count"]:
-        return f"{page_data.part_name(row['part_code'])}, {page_data.colour_name(row['colour_code'])}"
-    family = page_data.part_families.get(row["part_code"])
-    return f"a part of the family {family} (not named)" if family else "a part (not named)"

@@ -1,4 +1,4 @@
-"""When to buy, on a model's report: today in its own past, the season, and a forecast where one is worth it."""
+"""When to buy: today compared with the past, the season, and a forecast where trials show it helps."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ MEASURES = {"complete_cost": "Complete cost", "price_index": "Price index"}
 
 
 def timing_section(page_data: PageData, model_code: str, buyer: Buyer, month: str) -> dict[str, Any] | None:
-    """``words``, ``standing``, ``season`` and ``forecast``; None for months before the latest, when it was another question."""
+    """``words``, ``standing``, ``season``, ``forecast``; None for earlier months: when to buy is about today."""
     key = {"model_code": model_code, "buyer_code": buyer.buyer_code}
     rows = page_data.rows(BUYING_TIME, **key)
     if not rows or month != f"{page_data.today:%Y-%m}":
@@ -41,7 +41,7 @@ def above_lowest(page_data: PageData, model_code: str, buyer_code: str) -> Row |
 
 
 def _standing_table(rows: list[Row], buyer: Buyer) -> Table:
-    def reported(row: Row, value: float | None) -> str:
+    def figure(row: Row, value: float | None) -> str:
         if row["buying_measure"] == "complete_cost" and value is not None:
             return money(Decimal(str(value)), buyer.currency_code)
         return number(value)
@@ -49,16 +49,16 @@ def _standing_table(rows: list[Row], buyer: Buyer) -> Table:
     cells = tuple(
         (
             MEASURES[row["buying_measure"]],
-            reported(row, row["measure_now"]) if not row["withheld_reason"] else f"withheld: {row['withheld_reason']}",
-            reported(row, row["lowest_12_months"]),
+            figure(row, row["measure_now"]) if not row["withheld_reason"] else f"withheld: {row['withheld_reason']}",
+            figure(row, row["lowest_12_months"]),
             month_name(row["lowest_month"]) if row["lowest_month"] else "",
             percent(row["above_lowest_pct"], signed=True),
         )
         for row in rows
     )
-    headings = columns("Measure", "#Today", "#12-month low", "In", "#Today against it")
+    headings = columns("Measure", "#Today", "#12-month low", "In", "#Today above it")
     return Table(
-        f"Today against its own past, in {buyer.currency_code} and index points", headings, cells, is_stacked=True
+        f"Today and the past 12 months, in {buyer.currency_code} and index points", headings, cells, is_stacked=True
     )
 
 
@@ -72,17 +72,17 @@ def _place_in_words(row: Row) -> str:
     if round(low) == round(high):
         return f"{measure}: of {months}, {percent(low, digits=0)} were cheaper than today."
     return (
-        f"{measure}: of {months}, at least {percent(low, digits=0)} and at most {percent(high, digits=0)} were cheaper than "
-        "today. It is a range because plans of different months come closer to the best possible or stay further from it."
+        f"{measure}: of {months}, {percent(low, digits=0)} to {percent(high, digits=0)} were cheaper than today. "
+        "It is a range because not all plans are equally exact."
     )
 
 
 def _season(rows: list[Row]) -> tuple[Chart | None, str]:
     if not rows:
-        return None, "Three years of prices are needed to tell a season from chance; there are fewer."
+        return None, "A season needs three years of prices; there are fewer."
     strength = rows[0]["seasonal_strength"]
     if strength < STRONG:
-        return None, f"No season to speak of: it explains {percent(strength * 100, digits=0)} of what trend leaves."
+        return None, f"No clear season: it explains {percent(strength * 100, digits=0)} of what the trend leaves."
     bars = [Bar(MONTH_NAMES[row["month_of_year"] - 1], row["seasonal_pct"]) for row in rows]
     chart = bar_chart(
         "Prices in each month against the year's level, %",
@@ -93,9 +93,9 @@ def _season(rows: list[Row]) -> tuple[Chart | None, str]:
     )
     low, high = min(rows, key=lambda row: row["seasonal_pct"]), max(rows, key=lambda row: row["seasonal_pct"])
     return chart, (
-        f"A season explains {percent(strength * 100, digits=0)} of what trend leaves: prices are usually lowest in "
-        f"{MONTH_NAMES[low['month_of_year'] - 1]} ({percent(low['seasonal_pct'], signed=True)} against the year's level) and "
-        f"highest in {MONTH_NAMES[high['month_of_year'] - 1]} ({percent(high['seasonal_pct'], signed=True)})."
+        f"Prices are usually lowest in {MONTH_NAMES[low['month_of_year'] - 1]} ({percent(low['seasonal_pct'], signed=True)} against "
+        f"the year's level) and highest in {MONTH_NAMES[high['month_of_year'] - 1]} ({percent(high['seasonal_pct'], signed=True)}). "
+        f"This season explains {percent(strength * 100, digits=0)} of what the trend leaves."
     )
 
 
@@ -103,14 +103,11 @@ def _trial_words(row: Row) -> str:
     if row["forecast_error_pct"] is None:
         return f"No forecast: {row['withheld_reason']}."
     errors = (
-        f"tried from {count(row['origin_count'], 'past month')}, 1 to {HORIZON} months ahead, it missed by "
-        f"{percent(row['forecast_error_pct'], digits=2)} on average and 'same as last month' by "
-        f"{percent(row['naive_error_pct'], digits=2)}"
+        f"average error {percent(row['forecast_error_pct'], digits=2)} in trials from {count(row['origin_count'], 'past month')}, 1 to "
+        f"{HORIZON} months ahead; {percent(row['naive_error_pct'], digits=2)} for 'same as last month'"
     )
     if row["is_forecast_shown"]:
-        return (
-            f"The forecast is the Theta method's: {errors}. The interval quarantined in four of five of those trials."
-        )
+        return f"Forecast by the Theta method: {errors}. In four of five of those trials the index was inside the interval."
     return f"No forecast: {row['withheld_reason']} ({errors})."
 
 

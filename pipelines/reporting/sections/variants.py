@@ -1,5 +1,4 @@
-"""Why the cheapest mix is as it is, for the details page: without a vendor, in fewer parcels, dearer shipping, other sources,
-a more robust plan."""
+"""Why a plan is as it is: its cost without a vendor, in fewer parcels, with other shipping, more sources."""
 
 from __future__ import annotations
 
@@ -18,19 +17,25 @@ FEW_SOURCES = 10
 
 
 def why_this_plan(page_data: PageData, plan: Row) -> dict[str, Any] | None:
-    """What the template shows of a plan's variants; None for a plan that has none."""
-    variants = page_data.rows_of(PLAN_VARIANT, plan)
-    sources = page_data.rows_of(SECOND_SOURCE, plan)
+    """A plan's variants as sentences (``words``) and tables (``tables``); None for a plan that has none."""
+    variants = page_data.rows_of_plan(PLAN_VARIANT, plan)
+    sources = page_data.rows_of_plan(SECOND_SOURCE, plan)
     if not variants.height and not sources.height:
         return None
+    words = (
+        _runner_up(page_data, plan, variants),
+        _sources_words(sources),
+        _robust_words(page_data, plan, variants, sources),
+    )
+    tables = (
+        _without_table(page_data, plan, variants),
+        _fewer_table(plan, variants),
+        _shipping_table(page_data, plan, variants),
+        _sources_table(page_data, plan, sources),
+    )
     return {
-        "without": _without_table(page_data, plan, variants),
-        "runner_up": _runner_up(page_data, plan, variants),
-        "fewer": _fewer_table(plan, variants),
-        "shipping": _shipping_table(page_data, plan, variants),
-        "sources_shown": _sources_shown(plan, sources),
-        "robust": _robust(page_data, plan, variants, sources),
-        "sources": _sources_table(page_data, plan, sources),
+        "words": [sentence for sentence in words if sentence],
+        "tables": [table for table in tables if table is not None],
     }
 
 
@@ -47,7 +52,7 @@ def _extra(variant: Row, plan: Row) -> str:
 
 def _without_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
     code, names = plan["currency_code"], page_data.vendor_names()
-    landed = page_data.rows_of(PLAN_VENDOR, plan).group_by("vendor_code").agg(pl.col("landed_cost").sum())
+    landed = page_data.rows_of_plan(PLAN_VENDOR, plan).group_by("vendor_code").agg(pl.col("landed_cost").sum())
     orders = dict(landed.iter_rows())
     rows = tuple(
         (
@@ -60,14 +65,8 @@ def _without_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Ta
         )
         for row in _of(variants, "without_vendor")
     )
-    headings = columns(
-        "Vendor", "#Its order", "#All without it", "#Dearer by", "#Parcels", "#Missing pieces"
-    )  # fmt: skip
-    return (
-        Table(f"What it would cost without one of these vendors, in {code}", headings, rows, is_stacked=True)
-        if rows
-        else None
-    )
+    headings = columns("Vendor", "#Its order", "#All without it", "#Dearer by", "#Parcels", "#Missing pieces")
+    return Table(f"Without one vendor, in {code}", headings, rows, is_stacked=True) if rows else None
 
 
 def _runner_up(page_data: PageData, plan: Row, variants: pl.DataFrame) -> str:
@@ -81,7 +80,7 @@ def _runner_up(page_data: PageData, plan: Row, variants: pl.DataFrame) -> str:
     names = page_data.vendor_names()
     vendors = ", ".join(names.get(code, code) for code in best["variant_vendor_codes"].split(";"))
     cost = money(best["landed_cost"], plan["currency_code"], with_code=True)
-    return f"The next best choice of vendors found costs {cost}: {vendors}."
+    return f"Next best vendors found: {vendors}, for {cost}."
 
 
 def _fewer_table(plan: Row, variants: pl.DataFrame) -> Table | None:
@@ -100,12 +99,12 @@ def _fewer_table(plan: Row, variants: pl.DataFrame) -> Table | None:
         return None
     rows.append(("this plan's", money(plan["landed_cost"], code), NOTHING, count(plan["unfilled_piece_count"])))
     headings = columns("Parcels", "#Landed cost", "#Dearer by", "#Missing pieces")
-    return Table(f"What fewer parcels would cost, in {code}", headings, tuple(rows), is_stacked=True)
+    return Table(f"Fewer parcels, in {code}", headings, tuple(rows), is_stacked=True)
 
 
 def _shipping_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
     code, names = plan["currency_code"], page_data.vendor_names()
-    own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
+    own = set(page_data.rows_of_plan(PLAN_VENDOR, plan)["vendor_code"])
     found = sorted(_of(variants, "flat_shipping"), key=lambda row: Decimal(row["variant_value"]))
     rows = []
     for row in found:
@@ -121,58 +120,56 @@ def _shipping_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> T
                 change or "the same vendors",
             )
         )
-    headings = columns("Shipping of a small vendor", "#Landed cost", "#Parcels", "Vendors")
-    title = f"If every small vendor's flat shipping charge were another, in {code}"
+    headings = columns("Small vendors' shipping", "#Landed cost", "#Parcels", "Vendors")
+    title = f"Other flat shipping charges of small vendors, in {code}"
     return Table(title, headings, tuple(rows), is_stacked=True) if rows else None
 
 
-def _sources_shown(plan: Row, sources: pl.DataFrame) -> str:
+def _sources_words(sources: pl.DataFrame) -> str:
     if not sources.height:
         return ""
     alone = sources.filter(pl.col("second_vendor_code") == "").height
     inside = sources.filter(pl.col("is_second_in_plan")).height
-    return (
-        f"Of {count(sources.height)} portions bought, {count(alone)} could come whole from nobody else, and for "
-        f"{count(inside)} the cheapest other source is a vendor this plan orders from anyway."
+    whole = (
+        f"For {count(alone)} of {count(sources.height, 'portion')} bought no other vendor has all pieces"
+        if alone
+        else "For each portion bought another vendor has all pieces"
     )
+    return f"{whole}; for {count(inside)} the cheapest other source is a vendor of this plan."
 
 
-def _robust(page_data: PageData, plan: Row, variants: pl.DataFrame, sources: pl.DataFrame) -> str:
-    """What it costs that no portion is left to a single vendor, where two could fill it."""
+def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, sources: pl.DataFrame) -> str:
+    """What it costs that no portion depends on a single vendor, where two could fill it."""
     with_two = sources.filter(pl.col("source_count") >= 2)
     alone = with_two.filter(pl.col("source_in_plan_count") < 2).height
     if not with_two.height:
         return ""
-    reported = f"{count(with_two.height, 'portion')} could come whole from two vendors or more"
+    words = f"Two vendors or more could each fill {count(with_two.height, 'portion')}"
     if not alone:
-        every = "it could come" if with_two.height == 1 else "every one of them"
-        return f"{reported}, and {every} from two that this plan orders from: it is as robust as it can be."
-    reported += f"; for {count(alone)} of them this plan orders from one of those at most."
+        each = "" if with_two.height == 1 else " for each"
+        return f"{words}; this plan has two of them{each}, so no plan is more robust."
+    words += f"; for {count(alone)} of them this plan has at most one such vendor."
+    own = set(page_data.rows_of_plan(PLAN_VENDOR, plan)["vendor_code"])
+    names = page_data.vendor_names()
     for row in _of(variants, "sources_in_plan"):
-        own = set(page_data.rows_of(PLAN_VENDOR, plan)["vendor_code"])
-        names = page_data.vendor_names()
-        added = [code for code in row["variant_vendor_codes"].split(";") if code not in own]
+        added = ", ".join(names.get(code, code) for code in row["variant_vendor_codes"].split(";") if code not in own)
         cost = money(row["landed_cost"], plan["currency_code"], with_code=True)
         extra = _extra(row, plan)
-        more = "" if extra == NOTHING else f" ({extra})"
-        reported += (
-            f" A more robust plan, which leaves none of them to a single vendor, orders from "
-            f"{', '.join(names.get(code, code) for code in added)} as well and costs {cost}{more}."
-        )
-    return reported
+        words += f" A more robust plan also orders from {added}, for {cost}{'' if extra == NOTHING else f' ({extra})'}."
+    return words
 
 
 def _sources_table(page_data: PageData, plan: Row, sources: pl.DataFrame) -> Table | None:
     """The portions with the fewest sources."""
     scarce = sources.sort("source_count", "line_number", "portion_number").head(FEW_SOURCES)
-    lines = page_data.rows_of(PLAN_LINE, plan).unique(
+    lines = page_data.rows_of_plan(PLAN_LINE, plan).unique(
         ["line_number", "portion_number"], keep="first", maintain_order=True
     )
     listed = lines.select("line_number", "portion_number", "listed_part_code", "listed_colour_code")
     names = page_data.vendor_names()
     rows = tuple(
         (
-            f"{page_data.part_name(row['listed_part_code'])}, {page_data.colour_name(row['listed_colour_code'])}",
+            page_data.element_name(row["listed_part_code"], row["listed_colour_code"]),
             f"{row['line_number']}.{row['portion_number']}",
             count(row["quantity"]),
             ", ".join(names.get(code, code) for code in row["source_vendor_codes"].split(";")),

@@ -1,4 +1,4 @@
-"""The page of the watches: what fired, and what was looked at and did not."""
+"""The watches of the settings: which fired, and which did not."""
 
 from __future__ import annotations
 
@@ -6,18 +6,12 @@ from typing import Any
 
 from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import Table, columns, count, day
-from pipelines.reporting.basis.words import PRIVATE
+from pipelines.reporting.basis.words import PRIVATE, listed_words
 from schemas.published.watches import WATCH_RESULT
-
-KINDS = {
-    "model_below": "Model below an amount",
-    "line_scarce": "Scarce lines",
-    "vendor_changes_model": "Vendors that move a model",
-}
 
 
 def watch_page(page_data: PageData) -> dict[str, Any]:
-    """Everything the template of the watches' page shows."""
+    """The values of the watches' page."""
     rows = [row for model_rows in _by_watch(page_data).values() for row in model_rows]
     fired = [row for row in rows if row["is_fired"]]
     return {
@@ -25,16 +19,16 @@ def watch_page(page_data: PageData) -> dict[str, Any]:
         "today": day(page_data.today),
         "private": PRIVATE if fired else "",
         "has_watches": bool(page_data.settings.watch),
-        "fired": _table(page_data, "What fired", fired),
-        "quiet": _table(page_data, "What did not", [row for row in rows if not row["is_fired"]]),
+        "fired": _table(page_data, "Fired", fired),
+        "quiet": _table(page_data, "Not fired", [row for row in rows if not row["is_fired"]]),
     }
 
 
 def fired_words(page_data: PageData) -> list[str] | None:
-    """For the monthly report, which may be published: which watches fired, without naming elements; None without watches."""
+    """Which watches fired, in sentences that may be published: they name no element. None without watches."""
     if not page_data.settings.watch:
         return None
-    reported = []
+    sentences = []
     for code, rows in _by_watch(page_data).items():
         fired = [row for row in rows if row["is_fired"]]
         if not fired:
@@ -43,18 +37,18 @@ def fired_words(page_data: PageData) -> list[str] | None:
         kind = fired[0]["watch_kind"]
         if kind == "line_scarce":
             elements = {(row["model_code"], row["watch_subject"]) for row in fired}
-            reported.append(f"{code}: {count(len(elements), 'scarce element')} in {_listed(titles)}.")
+            sentences.append(f"{code}: {count(len(elements), 'scarce element')} in {listed_words(titles)}.")
         elif kind == "model_below":
-            reported += [
+            sentences += [
                 f"{code}: {_title(page_data, row['model_code'])}, {_buyer(page_data, row)}. {row['watch_message']}"
                 for row in fired
             ]
         else:
             vendors = {row["watch_subject"] for row in fired}
-            reported.append(
-                f"{code}: {count(len(vendors), 'vendor')} moved {_listed(titles)} by more than {fired[0]['watch_limit']:g} %."
+            sentences.append(
+                f"{code}: {count(len(vendors), 'vendor')} moved {listed_words(titles)} by more than {fired[0]['watch_limit']:g} %."
             )
-    return reported
+    return sentences
 
 
 def _by_watch(page_data: PageData) -> dict[str, list[Row]]:
@@ -68,23 +62,22 @@ def _by_watch(page_data: PageData) -> dict[str, list[Row]]:
 def _table(page_data: PageData, caption: str, rows: list[Row]) -> Table | None:
     cells = tuple(
         (
-            row["watch_code"],
-            KINDS[row["watch_kind"]],
             _title(page_data, row["model_code"]),
-            _buyer(page_data, row),
             _subject(page_data, row),
+            _buyer(page_data, row),
             row["watch_message"],
+            row["watch_code"],
         )
         for row in rows
     )
-    headings = columns("Watch", "Kind", "Model", "For", "About", "What was found")
+    headings = columns("Model", "About", "Buyer", "Finding", "Watch")
     return Table(caption, headings, cells, is_stacked=True) if cells else None
 
 
 def _subject(page_data: PageData, row: Row) -> str:
     if row["watch_kind"] == "line_scarce" and row["watch_subject"]:
         part, _, colour = row["watch_subject"].rpartition(" ")
-        return f"{page_data.part_name(part)}, {page_data.colour_name(colour)}"
+        return page_data.element_name(part, colour)
     if row["watch_kind"] == "vendor_changes_model" and row["watch_subject"]:
         return str(page_data.vendor_names().get(row["watch_subject"], row["watch_subject"]))
     return "the model"
@@ -97,7 +90,3 @@ def _title(page_data: PageData, model_code: str) -> str:
 def _buyer(page_data: PageData, row: Row) -> str:
     titles = {buyer.buyer_code: buyer.title for buyer in page_data.settings.buyer}
     return titles.get(row["buyer_code"], str(row["buyer_code"]))
-
-
-def _listed(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
