@@ -29,7 +29,6 @@ MARKED_PATHS = {
     "tests/intake/test_fuzz_spreadsheets.py": ("slow",),
     "tests/intake/test_reading_times.py": ("slow",),
     "tests/reporting/test_many_months.py": ("slow",),
-    "tests/reporting/test_time_zones.py": ("slow",),
     "tests/test_worker_processes.py": ("slow",),
     "tests/warehouse/test_history_at_length.py": ("slow",),
     "tests/warehouse/test_kills.py": ("slow",),
