@@ -21,7 +21,7 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import covering_price, price_with_tax
 from pipelines.insight.replanning.fair_share import in_whole_units
-from pipelines.insight.replanning.plan_changes import Limits, Moved, Offer, Offers, PlanOrders, Portion
+from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, Offer, Offers, PlanLimits, Portion
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_money
 from pipelines.planner import solve
@@ -179,7 +179,7 @@ class LineChanges:
         self._known_offers: dict[int, tuple[Candidates, Offers]] = {}
         self._offers = self._offers_of(candidates)
         forced = frozenset(self.scenario.forced_vendors)
-        self._limits = Limits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
+        self._limits = PlanLimits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
 
     def of_lines(self, lines: list[int], goods: Mapping[int, Decimal]) -> dict[int, Row]:
         """Savings of each line's changes; a change that can't be had, or saves nothing, has none."""
@@ -242,7 +242,7 @@ class LineChanges:
     def _without(self, line: int, goods: Decimal) -> Decimal | None:
         """What leaving the line out saves; planned anew where less than its goods, because a minimum or a waiver quarantined them."""
         needed = self._needed(line)
-        moved = PlanOrders(self.plan, self._offers, self.planning.book.vendors).moved(
+        moved = ChangeablePlan(self.plan, self._offers, self.planning.book.vendors).moved(
             needed, {}, [frozenset()], self._limits
         )
         saved = self._saved(line, moved)
@@ -271,7 +271,7 @@ class LineChanges:
         missing = self.plan.rank[0] - sum(n for portion, n in self.plan.pieces_missing.items() if portion in needed)
         if landed_cost.broken_rules or plan.rank[0] > missing:
             return saved
-        anew = self._saved(line, Moved(plan, landed_cost.total))
+        anew = self._saved(line, ChangedPlan(plan, landed_cost.total))
         return anew if saved is None or anew is None else max(saved, anew)
 
     def _uses(self, line: int, found: Candidates) -> dict[Portion, list[tuple[Fraction, Offer]]]:
@@ -298,19 +298,19 @@ class LineChanges:
         self,
         needed: Mapping[Portion, int],
         uses: Mapping[Portion, list[tuple[Fraction, Offer]]],
-    ) -> Moved | None:
+    ) -> ChangedPlan | None:
         own = frozenset(self.plan.purchases["vendor_code"])
         extra = {offer.facts["offer_id"]: offer for prices in uses.values() for _, offer in prices}
         options = {portion: [str(offer.facts["offer_id"]) for _, offer in prices] for portion, prices in uses.items()}
         cheapest = sorted({prices[0][1].vendor_code for prices in uses.values() if prices} - own)
         choices = [own, *(own | {code} for code in cheapest)]
         bought = {offer_id: self._offers[offer_id] for offer_id in self.plan.purchases["offer_id"]}
-        orders = PlanOrders(self.plan, {**bought, **extra}, self.planning.book.vendors)
+        orders = ChangeablePlan(self.plan, {**bought, **extra}, self.planning.book.vendors)
         moved = orders.moved(needed, options, choices, self._limits)
         is_filled = moved is not None and not any(portion in needed for portion in moved.plan.pieces_missing)
         return moved if is_filled else None
 
-    def _saved(self, line: int, moved: Moved | None) -> Decimal | None:
+    def _saved(self, line: int, moved: ChangedPlan | None) -> Decimal | None:
         """What a moved plan saves, the line's estimate included, because its missing pieces are bought or not needed then."""
         if moved is None:
             return None

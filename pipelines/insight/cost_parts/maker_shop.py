@@ -17,7 +17,7 @@ from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
-from pipelines.insight.replanning.plan_changes import Limits, Moved, Offer, Offers, PlanOrders, Portion
+from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, Offer, Offers, PlanLimits, Portion
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
 from pipelines.planner import solve
@@ -244,9 +244,9 @@ def _greedy(
     book: TermsBook,
     maker: str,
     least: Decimal,
-) -> Moved | None:
+) -> ChangedPlan | None:
     """The plan with portions moved to the maker's shop, those that lose least for their value first, until enough is spent there."""
-    limits = Limits(scenario.allow_spares, scenario.maximum_vendor_count, frozenset(scenario.forced_vendors))
+    limits = PlanLimits(scenario.allow_spares, scenario.maximum_vendor_count, frozenset(scenario.forced_vendors))
     offers = Offers(near)
     if not set(plan.purchases["offer_id"]) <= offers.keys():
         return None
@@ -262,7 +262,7 @@ def _greedy(
         if price is not None and all(offer.facts["offer_id"] in offers for _, offer in here):
             dearer = (price - (other if other is not None else price)) / price if price else Fraction(0)
             ranked.append((dearer, portion, [str(offer.facts["offer_id"]) for _, offer in here], price * quantity))
-    orders = PlanOrders(plan, offers, book.vendors)
+    orders = ChangeablePlan(plan, offers, book.vendors)
     needed: dict[Portion, int] = {}
     options: dict[Portion, list[str]] = {}
     terms, missing = book.vendors[maker], Fraction(least) - _spent(plan, maker)

@@ -105,7 +105,7 @@ class Offers(Mapping[str, Offer]):
         return Offer(facts, facts["vendor_code"], most // multiple * multiple, multiple, prices, facts["step_kind"])
 
 
-class PlanOrders:
+class ChangeablePlan:
     """A plan's purchases with each vendor's landed cost, for pricing changes to it.
 
     Args:
@@ -138,8 +138,8 @@ class PlanOrders:
         demanded: Mapping[Portion, int],
         options: Mapping[Portion, list[str]],
         vendors: Iterable[frozenset[str]],
-        limits: Limits,
-    ) -> Moved | None:
+        limits: PlanLimits,
+    ) -> ChangedPlan | None:
         """The cheapest of a few plans in which some portions are served by other offers; None when none of them is one.
 
         The offers that served them are bought less of, or as before with spares (a minimum or a waiver may need it).
@@ -160,8 +160,8 @@ class PlanOrders:
         options: Mapping[Portion, list[str]],
         vendors: frozenset[str],
         keeps_spares: bool,
-        limits: Limits,
-    ) -> Moved | None:
+        limits: PlanLimits,
+    ) -> ChangedPlan | None:
         rows = [row for row in self.allocations if row[:2] not in demanded]
         used: Pieces = {}
         for row in rows:
@@ -198,8 +198,8 @@ class PlanOrders:
         rows: list[tuple[Any, ...]],
         unfilled: Mapping[Portion, int],
         touched: set[str],
-        limits: Limits,
-    ) -> Moved | None:
+        limits: PlanLimits,
+    ) -> ChangedPlan | None:
         changed = {self.offers[offer_id].vendor_code for offer_id in touched}
         landed_costs = {code: landed_cost for code, landed_cost in self.landed_costs.items() if code not in changed}
         landed_costs |= self._landed_costs(bought, changed)
@@ -224,7 +224,7 @@ class PlanOrders:
         )
         if plan.spare_count and not limits.allow_spares:
             return None
-        return Moved(plan, landed(landed_costs))
+        return ChangedPlan(plan, landed(landed_costs))
 
     def _purchases(self, bought: Pieces) -> pl.DataFrame:
         rows = []
@@ -237,7 +237,7 @@ class PlanOrders:
 
 
 @dataclass(frozen=True)
-class Limits:
+class PlanLimits:
     """What a scenario allows of any plan."""
 
     allow_spares: bool
@@ -246,7 +246,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Moved:
+class ChangedPlan:
     """A changed plan and its rounded landed cost."""
 
     plan: PurchasePlan

@@ -23,7 +23,7 @@ from pipelines.demand import model_portions
 from pipelines.demand.fitting import PORTION_KEY, fitting_elements
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
+from pipelines.insight.replanning.changed_assumptions import NO_CHANGES, ChangedAssumptions
 from pipelines.insight.replanning.minimum_orders import topped_up
 from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders, Served, added
 from pipelines.insight.replanning.plan_changes import Offer, Offers, Pieces, is_beyond_stock, landed
@@ -70,7 +70,7 @@ class SharedMarket:
         scenario: Scenario,
         market: pl.DataFrame,
         use_stock_on_hand: bool,
-        changes: Changes = NO_CHANGES,
+        changes: ChangedAssumptions = NO_CHANGES,
     ) -> None:
         self.inputs, self.models, self.day, self.buyer, self.changes = inputs, tuple(models), day, buyer, changes
         scenario = changes.in_scenario(scenario)
@@ -342,7 +342,7 @@ class SharedMarket:
     def put_together(self, orders: PlacedOrders) -> PlacedOrders:
         """The same pieces with each vendor's orders put together where the vendor accepts that and it costs no more.
 
-        Limits on the pieces, elements or weight of an order, and duty that begins at a value, keep orders apart.
+        PlanLimits on the pieces, elements or weight of an order, and duty that begins at a value, keep orders apart.
         """
         merged: list[tuple[str, Mapping[str, int]]] = []
         for vendor, pieces in orders.orders:

@@ -9,7 +9,7 @@ import polars as pl
 
 from pipelines.demand.fitting import fitting_elements
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.insight.replanning.assumptions import Changes
+from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
 from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.planning.scenarios import ModelPlanning
 from pipelines.settings import Buyer, Scenario
@@ -29,7 +29,7 @@ class ChangedPlanning(ModelPlanning):
         buyer: Buyer,
         market: pl.DataFrame,
         effort: str,
-        changes: Changes,
+        changes: ChangedAssumptions,
     ) -> None:
         super().__init__(inputs, model, day, buyer, changes.in_prices(market), effort, with_advice=False)
         self.changes = changes

@@ -25,7 +25,7 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import price_with_tax
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan, published_plans
-from pipelines.insight.what_if.robust import MINIMUM_SHARES, SOURCES, vendors_to_add
+from pipelines.insight.what_if.robust_plan import MINIMUM_SHARES, SOURCES, vendors_to_add
 from pipelines.planner import solve
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of

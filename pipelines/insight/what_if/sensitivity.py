@@ -12,7 +12,7 @@ import polars as pl
 from pipelines.costing.landed_cost import work_out
 from pipelines.costing.terms_on import TermsBook
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight.replanning.assumptions import Changes
+from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
 from pipelines.insight.replanning.complete_costs import CompleteCosts
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.insight.replanning.shared_market import SharedMarket
@@ -33,7 +33,7 @@ class Sensitivity:
     assumption: str
     side: str
     words: str
-    changes: Changes
+    changes: ChangedAssumptions
     is_planned_anew: bool
 
 
@@ -42,25 +42,31 @@ def sensitivities_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> li
     scenario = published.scenario
     is_abroad = (plan_vendors["vendor_currency_code"] != published.buyer.currency_code).any()
     found = [
-        Sensitivity("prices", "down", "10 % lower", Changes(price_pct=Decimal(-10)), False),
-        Sensitivity("prices", "up", "10 % higher", Changes(price_pct=Decimal(10)), False),
-        Sensitivity("shipping", "down", "25 % cheaper", Changes(shipping_pct=Decimal(-25)), False),
-        Sensitivity("shipping", "up", "25 % dearer", Changes(shipping_pct=Decimal(25)), False),
-        Sensitivity("tax", "down", "5 points lower", Changes(tax_points=Decimal(-5)), False),
-        Sensitivity("tax", "up", "5 points higher", Changes(tax_points=Decimal(5)), False),
+        Sensitivity("prices", "down", "10 % lower", ChangedAssumptions(price_pct=Decimal(-10)), False),
+        Sensitivity("prices", "up", "10 % higher", ChangedAssumptions(price_pct=Decimal(10)), False),
+        Sensitivity("shipping", "down", "25 % cheaper", ChangedAssumptions(shipping_pct=Decimal(-25)), False),
+        Sensitivity("shipping", "up", "25 % dearer", ChangedAssumptions(shipping_pct=Decimal(25)), False),
+        Sensitivity("tax", "down", "5 points lower", ChangedAssumptions(tax_points=Decimal(-5)), False),
+        Sensitivity("tax", "up", "5 points higher", ChangedAssumptions(tax_points=Decimal(5)), False),
     ]
     if is_abroad:
         found += [
-            Sensitivity("exchange_rate", "down", "foreign money 5 % cheaper", Changes(rate_pct=Decimal(-5)), False),
-            Sensitivity("exchange_rate", "up", "foreign money 5 % dearer", Changes(rate_pct=Decimal(5)), False),
+            Sensitivity(
+                "exchange_rate", "down", "foreign money 5 % cheaper", ChangedAssumptions(rate_pct=Decimal(-5)), False
+            ),
+            Sensitivity(
+                "exchange_rate", "up", "foreign money 5 % dearer", ChangedAssumptions(rate_pct=Decimal(5)), False
+            ),
         ]
     if "used" not in scenario.conditions:
-        found.append(Sensitivity("condition", "down", "used parts as well", Changes(with_used=True), True))
+        found.append(Sensitivity("condition", "down", "used parts as well", ChangedAssumptions(with_used=True), True))
     if scenario.use_flexibility or scenario.use_substitutes:
-        as_listed = Changes(without_flexibility=True, without_substitutes=True)
+        as_listed = ChangedAssumptions(without_flexibility=True, without_substitutes=True)
         found.append(Sensitivity("flexible_lines", "up", "everything as listed", as_listed, True))
     if (plan_vendors["vendor_kind"] == "maker").any():
-        found.append(Sensitivity("maker", "up", "nothing from the maker's shop", Changes(without_maker=True), True))
+        found.append(
+            Sensitivity("maker", "up", "nothing from the maker's shop", ChangedAssumptions(without_maker=True), True)
+        )
     return found
 
 
@@ -125,7 +131,7 @@ def _planned_anew(
     market: pl.DataFrame,
     known: KnownPrices,
     starts: Sequence[Mapping[str, pl.DataFrame]],
-    changes: Changes,
+    changes: ChangedAssumptions,
 ) -> tuple[Decimal, int]:
     """Complete cost and unfilled pieces of a plan that starts from the best published one that can still be had."""
     use_stock = published.scenario.use_stock_on_hand
@@ -139,7 +145,7 @@ def _planned_anew(
 
 
 def _same_purchases(
-    reported: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: Changes
+    reported: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: ChangedAssumptions
 ) -> tuple[Decimal, int] | None:
     """Complete cost and unfilled pieces of the same purchases; None where vendors would not accept them as changed."""
     landed_cost = work_out(changes.in_purchases(plan.purchases), changes.in_terms(book).vendors)

@@ -34,7 +34,7 @@ _NEEDED_SCHEMA = pl.Schema(
 )
 
 
-def weigh_suspects(
+def ranked_suspects(
     inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], suspects: pl.DataFrame, day: date
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Rank suspicious prices by what they could cost, and plan as if they were right.

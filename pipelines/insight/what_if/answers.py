@@ -14,7 +14,7 @@ from pipelines.costing.landed_cost import Components
 from pipelines.costing.order_penalties import penalties_under
 from pipelines.costing.several_orders import in_words
 from pipelines.inputs import Model, WorkspaceInputs, exchange_rate_on
-from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
+from pipelines.insight.replanning.changed_assumptions import NO_CHANGES, ChangedAssumptions
 from pipelines.insight.replanning.complete_costs import CompleteCosts
 from pipelines.insight.replanning.placed_orders import PlacedOrders
 from pipelines.insight.replanning.shared_market import SharedMarket
@@ -27,7 +27,7 @@ from pipelines.settings import Buyer, Scenario
 
 
 @dataclass(frozen=True)
-class Prices:
+class PricesOnDate:
     """What was on offer on a date, and the latest price of every offer; PRICE_HISTORY columns and ``is_suspect``."""
 
     market: pl.DataFrame
@@ -48,7 +48,7 @@ class Question:
     day: date
     effort: str
     rows: Mapping[str, Mapping[str, pl.DataFrame]]
-    changes: Changes = NO_CHANGES
+    changes: ChangedAssumptions = NO_CHANGES
     changed_day: date | None = None
     changed_buyer: Buyer | None = None
     changed_model: Model | None = None
@@ -111,7 +111,7 @@ class Answer:
     difference: Decimal | None
 
 
-def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices]) -> Answer:
+def answer_what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate]) -> Answer:
     """Plan both sides.
 
     Neither side starts from less than the other knows: a plan found for one is tried for the other. So a change that only
@@ -146,7 +146,7 @@ def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, P
 
 
 def _market(
-    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], *, is_changed: bool
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate], *, is_changed: bool
 ) -> SharedMarket:
     day = (question.changed_day or question.day) if is_changed else question.day
     buyer = (question.changed_buyer or question.buyer) if is_changed else question.buyer
@@ -157,7 +157,7 @@ def _market(
 
 
 def _maker_first(
-    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], shared: SharedMarket
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate], shared: SharedMarket
 ) -> Side:
     """One side where the maker's shop is asked first."""
     market = prices[shared.day].market
@@ -172,7 +172,9 @@ def _knows(shared: SharedMarket, orders: PlacedOrders) -> bool:
     return orders.bought.keys() <= shared.offers.keys()
 
 
-def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: PlacedOrders, prices: Mapping[date, Prices]) -> Side:
+def _side(
+    inputs: WorkspaceInputs, shared: SharedMarket, orders: PlacedOrders, prices: Mapping[date, PricesOnDate]
+) -> Side:
     seen = prices[shared.day]
     costs = CompleteCosts(shared, known_prices(seen.last_seen, seen.summaries, inputs, shared.day, shared.buyer))
     landed_costs = shared.landed_costs(orders.orders)

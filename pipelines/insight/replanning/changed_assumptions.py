@@ -15,7 +15,7 @@ from pipelines.settings import Scenario
 
 
 @dataclass(frozen=True)
-class Changes:
+class ChangedAssumptions:
     """What is assumed otherwise; what is left out stays as it is.
 
     Attributes:
@@ -28,7 +28,7 @@ class Changes:
         maximum_vendor_count: most vendors in the plan.
         with_used, new_only: whether every portion takes used parts, or none does.
         without_flexibility, without_substitutes: whether flexible lines of colour or form do not count.
-        free_lines, hold_lines: lines in any colour, or as listed.
+        lines_in_any_colour, lines_as_listed: lines in any colour, or as listed.
         without_maker: whether the maker's shop is not used.
     """
 
@@ -44,8 +44,8 @@ class Changes:
     new_only: bool = False
     without_flexibility: bool = False
     without_substitutes: bool = False
-    free_lines: tuple[int, ...] = field(default=())
-    hold_lines: tuple[int, ...] = field(default=())
+    lines_in_any_colour: tuple[int, ...] = field(default=())
+    lines_as_listed: tuple[int, ...] = field(default=())
     without_maker: bool = False
 
     def in_scenario(self, scenario: Scenario) -> Scenario:
@@ -113,7 +113,9 @@ class Changes:
 
     def in_portions(self, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with some lines in any colour and others as listed; a changed portion leaves its colour group."""
-        flexible, quarantined = (pl.col("line_number").is_in(lines) for lines in (self.free_lines, self.hold_lines))
+        flexible, quarantined = (
+            pl.col("line_number").is_in(lines) for lines in (self.lines_in_any_colour, self.lines_as_listed)
+        )
         no_codes = pl.lit([], dtype=pl.List(pl.String))
         rule = (
             pl.when(flexible)
@@ -137,7 +139,7 @@ class Changes:
         )
 
 
-NO_CHANGES = Changes()
+NO_CHANGES = ChangedAssumptions()
 
 
 def _factor(pct: Decimal) -> Fraction:
