@@ -21,11 +21,12 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import covering_price, price_with_tax
 from pipelines.insight.replanning.fair_share import in_whole_units
-from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, Offer, Offers, PlanLimits, Portion
+from pipelines.insight.replanning.offers import Offer, Offers
+from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, PlanLimits
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_money
 from pipelines.planner import solve
-from pipelines.planning.candidates import Candidates, candidates_among
+from pipelines.planning.candidates import Candidates, Portion, candidates_among
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning
 from schemas.published.whole_costs import LINE_COST
@@ -217,7 +218,7 @@ class LineChanges:
         by_colour: dict[str, dict[Portion, list[tuple[Fraction, Offer]]]] = {}
         for portion, uses in self._uses(line, found).items():
             for price, offer in uses:
-                by_colour.setdefault(offer.facts["colour_code"], {}).setdefault(portion, []).append((price, offer))
+                by_colour.setdefault(offer.columns["colour_code"], {}).setdefault(portion, []).append((price, offer))
         promising = []
         for colour, of_colour in sorted(by_colour.items()):
             prices = [covering_price(of_colour.get(portion, []), n) for portion, n in needed.items()]
@@ -234,7 +235,7 @@ class LineChanges:
     def _in_another_form(self, line: int, found: Candidates) -> Decimal | None:
         known = set(self.candidates.offers["offer_id"])
         uses = self._uses(line, found)
-        if not any(offer.facts["offer_id"] not in known for prices in uses.values() for _, offer in prices):
+        if not any(offer.columns["offer_id"] not in known for prices in uses.values() for _, offer in prices):
             return None
         saved = self._saved(line, self._moved(self._needed(line), uses))
         return saved if saved is not None and saved > 0 else None
@@ -242,7 +243,7 @@ class LineChanges:
     def _without(self, line: int, goods: Decimal) -> Decimal | None:
         """What leaving the line out saves; planned anew where less than its goods, because a minimum or a waiver quarantined them."""
         needed = self._needed(line)
-        moved = ChangeablePlan(self.plan, self._offers, self.planning.book.vendors).moved(
+        moved = ChangeablePlan(self.plan, self._offers, self.planning.book.vendors).with_portions_moved(
             needed, {}, [frozenset()], self._limits
         )
         saved = self._saved(line, moved)
@@ -291,7 +292,7 @@ class LineChanges:
             )
             uses.setdefault(portion, []).append((price, offer))
         for prices in uses.values():
-            prices.sort(key=lambda pair: (pair[0], pair[1].facts["offer_id"]))
+            prices.sort(key=lambda pair: (pair[0], pair[1].columns["offer_id"]))
         return uses
 
     def _moved(
@@ -300,13 +301,13 @@ class LineChanges:
         uses: Mapping[Portion, list[tuple[Fraction, Offer]]],
     ) -> ChangedPlan | None:
         own = frozenset(self.plan.purchases["vendor_code"])
-        extra = {offer.facts["offer_id"]: offer for prices in uses.values() for _, offer in prices}
-        options = {portion: [str(offer.facts["offer_id"]) for _, offer in prices] for portion, prices in uses.items()}
+        extra = {offer.columns["offer_id"]: offer for prices in uses.values() for _, offer in prices}
+        options = {portion: [str(offer.columns["offer_id"]) for _, offer in prices] for portion, prices in uses.items()}
         cheapest = sorted({prices[0][1].vendor_code for prices in uses.values() if prices} - own)
         choices = [own, *(own | {code} for code in cheapest)]
         bought = {offer_id: self._offers[offer_id] for offer_id in self.plan.purchases["offer_id"]}
-        orders = ChangeablePlan(self.plan, {**bought, **extra}, self.planning.book.vendors)
-        moved = orders.moved(needed, options, choices, self._limits)
+        changeable = ChangeablePlan(self.plan, {**bought, **extra}, self.planning.book.vendors)
+        moved = changeable.with_portions_moved(needed, options, choices, self._limits)
         is_filled = moved is not None and not any(portion in needed for portion in moved.plan.pieces_missing)
         return moved if is_filled else None
 

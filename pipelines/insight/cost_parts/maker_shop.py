@@ -17,11 +17,12 @@ from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
-from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, Offer, Offers, PlanLimits, Portion
+from pipelines.insight.replanning.offers import Offer, Offers
+from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, PlanLimits
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
 from pipelines.planner import solve
-from pipelines.planning.candidates import Candidates
+from pipelines.planning.candidates import Candidates, Portion
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.settings import Scenario
 from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
@@ -91,7 +92,7 @@ def _priced(candidates: Candidates, book: TermsBook) -> Priced:
         found.setdefault(portion, {}).setdefault(terms.vendor_kind, []).append((price, offer))
     for kinds in found.values():
         for prices in kinds.values():
-            prices.sort(key=lambda pair: (pair[0], pair[1].facts["offer_id"]))
+            prices.sort(key=lambda pair: (pair[0], pair[1].columns["offer_id"]))
     return found
 
 
@@ -259,10 +260,10 @@ def _greedy(
         here = [(p, o) for p, o in priced.get(portion, {}).get("maker", []) if o.vendor_code == maker]
         price = covering_price(here, quantity)
         other = covering_price(priced.get(portion, {}).get("independent", []), quantity)
-        if price is not None and all(offer.facts["offer_id"] in offers for _, offer in here):
+        if price is not None and all(offer.columns["offer_id"] in offers for _, offer in here):
             dearer = (price - (other if other is not None else price)) / price if price else Fraction(0)
-            ranked.append((dearer, portion, [str(offer.facts["offer_id"]) for _, offer in here], price * quantity))
-    orders = ChangeablePlan(plan, offers, book.vendors)
+            ranked.append((dearer, portion, [str(offer.columns["offer_id"]) for _, offer in here], price * quantity))
+    changeable = ChangeablePlan(plan, offers, book.vendors)
     needed: dict[Portion, int] = {}
     options: dict[Portion, list[str]] = {}
     terms, missing = book.vendors[maker], Fraction(least) - _spent(plan, maker)
@@ -271,7 +272,7 @@ def _greedy(
         needed[portion], options[portion] = near.needed[portion], ids
         missing -= value / price_with_tax(Fraction(1), terms)
         if missing <= 0:
-            moved = orders.moved(needed, options, [vendors], limits)
+            moved = changeable.with_portions_moved(needed, options, [vendors], limits)
             if moved is not None and _spent(moved.plan, maker) >= least:
                 return moved
     return None

@@ -26,7 +26,7 @@ class CompleteCosts:
 
     def cost(self, orders: PlacedOrders) -> Decimal:
         """Landed cost and the estimates for what is unfilled."""
-        return self.shared.rounded_cost(orders) + self.estimate(orders)
+        return self.shared.pricing.rounded_cost(orders) + self.estimate(orders)
 
     def estimate(self, orders: PlacedOrders) -> Decimal:
         """The estimates for unfilled pieces; those that have none count nothing."""

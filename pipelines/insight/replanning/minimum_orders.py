@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from pipelines.costing.landed_cost import VendorLandedCost
 from pipelines.costing.terms import VendorTerms
-from pipelines.insight.replanning.plan_changes import Offer, Pieces
+from pipelines.insight.replanning.offers import Offer, Pieces
 
 
 def topped_up(

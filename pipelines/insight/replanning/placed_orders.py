@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from pipelines.costing.order_penalties import OrderPenalties
-from pipelines.insight.replanning.plan_changes import Pieces
+from pipelines.insight.replanning.offers import Pieces
 from pipelines.planning.candidates import Portion
 
 Served = tuple[int, int, str, str, str, str, int]

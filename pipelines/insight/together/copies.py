@@ -69,7 +69,7 @@ def _planned(
     start = shared.published_orders(0, published.rows["plan_purchase"], published.rows["plan_line"])
     orders = shared.together([0], [_times(start, Fraction(copies, settings.copy_count))], EFFORT)
     costs = CompleteCosts(shared, known)
-    landed, estimate = shared.rounded_cost(orders), costs.estimate(orders)
+    landed, estimate = shared.pricing.rounded_cost(orders), costs.estimate(orders)
     return {
         "landed_cost": landed,
         "unfilled_estimate": estimate,

@@ -127,11 +127,13 @@ class JointBuying:
         """Everything the tables tell."""
         sequences = sorted(
             ((self._sequence(sequence), sequence) for sequence in self._sequences()),
-            key=lambda pair: (self.shared.rank(pair[0]), pair[1]),
+            key=lambda pair: (self.shared.pricing.rank(pair[0]), pair[1]),
         )
         self._fill_subsets()
         together = self._together(
-            self.shared.everyone, [self.shared.put_together(orders) for orders, _ in sequences], self.order.effort
+            self.shared.everyone,
+            [self.shared.pricing.put_together(orders) for orders, _ in sequences],
+            self.order.effort,
         )
         self._best[self.shared.everyone] = together
         separate = [self.costs.cost(self._alone(model)) for model in range(self.many)]
@@ -153,12 +155,14 @@ class JointBuying:
 
     def _bound(self, together: PlacedOrders) -> Decimal:
         """Of plans that order once from each vendor; nothing where none was worked out."""
-        landed = self.shared.rounded_cost(together)
+        landed = self.shared.pricing.rounded_cost(together)
         bound = round_down(together.lower_bound or Fraction(0), currency_digits(self.buyer.currency_code))
         return min(bound, landed)
 
     def _exact_cost(self, orders: PlacedOrders) -> Fraction:
-        return sum((landed_cost.exact.total for landed_cost in self.shared.landed_costs(orders.orders)), Fraction(0))
+        return sum(
+            (landed_cost.exact.total for landed_cost in self.shared.pricing.landed_costs(orders.orders)), Fraction(0)
+        )
 
     # Plans
 
@@ -210,9 +214,9 @@ class JointBuying:
         if others in self._best:
             first = self._best[others]
             added = self.shared.after(last, first, [self._alone(last), self._published[last]])
-            tried.append(self.shared.put_together(first.followed_by(added)))
+            tried.append(self.shared.pricing.put_together(first.followed_by(added)))
         planned = self.shared.together(sorted(models), tried, effort)
-        best = min([planned, *tried], key=self.shared.rank)
+        best = min([planned, *tried], key=self.shared.pricing.rank)
         if planned.unfilled_count != best.unfilled_count:  # a bound of plans that fill less is none of this one
             return best
         bounded = best.bounded_like(planned, penalties_under(self.shared.scenario))

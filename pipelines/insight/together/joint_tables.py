@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.costing.several_orders import vendor_of, vendors_of
+from pipelines.insight.replanning.offers import Pieces
 from pipelines.insight.replanning.placed_orders import PlacedOrders, Served
-from pipelines.insight.replanning.plan_changes import Pieces
 from pipelines.insight.replanning.shared_market import SharedMarket
 from pipelines.settings import JointOrder
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
@@ -77,8 +77,8 @@ def _code(found: JointResult, model: int) -> str:
 
 def _order_row(found: JointResult) -> Row:
     shared, together = found.shared, found.together
-    landed_costs = [landed_cost.rounded for landed_cost in shared.landed_costs(together.orders)]
-    landed = shared.rounded_cost(together)
+    landed_costs = [landed_cost.rounded for landed_cost in shared.pricing.landed_costs(together.orders)]
+    landed = shared.pricing.rounded_cost(together)
     complete, separate = landed + found.estimate, sum(found.separate_costs, Decimal(0))
     best = found.sequences[0]
     return {
@@ -128,7 +128,7 @@ def _vendor_rows(found: JointResult) -> list[Row]:
     shared = found.shared
     rows = []
     for code, number, pieces in _numbered(found.together):
-        landed_cost = shared.landed_cost(code, pieces)
+        landed_cost = shared.pricing.landed_cost(code, pieces)
         parts = landed_cost.rounded
         rows.append(
             {
@@ -157,7 +157,7 @@ def _plan_rows(found: JointResult) -> list[Row]:
     for code, number, pieces in _numbered(found.together):
         for offer_id, quantity in sorted(pieces.items()):
             offer = shared.offers[offer_id]
-            reported = {name: offer.facts[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
+            reported = {name: offer.columns[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
             common = {
                 "vendor_code": vendor_of(code),
                 "order_number": number,

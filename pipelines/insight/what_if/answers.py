@@ -140,7 +140,7 @@ def answer_what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[
     if is_same_market and _knows(here, second):
         penalties = penalties_under(question.scenario)
         again = here.together([0], [first, second], "quick").bounded_like(first, penalties)
-        first = min([first, again], key=here.rank)
+        first = min([first, again], key=here.pricing.rank)
     before, after = _side(inputs, here, first, prices), _side(inputs, there, second, prices)
     return Answer(before, after, _difference(inputs, before, after))
 
@@ -177,9 +177,9 @@ def _side(
 ) -> Side:
     seen = prices[shared.day]
     costs = CompleteCosts(shared, known_prices(seen.last_seen, seen.summaries, inputs, shared.day, shared.buyer))
-    landed_costs = shared.landed_costs(orders.orders)
+    landed_costs = shared.pricing.landed_costs(orders.orders)
     rounded = [landed_cost.rounded for landed_cost in landed_costs]
-    landed = shared.rounded_cost(orders)
+    landed = shared.pricing.rounded_cost(orders)
     sums = {
         name: sum((getattr(parts, name) for parts in rounded), Decimal(0))
         for name in ("goods", "shipping", "handling", "tax")
@@ -188,7 +188,7 @@ def _side(
     for line, portion, offer_id, _, _, colour, quantity in sorted(orders.served):
         offer = shared.offers[offer_id]
         bought.append(
-            Bought(line, portion, in_words(offer.vendor_code), str(offer.facts["part_code"]), colour, quantity)
+            Bought(line, portion, in_words(offer.vendor_code), str(offer.columns["part_code"]), colour, quantity)
         )
     exact = sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0))
     return Side(
