@@ -1,4 +1,7 @@
-"""The tables about ways of buying, worked out in one go: orders across models, the maker's shop, whole costs, assumptions."""
+"""The tables about buying in one go: joint orders, the maker's shop, parts of the cost, copies, sensitivity.
+
+One task per joint order, and one per model and buyer, spread over processes; each task gives rows by table.
+"""
 
 from __future__ import annotations
 
@@ -30,9 +33,9 @@ from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COS
 from schemas.validate import polars_schema, validate_typed
 
 SCENARIO = "cheapest"
-"""The way of buying that is looked into."""
+"""The way of buying whose plan is looked into."""
 STARTS = ("listed", "flexible")
-"""Ways of buying whose published plans are started from when flexible lines or the maker's shop are taken away."""
+"""Ways of buying whose published plans are starts where flexibility or the maker's shop is taken away."""
 BUYING_CONTRACTS = (*JOINT_CONTRACTS, *MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -125,7 +128,7 @@ def rows_of_task(inputs: WorkspaceInputs, task: JointTask | ModelTask) -> Rows:
 
 
 def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
-    """Rows of all tables but the joint ones, of one model and buyer."""
+    """Rows by table about one model and buyer; joint orders are not among them."""
     planning = ModelPlanning(inputs, task.model, task.day, task.buyer, task.market, EFFORT, with_advice=False)
     steps = instructions_steps(inputs, task.model, task.buyer, task.day)
     scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
@@ -141,15 +144,17 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
         return rows
     makers = [code for code in candidates.vendor_codes if planning.book.vendors[code].vendor_kind == "maker"]
     others = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
-    sellers = {code for own in others for code in own["plan_vendor"]["vendor_code"]}
-    near = vendors_of({*shortlisted(plan, candidates, planning.book).vendor_codes, *makers, *sellers})
-    close = candidates.of_vendors(candidates.orders_with(near))
-    few = task.market.filter(pl.col("vendor_code").is_in(near))
+    vendors_of_others = {code for own in others for code in own["plan_vendor"]["vendor_code"]}
+    near_codes = vendors_of({*shortlisted(plan, candidates, planning.book).vendor_codes, *makers, *vendors_of_others})
+    near = candidates.of_vendors(candidates.orders_with(near_codes))
+    near_offers = task.market.filter(pl.col("vendor_code").is_in(near_codes))
     known = known_prices(task.last_seen, task.summaries, inputs, task.day, task.buyer)
     return {
         **rows,
-        **maker_rows(task.best, plan, candidates, close, planning.book),
-        LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates, close),
-        COPY_COST.name: copy_cost_rows(inputs, task.best, few, known),
-        SENSITIVITY.name: sensitivity_rows(inputs, task.best, plan, planning.book, few, known, others, task.variants),
+        **maker_rows(task.best, plan, candidates, near, planning.book),
+        LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates, near),
+        COPY_COST.name: copy_cost_rows(inputs, task.best, near_offers, known),
+        SENSITIVITY.name: sensitivity_rows(
+            inputs, task.best, plan, planning.book, near_offers, known, others, task.variants
+        ),
     }

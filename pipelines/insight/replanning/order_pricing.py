@@ -42,7 +42,7 @@ class OrderPricing:
         return [self.landed_cost(vendor, pieces) for vendor, pieces in orders]
 
     def put_together(self, orders: PlacedOrders) -> PlacedOrders:
-        """The same pieces with each vendor's orders put together where the vendor accepts that and it costs no more.
+        """The same pieces, each vendor's orders put together where the vendor accepts that and it costs no more.
 
         PlanLimits on the pieces, elements or weight of an order, and duty that begins at a value, keep orders apart.
         """
@@ -65,7 +65,7 @@ class OrderPricing:
         return not landed_cost.broken_rules and landed_cost.exact.total <= apart
 
     def rank(self, orders: PlacedOrders) -> tuple[int, Fraction, int, int]:
-        """What plans minimise, in order: unfilled pieces, cost with the parcel penalty of parcels, parcels, spares."""
+        """What plans minimise, in this order: unfilled pieces, cost with penalties per parcel, parcels, spares."""
         cost = sum((landed_cost.exact.total for landed_cost in self.landed_costs(orders.orders)), Fraction(0))
         penalties = penalties_under(self.scenario).of_all(vendor for vendor, _ in orders.orders)
         return orders.unfilled_count, cost + penalties, len(orders.orders), sum(orders.spares.values())

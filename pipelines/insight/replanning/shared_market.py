@@ -1,7 +1,7 @@
-"""Buying for several models in one market: what each wants, what is left once others have bought, orders put together.
+"""One market shared by several models: what each needs, what is left once others have bought, and plans made from that.
 
-Portions keep their numbers within a model; their line numbers are shifted by model, so that all models together look like
-one. Plans become orders of pieces by offer, because one vendor may get several of them.
+Portions keep their numbers within a model. Line numbers are shifted by model, so that all models together look like one.
+Plans become orders of pieces by offer, because a vendor may get several orders.
 """
 
 from __future__ import annotations
@@ -51,10 +51,10 @@ class SharedMarket:
         models: each with a version of its parts list on the day.
         day: whose prices, terms, rates, lists and decisions hold.
         buyer: who buys.
-        scenario: the rules; plans are made as if its maker's shop were not asked first.
+        scenario: the rules; a rule that asks the maker's shop first is not followed.
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         use_stock_on_hand: whether stock on hand is used first.
-        changes: what is assumed otherwise than the workspace says.
+        changes: assumptions other than the workspace's.
     """
 
     def __init__(
@@ -123,7 +123,7 @@ class SharedMarket:
         )
 
     def whole(self, models: Collection[int]) -> Candidates:
-        """The candidates of some models as if nobody had bought and nothing were on hand."""
+        """The candidates of some models as if nobody had bought anything and nothing were on hand."""
         key = frozenset(models)
         if key not in self._wholes:
             self._wholes[key] = self.candidates(models, self.inputs.tables["stock_on_hand"].clear())
@@ -142,7 +142,7 @@ class SharedMarket:
     # Plans
 
     def published_orders(self, model: int, plan_purchase: pl.DataFrame, plan_line: pl.DataFrame) -> PlacedOrders:
-        """A published plan of one model (with order codes) as orders; nothing where an offer of it is not on the market."""
+        """A published plan of one model (with order codes) as orders; none where one of its offers is no longer there."""
         orders: dict[str, Pieces] = {}
         for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
             orders.setdefault(vendor, {})[offer_id] = n
@@ -162,13 +162,13 @@ class SharedMarket:
     def after(
         self, model: int, before: PlacedOrders, known: Iterable[PlacedOrders], *, use_spares: bool = True
     ) -> PlacedOrders:
-        """The orders for one model once others are placed: from stock on hand that is left, spares, and offers that are left.
+        """The orders for one model once others are placed, from what is left on hand, of spares and on offer.
 
         Args:
             model: its position.
             before: the orders placed.
             known: orders for the model to start from, as far as they can still be had.
-            use_spares: whether spares of the orders before are used first, which cost nothing more.
+            use_spares: whether spares of the earlier orders are used first; they cost nothing more.
         """
         found = self.candidates([model], self._stock_after(before), before.bought)
         from_spares = self._from_spares(model, before.spares, found) if use_spares else []
@@ -219,7 +219,7 @@ class SharedMarket:
         return stock.with_columns(left.alias("quantity_on_hand")).filter(pl.col("quantity_on_hand") > 0)
 
     def _from_spares(self, model: int, spares: Pieces, found: Candidates) -> list[Served]:
-        """Spares given to the portions that want something, in order; neither in combinations nor where colours must be alike."""
+        """Spares used for portions that need pieces, in order; not in combinations, nor where colours must be alike."""
         whole = self.whole([model])
         alone = {p for p, group in zip(found.needed, found.portions["group_code"].to_list(), strict=True) if not group}
         left, rows = dict(spares), list[Served]()

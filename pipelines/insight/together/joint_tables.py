@@ -1,4 +1,4 @@
-"""The published rows of one joint order."""
+"""The rows of the tables about one joint order."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Position:
-    """One model in a sequence: what it costs in its place, and what it takes from what is there already."""
+    """One model in a sequence: its cost there, and what it takes from stock on hand and earlier spares."""
 
     model: int
     cost: Decimal
@@ -150,19 +150,19 @@ def _vendor_rows(found: JointResult) -> list[Row]:
 
 
 def _plan_rows(found: JointResult) -> list[Row]:
-    """Pieces by order, offer and model; an offer's pieces go to the models in order, what is left over to none."""
+    """Pieces by order, offer and model; an offer's pieces go to the models in order, spares to none."""
     shared = found.shared
     waiting = _used_by_model(shared, found.together.served)
     rows = []
     for code, number, pieces in _numbered(found.together):
         for offer_id, quantity in sorted(pieces.items()):
             offer = shared.offers[offer_id]
-            reported = {name: offer.columns[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
+            element = {name: offer.columns[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
             common = {
                 "vendor_code": vendor_of(code),
                 "order_number": number,
                 "offer_id": vendor_of(offer_id),
-                **reported,
+                **element,
                 "unit_price": offer.price(quantity),
                 "vendor_currency_code": shared.book.vendors[code].currency_code,
             }

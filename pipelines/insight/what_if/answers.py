@@ -1,4 +1,4 @@
-"""One question about one model: what would it cost if something were otherwise? Two plans, made with the same effort."""
+"""Answers to `kitfare whatif`: a model planned as it is and with something changed, with the same effort."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from pipelines.settings import Buyer, Scenario
 
 @dataclass(frozen=True)
 class PricesOnDate:
-    """What was on offer on a date, and the latest price of every offer; PRICE_HISTORY columns and ``is_suspect``."""
+    """Prices of one date: what was on offer (PRICE_HISTORY columns and ``is_suspect``), last seen prices, summaries."""
 
     market: pl.DataFrame
     last_seen: pl.DataFrame
@@ -37,9 +37,11 @@ class PricesOnDate:
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked of a model's plan; ``changed_day``, ``changed_buyer`` and ``changed_model`` hold on the changed side.
+    """A model's plan and what to change about it.
 
-    ``rows`` are the published rows of the model's plans for the buyer (plan_purchase and plan_line), to start from.
+    Attributes:
+        rows: by scenario, the published rows of the model's plans for the buyer (plan_purchase, plan_line), to start from.
+        changes, changed_day, changed_buyer, changed_model: hold on the changed side only.
     """
 
     model: Model
@@ -56,7 +58,7 @@ class Question:
 
 @dataclass(frozen=True)
 class Bought:
-    """What serves one portion."""
+    """Pieces of one element from one vendor that serve a portion."""
 
     line_number: int
     portion_number: int
@@ -68,7 +70,7 @@ class Bought:
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two plans; money is in its buyer's currency, rounded.
+    """One of the two plans compared; money is in its buyer's currency, rounded.
 
     Attributes:
         parts: goods, shipping, handling and tax.
@@ -99,11 +101,11 @@ class Side:
 
 @dataclass(frozen=True)
 class Answer:
-    """The two plans.
+    """Both plans and how far their costs differ.
 
     Attributes:
-        difference: complete cost as changed less as it is, in the currency of the changed side; None where pieces lack any
-            price on one side only, or no exchange rate between the two currencies is known.
+        difference: complete cost as changed less that as it is, in the currency of the changed side. None where the sides
+            have different numbers of pieces without any price, or no exchange rate is known.
     """
 
     as_it_is: Side
@@ -112,11 +114,10 @@ class Answer:
 
 
 def answer_what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate]) -> Answer:
-    """Plan both sides.
+    """Plan both sides and compare them.
 
-    Neither side starts from less than the other knows: a plan found for one is tried for the other. So a change that only
-    forbids something never comes out cheaper at equal fill. Where the maker's shop is asked first, both sides follow that rule and
-    nothing else, as a refresh does; then it may.
+    A plan found for one side is tried for the other. So a change that only forbids something never comes out cheaper at equal
+    fill. Where the maker's shop is asked first, each side only follows that rule, as in a refresh; then it may.
 
     Args:
         inputs: the workspace.

@@ -1,4 +1,4 @@
-"""Which assumption matters most: each changed alone, down and up, while all others stay."""
+"""One-way sensitivity: what a plan costs with one assumption changed, down or up, while all others stay."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ Row = dict[str, Any]
 class Sensitivity:
     """One assumption changed one way.
 
-    ``is_planned_anew``: the purchases may change; otherwise the same ones are priced as changed, because what changes falls on
-    all vendors alike.
+    ``is_planned_anew``: whether the purchases may change. Where they may not, a change falls on all vendors alike, and the
+    same purchases are priced.
     """
 
     assumption: str
@@ -85,44 +85,44 @@ def sensitivity_rows(
     Args:
         inputs: the workspace.
         published: the plan.
-        plan: the same in its own words.
+        plan: the same as a PurchasePlan.
         book: the vendors' terms.
         market: the offers looked at.
         known: prices seen, for estimates.
         others: rows of other published plans of the model, to start from as well.
-        variants: the plan's rows of PLAN_VARIANT, for what one parcel fewer costs.
+        variants: the plan's rows of PLAN_VARIANT, for the cost with one parcel fewer.
     """
     starts = [published.rows, *others]
-    reported: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
-    found = [("vendor_count", "up", "one parcel fewer", *fewer) for fewer in _one_parcel_fewer(reported, variants)]
+    cost_row: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
+    found = [("vendor_count", "up", "one parcel fewer", *fewer) for fewer in _one_parcel_fewer(cost_row, variants)]
     for sensitivity in sensitivities_of(published, published.rows["plan_vendor"]):
-        same = None if sensitivity.is_planned_anew else _same_purchases(reported, plan, book, sensitivity.changes)
+        same = None if sensitivity.is_planned_anew else _same_purchases(cost_row, plan, book, sensitivity.changes)
         answer = same or _planned_anew(inputs, published, market, known, starts, sensitivity.changes)
         found.append((sensitivity.assumption, sensitivity.side, sensitivity.words, *answer))
     return [
         {
-            **{name: reported[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
+            **{name: cost_row[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
             "assumption": assumption,
             "sensitivity_side": side,
             "changed_to": words,
-            "currency_code": reported["currency_code"],
+            "currency_code": cost_row["currency_code"],
             "complete_cost": cost,
-            "sensitivity_amount": cost - reported["complete_cost"],
+            "sensitivity_amount": cost - cost_row["complete_cost"],
             "unfilled_piece_count": unfilled,
         }
         for assumption, side, words, cost, unfilled in found
     ]
 
 
-def _one_parcel_fewer(reported: Mapping[str, Any], variants: pl.DataFrame) -> list[tuple[Decimal, int]]:
-    """Complete cost and unfilled pieces of the variant with one vendor fewer, where it buys as many pieces."""
+def _one_parcel_fewer(cost_row: Mapping[str, Any], variants: pl.DataFrame) -> list[tuple[Decimal, int]]:
+    """Complete cost and unfilled pieces of the variant with one parcel fewer, if it lacks no other number of pieces."""
     is_needed = (
         (pl.col("variant_kind") == "at_most_vendors")
-        & (pl.col("variant_value") == str(reported["vendor_count"] - 1))
-        & (pl.col("unfilled_piece_count") == reported["unfilled_piece_count"])
+        & (pl.col("variant_value") == str(cost_row["vendor_count"] - 1))
+        & (pl.col("unfilled_piece_count") == cost_row["unfilled_piece_count"])
     )
     rows = variants.filter(is_needed).select("landed_cost", "unfilled_piece_count").rows()
-    return [(landed + reported["unfilled_estimate"], unfilled) for landed, unfilled in rows]
+    return [(landed + cost_row["unfilled_estimate"], unfilled) for landed, unfilled in rows]
 
 
 def _planned_anew(
@@ -145,10 +145,10 @@ def _planned_anew(
 
 
 def _same_purchases(
-    reported: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: ChangedAssumptions
+    cost_row: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: ChangedAssumptions
 ) -> tuple[Decimal, int] | None:
     """Complete cost and unfilled pieces of the same purchases; None where vendors would not accept them as changed."""
     landed_cost = work_out(changes.in_purchases(plan.purchases), changes.in_terms(book).vendors)
     if landed_cost.broken_rules:
         return None
-    return landed_cost.total + reported["unfilled_estimate"], reported["unfilled_piece_count"]
+    return landed_cost.total + cost_row["unfilled_estimate"], cost_row["unfilled_piece_count"]
