@@ -314,11 +314,8 @@ class _Change:
 
     def _lines(self, plans: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         """Pieces bought, by line and offer; pieces on hand cost nothing."""
-        lines = plans["plan_line"]
-        assert lines is not None, "a date with plans has their table"
-        return lines.filter(pl.col("vendor_code") != "").select(
-            *_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price"
-        )
+        bought = plans["plan_line"].filter(pl.col("vendor_code") != "")
+        return bought.select(*_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price")
 
     def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, ChangedLines]) -> pl.DataFrame:
         """Model, scenario, line_number, reason: the first that applies to the line."""

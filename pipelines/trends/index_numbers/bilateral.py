@@ -1,8 +1,8 @@
 """Price indices between two months, and series made of them: direct (fixed base) and chained.
 
-A :class:`Panel` holds the prices and quantities of all items in all months; a :class:`Pair` holds what two months have in
-common. Every bilateral formula takes a pair, so that an item without a price in one of the months can never enter one side of
-a ratio only. All results are relatives: the base month is 1.
+A :class:`Panel` holds the prices and quantities of all items in all months. A :class:`Pair` holds the items that two months
+have in common. Every bilateral formula takes a pair, so no item can enter one side of a ratio only. All results are
+relatives: the base month is 1.
 
 Notation in the docstrings: p0, q0 are prices and quantities in the base month, pt, qt in the month compared, both over the
 items priced in both; s0, st are value shares among those items. Formulas as in the PPI Manual (IMF 2004): those without quantities
@@ -51,9 +51,9 @@ class Panel:
 
     @staticmethod
     def from_frame(frame: pl.DataFrame, months: Sequence[str] | None = None) -> Panel:
-        """Arrange a frame with the columns month, item_code, price and quantity; months and items are sorted, or months as given.
+        """The panel of a frame with month, item_code, price and quantity; items are sorted, months too or as given.
 
-        A row without a price is as good as no row; a row without a quantity counts as quantity 0.
+        A row without a price counts as no row, a row without a quantity as quantity 0.
 
         Raises:
             ValueError: two rows share a month and item, a price is not above 0, or a quantity is below 0.
@@ -83,7 +83,7 @@ class Panel:
         return self.months.index(month)
 
     def pair(self, base: int, row: int) -> Pair:
-        """What two months have in common, by their rows."""
+        """The items that two months have in common, by the rows of the months."""
         matched = np.isfinite(self.prices[base]) & np.isfinite(self.prices[row])
         return Pair(
             self.prices[base, matched], self.prices[row, matched],
@@ -189,7 +189,8 @@ def direct_index(panel: Panel, formula: Formula, base_month: str) -> FloatArray:
 def chained_index(panel: Panel, formula: Formula) -> FloatArray:
     """Month-to-month indices multiplied up from the first month, each on the items the two months have in common.
 
-    Drifts when prices bounce, and loses what an item's price did across a gap: a comparison, not a headline. NaN from the first link that cannot be made.
+    It drifts when prices bounce, and it loses what an item's price did across a gap: for comparison, not for a headline. NaN
+    from the first link that cannot be made.
     """
     links = [compare(panel, row - 1, row, formula) for row in range(1, len(panel.months))]
     return np.cumprod(np.array([1.0, *links]))
