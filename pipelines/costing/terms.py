@@ -45,7 +45,7 @@ class VendorTerms:
 
     ``rate`` is the buyer's currency for one unit of the vendor's, margin included. Thresholds compare the goods value at
     displayed prices, before discount, added tax, shipping and handling, inclusive. ``maximum_order_count`` is how many orders a
-    plan may place with the vendor; ``vendor_code`` is an order's (further_orders.py).
+    plan may place with the vendor; ``vendor_code`` is an order's (several_orders.py).
     """
 
     vendor_code: str

@@ -11,8 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.trends.index_numbers.bilateral import Panel, chained_index, tornqvist
+from pipelines.trends.index_numbers.bilateral import chained_index, tornqvist
 from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.panel import Panel
 from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, PlansAndVintages, Trends, trends_of_models
 from schemas.inputs.catalogue import COLOURS
 from schemas.inputs.vendors import VENDORS

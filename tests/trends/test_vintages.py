@@ -9,8 +9,8 @@ import pytest
 
 from pipelines.errors import InputError
 from pipelines.intake.workspace import index_vintages
-from pipelines.trends.index_numbers.bilateral import Panel
 from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.panel import Panel
 from pipelines.trends.index_numbers.splicing import rolling_index
 from pipelines.trends.model_index.monthly import PlansAndVintages, trends_of_models
 from pipelines.trends.model_index.vintages import never_revised, new_vintages, published_of, revisions, tied

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray, Pair, laspeyres, mean_shares, paasche, value_shares
+from pipelines.trends.index_numbers.bilateral import laspeyres, mean_shares, paasche, value_shares
+from pipelines.trends.index_numbers.panel import FloatArray, Pair
 
 
 def lowe_contributions(price_before: FloatArray, price: FloatArray, basket: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 

@@ -10,8 +10,6 @@ import polars as pl
 
 from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
-    FloatArray,
-    Panel,
     chained_index,
     direct_index,
     fisher,
@@ -22,6 +20,7 @@ from pipelines.trends.index_numbers.bilateral import (
 )
 from pipelines.trends.index_numbers.imputation import carry_forward, impute_class_mean, impute_overall_mean
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.index_numbers.splicing import rolling_index
 
 MULTILATERAL: dict[str, Callable[[Panel], FloatArray]] = {

@@ -1,6 +1,6 @@
 """Price indices that compare all months of a window at once and so cannot drift within it.
 
-Each takes a :class:`~pipelines.trends.index_numbers.bilateral.Panel` (the window) and returns one relative per month, the base
+Each takes a :class:`~pipelines.trends.index_numbers.panel.Panel` (the window) and returns one relative per month, the base
 month being 1. A month that no item ties to the base month is NaN. Adding a month to the window revises all months; how
 windows are joined is in splicing.
 """
@@ -11,15 +11,14 @@ import numpy as np
 
 from pipelines.trends.index_numbers.bilateral import (
     TIME_REVERSIBLE,
-    FloatArray,
     Formula,
-    Panel,
     dutot,
     jevons,
     tornqvist,
     value_shares,
     walsh,
 )
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 
 
 def geks(panel: Panel, formula: Formula = tornqvist, base_month: str | None = None) -> FloatArray:

@@ -23,7 +23,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray, Panel
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 
 SPLICES = ("movement", "window", "half", "mean")
 WINDOW_MONTHS = 25

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 Path = tuple[str, ...]
 

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.inputs import Model
-from pipelines.trends.index_numbers.bilateral import FloatArray, Panel
 from pipelines.trends.index_numbers.imputation import BoolArray, Imputed, impute_class_mean
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.months import month_of
 from pipelines.trends.prices.element_prices import ELEMENT
 

@@ -17,18 +17,11 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer
-from pipelines.trends.index_numbers.bilateral import (
-    FloatArray,
-    Panel,
-    chained_index,
-    direct_index,
-    jevons,
-    lowe_index,
-    tornqvist,
-)
+from pipelines.trends.index_numbers.bilateral import chained_index, direct_index, jevons, lowe_index, tornqvist
 from pipelines.trends.index_numbers.contributions import lowe_contributions
 from pipelines.trends.index_numbers.imputation import BoolArray
 from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.model_index.basket import BasketHistory, MonthsShown, basket_lines, needs_of
 from pipelines.trends.model_index.breakdown import contributions
 from pipelines.trends.model_index.vintages import NOTHING, Published, never_revised, published_of, tied

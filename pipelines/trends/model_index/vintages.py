@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipelines.trends.index_numbers.bilateral import FloatArray, Panel
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.index_numbers.splicing import WINDOW_MONTHS, WindowIndex, extended, rolling_index
 from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 from pipelines.trends.outlook.seasonal import STRONG, decompose
 
 HORIZON = 3

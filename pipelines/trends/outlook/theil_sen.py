@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 
 @dataclass(frozen=True)
