@@ -1,8 +1,11 @@
-"""The tables about ways of buying, worked out in one go: orders across models, the maker's shop, whole costs, assumptions."""
+"""The tables about buying in one go: joint orders, the maker's shop, parts of the cost, copies, sensitivity.
+
+One task per joint order, and one per model and buyer, spread over processes; each task gives rows by table.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -10,6 +13,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.costing.several_orders import vendors_of
+from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import parts_in_reach
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.cost_parts.line_costs import line_cost_rows
@@ -20,7 +24,9 @@ from pipelines.insight.together.copies import copy_cost_rows
 from pipelines.insight.together.joint_orders import JointTask, joint_tasks, rows_of_order
 from pipelines.insight.what_if.plan_variants import shortlisted
 from pipelines.insight.what_if.sensitivity import sensitivity_rows
+from pipelines.planning.candidates import Candidates
 from pipelines.planning.estimates import known_prices
+from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.planning.scenarios import ModelPlanning
 from pipelines.settings import Buyer
 from pipelines.workers import spread
@@ -30,9 +36,9 @@ from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COS
 from schemas.validate import polars_schema, validate_typed
 
 SCENARIO = "cheapest"
-"""The way of buying that is looked into."""
+"""The way of buying whose plan is looked into."""
 STARTS = ("listed", "flexible")
-"""Ways of buying whose published plans are started from when flexible lines or the maker's shop are taken away."""
+"""Ways of buying whose published plans are starts where flexibility or the maker's shop is taken away."""
 BUYING_CONTRACTS = (*JOINT_CONTRACTS, *MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -41,7 +47,7 @@ Rows = dict[str, list[dict[str, Any]]]
 class ModelTask:
     """The published plans of one model and buyer, with the prices of the parts the model could use.
 
-    ``best`` is the plan looked into; None where it was refused or the settings make it in two stages.
+    ``cheapest`` is the published plan of SCENARIO; None where it was refused or the settings make it in two stages.
     """
 
     model: Model
@@ -51,7 +57,7 @@ class ModelTask:
     last_seen: pl.DataFrame
     summaries: pl.DataFrame
     plans: Mapping[str, Mapping[str, pl.DataFrame]]
-    best: PublishedPlan | None
+    cheapest: PublishedPlan | None
     variants: pl.DataFrame
 
 
@@ -97,7 +103,7 @@ def _model_tasks(
     variants: pl.DataFrame,
     day: date,
 ) -> Iterator[ModelTask]:
-    best = {
+    cheapest = {
         (plan.model.model_code, plan.buyer.buyer_code): plan
         for plan in published_plans(inputs, market, plans, day, [SCENARIO])
     }
@@ -114,7 +120,7 @@ def _model_tasks(
                 for code in own["model_cost"]["scenario_code"].to_list()
             }
             if by_code:
-                looked_into = best.get((model.model_code, buyer.buyer_code))
+                looked_into = cheapest.get((model.model_code, buyer.buyer_code))
                 of_plan = variants.filter(of & (pl.col("scenario_code") == SCENARIO) & (pl.col("priced_on") == day))
                 yield ModelTask(model, buyer, day, offered, seen, averages, by_code, looked_into, of_plan)
 
@@ -125,7 +131,7 @@ def rows_of_task(inputs: WorkspaceInputs, task: JointTask | ModelTask) -> Rows:
 
 
 def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
-    """Rows of all tables but the joint ones, of one model and buyer."""
+    """Rows by table about one model and buyer; joint orders are not among them."""
     planning = ModelPlanning(inputs, task.model, task.day, task.buyer, task.market, EFFORT, with_advice=False)
     steps = instructions_steps(inputs, task.model, task.buyer, task.day)
     scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
@@ -133,23 +139,35 @@ def rows_of_model(inputs: WorkspaceInputs, task: ModelTask) -> Rows:
         INSTRUCTIONS_STEP.name: steps,
         WHOLE_COST.name: [whole_cost_row(planning, scenarios[code], own, steps) for code, own in task.plans.items()],
     }
-    if task.best is None:
-        return rows
-    candidates = planning.candidates(task.best.scenario)
-    plan = task.best.plan(planning, candidates)
+    return rows if task.cheapest is None else rows | _rows_of_cheapest_mix(inputs, task, task.cheapest, planning)
+
+
+def _rows_of_cheapest_mix(
+    inputs: WorkspaceInputs, task: ModelTask, cheapest: PublishedPlan, planning: ModelPlanning
+) -> Rows:
+    """Rows by table about the plan of SCENARIO; none where its offers are not on the market."""
+    candidates = planning.candidates(cheapest.scenario)
+    plan = cheapest.plan(planning, candidates)
     if plan is None:
-        return rows
-    makers = [code for code in candidates.vendor_codes if planning.book.vendors[code].vendor_kind == "maker"]
-    others = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
-    sellers = {code for own in others for code in own["plan_vendor"]["vendor_code"]}
-    near = vendors_of({*shortlisted(plan, candidates, planning.book).vendor_codes, *makers, *sellers})
-    close = candidates.of_vendors(candidates.orders_with(near))
-    few = task.market.filter(pl.col("vendor_code").is_in(near))
+        return {}
+    book = planning.book
+    starts = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
+    near_vendors = _near_vendors(plan, candidates, book, starts)
+    near = candidates.of_vendors(candidates.orders_with(near_vendors))
+    near_offers = task.market.filter(pl.col("vendor_code").is_in(near_vendors))
     known = known_prices(task.last_seen, task.summaries, inputs, task.day, task.buyer)
     return {
-        **rows,
-        **maker_rows(task.best, plan, candidates, close, planning.book),
-        LINE_COST.name: line_cost_rows(inputs, task.best, planning, plan, candidates, close),
-        COPY_COST.name: copy_cost_rows(inputs, task.best, few, known),
-        SENSITIVITY.name: sensitivity_rows(inputs, task.best, plan, planning.book, few, known, others, task.variants),
+        **maker_rows(cheapest, plan, candidates, near, book),
+        LINE_COST.name: line_cost_rows(inputs, cheapest, planning, plan, candidates, near),
+        COPY_COST.name: copy_cost_rows(inputs, cheapest, near_offers, known),
+        SENSITIVITY.name: sensitivity_rows(inputs, cheapest, plan, book, near_offers, known, starts, task.variants),
     }
+
+
+def _near_vendors(
+    plan: PurchasePlan, candidates: Candidates, book: TermsBook, starts: Sequence[Mapping[str, pl.DataFrame]]
+) -> list[str]:
+    """The vendors with which changed plans are made: a shortlist, the makers' shops, and those of other published plans."""
+    makers = [code for code in candidates.vendor_codes if book.vendors[code].vendor_kind == "maker"]
+    of_starts = {code for own in starts for code in own["plan_vendor"]["vendor_code"]}
+    return vendors_of({*shortlisted(plan, candidates, book).vendor_codes, *makers, *of_starts})

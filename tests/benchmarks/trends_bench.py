@@ -25,7 +25,7 @@ import polars as pl
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
-from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, Earlier, trends_of_models
+from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, PlansAndVintages, trends_of_models
 from pipelines.trends.outlook.forecast import LEAST_HISTORY
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.inputs.catalogue import COLOURS, PARTS
@@ -169,7 +169,7 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     prices = markets(days, element_count, random)
     plans = bought(inputs, days, random)
     began, cpu = time.monotonic(), time.process_time()
-    found = trends_of_models(inputs, inputs.models, inputs.settings.buyer[0], prices, Earlier(bought=plans))
+    found = trends_of_models(inputs, inputs.models, inputs.settings.buyer[0], prices, PlansAndVintages(bought=plans))
     cpu, ahead = time.process_time() - cpu, time.process_time()
     timing = buying_time(inputs, empty_frame(MODEL_COST), found.index, days[-1])
     ahead, wall = time.process_time() - ahead, time.monotonic() - began

@@ -63,7 +63,9 @@ def with_plan(tables: Any, where: Any, **values: Any) -> Any:
 
 
 TODAY_BEST = (
-    (pl.col("priced_on") == date(2026, 11, 25)) & (pl.col("scenario_code") == "cheapest") & (pl.col("model_code") == "m00")
+    (pl.col("priced_on") == date(2026, 11, 25))
+    & (pl.col("scenario_code") == "cheapest")
+    & (pl.col("model_code") == "m00")
 )
 
 

@@ -128,7 +128,7 @@ def test_a_season_is_reported_from_three_years_on() -> None:
 def test_a_gap_in_the_past_starts_the_series_anew() -> None:
     rows = reported(indices=index_rows(100 * 1.01 ** np.arange(40), withheld=["2025-11"]))
     assert rows["forecast_trial"]["origin_count"].to_list() == [0]
-    assert "the past is too short to decide one" in rows["forecast_trial"]["withheld_reason"][0]
+    assert "the past is too short to test one" in rows["forecast_trial"]["withheld_reason"][0]
     assert rows["buying_time"]["past_month_count"].to_list() == [38]
 
 

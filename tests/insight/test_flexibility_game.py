@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.insight.flexibility.look_first import best_choices, greedy_order
-from pipelines.insight.flexibility.saving_game import Block, Game, fair_shares, interactions
+from pipelines.insight.flexibility.look_order import best_choices, greedy_order
+from pipelines.insight.flexibility.saving_game import Block, SavingGame, fair_shares, interactions
 from tests.builders.length import examples
 
 
@@ -38,7 +38,7 @@ def games(draw: st.DrawFn, most: int = 6, ways: int = 3) -> Any:
                     costs[row] = np.minimum(costs[row], costs[row & ~(1 << bit)])
         blocks.append(Block(tuple(own), costs))
     fixed = np.array(draw(st.lists(st.integers(0, 20), min_size=columns, max_size=columns)), np.int64)
-    return Game(many, fixed, tuple(blocks))
+    return SavingGame(many, fixed, tuple(blocks))
 
 
 def cost_of(game: Any, members: Any) -> Any:
@@ -99,7 +99,7 @@ def test_equal_flexible_lines_are_seen_as_such(game: Any) -> None:
     """A twin of the first flexibility, as a block of its own, changes places with one like it."""
     twin = np.array([[5, 7, 3], [1, 7, 2]], np.int64)[:, : len(game.fixed)]
     many = game.player_count
-    both = Game(many + 2, game.fixed, (*game.blocks, Block((many,), twin), Block((many + 1,), twin)))
+    both = SavingGame(many + 2, game.fixed, (*game.blocks, Block((many,), twin), Block((many + 1,), twin)))
     assert [many, many + 1] in [group[-2:] for group in both.alike]
     for found in (fair_shares(both), fair_shares(both, exact_up_to=0, pairs=4)):
         assert found.shares[many] == pytest.approx(found.shares[many + 1], abs=1e-9)
@@ -123,7 +123,7 @@ def test_sampled_shares_lie_within_their_errors() -> None:
         Block((player,), np.array([draw.integers(300, 900, 3), draw.integers(0, 300, 3)], np.int64))
         for player in range(16)
     )
-    game = Game(16, np.array([0, 400, 900], np.int64), blocks)
+    game = SavingGame(16, np.array([0, 400, 900], np.int64), blocks)
     exact, sampled = fair_shares(game, exact_up_to=16), fair_shares(game, exact_up_to=0, pairs=200)
     assert exact.is_exact and not sampled.is_exact
     assert sampled.shares.sum() == pytest.approx(game.total_saving)
@@ -135,7 +135,7 @@ def test_interactions_tell_helping_from_being_in_the_way() -> None:
     """0 and 1 only together make the second way worth it; 2 and 3 want the same stock."""
     pair = [Block((player,), np.array([[0, 9], [0, 0]], np.int64)) for player in (0, 1)]
     stock = Block((2, 3), np.array([[10, 10], [7, 7], [7, 7], [7, 7]], np.int64))
-    game = Game(4, np.array([6, 0], np.int64), (*pair, stock))
+    game = SavingGame(4, np.array([6, 0], np.int64), (*pair, stock))
     first, last = interactions(game, [0, 1, 2, 3])
     assert first[0, 1] == saving_of(game, {0, 1}) - saving_of(game, {0}) - saving_of(game, {1}) == 6
     assert last[0, 1] == 6 - 2 * 6
@@ -172,7 +172,7 @@ def test_the_greedy_order_can_miss_what_only_pays_together() -> None:
     """Two flexible lines together do without a vendor; alone they do nothing, and a small saving comes first."""
     small = Block((0,), np.array([[2, 2], [1, 1]], np.int64))
     pair = [Block((player,), np.array([[3, 9], [3, 3]], np.int64)) for player in (1, 2)]
-    game = Game(3, np.array([10, 4], np.int64), (small, *pair))
+    game = SavingGame(3, np.array([10, 4], np.int64), (small, *pair))
     looks, choices = greedy_order(game), best_choices(game, 3)
     assert looks.order[0] == 0 and looks.so_far == (1, 1, 7)
     assert [choice.saving for choice in choices] == [0, 1, 6, 7]
@@ -180,6 +180,6 @@ def test_the_greedy_order_can_miss_what_only_pays_together() -> None:
 
 
 def test_no_flexible_lines_at_all() -> None:
-    game = Game(0, np.array([5], np.int64), ())
+    game = SavingGame(0, np.array([5], np.int64), ())
     assert fair_shares(game).shares.size == 0 and game.total_saving == 0
     assert greedy_order(game).order == () and best_choices(game, 3)[0].saving == 0

@@ -2,7 +2,7 @@
 
 from decimal import Decimal
 
-from pipelines.insight.flexibility.line_prices import line_prices, of_likely_vendors
+from pipelines.insight.flexibility.priced_uses import of_likely_vendors, priced_uses
 from pipelines.planning.scenarios import ModelPlanning
 from tests.builders.markets import (
     BUYER,
@@ -59,12 +59,12 @@ def test_in_large_markets_the_likely_vendors_and_the_plans_stay() -> None:
     inputs = make_inputs((model,), vendors=[vendor(code) for code in codes])
     scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
     planning = ModelPlanning(inputs, model, DAY, BUYER, market, "quick", with_advice=False)
-    uses = line_prices(inputs, planning, scenarios["listed"], scenarios["flexible"])
+    uses = priced_uses(inputs, planning, scenarios["listed"], scenarios["flexible"])
     cut = of_likely_vendors(uses, {"v59"}, most=4)
     kept = {cut.vendor_codes[number] for number in cut.vendor}
     assert kept == {"v59", "v50", "v00", "v01", "v02"}
-    for unit, whole in zip(cut.units, uses.units, strict=True):
-        assert cut.price[unit.rows].tolist() == [
+    for portion, whole in zip(cut.portions, uses.portions, strict=True):
+        assert cut.price[portion.rows].tolist() == [
             price
             for price, number in zip(uses.price[whole.rows], uses.vendor[whole.rows], strict=True)
             if uses.vendor_codes[number] in kept

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipelines.insight.flexibility.model_game import FlexibilityMarket
+from pipelines.insight.flexibility.model_games import ModelGames
 from pipelines.insight.flexibility.savings import FlexibilitySavings
 from pipelines.insight.replanning.published_plans import published_plans
 from pipelines.planning.scenarios import plan_model
@@ -325,10 +325,10 @@ def test_with_stock_for_all_the_estimation_is_what_planning_says(lines: Any, row
 def test_a_flexibility_that_would_cost_more_goes_unused(monkeypatch: pytest.MonkeyPatch) -> None:
     """Freeing more never costs more, whatever the estimate of a block says: here each flexibility seems to cost 1."""
 
-    def dearer_with_each(market: Any, units: Any, flags: Any) -> Any:
-        return np.full(len(market.ways.sets), float(sum(flags)))
+    def dearer_with_each(games: Any, portions: Any, flags: Any) -> Any:
+        return np.full(len(games.mixes.sets), float(sum(flags)))
 
-    monkeypatch.setattr(FlexibilityMarket, "_apart", dearer_with_each)
+    monkeypatch.setattr(ModelGames, "_apart", dearer_with_each)
     market = make_market(*(offer(vendor, "plate", colour, "0.10") for vendor in "ab" for colour in ("red", "blue")))
     model = make_model(
         [line(1, "plate", "red", 5), line(2, "plate", "red", 5)], [flexibility(1, "any"), flexibility(2, "any")]

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipelines.insight.what_if.suspect_prices import weigh_suspects
+from pipelines.insight.what_if.suspect_prices import ranked_suspects
 from pipelines.planning.scenarios import plan_model
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
@@ -41,7 +41,7 @@ def weighed(*offers: Any, doubted: Sequence[Any] = (), model: Any = MODEL) -> An
         if k not in ("servable_piece_count", "cost_influence", "influence_rank")
     }
     rows = [suspect(make_market(row).row(0, named=True), own) for row, own in doubted]
-    return weigh_suspects(inputs, market, plans, pl.DataFrame(rows, schema=schema, orient="row"), DAY)
+    return ranked_suspects(inputs, market, plans, pl.DataFrame(rows, schema=schema, orient="row"), DAY)
 
 
 USUAL = (offer("a", "brick", "red", "0.30"), offer("a", "plate", "grey", "0.30"), offer("b", "brick", "red", "0.32"))

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
-from pipelines.insight.replanning.assumptions import Changes
-from pipelines.insight.what_if.questions import Prices, Question, what_if
+from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
+from pipelines.insight.what_if.answers import PricesOnDate, Question, answer_what_if
 from pipelines.planning.scenarios import plan_model
 from tests.builders.markets import (
     BUYER,
@@ -38,7 +38,7 @@ def asked(scenario_code: Any, changes: Any) -> Any:
     inputs = make_inputs((MODEL,), (BUYER,), vendor_terms=TERMS, vendors=VENDORS)
     scenario = next(each for each in inputs.settings.scenarios if each.scenario_code == scenario_code)
     question = Question(MODEL, BUYER, scenario, DAY, "standard", {}, changes)
-    answer = what_if(inputs, question, {DAY: Prices(MARKET, MARKET, make_summaries())})
+    answer = answer_what_if(inputs, question, {DAY: PricesOnDate(MARKET, MARKET, make_summaries())})
     plans = plan_model(inputs, MODEL, DAY, BUYER, MARKET, MARKET, make_summaries(), "standard").tables["model_cost"]
     published = dict(plans.select("scenario_code", "complete_cost").iter_rows())
     assert answer.as_it_is.complete_cost == published[scenario_code]
@@ -49,16 +49,16 @@ def asked(scenario_code: Any, changes: Any) -> Any:
     ("scenario", "changes", "before", "after"),
     [
         # 40 bricks and 10 plates at the maker's shop: 8 + 3 + 4 of shipping; 60 bricks from a: 6 + 3.
-        ("maker_first", Changes(shipping_pct=Decimal(100)), "24.00", "31.00"),
+        ("maker_first", ChangedAssumptions(shipping_pct=Decimal(100)), "24.00", "31.00"),
         # Its 10 plates alone, 3 + 4; 100 bricks from a: 10 + 3.
-        ("maker_marked", Changes(shipping_pct=Decimal(100)), "20.00", "27.00"),
-        ("maker_marked", Changes(price_pct=Decimal(10)), "20.00", "21.30"),
+        ("maker_marked", ChangedAssumptions(shipping_pct=Decimal(100)), "20.00", "27.00"),
+        ("maker_marked", ChangedAssumptions(price_pct=Decimal(10)), "20.00", "21.30"),
         # Without the maker's shop: all from a, 10 + 5 + 3. A rule taken away can make it cheaper.
-        ("maker_first", Changes(without_maker=True), "24.00", "18.00"),
-        ("maker_first", Changes(without_vendors=("hall",)), "24.00", "18.00"),
+        ("maker_first", ChangedAssumptions(without_maker=True), "24.00", "18.00"),
+        ("maker_first", ChangedAssumptions(without_vendors=("hall",)), "24.00", "18.00"),
         # Without a the maker's 40 bricks are all there are, and 60 are missing, estimated at what they cost last.
-        ("maker_first", Changes(without_vendors=("a",)), "24.00", None),
-        ("maker_first", Changes(maximum_vendor_count=1), "24.00", None),
+        ("maker_first", ChangedAssumptions(without_vendors=("a",)), "24.00", None),
+        ("maker_first", ChangedAssumptions(maximum_vendor_count=1), "24.00", None),
     ],
 )
 def test_the_maker_is_asked_first_on_both_sides(scenario: str, changes: Any, before: str, after: str | None) -> None:
@@ -72,6 +72,6 @@ def test_the_maker_is_asked_first_on_both_sides(scenario: str, changes: Any, bef
 
 
 def test_what_the_maker_has_nothing_of_is_reported() -> None:
-    answer = asked("maker_first", Changes(without_vendors=("hall",)))
+    answer = asked("maker_first", ChangedAssumptions(without_vendors=("hall",)))
     assert answer.as_it_is.notes == ()
     assert any("the maker's shop has nothing" in note for note in answer.changed.notes)

@@ -10,7 +10,6 @@ import pytest
 
 from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
-    Panel,
     chained_index,
     compare,
     direct_index,
@@ -23,6 +22,7 @@ from pipelines.trends.index_numbers.contributions import fisher_contributions, j
 from pipelines.trends.index_numbers.imputation import carry_forward
 from pipelines.trends.index_numbers.methods import index_of
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.panel import Panel
 from tests.published.index_examples import SCHEMA, ces_sigma_2, six_goods, turvey
 
 

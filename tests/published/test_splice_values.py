@@ -8,8 +8,8 @@ import numpy.typing as npt
 import polars as pl
 import pytest
 
-from pipelines.trends.index_numbers.bilateral import Panel
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.panel import Panel
 from pipelines.trends.index_numbers.splicing import extended, rolling_index
 from pipelines.trends.index_numbers.unit_values import unit_values
 from tests.published.index_examples import SCHEMA, ces_sigma_2, turvey

@@ -6,9 +6,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipelines.trends.index_numbers.bilateral import Pair
 from pipelines.trends.index_numbers.contributions import jevons_contributions
 from pipelines.trends.index_numbers.imputation import carry_forward, impute_class_mean
+from pipelines.trends.index_numbers.panel import Pair
 from pipelines.trends.index_numbers.two_stage import two_stage_index
 
 # Prices of twelve products of four businesses in four months: piar, data/ms_prices. A dash has a row without a price, a point has no

@@ -6,7 +6,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.trends.index_numbers.bilateral import Pair
 from pipelines.trends.index_numbers.contributions import (
     fisher_contributions,
     geometric_contributions,
@@ -14,6 +13,7 @@ from pipelines.trends.index_numbers.contributions import (
     lowe_contributions,
     tornqvist_contributions,
 )
+from pipelines.trends.index_numbers.panel import Pair
 
 # Months 1 and 2 of items A, B, C, E of the example in test_index_numbers; expected values by a separate program.
 PAIR = Pair(

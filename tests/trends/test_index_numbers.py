@@ -11,8 +11,6 @@ from hypothesis import strategies as st
 from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
     TIME_REVERSIBLE,
-    Pair,
-    Panel,
     carli,
     chained_index,
     compare,
@@ -31,6 +29,7 @@ from pipelines.trends.index_numbers.contributions import (
     tornqvist_contributions,
 )
 from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.panel import Pair, Panel
 
 ONE_WAY = {"laspeyres", "paasche", "carli", "harmonic"}
 

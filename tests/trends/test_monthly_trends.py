@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipelines.trends.index_numbers.bilateral import Panel, direct_index, jevons, tornqvist
+from pipelines.trends.index_numbers.bilateral import direct_index, jevons, tornqvist
 from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.panel import Panel
 from pipelines.trends.model_index.basket import basket_lines
 from pipelines.trends.months import month_before
 from schemas.published.price_index import ELEMENT_PRICE, PRICE_INDEX

@@ -9,7 +9,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.trends.index_numbers.bilateral import (
-    Panel,
     carli,
     compare,
     direct_index,
@@ -21,6 +20,7 @@ from pipelines.trends.index_numbers.bilateral import (
     walsh,
 )
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.panel import Panel
 
 METHODS: dict[str, Callable[..., Any]] = {
     "geks-tornqvist": geks,

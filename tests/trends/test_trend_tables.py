@@ -11,9 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.trends.index_numbers.bilateral import Panel, chained_index, tornqvist
+from pipelines.trends.index_numbers.bilateral import chained_index, tornqvist
 from pipelines.trends.index_numbers.multilateral import geks
-from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, Earlier, Trends, trends_of_models
+from pipelines.trends.index_numbers.panel import Panel
+from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, PlansAndVintages, Trends, trends_of_models
 from schemas.inputs.catalogue import COLOURS
 from schemas.inputs.vendors import VENDORS
 from tests.builders.length import examples
@@ -22,7 +23,7 @@ from tests.present import present
 
 
 def trends(
-    workspace: WorkspaceInputs, built: Model, markets: dict[date, pl.DataFrame], earlier: Earlier | None = None
+    workspace: WorkspaceInputs, built: Model, markets: dict[date, pl.DataFrame], earlier: PlansAndVintages | None = None
 ) -> Trends:
     return trends_of_models(workspace, [built], HOME, markets, earlier)
 
@@ -141,7 +142,7 @@ def test_a_band_says_where_prices_are_missing_and_quantities_move() -> None:
     found = trends(inputs(floor=0.2), built, markets_of(paths))
     assert found.band.sort("month")["band_reason"].to_list() == ["neither", "gaps", "neither"]
     plans = bought(*((day, part, 5) for day in days for part in "ab"))
-    weighed = trends(inputs(floor=0.2), built, markets_of(paths), Earlier(bought=plans))
+    weighed = trends(inputs(floor=0.2), built, markets_of(paths), PlansAndVintages(bought=plans))
     assert weighed.band.sort("month")["band_reason"].to_list() == ["quantities", "both", "quantities"]
 
 
@@ -152,7 +153,7 @@ def test_what_plans_use_weighs_the_second_geks() -> None:
     used = {days[0]: {"a": 10, "b": 5}, days[1]: {"a": 2, "b": 5, "c": 8}, days[2]: {"b": 5, "c": 10}}
     plans = bought(*((day, part, count) for day, parts in used.items() for part, count in parts.items()))
     built = model(("a", "red", 10), ("b", "red", 5))
-    found = trends(inputs(), built, markets_of(paths), Earlier(bought=plans))
+    found = trends(inputs(), built, markets_of(paths), PlansAndVintages(bought=plans))
     rows = [
         (day.strftime("%Y-%m"), part, paths[part][n], float(used[day].get(part, 0)))
         for n, day in enumerate(days)
@@ -162,7 +163,7 @@ def test_what_plans_use_weighs_the_second_geks() -> None:
     assert levels(found, "geks-tornqvist-bought") == pytest.approx(100 * geks(panel))
     assert levels(found)[-1] == pytest.approx(100 * 25 / 15)
     assert present(levels(found, "geks-tornqvist-bought")[-1]) < 150
-    other = trends(inputs(), built, markets_of(paths), Earlier(bought=plans.filter(pl.col("day") != days[1])))
+    other = trends(inputs(), built, markets_of(paths), PlansAndVintages(bought=plans.filter(pl.col("day") != days[1])))
     assert levels(other, "geks-tornqvist-bought") == []
 
 
@@ -171,13 +172,18 @@ def test_a_series_of_plans_that_starts_later_starts_at_the_headlines_level() -> 
     paths = {"a": [1.0, 1.5, 2.0, 1.8], "b": [1.0, 1.0, 1.0, 1.4]}
     days = month_ends(FIRST, 4)
     plans = bought(*((day, part, 3) for day in days[1:] for part in "ab"))
-    found = trends(inputs(), model(("a", "red", 10), ("b", "red", 5)), markets_of(paths), Earlier(bought=plans))
+    found = trends(
+        inputs(), model(("a", "red", 10), ("b", "red", 5)), markets_of(paths), PlansAndVintages(bought=plans)
+    )
     rows = [(f"{n}", part, path[n], 3.0) for part, path in paths.items() for n in (1, 2, 3)]
     panel = Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
     own = levels(found, "geks-tornqvist-bought")
     assert own[0] is None and own[1:] == pytest.approx(present(levels(found)[1]) * geks(panel))
     assert found.band.sort("month")["band_reason"].to_list() == ["neither", "quantities", "quantities", "quantities"]
-    assert levels(trends(inputs(), model(("a", "red", 1)), markets_of(paths), Earlier(bought=plans.tail(2))), "x") == []
+    assert (
+        levels(trends(inputs(), model(("a", "red", 1)), markets_of(paths), PlansAndVintages(bought=plans.tail(2))), "x")
+        == []
+    )
 
 
 def test_the_matched_chain_is_the_chain_of_tornqvist() -> None:

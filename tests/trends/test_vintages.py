@@ -9,10 +9,10 @@ import pytest
 
 from pipelines.errors import InputError
 from pipelines.intake.workspace import index_vintages
-from pipelines.trends.index_numbers.bilateral import Panel
 from pipelines.trends.index_numbers.multilateral import geks
+from pipelines.trends.index_numbers.panel import Panel
 from pipelines.trends.index_numbers.splicing import rolling_index
-from pipelines.trends.model_index.monthly import Earlier, trends_of_models
+from pipelines.trends.model_index.monthly import PlansAndVintages, trends_of_models
 from pipelines.trends.model_index.vintages import never_revised, new_vintages, published_of, revisions, tied
 from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
@@ -35,7 +35,7 @@ def published_on(
     markets = {on: whole[on] for on in days}
     built = model(("a", "red", 10), ("b", "red", 5))
     vintages = empty_frame(INDEX_VINTAGE) if known is None else known
-    index = trends_of_models(inputs(), [built], HOME, markets, Earlier(vintages=vintages)).index
+    index = trends_of_models(inputs(), [built], HOME, markets, PlansAndVintages(vintages=vintages)).index
     return index, new_vintages(index, vintages, versions or VERSIONS, day)
 
 

@@ -26,8 +26,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from pipelines.inputs import Model, WorkspaceInputs
-    from pipelines.insight.replanning.assumptions import Changes
-    from pipelines.insight.what_if.questions import Prices
+    from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
+    from pipelines.insight.what_if.answers import PricesOnDate
     from pipelines.settings import Buyer, Scenario
 
 
@@ -111,11 +111,11 @@ def run(
     place = open_workspace(workspace)
     database = published_database(place)
 
-    from pipelines.insight.replanning.assumptions import Changes
-    from pipelines.insight.what_if.questions import Question, what_if
+    from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
+    from pipelines.insight.what_if.answers import Question, answer_what_if
     from pipelines.intake.workspace.workspace_files import read_workspace
 
-    changes = Changes(
+    changes = ChangedAssumptions(
         shipping_pct=_decimal("--shipping", shipping, least=-100),
         flat_shipping=_decimal("--flat-shipping", flat_shipping, least=0),
         tax_points=_decimal("--tax", tax, least=-100),
@@ -128,12 +128,12 @@ def run(
         new_only=new_only,
         without_flexibility=no_flexibility,
         without_substitutes=no_substitutes,
-        free_lines=tuple(any_colour or ()),
-        hold_lines=tuple(as_listed or ()),
+        lines_in_any_colour=tuple(any_colour or ()),
+        lines_as_listed=tuple(as_listed or ()),
         without_maker=no_maker,
     )
     has_more = on is not None or currency is not None or copies is not None
-    if changes == Changes() and not has_more:
+    if changes == ChangedAssumptions() and not has_more:
         _refuse("no change was given", "give one, such as --shipping 25; `kitfare whatif --help` lists all")
     if used and new_only:
         _refuse("--used and --new-only contradict each other", "leave out one of them")
@@ -142,7 +142,12 @@ def run(
     who = _buyer(inputs, buyer)
     rules = _scenario(inputs, scenario)
     _check_rules(rules, changes)
-    _check(inputs, asked, changes.without_vendors + changes.only_vendors, changes.free_lines + changes.hold_lines)
+    _check(
+        inputs,
+        asked,
+        changes.without_vendors + changes.only_vendors,
+        changes.lines_in_any_colour + changes.lines_as_listed,
+    )
     day = _published_day(database)
     changed_day = _day(on, day)
     for each in (day, changed_day):
@@ -163,7 +168,7 @@ def run(
     )
     stale = inputs.settings.refresh.stale_after_days
     known = {each: _prices(database, each, stale) for each in {day, changed_day}}
-    answer = what_if(inputs, question, known)
+    answer = answer_what_if(inputs, question, known)
     if as_json:
         sys.stdout.write(json.dumps(answer_as_json(model, who, rules, answer), ensure_ascii=False, indent=1) + "\n")
     else:
@@ -213,7 +218,7 @@ def _scenario(inputs: WorkspaceInputs, code: str) -> Scenario:
     raise unknown("scenario", code, [each.scenario_code for each in inputs.settings.scenarios])
 
 
-def _check_rules(rules: Scenario, changes: Changes) -> None:
+def _check_rules(rules: Scenario, changes: ChangedAssumptions) -> None:
     """Refuses changes that change nothing, because the way of buying has these rules already."""
     for option, is_asked, is_so, why in (
         ("--no-maker", changes.without_maker, rules.maker == "none", "it buys nothing from the maker's shop"),
@@ -304,14 +309,14 @@ def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[s
     return {scenario: of for scenario, of in rows.items() if len(of) == 2}
 
 
-def _prices(database: Path, day: date, stale_after_days: int) -> Prices:
-    from pipelines.insight.what_if.questions import Prices
+def _prices(database: Path, day: date, stale_after_days: int) -> PricesOnDate:
+    from pipelines.insight.what_if.answers import PricesOnDate
     from pipelines.warehouse.query import run_query
     from schemas.inputs.price_files import PRICE_SUMMARY
     from schemas.validate import empty_frame
 
     # Summaries are not published, so pieces that only they could estimate count as without a price.
-    return Prices(
+    return PricesOnDate(
         run_query(database, f"select * from market_on(date '{day}', {stale_after_days})", max_rows=None),
         run_query(database, f"select * from last_seen_prices(date '{day}')", max_rows=None),
         empty_frame(PRICE_SUMMARY),

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from decimal import Decimal
 
-    from pipelines.insight.what_if.questions import Answer, Bought, Side
+    from pipelines.insight.what_if.answers import Answer, Bought, Side
     from pipelines.settings import Buyer, Scenario
 
 SHOWN_LINES = 15

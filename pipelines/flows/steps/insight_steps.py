@@ -23,7 +23,9 @@ def explain_plans(night: Night) -> Night:
 
 def weigh_suspects(night: Night) -> Night:
     """Rank the prices that stand out by what they could cost, and add to the variants plans that trust them."""
-    ranked, trusting = suspect_prices.weigh_suspects(night.inputs, night.market, night.plans, night.suspects, night.day)
+    ranked, trusting = suspect_prices.ranked_suspects(
+        night.inputs, night.market, night.plans, night.suspects, night.day
+    )
     every = pl.concat([night.tables[PLAN_VARIANT.name], trusting]).sort(PLAN_VARIANT.key)
     return night.with_tables({PLAN_VARIANT.name: every, "suspect_price": ranked})
 

@@ -27,7 +27,7 @@ def compute_trends(night: Night) -> Night:
     """
     inputs, day, markets, plans = night.inputs, night.day, night.markets.by_day, night.plans
     known = inputs.tables.get(INDEX_VINTAGE.name, empty_frame(INDEX_VINTAGE))
-    earlier = monthly.Earlier(bought_in(plans["plan_line"]), known)
+    earlier = monthly.PlansAndVintages(bought_in(plans["plan_line"]), known)
     nights = inputs.tables.get(NIGHTLY_COST.name, empty_frame(NIGHTLY_COST))
     found = [
         monthly.trends_of_models(inputs, inputs.models, buyer, markets, earlier) for buyer in inputs.settings.buyer

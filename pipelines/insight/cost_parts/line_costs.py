@@ -1,8 +1,8 @@
-"""Where the money of a plan is: each line's part of its cost, and what a change of the dearest lines would save.
+"""Each line's part of a plan's cost, and what changing one of the dearest lines would save.
 
-A vendor's order is split over the lines it serves in proportion to the displayed value of the pieces they use; spares count
-for the lines their offers serve. Shipping, handling and tax follow the goods: no other split is better founded, because they
-belong to the order and not to its lines.
+A vendor's order is split over the lines it serves in proportion to the displayed value of the pieces they use. Spares count
+for the lines that their offers serve. Shipping, handling and tax follow the goods: they belong to the order and not to its
+lines, so no other split is better founded.
 """
 
 from __future__ import annotations
@@ -21,11 +21,12 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import covering_price, price_with_tax
 from pipelines.insight.replanning.fair_share import in_whole_units
-from pipelines.insight.replanning.plan_changes import Limits, Moved, Offer, Offers, PlanOrders, Portion
+from pipelines.insight.replanning.offers import Offer, Offers
+from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, PlanLimits
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_money
 from pipelines.planner import solve
-from pipelines.planning.candidates import Candidates, candidates_among
+from pipelines.planning.candidates import Candidates, Portion, candidates_among
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning
 from schemas.published.whole_costs import LINE_COST
@@ -43,7 +44,7 @@ LineWeights = dict[str, dict[int, Fraction]]
 def line_weights(plan_line: pl.DataFrame, plan_purchase: pl.DataFrame) -> LineWeights:
     """How each vendor's order of one published plan splits over the lines it serves.
 
-    An order of nothing but spares, or of no value, is split evenly over the lines it serves or, without any, is all of the
+    An order without value is split evenly over the lines it serves. One that serves no line (spares only) counts whole for
     line 0, which no parts list has.
     """
     bought = {offer_id: (vendor, n) for vendor, offer_id, n in _purchases(plan_purchase)}
@@ -94,20 +95,20 @@ def line_cost_rows(
     Args:
         inputs: the workspace.
         published: the plan.
-        planning: what it was made from.
-        plan: the same in its own words.
+        planning: of its model, buyer and date.
+        plan: the same as a PurchasePlan.
         candidates: of its scenario.
-        near: those of the plan's vendors and a few others.
+        near: candidates of the plan's vendors and of a few others.
     """
     rows, money = published.rows, published.buyer.currency_code
     digits = currency_digits(money)
     weights = line_weights(rows["plan_line"], rows["plan_purchase"])
-    reported = rows["plan_vendor"].select("vendor_code", "goods", "landed_cost").rows()
+    by_vendor = rows["plan_vendor"].select("vendor_code", "goods", "landed_cost").rows()
     estimates = _by_line(rows["unfilled_line"], "unfilled_estimate")
     portions = planning.portions(published.scenario)
-    lines = sorted(set(portions["line_number"].to_list()) | set(split_over_lines(weights, _amounts(reported, 1))))
-    goods = _whole(split_over_lines(weights, _amounts(reported, 1)), lines, digits)
-    landed = _whole(split_over_lines(weights, _amounts(reported, 2)), lines, digits)
+    lines = sorted(set(portions["line_number"].to_list()) | set(split_over_lines(weights, _amounts(by_vendor, 1))))
+    goods = _whole(split_over_lines(weights, _amounts(by_vendor, 1)), lines, digits)
+    landed = _whole(split_over_lines(weights, _amounts(by_vendor, 2)), lines, digits)
     cost = {line: landed[line] + estimates.get(line, Decimal(0)) for line in lines}
     complete = sum(cost.values(), Decimal(0))
     ranked = sorted(lines, key=lambda line: (-cost[line], line))
@@ -142,8 +143,8 @@ _CHANGES = ("other_colour_code", "other_colour_saving", "other_form_saving", "le
 _NO_LINE = {"portion_source": "designer", "listed_part_code": "", "listed_colour_code": ""}
 
 
-def _amounts(reported: list[tuple[Any, ...]], at: int) -> dict[str, Decimal]:
-    return {row[0]: row[at] for row in reported}
+def _amounts(by_vendor: list[tuple[Any, ...]], at: int) -> dict[str, Decimal]:
+    return {row[0]: row[at] for row in by_vendor}
 
 
 def _whole(split: Mapping[int, Fraction], lines: list[int], digits: int) -> dict[int, Decimal]:
@@ -159,8 +160,8 @@ def _by_line(frame: pl.DataFrame, name: str) -> dict[int, Any]:
 class LineChanges:
     """What a plan would cost with one line changed and everything else bought as it is.
 
-    A line's pieces move to offers of the plan's vendors or of one more; the orders are priced by the landed cost, so a saving
-    can be had. A plan made anew might save more; only leaving a line out is planned anew where the simple change saves little.
+    A line's pieces move to offers of the plan's vendors or of one more, and the landed cost prices the orders. So each saving
+    is real, though a new plan might save more. Only leaving a line out is planned anew, where the simple change saves little.
     """
 
     def __init__(
@@ -179,10 +180,10 @@ class LineChanges:
         self._known_offers: dict[int, tuple[Candidates, Offers]] = {}
         self._offers = self._offers_of(candidates)
         forced = frozenset(self.scenario.forced_vendors)
-        self._limits = Limits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
+        self._limits = PlanLimits(self.scenario.allow_spares, self.scenario.maximum_vendor_count, forced)
 
     def of_lines(self, lines: list[int], goods: Mapping[int, Decimal]) -> dict[int, Row]:
-        """Savings of each line's changes; a change that can't be had, or saves nothing, has none."""
+        """Savings of each line's changes; None for a change that is impossible or saves nothing."""
         if not lines:
             return {}
         portions = self.planning.portions(self.scenario).filter(pl.col("line_number").is_in(lines))
@@ -217,7 +218,7 @@ class LineChanges:
         by_colour: dict[str, dict[Portion, list[tuple[Fraction, Offer]]]] = {}
         for portion, uses in self._uses(line, found).items():
             for price, offer in uses:
-                by_colour.setdefault(offer.facts["colour_code"], {}).setdefault(portion, []).append((price, offer))
+                by_colour.setdefault(offer.columns["colour_code"], {}).setdefault(portion, []).append((price, offer))
         promising = []
         for colour, of_colour in sorted(by_colour.items()):
             prices = [covering_price(of_colour.get(portion, []), n) for portion, n in needed.items()]
@@ -234,15 +235,15 @@ class LineChanges:
     def _in_another_form(self, line: int, found: Candidates) -> Decimal | None:
         known = set(self.candidates.offers["offer_id"])
         uses = self._uses(line, found)
-        if not any(offer.facts["offer_id"] not in known for prices in uses.values() for _, offer in prices):
+        if not any(offer.columns["offer_id"] not in known for prices in uses.values() for _, offer in prices):
             return None
         saved = self._saved(line, self._moved(self._needed(line), uses))
         return saved if saved is not None and saved > 0 else None
 
     def _without(self, line: int, goods: Decimal) -> Decimal | None:
-        """What leaving the line out saves; planned anew where less than its goods, because a minimum or a waiver quarantined them."""
+        """What leaving the line out saves; planned anew where that is less than its goods, as a minimum or waiver may need them."""
         needed = self._needed(line)
-        moved = PlanOrders(self.plan, self._offers, self.planning.book.vendors).moved(
+        moved = ChangeablePlan(self.plan, self._offers, self.planning.book.vendors).with_portions_moved(
             needed, {}, [frozenset()], self._limits
         )
         saved = self._saved(line, moved)
@@ -271,7 +272,7 @@ class LineChanges:
         missing = self.plan.rank[0] - sum(n for portion, n in self.plan.pieces_missing.items() if portion in needed)
         if landed_cost.broken_rules or plan.rank[0] > missing:
             return saved
-        anew = self._saved(line, Moved(plan, landed_cost.total))
+        anew = self._saved(line, ChangedPlan(plan, landed_cost.total))
         return anew if saved is None or anew is None else max(saved, anew)
 
     def _uses(self, line: int, found: Candidates) -> dict[Portion, list[tuple[Fraction, Offer]]]:
@@ -291,27 +292,27 @@ class LineChanges:
             )
             uses.setdefault(portion, []).append((price, offer))
         for prices in uses.values():
-            prices.sort(key=lambda pair: (pair[0], pair[1].facts["offer_id"]))
+            prices.sort(key=lambda pair: (pair[0], pair[1].columns["offer_id"]))
         return uses
 
     def _moved(
         self,
         needed: Mapping[Portion, int],
         uses: Mapping[Portion, list[tuple[Fraction, Offer]]],
-    ) -> Moved | None:
+    ) -> ChangedPlan | None:
         own = frozenset(self.plan.purchases["vendor_code"])
-        extra = {offer.facts["offer_id"]: offer for prices in uses.values() for _, offer in prices}
-        options = {portion: [str(offer.facts["offer_id"]) for _, offer in prices] for portion, prices in uses.items()}
+        extra = {offer.columns["offer_id"]: offer for prices in uses.values() for _, offer in prices}
+        options = {portion: [str(offer.columns["offer_id"]) for _, offer in prices] for portion, prices in uses.items()}
         cheapest = sorted({prices[0][1].vendor_code for prices in uses.values() if prices} - own)
         choices = [own, *(own | {code} for code in cheapest)]
         bought = {offer_id: self._offers[offer_id] for offer_id in self.plan.purchases["offer_id"]}
-        orders = PlanOrders(self.plan, {**bought, **extra}, self.planning.book.vendors)
-        moved = orders.moved(needed, options, choices, self._limits)
+        changeable = ChangeablePlan(self.plan, {**bought, **extra}, self.planning.book.vendors)
+        moved = changeable.with_portions_moved(needed, options, choices, self._limits)
         is_filled = moved is not None and not any(portion in needed for portion in moved.plan.pieces_missing)
         return moved if is_filled else None
 
-    def _saved(self, line: int, moved: Moved | None) -> Decimal | None:
-        """What a moved plan saves, the line's estimate included, because its missing pieces are bought or not needed then."""
+    def _saved(self, line: int, moved: ChangedPlan | None) -> Decimal | None:
+        """What a changed plan saves, the line's estimate included: its missing pieces are then bought, or not needed."""
         if moved is None:
             return None
         before = self.published.rows["model_cost"]["landed_cost"][0] + self.estimates.get(line, Decimal(0))

@@ -1,5 +1,4 @@
-"""The maker's shop question: what each portion costs at the maker's shop and elsewhere, what its terms still ask for, and what
-spending a little more there would change."""
+"""What to buy at the maker's shop: prices there and elsewhere, what is missing to its thresholds, and spending more there."""
 
 from __future__ import annotations
 
@@ -17,17 +16,18 @@ from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
-from pipelines.insight.replanning.plan_changes import Limits, Moved, Offer, Offers, PlanOrders, Portion
+from pipelines.insight.replanning.offers import Offer, Offers
+from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, PlanLimits
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.money import currency_digits, round_down, round_half_up, round_money
 from pipelines.planner import solve
-from pipelines.planning.candidates import Candidates
+from pipelines.planning.candidates import Candidates, Portion
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.settings import Scenario
 from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
 
 FURTHER_SPEND = Decimal(5)
-"""What is spent further at the maker's shop, in the buyer's currency: about what one more line costs (common practice, no source)."""
+"""What is spent further there, in the buyer's currency: about the price of one more line (common practice, no source)."""
 
 Row = dict[str, Any]
 Priced = dict[Portion, dict[str, list[tuple[Fraction, Offer]]]]
@@ -43,7 +43,7 @@ def maker_rows(
         published: a plan in which the maker's shop is a vendor like any other.
         plan: the same with its exact cost.
         candidates: of its scenario.
-        near: those of the plan's vendors, the makers' shops and a few others.
+        near: candidates of the plan's vendors, the makers' shops and a few others.
         book: the vendors' terms.
     """
     first = [code for code in candidates.vendor_codes if order_number_of(code) == 1]
@@ -69,7 +69,7 @@ _TABLES = (MAKER_CHOICE.name, MAKER_THRESHOLD.name, MAKER_FURTHER.name)
 
 
 def price_with_tax(price: Fraction | Decimal, terms: VendorTerms) -> Fraction:
-    """What one piece costs the buyer besides shipping and handling: its displayed price, converted, with the tax on goods."""
+    """What one piece costs the buyer without shipping and handling: its displayed price, converted, with tax on goods."""
     added = Fraction(0) if terms.tax_on == "included" else Fraction(terms.tax_rate_pct) / 100
     return Fraction(price) * terms.rate * (1 + added)
 
@@ -83,7 +83,7 @@ def _priced(candidates: Candidates, book: TermsBook) -> Priced:
     for portion_index, offer_index in direct.select("portion_index", "offer_index").iter_rows():
         portion, quantity = portions[portion_index]
         offer = offers[ids[offer_index]]
-        if order_number_of(offer.vendor_code) > 1:  # the same stock at the same price
+        if order_number_of(offer.vendor_code) > 1:  # a further order has the same stock at the same price
             continue
         terms = book.vendors[offer.vendor_code]
         pieces = max(min(quantity, offer.most), offer.steps[0][0])
@@ -91,12 +91,12 @@ def _priced(candidates: Candidates, book: TermsBook) -> Priced:
         found.setdefault(portion, {}).setdefault(terms.vendor_kind, []).append((price, offer))
     for kinds in found.values():
         for prices in kinds.values():
-            prices.sort(key=lambda pair: (pair[0], pair[1].facts["offer_id"]))
+            prices.sort(key=lambda pair: (pair[0], pair[1].columns["offer_id"]))
     return found
 
 
 def covering_price(prices: Iterable[tuple[Fraction, Offer]], quantity: int) -> Fraction | None:
-    """Mean price of the cheapest stock that covers a quantity; None where all of it does not."""
+    """Mean price of the cheapest stock that covers a quantity; None where all the stock does not."""
     left, paid = quantity, Fraction(0)
     for price, offer in prices:
         taken = min(left, offer.most)
@@ -192,7 +192,7 @@ def _thresholds(plan: PurchasePlan, terms: VendorTerms) -> list[Row]:
 def _further(
     scenario: Scenario, plan: PurchasePlan, near: Candidates, priced: Priced, book: TermsBook, maker: str
 ) -> Row:
-    """The cheapest way found in which at least ``FURTHER_SPEND`` more is ordered at a maker's shop."""
+    """What the cheapest plan found costs in which at least ``FURTHER_SPEND`` more is ordered at a maker's shop."""
     terms = book.vendors[maker]
     money = terms.buyer_currency_code
     spent = _spent(plan, maker)
@@ -208,7 +208,7 @@ def _further(
         if not work_out(found.purchases, changed.vendors).broken_rules:
             best = found if best is None else min(best, found, key=lambda each: each.rank)
     except PlanRefusedError:
-        pass  # the maker's shop has not that much to sell, unless moving pieces found it
+        pass  # the maker's shop does not have that much to sell, unless moving portions found it
     landed = work_out(plan.purchases, book.vendors).total
     then = None if best is None else work_out(best.purchases, book.vendors).total
     fills_alike = best is not None and best.rank[0] == plan.rank[0]
@@ -244,9 +244,9 @@ def _greedy(
     book: TermsBook,
     maker: str,
     least: Decimal,
-) -> Moved | None:
-    """The plan with portions moved to the maker's shop, those that lose least for their value first, until enough is spent there."""
-    limits = Limits(scenario.allow_spares, scenario.maximum_vendor_count, frozenset(scenario.forced_vendors))
+) -> ChangedPlan | None:
+    """The plan with portions moved to the maker's shop until enough is spent there, those that cost least more first."""
+    limits = PlanLimits(scenario.allow_spares, scenario.maximum_vendor_count, frozenset(scenario.forced_vendors))
     offers = Offers(near)
     if not set(plan.purchases["offer_id"]) <= offers.keys():
         return None
@@ -259,10 +259,10 @@ def _greedy(
         here = [(p, o) for p, o in priced.get(portion, {}).get("maker", []) if o.vendor_code == maker]
         price = covering_price(here, quantity)
         other = covering_price(priced.get(portion, {}).get("independent", []), quantity)
-        if price is not None and all(offer.facts["offer_id"] in offers for _, offer in here):
+        if price is not None and all(offer.columns["offer_id"] in offers for _, offer in here):
             dearer = (price - (other if other is not None else price)) / price if price else Fraction(0)
-            ranked.append((dearer, portion, [str(offer.facts["offer_id"]) for _, offer in here], price * quantity))
-    orders = PlanOrders(plan, offers, book.vendors)
+            ranked.append((dearer, portion, [str(offer.columns["offer_id"]) for _, offer in here], price * quantity))
+    changeable = ChangeablePlan(plan, offers, book.vendors)
     needed: dict[Portion, int] = {}
     options: dict[Portion, list[str]] = {}
     terms, missing = book.vendors[maker], Fraction(least) - _spent(plan, maker)
@@ -271,7 +271,7 @@ def _greedy(
         needed[portion], options[portion] = near.needed[portion], ids
         missing -= value / price_with_tax(Fraction(1), terms)
         if missing <= 0:
-            moved = orders.moved(needed, options, [vendors], limits)
+            moved = changeable.with_portions_moved(needed, options, [vendors], limits)
             if moved is not None and _spent(moved.plan, maker) >= least:
                 return moved
     return None

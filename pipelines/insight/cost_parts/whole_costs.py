@@ -1,4 +1,4 @@
-"""What a model costs in all: instructions from list price to price paid, parts and charges, per piece, and what is on hand."""
+"""The whole cost of a model: instructions, parts and charges, also per piece, and what is on hand already."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ Row = dict[str, Any]
 
 
 def instructions_steps(inputs: WorkspaceInputs, model: Model, buyer: Buyer, day: date) -> list[Row]:
-    """INSTRUCTIONS_STEP rows: the list price and the price after each discount of the day, sales and codes in their order.
+    """INSTRUCTIONS_STEP rows: the list price, then the price after each discount that holds on the day, in order.
 
-    Each price is exact from the list price and the exchange rate on, and rounded once. None where the model says no price, or
-    no exchange rate is young enough.
+    Each price is exact from the list price and the exchange rate on, and rounded once. No rows where model.toml has no
+    price, or no exchange rate is recent enough.
     """
     instructions = model.settings.instructions
     if instructions is None:
@@ -98,7 +98,7 @@ _OF_PLAN = (
 def _owned(
     planning: ModelPlanning, scenario: Scenario, rows: Mapping[str, pl.DataFrame], goods: Mapping[int, Fraction]
 ) -> tuple[int, Fraction]:
-    """Pieces that stock on hand could serve, and what as many cost in the plan; pieces the plan takes from it cost nothing."""
+    """Pieces that stock on hand could serve, and what as many cost in the plan; those it takes from stock cost nothing."""
     with_stock = scenario.model_copy(update={"use_stock_on_hand": True})
     owned = planning.candidates(with_stock).on_hand
     used = rows["plan_line"].filter(pl.col("vendor_code") != "").group_by("line_number").agg(pl.col("quantity").sum())

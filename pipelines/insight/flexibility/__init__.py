@@ -1,6 +1,8 @@
 """What flexibility of colour and form saves, line by line, and which lines to look at first.
 
 In: a market and the plans of a date. Out: flexibility_cost, colour_flex_saving, substitute_saving and look_first.
-line_prices and portion_costs price every line once, vendor_mixes chooses sets of vendors, saving_game shares the
-saving, flexible_plans plans the totals. May import replanning.
+May import replanning. Read in this order: priced_uses (every offer that could serve a portion), portion_costs (a
+portion's cost in a set of vendors), vendor_mixes (the sets compared), model_games and saving_game (what each flexible
+line saves), look_order and look_first_list (where to look next), flexible_plans (the totals, planned), savings (the
+tables).
 """

@@ -1,4 +1,4 @@
-"""Plans with some flexible lines only: as colours alone, other forms alone, or with a few more lines flexible."""
+"""Plans in which only some flexibility counts: colours alone, forms alone, or a few more lines than are decided."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ from schemas.inputs.models import FLEXIBLE_LINES
 from schemas.validate import require_valid
 
 EFFORT = "standard"
-"""With less, totals of a few cents' flexible lines come out as nothing; with few vendors it takes little."""
+"""With less effort, a saving of a few cents comes out as none; with few vendors even this takes little time."""
 
 
 @dataclass(frozen=True)
 class FlexibilityCost:
-    """What a plan with some flexible lines costs, in the buyer's currency; missing pieces count at their estimates."""
+    """What a plan costs in which some flexibility counts, in the buyer's currency."""
 
     landed_cost: Decimal
     unfilled_piece_count: int
@@ -39,13 +39,14 @@ class FlexibilityCost:
 
 
 class FlexiblePlanner:
-    """Plans around a model's two published plans, as listed and flexible.
+    """Makes plans between a model's two published plans, listed and flexible.
 
-    Each is the cheapest of one per set of vendors: with few vendors a plan is found quickly and exactly, or nearly so.
+    It plans once for each of a few sets of vendors and keeps the cheapest. With few vendors a plan is found quickly and is
+    the best possible, or nearly.
 
     Args:
         inputs: the workspace.
-        published: the flexible plan, with the listed plan's rows.
+        published: the flexible plan, with the rows of the listed plan.
         planning: of the model.
     """
 
@@ -68,7 +69,7 @@ class FlexiblePlanner:
     def cost_with_flexible(
         self, line_numbers: Collection[int], known: Iterable[PurchasePlan], vendor_sets: Iterable[frozenset[str]]
     ) -> FlexibilityCost | None:
-        """The same for the published scenario, some lines being decided to be free in any colour."""
+        """The cheapest plan found under the published scenario if some more lines could take any colour."""
         model = with_any_colour(self._published.model, line_numbers, self._published)
         planning = replace(self._published, model=model).planning(self._inputs)
         return self._cheapest(planning, self._published.scenario, known, vendor_sets)
@@ -85,14 +86,14 @@ class FlexiblePlanner:
         best = min(fits, key=lambda plan: plan.rank, default=None)
         orders = dict.fromkeys(tuple(everyone.orders_with({*map(vendor_of, codes)})) for codes in vendor_sets)
         markets = [everyone.of_vendors(codes) for codes in orders]
-        tried: list[set[str]] = []
+        planned: list[set[str]] = []
         for (missing, bound), market in _bounded(markets, planning.book, scenario):
-            # Sets that can't do better, by their bound or because they are part of one that was planned, need no plan.
+            # A set needs no plan if its bound is no better, or if it is part of a set already planned.
             if best is not None and (missing, bound) >= best.rank[:2]:
                 continue
-            if any(tried_codes.issuperset(market.vendor_codes) for tried_codes in tried):
+            if any(codes.issuperset(market.vendor_codes) for codes in planned):
                 continue
-            tried.append({*market.vendor_codes})
+            planned.append({*market.vendor_codes})
             found = _plan(market, planning.book, scenario, fits)
             best = min([plan for plan in (best, found) if plan], key=lambda plan: plan.rank, default=None)
         return None if best is None else self._priced(best)
@@ -110,7 +111,7 @@ class FlexiblePlanner:
 def _bounded(
     markets: Iterable[Candidates], book: TermsBook, scenario: Scenario
 ) -> list[tuple[tuple[int, Fraction], Candidates]]:
-    """Markets with the least that any plan there leaves missing and costs, the most promising first; empty ones are dropped."""
+    """Markets that have offers, each with the least that a plan there lacks and costs, the most promising first."""
     found = []
     for number, market in enumerate(market for market in markets if market.uses.height):
         found.append((solve.first_bound(market.problem(book, scenario)), number, market))
@@ -118,7 +119,7 @@ def _bounded(
 
 
 def _plan(found: Candidates, book: TermsBook, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan | None:
-    """A plan from some candidates only; None where there is none, or where planning is refused."""
+    """A plan from some candidates only; None where the rules allow none or it fails a check."""
     fits = [(plan.rank, start) for plan in known if (start := as_solution(plan, found, scenario)) is not None]
     start = min(fits, key=lambda pair: pair[0])[1] if fits else None
     try:
@@ -140,16 +141,16 @@ def _estimates(published: PublishedPlan) -> Mapping[tuple[int, int], Fraction]:
 
 
 def with_any_colour(model: Model, line_numbers: Collection[int], published: PublishedPlan) -> Model:
-    """The model with some lines decided on the priced date: any colour for all their pieces."""
-    needed = sorted(line_numbers)
+    """The model as if it had been decided on the priced date that some lines may take any colour, whole."""
+    lines = sorted(line_numbers)
     day = published.day.isoformat()
     text = {
-        "line_number": [str(number) for number in needed],
-        "colour_rule": ["any"] * len(needed),
-        "decided_on": [day] * len(needed),
+        "line_number": [str(number) for number in lines],
+        "colour_rule": ["any"] * len(lines),
+        "decided_on": [day] * len(lines),
     }
     decided = require_valid(
         FLEXIBLE_LINES, pl.DataFrame(text, schema=dict.fromkeys(text, pl.String)), where=FLEXIBLE_LINES.name
     )
-    others = model.flexible_lines.filter(~pl.col("line_number").is_in(needed))
+    others = model.flexible_lines.filter(~pl.col("line_number").is_in(lines))
     return replace(model, flexible_lines=pl.concat([others, decided.select(others.columns)]))

@@ -1,7 +1,7 @@
-"""Flexible lines as players of a cost-saving game: what each saves alone, on top of all others, and as its fair share.
+"""A cost-saving game whose players are flexible lines: what each saves alone, on top of all others, and as its fair share.
 
-The game knows nothing of markets. Its cost is the least of a few ways of buying (columns); in each of them a cost is fixed, and
-blocks of flexible lines that act on each other add what their table says. So thousands of sets of flexible lines are costed at once.
+The game knows nothing of markets. It has a table of costs per vendor mix (a column): a fixed cost, and a cost for every set
+of players in a block. The cost of a set of players is that of its cheapest column. So thousands of sets are costed at once.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 EXACT_UP_TO = 14
-"""Flexible lines at work up to which the Shapley value is summed over all sets of them; at least 12 lines are promised."""
+"""Players with any effect up to which the Shapley value is summed over all sets; at least 12 lines are promised."""
 SAMPLED_PAIRS = 256
-"""Pairs of an order of joining and its reverse, beyond that."""
+"""Beyond that, pairs of a random order of joining and its reverse."""
 SEED = 20_050_130
 
 
 @dataclass(frozen=True)
 class Block:
-    """Flexible lines whose costs depend on each other, such as two lines that want the same stock.
+    """Players whose costs depend on each other, such as two lines that need the same stock.
 
     Attributes:
         players: their numbers.
-        costs: int64, one row per set of them (bit b of the row number: the b-th is free), one column per way of buying.
-            A row never costs more than one whose set it contains.
+        costs: int64, a row per set of them (bit b of the row number: the b-th is in it), a column per vendor mix.
+            A set never costs more than a set that it contains.
     """
 
     players: tuple[int, ...]
@@ -40,12 +40,12 @@ class Block:
 
 
 @dataclass(frozen=True)
-class Game:
-    """Cost of every set of flexible lines: the least column of the fixed costs plus each block's row.
+class SavingGame:
+    """The cost of every set of players: the least column of the fixed costs plus each block's row.
 
     Attributes:
-        player_count: flexible lines, numbered from 0.
-        fixed: int64, by way of buying.
+        player_count: players, numbered from 0.
+        fixed: int64, the cost by vendor mix without any player's portions.
         blocks: every player is in exactly one.
     """
 
@@ -54,11 +54,11 @@ class Game:
     blocks: tuple[Block, ...]
 
     def costs(self, members: Bools) -> Ints:
-        """The cost of each row of ``members``, which says by player who is free."""
+        """The cost of each set; a row of ``members`` has True for the players in it."""
         return np.asarray(self.totals(members).min(axis=1))
 
     def totals(self, members: Bools) -> Ints:
-        """The same by way of buying, one column each."""
+        """The cost of each set by vendor mix, a column each."""
         total = np.tile(self.fixed, (len(members), 1))
         for block in self.blocks:
             weights = 1 << np.arange(len(block.players))
@@ -66,12 +66,12 @@ class Game:
         return total
 
     def saving(self, members: Bools) -> Ints:
-        """What each row's flexible lines save together."""
+        """What the players of each set save together."""
         return self.fixed_cost - self.costs(members)
 
     @cached_property
     def fixed_cost(self) -> int:
-        """The cost with nothing free."""
+        """The cost without any player."""
         return int(self.costs(self._nobody)[0])
 
     @property
@@ -80,17 +80,17 @@ class Game:
 
     @cached_property
     def total_saving(self) -> int:
-        """What all flexible lines save together."""
+        """What all players save together."""
         return int(self.saving(~self._nobody)[0])
 
     @cached_property
     def alone(self) -> Ints:
-        """What each flexibility saves if only it is granted."""
+        """What each player saves by itself."""
         return self.saving(np.eye(self.player_count, dtype=np.bool_))
 
     @cached_property
     def last(self) -> Ints:
-        """What each flexibility saves on top of all others."""
+        """What each player saves on top of all others."""
         return self.total_saving - self.saving(~np.eye(self.player_count, dtype=np.bool_))
 
     @cached_property
@@ -101,7 +101,7 @@ class Game:
     def joined(self) -> tuple[Ints, Ints, Ints, Ints]:
         """All blocks' rows in one table, so that a step of many sets is one look-up.
 
-        Returns the table; each block's first row; by player its block, and how many rows further its flexibility leads.
+        Returns the table; each block's first row; by player its block, and how many rows further its joining leads.
         """
         sizes = np.array([len(block.costs) for block in self.blocks], np.int64)
         starts = np.cumsum(sizes) - sizes
@@ -114,7 +114,7 @@ class Game:
 
     @cached_property
     def useless(self) -> Bools:
-        """Flexible lines that change no cost in any way of buying, whatever else is free."""
+        """Players that change no cost in any vendor mix, whoever else is there."""
         found = np.zeros(self.player_count, np.bool_)
         for player, (block, bit) in self._place.items():
             rows = np.arange(len(block.costs))
@@ -123,9 +123,9 @@ class Game:
 
     @cached_property
     def alike(self) -> list[list[int]]:
-        """Flexible lines that can change places without any cost changing: alone in their blocks, with the same effect in every column.
+        """Players that could change places without any cost changing: alone in their blocks, of equal effect in every column.
 
-        What flexible lines of a block of several do depends on who is meant, so each of them counts as one of its kind.
+        A player in a block of several counts as the only one of its kind.
         """
         groups: dict[tuple[object, ...], list[int]] = {}
         for player, (block, _) in sorted(self._place.items()):
@@ -146,13 +146,13 @@ class Shares:
     is_exact: bool
 
 
-def fair_shares(game: Game, exact_up_to: int = EXACT_UP_TO, pairs: int = SAMPLED_PAIRS) -> Shares:
-    """The Shapley value: what a flexibility adds on average, over all orders in which flexible lines may be granted.
+def fair_shares(game: SavingGame, exact_up_to: int = EXACT_UP_TO, pairs: int = SAMPLED_PAIRS) -> Shares:
+    """The Shapley value: what a player saves more on average, over all orders in which players may join.
 
     Source: L. S. Shapley, A value for n-person games, Contributions to the Theory of Games II (1953). Sampled orders come in
     pairs of an order and its reverse, whose mean varies less (antithetic sampling; R. Mitchell, J. Cooper, E. Frank and
-    G. Holmes, Sampling permutations for Shapley value estimation, JMLR 23 (2022)). Flexible lines without any effect have share 0,
-    and those that can change places have the same share: both are true of the exact value, so that sampling does not blur them.
+    G. Holmes, Sampling permutations for Shapley value estimation, JMLR 23 (2022)). A player without any effect has the share
+    0, and players that could change places have equal shares. Both hold for the exact value, so sampling must not blur them.
     """
     working = np.flatnonzero(~game.useless)
     shares, errors = np.zeros(game.player_count), np.zeros(game.player_count)
@@ -169,7 +169,7 @@ def fair_shares(game: Game, exact_up_to: int = EXACT_UP_TO, pairs: int = SAMPLED
     return Shares(shares, errors, bool(working.size <= exact_up_to))
 
 
-def _exact(game: Game, working: Ints) -> Floats:
+def _exact(game: SavingGame, working: Ints) -> Floats:
     many = working.size
     sets = np.arange(1 << many)
     members = np.zeros((sets.size, game.player_count), np.bool_)
@@ -185,7 +185,7 @@ def _exact(game: Game, working: Ints) -> Floats:
     return shares
 
 
-def _sampled(game: Game, working: Ints, pairs: int) -> Floats:
+def _sampled(game: SavingGame, working: Ints, pairs: int) -> Floats:
     """By pair and player, the mean of what the player adds in an order and in its reverse."""
     draw = np.random.default_rng(SEED)
     forward = np.array([draw.permutation(working) for _ in range(pairs)])
@@ -208,11 +208,11 @@ def _sampled(game: Game, working: Ints, pairs: int) -> Floats:
     return (added[:pairs] + added[pairs:]) / 2
 
 
-def interactions(game: Game, players: Sequence[int]) -> tuple[Ints, Ints]:
-    """What two flexible lines save together beyond what each saves by itself: first with nothing else free, then with all else free.
+def interactions(game: SavingGame, players: Sequence[int]) -> tuple[Ints, Ints]:
+    """What two players save together beyond what each saves: first with nobody else there, then with all others there.
 
-    Flexible lines that help each other, as two lines that only together do without a vendor, are above 0 in the first and below 0 in
-    the second; those that stand in each other's way, as two lines that want the same stock, the other way round. Both matrices
+    Players that help each other, as two lines that only together make a vendor needless, are above 0 in the first matrix and
+    below 0 in the second. Players in each other's way, as two lines that need the same stock, are the reverse. Both matrices
     are symmetric, with zeros on the diagonal.
     """
     many = len(players)

@@ -1,4 +1,4 @@
-"""What flexible lines of colour and form save, line by line, so that it adds up; and which undecided lines to look at first."""
+"""The tables of flexibility: what each flexible line saves, so that it adds up, and which lines to look at first."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.flexibility.flexible_plans import FlexibilityCost, FlexiblePlanner
-from pipelines.insight.flexibility.line_prices import COLOUR, FREE_RULES, line_prices, of_likely_vendors
-from pipelines.insight.flexibility.model_game import FlexibilityMarket
+from pipelines.insight.flexibility.look_first_list import LookFirstList
+from pipelines.insight.flexibility.model_games import ModelGames
 from pipelines.insight.flexibility.portion_costs import Flexibility, PortionCosts
-from pipelines.insight.flexibility.saving_game import Game, Shares, fair_shares, interactions
-from pipelines.insight.flexibility.undecided_lines import UndecidedLines
+from pipelines.insight.flexibility.priced_uses import COLOUR, FLEXIBLE_RULES, of_likely_vendors, priced_uses
+from pipelines.insight.flexibility.saving_game import SavingGame, Shares, fair_shares, interactions
 from pipelines.insight.flexibility.vendor_mixes import MILLION
 from pipelines.insight.replanning.fair_share import in_whole_units
 from pipelines.insight.replanning.published_plans import PublishedPlan, published_plans
@@ -32,9 +32,9 @@ from schemas.validate import polars_schema, validate_typed
 LISTED, FLEXIBLE = "listed", "flexible"
 """The two plans that savings lie between; both without the maker's shop, so that nothing else differs."""
 FIRST_LOOKS = 10
-"""Lines of the look-first list that are planned with, to see what the estimate is worth."""
+"""First lines of the look-first list with which a plan is made, to see how good the estimate is."""
 INTERPLAY_AMONG, INTERPLAY_FROM, INTERPLAY_NAMED = 20, 5, 3
-"""Flexible lines looked at in pairs; smallest units from which an effect is told; lines named."""
+"""Players compared in pairs; smallest currency units from which an effect is shown; lines named."""
 
 Rows = list[dict[str, Any]]
 
@@ -51,9 +51,8 @@ def flexibility_savings(
         day: the priced date.
 
     Returns:
-        Frames of SAVING_CONTRACTS, sorted by key. Lines of amendments have no listed colour of the designer's and are not in
-        them; nor are lines whose listed colour is refused, and lines with pieces that have no price as listed, not even an
-        estimate, because there is nothing to compare with.
+        Frames of SAVING_CONTRACTS, sorted by key. Lines are left out that have nothing to compare with: lines of amendments,
+        lines whose listed colour is refused, and lines with pieces that have no price as listed, not even an estimate.
     """
     scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
     found: dict[str, Rows] = {contract.name: [] for contract in SAVING_CONTRACTS}
@@ -80,9 +79,9 @@ def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> dict[s
 class FlexibilitySavings:
     """The savings between one flexible plan and the plan as listed.
 
-    The line savings are a estimate (ways_of_buying), put in proportion: what all flexible lines save by the estimate stands for what
-    the published plans differ by. So fair shares add up to the published saving to the last cent, and alone and last compare
-    with them.
+    The savings of lines are estimates by a game (model_games), scaled so that all players together save what the two
+    published plans differ by. So fair shares add up to the published saving to the last cent, and what a line saves alone or
+    last is on the same scale.
     """
 
     def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan) -> None:
@@ -90,11 +89,11 @@ class FlexibilitySavings:
         self.listed_scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == LISTED)
         self.planning = published.planning(inputs)
         self.portions = self.planning.portions(published.scenario)
-        everyone = line_prices(inputs, self.planning, self.listed_scenario, published.scenario)
+        every_use = priced_uses(inputs, self.planning, self.listed_scenario, published.scenario)
         vendors = [set(rows["plan_purchase"]["vendor_code"]) for rows in (published.listed, published.rows)]
-        uses = of_likely_vendors(everyone, set().union(*vendors))
+        uses = of_likely_vendors(every_use, set().union(*vendors))
         self.costs = PortionCosts(uses, self._missing, self._left_out)
-        self.market = FlexibilityMarket(self.costs, vendors)
+        self.games = ModelGames(self.costs, vendors)
         self.digits = currency_digits(published.buyer.currency_code)
 
     def rows(self) -> dict[str, Rows]:
@@ -105,8 +104,8 @@ class FlexibilitySavings:
     def estimated(self) -> dict[str, Rows]:
         """Rows of the tables that are estimated, without planning anything."""
         missing = self.published.rows["unfilled_line"]
-        undecided = UndecidedLines(self.market, self.players, self.portions, missing, self.digits)
-        return {**self._saving_rows(), LOOK_FIRST.name: [self.key | row for row in undecided.rows()]}
+        look_first = LookFirstList(self.games, self.players, self.portions, missing, self.digits)
+        return {**self._saving_rows(), LOOK_FIRST.name: [self.key | row for row in look_first.rows()]}
 
     @cached_property
     def key(self) -> dict[str, Any]:
@@ -138,7 +137,7 @@ class FlexibilitySavings:
 
     @cached_property
     def total(self) -> Decimal:
-        """What the flexible plan saves in complete cost; 0 where it saves nothing, such as where it buys what had but an estimate."""
+        """What the flexible plan saves in complete cost; 0 where it costs more, as where it buys what was only estimated."""
         listed, flexible = self.published.listed["model_cost"], self.published.rows["model_cost"]
         found: Decimal = max(Decimal(0), listed["complete_cost"][0] - flexible["complete_cost"][0])
         return found
@@ -164,15 +163,15 @@ class FlexibilitySavings:
             "both": (flexible, self.game.total_saving),
         }
         for allowed, change, players in (
-            ("colour", {"use_flexibility": True}, self.costs.granted),
-            ("substitutes", {"use_substitutes": True}, self.costs.forms),
+            ("colour", {"use_flexibility": True}, self.costs.colours_allowed),
+            ("substitutes", {"use_substitutes": True}, self.costs.forms_allowed),
         ):
             vendors = [*of_plans, self._cheapest_vendors(players)]
             cost = planner.cost(self.listed_scenario.model_copy(update=change), plans, vendors)
             if cost is not None:
-                # A cheaper plan than with all flexible lines shows the flexible plan's gap; with fewer flexible lines nothing is cheaper.
+                # Less flexibility is never cheaper: a cheaper plan only shows the flexible plan's gap.
                 cheapest = flexible if cost.complete_cost < flexible.complete_cost else cost
-                found[allowed] = cheapest, self.market.game(players).total_saving
+                found[allowed] = cheapest, self.games.game(players).total_saving
         first = [row["line_number"] for row in looks if row["is_worth_a_look"]][:FIRST_LOOKS]
         if first:
             vendors = [*of_plans, self._cheapest_vendors([*self.players, *((line, COLOUR) for line in first)])]
@@ -180,11 +179,11 @@ class FlexibilitySavings:
             if cost is not None:
                 so_far = next(row["look_saving_so_far"] for row in looks if row["line_number"] == first[-1])
                 found["first_looks"] = cost, self.game.total_saving + int(so_far * MILLION)
-        reported = {**self._decided(), "share_basis": self._share_basis}
+        on_every_row = {**self._decided(), "share_basis": self._share_basis}
         return [
             {
                 **self.key,
-                **reported,
+                **on_every_row,
                 "flexibility_allowed": allowed,
                 "landed_cost": cost.landed_cost,
                 "unfilled_piece_count": cost.unfilled_piece_count,
@@ -210,10 +209,10 @@ class FlexibilitySavings:
         ).plan(self.planning, self.planning.candidates(self.listed_scenario))
         return [plan for plan in (listed, flexible) if plan is not None]
 
-    def _cheapest_vendors(self, free: Collection[Flexibility]) -> frozenset[str]:
-        """The vendors of the cheapest way of buying with some flexible lines."""
-        way = int(self.market.game([], free).fixed.argmin())
-        used = self.market.ways.sets.masks[way]
+    def _cheapest_vendors(self, flexible: Collection[Flexibility]) -> frozenset[str]:
+        """The vendors of the mix that is cheapest under some flexibility."""
+        mix = int(self.games.game([], flexible).fixed.argmin())
+        used = self.games.mixes.sets.masks[mix]
         return frozenset(code for code, is_used in zip(self.costs.uses.vendor_codes, used, strict=True) if is_used)
 
     def _decided(self) -> dict[str, Any]:
@@ -228,22 +227,22 @@ class FlexibilitySavings:
 
     @cached_property
     def players(self) -> list[Flexibility]:
-        """The flexible lines that are granted."""
-        return [*self.costs.granted, *self.costs.forms]
+        """The flexibility that is allowed, of colours and of forms."""
+        return self.costs.allowed
 
     @cached_property
-    def game(self) -> Game:
-        """Their game."""
-        return self.market.game(self.players)
+    def game(self) -> SavingGame:
+        """The game of these players."""
+        return self.games.game(self.players)
 
     @cached_property
     def shares(self) -> Shares:
-        """Their fair shares, by the estimate."""
+        """Their fair shares of what the game saves."""
         return fair_shares(self.game)
 
     @property
     def _has_shares(self) -> bool:
-        """Whether the published saving can be shared out: it is nothing, or the estimate sees where it comes from."""
+        """Whether the published saving can be shared out: it is 0, or the game saves something too."""
         return not self.total or self.game.total_saving > 0
 
     @property
@@ -254,7 +253,7 @@ class FlexibilitySavings:
 
     @cached_property
     def _proportion(self) -> Fraction:
-        """Currency of the published saving for one unit of the estimate."""
+        """The published saving in currency for one unit of the game."""
         return Fraction(self.total) / self.game.total_saving if self.game.total_saving else Fraction(0)
 
     def _money(self, amount: Fraction) -> Decimal:
@@ -298,22 +297,22 @@ class FlexibilitySavings:
         return found
 
     def _lines_by_flexibility(self) -> dict[Flexibility, list[int]]:
-        """Every granted flexibility with its lines, whether or not anything it allows is on offer; and other forms on offer."""
-        free = self.portions.filter(
-            pl.col("colour_rule").is_in(FREE_RULES)
+        """The lines of every flexibility of colour that is allowed, on offer or not, and of every form on offer."""
+        coloured = self.portions.filter(
+            pl.col("colour_rule").is_in(FLEXIBLE_RULES)
             & (pl.col("portion_source") == "designer")
             & ~pl.col("line_number").is_in(list(self._left_out))
         )
         lines: dict[Flexibility, list[int]] = {}
-        for line in sorted(set(free["line_number"])):
+        for line in sorted(set(coloured["line_number"])):
             lines.setdefault(self.costs.flexibility(line, COLOUR), []).append(line)
         designers = set(self.portions.filter(pl.col("portion_source") == "designer")["line_number"])
         return lines | {
-            flexibility: [flexibility[0]] for flexibility in self.costs.forms if flexibility[0] in designers
+            flexibility: [flexibility[0]] for flexibility in self.costs.forms_allowed if flexibility[0] in designers
         }
 
     def _fair_amounts(self, lines: Mapping[Flexibility, list[int]]) -> dict[tuple[Flexibility, int], Decimal]:
-        """Fair shares in money: they add up to the total. Lines that must be alike share theirs evenly."""
+        """Fair shares in money, which add up to the total; lines that must be alike share theirs evenly."""
         numbers = {flexibility: number for number, flexibility in enumerate(self.players)}
         parts = {
             (flexibility, line): Fraction(float(self.shares.shares[numbers[flexibility]])) / len(own)
@@ -335,17 +334,17 @@ class FlexibilitySavings:
         return amount > gap and not is_estimated
 
     def _about(self, line: int, bit: int) -> dict[str, Any]:
-        """What a row says of its line: of its flexible portions for colours, of all for forms; named after the largest."""
+        """A line's columns: of its flexible portions for colours, of all for forms; named after the largest portion."""
         rows = self.portions.filter(pl.col("line_number") == line)
         if bit == COLOUR:
-            rows = rows.filter(pl.col("colour_rule").is_in(FREE_RULES))
+            rows = rows.filter(pl.col("colour_rule").is_in(FLEXIBLE_RULES))
         main = rows.sort("quantity", descending=True, maintain_order=True).row(0, named=True)
         names = ["line_number", "listed_part_code", "listed_colour_code", *(["colour_rule"] if bit == COLOUR else [])]
         return {**{name: main[name] for name in names}, "quantity": int(rows["quantity"].sum())}
 
     @cached_property
     def _interplays(self) -> dict[int | None, tuple[str, str]]:
-        """By flexibility, how others change what it saves, and the lines that do so most; only of those with the largest shares."""
+        """By player, how others change what it saves and which lines do so most; only for the largest shares."""
         game = self.game
         ranked = sorted(range(game.player_count), key=lambda number: (-self.shares.shares[number], number))
         top = [number for number in ranked[:INTERPLAY_AMONG] if self.shares.shares[number] > 0]

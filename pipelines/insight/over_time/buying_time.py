@@ -1,7 +1,7 @@
-"""When to buy: where today stands in its own past, what season there is, and where prices may go.
+"""When to buy: how today compares with past months, what season there is, and where prices may go.
 
-The complete cost is what a buyer would pay. Plans are not all equally good, so each cost is known to lie between its lower bound and
-itself, and shares of dearer and cheaper months come as a range. The price index has no such doubt, but is the price of the list alone.
+The complete cost is what a buyer would pay. A plan may not be the best possible: the true cost lies between its lower bound
+and its cost. So the share of cheaper months is a range. The price index is exact, but it is the price of the list alone.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ HEADLINE_METHOD = "lowe"
 
 @dataclass(frozen=True)
 class Point:
-    """A value of a month, and the lowest it may really be."""
+    """A month's value, and the least that it may really be."""
 
     month: str
     value: float
@@ -73,29 +73,29 @@ def buying_time(
 def standing(points: Sequence[Point], day: date, reason: str) -> dict[str, Any]:
     """Columns of BUYING_TIME but its key: today against the earlier months, one point per month at most.
 
-    A month was surely cheaper if its value lies below the least of today, and may have been if its least lies below today's value.
-    Months that cost exactly the same count half.
+    A month was surely cheaper if its value lies below today's least. It may have been cheaper if its least lies below today's
+    value. Months of exactly the same cost count half.
     """
     today = month_of(day)
     now = next((point for point in points if point.month == today), None)
     past = [point for point in points if point.month < today]
-    reported: dict[str, Any] = {"past_month_count": len(past), "withheld_reason": reason}
+    columns: dict[str, Any] = {"past_month_count": len(past), "withheld_reason": reason}
     if reason or now is None:
-        return reported | {"withheld_reason": reason or "there is no figure for the priced date"}
-    reported["measure_now"] = now.value
+        return columns | {"withheld_reason": reason or "there is no figure for the priced date"}
+    columns["measure_now"] = now.value
     if past:
-        reported["cheaper_share_low"] = _share([(point.value, now.least) for point in past])
-        reported["cheaper_share_high"] = _share([(point.least, now.value) for point in past])
+        columns["cheaper_share_low"] = _share([(point.value, now.least) for point in past])
+        columns["cheaper_share_high"] = _share([(point.least, now.value) for point in past])
     recent = [point for point in past if point.month >= month_before(today, 12)]
     if recent:
         lowest = min(recent, key=lambda point: (point.value, point.month))
-        reported |= {
+        columns |= {
             "lowest_12_months": lowest.value,
             "lowest_month": lowest.month,
         }
-        if lowest.value:  # of nothing, as where stock on hand was enough, no per cent can be said
-            reported["above_lowest_pct"] = 100 * (now.value / lowest.value - 1)
-    return reported
+        if lowest.value:  # 0 where stock on hand was enough; nothing is a per cent above that
+            columns["above_lowest_pct"] = 100 * (now.value / lowest.value - 1)
+    return columns
 
 
 def _share(pairs: Sequence[tuple[float, float]]) -> float:
@@ -103,7 +103,7 @@ def _share(pairs: Sequence[tuple[float, float]]) -> float:
 
 
 def _cost_points(rows: list[dict[str, Any]], day: date, floor: float) -> tuple[list[Point], str]:
-    """Costs that may be shown and compared, the latest of each month; and why today's may not."""
+    """Costs that may be shown, the latest of each month, and why today's may not be."""
     points: dict[str, Point] = {}
     reason = ""
     for row in rows:
@@ -144,7 +144,7 @@ def _index_points(rows: list[dict[str, Any]], day: date, floor: float) -> tuple[
 def _look_ahead(
     points: Sequence[Point], reason: str, key: dict[str, str], rows: dict[str, list[dict[str, Any]]]
 ) -> None:
-    """Season and forecast from the latest unbroken run of months."""
+    """Add season and forecast, made from the latest unbroken run of months."""
     run = _unbroken(points)
     if not run:
         return
@@ -193,7 +193,7 @@ def _look_ahead(
 
 
 def _unbroken(points: Sequence[Point]) -> list[Point]:
-    """The months up to the last that follow each other without a gap."""
+    """The latest months that follow each other without a gap."""
     run: list[Point] = []
     for point in points:
         if run and month_before(point.month) != run[-1].month:
@@ -209,8 +209,8 @@ def _percent(log_error: float) -> float | None:
 def _why_no_forecast(origins: int) -> str:
     if origins < LEAST_ORIGINS:
         needed = LEAST_HISTORY + LEAST_ORIGINS
-        return f"the past is too short to decide one, which takes {needed} months without a gap"
-    return "in the past it hardly came closer than 'same as last month', or not at all"
+        return f"the past is too short to test one, which takes {needed} months without a gap"
+    return "in the past it was hardly closer than 'same as last month', or not at all"
 
 
 def _frame(contract: Contract, rows: list[dict[str, Any]]) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""Which lines of a model are listed, decided or needed otherwise on one date than on another."""
+"""Which lines of a model differ between two dates: in the designer's list, or by our decisions."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from pipelines.inputs import Model, WorkspaceInputs
 
 @dataclass(frozen=True)
 class ChangedLines:
-    """Lines that the designer changed, and others that our decisions changed, by whether flexible lines count."""
+    """Lines that the designer changed, and others that our decisions changed, by whether flexibility counts."""
 
     listed: frozenset[int]
     decided: Mapping[bool, frozenset[int]]
     is_other_list: bool
 
     def is_break(self, uses_flexibility: bool) -> bool:
-        """Whether the two plans are not of the same thing."""
+        """Whether the plans of the two dates buy different things."""
         return self.is_other_list or bool(self.listed or self.decided[uses_flexibility])
 
 
 def listed_lines(model: Model, version: int | None) -> pl.DataFrame:
-    """line_number, part_code, colour_code and quantity of a version of the designer\'s list, without the skipped sections."""
+    """line_number, part_code, colour_code and quantity of a version of the designer's list, without the skipped sections."""
     chosen = (pl.col("list_version") == (version or 0)) & ~pl.col("section_code").fill_null("").is_in(
         model.settings.skip_sections
     )
@@ -35,22 +35,22 @@ def listed_lines(model: Model, version: int | None) -> pl.DataFrame:
 
 
 Lines = dict[int, list[str]]
-"""What frames say of each line, in texts to compare."""
+"""The rows of each line, as texts to compare."""
 
 
-class DemandedLines:
-    """What models want of each line on a date; the same between two changes, so looked up once."""
+class LinesByDate:
+    """The portions of models' lines on a date; between two changes they are the same, so looked up once."""
 
     def __init__(self, inputs: WorkspaceInputs) -> None:
-        self._needed = demand_of(inputs)
+        self._demand = demand_of(inputs)
         self._known: dict[tuple[str, date | None, bool], Lines] = {}
 
-    def rows(self, model: Model, day: date, freely: bool) -> Lines:
-        """A model's portions by line; without flexible lines how a line is split says nothing, so its portions are taken together."""
-        key = (model.model_code, model_portions.latest_change(model, day), freely)
+    def rows(self, model: Model, day: date, with_flexibility: bool) -> Lines:
+        """A model's portions by line; a line's portions count together where flexibility does not, as their split is no change."""
+        key = (model.model_code, model_portions.latest_change(model, day), with_flexibility)
         if key not in self._known:
-            portions = self._needed.portions(model, day, freely)
-            if not freely:
+            portions = self._demand.portions(model, day, with_flexibility)
+            if not with_flexibility:
                 rest = [name for name in portions.columns if name not in ("portion_number", "group_code", "quantity")]
                 portions = portions.group_by(rest).agg(pl.col("quantity").sum())
             self._known[key] = by_line(portions)
@@ -67,5 +67,5 @@ def by_line(frame: pl.DataFrame) -> Lines:
 
 
 def differing_lines(one: Lines, other: Lines) -> frozenset[int]:
-    """Lines of which the two do not say the same."""
+    """Lines whose rows differ."""
     return frozenset(line for line in one.keys() | other.keys() if one.get(line) != other.get(line))

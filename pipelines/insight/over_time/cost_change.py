@@ -1,28 +1,30 @@
 """What a change in complete cost comes from: prices, rates, terms, the designer, our decisions, or a better choice.
 
-Compared are a plan and the plan of the same model, scenario and buyer on the date priced before. The earlier plan's purchases are priced again
-by the landed cost alone, one circumstance after the other; nothing is planned anew. With R(prices, rates, terms) the landed cost of the *earlier* purchases:
+A plan is compared with the plan of the same model, scenario and buyer on the date priced before. The landed cost prices the
+earlier plan's purchases again, with one thing changed after the other; nothing is planned anew. R(prices, rates, terms) is
+the landed cost of the *earlier* purchases:
 
-- ``prices``: R(new, old, old) - R(old, old, old). An offer that can still be bought in full (same vendor, part, colour, condition and listing,
-  enough stock, not suspect) costs what it costs now; one that ended keeps its old price here.
+- ``prices``: R(new, old, old) - R(old, old, old). An offer that can still be bought in full (same vendor, part, colour,
+  condition and listing, enough stock, not suspect) costs what it costs now. One that ended keeps its old price here.
 - ``exchange_rates``: R(new, new, old) - R(new, old, old).
-- ``terms``: R(new, new, new) - R(new, new, old): shipping, minimums, fees, discounts and taxes. A vendor without terms for the buyer now keeps the old ones.
+- ``terms``: R(new, new, new) - R(new, new, old): shipping, minimums, fees, discounts and taxes. A vendor that has no terms
+  for the buyer any more keeps the old ones.
 
-What then remains between the earlier purchases at today's prices, rates and terms and the plan of today is told line by line, by the
-displayed value of the pieces that serve the line, at today's rates; the first that applies:
+The rest lies between the earlier purchases at today's prices, rates and terms and the plan of today. It is split line by line,
+by the displayed value of the pieces that serve the line, at today's rates. The first reason that applies counts:
 
 - ``list``: the designer's list has the line, or its part, colour or quantity, otherwise than before.
-- ``decisions``: our flexible lines or amendments of the line changed (flexible lines only count where the scenario uses them).
+- ``decisions``: our decision on the line's flexibility (where the scenario uses it) or an amendment of it changed.
 - ``estimates``: pieces of the line can't be bought on one of the dates; and the whole change of the estimate for unfilled pieces.
 - ``ended_offers``: an offer that served the line can no longer be bought in full: the change was forced.
-- ``forms``, ``colours``, ``vendors``: the line is served by other parts; else by other colours; else from other offers. Negative is what was
-  gained by changing.
-- ``shipping_structure``: all that is left: shipping, handling, tax, discounts and spares of the orders as they are now against those of the
-  earlier purchases at today's terms.
+- ``forms``, ``colours``, ``vendors``: the line is served by other parts; else by other colours; else from other offers.
+  A gain by changing is negative.
+- ``shipping_structure``: all that is left: shipping, handling, tax, discounts and spares of today's orders against those of
+  the earlier purchases at today's terms.
 
-Each part is rounded to the currency's digits, half-up, and ``shipping_structure`` takes the rounding, so that the parts add up to the change of
-complete cost to the last digit. The order of the parts is a convention: another order would give each a little less or more. It is that of
-a price effect at the earlier quantities before a quantity effect at today's prices: q0 (p1 - p0) + p1 (q1 - q0) = p1 q1 - p0 q0.
+Each part is rounded half-up to the currency's digits, and ``shipping_structure`` takes the rounding. So the parts add up to
+the change of complete cost to the last digit. Their order is a convention; another would give each a little less or more. It
+puts a price effect at earlier quantities before a quantity effect at today's prices: q0 (p1 - p0) + p1 (q1 - q0) = p1 q1 - p0 q0.
 """
 
 from __future__ import annotations
@@ -43,7 +45,7 @@ from pipelines.demand import model_portions
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.over_time.changed_lines import (
     ChangedLines,
-    DemandedLines,
+    LinesByDate,
     by_line,
     differing_lines,
     listed_lines,
@@ -74,7 +76,7 @@ def cost_changes(
 ) -> pl.DataFrame:
     """Contract COST_CHANGE, for every plan that has one of the same scenario on the date priced before it.
 
-    Refused plans are left out, because they say nothing of what the model would have cost.
+    Refused plans are left out: they do not show what the model would have cost.
 
     Args:
         inputs: the workspace.
@@ -108,7 +110,7 @@ def _steps(
 
 
 def _rows_of(inputs: WorkspaceInputs, step: _Step) -> pl.DataFrame:
-    return _Change(inputs, step, DemandedLines(inputs)).rows()
+    return _Change(inputs, step, LinesByDate(inputs)).rows()
 
 
 def _by_day(frame: pl.DataFrame) -> dict[date, pl.DataFrame]:
@@ -137,11 +139,11 @@ class _Step:
 
 @dataclass(frozen=True)
 class _Change:
-    """Works out what a step changed."""
+    """Splits the changes in cost of one step into their parts."""
 
     inputs: WorkspaceInputs
     step: _Step
-    needed: DemandedLines
+    lines: LinesByDate
     totals: dict[tuple[Any, ...], tuple[Decimal, ...]] = field(default_factory=dict)
 
     def rows(self) -> pl.DataFrame:
@@ -279,11 +281,11 @@ class _Change:
         versions = [model.settings.version_on(day) for day in (self.step.before, self.step.now)]
         listed = differing_lines(*(by_line(listed_lines(model, version)) for version in versions))
         decided = {
-            freely: differing_lines(
-                *(self.needed.rows(model, day, freely) for day in (self.step.before, self.step.now))
+            with_flexibility: differing_lines(
+                *(self.lines.rows(model, day, with_flexibility) for day in (self.step.before, self.step.now))
             )
             - listed
-            for freely in (True, False)
+            for with_flexibility in (True, False)
         }
         return ChangedLines(listed, decided, is_other_list=versions[0] != versions[1])
 
@@ -312,11 +314,8 @@ class _Change:
 
     def _lines(self, plans: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
         """Pieces bought, by line and offer; pieces on hand cost nothing."""
-        lines = plans["plan_line"]
-        assert lines is not None, "a date with plans has their table"
-        return lines.filter(pl.col("vendor_code") != "").select(
-            *_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price"
-        )
+        bought = plans["plan_line"].filter(pl.col("vendor_code") != "")
+        return bought.select(*_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price")
 
     def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, ChangedLines]) -> pl.DataFrame:
         """Model, scenario, line_number, reason: the first that applies to the line."""

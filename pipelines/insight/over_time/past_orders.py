@@ -1,4 +1,4 @@
-"""Published purchases with all that a landed cost asks of them."""
+"""Past purchases as published, completed with what the landed cost needs."""
 
 from __future__ import annotations
 

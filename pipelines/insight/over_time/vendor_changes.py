@@ -1,9 +1,10 @@
-"""Which vendors' changes move what a model costs: their prices and stock, and beside them their terms.
+"""Which vendors' changes move what a model costs: of their prices and stock, and of their terms.
 
-For prices and stock see :func:`pipelines.trends.outlook.price_changes.vendor_moves`. Terms are shipping, minimums, handling charges, fees, discounts, taxes and limits. Priced is the order that the earlier plan placed with
-the vendor, by the landed cost: under the terms of then and under those of now, both at today's exchange rate and today's border charges,
-which are no vendor's doing. Where the earlier plan buys nothing from it, today's order is priced both ways instead, so that a vendor that
-became cheaper and was chosen for it counts as well. Nothing is planned anew.
+For prices and stock see :func:`pipelines.trends.outlook.price_changes.vendor_changes`. Terms are shipping, minimums, handling
+charges, fees, discounts, taxes and limits. The landed cost prices the order that the earlier plan placed with the vendor,
+under its terms of then and of now. Both use today's exchange rate and border charges, which no vendor makes. Where the
+earlier plan buys nothing from the vendor, today's order is priced instead, so that one chosen for its better terms counts
+too. Nothing is planned anew.
 """
 
 from __future__ import annotations
@@ -40,24 +41,24 @@ def vendor_changes(
         inputs: the workspace.
         markets: by date, PRICE_HISTORY columns and ``is_suspect``: what could be bought.
         plans: model_cost and plan_purchase.
-        day: the priced date; without an earlier one nothing moves.
+        day: the priced date; without an earlier one the table is empty.
     """
     before = max((on for on in markets if on < day), default=None)
     if before is None:
         return empty_frame(VENDOR_CHANGE)
-    moves = price_changes.vendor_changes(inputs, before, markets[before], day, markets[day])
-    return _with_terms(moves, inputs, markets, plans, before, day)
+    price_effects = price_changes.vendor_changes(inputs, before, markets[before], day, markets[day])
+    return _with_terms(price_effects, inputs, markets, plans, before, day)
 
 
 def _with_terms(
-    moves: pl.DataFrame,
+    price_effects: pl.DataFrame,
     inputs: WorkspaceInputs,
     markets: Mapping[date, pl.DataFrame],
     plans: Mapping[str, pl.DataFrame],
     before_on: date,
     day: date,
 ) -> pl.DataFrame:
-    """``moves`` with ``terms_effect_pct`` and ``terms_refusal``; vendors that only changed their terms are added."""
+    """``price_effects`` with ``terms_effect_pct`` and ``terms_refusal``; vendors that only changed their terms are added."""
     rows: list[tuple[Any, ...]] = []
     for buyer in inputs.settings.buyer:
         changed = _changed(*(terms_on(inputs, on, buyer).vendors for on in (before_on, day)))
@@ -70,26 +71,28 @@ def _with_terms(
                 landed, orders = sides[0 if is_earlier else 1][model, vendor]
                 effect, refusal = _effect(orders, landed, changed[vendor], is_earlier)
                 rows.append((model, buyer.buyer_code, vendor, effect, refusal))
-    reported = pl.DataFrame(rows, _SCHEMA, orient="row").filter(
+    terms_effects = pl.DataFrame(rows, _SCHEMA, orient="row").filter(
         (pl.col("terms_effect_pct") != 0) | (pl.col("terms_refusal") != "")
     )
-    both = moves.drop("terms_effect_pct", "terms_refusal").join(reported, on=_KEY, how="full", coalesce=True)
+    both = price_effects.drop("terms_effect_pct", "terms_refusal").join(
+        terms_effects, on=_KEY, how="full", coalesce=True
+    )
     filled = both.with_columns(
         pl.col("compared_on").fill_null(before_on),
         pl.col("moved_element_count", "vendor_effect_pct", "terms_effect_pct").fill_null(0),
         pl.col("terms_refusal").fill_null(""),
     )
     frame = filled.select(VENDOR_CHANGE.columns).cast(polars_schema(VENDOR_CHANGE)).sort(VENDOR_CHANGE.key)
-    return validate_typed(VENDOR_CHANGE, frame, where="moves by vendors")
+    return validate_typed(VENDOR_CHANGE, frame, where=VENDOR_CHANGE.name)
 
 
 def _changed(
     then: Mapping[str, VendorTerms], now: Mapping[str, VendorTerms]
 ) -> dict[str, tuple[VendorTerms, VendorTerms]]:
-    """Terms of then and now, of vendors where they differ by more than rates and borders; a change of currency can't be compared."""
+    """Terms of then and now where they differ by more than rates and borders; another currency can't be compared."""
     found = {}
     for code in sorted(then.keys() & now.keys()):
-        if order_number_of(code) > 1:  # as the first
+        if order_number_of(code) > 1:  # its terms are those of the first order
             continue
         old, new = replace(then[code], rate=now[code].rate, border=now[code].border), now[code]
         if old != new and old.currency_code == new.currency_code:
@@ -110,19 +113,19 @@ def _orders(
     priced = with_assortments_and_sizes(bought, market, inputs.tables["parts"]).sort(
         "model_code", *OFFER, "step_from_quantity"
     )
-    for model, vendor, number, *facts in priced.select(
+    for model, vendor, number, *columns_of_purchase in priced.select(
         "model_code", "vendor_code", "order_number", *columns
     ).iter_rows():
         if model in landed:
             of_vendor = orders.setdefault((model, vendor), (landed[model], {}))[1]
-            of_vendor.setdefault(number, []).append(Purchase(*facts))
+            of_vendor.setdefault(number, []).append(Purchase(*columns_of_purchase))
     return orders
 
 
 def _effect(
     orders: Mapping[int, list[Purchase]], landed: Decimal, terms: tuple[VendorTerms, VendorTerms], is_earlier: bool
 ) -> tuple[float, str]:
-    """Change of the plan's landed cost in per cent of what it was, and why the earlier order could not be placed any more."""
+    """Change of the plan's landed cost in per cent, and why the earlier order could not be placed any more."""
     old, new = ([work_out_order(order, side) for _, order in sorted(orders.items())] for side in terms)
     change = sum((now.rounded.total - then.rounded.total for then, now in zip(old, new, strict=True)), Decimal(0))
     before = landed if is_earlier else landed - change

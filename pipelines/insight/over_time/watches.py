@@ -1,4 +1,4 @@
-"""Watches: what the settings ask to be told about, looked up in the tables of the refresh."""
+"""Watches: which of those in the settings fired, by the tables of the refresh."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Watched:
-    """What watches look at: plans of the priced date (MODEL_COST), ELEMENT_AVAILABILITY, VENDOR_CHANGE."""
+    """Tables that watches read: MODEL_COST of the priced date, ELEMENT_AVAILABILITY, VENDOR_CHANGE."""
 
     costs: pl.DataFrame
     elements: pl.DataFrame
@@ -27,9 +27,9 @@ class Watched:
 
 
 def watch_results(inputs: WorkspaceInputs, watched: Watched) -> pl.DataFrame:
-    """The table WATCH_RESULT: for every watch, model and buyer what fired, or one row that says that nothing did.
+    """The table WATCH_RESULT: what fired, or one row that nothing did, for every watch, model and buyer.
 
-    A model that a watch names and the workspace lacks gets a row that says so.
+    A watch that names an unknown model gets a row with that message.
     """
     known = {model.model_code: model.settings.title for model in inputs.models}
     rows: list[Row] = []
@@ -121,11 +121,11 @@ def scarce_words(row: Row) -> str:
     if not pieces:
         seen = f"last seen {row['last_seen_on']}" if row["last_seen_on"] is not None else "never seen"
         return f"Nobody offers it; {need} needed; {seen}."
-    reported = f"{pieces} on offer from {vendors} vendor{'s' if vendors != 1 else ''}; {need} needed"
+    words = f"{pieces} on offer from {vendors} vendor{'s' if vendors != 1 else ''}; {need} needed"
     if row["is_running_out"]:
         latest = row["months_left_high"]
-        reported += f"; by its trend gone in about {row['months_left']:.1f} months ({row['months_left_low']:.1f} to {latest:.1f})"
-    return reported + "."
+        words += f"; by its trend gone in about {row['months_left']:.1f} months ({row['months_left_low']:.1f} to {latest:.1f})"
+    return words + "."
 
 
 def _vendor_changes(watch: Watch, model_code: str, buyer_code: str, watched: Watched) -> Iterator[Row]:
@@ -144,12 +144,12 @@ def _vendor_changes(watch: Watch, model_code: str, buyer_code: str, watched: Wat
         }
     if not moving.height:
         first = mine.head(1).to_dicts()
-        reported = (
+        most_of_all = (
             f"; the most is {first[0]['vendor_effect_pct'] + first[0]['terms_effect_pct']:+.1f} %" if first else ""
         )
         yield {
             "watched_value": first[0]["vendor_effect_pct"] + first[0]["terms_effect_pct"] if first else None,
-            "watch_message": f"No vendor's change moves what the model costs by more than {watch.change_pct:f} %{reported}.",
+            "watch_message": f"No vendor's change moves what the model costs by more than {watch.change_pct:f} %{most_of_all}.",
         }
 
 

@@ -1,4 +1,4 @@
-"""What orders cost in full: landed cost, and the estimates for pieces that can't be bought."""
+"""Complete costs of orders: landed cost, and the estimates for pieces that can't be bought."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ class CompleteCosts:
 
     def cost(self, orders: PlacedOrders) -> Decimal:
         """Landed cost and the estimates for what is unfilled."""
-        return self.shared.rounded_cost(orders) + self.estimate(orders)
+        return self.shared.pricing.rounded_cost(orders) + self.estimate(orders)
 
     def estimate(self, orders: PlacedOrders) -> Decimal:
-        """The estimates for unfilled pieces; those that have none count nothing."""
+        """The estimates for unfilled pieces; a piece without one counts 0."""
         money = self.shared.buyer.currency_code
         priced = ((price, quantity) for price, quantity in self._estimates(orders) if price is not None)
         return sum((round_money(price * quantity, money) for price, quantity in priced), Decimal(0))

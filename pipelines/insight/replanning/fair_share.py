@@ -14,7 +14,7 @@ Player = TypeVar("Player", bound=Hashable)
 def shapley_shares(players: Sequence[Player], cost: Mapping[frozenset[Player], Fraction]) -> list[Fraction]:
     """Each player's share: what it adds to the cost on average over all orders in which players may join.
 
-    Shares add up to the cost of all; one who adds nothing pays nothing; players who add the same pay the same.
+    Shares add up to the cost of all. A player that adds nothing pays nothing. Players that add the same pay the same.
     Source: L. S. Shapley, A value for n-person games, Contributions to the Theory of Games II (1953).
 
     Args:
@@ -37,7 +37,7 @@ def shapley_shares(players: Sequence[Player], cost: Mapping[frozenset[Player], F
 
 
 def proportional_shares(parts: Sequence[Fraction], total: Fraction) -> list[Fraction]:
-    """The total in proportion to the parts, none of which is negative; in equal shares where all are nothing."""
+    """The total in proportion to the parts, none of which is negative; in equal shares where all parts are 0."""
     whole = sum(parts, Fraction(0))
     return [total * part / whole if whole else total / len(parts) for part in parts]
 

@@ -1,4 +1,4 @@
-"""Orders brought up to their vendors' minimums with spares."""
+"""Orders brought up to their vendors' minimums by buying spares."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from pipelines.costing.landed_cost import VendorLandedCost
 from pipelines.costing.terms import VendorTerms
-from pipelines.insight.replanning.plan_changes import Offer, Pieces
+from pipelines.insight.replanning.offers import Offer, Pieces
 
 
 def topped_up(
@@ -17,7 +17,7 @@ def topped_up(
     offers: Mapping[str, Offer],
     vendors: Mapping[str, VendorTerms],
 ) -> Pieces:
-    """The purchases with spares added to lines and orders below their vendors' minimums, of what is cheapest there."""
+    """The purchases with spares, of the cheapest offers bought, where they are below a vendor's minimums."""
     topped = dict(bought)
 
     def add(offer_id: str, lacking: Fraction) -> Fraction:

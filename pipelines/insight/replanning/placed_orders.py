@@ -1,4 +1,4 @@
-"""Orders as pieces by offer, and what the pieces serve: one vendor may get several orders, and one follows another."""
+"""Orders for one or several models: pieces by offer, and which portion each piece serves."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from pipelines.costing.order_penalties import OrderPenalties
-from pipelines.insight.replanning.plan_changes import Pieces
+from pipelines.insight.replanning.offers import Pieces
 from pipelines.planning.candidates import Portion
 
 Served = tuple[int, int, str, str, str, str, int]
@@ -17,14 +17,15 @@ Served = tuple[int, int, str, str, str, str, int]
 
 @dataclass(frozen=True)
 class PlacedOrders:
-    """What is bought, in orders of one vendor each, and what for.
+    """What is ordered from whom, and what for; a vendor may get several orders, placed one after the other.
 
     Attributes:
         orders: vendor_code and pieces by offer_id; a vendor may come several times.
-        served: which pieces serve which portion, those left over by earlier orders included.
-        on_hand: line_number, portion_number, the element and pieces taken from stock on hand.
+        served: which pieces serve which portion, spares of earlier orders included.
+        on_hand: what is taken from stock on hand: line_number, portion_number, the element, pieces.
         unfilled: pieces by portion.
-        lower_bound: see Plan; of plans that order once from each vendor; None where nothing is known.
+        lower_bound: no plan that fills as much with one order per vendor costs less; None where none is known.
+        hit_time_limit: whether planning stopped at the safety time limit.
     """
 
     orders: tuple[tuple[str, Mapping[str, int]], ...] = ()
@@ -53,7 +54,10 @@ class PlacedOrders:
         return {offer_id: quantity for offer_id, quantity in left.items() if quantity > 0}
 
     def bounded_like(self, other: PlacedOrders, penalties: OrderPenalties) -> PlacedOrders:
-        """These orders with another's lower bound, which is of the same task."""
+        """These orders with the lower bound of others for the same task.
+
+        A bound counts penalties per order, so it moves by the difference of these.
+        """
         if not other.lower_bound:
             return replace(self, lower_bound=other.lower_bound)
         theirs, own = (penalties.of_all(vendor for vendor, _ in orders.orders) for orders in (other, self))
@@ -61,7 +65,7 @@ class PlacedOrders:
         return replace(self, lower_bound=max(Fraction(0), bound))
 
     def followed_by(self, other: PlacedOrders) -> PlacedOrders:
-        """These orders and then others."""
+        """These orders, and others placed after them; no bound holds for both."""
         return PlacedOrders(
             (*self.orders, *other.orders),
             (*self.served, *other.served),

@@ -28,9 +28,9 @@ EFFORT = "quick"
 
 @dataclass(frozen=True)
 class PublishedPlan:
-    """One published plan: its rows by table name, and the listed plan's rows for its lines.
+    """One published plan: its rows by table name, and the rows of the model's listed plan.
 
-    Rows have order codes (costing/further_orders.py) for the vendor_code and order_number of the published tables.
+    Rows have order codes (costing/several_orders.py) for the vendor_code and order_number of the published tables.
     """
 
     model: Model
@@ -42,7 +42,7 @@ class PublishedPlan:
     listed: Mapping[str, pl.DataFrame]
 
     def planning(self, inputs: WorkspaceInputs) -> ModelPlanning:
-        """What the plan was made from: candidates, terms, rules."""
+        """The planning of the plan's model, buyer and date: candidates, terms, rules."""
         return ModelPlanning(inputs, self.model, self.day, self.buyer, self.market, EFFORT, with_advice=False)
 
     def plan(self, planning: ModelPlanning, candidates: Candidates) -> PurchasePlan | None:

@@ -1,7 +1,7 @@
-"""Buying for several models in one market: what each wants, what is left once others have bought, orders put together.
+"""One market shared by several models: what each needs, what is left once others have bought, and plans made from that.
 
-Portions keep their numbers within a model; their line numbers are shifted by model, so that all models together look like
-one. Plans become orders of pieces by offer, because one vendor may get several of them.
+Portions keep their numbers within a model. Line numbers are shifted by model, so that all models together look like one.
+Plans become orders of pieces by offer, because a vendor may get several orders.
 """
 
 from __future__ import annotations
@@ -9,31 +9,27 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
-from decimal import Decimal
-from fractions import Fraction
 from functools import cached_property
 
 import polars as pl
 
-from pipelines.costing.landed_cost import VendorLandedCost, work_out_order
-from pipelines.costing.order_penalties import penalties_under
 from pipelines.costing.several_orders import with_order_numbers
 from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.demand import model_portions
 from pipelines.demand.fitting import PORTION_KEY, fitting_elements
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
-from pipelines.insight.replanning.minimum_orders import topped_up
-from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders, Served, added
-from pipelines.insight.replanning.plan_changes import Offer, Offers, Pieces, is_beyond_stock, landed
+from pipelines.insight.replanning.changed_assumptions import NO_CHANGES, ChangedAssumptions
+from pipelines.insight.replanning.offers import Offers, Pieces
+from pipelines.insight.replanning.order_pricing import OrderPricing
+from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders, Served
 from pipelines.insight.replanning.published_plans import EFFORT
+from pipelines.insight.replanning.starting_plans import plan_from_orders
 from pipelines.planner import solve
 from pipelines.planner.statement.problem import Solution
 from pipelines.planning.candidates import (
     OFFER_KEY,
     Candidates,
-    Portion,
     allowed_terms,
     buyable_steps,
     candidates_among,
@@ -55,10 +51,10 @@ class SharedMarket:
         models: each with a version of its parts list on the day.
         day: whose prices, terms, rates, lists and decisions hold.
         buyer: who buys.
-        scenario: the rules; plans are made as if its maker's shop were not asked first.
+        scenario: the rules; a rule that asks the maker's shop first is not followed.
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         use_stock_on_hand: whether stock on hand is used first.
-        changes: what is assumed otherwise than the workspace says.
+        changes: assumptions other than the workspace's.
     """
 
     def __init__(
@@ -70,7 +66,7 @@ class SharedMarket:
         scenario: Scenario,
         market: pl.DataFrame,
         use_stock_on_hand: bool,
-        changes: Changes = NO_CHANGES,
+        changes: ChangedAssumptions = NO_CHANGES,
     ) -> None:
         self.inputs, self.models, self.day, self.buyer, self.changes = inputs, tuple(models), day, buyer, changes
         scenario = changes.in_scenario(scenario)
@@ -85,7 +81,6 @@ class SharedMarket:
             self.fits.select("part_code").unique(), on="part_code", how="semi"
         )
         self._wholes: dict[frozenset[int], Candidates] = {}
-        self._landed_costs: dict[tuple[str, tuple[tuple[str, int], ...]], VendorLandedCost] = {}
 
     def _as_its_own(self, model: int, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with line numbers of the model's own, and colour groups that no other model shares."""
@@ -114,7 +109,7 @@ class SharedMarket:
         if stock is not None:
             inputs = replace(inputs, tables={**inputs.tables, "stock_on_hand": stock})
         if bought:
-            keys = [(*(self.offers[offer_id].facts[name] for name in OFFER_KEY), n) for offer_id, n in bought.items()]
+            keys = [(*(self.offers[offer_id].columns[name] for name in OFFER_KEY), n) for offer_id, n in bought.items()]
             gone = pl.DataFrame(keys, schema={**dict.fromkeys(OFFER_KEY, pl.String), "gone": pl.Int64}, orient="row")
             gone = with_order_numbers(gone).group_by(OFFER_KEY).agg(pl.col("gone").sum())
             market = market.join(gone, on=OFFER_KEY, how="left", maintain_order="left").with_columns(
@@ -128,7 +123,7 @@ class SharedMarket:
         )
 
     def whole(self, models: Collection[int]) -> Candidates:
-        """The candidates of some models as if nobody had bought and nothing were on hand."""
+        """The candidates of some models as if nobody had bought anything and nothing were on hand."""
         key = frozenset(models)
         if key not in self._wholes:
             self._wholes[key] = self.candidates(models, self.inputs.tables["stock_on_hand"].clear())
@@ -139,10 +134,15 @@ class SharedMarket:
         """Every offer that may serve any model, by offer_id."""
         return Offers(self.whole(self.everyone))
 
+    @cached_property
+    def pricing(self) -> OrderPricing:
+        """Prices orders of these offers."""
+        return OrderPricing(self.offers, self.book, self.scenario)
+
     # Plans
 
     def published_orders(self, model: int, plan_purchase: pl.DataFrame, plan_line: pl.DataFrame) -> PlacedOrders:
-        """A published plan of one model (with order codes) as orders; nothing where an offer of it is not on the market."""
+        """A published plan of one model (with order codes) as orders; none where one of its offers is no longer there."""
         orders: dict[str, Pieces] = {}
         for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
             orders.setdefault(vendor, {})[offer_id] = n
@@ -162,13 +162,13 @@ class SharedMarket:
     def after(
         self, model: int, before: PlacedOrders, known: Iterable[PlacedOrders], *, use_spares: bool = True
     ) -> PlacedOrders:
-        """The orders for one model once others are placed: from stock on hand that is left, spares, and offers that are left.
+        """The orders for one model once others are placed, from what is left on hand, of spares and on offer.
 
         Args:
             model: its position.
             before: the orders placed.
             known: orders for the model to start from, as far as they can still be had.
-            use_spares: whether spares of the orders before are used first, which cost nothing more.
+            use_spares: whether spares of the earlier orders are used first; they cost nothing more.
         """
         found = self.candidates([model], self._stock_after(before), before.bought)
         from_spares = self._from_spares(model, before.spares, found) if use_spares else []
@@ -189,7 +189,9 @@ class SharedMarket:
         if not found.uses.height:
             return self.orders_of(nothing_bought(found))
         offers = Offers(found)
-        starts = [plan for orders in known if (plan := self._cut_to(orders, found, offers)) is not None]
+        starts = [
+            plan for orders in known if (plan := plan_from_orders(orders, found, offers, self.pricing)) is not None
+        ]
         best = min(starts, key=lambda plan: plan.rank, default=None)
         start: Solution | None = None if best is None else as_solution(best, found, self.scenario)
         try:
@@ -207,89 +209,6 @@ class SharedMarket:
         served = tuple(plan.allocation_rows)
         return PlacedOrders(tuple(sorted(orders.items())), served, (), unfilled, plan.lower_bound, plan.hit_time_limit)
 
-    def _cut_to(self, known: PlacedOrders, found: Candidates, offers: Mapping[str, Offer]) -> PurchasePlan | None:
-        """Known orders as one plan for what is needed now, from what can be had now; None where vendors would not accept it.
-
-        Make-ups are kept whole or not at all. Pieces bought beyond the use stay bought where that is allowed: a minimum or a
-        waiver may need them.
-        """
-        group_of = dict(zip(found.needed, found.portions["group_code"].to_list(), strict=True))
-        left, used, rows, colours = dict(found.needed), Pieces(), list[Served](), dict[str, str]()
-        for block in _blocks(known.served):
-            portion, colour, is_direct = block[0][:2], block[0][5], not block[0][3]
-            free = [offers[row[2]].most - used.get(row[2], 0) if row[2] in offers else 0 for row in block]
-            counts = [found.component_counts.get(_use_of(found, row), 0) if portion in left else 0 for row in block]
-            if not all(counts) or (group_of[portion] and colours.setdefault(group_of[portion], colour) != colour):
-                continue
-            if is_direct:
-                taken = [min(block[0][-1], left[portion], free[0])]
-                pieces = taken[0]
-            else:
-                taken = [row[-1] for row in block]
-                first = block[0][4]
-                pieces = sum(row[-1] for row in block if row[4] == first) // counts[0]
-            if pieces <= 0 or pieces > left[portion] or any(n > most for n, most in zip(taken, free, strict=True)):
-                continue
-            left[portion] -= pieces
-            for row, quantity in zip(block, taken, strict=True):
-                used[row[2]] = used.get(row[2], 0) + quantity
-                rows.append((*row[:6], quantity))
-        return self._accepted(found, offers, used, known.bought, rows, {p: n for p, n in left.items() if n})
-
-    def _accepted(
-        self,
-        found: Candidates,
-        offers: Mapping[str, Offer],
-        used: Pieces,
-        before: Mapping[str, int],
-        rows: Sequence[Served],
-        unfilled: Mapping[Portion, int],
-    ) -> PurchasePlan | None:
-        needed = {offer_id: offers[offer_id].quantity_for(quantity) for offer_id, quantity in used.items()}
-        plans = []
-        for keeps in (True, False) if self.scenario.allow_spares else (False,):
-            bought: Pieces = {}
-            for offer_id, quantity in needed.items():
-                if quantity is None:
-                    return None
-                kept = (
-                    min(before.get(offer_id, 0), offers[offer_id].most)
-                    // offers[offer_id].multiple
-                    * offers[offer_id].multiple
-                )
-                bought[offer_id] = max(quantity, kept) if keeps else quantity
-            landed_costs = self.landed_costs(self._by_vendor(bought))
-            if any(landed_cost.broken_rules for landed_cost in landed_costs) and self.scenario.allow_spares:
-                bought = topped_up(bought, landed_costs, offers, self.book.vendors)
-                landed_costs = self.landed_costs(self._by_vendor(bought))
-            if any(landed_cost.broken_rules for landed_cost in landed_costs) or is_beyond_stock(bought, offers):
-                continue
-            facts = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(bought.items())]
-            numbered = [
-                (found.portion_numbers[row[:2]], found.offer_numbers[row[2]], row[3], row[4], row[6]) for row in rows
-            ]
-            plans.append(
-                plan_of(
-                    found,
-                    Solution(
-                        pl.DataFrame(facts, schema={"offer_index": pl.Int64, "quantity": pl.Int64}, orient="row"),
-                        pl.DataFrame(numbered, schema=_NUMBERED, orient="row")
-                        .group_by([name for name in _NUMBERED if name != "quantity"], maintain_order=True)
-                        .agg(pl.col("quantity").sum()),
-                        pl.DataFrame(
-                            [(found.portion_numbers[portion], n) for portion, n in sorted(unfilled.items())],
-                            schema={"portion_index": pl.Int64, "quantity": pl.Int64},
-                            orient="row",
-                        ),
-                        sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0)),
-                        Fraction(0),
-                        is_proven=False,
-                        penalties=penalties_under(self.scenario),
-                    ),
-                )
-            )
-        return min(plans, key=lambda plan: plan.rank, default=None)
-
     def _stock_after(self, before: PlacedOrders) -> pl.DataFrame:
         stock = self.inputs.tables["stock_on_hand"]
         taken: dict[Element, int] = {}
@@ -300,7 +219,7 @@ class SharedMarket:
         return stock.with_columns(left.alias("quantity_on_hand")).filter(pl.col("quantity_on_hand") > 0)
 
     def _from_spares(self, model: int, spares: Pieces, found: Candidates) -> list[Served]:
-        """Spares given to the portions that want something, in order; neither in combinations nor where colours must be alike."""
+        """Spares used for portions that need pieces, in order; not in combinations, nor where colours must be alike."""
         whole = self.whole([model])
         alone = {p for p, group in zip(found.needed, found.portions["group_code"].to_list(), strict=True) if not group}
         left, rows = dict(spares), list[Served]()
@@ -318,75 +237,3 @@ class SharedMarket:
                 left[offer_id] -= taken
                 rows.append((*portion, offer_id, "", "", colour, taken))
         return rows
-
-    # Orders put together
-
-    def _by_vendor(self, pieces: Mapping[str, int]) -> list[tuple[str, Pieces]]:
-        orders: dict[str, Pieces] = {}
-        for offer_id, quantity in sorted(pieces.items()):
-            orders.setdefault(self.offers[offer_id].vendor_code, {})[offer_id] = quantity
-        return sorted(orders.items())
-
-    def landed_cost(self, vendor_code: str, pieces: Mapping[str, int]) -> VendorLandedCost:
-        """The landed cost of one order."""
-        bought = tuple(sorted(pieces.items()))
-        if (vendor_code, bought) not in self._landed_costs:
-            order = [self.offers[offer_id].purchase(quantity) for offer_id, quantity in bought]
-            self._landed_costs[vendor_code, bought] = work_out_order(order, self.book.vendors[vendor_code])
-        return self._landed_costs[vendor_code, bought]
-
-    def landed_costs(self, orders: Iterable[tuple[str, Mapping[str, int]]]) -> list[VendorLandedCost]:
-        """The landed costs of orders."""
-        return [self.landed_cost(vendor, pieces) for vendor, pieces in orders]
-
-    def put_together(self, orders: PlacedOrders) -> PlacedOrders:
-        """The same pieces with each vendor's orders put together where the vendor accepts that and it costs no more.
-
-        Limits on the pieces, elements or weight of an order, and duty that begins at a value, keep orders apart.
-        """
-        merged: list[tuple[str, Mapping[str, int]]] = []
-        for vendor, pieces in orders.orders:
-            for at, (other, already) in enumerate(merged):
-                both = added([already, pieces])
-                if other == vendor and self._is_no_dearer(vendor, both, already, pieces):
-                    merged[at] = (vendor, both)
-                    break
-            else:
-                merged.append((vendor, pieces))
-        return replace(orders, orders=tuple(sorted(merged, key=lambda order: order[0])))
-
-    def _is_no_dearer(self, vendor: str, both: Pieces, first: Mapping[str, int], second: Mapping[str, int]) -> bool:
-        if any(quantity > self.offers[offer_id].most for offer_id, quantity in both.items()):
-            return False
-        landed_cost = self.landed_cost(vendor, both)
-        apart = self.landed_cost(vendor, first).exact.total + self.landed_cost(vendor, second).exact.total
-        return not landed_cost.broken_rules and landed_cost.exact.total <= apart
-
-    def rank(self, orders: PlacedOrders) -> tuple[int, Fraction, int, int]:
-        """What plans minimise, in order: unfilled pieces, cost with the parcel penalty of parcels, parcels, spares."""
-        cost = sum((landed_cost.exact.total for landed_cost in self.landed_costs(orders.orders)), Fraction(0))
-        penalties = penalties_under(self.scenario).of_all(vendor for vendor, _ in orders.orders)
-        return orders.unfilled_count, cost + penalties, len(orders.orders), sum(orders.spares.values())
-
-    def rounded_cost(self, orders: PlacedOrders) -> Decimal:
-        """The rounded landed cost of orders."""
-        return landed({str(at): landed_cost for at, landed_cost in enumerate(self.landed_costs(orders.orders))})
-
-
-_NUMBERED = {
-    "portion_index": pl.Int64, "offer_index": pl.Int64, "combination_code": pl.String, "component_part_code": pl.String,
-    "quantity": pl.Int64,
-}  # fmt: skip
-
-
-def _blocks(served: Iterable[Served]) -> list[list[Served]]:
-    """Rows that stand and fall together: each direct one alone, those of a portion's combination in one colour together."""
-    blocks: dict[tuple[object, ...], list[Served]] = {}
-    for at, row in enumerate(served):
-        blocks.setdefault((*row[:2], row[3], row[5]) if row[3] else (at,), []).append(row)
-    return list(blocks.values())
-
-
-def _use_of(found: Candidates, row: Served) -> tuple[int, int, str, str]:
-    portion = found.portion_numbers.get(row[:2], -1)
-    return portion, found.offer_numbers.get(row[2], -1), row[3], row[4]

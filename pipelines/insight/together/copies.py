@@ -1,4 +1,4 @@
-"""What one or several copies of a model cost when bought at once."""
+"""What several copies of a model cost when bought at once."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ Row = dict[str, Any]
 def copy_cost_rows(
     inputs: WorkspaceInputs, published: PublishedPlan, market: pl.DataFrame, known: KnownPrices
 ) -> list[Row]:
-    """COPY_COST rows of one published mix: the numbers of copies of the settings, and the model's own.
+    """COPY_COST rows of one published plan, for the numbers of copies in the settings and the model's own number.
 
-    The plan for another number starts from the published one with its pieces multiplied, as far as there are as many.
+    Planning for another number starts from the published plan with its pieces multiplied, as far as stock allows.
 
     Args:
         inputs: the workspace.
@@ -38,16 +38,16 @@ def copy_cost_rows(
     rows = []
     for copies in sorted({own, *inputs.settings.refresh.copy_counts}):
         if copies == own:
-            reported = {name: plan[name] for name in _OF_PLAN}
+            figures = {name: plan[name] for name in _OF_PLAN}
         else:
-            reported = _planned(inputs, published, market, known, copies)
+            figures = _planned(inputs, published, market, known, copies)
         rows.append(
             {
                 **{name: plan[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
                 "copies": copies,
                 "currency_code": money,
-                **reported,
-                "cost_per_copy": round_money(Fraction(reported["complete_cost"]) / copies, money),
+                **figures,
+                "cost_per_copy": round_money(Fraction(figures["complete_cost"]) / copies, money),
             }
         )
     return rows
@@ -69,7 +69,7 @@ def _planned(
     start = shared.published_orders(0, published.rows["plan_purchase"], published.rows["plan_line"])
     orders = shared.together([0], [_times(start, Fraction(copies, settings.copy_count))], EFFORT)
     costs = CompleteCosts(shared, known)
-    landed, estimate = shared.rounded_cost(orders), costs.estimate(orders)
+    landed, estimate = shared.pricing.rounded_cost(orders), costs.estimate(orders)
     return {
         "landed_cost": landed,
         "unfilled_estimate": estimate,

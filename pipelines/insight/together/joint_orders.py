@@ -1,13 +1,12 @@
 """Several models bought together: what shared parcels save, each model's fair share, and which model to buy first.
 
-Three ways are compared, all with the same stock on hand, each costed in full (estimates for pieces that can't be bought
-included):
+Three ways are compared by complete cost, all with the same stock on hand:
 
-- separate: each model as if nobody else bought, so several may count on the same stock;
-- one after the other: each model from what those before it left, their spares used first; every sequence of up to
-  4 models, and of more each model first with the others following by cost;
+- separate: each model as if nobody else bought. Several models may count on the same stock.
+- one after the other: each model from what those before it left, their spares first. Up to 4 models in every sequence; of
+  more, each model once in front and the others following by cost.
 - together: one plan for all, or the best sequence with its orders put together, whichever is better. So it never costs more
-  than a sequence at equal fill; it may cost more than the separate plans, because stock can be bought only once.
+  than a sequence at equal fill. It may cost more than the separate plans, because stock can be bought only once.
 """
 
 from __future__ import annotations
@@ -41,7 +40,7 @@ FAIR_UP_TO = 8
 """Models whose shares are worked out from the cost of every set of them."""
 ALL_SEQUENCES_UP_TO = 4
 SETS_AT_FULL_EFFORT_UP_TO = 3
-"""Models whose sets are planned with the order's effort; each further model doubles the sets, 8 have 246, so those are planned quickly."""
+"""Models up to which sets get the order's effort; each further model doubles the sets (8 have 246), so these get little."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +106,7 @@ def rows_of_order(inputs: WorkspaceInputs, task: JointTask) -> dict[str, list[di
 
 
 class JointBuying:
-    """One joint order: its subsets, sequences and shares."""
+    """Plans one joint order: every set of its models, every sequence, and the shares."""
 
     def __init__(self, inputs: WorkspaceInputs, task: JointTask) -> None:
         buyer = next(each for each in inputs.settings.buyer if each.buyer_code == task.order.buyer_code)
@@ -118,23 +117,25 @@ class JointBuying:
         )
         known = known_prices(task.last_seen, task.summaries, inputs, task.day, buyer)
         self.costs = CompleteCosts(self.shared, known)
-        self.many = len(task.models)
-        self._published = [self._published_orders(model) for model in range(self.many)]
+        self.model_count = len(task.models)
+        self._published = [self._published_orders(model) for model in range(self.model_count)]
         self._after: dict[tuple[int, ...], PlacedOrders] = {}
         self._best: dict[frozenset[int], PlacedOrders] = {}
 
     def result(self) -> JointResult:
-        """Everything the tables tell."""
+        """Everything that the tables show."""
         sequences = sorted(
             ((self._sequence(sequence), sequence) for sequence in self._sequences()),
-            key=lambda pair: (self.shared.rank(pair[0]), pair[1]),
+            key=lambda pair: (self.shared.pricing.rank(pair[0]), pair[1]),
         )
         self._fill_subsets()
         together = self._together(
-            self.shared.everyone, [self.shared.put_together(orders) for orders, _ in sequences], self.order.effort
+            self.shared.everyone,
+            [self.shared.pricing.put_together(orders) for orders, _ in sequences],
+            self.order.effort,
         )
         self._best[self.shared.everyone] = together
-        separate = [self.costs.cost(self._alone(model)) for model in range(self.many)]
+        separate = [self.costs.cost(self._alone(model)) for model in range(self.model_count)]
         total = self.costs.cost(together)
         return JointResult(
             shared=self.shared,
@@ -145,20 +146,22 @@ class JointBuying:
             lower_bound=self._bound(together),
             gap_pct=gap_pct(self._exact_cost(together), together.lower_bound or Fraction(0)),
             separate_costs=separate,
-            separate_unfilled_count=sum(self._alone(model).unfilled_count for model in range(self.many)),
+            separate_unfilled_count=sum(self._alone(model).unfilled_count for model in range(self.model_count)),
             shares=self._shares(total, separate),
-            share_method="shapley" if self.many <= FAIR_UP_TO else "proportional",
+            share_method="shapley" if self.model_count <= FAIR_UP_TO else "proportional",
             sequences=[self._positions(sequence) for _, sequence in sequences],
         )
 
     def _bound(self, together: PlacedOrders) -> Decimal:
-        """Of plans that order once from each vendor; nothing where none was worked out."""
-        landed = self.shared.rounded_cost(together)
+        """The bound of plans that order once from each vendor; 0 where there is none."""
+        landed = self.shared.pricing.rounded_cost(together)
         bound = round_down(together.lower_bound or Fraction(0), currency_digits(self.buyer.currency_code))
         return min(bound, landed)
 
     def _exact_cost(self, orders: PlacedOrders) -> Fraction:
-        return sum((landed_cost.exact.total for landed_cost in self.shared.landed_costs(orders.orders)), Fraction(0))
+        return sum(
+            (landed_cost.exact.total for landed_cost in self.shared.pricing.landed_costs(orders.orders)), Fraction(0)
+        )
 
     # Plans
 
@@ -186,50 +189,52 @@ class JointBuying:
         return orders
 
     def _sequences(self) -> list[tuple[int, ...]]:
-        if self.many <= ALL_SEQUENCES_UP_TO:
-            return list(permutations(range(self.many)))
-        by_cost = sorted(range(self.many), key=lambda model: (-self.costs.cost(self._alone(model)), model))
-        return [(first, *(model for model in by_cost if model != first)) for first in range(self.many)]
+        if self.model_count <= ALL_SEQUENCES_UP_TO:
+            return list(permutations(range(self.model_count)))
+        by_cost = sorted(range(self.model_count), key=lambda model: (-self.costs.cost(self._alone(model)), model))
+        return [(first, *(model for model in by_cost if model != first)) for first in range(self.model_count)]
 
     def _fill_subsets(self) -> None:
-        """The best orders found for every set of models but all of them, small ones first."""
-        for model in range(self.many):
+        """Find the best orders for every set of models but the whole, small sets first."""
+        for model in range(self.model_count):
             self._best[frozenset([model])] = self._alone(model)
-        if self.many > FAIR_UP_TO:
+        if self.model_count > FAIR_UP_TO:
             return
-        effort = self.order.effort if self.many <= SETS_AT_FULL_EFFORT_UP_TO else EFFORT
-        for size in range(2, self.many):
-            for models in combinations(range(self.many), size):
+        effort = self.order.effort if self.model_count <= SETS_AT_FULL_EFFORT_UP_TO else EFFORT
+        for size in range(2, self.model_count):
+            for models in combinations(range(self.model_count), size):
                 self._best[frozenset(models)] = self._together(frozenset(models), [], effort)
 
     def _together(self, models: frozenset[int], known: list[PlacedOrders], effort: str) -> PlacedOrders:
-        """The best of one plan for some models, what is known, and the last model added to the best orders of the others."""
+        """The best of three: one plan for some models, known orders, and the last model added to the others' best orders."""
         last = max(models)
         others = models - {last}
         tried = list(known)
         if others in self._best:
             first = self._best[others]
             added = self.shared.after(last, first, [self._alone(last), self._published[last]])
-            tried.append(self.shared.put_together(first.followed_by(added)))
+            tried.append(self.shared.pricing.put_together(first.followed_by(added)))
         planned = self.shared.together(sorted(models), tried, effort)
-        best = min([planned, *tried], key=self.shared.rank)
-        if planned.unfilled_count != best.unfilled_count:  # a bound of plans that fill less is none of this one
+        best = min([planned, *tried], key=self.shared.pricing.rank)
+        if (
+            planned.unfilled_count != best.unfilled_count
+        ):  # a bound of plans that fill another number is not one of this
             return best
         bounded = best.bounded_like(planned, penalties_under(self.shared.scenario))
         return replace(bounded, hit_time_limit=planned.hit_time_limit)
 
     def _shares(self, total: Decimal, separate: list[Decimal]) -> list[Decimal]:
         """Each model's share of the cost of all, in the currency's digits; they add up to it."""
-        if self.many <= FAIR_UP_TO:
+        if self.model_count <= FAIR_UP_TO:
             costs = {models: Fraction(self.costs.cost(orders)) for models, orders in self._best.items()}
-            shares = shapley_shares(range(self.many), costs)
+            shares = shapley_shares(range(self.model_count), costs)
         else:
             shares = proportional_shares([Fraction(cost) for cost in separate], Fraction(total))
         whole = in_whole_units(shares, currency_digits(self.buyer.currency_code))
         return [round_money(share, self.buyer.currency_code) for share in whole]
 
     def _positions(self, sequence: tuple[int, ...]) -> list[Position]:
-        """What each model of a sequence costs in its place, and what the spares before it are worth to it."""
+        """What each model of a sequence costs in its place, and what earlier spares are worth to it."""
         positions = []
         for at, model in enumerate(sequence):
             before, own = self._sequence(sequence[:at]), self._next(sequence[:at], model)

@@ -1,4 +1,4 @@
-"""The published rows of one joint order."""
+"""The rows of the tables about one joint order."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 from pipelines.costing.several_orders import vendor_of, vendors_of
+from pipelines.insight.replanning.offers import Pieces
 from pipelines.insight.replanning.placed_orders import PlacedOrders, Served
-from pipelines.insight.replanning.plan_changes import Pieces
 from pipelines.insight.replanning.shared_market import SharedMarket
 from pipelines.settings import JointOrder
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
@@ -19,7 +19,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True)
 class Position:
-    """One model in a sequence: what it costs in its place, and what it takes from what is there already."""
+    """One model in a sequence: its cost there, and what it takes from stock on hand and earlier spares."""
 
     model: int
     cost: Decimal
@@ -77,8 +77,8 @@ def _code(found: JointResult, model: int) -> str:
 
 def _order_row(found: JointResult) -> Row:
     shared, together = found.shared, found.together
-    landed_costs = [landed_cost.rounded for landed_cost in shared.landed_costs(together.orders)]
-    landed = shared.rounded_cost(together)
+    landed_costs = [landed_cost.rounded for landed_cost in shared.pricing.landed_costs(together.orders)]
+    landed = shared.pricing.rounded_cost(together)
     complete, separate = landed + found.estimate, sum(found.separate_costs, Decimal(0))
     best = found.sequences[0]
     return {
@@ -128,7 +128,7 @@ def _vendor_rows(found: JointResult) -> list[Row]:
     shared = found.shared
     rows = []
     for code, number, pieces in _numbered(found.together):
-        landed_cost = shared.landed_cost(code, pieces)
+        landed_cost = shared.pricing.landed_cost(code, pieces)
         parts = landed_cost.rounded
         rows.append(
             {
@@ -150,19 +150,19 @@ def _vendor_rows(found: JointResult) -> list[Row]:
 
 
 def _plan_rows(found: JointResult) -> list[Row]:
-    """Pieces by order, offer and model; an offer's pieces go to the models in order, what is left over to none."""
+    """Pieces by order, offer and model; an offer's pieces go to the models in order, spares to none."""
     shared = found.shared
     waiting = _used_by_model(shared, found.together.served)
     rows = []
     for code, number, pieces in _numbered(found.together):
         for offer_id, quantity in sorted(pieces.items()):
             offer = shared.offers[offer_id]
-            reported = {name: offer.facts[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
+            element = {name: offer.columns[name] for name in ("part_code", "colour_code", "condition", "listing_code")}
             common = {
                 "vendor_code": vendor_of(code),
                 "order_number": number,
                 "offer_id": vendor_of(offer_id),
-                **reported,
+                **element,
                 "unit_price": offer.price(quantity),
                 "vendor_currency_code": shared.book.vendors[code].currency_code,
             }

@@ -1,5 +1,4 @@
-"""A model planned under one way of buying with something changed, as a refresh plans it: the maker's order first where the
-way of buying says so."""
+"""A model planned as a refresh plans it, but under changed assumptions; the maker's order comes first where that is the rule."""
 
 from __future__ import annotations
 
@@ -9,16 +8,16 @@ import polars as pl
 
 from pipelines.demand.fitting import fitting_elements
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.insight.replanning.assumptions import Changes
+from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
 from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.planning.scenarios import ModelPlanning
 from pipelines.settings import Buyer, Scenario
 
 
 class ChangedPlanning(ModelPlanning):
-    """One model, buyer and date with changes; see ModelPlanning.
+    """ModelPlanning of one model, buyer and date under changed assumptions.
 
-    ``market``: PRICE_HISTORY columns and ``is_suspect``, as it is.
+    ``market``: PRICE_HISTORY columns and ``is_suspect``, not yet changed.
     """
 
     def __init__(
@@ -29,18 +28,18 @@ class ChangedPlanning(ModelPlanning):
         buyer: Buyer,
         market: pl.DataFrame,
         effort: str,
-        changes: Changes,
+        changes: ChangedAssumptions,
     ) -> None:
         super().__init__(inputs, model, day, buyer, changes.in_prices(market), effort, with_advice=False)
         self.changes = changes
         self.book = changes.in_terms(self.book)
 
     def portions(self, scenario: Scenario) -> pl.DataFrame:
-        """What the model wants under a scenario, as changed."""
+        """The model's portions under a scenario, as changed."""
         return self.changes.in_portions(super().portions(scenario))
 
     def fits(self, scenario: Scenario) -> pl.DataFrame:
-        """The elements that may serve the portions as changed."""
+        """The elements that may serve the changed portions."""
         return fitting_elements(
             self.portions(scenario), self.inputs.tables, self.day, use_substitutes=scenario.use_substitutes
         )

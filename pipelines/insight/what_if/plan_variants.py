@@ -1,8 +1,7 @@
-"""Why a plan is as it is: what it would cost without one of its vendors, in fewer parcels, with other shipping charges, and
-with no line left to a single vendor.
+"""Variants of a plan: without one vendor, in fewer parcels, with other shipping charges, with a second source for all lines.
 
-Variants are plans of their own, made with little effort: each shows what is possible, and something better may exist. A
-variant's cost is what someone could really pay; what it costs more than the plan may therefore be overstated.
+Variants are plans of their own, made with little effort. Each can really be bought, and a better one may exist. So what a
+variant costs more than the plan may be overstated.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import price_with_tax
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan, published_plans
-from pipelines.insight.what_if.robust import MINIMUM_SHARES, SOURCES, vendors_to_add
+from pipelines.insight.what_if.robust_plan import MINIMUM_SHARES, SOURCES, vendors_to_add
 from pipelines.planner import solve
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
@@ -41,7 +40,7 @@ SHIPPING_CHARGES = tuple(Decimal(charge) for charge in (4, 8, 12))
 
 
 OTHER_VENDORS = 12
-"""Vendors looked at besides the plan's own: those that are among the cheapest for most portions."""
+"""Vendors kept besides the plan's own: those among the cheapest for most portions."""
 AMONG_CHEAPEST = 3
 
 
@@ -61,7 +60,7 @@ def plan_variants(
     """
     needed = enumerate(published_plans(inputs, market, plans, day, SCENARIOS))
     found: dict[str, list[dict[str, Any]]] = {PLAN_VARIANT.name: [], SECOND_SOURCE.name: []}
-    for _, (variants, sources) in spread(explained, inputs, needed, inputs.settings.refresh.workers):
+    for _, (variants, sources) in spread(variants_of_plan, inputs, needed, inputs.settings.refresh.workers):
         found[PLAN_VARIANT.name] += variants
         found[SECOND_SOURCE.name] += sources
     tables = {}
@@ -71,7 +70,9 @@ def plan_variants(
     return tables
 
 
-def explained(inputs: WorkspaceInputs, published: PublishedPlan) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+def variants_of_plan(
+    inputs: WorkspaceInputs, published: PublishedPlan
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """PLAN_VARIANT and SECOND_SOURCE rows of one published plan."""
     planning = published.planning(inputs)
     candidates = planning.candidates(published.scenario)
@@ -114,14 +115,14 @@ def shortlisted(plan: PurchasePlan, candidates: Candidates, book: TermsBook) -> 
 
 
 def _rates(book: TermsBook) -> pl.DataFrame:
-    """The buyer's currency for one unit of each vendor's displayed prices, with the tax on goods; only ranks and shows."""
+    """The buyer's currency for one unit of each vendor's displayed prices, with tax on goods; for ranks and display only."""
     codes = sorted(book.vendors)
     rates = [float(price_with_tax(Fraction(1), book.vendors[code])) for code in codes]
     return pl.DataFrame({"vendor_code": codes, "rate": rates}, schema={"vendor_code": pl.String, "rate": pl.Float64})
 
 
 class _Variants:
-    """The variants of one plan. Those made first are tried for those that follow."""
+    """Makes the variants of one plan; a plan made for one variant is tried for the others."""
 
     def __init__(self, plan: PurchasePlan, candidates: Candidates, scenario: Scenario, book: TermsBook) -> None:
         self.plan, self.candidates, self.scenario, self.book = plan, candidates, scenario, book
@@ -152,7 +153,7 @@ class _Variants:
         return rows + self._other_shipping()
 
     def robust(self, candidates: Candidates, sources: pl.DataFrame) -> list[dict[str, Any]]:
-        """The plan's vendors and those that make it robust, if that takes any; all of them get an order.
+        """The variant with a second source for every line: the plan's vendors and others added, all with an order.
 
         Args:
             candidates: of all vendors.
@@ -237,7 +238,7 @@ def _in_vendors_currency(amount: Decimal, rate: Fraction) -> Decimal:
 
 
 def able_vendors(plan: PurchasePlan, candidates: Candidates, book: TermsBook) -> pl.DataFrame:
-    """Sources of every portion that the plan buys: vendors with one offer that fills it whole without combinations.
+    """The sources of every portion that the plan buys: vendors with one direct offer that fills it whole.
 
     A portion of a colour group stays in the plan's colour.
 
@@ -275,9 +276,9 @@ def able_vendors(plan: PurchasePlan, candidates: Candidates, book: TermsBook) ->
 
 
 def second_sources(plan: PurchasePlan, sources: pl.DataFrame, book: TermsBook) -> list[dict[str, Any]]:
-    """SECOND_SOURCE rows, without the plan's key, of every portion that one vendor of the plan or several fill.
+    """SECOND_SOURCE rows, without the plan's key, of every portion that the plan buys.
 
-    The second source is the cheapest one that the portion is not bought from.
+    The second source is the cheapest one that the plan does not buy the portion from.
 
     Args:
         plan, book: the plan and its terms.

@@ -1,4 +1,4 @@
-"""Which assumption matters most: each changed alone, down and up, while all others stay."""
+"""One-way sensitivity: what a plan costs with one assumption changed, down or up, while all others stay."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import polars as pl
 from pipelines.costing.landed_cost import work_out
 from pipelines.costing.terms_on import TermsBook
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight.replanning.assumptions import Changes
+from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
 from pipelines.insight.replanning.complete_costs import CompleteCosts
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
 from pipelines.insight.replanning.shared_market import SharedMarket
@@ -26,14 +26,14 @@ Row = dict[str, Any]
 class Sensitivity:
     """One assumption changed one way.
 
-    ``is_planned_anew``: the purchases may change; otherwise the same ones are priced as changed, because what changes falls on
-    all vendors alike.
+    ``is_planned_anew``: whether the purchases may change. Where they may not, a change falls on all vendors alike, and the
+    same purchases are priced.
     """
 
     assumption: str
     side: str
     words: str
-    changes: Changes
+    changes: ChangedAssumptions
     is_planned_anew: bool
 
 
@@ -42,25 +42,31 @@ def sensitivities_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> li
     scenario = published.scenario
     is_abroad = (plan_vendors["vendor_currency_code"] != published.buyer.currency_code).any()
     found = [
-        Sensitivity("prices", "down", "10 % lower", Changes(price_pct=Decimal(-10)), False),
-        Sensitivity("prices", "up", "10 % higher", Changes(price_pct=Decimal(10)), False),
-        Sensitivity("shipping", "down", "25 % cheaper", Changes(shipping_pct=Decimal(-25)), False),
-        Sensitivity("shipping", "up", "25 % dearer", Changes(shipping_pct=Decimal(25)), False),
-        Sensitivity("tax", "down", "5 points lower", Changes(tax_points=Decimal(-5)), False),
-        Sensitivity("tax", "up", "5 points higher", Changes(tax_points=Decimal(5)), False),
+        Sensitivity("prices", "down", "10 % lower", ChangedAssumptions(price_pct=Decimal(-10)), False),
+        Sensitivity("prices", "up", "10 % higher", ChangedAssumptions(price_pct=Decimal(10)), False),
+        Sensitivity("shipping", "down", "25 % cheaper", ChangedAssumptions(shipping_pct=Decimal(-25)), False),
+        Sensitivity("shipping", "up", "25 % dearer", ChangedAssumptions(shipping_pct=Decimal(25)), False),
+        Sensitivity("tax", "down", "5 points lower", ChangedAssumptions(tax_points=Decimal(-5)), False),
+        Sensitivity("tax", "up", "5 points higher", ChangedAssumptions(tax_points=Decimal(5)), False),
     ]
     if is_abroad:
         found += [
-            Sensitivity("exchange_rate", "down", "foreign money 5 % cheaper", Changes(rate_pct=Decimal(-5)), False),
-            Sensitivity("exchange_rate", "up", "foreign money 5 % dearer", Changes(rate_pct=Decimal(5)), False),
+            Sensitivity(
+                "exchange_rate", "down", "foreign money 5 % cheaper", ChangedAssumptions(rate_pct=Decimal(-5)), False
+            ),
+            Sensitivity(
+                "exchange_rate", "up", "foreign money 5 % dearer", ChangedAssumptions(rate_pct=Decimal(5)), False
+            ),
         ]
     if "used" not in scenario.conditions:
-        found.append(Sensitivity("condition", "down", "used parts as well", Changes(with_used=True), True))
+        found.append(Sensitivity("condition", "down", "used parts as well", ChangedAssumptions(with_used=True), True))
     if scenario.use_flexibility or scenario.use_substitutes:
-        as_listed = Changes(without_flexibility=True, without_substitutes=True)
+        as_listed = ChangedAssumptions(without_flexibility=True, without_substitutes=True)
         found.append(Sensitivity("flexible_lines", "up", "everything as listed", as_listed, True))
     if (plan_vendors["vendor_kind"] == "maker").any():
-        found.append(Sensitivity("maker", "up", "nothing from the maker's shop", Changes(without_maker=True), True))
+        found.append(
+            Sensitivity("maker", "up", "nothing from the maker's shop", ChangedAssumptions(without_maker=True), True)
+        )
     return found
 
 
@@ -79,44 +85,44 @@ def sensitivity_rows(
     Args:
         inputs: the workspace.
         published: the plan.
-        plan: the same in its own words.
+        plan: the same as a PurchasePlan.
         book: the vendors' terms.
         market: the offers looked at.
         known: prices seen, for estimates.
         others: rows of other published plans of the model, to start from as well.
-        variants: the plan's rows of PLAN_VARIANT, for what one parcel fewer costs.
+        variants: the plan's rows of PLAN_VARIANT, for the cost with one parcel fewer.
     """
     starts = [published.rows, *others]
-    reported: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
-    found = [("vendor_count", "up", "one parcel fewer", *fewer) for fewer in _one_parcel_fewer(reported, variants)]
+    cost_row: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
+    found = [("vendor_count", "up", "one parcel fewer", *fewer) for fewer in _one_parcel_fewer(cost_row, variants)]
     for sensitivity in sensitivities_of(published, published.rows["plan_vendor"]):
-        same = None if sensitivity.is_planned_anew else _same_purchases(reported, plan, book, sensitivity.changes)
+        same = None if sensitivity.is_planned_anew else _same_purchases(cost_row, plan, book, sensitivity.changes)
         answer = same or _planned_anew(inputs, published, market, known, starts, sensitivity.changes)
         found.append((sensitivity.assumption, sensitivity.side, sensitivity.words, *answer))
     return [
         {
-            **{name: reported[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
+            **{name: cost_row[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
             "assumption": assumption,
             "sensitivity_side": side,
             "changed_to": words,
-            "currency_code": reported["currency_code"],
+            "currency_code": cost_row["currency_code"],
             "complete_cost": cost,
-            "sensitivity_amount": cost - reported["complete_cost"],
+            "sensitivity_amount": cost - cost_row["complete_cost"],
             "unfilled_piece_count": unfilled,
         }
         for assumption, side, words, cost, unfilled in found
     ]
 
 
-def _one_parcel_fewer(reported: Mapping[str, Any], variants: pl.DataFrame) -> list[tuple[Decimal, int]]:
-    """Complete cost and unfilled pieces of the variant with one vendor fewer, where it buys as many pieces."""
+def _one_parcel_fewer(cost_row: Mapping[str, Any], variants: pl.DataFrame) -> list[tuple[Decimal, int]]:
+    """Complete cost and unfilled pieces of the variant with one parcel fewer, if it lacks no other number of pieces."""
     is_needed = (
         (pl.col("variant_kind") == "at_most_vendors")
-        & (pl.col("variant_value") == str(reported["vendor_count"] - 1))
-        & (pl.col("unfilled_piece_count") == reported["unfilled_piece_count"])
+        & (pl.col("variant_value") == str(cost_row["vendor_count"] - 1))
+        & (pl.col("unfilled_piece_count") == cost_row["unfilled_piece_count"])
     )
     rows = variants.filter(is_needed).select("landed_cost", "unfilled_piece_count").rows()
-    return [(landed + reported["unfilled_estimate"], unfilled) for landed, unfilled in rows]
+    return [(landed + cost_row["unfilled_estimate"], unfilled) for landed, unfilled in rows]
 
 
 def _planned_anew(
@@ -125,7 +131,7 @@ def _planned_anew(
     market: pl.DataFrame,
     known: KnownPrices,
     starts: Sequence[Mapping[str, pl.DataFrame]],
-    changes: Changes,
+    changes: ChangedAssumptions,
 ) -> tuple[Decimal, int]:
     """Complete cost and unfilled pieces of a plan that starts from the best published one that can still be had."""
     use_stock = published.scenario.use_stock_on_hand
@@ -139,10 +145,10 @@ def _planned_anew(
 
 
 def _same_purchases(
-    reported: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: Changes
+    cost_row: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: ChangedAssumptions
 ) -> tuple[Decimal, int] | None:
     """Complete cost and unfilled pieces of the same purchases; None where vendors would not accept them as changed."""
     landed_cost = work_out(changes.in_purchases(plan.purchases), changes.in_terms(book).vendors)
     if landed_cost.broken_rules:
         return None
-    return landed_cost.total + reported["unfilled_estimate"], reported["unfilled_piece_count"]
+    return landed_cost.total + cost_row["unfilled_estimate"], cost_row["unfilled_piece_count"]

@@ -1,7 +1,7 @@
-"""What suspicious prices could cost: how much the models want of those offers, and plans that trust them.
+"""Suspect prices ranked by what they could cost, and plans that trust them.
 
-Headline plans leave suspect offers out. A plan that trusts them shows what that costs if the prices are right; it is made
-with little effort, from the plan's own vendors and those of the suspect offers, so a better one may exist.
+Published plans leave suspect offers out. A plan that trusts them shows what that costs if the prices are right. It is made
+with little effort from the plan's own vendors and those of the suspect offers, so a better one may exist.
 """
 
 from __future__ import annotations
@@ -34,10 +34,10 @@ _NEEDED_SCHEMA = pl.Schema(
 )
 
 
-def weigh_suspects(
+def ranked_suspects(
     inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], suspects: pl.DataFrame, day: date
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rank suspicious prices by what they could cost, and plan as if they were right.
+    """Suspect prices ranked by what they could cost, and plans made as if they were right.
 
     Args:
         inputs: the workspace.
@@ -64,13 +64,13 @@ def weigh_suspects(
 
 
 def _cheap_offers(suspects: pl.DataFrame) -> frozenset[str]:
-    """Offers with a suspicious price below the usual one: only those could make a plan cheaper."""
+    """Offers with a suspect price below the usual one: only these could make a plan cheaper."""
     ratio = pl.coalesce("market_ratio", "own_ratio")
     return frozenset(suspects.filter(ratio < 1)["offer_id"])
 
 
 def _uses(inputs: WorkspaceInputs, published: PublishedPlan) -> pl.DataFrame:
-    """Pieces that a plan's model could take of each offer of its market: _NEEDED_SCHEMA."""
+    """Pieces that a plan's model could use of each offer of its market: _NEEDED_SCHEMA."""
     found = published.planning(inputs).candidates(published.scenario)
     return (
         found.uses.select("portion_index", "offer_index")
@@ -126,7 +126,7 @@ def _trusting(
 def _ranked(
     inputs: WorkspaceInputs, suspects: pl.DataFrame, needed: pl.DataFrame, market: pl.DataFrame, day: date
 ) -> pl.DataFrame:
-    """SUSPECT_PRICE: pieces needed by all models (the buyer who could take most counts), influence, rank."""
+    """SUSPECT_PRICE: pieces that all models could use (for the buyer with most), influence on costs, rank."""
     pieces = (
         needed.group_by("offer_id", "buyer_code")
         .agg(pl.col("pieces").sum())

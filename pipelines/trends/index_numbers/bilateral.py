@@ -1,8 +1,6 @@
 """Price indices between two months, and series made of them: direct (fixed base) and chained.
 
-A :class:`Panel` holds the prices and quantities of all items in all months; a :class:`Pair` holds what two months have in
-common. Every bilateral formula takes a pair, so that an item without a price in one of the months can never enter one side of
-a ratio only. All results are relatives: the base month is 1.
+Every formula takes a :class:`~pipelines.trends.index_numbers.panel.Pair`. All results are relatives: the base month is 1.
 
 Notation in the docstrings: p0, q0 are prices and quantities in the base month, pt, qt in the month compared, both over the
 items priced in both; s0, st are value shares among those items. Formulas as in the PPI Manual (IMF 2004): those without quantities
@@ -12,88 +10,13 @@ chapters 9 and 20, the others chapter 15; and in Balk (2008), Price and Quantity
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
-import polars as pl
 
-FloatArray = npt.NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Pair:
-    """The items priced in both of two months: four arrays of one length, prices above 0, quantities 0 or more."""
-
-    price_base: FloatArray
-    price: FloatArray
-    quantity_base: FloatArray
-    quantity: FloatArray
-
-    @property
-    def relatives(self) -> FloatArray:
-        """Price of the month over price of the base month, per item."""
-        return self.price / self.price_base
-
+from pipelines.trends.index_numbers.panel import FloatArray, Pair, Panel
 
 Formula = Callable[[Pair], float]
-
-
-@dataclass(frozen=True)
-class Panel:
-    """Prices and quantities by month (rows, in order) and item (columns); NaN where an item has no price in a month."""
-
-    months: tuple[str, ...]
-    item_codes: tuple[str, ...]
-    prices: FloatArray
-    quantities: FloatArray
-
-    @staticmethod
-    def from_frame(frame: pl.DataFrame, months: Sequence[str] | None = None) -> Panel:
-        """Arrange a frame with the columns month, item_code, price and quantity; months and items are sorted, or months as given.
-
-        A row without a price is as good as no row; a row without a quantity counts as quantity 0.
-
-        Raises:
-            ValueError: two rows share a month and item, a price is not above 0, or a quantity is below 0.
-        """
-        if frame.select(pl.struct("month", "item_code").is_duplicated().any()).item():
-            raise ValueError("two rows share a month and an item")
-        rows = frame.select("month", "item_code", pl.col("price", "quantity").cast(pl.Float64))
-        if rows.filter((pl.col("price") <= 0) | pl.col("price").is_nan() | pl.col("price").is_infinite()).height:
-            raise ValueError("prices of an index must be finite and above 0")
-        if rows.filter((pl.col("quantity") < 0) | ~pl.col("quantity").is_finite()).height:
-            raise ValueError("quantities of an index must be finite and 0 or more")
-        months = sorted(set(frame["month"])) if months is None else months
-        item_codes = sorted(set(frame["item_code"]))
-        prices, quantities = np.full((2, len(months), len(item_codes)), np.nan)
-        row_of, column_of = {m: n for n, m in enumerate(months)}, {i: n for n, i in enumerate(item_codes)}
-        at = [row_of[m] for m in rows["month"]], [column_of[i] for i in rows["item_code"]]
-        prices[at] = rows["price"].fill_null(math.nan).to_numpy()
-        quantities[at] = rows["quantity"].to_numpy()
-        return Panel(tuple(months), tuple(item_codes), prices, np.nan_to_num(quantities))
-
-    def row(self, month: str) -> int:
-        """The row of a month.
-
-        Raises:
-            ValueError: the panel does not have the month.
-        """
-        return self.months.index(month)
-
-    def pair(self, base: int, row: int) -> Pair:
-        """What two months have in common, by their rows."""
-        matched = np.isfinite(self.prices[base]) & np.isfinite(self.prices[row])
-        return Pair(
-            self.prices[base, matched], self.prices[row, matched],
-            self.quantities[base, matched], self.quantities[row, matched],
-        )  # fmt: skip
-
-    def only(self, rows: npt.NDArray[np.bool_]) -> Panel:
-        """The panel of the chosen months, with all items."""
-        months = tuple(month for month, chosen in zip(self.months, rows, strict=True) if chosen)
-        return Panel(months, self.item_codes, self.prices[rows], self.quantities[rows])
 
 
 def dutot(pair: Pair) -> float:
@@ -189,7 +112,8 @@ def direct_index(panel: Panel, formula: Formula, base_month: str) -> FloatArray:
 def chained_index(panel: Panel, formula: Formula) -> FloatArray:
     """Month-to-month indices multiplied up from the first month, each on the items the two months have in common.
 
-    Drifts when prices bounce, and loses what an item's price did across a gap: a comparison, not a headline. NaN from the first link that cannot be made.
+    It drifts when prices bounce, and it loses what an item's price did across a gap: for comparison, not for a headline. NaN
+    from the first link that cannot be made.
     """
     links = [compare(panel, row - 1, row, formula) for row in range(1, len(panel.months))]
     return np.cumprod(np.array([1.0, *links]))

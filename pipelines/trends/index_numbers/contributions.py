@@ -1,19 +1,21 @@
-"""What each item adds to a change of an index. Every function's results add up to the change, without a remainder.
+"""What each item adds to a change of an index; contributions add up to the change without a remainder.
 
-All are fractions of the index (0.01 is one per cent), one per item.
+They are fractions of the index (0.01 is one per cent), one per item.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray, Pair, laspeyres, mean_shares, paasche, value_shares
+from pipelines.trends.index_numbers.bilateral import laspeyres, mean_shares, paasche, value_shares
+from pipelines.trends.index_numbers.panel import FloatArray, Pair
 
 
 def lowe_contributions(price_before: FloatArray, price: FloatArray, basket: FloatArray) -> FloatArray:
     """Contributions to the change of a Lowe index between two months: q (p_t - p_{t-1}) / sum(p_{t-1} q).
 
-    The same as the price-updated weight times the item's relative change, w (r_t - r_{t-1}) / I_{t-1} with base-month shares w. Imputed prices contribute like any other: flag them, so that a reader sees what was not observed.
+    It equals the price-updated weight times the item's relative change, w (r_t - r_{t-1}) / I_{t-1} with base-month shares w.
+    Imputed prices contribute like any other: flag them, so that a reader sees what was not observed.
     """
     found: FloatArray = basket * (price - price_before) / (price_before * basket).sum()
     return found
@@ -25,7 +27,7 @@ def laspeyres_contributions(pair: Pair) -> FloatArray:
 
 
 def jevons_contributions(pair: Pair) -> FloatArray:
-    """Contributions to a Jevons index less 1, every item weighing alike."""
+    """Contributions to a Jevons index less 1, every item with equal weight."""
     return geometric_contributions(pair.relatives, np.full(pair.relatives.size, 1 / pair.relatives.size))
 
 

@@ -1,7 +1,7 @@
 """Prices for items that have none in a month.
 
-Carrying the last price forward pulls an index towards "no change" (CPI Manual 2020, 6.61), so a missing price moves with its kind
-instead. All functions take prices by month (rows) and item (columns), NaN where missing, and leave what was observed untouched.
+Carrying the last price forward pulls an index towards "no change" (CPI Manual 2020, 6.61). So a missing price moves with its
+class instead. All functions take prices by month (rows) and item (columns), NaN where missing; observed prices stay.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 BoolArray = npt.NDArray[np.bool_]
 
@@ -26,15 +26,15 @@ class Imputed:
 
 
 def impute_class_mean(observed: FloatArray, classes: Sequence[str]) -> Imputed:
-    """Let a missing price move by the mean change of its class since the month before (class-mean imputation).
+    """Missing prices moved by the mean change of their class since the month before (class-mean imputation).
 
-    The mean is geometric, over the items of the class observed in the month whose price of the month before is known, observed or
-    imputed. Using imputed prices too makes the method self-correcting: when an item comes back, its change is taken from its
-    imputed price, so that its level no longer depends on what was imputed. A class in which nothing
-    was observed, and an item of the class "" (unknown), move with all items; if nothing at all was observed, prices stand still.
+    The mean is geometric, over the items of the class that are observed in the month and whose price of the month before is
+    known, observed or imputed. Using imputed prices makes the method self-correcting: when an item comes back, its change is
+    taken from its imputed price, and its level no longer depends on what was imputed. A class without any observed price, and
+    an item of the class "" (unknown), move with all items. If nothing at all was observed, prices stand still.
 
-    Before its first price an item is back-cast by the same changes. It so enters without moving the index; leaving it out until
-    then would make the basket another one in every month.
+    Before its first price an item is back-cast by the same changes. So it enters without moving the index. Left out until
+    then, it would change the basket from month to month.
     """
     filled = observed.copy()
     names, class_of = np.unique(np.asarray(classes, dtype=str), return_inverse=True)
@@ -51,12 +51,12 @@ def impute_class_mean(observed: FloatArray, classes: Sequence[str]) -> Imputed:
 
 
 def impute_overall_mean(observed: FloatArray, basket: FloatArray | None = None) -> Imputed:
-    """Let a missing price move by the mean change of all items (overall-mean imputation); self-correcting and back-cast likewise.
+    """Missing prices moved by the mean change of all items (overall-mean imputation), self-correcting and back-cast too.
 
     Args:
         observed: prices by month and item.
-        basket: quantities by item: the mean is then the change of what the basket of observed items costs, which is the same
-            as leaving the missing items out of the month's link of a Lowe index. Without it, every item counts alike.
+        basket: quantities by item. The mean is then the change in cost of the observed items' basket, which equals leaving
+            the missing items out of the month's link of a Lowe index. Without it, every item counts alike.
     """
     if basket is None:
         return impute_class_mean(observed, [""] * observed.shape[1])
@@ -74,7 +74,7 @@ def impute_overall_mean(observed: FloatArray, basket: FloatArray | None = None) 
 
 
 def carry_forward(observed: FloatArray) -> Imputed:
-    """Repeat the last observed price. For comparison only: it hides change (CPI Manual 2020, 6.61)."""
+    """Missing prices as last observed; for comparison only, as it hides change (CPI Manual 2020, 6.61)."""
     filled = observed.copy()
     for row in range(1, len(observed)):
         filled[row] = np.where(np.isnan(observed[row]), filled[row - 1], observed[row])

@@ -1,4 +1,4 @@
-"""Index methods by name, and an index straight from a frame of prices."""
+"""Index methods by name: an index from a frame of prices."""
 
 from __future__ import annotations
 
@@ -10,8 +10,6 @@ import polars as pl
 
 from pipelines.trends.index_numbers.bilateral import (
     FORMULAS,
-    FloatArray,
-    Panel,
     chained_index,
     direct_index,
     fisher,
@@ -22,6 +20,7 @@ from pipelines.trends.index_numbers.bilateral import (
 )
 from pipelines.trends.index_numbers.imputation import carry_forward, impute_class_mean, impute_overall_mean
 from pipelines.trends.index_numbers.multilateral import geary_khamis, geks, time_product_dummy
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.index_numbers.splicing import rolling_index
 
 MULTILATERAL: dict[str, Callable[[Panel], FloatArray]] = {
@@ -45,7 +44,7 @@ IMPUTATIONS = ("class-mean", "overall-mean", "carry-forward")
 
 @dataclass(frozen=True)
 class Series:
-    """An index, 1 in the base month, NaN where it has no value; and what it stands on.
+    """An index, 1 in the base month, NaN where it has no value; with counts of prices imputed.
 
     Attributes:
         months, levels: of one length, in order.
@@ -73,8 +72,8 @@ def index_of(
 ) -> Series:
     """The index of a frame of prices by a method known by name.
 
-    ``lowe`` prices one basket: what was bought of each item in all months up to the base month, that one included (so with the first
-    month as base it is ``laspeyres``). Items without a price in the base month, or in the month compared, are left out of that
+    ``lowe`` prices one basket: what was bought of each item in all months up to and including the base month. With the first
+    month as base it is ``laspeyres``. Items without a price in the base month or in the month compared are left out of that
     comparison unless they are imputed.
 
     Args:
@@ -132,7 +131,7 @@ def _imputed(panel: Panel, imputation: str | None, classes: list[str] | None) ->
 
 
 def _classes(rows: pl.DataFrame, panel: Panel) -> list[str]:
-    """The class of each item, the first one its rows name; "" if none does."""
+    """The class of each item: the first that its rows name, or ""."""
     if "item_class" not in rows.columns:
         return [""] * len(panel.item_codes)
     named = rows.filter(pl.col("item_class").fill_null("") != "").unique("item_code", keep="first", maintain_order=True)

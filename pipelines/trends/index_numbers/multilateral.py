@@ -1,7 +1,8 @@
 """Price indices that compare all months of a window at once and so cannot drift within it.
 
-Each takes a :class:`~pipelines.trends.index_numbers.bilateral.Panel` (the window) and gives one relative per month, base month 1, NaN for a
-month that no item ties to the base month. Adding a month to the window revises all of them; joining windows is not done here.
+Each takes a :class:`~pipelines.trends.index_numbers.panel.Panel` (the window) and returns one relative per month, the base
+month being 1. A month that no item ties to the base month is NaN. Adding a month to the window revises all months; how
+windows are joined is in splicing.
 """
 
 from __future__ import annotations
@@ -10,22 +11,22 @@ import numpy as np
 
 from pipelines.trends.index_numbers.bilateral import (
     TIME_REVERSIBLE,
-    FloatArray,
     Formula,
-    Panel,
     dutot,
     jevons,
     tornqvist,
     value_shares,
     walsh,
 )
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 
 
 def geks(panel: Panel, formula: Formula = tornqvist, base_month: str | None = None) -> FloatArray:
     """GEKS: the geometric mean, over all months l of the window, of the index from the base to t by way of l.
 
     ln I(t) = mean over l of [ln X(l, t) - ln X(l, 0)], X the bilateral formula (Ivancic, Diewert and Fox 2011; with
-    Törnqvist also called CCDI, and the choice of the Australian and British statistical offices: ABS 2017, ONS 2022). Months l that share no item with t or with the base are left out of the mean.
+    Törnqvist also called CCDI, and the choice of the Australian and British statistical offices: ABS 2017, ONS 2022). Months l
+    that share no item with t or with the base are left out of the mean.
     Known weakness: items that leave at clearance prices bias it downwards unless their successors are linked (Lamboray and
     Krsinich 2016).
 

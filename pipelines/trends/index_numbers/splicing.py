@@ -1,7 +1,8 @@
 """Rolling windows: a multilateral index that goes on month by month without revising what was published.
 
-A multilateral index of a window revises all its months when the window moves. So only the newest month of each window is used,
-and joined to the series so far at one month they share, or at all of them. Overlap months o of a window of w months ending in t:
+A multilateral index of a window revises all its months when the window moves. So only the newest month of each window is
+used. It is joined to the series so far at one month that both have, or at all of these. For a window of w months that ends in
+t, the overlap months o are:
 
 - ``movement``: o = t - 1;
 - ``window``: o = t - w + 1, the window's first month;
@@ -9,9 +10,9 @@ and joined to the series so far at one month they share, or at all of them. Over
 - ``mean``: the geometric mean over all months o of the window before t.
 
 *On published values* the newest month is I_t = I_o J_t / J_o, with I the published series and J the newest window: what was
-published in o is believed. The other, older way carries on from the month before, corrected by how the previous window K saw it:
-I_t = I_{t-1} (J_t / J_o) / (K_{t-1} / K_o); the mean is taken over all o likewise. The two agree for the first month that is joined and
-for ``movement``. The mean splice on published values is the choice of the Office for National Statistics (2022, "Introducing
+published in o stands. The older way carries on from the month before, corrected by the previous window K:
+I_t = I_{t-1} (J_t / J_o) / (K_{t-1} / K_o); the mean is again over all o. The two agree for the first month that is joined,
+and for ``movement``. The mean splice on published values is the choice of the Office for National Statistics (2022, "Introducing
 multilateral index methods into consumer price statistics"), with 25 months. The window splice is that of Krsinich (2016), splices
 on published values are compared by Chessa (2019); both as the documentation of the R package gpindex names them at ``splice_index``.
 """
@@ -22,7 +23,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray, Panel
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 
 SPLICES = ("movement", "window", "half", "mean")
 WINDOW_MONTHS = 25
@@ -83,7 +84,7 @@ def extended(published: FloatArray, newest: FloatArray, splice: str = "mean") ->
 
 
 def _carried_on(last_level: float, previous: FloatArray, newest: FloatArray, splice: str) -> float:
-    """``previous`` is the previous window from the newest one's first month on."""
+    """The level carried on from the last one; ``previous`` is the previous window from the newest one's first month on."""
     own, before = _logs(newest), _logs(previous)
     candidates = _logs(np.array([last_level])) + own[-1] - own[:-1] - before[-1] + before
     return _joined(candidates, splice)

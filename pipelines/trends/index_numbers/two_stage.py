@@ -1,7 +1,7 @@
 """Two-stage indices: plain geometric means of items within groups, weighted means of groups above them.
 
-The usual way of a consumer price index: no weights are known below the group, and the groups' weights are price-updated. Groups
-form a tree, by a path of codes from the whole down to the group, such as ("all", "bricks", "bricks/red").
+This is how a consumer price index is usually made: below the group no weights are known, and groups' weights are
+price-updated. Groups form a tree: each has a path of codes from the whole down to it, as ("all", "bricks", "bricks/red").
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 Path = tuple[str, ...]
 
@@ -25,11 +25,11 @@ def two_stage_index(
     """Index of every group and of all that stand above it, month 1 being 1.
 
     A group's change from month to month is the Jevons index of its items priced in both. Above, changes are arithmetic means with
-    price-updated weights (weight times level in the month before). A group in which nothing can be compared takes the change of
-    what stands directly above it, and so on upwards; if nothing at all can be compared, all stand still.
+    price-updated weights (weight times level in the month before). A group in which nothing can be compared takes the change
+    of the group above it, and so on upwards. If nothing at all can be compared, all stand still.
 
-    Gaps: left out of the comparison, so that what a price did across its gap is lost; or imputed by the group's change
-    (overall-mean imputation), so that an item that comes back is compared with its imputed price and the level corrects itself.
+    Gaps are left out of the comparison, which loses what a price did across its gap. Or they are imputed by the group's change
+    (overall-mean imputation): an item that comes back is compared with its imputed price, and the level corrects itself.
     To carry prices forward instead, do so beforehand (:func:`~pipelines.trends.index_numbers.imputation.carry_forward`).
     (CPI Manual 2020, ch. 6 and 8; checked against the worked example of the R package piar.)
 
@@ -73,7 +73,7 @@ def _changes_of_groups(
 def _completed(
     changes: Mapping[str, float], group_paths: Mapping[str, Path], weights: Mapping[str, float]
 ) -> dict[str, float]:
-    """The change of every code: its own, or the weighted mean of what is below it, or that of what stands above it."""
+    """The change of every code: its own, else the weighted mean of the codes below, else that of the code above."""
     weight_of: dict[str, float] = {}
     below: dict[str, list[str]] = {}
     depth_of: dict[str, int] = {}

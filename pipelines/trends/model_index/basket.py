@@ -1,4 +1,4 @@
-"""The basket behind a model's index: its lines, their prices by month, what of them was seen, and which months may be shown."""
+"""The basket behind a model's index: its lines, their prices by month, and which months may be shown."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 
 from pipelines.inputs import Model
-from pipelines.trends.index_numbers.bilateral import FloatArray, Panel
 from pipelines.trends.index_numbers.imputation import BoolArray, Imputed, impute_class_mean
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.months import month_of
 from pipelines.trends.prices.element_prices import ELEMENT
 
@@ -20,7 +20,7 @@ from pipelines.trends.prices.element_prices import ELEMENT
 def basket_lines(model: Model, day: date) -> pl.DataFrame:
     """The parts list that holds on a date: line_number, part_code, colour_code, quantity (of all copies), by line number.
 
-    As designed: neither flexible lines nor amendments count, but sections that are not built do not either.
+    As designed: neither flexibility nor amendments count, and sections that are not built are left out.
     """
     settings = model.settings
     chosen = pl.col("list_version") == (settings.version_on(day) or 0)
@@ -36,7 +36,7 @@ def needs_of(lines: pl.DataFrame) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class BasketHistory:
-    """Prices of a basket's elements (columns) by month (rows): observed, completed, and what never had a price estimated."""
+    """Prices of a basket's elements (columns) by month (rows): observed, imputed, estimated where never observed."""
 
     lines: pl.DataFrame
     panel: Panel
@@ -106,7 +106,7 @@ class BasketHistory:
 
 
 @dataclass(frozen=True)
-class Shown:
+class MonthsShown:
     """The base month's row, coverage of every month at its prices, and which months may be shown."""
 
     base: int
@@ -114,13 +114,13 @@ class Shown:
     is_withheld: BoolArray
 
     @staticmethod
-    def of(history: BasketHistory, floor: float) -> Shown:
+    def of(history: BasketHistory, floor: float) -> MonthsShown:
         """Months whose coverage, at the prices of the base month, reaches the floor; see monthly.trends_of_models."""
         own_coverage = history.shares(history.is_observed, None)
         enough = (own_coverage >= floor) & (own_coverage > 0)
         base = int(np.argmax(enough)) if enough.any() else int(np.argmax(own_coverage))
         coverage = history.shares(history.is_observed, base)
-        return Shown(base, coverage, (coverage < floor) | (not enough.any()))
+        return MonthsShown(base, coverage, (coverage < floor) | (not enough.any()))
 
 
 def _families(needs: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
@@ -130,7 +130,7 @@ def _families(needs: pl.DataFrame, parts: pl.DataFrame) -> list[str]:
 
 
 def _with_estimates(prices: FloatArray, families: list[str]) -> FloatArray:
-    """Prices in which an element that never had one stands at the geometric mean of its class, or of all elements."""
+    """Prices in which an element that never had one has the geometric mean of its class, or of all elements."""
     never = np.isnan(prices[0])
     if never.all() or not never.any():
         return prices

@@ -17,9 +17,9 @@ _BASKET = ("model_code", "buyer_code")
 def contributions(lines: pl.DataFrame, shown: pl.DataFrame, parts: pl.DataFrame, colours: pl.DataFrame) -> pl.DataFrame:
     """Contract INDEX_CONTRIBUTION: percentage points of each group in the change of lowe over 1 and over 12 months.
 
-    A line adds q (p_t - p_s) / sum(q p_s), prices imputed where missing, s the earlier month: the price-updated weight times the relative
-    change. A line whose price is imputed in t belongs to the group ``imputed``, one that is priced in t and was imputed in s to ``newly
-    priced`` (its change makes good what was imputed), all others to their own group. So each view adds up to the change.
+    A line adds q (p_t - p_s) / sum(q p_s), prices imputed where missing, s the earlier month: its price-updated weight times its
+    relative change. A line whose price is imputed in t is in the group ``imputed``. One that is priced in t and was imputed in s
+    is in ``newly priced``: its change corrects what was imputed. All others are in their own group. So each view adds up.
 
     Args:
         lines: model_code, buyer_code, month, line_number, part_code, colour_code, quantity, element_price (null if the line never had one),

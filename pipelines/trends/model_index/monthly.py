@@ -1,8 +1,8 @@
 """The monthly price index of models: what a designer's parts list costs, month after month, at the prices of each month.
 
-One fixed basket: the listed parts and colours of the list that holds in the latest month, also for the months before there was
-such a list, so that the index shows prices and nothing else. What a plan would have cost is another question (model_cost), and so is
-what buyers gained by not buying as listed (cost_change).
+The basket is fixed: the parts and colours of the list that holds in the latest month, also for months before that list. So the
+index shows prices and nothing else. What a plan would have cost is another question (model_cost), and so is what buyers gained
+by not buying as listed (cost_change).
 """
 
 from __future__ import annotations
@@ -17,19 +17,12 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer
-from pipelines.trends.index_numbers.bilateral import (
-    FloatArray,
-    Panel,
-    chained_index,
-    direct_index,
-    jevons,
-    lowe_index,
-    tornqvist,
-)
+from pipelines.trends.index_numbers.bilateral import chained_index, direct_index, jevons, lowe_index, tornqvist
 from pipelines.trends.index_numbers.contributions import lowe_contributions
 from pipelines.trends.index_numbers.imputation import BoolArray
 from pipelines.trends.index_numbers.multilateral import geks
-from pipelines.trends.model_index.basket import BasketHistory, Shown, basket_lines, needs_of
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
+from pipelines.trends.model_index.basket import BasketHistory, MonthsShown, basket_lines, needs_of
 from pipelines.trends.model_index.breakdown import contributions
 from pipelines.trends.model_index.vintages import NOTHING, Published, never_revised, published_of, tied
 from pipelines.trends.months import month_before, month_of
@@ -41,8 +34,8 @@ from schemas.validate import empty_frame, polars_schema, validate_typed
 NEEDS_AT_ONCE = 4_000
 """Elements, counted once per model, whose prices are looked up together: more need more memory, fewer more time."""
 
-WEIGHED = ("lowe", "geks-tornqvist", "geks-tornqvist-bought")
-"""The methods between which the band lies: those that weigh elements by what is needed or bought of them."""
+WEIGHTED = ("lowe", "geks-tornqvist", "geks-tornqvist-bought")
+"""The methods that the band spans: those that weight elements by what is needed or bought of them."""
 
 
 BOUGHT_SCHEMA = pl.Schema(
@@ -68,11 +61,11 @@ class Trends:
 
 
 @dataclass(frozen=True)
-class Earlier:
-    """What the index of a night takes from elsewhere.
+class PlansAndVintages:
+    """What the index takes from plans and from earlier refreshes.
 
     Attributes:
-        bought: pieces each month's plan uses: model_code, buyer_code, day (one of the market dates), part_code, colour_code, quantity.
+        bought: BOUGHT_SCHEMA: the pieces that each month's plan uses; ``day`` is one of the market dates.
         vintages: contract INDEX_VINTAGE: levels published before.
     """
 
@@ -85,40 +78,40 @@ def trends_of_models(
     models: Iterable[Model],
     buyer: Buyer,
     markets: Mapping[date, pl.DataFrame],
-    earlier: Earlier | None = None,
+    earlier: PlansAndVintages | None = None,
 ) -> Trends:
     """The indices of models' prices by several methods, the prices behind them, and what moved the headline.
 
     Methods, all 100 in the base month, the first whose coverage reaches the floor (or that of the vintages):
 
     - ``lowe``, the headline: the cost of the whole basket, missing prices imputed by the mean change of their part family.
-    - ``geks-tornqvist``: windows of 25 months, joined by the mean splice on published values; every shown month of a window against every
-      other, on the elements observed in both, weighted by the basket's quantities at each month's prices.
-    - ``geks-tornqvist-bought``: the same, but weighted by what the month's plan uses (scenario ``best``): other colours, forms and
-      versions of the list weigh as they were bought. From the first month on from which every shown month has a plan, there at
-      the headline's level.
+    - ``geks-tornqvist``: windows of 25 months, joined by the mean splice on published values. Every shown month of a window is
+      compared with every other, on the elements observed in both, weighted by the basket's quantities at each month's prices.
+    - ``geks-tornqvist-bought``: the same, but weighted by what the month's plan uses (scenario ``cheapest``), in the colours,
+      forms and versions of the list that it buys. It starts, at the headline's level, in the first month from which on every
+      shown month has a plan.
     - ``jevons``: the plain geometric mean over the elements observed in the base month and the month itself, nothing imputed.
-    - ``matched-chain``: months linked one by one by Törnqvist on the elements observed in both: shows by how much chaining drifts.
+    - ``matched-chain``: months linked one by one by Törnqvist on the elements observed in both, to show how much chaining drifts.
 
-    The basket's quantities never change, so on a market without gaps Laspeyres, Paasche, Fisher and Walsh would all be ``lowe``, and so
-    would GEKS on them; ``geks-tornqvist`` differs by terms of second order. The band between the methods that weigh therefore says something only
-    where quantities move (``geks-tornqvist-bought``) or prices are missing; INDEX_BAND says which holds.
+    The basket's quantities never change. So on a market without gaps Laspeyres, Paasche, Fisher and Walsh would all equal
+    ``lowe``, and so would GEKS on them; ``geks-tornqvist`` differs by terms of second order. The band between the weighted
+    methods means something only where quantities move (``geks-tornqvist-bought``) or prices are missing. INDEX_BAND states which.
 
-    Coverage is the share of the basket by its cost in the base month (of those in view); a line that was never priced counts with the
-    geometric mean price of its class. A month below ``report.coverage_floor`` is withheld, and all are if none reaches it (the month
-    covered best then stands as base month): levels, changes and contributions are null.
+    Coverage is the priced share of the basket by its cost in the base month. A line that was never priced counts with the
+    geometric mean price of its class. A month below ``report.coverage_floor`` is withheld: its levels, changes and contributions
+    are null. If no month reaches the floor, all are withheld, and the month covered best is the base month.
 
     Args:
         inputs: settings and workspace tables (parts, colours, vendors, vendor_terms, exchange_rates).
         models: their lists and settings; skipped sections are left out and quantities are those of all copies.
         buyer: whose region, currency and exchange margin count.
         markets: what could be bought, by date, one date in a month, as ``market_on`` gives it.
-        earlier: plans' quantities and what was published before.
+        earlier: the plans' quantities, and the levels published before.
 
     Raises:
         ValueError: two dates are in one month.
     """
-    given = earlier or Earlier()
+    given = earlier or PlansAndVintages()
     days = sorted(markets)
     if len({month_of(day) for day in days}) < len(days):
         raise ValueError("two markets are of the same month")
@@ -126,7 +119,7 @@ def trends_of_models(
     baskets = {code: lines for code, lines in baskets.items() if lines.height}
     bought = given.bought.filter(pl.col("buyer_code") == buyer.buyer_code, pl.col("day").is_in(days))
     published = published_of(given.vintages.filter(pl.col("buyer_code") == buyer.buyer_code))
-    found = [_trends_of_some(inputs, some, buyer, markets, bought, published) for some in _portions(baskets)]
+    found = [_trends_of_some(inputs, some, buyer, markets, bought, published) for some in _in_batches(baskets)]
 
     def whole(contract: Contract, frames: list[pl.DataFrame]) -> pl.DataFrame:
         joined = pl.concat([empty_frame(contract), *frames])
@@ -140,8 +133,8 @@ def trends_of_models(
     )
 
 
-def _portions(baskets: dict[str, pl.DataFrame]) -> Iterator[dict[str, pl.DataFrame]]:
-    """The models in portions of so many lines."""
+def _in_batches(baskets: dict[str, pl.DataFrame]) -> Iterator[dict[str, pl.DataFrame]]:
+    """The baskets in batches of at most NEEDS_AT_ONCE lines; a larger basket is a batch by itself."""
     some: dict[str, pl.DataFrame] = {}
     count = 0
     for code, lines in baskets.items():
@@ -179,7 +172,7 @@ def _trends_of_some(
     index_parts, line_parts, band_parts, shown_parts = [], [], [], []
     for code, lines in baskets.items():
         history = BasketHistory.of(days, lines, by_model[code], tables["parts"])
-        shown = Shown.of(history, inputs.settings.report.coverage_floor)
+        shown = MonthsShown.of(history, inputs.settings.report.coverage_floor)
         own = published.get((code, buyer.buyer_code), NOTHING)
         plans = _bought(days, bought_prices.get(code), bought_by_model.get(code), shown)
         levels = _levels(history, shown, plans, own)
@@ -210,16 +203,16 @@ def _by_model(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
 
 @dataclass(frozen=True)
 class _Bought:
-    """Prices of the elements that any month's plan uses, how many of each month's, and which months the index has."""
+    """Prices and quantities of the elements that the months' plans use; ``rows``: which months the index has."""
 
     panel: Panel
     rows: BoolArray
 
 
 def _bought(
-    days: Sequence[date], prices: pl.DataFrame | None, bought: pl.DataFrame | None, shown: Shown
+    days: Sequence[date], prices: pl.DataFrame | None, bought: pl.DataFrame | None, shown: MonthsShown
 ) -> _Bought | None:
-    """From the first month on from which every shown month has a plan; None where those are fewer than two."""
+    """Elements bought in the months from which on every shown month has a plan; None for fewer than two months."""
     if prices is None or bought is None:
         return None
     planned = set(bought["day"])
@@ -238,7 +231,9 @@ def _bought(
     return _Bought(Panel(tuple(map(month_of, days)), codes, observed, quantities), rows)
 
 
-def _levels(history: BasketHistory, shown: Shown, bought: _Bought | None, own: Published) -> dict[str, FloatArray]:
+def _levels(
+    history: BasketHistory, shown: MonthsShown, bought: _Bought | None, own: Published
+) -> dict[str, FloatArray]:
     """Index levels by method, NaN where withheld or undefined."""
     months, is_shown = history.months, ~shown.is_withheld
     methods = ["geks-tornqvist", "jevons", "lowe", "matched-chain"]
@@ -279,10 +274,12 @@ def _change_pct(values: FloatArray, months: tuple[str, ...], months_back: int) -
     return changes
 
 
-def _index_rows(history: BasketHistory, shown: Shown, levels: Mapping[str, FloatArray], own: Published) -> pl.DataFrame:
+def _index_rows(
+    history: BasketHistory, shown: MonthsShown, levels: Mapping[str, FloatArray], own: Published
+) -> pl.DataFrame:
     months = history.months
     line_counts = history.on_lines(history.is_observed).sum(axis=1)
-    # An earlier base holds on while a published month ties the index to it.
+    # An earlier base stays while a published month ties the index to it.
     is_tied = any(
         month in own.of("lowe") for month, hidden in zip(months, shown.is_withheld, strict=True) if not hidden
     )
@@ -312,7 +309,7 @@ def _index_rows(history: BasketHistory, shown: Shown, levels: Mapping[str, Float
     return pl.concat(frames).sort("month", "index_method")
 
 
-def _line_rows(history: BasketHistory, shown: Shown) -> pl.DataFrame:
+def _line_rows(history: BasketHistory, shown: MonthsShown) -> pl.DataFrame:
     """Columns of ELEMENT_PRICE and supplier_kinds."""
     months, prices, lines = history.months, history.completed.prices, history.lines
     on_lines = {
@@ -332,7 +329,7 @@ def _line_rows(history: BasketHistory, shown: Shown) -> pl.DataFrame:
     return _frame(ELEMENT_PRICE, columns).with_columns(kinds.alias("supplier_kinds"))
 
 
-def _contribution_points(history: BasketHistory, shown: Shown) -> FloatArray:
+def _contribution_points(history: BasketHistory, shown: MonthsShown) -> FloatArray:
     """Percentage points of each line in the Lowe index's one-month change; NaN where there is no such change."""
     months = history.months
     prices = history.on_lines(history.completed.prices)
@@ -349,21 +346,21 @@ def _contribution_points(history: BasketHistory, shown: Shown) -> FloatArray:
     return found
 
 
-def _band_rows(history: BasketHistory, shown: Shown, levels: Mapping[str, FloatArray]) -> pl.DataFrame:
+def _band_rows(history: BasketHistory, shown: MonthsShown, levels: Mapping[str, FloatArray]) -> pl.DataFrame:
     """Columns of INDEX_BAND for the months that are shown."""
-    weighed = np.array([levels[method] for method in WEIGHED if method in levels])
+    weighted = np.array([levels[method] for method in WEIGHTED if method in levels])
     has_gap = ~history.is_observed.all(axis=1) | ~history.is_observed[shown.base].all()
     nowhere = np.full(len(history.months), np.nan)
     moves = np.isfinite(levels.get("geks-tornqvist-bought", nowhere))
     words = {(False, False): "neither", (True, False): "gaps", (False, True): "quantities", (True, True): "both"}
     reasons = [words[bool(gap), bool(moved)] for gap, moved in zip(has_gap, moves, strict=True)]
-    rows = np.flatnonzero(~shown.is_withheld & np.isfinite(weighed).any(axis=0))
+    rows = np.flatnonzero(~shown.is_withheld & np.isfinite(weighted).any(axis=0))
     return _frame(
         INDEX_BAND,
         {
             "month": [history.months[row] for row in rows],
-            "lowest_index_level": np.nanmin(weighed[:, rows], axis=0),
-            "highest_index_level": np.nanmax(weighed[:, rows], axis=0),
+            "lowest_index_level": np.nanmin(weighted[:, rows], axis=0),
+            "highest_index_level": np.nanmax(weighted[:, rows], axis=0),
             "band_reason": [reasons[row] for row in rows],
         },
     )

@@ -1,10 +1,10 @@
-"""What was published of an index stays known: levels are joined to it, and what differs from it is listed.
+"""Vintages: levels of an index as first published, to which later levels are joined and with which they are compared.
 
 A *vintage* is a month's level as first published, with the date and the base month. The first month that is both in view and
-published ties the index to its earlier base, so that levels do not jump when the window of months moves on. ``lowe``, ``jevons`` and
-``matched-chain`` are worked out anew each night from all that is known by then; where that gives another level than was published,
-it is shown, and listed as a revision. The GEKS indices are not revised at all: what was published stays, and a new month is joined to it by
-the mean splice on published values.
+published ties the index to its earlier base. So levels do not jump when the months in view move on. ``lowe``, ``jevons`` and
+``matched-chain`` are calculated anew each night from all that is known by then. A level that differs from its vintage is shown,
+and listed as a revision. The GEKS indices are never revised: published levels stay, and a new month is joined to them by the
+mean splice on published values.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipelines.trends.index_numbers.bilateral import FloatArray, Panel
+from pipelines.trends.index_numbers.panel import FloatArray, Panel
 from pipelines.trends.index_numbers.splicing import WINDOW_MONTHS, WindowIndex, extended, rolling_index
 from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
@@ -28,7 +28,7 @@ SAME_LEVEL = 1e-6
 
 @dataclass(frozen=True)
 class Published:
-    """What was published of one model and buyer: by method, levels by month, and the base month they share."""
+    """The published levels of one model and buyer, by method and month, and the base month they share."""
 
     levels: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     base_month: str | None = None
@@ -65,7 +65,7 @@ def published_of(vintages: pl.DataFrame) -> dict[tuple[str, str], Published]:
 
 
 def tied(levels: FloatArray, months: tuple[str, ...], published: Mapping[str, float]) -> FloatArray:
-    """Levels brought to the base of what was published: equal to it in the first month that both have; unchanged if none has."""
+    """Levels on the base of the published ones: equal in the first month that both have; as they are if there is none."""
     for row, month in enumerate(months):
         if month in published and np.isfinite(levels[row]):
             found: FloatArray = levels * (published[month] / levels[row])
@@ -76,7 +76,7 @@ def tied(levels: FloatArray, months: tuple[str, ...], published: Mapping[str, fl
 def never_revised(
     panel: Panel, index: WindowIndex, published: Mapping[str, float], base_month: str, window: int = WINDOW_MONTHS
 ) -> FloatArray:
-    """A rolling index whose published months stay as they are: each month without a published level is joined to those before.
+    """A rolling index whose published levels stay; each other month is joined to the months before it.
 
     Args:
         panel: the months that are shown, in order.
@@ -108,7 +108,7 @@ def new_vintages(
 
     Args:
         price_index: contract PRICE_INDEX, as published.
-        known: contract INDEX_VINTAGE: all that was stored before, whenever.
+        known: contract INDEX_VINTAGE: all that were stored before.
         list_versions: by model, the version of the list that the index prices.
         day: the priced date.
 
@@ -138,10 +138,10 @@ def new_vintages(
 
 
 def revisions(price_index: pl.DataFrame, vintages: pl.DataFrame, list_versions: Mapping[str, int]) -> pl.DataFrame:
-    """Months whose level is not the one first published (contract INDEX_REVISION); without a level where it is withheld now.
+    """Months whose level is not the one first published (INDEX_REVISION); null where the month is withheld now.
 
     Args:
-        price_index: contract PRICE_INDEX, as worked out now.
+        price_index: contract PRICE_INDEX, as calculated now.
         vintages: contract INDEX_VINTAGE.
         list_versions: by model, the version of the list that the index prices now.
     """

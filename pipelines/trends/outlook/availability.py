@@ -1,7 +1,7 @@
-"""Whether a model can be built: what the market offers of each element, since when less, and how long it may last.
+"""Whether a model can be built: what the market offers of each element, whether it falls, and how long it may last.
 
-Everything is as the designer lists it: neither colour flexible lines nor stand-ins count, so that the figures tell of the market and not
-of our decisions. Price summaries name no vendors; their figures stand beside and count for nothing else.
+Everything is as the designer lists it. Neither flexibility of colour nor substitutes count, so the figures are about the market
+and not about our decisions. Price summaries name no vendors: their figures are shown beside and count for nothing.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABIL
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
 TREND_DATES = 13
-"""Dates a trend looks at: a year of month ends and the one before."""
+"""Dates in a trend: a year of month ends and the one before."""
 LEAST_TREND_DATES = 6
 """With fewer dates no 90 % interval of a Theil-Sen slope is worth showing (common practice, no source)."""
 DAYS_PER_MONTH = 365.25 / 12
@@ -115,7 +115,7 @@ def _pieces_on_offer(
 
 
 def _grid(needs: pl.DataFrame, offered: pl.DataFrame, days: list[date]) -> pl.DataFrame:
-    """Every element of every model on every date, with nothing where nobody offers it; sorted by date, model and element."""
+    """Every element of every model on every date, 0 where nobody offers it; sorted by date, model and element."""
     pieces = pl.col("buyable_piece_count")
     return (
         pl.DataFrame({"day": days}, {"day": pl.Date})
@@ -124,7 +124,7 @@ def _grid(needs: pl.DataFrame, offered: pl.DataFrame, days: list[date]) -> pl.Da
         .with_columns(pl.col("market_vendor_count", "buyable_piece_count").fill_null(0))
         .with_columns(
             fillable_share=(pieces / pl.col("need")).clip(0, 1),
-            # A copy needs need / copies pieces: so many copies the pieces on offer would do for.
+            # A copy needs need / copies pieces, so this is for how many copies the pieces on offer are enough.
             copies_on_offer=pieces * pl.col("copies") // pl.col("need"),
         )
         .sort("day", "model_code", *ELEMENT)
@@ -158,7 +158,7 @@ def _trends(grid: pl.DataFrame, days: list[date], running_out_months: int) -> pl
         slope = low = high = np.full(latest.height, np.nan)
     else:
         times = np.array([(day - days[0]).days / DAYS_PER_MONTH for day in days])
-        # In logarithms, because a stock that sells falls by a share, not by so many pieces; one more piece, so that 0 has one.
+        # In logarithms, because a stock that sells falls by a share; with one more piece, because 0 has no logarithm.
         values = np.log1p(recent["buyable_piece_count"].to_numpy().astype(np.float64)).reshape(len(days), -1)
         trend = theil_sen(times, values)
         slope, low, high = trend.slope, trend.low, trend.high
@@ -178,7 +178,7 @@ def _trends(grid: pl.DataFrame, days: list[date], running_out_months: int) -> pl
 
 
 def _months_until(spare: np.ndarray, slope: np.ndarray, covers: np.ndarray) -> np.ndarray:
-    """Months until what is more than needed is gone at a slope, both in logarithms; NaN where they are gone already or the slope does not fall."""
+    """Months until only the need is left at a slope, in logarithms; NaN where it is not covered or does not fall."""
     falls = covers & np.isfinite(slope) & (slope < 0)
     found: np.ndarray = np.divide(spare, -slope, out=np.full(len(spare), np.nan), where=falls)
     return found
@@ -218,7 +218,7 @@ def _last_seen(offers: pl.DataFrame, vendor_terms: pl.DataFrame, region_code: st
 
 
 def _summed(summaries: pl.DataFrame) -> pl.DataFrame:
-    """The latest summary of each element, new: its date, and the most pieces a source of that date counts."""
+    """The latest summary of each new element: its date, and the most pieces that a source of that date counts."""
     new = summaries.filter(pl.col("condition") == "new")
     latest = pl.col("observed_on") == pl.col("observed_on").max().over(ELEMENT)
     return (
@@ -232,5 +232,5 @@ def _typed(contract: Contract, rows: pl.DataFrame, buyer: Buyer) -> pl.DataFrame
     schema = polars_schema(contract)
     full = rows.with_columns(buyer_code=pl.lit(buyer.buyer_code)).select(list(schema)).cast(schema)
     numbers = [name for name, kind in schema.items() if kind == pl.Float64]
-    # A slope or a time without a limit is no number to publish.
+    # A slope or a time without a limit is not published.
     return full.with_columns(pl.when(pl.col(name).is_finite()).then(pl.col(name)).alias(name) for name in numbers)

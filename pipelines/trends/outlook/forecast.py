@@ -1,10 +1,10 @@
-"""Where an index goes next, from its own past alone, and whether such a forecast is worth anything.
+"""A forecast of an index from its own past alone, and trials that show how good such forecasts were.
 
-Method: Theta (Assimakopoulos and Nikolopoulos 2000), which is simple exponential smoothing with half the slope of the straight
+The method is Theta (Assimakopoulos and Nikolopoulos 2000): simple exponential smoothing with half the slope of the straight
 line through all points as drift (Hyndman and Billah 2003). It is the plainest method that did well in the M3 competition
-(Makridakis and Hibon 2000). The smoothing and its constant are those of statsmodels; its own ThetaModel gives the same forecasts, as a
-test says, but takes some twenty times as long, because it smooths by a Kalman filter. Everything works on logarithms, so that changes
-are relative.
+(Makridakis and Hibon 2000). Smoothing and its constant are those of statsmodels. Its ThetaModel gives the same forecasts, which a
+test checks, but takes some twenty times as long, because it smooths by a Kalman filter. Everything works on logarithms, so
+changes are relative.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 from pipelines.trends.outlook.seasonal import STRONG, decompose
 
 HORIZON = 3
@@ -25,7 +25,7 @@ LEAST_HISTORY = 12
 LEAST_ORIGINS = 9
 """Past months from which forecasts must have been tried (common practice, no source)."""
 WORTHWHILE = 0.95
-"""A forecast must miss by so much less than "same as last month": one that is hardly better is luck (no source)."""
+"""The error must be below this part of that of "same as last month"; one hardly smaller is luck (no source)."""
 
 Method = Literal["theta", "theta-seasonal"]
 
@@ -34,8 +34,8 @@ Method = Literal["theta", "theta-seasonal"]
 class Trial:
     """How forecasts from past months did.
 
-    ``errors`` has one row per origin and one column per month ahead: absolute errors in logarithms, NaN where the month is not over
-    yet; ``naive_errors`` the same of "same as last month".
+    ``errors`` has one row per origin and one column per month ahead: absolute errors in logarithms, NaN where the month is not
+    over yet. ``naive_errors`` has the same for "same as last month".
     """
 
     errors: FloatArray
@@ -58,14 +58,14 @@ class Trial:
 
     @property
     def beats_naive(self) -> bool:
-        """Whether the forecasts came closer than "same as last month", by more than a hair and over enough trials."""
+        """Whether the forecasts were clearly closer than "same as last month", over enough trials."""
         return self.origin_count >= LEAST_ORIGINS and self.error < WORTHWHILE * self.naive_error
 
     def half_widths(self) -> FloatArray:
         """Half the width of the interval for each month ahead, in logarithms: the error that ``LEVEL`` of the trials stayed below.
 
         Split conformal prediction (Lei and others 2018): of n errors in order the one ranked (n + 1) LEVEL, rounded up, and the largest
-        if there are too few. It is what forecasts really missed by, whatever the reason, and needs no model of errors.
+        if there are too few. So it is the real size of past errors, whatever their reason, and needs no model of errors.
         """
         widths = []
         for column in self.errors.T:
@@ -105,9 +105,9 @@ def forecast(levels: FloatArray, first_month_of_year: int, smoothing: float | No
 
 
 def rolling_origin(levels: FloatArray, first_month_of_year: int) -> Trial:
-    """Forecast from every past month that has ``LEAST_HISTORY`` months up to it, with what was known then, and compare.
+    """Trials of forecasts from every past month with ``LEAST_HISTORY`` months up to it, made with what was known then.
 
-    The smoothing constant is estimated anew once a year, from what was known then; estimating it is most of the work, and it moves
+    The smoothing constant is estimated once a year of origins, because estimating is most of the work and the constant moves
     slowly. The forecast that is shown has a fresh one.
 
     Every horizon of every origin counts once, for the method and for "same as last month" alike (Tashman 2000; Hyndman and

@@ -1,4 +1,4 @@
-"""How the price changes of a model's elements are spread, and which vendors' changes move a model."""
+"""How price changes of a model's elements spread, and which vendors' price changes move a model."""
 
 from __future__ import annotations
 
@@ -69,12 +69,12 @@ def price_change_distribution(element_price: pl.DataFrame) -> pl.DataFrame:
 def vendor_changes(
     inputs: WorkspaceInputs, before_on: date, before: pl.DataFrame, day: date, market: pl.DataFrame
 ) -> pl.DataFrame:
-    """What each vendor's change between two dates does to the cost of each model's basket, all others being as they are today.
+    """What each vendor's new prices and stock since a date do to the cost of each model's basket.
 
-    For every vendor the basket is priced with today's market and once more with the vendor's offers of the earlier date in place of
-    today's; the effect is the ratio. Prices are those of the index (:func:`~pipelines.trends.prices.element_prices.element_prices`), over the
-    elements priced both times, so shipping and charges are left out. A vendor that serves the buyer's region only since then had no
-    offers for the buyer before.
+    For every vendor the basket is priced twice: with today's market, and with the vendor's earlier offers in place of today's.
+    The effect is the ratio. Prices are those of the index (:func:`~pipelines.trends.prices.element_prices.element_prices`), over
+    the elements priced both times, so shipping and charges are left out. A vendor that did not serve the buyer's region on the
+    earlier date had no offers for the buyer then.
 
     Args:
         inputs: settings, models, vendor_terms and exchange_rates.
@@ -98,21 +98,21 @@ def vendor_changes(
     )
     found = [empty_frame(VENDOR_CHANGE)]
     for buyer in inputs.settings.buyer if needs.height else ():
-        moves = _moves(needs, buyer, inputs, before_on, before, day, market)
-        rows = moves.with_columns(
+        effects = _effects(needs, buyer, inputs, before_on, before, day, market)
+        rows = effects.with_columns(
             buyer_code=pl.lit(buyer.buyer_code),
             compared_on=pl.lit(before_on),
             terms_effect_pct=0.0,
             terms_refusal=pl.lit(""),
         )
         found.append(rows.select(VENDOR_CHANGE.columns).cast(polars_schema(VENDOR_CHANGE)))
-    return validate_typed(VENDOR_CHANGE, pl.concat(found).sort(VENDOR_CHANGE.key), where="moves by vendors")
+    return validate_typed(VENDOR_CHANGE, pl.concat(found).sort(VENDOR_CHANGE.key), where=VENDOR_CHANGE.name)
 
 
 _NEEDS = {"model_code": pl.String, **dict.fromkeys(ELEMENT, pl.String), "need": pl.Int64}
 
 
-def _moves(
+def _effects(
     needs: pl.DataFrame,
     buyer: Buyer,
     inputs: WorkspaceInputs,
@@ -125,21 +125,21 @@ def _moves(
     tables = inputs.tables
     needed = needs.select(*ELEMENT, pl.lit(1, pl.Int64).alias("quantity")).unique()
     served = tables["vendor_terms"]
-    # Both markets at the rates of today: a currency's move is no vendor's.
+    # Both markets at the rates of today: a currency's change is no vendor's.
     now, then = (
         usable_offers(needed, {day: frame}, buyer, terms, tables["exchange_rates"]).drop("need")
         for frame, terms in ((market, served), (before, served.filter(pl.col("valid_from_on") <= before_on)))
     )
-    touched = _changed(then, now)
+    changed = _changed(then, now)
     columns = ("variant", *now.columns)
     variants = pl.concat(
         [
-            # Everybody else's offers of the elements the vendor changed, as they are today, and the vendor's own as they were.
-            touched.rename({"vendor_code": "variant"})
+            # Of the elements that a vendor changed: all others' offers as they are today, and its own as they were.
+            changed.rename({"vendor_code": "variant"})
             .join(now, on=ELEMENT)
             .filter(pl.col("vendor_code") != pl.col("variant"))
             .select(columns),
-            then.join(touched, on=["vendor_code", *ELEMENT])
+            then.join(changed, on=["vendor_code", *ELEMENT])
             .with_columns(variant=pl.col("vendor_code"))
             .select(columns),
         ]
@@ -151,7 +151,7 @@ def _moves(
     )
     paid = needs.join(priced_now.drop_nulls("price_now"), on=group)
     baskets = paid.group_by("model_code").agg(basket=(pl.col("need") * pl.col("price_now")).sort().sum())
-    # Sums in one order, because joins keep none and floats remember it.
+    # Sums in one order: joins keep none, and sums of floats depend on it.
     effect = pl.col("need") * (pl.col("price_now") - pl.col("price_then"))
     moved = paid.join(priced_then.drop_nulls("price_then"), on=group).with_columns(effect=effect)
     return (

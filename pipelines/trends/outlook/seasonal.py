@@ -1,4 +1,4 @@
-"""The season in a monthly series: classical decomposition, and whether there is any season to speak of."""
+"""The season in a monthly series, by classical decomposition, and how strong it is."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 LEAST_MONTHS = 36
 """Three years: every month of the year then stands against a centred year twice."""
 STRONG = 0.64
-"""Strength from which a season is taken for one: that of ``nsdiffs`` in the R package forecast, pkg.robjhyndman.com/forecast."""
+"""Strength from which a season counts: that of ``nsdiffs`` in the R package forecast, pkg.robjhyndman.com/forecast."""
 
 
 @dataclass(frozen=True)

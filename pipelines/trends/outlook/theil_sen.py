@@ -1,6 +1,6 @@
-"""Trend of a series as the median of the slopes between all its pairs of points, with an interval.
+"""The trend of a series as the median slope between all pairs of its points, with an interval.
 
-One odd month, such as a vendor's restock, moves it little, and it needs no assumption about how values scatter.
+One odd month, such as a vendor's restock, moves it little. It needs no assumption about how values scatter.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from pipelines.trends.index_numbers.bilateral import FloatArray
+from pipelines.trends.index_numbers.panel import FloatArray
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,9 @@ def theil_sen(times: FloatArray, values: FloatArray, level: float = 0.90) -> Tre
     """Theil-Sen slope and its interval from Kendall's S (Sen 1968), many series at once.
 
     Of N slopes in order the interval goes from the one ranked (N - C) / 2 to the one ranked (N + C) / 2 + 1, between ranks by
-    straight line; C = z sqrt(n (n - 1) (2 n + 5) / 18). It is that of scipy.stats.theilslopes, which takes the nearest rank instead, the
-    first or last where there is none, and corrects the variance for ties; a test holds one to the other. Without that correction the
-    interval is wider. Months that depend on each other make it too narrow.
+    straight line; C = z sqrt(n (n - 1) (2 n + 5) / 18). scipy.stats.theilslopes differs in two points, and a test compares both: it
+    takes the nearest rank, the first or last where there is none, and it corrects the variance for ties. Without that
+    correction the interval is wider. Months that depend on each other make it too narrow.
 
     Args:
         times: when, one per row, ascending.

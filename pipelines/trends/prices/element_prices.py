@@ -1,7 +1,7 @@
 """What the elements of a basket cost on a date, from the offers that could be bought then.
 
-The price of an element is the mean price of the cheapest pieces that cover the need: what a buyer would pay per piece without
-looking at shipping. Comparable over months, because need, condition and form stay the same.
+An element's price is the mean price of the cheapest pieces that cover the need: what a buyer would pay per piece, shipping
+aside. It can be compared over months, because need, condition and form stay the same.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ from pipelines.settings import Buyer
 PRICED_FROM_SHARE = 0.5
 """The stock on offer must cover this share of the need, or the element counts as without a price (common practice, no source).
 
-A smaller remnant says more about the seller who is left than about the price; a whole need would drop elements that are merely
-scarce, whose price is the news."""
+With less, one remaining seller would make the price. To ask for the whole need would drop scarce elements, whose price matters
+most."""
 
 ELEMENT = ("part_code", "colour_code")
 
@@ -33,16 +33,16 @@ def element_prices(
 ) -> pl.DataFrame:
     """Price, vendors and pieces on offer of every element on every date.
 
-    Counted are offers in new condition, not suspect, with stock, whose form is stated (an open form may turn out another part),
-    at the price of a single piece: price steps beyond the first and multiples are left aside, because they depend on what else is
-    bought. Pieces beyond a limit per order do not count. The vendor must serve the buyer's region on the date, and its currency
-    must have an exchange rate (:func:`~pipelines.inputs.exchange_rate_on`), to which the buyer's exchange margin is added.
+    An offer counts if it is new, not suspect, in stock, and of a stated form (an open form may turn out to be another part). It
+    counts at the price of a single piece: further price steps and multiples depend on what else is bought. Pieces beyond a
+    limit per order do not count. The vendor must serve the buyer's region on the date. Its currency must have an exchange rate
+    (:func:`~pipelines.inputs.exchange_rate_on`), to which the buyer's exchange margin is added.
 
     Args:
         needs: part_code, colour_code and quantity, one row per element.
         markets: offers by date, columns of PRICE_HISTORY and is_suspect.
         buyer: gives region, currency and exchange margin.
-        vendor_terms: contract VENDOR_TERMS; says whom a vendor serves from when.
+        vendor_terms: contract VENDOR_TERMS: which regions a vendor serves, and from when.
         exchange_rates: contract EXCHANGE_RATES.
 
     Returns:
@@ -62,7 +62,7 @@ def prices_from_offers(
         offers: as :func:`usable_offers` gives them, without ``need``, for all elements of all baskets; maybe with vendor_kind.
         needs: columns ``per``, part_code, colour_code and quantity, one row per basket and element.
         days: the dates.
-        per: columns of ``needs`` that tell baskets apart.
+        per: columns of ``needs`` that distinguish baskets.
 
     Returns:
         The columns ``per``, those of :func:`element_prices`, and ``supplier_kinds``: whose stock made the price, ``independent``,

@@ -1,4 +1,4 @@
-"""Screens that flag price changes unlike those of their group. They flag and never change a price: a verified price stays.
+"""Screens that flag price changes unlike those of their group; they change no price.
 
 All are Polars expressions, so that they work per group: ``quartile_outliers(pl.col("x")).over("part_family")``. Quartiles are of
 type 7 (linear interpolation).

@@ -1,8 +1,8 @@
-"""Finds prices that stand out: from the offer's own prices before, and from what other vendors asked on that day.
+"""Suspect prices: unlike the offer's own earlier prices, and unlike what other vendors ask on that day.
 
-A price is suspect when everything there is to compare it with says so. Each price is decided with what was known on the day
-it came up, so that a past date is decided as it was then. Nothing is changed or removed: the price is named, and plans leave
-its offer out until it changes or someone confirms it.
+A price is suspect only if it is unlike everything it can be compared with. It is compared with what was known on the day it
+came up, so a past date keeps its answer. Nothing is changed or removed. The price is listed, and plans leave its offer out
+until the price changes or someone confirms it.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ OWN_SPREAD = 0.1
 MARKET_SPREAD = 0.2
 """Least spread of log prices among vendors: below exp(2.5 x 0.2) = 1.65 times, or above 0.61, nothing stands out."""
 SMALLEST_GROUP = 20
-"""Changes of one date and part family that are enough for a group of their own. Those of smaller families are decided together,
-and where even they are fewer, by the least spread around no change at all."""
+"""Changes of one date and part family that are enough for a group of their own. Smaller families form one group; where even
+that is smaller, a change stands out by the least spread around no change at all."""
 FEWEST_RIVALS = 3
-"""Other vendors it takes to know an element's usual price."""
+"""Other vendors needed to know an element's usual price."""
 SMALL_PACKS = (2, 3, 4, 5, 6, 8, 10, 12, 20, 25, 50, 100)
 """How many pieces a pack may hold (common practice, no source)."""
 NEAR = 0.07
 """How far, in logs, a ratio may lie from a pack's size: a price moves that much in a few months."""
 LONE_FACTOR = 2.0
-"""Where there is only one thing to compare with, history or market, a price must be this many times the usual one, or as
-small a part of it."""
+"""With only one thing to compare with, history or market, a suspect price is at least this many times the usual one, or at
+most that part of it."""
 
 OFFER = ["vendor_code", "part_code", "colour_code", "condition", "listing_code"]
 CANDIDATE_COLUMNS = ("candidate_number", "vendor_code", "part_code", "colour_code", "condition", "valid_from_on")
@@ -42,7 +42,7 @@ def candidates(new_prices: pl.DataFrame, parts: pl.DataFrame, rates: pl.DataFram
     """New prices unlike the offer's own prices before, and first prices, which have none before.
 
     A change is compared with all changes of its date in its part family: a rise that a whole family shares is news, not an
-    error. It stands out if both the quartile method on log relatives and Hidiroglou and Berthelot's method say so; the
+    error. It stands out if both the quartile method on log relatives and Hidiroglou and Berthelot's method flag it. The
     second lets changes of cheap pieces pass, where rounding alone may double a price.
 
     Args:
@@ -104,11 +104,11 @@ def common_rates(new_prices: pl.DataFrame, exchange_rates: pl.DataFrame, currenc
 
 
 def against_market(found: pl.DataFrame, rival_prices: pl.DataFrame, rates: pl.DataFrame) -> pl.DataFrame:
-    """Of the candidates those that the market calls outliers too, or that have a history and no market.
+    """Those candidates that are outliers on the market too, or that have a history and no market.
 
     A price is compared with the lowest price for few pieces of every other vendor of the element on the day, by the quartile
-    method on logarithms. With fewer than ``FEWEST_RIVALS`` of them its own history decides, and for a first price the market
-    alone; then the price must be off by ``LONE_FACTOR`` as well. A first price without a market cannot be decided.
+    method on logarithms. With fewer than ``FEWEST_RIVALS`` of them its own history alone decides, and for a first price the
+    market alone; then the price must be off by ``LONE_FACTOR`` as well. A first price without a market is never suspect.
 
     Args:
         found: from :func:`candidates`.
@@ -117,7 +117,7 @@ def against_market(found: pl.DataFrame, rival_prices: pl.DataFrame, rates: pl.Da
 
     Returns:
         The prices that stand out: columns of ``found``, rival_vendor_count, market_ratio and market_price (in the
-        currency of the price; both null without enough rivals), pack_size and suspicion (see :func:`explained`).
+        currency of the price; both null without enough rivals), pack_size and suspicion (see :func:`with_likely_cause`).
     """
     log_rival = (pl.col("unit_price").cast(pl.Float64) * pl.col("factor")).log()
     rivals = rival_prices.join(
@@ -136,31 +136,31 @@ def against_market(found: pl.DataFrame, rival_prices: pl.DataFrame, rates: pl.Da
     limits = limits.select("candidate_number", low.alias("low"), high.alias("high"), "usual", "rivals")
     has_market = (pl.col("rivals") >= FEWEST_RIVALS) & pl.col("log_price").is_not_null()
     is_outside = (pl.col("log_price") < pl.col("low")) | (pl.col("log_price") > pl.col("high"))
-    decided = found.join(limits, on="candidate_number", how="left", maintain_order="left").with_columns(
+    compared = found.join(limits, on="candidate_number", how="left", maintain_order="left").with_columns(
         rival_vendor_count=pl.col("rivals").fill_null(0).cast(pl.Int64), has_market=has_market.fill_null(False)
     )
-    decided = decided.with_columns(
+    compared = compared.with_columns(
         market_ratio=pl.when("has_market").then((pl.col("log_price") - pl.col("usual")).exp()),
         market_price=pl.when("has_market").then(pl.col("usual").exp() / pl.col("factor")),
     )
     own, market = pl.col("own_ratio").log().abs(), pl.col("market_ratio").log().abs()
     is_far = pl.max_horizontal(own, market) > math.log(LONE_FACTOR)
-    decided = decided.filter(
+    compared = compared.filter(
         pl.when(~pl.col("has_market"))
         .then(pl.col("own_ratio").is_not_null() & is_far)
         .otherwise(is_outside & (pl.col("own_ratio").is_not_null() | is_far))
     )
-    return explained(decided).drop("low", "high", "usual", "rivals", "has_market")
+    return with_likely_cause(compared).drop("low", "high", "usual", "rivals", "has_market")
 
 
-def explained(flagged: pl.DataFrame) -> pl.DataFrame:
-    """Add what probably went wrong.
+def with_likely_cause(flagged: pl.DataFrame) -> pl.DataFrame:
+    """Add what probably went wrong: ``pack_size`` and ``suspicion``.
 
-    Adds ``pack_size``, the small whole number that the ratio to the offer's own price (or, for a first price, to the
-    market's) or its inverse is near to, null without one; and ``suspicion``:
+    ``pack_size`` is the small whole number that the ratio to the offer's own price (for a first price, to the market's) or
+    its inverse is near; null without one. ``suspicion`` is one of:
 
     - price_per_pack: so many times the usual price, as if a pack's price stood for a piece's
-    - price_divided: the usual price through so many, as if a piece's price had been taken for a pack's
+    - price_divided: the usual price divided by so many, as if a piece's price were taken for a pack's
     - decimal_point: ten or a hundred times, or a tenth or hundredth, where the offer is not sold in such packs
     - stands_out: none of these
     """
@@ -182,7 +182,7 @@ def explained(flagged: pl.DataFrame) -> pl.DataFrame:
 
 
 def flagged_prices(flagged: pl.DataFrame) -> pl.DataFrame:
-    """What sql/screens/suspect_price_period.sql needs of the prices that :func:`against_market` flags."""
+    """The columns that sql/screens/suspect_price_period.sql needs of the prices from :func:`against_market`."""
     return flagged.select(
         pl.col("candidate_number").alias("price_number"),
         *OFFER,
@@ -222,10 +222,10 @@ def _exact(name: str) -> pl.Expr:
 
 
 def cleared(flagged: pl.DataFrame, confirmed: pl.DataFrame) -> pl.DataFrame:
-    """Add ``cleared_from_on``: from when on someone says that a price is right; null for nobody.
+    """Add ``cleared_from_on``: from when on a price is confirmed; null where it is not.
 
-    A confirmation is about an offer at a price: it also clears that offer's prices within the limits of a usual change
-    around it, or the next small change would raise the question again.
+    A confirmation is about an offer at a price. It also clears that offer's prices within a usual change around it, or the
+    next small change would make the offer suspect again.
 
     Args:
         flagged: with the offer's key, unit_price.

@@ -1,4 +1,4 @@
-"""Changes to what a plan assumes, each a plain transformation: of terms, prices, rules, flexible lines."""
+"""Assumptions of a plan that are changed: other terms, prices, rules or flexible lines than the workspace has."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from pipelines.settings import Scenario
 
 
 @dataclass(frozen=True)
-class Changes:
-    """What is assumed otherwise; what is left out stays as it is.
+class ChangedAssumptions:
+    """What is assumed otherwise; an assumption left out stays as it is.
 
     Attributes:
-        shipping_pct: shipping charges higher by so many per cent; lower if negative.
-        flat_shipping: every independent vendor's flat shipping charge that is not nothing, in the buyer's currency.
-        tax_points: tax rates higher by so many percentage points, never below 0, where a vendor charges tax; net prices stay.
-        price_pct: prices higher by so many per cent.
-        rate_pct: foreign currencies dearer by so many per cent.
+        shipping_pct: shipping charges are higher by so many per cent; lower if negative.
+        flat_shipping: every independent vendor's flat shipping charge, unless it is 0, in the buyer's currency.
+        tax_points: tax rates are higher by so many percentage points, not below 0, where a vendor charges tax; net prices stay.
+        price_pct: prices are higher by so many per cent.
+        rate_pct: foreign currencies are dearer by so many per cent.
         without_vendors, only_vendors: vendors not used, or the only ones used.
-        maximum_vendor_count: most vendors in the plan.
+        maximum_vendor_count: the most vendors in the plan.
         with_used, new_only: whether every portion takes used parts, or none does.
-        without_flexibility, without_substitutes: whether flexible lines of colour or form do not count.
-        free_lines, hold_lines: lines in any colour, or as listed.
+        without_flexibility, without_substitutes: whether flexibility of colour, or of form, does not count.
+        lines_in_any_colour, lines_as_listed: lines whose rules are replaced.
         without_maker: whether the maker's shop is not used.
     """
 
@@ -44,8 +44,8 @@ class Changes:
     new_only: bool = False
     without_flexibility: bool = False
     without_substitutes: bool = False
-    free_lines: tuple[int, ...] = field(default=())
-    hold_lines: tuple[int, ...] = field(default=())
+    lines_in_any_colour: tuple[int, ...] = field(default=())
+    lines_as_listed: tuple[int, ...] = field(default=())
     without_maker: bool = False
 
     def in_scenario(self, scenario: Scenario) -> Scenario:
@@ -96,7 +96,7 @@ class Changes:
         return terms
 
     def in_prices(self, market: pl.DataFrame) -> pl.DataFrame:
-        """Offers at the changed prices, rounded half-up to a price's six digits, and not below the least of them."""
+        """Offers at the changed prices, rounded half-up to six digits, and at least one millionth."""
         if self.price_pct is None:
             return market
         factor = _factor(self.price_pct)
@@ -104,7 +104,7 @@ class Changes:
         return market.with_columns(pl.Series("unit_price", prices, dtype=pl.Decimal(18, 6)))
 
     def in_purchases(self, purchases: pl.DataFrame) -> pl.DataFrame:
-        """Purchases (PURCHASE_SCHEMA of plans.py) at the changed prices."""
+        """Purchases (PURCHASE_SCHEMA of purchase_plan.py) at the changed prices."""
         if self.price_pct is None:
             return purchases
         factor = _factor(self.price_pct)
@@ -113,18 +113,20 @@ class Changes:
 
     def in_portions(self, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with some lines in any colour and others as listed; a changed portion leaves its colour group."""
-        flexible, quarantined = (pl.col("line_number").is_in(lines) for lines in (self.free_lines, self.hold_lines))
+        in_any_colour, as_listed = (
+            pl.col("line_number").is_in(lines) for lines in (self.lines_in_any_colour, self.lines_as_listed)
+        )
         no_codes = pl.lit([], dtype=pl.List(pl.String))
         rule = (
-            pl.when(flexible)
+            pl.when(in_any_colour)
             .then(pl.lit("any"))
-            .when(quarantined)
+            .when(as_listed)
             .then(pl.lit("as_listed"))
             .otherwise(pl.col("colour_rule"))
         )
-        alone = pl.when(flexible | quarantined).then(pl.lit("")).otherwise(pl.col("group_code"))
-        accepted = pl.when(quarantined).then(no_codes).otherwise(pl.col("accept_colour_codes"))
-        refused = pl.when(quarantined).then(no_codes).otherwise(pl.col("refuse_colour_codes"))
+        alone = pl.when(in_any_colour | as_listed).then(pl.lit("")).otherwise(pl.col("group_code"))
+        accepted = pl.when(as_listed).then(no_codes).otherwise(pl.col("accept_colour_codes"))
+        refused = pl.when(as_listed).then(no_codes).otherwise(pl.col("refuse_colour_codes"))
         conditions = pl.col("accept_conditions")
         if self.new_only:
             conditions = pl.lit(["new"], dtype=pl.List(pl.String))
@@ -137,7 +139,7 @@ class Changes:
         )
 
 
-NO_CHANGES = Changes()
+NO_CHANGES = ChangedAssumptions()
 
 
 def _factor(pct: Decimal) -> Fraction:
@@ -145,5 +147,4 @@ def _factor(pct: Decimal) -> Fraction:
 
 
 def _to_six(value: Fraction | Decimal) -> Decimal:
-
     return round_half_up(value, 6)

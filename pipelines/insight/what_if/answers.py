@@ -1,4 +1,4 @@
-"""One question about one model: what would it cost if something were otherwise? Two plans, made with the same effort."""
+"""Answers to `kitfare whatif`: a model planned as it is and with something changed, with the same effort."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pipelines.costing.landed_cost import Components
 from pipelines.costing.order_penalties import penalties_under
 from pipelines.costing.several_orders import in_words
 from pipelines.inputs import Model, WorkspaceInputs, exchange_rate_on
-from pipelines.insight.replanning.assumptions import NO_CHANGES, Changes
+from pipelines.insight.replanning.changed_assumptions import NO_CHANGES, ChangedAssumptions
 from pipelines.insight.replanning.complete_costs import CompleteCosts
 from pipelines.insight.replanning.placed_orders import PlacedOrders
 from pipelines.insight.replanning.shared_market import SharedMarket
@@ -27,8 +27,8 @@ from pipelines.settings import Buyer, Scenario
 
 
 @dataclass(frozen=True)
-class Prices:
-    """What was on offer on a date, and the latest price of every offer; PRICE_HISTORY columns and ``is_suspect``."""
+class PricesOnDate:
+    """Prices of one date: what was on offer (PRICE_HISTORY columns and ``is_suspect``), last seen prices, summaries."""
 
     market: pl.DataFrame
     last_seen: pl.DataFrame
@@ -37,9 +37,11 @@ class Prices:
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked of a model's plan; ``changed_day``, ``changed_buyer`` and ``changed_model`` hold on the changed side.
+    """A model's plan and what to change about it.
 
-    ``rows`` are the published rows of the model's plans for the buyer (plan_purchase and plan_line), to start from.
+    Attributes:
+        rows: by scenario, the published rows of the model's plans for the buyer (plan_purchase, plan_line), to start from.
+        changes, changed_day, changed_buyer, changed_model: hold on the changed side only.
     """
 
     model: Model
@@ -48,7 +50,7 @@ class Question:
     day: date
     effort: str
     rows: Mapping[str, Mapping[str, pl.DataFrame]]
-    changes: Changes = NO_CHANGES
+    changes: ChangedAssumptions = NO_CHANGES
     changed_day: date | None = None
     changed_buyer: Buyer | None = None
     changed_model: Model | None = None
@@ -56,7 +58,7 @@ class Question:
 
 @dataclass(frozen=True)
 class Bought:
-    """What serves one portion."""
+    """Pieces of one element from one vendor that serve a portion."""
 
     line_number: int
     portion_number: int
@@ -68,7 +70,7 @@ class Bought:
 
 @dataclass(frozen=True)
 class Side:
-    """One of the two plans; money is in its buyer's currency, rounded.
+    """One of the two plans compared; money is in its buyer's currency, rounded.
 
     Attributes:
         parts: goods, shipping, handling and tax.
@@ -99,11 +101,11 @@ class Side:
 
 @dataclass(frozen=True)
 class Answer:
-    """The two plans.
+    """Both plans and how far their costs differ.
 
     Attributes:
-        difference: complete cost as changed less as it is, in the currency of the changed side; None where pieces lack any
-            price on one side only, or no exchange rate between the two currencies is known.
+        difference: complete cost as changed less that as it is, in the currency of the changed side. None where the sides
+            have different numbers of pieces without any price, or no exchange rate is known.
     """
 
     as_it_is: Side
@@ -111,12 +113,11 @@ class Answer:
     difference: Decimal | None
 
 
-def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices]) -> Answer:
-    """Plan both sides.
+def answer_what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate]) -> Answer:
+    """Plan both sides and compare them.
 
-    Neither side starts from less than the other knows: a plan found for one is tried for the other. So a change that only
-    forbids something never comes out cheaper at equal fill. Where the maker's shop is asked first, both sides follow that rule and
-    nothing else, as a refresh does; then it may.
+    A plan found for one side is tried for the other. So a change that only forbids something never comes out cheaper at equal
+    fill. Where the maker's shop is asked first, each side only follows that rule, as in a refresh; then it may.
 
     Args:
         inputs: the workspace.
@@ -140,13 +141,13 @@ def what_if(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, P
     if is_same_market and _knows(here, second):
         penalties = penalties_under(question.scenario)
         again = here.together([0], [first, second], "quick").bounded_like(first, penalties)
-        first = min([first, again], key=here.rank)
+        first = min([first, again], key=here.pricing.rank)
     before, after = _side(inputs, here, first, prices), _side(inputs, there, second, prices)
     return Answer(before, after, _difference(inputs, before, after))
 
 
 def _market(
-    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], *, is_changed: bool
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate], *, is_changed: bool
 ) -> SharedMarket:
     day = (question.changed_day or question.day) if is_changed else question.day
     buyer = (question.changed_buyer or question.buyer) if is_changed else question.buyer
@@ -157,7 +158,7 @@ def _market(
 
 
 def _maker_first(
-    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, Prices], shared: SharedMarket
+    inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate], shared: SharedMarket
 ) -> Side:
     """One side where the maker's shop is asked first."""
     market = prices[shared.day].market
@@ -172,12 +173,14 @@ def _knows(shared: SharedMarket, orders: PlacedOrders) -> bool:
     return orders.bought.keys() <= shared.offers.keys()
 
 
-def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: PlacedOrders, prices: Mapping[date, Prices]) -> Side:
+def _side(
+    inputs: WorkspaceInputs, shared: SharedMarket, orders: PlacedOrders, prices: Mapping[date, PricesOnDate]
+) -> Side:
     seen = prices[shared.day]
     costs = CompleteCosts(shared, known_prices(seen.last_seen, seen.summaries, inputs, shared.day, shared.buyer))
-    landed_costs = shared.landed_costs(orders.orders)
+    landed_costs = shared.pricing.landed_costs(orders.orders)
     rounded = [landed_cost.rounded for landed_cost in landed_costs]
-    landed = shared.rounded_cost(orders)
+    landed = shared.pricing.rounded_cost(orders)
     sums = {
         name: sum((getattr(parts, name) for parts in rounded), Decimal(0))
         for name in ("goods", "shipping", "handling", "tax")
@@ -186,7 +189,7 @@ def _side(inputs: WorkspaceInputs, shared: SharedMarket, orders: PlacedOrders, p
     for line, portion, offer_id, _, _, colour, quantity in sorted(orders.served):
         offer = shared.offers[offer_id]
         bought.append(
-            Bought(line, portion, in_words(offer.vendor_code), str(offer.facts["part_code"]), colour, quantity)
+            Bought(line, portion, in_words(offer.vendor_code), str(offer.columns["part_code"]), colour, quantity)
         )
     exact = sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0))
     return Side(

@@ -1,4 +1,4 @@
-"""Which undecided lines to look at first: an order that is good at every point, and for each number of lines the best choice."""
+"""In which order to look at undecided lines, and the best choice of any number of them."""
 
 from __future__ import annotations
 
@@ -6,34 +6,34 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.insight.flexibility.saving_game import Game, Ints
+from pipelines.insight.flexibility.saving_game import Ints, SavingGame
 
 
 @dataclass(frozen=True)
-class Looks:
-    """An order of looking, in the game's unit.
+class LookOrder:
+    """An order in which to look at players, in the game's unit.
 
     Attributes:
         order: players, the one to look at first in front.
-        so_far: by number of players looked at, from 1 on, what freeing those saves.
-        ways: likewise, the way of buying that is cheapest then.
+        so_far: by number of players, from 1 on, what these save together.
+        mixes: likewise, the vendor mix that is cheapest then.
     """
 
     order: tuple[int, ...]
     so_far: tuple[int, ...]
-    ways: tuple[int, ...]
+    mixes: tuple[int, ...]
 
 
-def greedy_order(game: Game) -> Looks:
-    """Always the player next that saves most on top of those before; of equal ones the one that saves more alone, then the first.
+def greedy_order(game: SavingGame) -> LookOrder:
+    """Next is always the player that saves most on top of those before; of equal ones, the one that saves more alone.
 
-    Where the next players only save together (a vendor fewer), each counts alone first; so the order may be worse than the best
-    choice of as many players, which ``best_choices`` gives.
+    Players that only save together, as where a vendor becomes needless, each look worthless at first. So the order may be
+    worse than the best choice of as many players, which ``best_choices`` gives. Of players alike in all this the first comes first.
     """
     table, at, block, step = game.joined
     total = game.fixed + table[at].sum(axis=0)
     left = np.arange(game.player_count)
-    order, so_far, ways = list[int](), list[int](), list[int]()
+    order, so_far, mixes = list[int](), list[int](), list[int]()
     alone = game.alone
     while left.size:
         row = at[block[left]]
@@ -45,29 +45,29 @@ def greedy_order(game: Game) -> Looks:
         total = with_each[best]
         order.append(player)
         so_far.append(game.fixed_cost - int(cost[best]))
-        ways.append(int(total.argmin()))
+        mixes.append(int(total.argmin()))
         left = np.delete(left, best)
-    return Looks(tuple(order), tuple(so_far), tuple(ways))
+    return LookOrder(tuple(order), tuple(so_far), tuple(mixes))
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The best choice of at most so many players: what it saves, and who they are, in order; nobody where they are not named."""
+    """The best choice of at most so many players: what it saves, and who they are; nobody where they are not named."""
 
     saving: int
     players: tuple[int, ...]
 
 
-def best_choices(game: Game, up_to: int, named_up_to: int | None = None) -> list[Choice]:
-    """For 0, 1, ... ``up_to`` players the choice that saves most. Exact. Its players are named for ``named_up_to`` at most.
+def best_choices(game: SavingGame, up_to: int, named_up_to: int | None = None) -> list[Choice]:
+    """For 0, 1, ... ``up_to`` players the choice that saves most, exactly; players are named up to ``named_up_to``.
 
-    In one way of buying the blocks add up, so that a dynamic program over blocks (how many players each may have) finds the best
-    choice for every number at once; the best way of buying is the best of these. No mixed-integer program is needed.
+    In one vendor mix the costs of blocks add up. So a dynamic program over blocks (how many players each may have) finds the
+    best choice for every number at once. The best over all mixes is the answer; no mixed-integer program is needed.
     """
     up_to = min(up_to, game.player_count)
     named = up_to if named_up_to is None else min(named_up_to, up_to)
-    ways = len(game.fixed)
-    cost = np.full((up_to + 1, ways), np.iinfo(np.int64).max // 4)
+    mixes = len(game.fixed)
+    cost = np.full((up_to + 1, mixes), np.iinfo(np.int64).max // 4)
     cost[0] = game.fixed
     steps: list[tuple[Ints, Ints]] = []
     for block in game.blocks:
@@ -77,7 +77,7 @@ def best_choices(game: Game, up_to: int, named_up_to: int | None = None) -> list
         for size in range(min(len(block.players), up_to) + 1):
             rows = np.flatnonzero(sizes == size)
             row = rows[block.costs[rows].argmin(axis=0)]
-            least = block.costs[row, np.arange(ways)]
+            least = block.costs[row, np.arange(mixes)]
             trial = cost[: up_to + 1 - size] + least
             is_better = trial < after[size:]
             after[size:] = np.where(is_better, trial, after[size:])
@@ -89,20 +89,20 @@ def best_choices(game: Game, up_to: int, named_up_to: int | None = None) -> list
     before = int(game.fixed_cost)
     found: list[Choice] = []
     for count in range(up_to + 1):
-        way = int(cost[count].argmin())
-        saving = before - int(cost[count, way])
+        mix = int(cost[count].argmin())
+        saving = before - int(cost[count, mix])
         if found and saving <= found[-1].saving:
             found.append(found[-1])
             continue
-        found.append(Choice(saving, _traced(game, steps, count, way) if count <= named else ()))
+        found.append(Choice(saving, _traced(game, steps, count, mix) if count <= named else ()))
     return found
 
 
-def _traced(game: Game, steps: list[tuple[Ints, Ints]], count: int, way: int) -> tuple[int, ...]:
+def _traced(game: SavingGame, steps: list[tuple[Ints, Ints]], count: int, mix: int) -> tuple[int, ...]:
     """The players behind a cost of the dynamic program."""
     players = []
     for block, (spent, chosen) in zip(reversed(game.blocks), reversed(steps), strict=True):
-        row = int(chosen[count, way])
+        row = int(chosen[count, mix])
         players += [player for bit, player in enumerate(block.players) if row >> bit & 1]
-        count -= int(spent[count, way])
+        count -= int(spent[count, mix])
     return tuple(sorted(players))

@@ -1,8 +1,8 @@
-"""Which vendors to order from besides, so that one who lets the buyer down leaves no line without another.
+"""Which vendors to add to a plan so that it is robust: if one vendor fails, another of the plan can fill each line.
 
-A portion that two vendors can fill whole should have two among those ordered from: the other's parcel is paid for, and the order
-can be made larger. What has a single source anywhere is left out. The cheapest vendors to add, by what a small order
-costs, are a set cover, solved whole (a program of one binary per vendor).
+A portion that two vendors can fill whole should have two sources among those ordered from. The other's parcel is paid for
+already, and its order can be made larger. Portions with a single source anywhere are left out. The cheapest vendors to
+add, by what a small order costs, are a set cover, solved exactly (a program with one binary per vendor).
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ SOURCES = 2
 """Vendors of a plan that should be able to fill a portion."""
 
 MINIMUM_SHARES = (0, 1)
-"""How much of a vendor's minimum order counts as its charge: what an order buys up to there may be needed anyway, or not at all."""
+"""Shares of a minimum order that may count as a charge: goods up to the minimum may all be needed anyway, or none."""
 
 SMALLEST_CHARGE = 0.01
-"""What an order counts at least, so that no needless vendor is added."""
+"""The least that an order counts, so that no needless vendor is added."""
 
 
 def vendors_to_add(
@@ -28,7 +28,7 @@ def vendors_to_add(
     book: TermsBook,
     minimum_share: int,
 ) -> list[str] | None:
-    """Vendors to order from besides, sorted; None if the program has no answer.
+    """The vendors to add, sorted; None if the program has no answer.
 
     Args:
         sources: by portion, the vendors that could fill it whole.
@@ -52,7 +52,7 @@ def vendors_to_add(
 
 
 def _charge(code: str, book: TermsBook, minimum_share: int) -> float:
-    """What a small order costs beside the goods needed, about, in the buyer's currency."""
+    """About what a small order costs besides the goods needed, in the buyer's currency."""
     terms = book.vendors[code]
     charges = terms.shipping_charge + terms.order_fee + terms.soft_minimum_charge + terms.minimum_order * minimum_share
     return max(SMALLEST_CHARGE, float(charges) * float(terms.rate))

@@ -1,7 +1,7 @@
-"""What a model's lines cost at each vendor, as listed and flexible: the prices from which the worth of flexible lines is worked out.
+"""Every offer that could serve a portion of a model, with its price and the flexibility that it needs.
 
-One pass over the market gives every offer that could serve a line as listed, with a colour flexibility, with substitutes, or with
-both; lines nobody has decided count as if any colour would do. What an offer needs to be allowed is kept as two bits.
+A use is an offer that may serve a portion: as listed, in another colour, in another form, or in both. Two bits say which
+flexibility a use needs. Undecided lines count here as if they could take any colour.
 """
 
 from __future__ import annotations
@@ -28,24 +28,24 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 COLOUR, FORM = 1, 2
-"""Bits of what must be free for a use: its line's colour, its line's form."""
-FREE_RULES = ("any", "any_one", "one_of", "near")
+"""Bits of the flexibility that a use needs: of its line's colour, of its line's form."""
+FLEXIBLE_RULES = ("any", "any_one", "one_of", "near")
 ALIKE_RULE = "any_one"
 LIKELY_VENDORS, AMONG_CHEAPEST = 40, 3
-"""Vendors looked at besides the plans' own in large markets; of a portion so many of the cheapest offers count for a vendor."""
+"""Vendors kept besides the plans' own in large markets; each portion counts for the vendors of so many cheapest offers."""
 _BY_ROW = ("vendor", "colour", "needs", "offer", "price", "goods", "weight", "most")
 _ELEMENT = ["part_code", "colour_code", "condition", "combination_code"]
 
 
 @dataclass(frozen=True)
-class Unit:
-    """A portion, as the worth of flexible lines sees it.
+class PricedPortion:
+    """A portion of a line, and where its uses stand.
 
     Attributes:
         line_number, portion_number, quantity: which pieces.
-        rule: its colour rule with flexible lines.
+        rule: its colour rule in the flexible scenario.
         group_code: portions that share it end up in one colour; "" unless the rule is any_one.
-        is_granted: its colour is free now. is_undecided: nobody has looked, so that it could be flexible.
+        is_colour_allowed: it may take other colours now. is_undecided: nobody has decided whether it may.
         is_designers: it is on the designer's list, not an amendment.
         rows: its uses, cheapest first.
     """
@@ -55,29 +55,29 @@ class Unit:
     quantity: int
     rule: str
     group_code: str
-    is_granted: bool
+    is_colour_allowed: bool
     is_undecided: bool
     is_designers: bool
     rows: slice
 
 
 @dataclass(frozen=True)
-class FlexibleUses:
-    """All uses, by unit and rising price; one row per offer, or per combination that one vendor has whole.
+class PricedUses:
+    """All uses of a model, by portion and rising price: a row per offer, or per combination that one vendor has whole.
 
     Attributes:
-        units: the portions, by line and portion.
+        portions: the portions, by line and portion.
         vendor_codes, bands: by vendor number, the vendors' terms compiled.
         colour_codes: by colour number.
-        vendor, colour, needs: numbers of vendor and colour, and the bits that must be free.
+        vendor, colour, needs: numbers of vendor and colour, and the bits of the flexibility needed.
         offer: number of the offer whose stock is used; -1 for combinations.
-        price: what one piece adds to landed cost in the vendor's lowest band, multiples and least purchases included, in the
-            buyer's currency; charges of the order come on top.
+        price: what one piece adds to landed cost in the vendor's lowest band, in the buyer's currency, multiples and least
+            purchases included; charges of the order come on top.
         goods, weight: one piece's goods value in the vendor's currency, and grams.
-        most: pieces there are.
+        most: pieces on offer.
     """
 
-    units: tuple[Unit, ...]
+    portions: tuple[PricedPortion, ...]
     vendor_codes: tuple[str, ...]
     bands: tuple[VendorBands, ...]
     colour_codes: tuple[str, ...]
@@ -91,31 +91,31 @@ class FlexibleUses:
     most: Ints
 
 
-def line_prices(inputs: WorkspaceInputs, planning: ModelPlanning, listed: Scenario, flexible: Scenario) -> FlexibleUses:
-    """The uses of one model, buyer and date.
+def priced_uses(inputs: WorkspaceInputs, planning: ModelPlanning, listed: Scenario, flexible: Scenario) -> PricedUses:
+    """The priced uses of one model, buyer and date.
 
     Args:
         inputs: the workspace.
         planning: of the model.
-        listed: the scenario without flexible lines.
-        flexible: the scenario with them; its vendors and conditions are looked at.
+        listed: the scenario in which no flexibility counts.
+        flexible: the scenario in which it counts; its vendors and conditions are taken.
     """
-    plain, free = planning.portions(listed), planning.portions(flexible)
+    as_listed, as_decided = planning.portions(listed), planning.portions(flexible)
     is_open = (pl.col("colour_rule") == "undecided") & (pl.col("portion_source") == "designer")
-    opened = free.with_columns(pl.when(is_open).then(pl.lit("any")).otherwise("colour_rule").alias("colour_rule"))
+    opened = as_decided.with_columns(pl.when(is_open).then(pl.lit("any")).otherwise("colour_rule").alias("colour_rule"))
     found: list[pl.DataFrame] = []
-    for portions, bit in ((plain, 0), (opened, COLOUR)):
+    for portions, bit in ((as_listed, 0), (opened, COLOUR)):
         for with_forms in (False, True) if flexible.use_substitutes else (False,):
             fits = fitting_elements(portions, inputs.tables, planning.day, use_substitutes=with_forms)
             needs = bit | (FORM if with_forms else 0)
             found.append(
                 accepted(fits, portions, flexible.conditions).with_columns(pl.lit(needs, pl.Int64).alias("needs"))
             )
-    # An element needs only what the first of these asks for: nothing, the form, the colour, both.
+    # The first that allows an element asks least: nothing, the form, the colour, both.
     fits = pl.concat(found).unique([*PORTION_KEY, *_ELEMENT], keep="first", maintain_order=True)
     steps = steps_under_terms(buyable_steps(planning.market), first_orders(allowed_terms(flexible, planning.book)))
     needed = (
-        free.sort(PORTION_KEY)
+        as_decided.sort(PORTION_KEY)
         .with_row_index("portion_index")
         .cast({"portion_index": pl.Int64})
         .select(PORTION_SCHEMA.names())
@@ -123,20 +123,20 @@ def line_prices(inputs: WorkspaceInputs, planning: ModelPlanning, listed: Scenar
     candidates = offers_that_fit(
         needed, fits.drop("needs"), steps, inputs.tables["parts"], pl.DataFrame(schema=ON_HAND_SCHEMA)
     )
-    return _uses(candidates, fits, free.sort(PORTION_KEY), planning)
+    return _uses(candidates, fits, as_decided.sort(PORTION_KEY), planning)
 
 
-def of_likely_vendors(uses: FlexibleUses, always: Collection[str], most: int = LIKELY_VENDORS) -> FlexibleUses:
-    """The uses of some vendors only, where there are many: those named, and those most often among the cheapest of a portion.
+def of_likely_vendors(uses: PricedUses, always: Collection[str], most: int = LIKELY_VENDORS) -> PricedUses:
+    """The uses of the vendors named and of those most often among the cheapest of a portion.
 
     Args:
         uses: of a model.
-        always: vendors that stay.
+        always: vendors that stay in any case.
         most: how many others stay.
     """
     counts = np.zeros(len(uses.vendor_codes), np.int64)
-    for unit in uses.units:
-        needs, vendor = uses.needs[unit.rows], uses.vendor[unit.rows]
+    for portion in uses.portions:
+        needs, vendor = uses.needs[portion.rows], uses.vendor[portion.rows]
         # Rows are sorted by price: the cheapest as listed, and the cheapest of all.
         for among in (vendor[needs == 0], vendor):
             counts[np.unique(among[:AMONG_CHEAPEST])] += 1
@@ -147,14 +147,15 @@ def of_likely_vendors(uses: FlexibleUses, always: Collection[str], most: int = L
         return uses
     rows = is_kept[uses.vendor]
     before = np.concatenate([[0], np.cumsum(rows)])
-    units = tuple(
-        replace(unit, rows=slice(int(before[unit.rows.start]), int(before[unit.rows.stop]))) for unit in uses.units
+    portions = tuple(
+        replace(portion, rows=slice(int(before[portion.rows.start]), int(before[portion.rows.stop])))
+        for portion in uses.portions
     )
     cut = {name: getattr(uses, name)[rows] for name in _BY_ROW}
-    return replace(uses, units=units, **cut)
+    return replace(uses, portions=portions, **cut)
 
 
-def _uses(candidates: Candidates, fits: pl.DataFrame, free: pl.DataFrame, planning: ModelPlanning) -> FlexibleUses:
+def _uses(candidates: Candidates, fits: pl.DataFrame, portions: pl.DataFrame, planning: ModelPlanning) -> PricedUses:
     vendor_codes = tuple(candidates.vendor_codes)
     bands = tuple(compile_terms(planning.book.vendors[code]) for code in vendor_codes)
     priced = _whole_combinations(_priced(candidates, vendor_codes, bands)).join(
@@ -169,27 +170,27 @@ def _uses(candidates: Candidates, fits: pl.DataFrame, free: pl.DataFrame, planni
     numbered = priced.with_columns(_numbers("vendor_code", vendor_codes), _numbers("colour_code", colour_codes)).sort(
         "portion_index", "price", "vendor_code", "colour_code", "part_code", "combination_code", "offer_index"
     )
-    ends = np.searchsorted(numbered["portion_index"].to_numpy(), np.arange(free.height + 1))
-    units = tuple(
-        Unit(
+    ends = np.searchsorted(numbered["portion_index"].to_numpy(), np.arange(portions.height + 1))
+    priced_portions = tuple(
+        PricedPortion(
             row["line_number"],
             row["portion_number"],
             row["quantity"],
             row["colour_rule"],
             row["group_code"] if row["colour_rule"] == ALIKE_RULE else "",
-            row["colour_rule"] in FREE_RULES and row["portion_source"] == "designer",
+            row["colour_rule"] in FLEXIBLE_RULES and row["portion_source"] == "designer",
             row["colour_rule"] == "undecided" and row["portion_source"] == "designer",
             row["portion_source"] == "designer",
             slice(int(ends[index]), int(ends[index + 1])),
         )
-        for index, row in enumerate(free.iter_rows(named=True))
+        for index, row in enumerate(portions.iter_rows(named=True))
     )
     integers = ("vendor_code", "colour_code", "needs", "offer_index")
     vendor, colour, needs, offer = (numbered[name].cast(pl.Int64).to_numpy() for name in integers)
     price, goods, weight = (numbered[name].to_numpy() for name in ("price", "goods", "weight"))
     most = numbered["most"].to_numpy()
-    return FlexibleUses(
-        units, vendor_codes, bands, colour_codes, vendor, colour, needs, offer, price, goods, weight, most
+    return PricedUses(
+        priced_portions, vendor_codes, bands, colour_codes, vendor, colour, needs, offer, price, goods, weight, most
     )
 
 
@@ -198,7 +199,7 @@ def _numbers(name: str, codes: tuple[str, ...]) -> pl.Expr:
 
 
 def _priced(candidates: Candidates, vendor_codes: tuple[str, ...], bands: tuple[VendorBands, ...]) -> pl.DataFrame:
-    """One row per use with what one of its pieces costs, if as many are bought as the portion takes or the offer has."""
+    """One row per use with the price of a piece, if as many are bought as the portion takes or the offer has."""
     factors = pl.DataFrame(
         {
             "vendor_code": list(vendor_codes),
@@ -249,7 +250,7 @@ def _priced(candidates: Candidates, vendor_codes: tuple[str, ...], bands: tuple[
 
 
 def _whole_combinations(priced: pl.DataFrame) -> pl.DataFrame:
-    """Direct uses, and one row for every combination that one vendor has whole: its cheapest components, as many as there are sets."""
+    """Direct uses, and a row for every combination that one vendor has whole, of its cheapest components."""
     names = [
         *("portion_index", *PORTION_KEY, "offer_index", "vendor_code", "part_code", "colour_code", "condition"),
         *("combination_code", "price", "goods", "weight", "most"),

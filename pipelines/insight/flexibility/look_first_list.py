@@ -1,4 +1,4 @@
-"""The look-first list of a model: its undecided lines in the order in which to look at them, given what is free already."""
+"""The look-first list of a model: its undecided lines in the order in which to look at them."""
 
 from __future__ import annotations
 
@@ -9,39 +9,39 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.insight.flexibility.line_prices import COLOUR
-from pipelines.insight.flexibility.look_first import best_choices, greedy_order
-from pipelines.insight.flexibility.model_game import FlexibilityMarket
+from pipelines.insight.flexibility.look_order import best_choices, greedy_order
+from pipelines.insight.flexibility.model_games import ModelGames
 from pipelines.insight.flexibility.portion_costs import Flexibility
+from pipelines.insight.flexibility.priced_uses import COLOUR
 from pipelines.insight.flexibility.vendor_mixes import MILLION
 from pipelines.money import round_half_up
 
 CHOICES_NAMED = 25
-"""Budgets of lines up to which the best choice is named."""
+"""Numbers of lines up to which the lines of the best choice are named."""
 WORTH_A_LOOK = 10
-"""A saving of fewer of the currency's smallest units than this is not worth a look."""
+"""A line is worth a look from a saving of so many of the currency's smallest units."""
 
 
-class UndecidedLines:
-    """A model's undecided lines, any of which could be flexible to any colour of its finish.
+class LookFirstList:
+    """Ranks a model's undecided lines by what they could save if they may take any colour of their finish.
 
     Args:
-        market: the model's portions in the ways of buying that are looked at.
-        granted: the flexible lines that are granted already.
-        portions: PORTIONS_SCHEMA of demand.py.
-        unfilled: the rows of unfilled_line of the plan with the granted flexible lines.
+        games: of the model.
+        allowed: the flexibility that counts already.
+        portions: PORTIONS_SCHEMA of model_portions.py.
+        unfilled: the flexible plan's rows of unfilled_line.
         digits: the currency's decimals.
     """
 
     def __init__(
         self,
-        market: FlexibilityMarket,
-        granted: Sequence[Flexibility],
+        games: ModelGames,
+        allowed: Sequence[Flexibility],
         portions: pl.DataFrame,
         unfilled: pl.DataFrame,
         digits: int,
     ) -> None:
-        self.market, self.granted, self.digits = market, granted, digits
+        self.games, self.allowed, self.digits = games, allowed, digits
         own = portions.filter((pl.col("colour_rule") == "undecided") & (pl.col("portion_source") == "designer"))
         names = ("line_number", "listed_part_code", "listed_colour_code")
         lines = own.group_by(names, maintain_order=True).agg(pl.col("quantity").sum()).sort("line_number")
@@ -50,16 +50,16 @@ class UndecidedLines:
         self._missing: dict[int, int] = dict(missing.iter_rows())
 
     def rows(self) -> list[dict[str, Any]]:
-        """LOOK_FIRST without the plan's key: the greedy order, and after it the lines of which no other colour is on offer."""
-        players = self.market.costs.undecided
-        game = self.market.game(players, self.granted)
+        """LOOK_FIRST without the plan's key: the greedy order, then the lines of which no other colour is on offer."""
+        players = self.games.costs.undecided
+        game = self.games.game(players, self.allowed)
         looks, choices = greedy_order(game), best_choices(game, game.player_count, CHOICES_NAMED)
         rows: list[dict[str, Any]] = []
         before = 0
-        for rank, (player, so_far, way) in enumerate(zip(looks.order, looks.so_far, looks.ways, strict=True), start=1):
+        for rank, (player, so_far, mix) in enumerate(zip(looks.order, looks.so_far, looks.mixes, strict=True), start=1):
             line, best = players[player][0], choices[rank]
             most = max(int(game.alone[player]), so_far - before)
-            free = {*self.granted, self.market.costs.flexibility(line, COLOUR)}
+            flexible = {*self.allowed, self.games.costs.flexibility(line, COLOUR)}
             rows.append(
                 {
                     **self._lines[line],
@@ -72,24 +72,24 @@ class UndecidedLines:
                     if rank <= CHOICES_NAMED
                     else "",
                     "is_worth_a_look": Fraction(most, MILLION) >= Fraction(WORTH_A_LOOK, 10**self.digits),
-                    "look_colour_codes": ";".join(self.market.colours_bought(line, free, way)),
+                    "look_colour_codes": ";".join(self.games.colours_bought(line, flexible, mix)),
                     "fillable_piece_count": self._fillable(line),
                 }
             )
             before = so_far
         ranked = {row["line_number"] for row in rows}
-        idle = [row for line, row in self._lines.items() if line not in ranked]
+        unsold = [row for line, row in self._lines.items() if line not in ranked]
         nothing = {
             "look_saving": Decimal(0), "added_saving": Decimal(0), "look_saving_so_far": self._money(before),
             "best_look_saving": self._money(before), "best_line_numbers": "", "is_worth_a_look": False,
             "look_colour_codes": "", "fillable_piece_count": 0,
         }  # fmt: skip
-        return rows + [{**row, "look_rank": rank, **nothing} for rank, row in enumerate(idle, start=len(rows) + 1)]
+        return rows + [{**row, "look_rank": rank, **nothing} for rank, row in enumerate(unsold, start=len(rows) + 1)]
 
     def _money(self, amount: int) -> Decimal:
         return round_half_up(Fraction(amount, MILLION), self.digits)
 
     def _fillable(self, line: int) -> int:
-        """Pieces of a line that are missing in the plan and that other colours could fill."""
+        """Pieces of a line that the plan lacks and that other colours could fill."""
         missing = self._missing.get(line, 0)
-        return min(missing, self.market.pieces_in_other_colours(line)) if missing else 0
+        return min(missing, self.games.pieces_in_other_colours(line)) if missing else 0
