@@ -103,8 +103,8 @@ def fold(con: Connection) -> int:
         if _count(con, "touched_vendor") == 0:
             con.execute("delete from file_to_fold")
             return appended
-        con.execute("delete from outdone_row")
-        _run(con, "outdone_row", "export_row")
+        con.execute("delete from superseded_row")
+        _run(con, "superseded_row", "export_row")
         for table in _MADE:
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
         if _count(con, "source_correction"):
@@ -182,7 +182,7 @@ class EndedCorrection:
     part_code: str
     colour_code: str
     observed_from_on: date
-    source_corrected_on: date
+    error_ended_on: date
 
 
 def ended_corrections(con: Connection) -> list[EndedCorrection]:

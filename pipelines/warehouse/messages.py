@@ -20,7 +20,7 @@ def keep(con: Connection, messages: Sequence[Message]) -> None:
     """Add messages to those that wait; within the transaction that takes the file in."""
     for message in messages:
         con.execute(
-            "insert into kept_message select coalesce(max(message_number), 0) + 1, ?, ? from kept_message",
+            "insert into pending_message select coalesce(max(message_number), 0) + 1, ?, ? from pending_message",
             [message.text, message.quarantined_row_count],
         )
 
@@ -28,7 +28,7 @@ def keep(con: Connection, messages: Sequence[Message]) -> None:
 def kept(con: Connection) -> list[Message]:
     """The messages that wait, in the order in which they came."""
     found = con.execute(
-        "select message_text, quarantined_row_count from kept_message order by message_number"
+        "select message_text, quarantined_row_count from pending_message order by message_number"
     ).fetchall()
     return [Message(*row) for row in found]
 
@@ -36,4 +36,4 @@ def kept(con: Connection) -> list[Message]:
 def forget(con: Connection) -> None:
     """The messages were said."""
     with transaction(con):
-        con.execute("delete from kept_message")
+        con.execute("delete from pending_message")

@@ -1,7 +1,7 @@
 -- one row per price step of an offer that can be bought on a day: its price period is open, it is in stock, and it was
--- confirmed at most stale_after_days before; all as of that day
+-- confirmed at most stale_after_days before; all as known on that day
 --
--- What stands on the day is found first, so that its confirmations are looked up for few rows.
+-- The open price periods are found first, so that confirmations are looked up for few rows.
 create or replace macro market_on(day, stale_after_days) as table
     with standing as ( -- noqa: ST03
         select *

@@ -1,5 +1,5 @@
--- one row per model, scenario, buyer and date: what moved the cost since the first date, and what buyers gained by
--- choosing anew
+-- one row per model, scenario, buyer and date: what changed the cost since the first date, and what buyers gained by
+-- choosing again
 create view buyers_gain as
 with stepped as (
     select

@@ -1,4 +1,4 @@
--- what the screen of suspicious prices found last; all of it can be made again from the history and the workspace
+-- what the screen of suspect prices found last; it can be made again from the history and the workspace
 
 -- one row per price period of an offer's price step whose price stands out
 create table suspect_price (

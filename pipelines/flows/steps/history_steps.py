@@ -37,7 +37,7 @@ def _waiting_message(export: history.WaitingExport) -> str:
 def _ended_message(found: history.EndedCorrection) -> str:
     return (
         f"source_corrections: the one of {found.vendor_code}, part {found.part_code}, colour {found.colour_code}, from "
-        f"{found.observed_from_on} corrects nothing since {found.source_corrected_on}; if the source has corrected itself, give it an observed_to_on"
+        f"{found.observed_from_on} corrects nothing since {found.error_ended_on}; if the source has corrected itself, give it an observed_to_on"
     )
 
 
@@ -51,7 +51,7 @@ def screen_prices(night: Night) -> Night:
         rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
         flagged = suspects.against_market(found, rivals, rates)
         price_periods = suspects.price_periods(
-            flagged, screening.price_periods_of(con, suspects.flagged_prices(flagged))
+            flagged, screening.suspect_price_periods(con, suspects.flagged_prices(flagged))
         )
         price_periods = suspects.cleared(price_periods, tables["confirmed_prices"])
         screening.set_suspects(con, price_periods)
