@@ -211,7 +211,7 @@ def _read(
     texts: list[pl.Series | pl.Expr] = []
     values: list[pl.Series | pl.Expr] = []
     for name in contract.columns:
-        is_alike = name not in present or says_one_thing(frame[name])
+        is_alike = name not in present or has_one_value(frame[name])
         if is_alike:
             text = frame.head(1).select(_text_column(contract, name, name in present)).to_series()
         else:
@@ -230,7 +230,7 @@ def _one_for_all(one: pl.Series) -> pl.Expr:
     return pl.lit(one[0] if one.len() else None, dtype=one.dtype).alias(one.name)
 
 
-def says_one_thing(column: pl.Series) -> bool:
+def has_one_value(column: pl.Series) -> bool:
     """Whether a column has the same text, or nothing, in all of its rows."""
     size = column.len()
     if not size or column.dtype != pl.String:

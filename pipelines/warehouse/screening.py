@@ -1,4 +1,4 @@
-"""What the screen of suspect prices needs from the history, and where its findings are kept for the markets."""
+"""Reads from the history what the screen of suspect prices needs, and keeps its findings for the markets."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ STEPS = (
     "take in dropped files",
     "fold the price history",
     "plan the purchases",
-    "weigh ways of buying",
+    "compare ways of buying",
     "compute the trends",
     "write the tables",
     "write the pages",

@@ -10,7 +10,7 @@ import pytest
 
 from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake.archiving import archive
-from pipelines.intake.workspace.workspace_files import look_up_table, read_workspace
+from pipelines.intake.workspace.workspace_files import read_workspace_table, read_workspace
 from pipelines.settings import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
@@ -358,9 +358,9 @@ def test_an_unreadable_table_names_itself(root: Path) -> None:
 
 
 def test_the_code_map_alone_archives_nothing(root: Path) -> None:
-    assert look_up_table(Workspace(root), CODE_MAP).is_empty()
+    assert read_workspace_table(Workspace(root), CODE_MAP).is_empty()
     put(root, "tables/code_map.csv", "source_code,source_part_code,part_code\nhill,A1,00501\n")
-    assert look_up_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
+    assert read_workspace_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
     assert not (root / "archive").exists()
 
 

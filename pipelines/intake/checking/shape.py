@@ -16,7 +16,7 @@ from pipelines.intake.reading.readers import TextTable
 from pipelines.intake.reading.tabular import BLANKS, STATED_PREFIX
 from schemas.all_columns import COLUMNS
 from schemas.contract import Contract
-from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, says_one_thing
+from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, has_one_value
 
 _NUMERIC = ("integer", "price", "amount", "number")
 _PRICES = ("unit_price", "lowest_price", "average_price")
@@ -34,7 +34,7 @@ class Shaped:
         failures: FAILURE_SCHEMA, of ragged rows and of values that do not fit the profile.
         ragged: record numbers of ragged rows.
         unmapped: record numbers of rows whose part code the code map does not know.
-        is_trimmed: whether no cell has blanks of any kind around it, so that nobody need look again.
+        is_trimmed: whether no cell has blanks of any kind around it, so that no other step must look.
     """
 
     frame: pl.DataFrame
@@ -127,7 +127,7 @@ class _Shaper:
             self._is_mapped[name] = is_mapped
 
     def read_numbers_and_dates(self) -> None:
-        """Bring numbers and dates into our writing; one that is written in another way than stated fails."""
+        """Bring numbers and dates into our format; a value in another format than the profile states fails."""
         profile = self.profile
         writing = (profile.numbers.decimal, profile.numbers.thousands)
         example = formats.number_example(*writing)
@@ -270,7 +270,7 @@ def _filled_rows(rows: pl.DataFrame, names: list[str]) -> pl.DataFrame:
 
 
 def _trimmed_column(column: pl.Series) -> pl.Series:
-    if says_one_thing(column):
+    if has_one_value(column):
         once = column.head(1).to_frame().select(_trimmed(column.name)).to_series()
         return once.new_from_index(0, column.len())
     trimmed = column.str.strip_chars(BLANKS)
