@@ -113,7 +113,7 @@ def test_a_free_quantity_must_fit(tmp_path: Path, free: str, rule: str) -> None:
 
 def test_a_free_quantity_that_frees_nothing_is_reported(tmp_path: Path) -> None:
     (caution,) = read(tmp_path, needs=with_column("needs", "flexible_quantity", "3", "")).cautions
-    assert "needs.csv, line 2: flexible_quantity frees nothing under the rule as_listed" in caution
+    assert "needs.csv, line 2: flexible_quantity has no effect with the rule as_listed" in caution
 
 
 def test_portions_of_one_line_are_one_element(tmp_path: Path) -> None:
