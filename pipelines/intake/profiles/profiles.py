@@ -64,7 +64,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from pipelines.errors import InputError, SettingsError
-from pipelines.intake.profiles.draft import FILL_IN, draft_profile
+from pipelines.intake.profiles.draft import FILL_IN
 from pipelines.intake.reading.formats import FILE_NAME_FIELDS
 from pipelines.intake.reading.readers import ReadOptions
 from pipelines.money import is_currency
@@ -72,8 +72,6 @@ from pipelines.settings_files import load_toml
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import INBOX
 from schemas.contract import Contract
-
-__all__ = ["Profile", "draft_profile", "load_profiles", "recognise"]
 
 _DATE_FIELDS = {"%Y", "%y", "%m", "%-m", "%d", "%-d", "%b", "%B"}
 
