@@ -203,9 +203,9 @@ def _prune(workspace: Workspace, keep: int) -> None:
     others.sort(key=lambda folder: (folder.stat().st_mtime_ns, folder.name), reverse=True)
     for folder in others[max(keep - 1, 0) :]:
         # Renamed first: a half-removed generation must not look like a whole one.
-        doomed = folder if folder.name.endswith(_REMOVING) else folder.with_name(folder.name + _REMOVING)
-        folder.rename(doomed)
-        shutil.rmtree(doomed)
+        leaving = folder if folder.name.endswith(_REMOVING) else folder.with_name(folder.name + _REMOVING)
+        folder.rename(leaving)
+        shutil.rmtree(leaving)
 
 
 def generations(workspace: Workspace) -> list[Path]:

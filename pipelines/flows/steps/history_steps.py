@@ -43,7 +43,7 @@ def _ended_message(correction: history.EndedCorrection) -> str:
 
 
 def screen_prices(night: Night) -> Night:
-    """Find the prices that stand out, and keep them from plans and trends until they change or are confirmed."""
+    """Find suspect prices, and keep them out of plans and trends until they change or are confirmed."""
     tables = night.inputs.tables
     with connect.writer(night.workspace.warehouse) as con:
         new_prices = screening.new_prices(con)

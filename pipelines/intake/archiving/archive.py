@@ -27,7 +27,7 @@ def store(path: Path, archive_folder: Path) -> str:
         InputError: the file cannot be read, or is being written, or the archive cannot be written.
     """
     try:
-        # Without O_NONBLOCK, opening a named pipe would wait for a writer for ever.
+        # Without O_NONBLOCK, opening a named pipe would wait for a writer without end.
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         with os.fdopen(handle, "rb") as source:
             before = os.fstat(handle)

@@ -30,7 +30,7 @@ class _Table(Protocol):
 
 
 def check_tables(tables: Mapping[str, _Table]) -> None:
-    """Terms, closures, steps and charges are of listed vendors and end after they begin; no part stands in for itself."""
+    """Terms, closures, steps and charges are of listed vendors and end after they begin; no part is its own substitute."""
     vendors = tables["vendors"].rows["vendor_code"].implode()
     for name in _VENDOR_TABLES:
         _refuse_unknown(tables[name], "vendor_code", ~pl.col("vendor_code").is_in(vendors), "vendors")
@@ -46,20 +46,20 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         leaves_a_gap("vendor_code", "buyer_region_code", "valid_from_on", "step_basis"),
         "step_to",
         "shipping steps do not follow on one another",
-        "write the step_from of the next step: a step holds from its step_from on and ends just below its step_to",
+        "write the step_from of the next step: a step applies from its step_from to just below its step_to",
     )
     _refuse(
         tables["vendor_closures"],
         pl.col("opens_again_on") <= pl.col("closed_from_on"),
         "opens_again_on",
         "vendors open again before they have closed",
-        "write an opens_again_on after closed_from_on, or leave it empty where nobody knows",
+        "write an opens_again_on after closed_from_on, or leave it empty if the date is not known",
     )
     _refuse(
         tables["substitutes"],
         pl.col("part_code") == pl.col("substitute_part_code"),
         "part_code",
-        "parts stand in for themselves",
+        "parts are their own substitutes",
         "remove the rows",
     )
     _check_corrections(tables["source_corrections"])

@@ -30,7 +30,7 @@ class Shaped:
 
     Args:
         frame: all rows (ragged ones too, as far as their cells go) in order: positions, then contract columns as text, blanks
-            cut off, empty cells null. A value that failed stands as the file has it.
+            cut off, empty cells null. A value that failed is as in the file.
         failures: FAILURE_SCHEMA, of ragged rows and of values that do not fit the profile.
         ragged: record numbers of ragged rows.
         unmapped: record numbers of rows whose part code the code map does not know.
@@ -57,7 +57,7 @@ def shape(
         file_name: may hold the date, and names the file in errors.
 
     Raises:
-        InputError: a column that the profile names is not there, or the file name holds no date; the file is quarantined whole.
+        InputError: a column that the profile names is not there, or the file name has no date; the file is quarantined whole.
     """
     rows = pl.concat([table.frame, table.ragged]).sort("record_number") if table.ragged.height else table.frame
     failures = [table.problems]

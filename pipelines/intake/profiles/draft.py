@@ -94,7 +94,7 @@ class _Draft:
             caution = f"   # {' or '.join(fitting[1:])} would fit as well: check" if fitting[1:] else ""
             lines.append(f"date_format = {_quoted(fitting[0])}{caution}")
         elif (pattern := self._date_in_file_name()) is not None:
-            lines.append(f"observed_on_in_file_name = {_quoted(pattern)}   # where the file name holds the date")
+            lines.append(f"observed_on_in_file_name = {_quoted(pattern)}   # where the file name has the date")
         return lines
 
     def _date_in_file_name(self) -> str | None:
@@ -151,7 +151,7 @@ class _Draft:
             lines.append('condition = "new"   # no column says so: check')
         if "observed_on" not in self.roles and self._date_in_file_name() is None:
             found = next(filter(None, map(guesses.date_in_text, self.layout.titles)), None)
-            advice = "holds for this file only; better put the date in the file name, see observed_on_in_file_name"
+            advice = "right for this file only; better put the date into file names, see observed_on_in_file_name"
             lines.append(f"observed_on = {_quoted(found or FILL_IN)}   # {advice}")
         if self.contract == PRICE_EXPORT and "coverage" not in self.roles:
             lines.append(

@@ -9,7 +9,7 @@ All that a profile can state, with invented values; all but the first three keys
     use_code_map = true                        # the source has its own part codes, translated by tables/code_map
     date_format = "%d.%m.%Y"                   # default %Y-%m-%d, which also fits date cells of a spreadsheet; %-d and
                                                # %-m for days and months without a leading zero
-    observed_on_in_file_name = "_%Y%m%d"       # this piece of the file name holds the date; leave out if a column does
+    observed_on_in_file_name = "_%Y%m%d"       # this piece of the file name is the date; leave out if a column has it
 
     [recognise]                                # all that is stated must fit
     file_name = "hillside_*.csv"               # one pattern or a list; case does not matter, .gz may follow

@@ -69,7 +69,7 @@ def times_pack(quantity: pl.Expr, size: pl.Expr) -> pl.Expr:
 
 
 def date_in_file_name(file_name: str, pattern: str) -> date:
-    """The date a file name holds where the pattern fits, such as ``_%Y%m%d``.
+    """The date in a file name where the pattern fits, such as ``_%Y%m%d``.
 
     Raises:
         InputError: the pattern fits nowhere, no date comes out, or several different ones do.

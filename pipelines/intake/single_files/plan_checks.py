@@ -137,7 +137,7 @@ def check_step_kinds(offers: PlanFile) -> pl.DataFrame:
 def check_substitutes(substitutes: PlanFile) -> pl.DataFrame:
     """Failures of parts that are substitutes of themselves."""
     is_itself = pl.col("part_code") == pl.col("substitute_part_code")
-    return substitutes.failing(is_itself, "substitute_part_code", "the part stands in for itself", "remove the row")
+    return substitutes.failing(is_itself, "substitute_part_code", "the part is its own substitute", "remove the row")
 
 
 def check_closures(terms: PlanFile) -> pl.DataFrame:
@@ -146,7 +146,7 @@ def check_closures(terms: PlanFile) -> pl.DataFrame:
         pl.col("opens_again_on") <= pl.col("closed_from_on"),
         "opens_again_on",
         "must be after closed_from_on",
-        "correct it, or leave it empty where nobody knows",
+        "correct it, or leave it empty if the date is not known",
     )
 
 
@@ -169,7 +169,7 @@ def check_currencies(terms: PlanFile, offers: PlanFile) -> pl.DataFrame:
 
 
 def check_colours(needs: PlanFile, offers: PlanFile, colours: PlanFile) -> tuple[pl.DataFrame, list[str]]:
-    """Failures of rules that name or need colours nobody describes; and cautions about what stays unknown."""
+    """Failures of rules that name or need colours without a description; and cautions about what is not known."""
     rule = pl.col("colour_rule")
     is_loose = rule.is_in(["any", "any_one"])
     lists = ("accept_colour_codes", "refuse_colour_codes")

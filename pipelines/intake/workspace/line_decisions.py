@@ -79,7 +79,7 @@ def _text_of(path: Path) -> str:
 
 @dataclass(frozen=True)
 class _Record:
-    """A record as it stands in the file, line break included, and its cells by column."""
+    """The text of a record in the file, line break included, and its cells by column."""
 
     text: str
     cells: Mapping[str, str]

@@ -36,7 +36,7 @@ _Loaded = TypeVar("_Loaded", bound=BaseModel)
 
 @dataclass(frozen=True)
 class TableFile:
-    """A validated table with the lines its rows stand on, and the file it came from ("" where the file is absent)."""
+    """A validated table with the line number of each row, and the file it came from ("" where the file is absent)."""
 
     contract: Contract
     path: str

@@ -1,4 +1,4 @@
--- every suspect price stands in the history, in price periods from the day it came up
+-- every suspect price is in the history, in price periods from the day it came up
 select suspect_price.*
 from suspect_price
 left join price_history using (offer_id, step_from_quantity)
