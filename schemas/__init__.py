@@ -5,7 +5,7 @@ columns/        every column, defined once, by domain
 inputs/         the tables a user gives, by domain
 published/      the tables a reader may query, by domain
 all_columns.py  all columns by name
-all_tables.py   all tables, in the order a reader meets them, and every list of tables that code goes by
+all_tables.py   all tables, in the order a reader meets them, and every list of tables that code uses
 rules.py        a contract's rules as pandera schemas
 validate.py     the one helper that checks frames against their contracts
 dictionary.py   the data dictionary, DICTIONARY.md, written from all this

@@ -1,4 +1,4 @@
-"""All tables in the order a reader meets them, and every list of tables that code goes by."""
+"""All tables in the order a reader meets them, and every list of tables that code uses."""
 
 from schemas.contract import Contract
 from schemas.inputs.catalogue import CODE_MAP, COLOURS, COMBINATIONS, ELEMENT_STATUS, PARTS, STOCK_ON_HAND, SUBSTITUTES
@@ -72,7 +72,7 @@ WORKSPACE_TABLES = (*CATALOGUE_TABLES, *VENDOR_TABLES, *PRICE_DECISION_TABLES)
 """Files tables/<name>.csv of a workspace. One that is absent counts as empty."""
 
 MODEL_FILES = (PARTS_LIST, FLEXIBLE_LINES, AMENDMENTS)
-"""Files models/<model_code>/{parts,flexible lines,amendments}.csv."""
+"""Files models/<model_code>/{parts,flexible_lines,amendments}.csv."""
 
 ALL_INPUTS = (*INBOX, *WORKSPACE_TABLES, *MODEL_FILES)
 """Everything a workspace is given as a table."""

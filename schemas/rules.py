@@ -1,4 +1,4 @@
-"""A contract's rules as pandera schemas: each by itself, to say which one a row breaks, and all in one, to ask whether any is broken."""
+"""A contract's rules as pandera schemas: each by itself, to find which one a row breaks, and all in one, to see whether any is broken."""
 
 from __future__ import annotations
 

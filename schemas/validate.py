@@ -211,7 +211,7 @@ def _read(
     texts: list[pl.Series | pl.Expr] = []
     values: list[pl.Series | pl.Expr] = []
     for name in contract.columns:
-        is_alike = name not in present or says_one_thing(frame[name])
+        is_alike = name not in present or has_one_value(frame[name])
         if is_alike:
             text = frame.head(1).select(_text_column(contract, name, name in present)).to_series()
         else:
@@ -230,7 +230,7 @@ def _one_for_all(one: pl.Series) -> pl.Expr:
     return pl.lit(one[0] if one.len() else None, dtype=one.dtype).alias(one.name)
 
 
-def says_one_thing(column: pl.Series) -> bool:
+def has_one_value(column: pl.Series) -> bool:
     """Whether a column has the same text, or nothing, in all of its rows."""
     size = column.len()
     if not size or column.dtype != pl.String:
@@ -331,7 +331,7 @@ def _pandera_failures(contract: Contract, text: pl.DataFrame, typed: pl.DataFram
     unexplained = structural.filter(~pl.col("check").str.contains("not_nullable"))
     if unexplained.height:
         raise InputError(
-            f"table {contract.name} does not have the shape of its contract",
+            f"table {contract.name} does not have the columns and types of its contract",
             where=str(unexplained.to_dicts()[:3]),
         )
     for (name, rule), rows in cases.filter(pl.col("index").is_not_null()).group_by(
@@ -340,9 +340,11 @@ def _pandera_failures(contract: Contract, text: pl.DataFrame, typed: pl.DataFram
         if "not_nullable" in str(rule):
             continue
         is_bad = pl.int_range(0, frame.height, eager=True).is_in(rows["index"].cast(pl.Int64).implode())
-        spoken = COLUMNS[str(name)].rule if COLUMNS[str(name)].rule and str(name) != "currency_code" else str(rule)
-        spoken = "a currency of ISO 4217 such as EUR" if str(name).endswith("currency_code") else spoken
-        found.append(_failures(text, is_bad, str(name), f"must be {spoken}", "correct the value"))
+        rule_in_words = (
+            COLUMNS[str(name)].rule if COLUMNS[str(name)].rule and str(name) != "currency_code" else str(rule)
+        )
+        rule_in_words = "a currency of ISO 4217 such as EUR" if str(name).endswith("currency_code") else rule_in_words
+        found.append(_failures(text, is_bad, str(name), f"must be {rule_in_words}", "correct the value"))
     return pl.concat(found)
 
 

@@ -1,4 +1,4 @@
-"""Locks on files that the operating system frees when a process ends, however it ends.
+"""Locks on files, which the operating system releases when a process ends, however it ends.
 
 kitfare runs on Linux and macOS, whose Python has ``fcntl``. Commands that lock nothing work without it.
 """
@@ -8,12 +8,12 @@ from __future__ import annotations
 from pipelines.errors import KitfareError
 
 
-def is_taken(handle: int, *, is_shared: bool = False) -> bool:
-    """Take the lock of an open file, without waiting; False if another process holds it.
+def take_lock(handle: int, *, is_shared: bool = False) -> bool:
+    """Take the lock of an open file, without waiting; False if another process has it.
 
     Args:
-        handle: from ``os.open``; the lock is flexible when it is closed.
-        is_shared: whether others may hold it in the same way at the same time.
+        handle: from ``os.open``; closing it releases the lock.
+        is_shared: whether several processes may have it at the same time, all of them shared.
 
     Raises:
         KitfareError: the system has no such locks.

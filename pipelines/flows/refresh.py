@@ -60,7 +60,7 @@ def run_directly(
 
 
 def no_progress(_name: str, _done: int, _all: int) -> None:
-    """Say nothing."""
+    """Show nothing."""
 
 
 @dataclass(frozen=True)
@@ -111,33 +111,33 @@ def refresh(
     Args:
         workspace: the user's folder.
         run_step: how to call a step.
-        priced_on: the date to price; None for what the settings say.
+        priced_on: the date to price; None for the date of the settings.
         progress: called with each step's name, and with counts while plans are made.
 
     Raises:
-        BusyError: another refresh is at work in the workspace.
-        KitfareError: an input makes no sense, or a check failed; the last good generation stays.
+        BusyError: another refresh is running in the workspace.
+        KitfareError: an input makes no sense, or a check failed; the last good generation stays published.
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
     clock = _Clock(run_step, progress)
-    with only_refresh(workspace), _what_became_of_files(workspace) as reported, keep_processes():
+    with only_refresh(workspace), _what_became_of_files(workspace) as sentences, keep_processes():
         clock.run("clean up", intake_steps.clean_up, workspace)
         night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
-        reported += [*night.intake.messages, *night.history.messages]
+        sentences += [*night.intake.messages, *night.history.messages]
         night = identified(night, priced_on)
         costs = publish_steps.published_costs(night)
         if costs is not None:
-            reported.append("Nothing new since the last refresh; the published tables stay as they are.")
-            return _outcome(night, workspace.published.resolve(), reported, began, costs, is_new=False)
+            sentences.append("Nothing new since the last refresh; the published tables stay as they are.")
+            return _outcome(night, workspace.published.resolve(), sentences, began, costs, is_new=False)
         night = clock.run("screen the prices", history_steps.screen_prices, night)
         night = clock.run("read the markets", history_steps.read_markets, night)
         night = clock.run("plan the purchases", plan_steps.plan_purchases, night, progress)
         night = clock.run("work out savings", insight_steps.work_out_savings, night)
         night = clock.run("explain the plans", insight_steps.explain_plans, night)
-        night = clock.run("weigh suspect prices", insight_steps.weigh_suspects, night)
-        night = clock.run("weigh ways of buying", insight_steps.weigh_ways_of_buying, night)
+        night = clock.run("rank suspect prices", insight_steps.rank_suspects, night)
+        night = clock.run("compare ways of buying", insight_steps.compare_ways_of_buying, night)
         night = clock.run("compute the trends", trend_steps.compute_trends, night)
         night = clock.run("look ahead", trend_steps.look_ahead, night)
         night = clock.run("write the tables", publish_steps.write_tables, night, clock.records)
@@ -147,18 +147,18 @@ def refresh(
         night = clock.run("record what is published", trend_steps.record_published, night)
         folder = clock.run("publish", publish_steps.publish, night)
         tables = TableFiles(folder)
-        reported += watch_news.pass_on(
+        sentences += watch_news.pass_on(
             workspace, night.refresh_id, night.day, tables[WATCH_RESULT.name], watched_before
         )
-        return _outcome(night, folder, reported, began, tables[MODEL_COST.name], is_new=True)
+        return _outcome(night, folder, sentences, began, tables[MODEL_COST.name], is_new=True)
 
 
 def _outcome(
-    night: Night, folder: Path, reported: list[str], began: float, costs: pl.DataFrame, *, is_new: bool
+    night: Night, folder: Path, sentences: list[str], began: float, costs: pl.DataFrame, *, is_new: bool
 ) -> RefreshOutcome:
     seconds = time.monotonic() - began
     return RefreshOutcome(
-        night.refresh_id, is_new, folder, night.day, reported, night.intake.quarantined_row_count, seconds, costs
+        night.refresh_id, is_new, folder, night.day, sentences, night.intake.quarantined_row_count, seconds, costs
     )
 
 
@@ -167,7 +167,7 @@ def identified(night: Night, priced_on: date | None) -> Night:
 
     Args:
         night: with its history.
-        priced_on: the date asked for; None for what the settings say: a date, the newest in the history, or today.
+        priced_on: the date asked for; None for that of the settings: a date, the newest in the history, or today.
 
     Raises:
         UsageError: there are no prices at all.
@@ -197,41 +197,41 @@ def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: dat
 
 @contextmanager
 def _what_became_of_files(workspace: Workspace) -> Iterator[list[str]]:
-    """What to say at the end. Files have left the inbox: what became of them is said by a failure too, and kept until a success.
+    """Messages for the end of a refresh. Files have left the inbox, so a failure shows them too, and a success deletes them.
 
     Yields:
-        A list for what the refresh has to say.
+        A list for the refresh's messages.
     """
-    reported: list[str] = []
+    sentences: list[str] = []
     try:
-        yield reported
+        yield sentences
     except Exception as error:
         with suppress(OSError, *connect.DATABASE_ERRORS), connect.reader(workspace.warehouse) as con:
             known = [message.text for message in messages.kept(con)]
-            reported = list(dict.fromkeys([*known, *reported]))
-        for text in reported:
+            sentences = list(dict.fromkeys([*known, *sentences]))
+        for text in sentences:
             error.add_note(text)
         raise
-    # A program that has the warehouse open makes the next refresh say the same again; nothing is lost by that.
+    # If another program has the warehouse open, the next refresh shows the same messages again; nothing is lost.
     with suppress(BusyError), connect.writer(workspace.warehouse) as con:
         messages.forget(con)
 
 
 @contextmanager
 def only_refresh(workspace: Workspace) -> Iterator[None]:
-    """Hold the workspace's lock; the operating system frees it even if the process is killed.
+    """Keep the workspace's lock; the operating system releases it even if the process is killed.
 
     Raises:
-        BusyError: another refresh holds it.
+        BusyError: another refresh has it.
         KitfareError: the system has no such locks.
     """
     handle = os.open(workspace.root / ".refresh.lock", os.O_CREAT | os.O_RDWR, 0o644)
     try:
-        if not file_lock.is_taken(handle):
+        if not file_lock.take_lock(handle):
             raise BusyError(
-                "another refresh is at work in this workspace",
+                "another refresh is running in this workspace",
                 where=str(workspace.root),
-                next_step="wait for it to end; reading what is published works meanwhile",
+                next_step="wait until it ends; published results can be read meanwhile",
             )
         yield
     finally:

@@ -1,4 +1,4 @@
-"""What would become of a price file, told before anything does. Writes nothing anywhere."""
+"""What would become of a price file, without writing anything anywhere."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pipelines.intake.profiles.profiles import load_profiles
 from pipelines.intake.reading.readers import ReadOptions, TextTable, open_source
 from pipelines.intake.reading.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
-from pipelines.intake.workspace.workspace_files import look_up_table
+from pipelines.intake.workspace.workspace_files import read_workspace_table
 from pipelines.settings import Workspace
 from schemas.inputs.catalogue import CODE_MAP, COLOURS
 from schemas.inputs.vendors import VENDORS
@@ -32,58 +32,58 @@ class Inspection:
     Args:
         taken: as :func:`pipelines.intake.take_in.take_in` would give it; all quarantined rows with their reasons are in its
             ``failures``.
-        table: the file as text, as the profile or a look at it says to read it; None where it cannot be read.
+        table: the file as text, read as the profile states or as the file shows; None where it cannot be read.
         before: text of the first rows, by the file's column names.
-        after: the same rows as they would be accepted; for others the word quarantined or repeated. Empty if it is not known what
-            the rows are.
-        strangers: sentences on vendors and colours that the workspace's tables do not have.
+        after: the same rows as they would be accepted; for others the word quarantined or repeated. Empty if the file
+            was not recognised.
+        unknown_codes: sentences on vendors and colours that the workspace's tables do not have.
     """
 
     taken: TakenFile
     table: TextTable | None
     before: list[dict[str, str]] = field(default_factory=list)
     after: list[dict[str, str] | str] = field(default_factory=list)
-    strangers: tuple[str, ...] = ()
+    unknown_codes: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return "\n".join([*self._found(), *self._rows(), *self._failures(), *self._counts()])
 
     def _found(self) -> list[str]:
         taken, table = self.taken, self.table
-        reported = [f"{taken.file_name}"]
+        lines = [f"{taken.file_name}"]
         if table is not None:
-            written = [table.kind.replace("_", " "), table.encoding, _spoken(table.separator)]
-            reported.append(
+            written = [table.kind.replace("_", " "), table.encoding, _separator_in_words(table.separator)]
+            lines.append(
                 f"  written as:  {', '.join(word for word in written if word)}; header on line {table.header_line}"
             )
-            reported.append(f"  columns:     {', '.join(table.header)}")
+            lines.append(f"  columns:     {', '.join(table.header)}")
         if taken.contract is not None:
             profile = f"profile {taken.profile_name}" if taken.profile_name else "its columns are ours"
-            reported.append(
+            lines.append(
                 f"  becomes:     {taken.contract.name} ({'a corrected file' if taken.parents.height else profile})"
             )
-        return [*reported, *(f"  note:        {note}" for note in (*taken.notes, *self.strangers))]
+        return [*lines, *(f"  note:        {note}" for note in (*taken.notes, *self.unknown_codes))]
 
     def _rows(self) -> list[str]:
-        reported = [""] if self.before else []
+        lines = [""] if self.before else []
         for number, (before, after) in enumerate(zip_longest(self.before, self.after), 1):
-            reported.append(f"  row {number}:  {_pairs(before)}")
+            lines.append(f"  row {number}:  {_pairs(before)}")
             if after is not None:
-                reported.append(f"      ->  {after if isinstance(after, str) else _pairs(after)}")
-        return reported
+                lines.append(f"      ->  {after if isinstance(after, str) else _pairs(after)}")
+        return lines
 
     def _failures(self) -> list[str]:
         failures = self.taken.failures
-        reported = [""] if failures.height else []
+        lines = [""] if failures.height else []
         for line, column, value, rule, advice in (
             failures.head(_SHOWN_FAILURES)
             .select("source_line_number", "quarantined_column", "quarantined_value", "quarantined_rule", "what_to_do")
             .iter_rows()
         ):
             named = f"{column} {value!r} " if column else ""
-            reported.append(f"  line {line}: {named}{rule}; {advice}")
+            lines.append(f"  line {line}: {named}{rule}; {advice}")
         if failures.height > _SHOWN_FAILURES:
-            reported.append(
+            lines.append(
                 f"  and {failures.height - _SHOWN_FAILURES} more, all of which would be in the file of quarantined rows"
             )
             groups = (
@@ -91,8 +91,8 @@ class Inspection:
                 .len()
                 .sort("len", "quarantined_column", descending=[True, False])
             )
-            reported += [f"  {count} times: {column} {rule}" for column, rule, count in groups.iter_rows()]
-        return reported
+            lines += [f"  {count} times: {column} {rule}" for column, rule, count in groups.iter_rows()]
+        return lines
 
     def _counts(self) -> list[str]:
         taken = self.taken
@@ -117,7 +117,7 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
         InputError: the code map, the vendors or the colours break their contract.
     """
     profiles = load_profiles(workspace.profiles) if workspace else []
-    code_map = look_up_table(workspace, CODE_MAP) if workspace else empty_frame(CODE_MAP)
+    code_map = read_workspace_table(workspace, CODE_MAP) if workspace else empty_frame(CODE_MAP)
     taken = examine(path, archive.hash_of(path), path.name, profiles, code_map)
     options = next((p.read_options for p in profiles if p.profile_name == taken.profile_name), ReadOptions())
     try:
@@ -135,19 +135,19 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
         _shown(accepted[number]) if number in accepted else "quarantined" if number in quarantined else "repeated"
         for number in first["record_number"]
     ]
-    return Inspection(taken, table, _texts(first), after, _strangers(taken.rows, workspace) if workspace else ())
+    return Inspection(taken, table, _texts(first), after, _unknown_codes(taken.rows, workspace) if workspace else ())
 
 
-def _strangers(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
-    """What accepted rows name and no plan can use: they are kept all the same, for the day the tables have it."""
-    reported = []
+def _unknown_codes(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
+    """Codes of accepted rows that the tables lack: no plan can use these rows, but they are kept until the tables have them."""
+    lines = []
     for contract, column, words in (
         (VENDORS, "vendor_code", "no plan buys from it"),
         (COLOURS, "colour_code", "it fills no line"),
     ):
         if column not in rows.columns:
             continue
-        known = look_up_table(workspace, contract)[column].implode()
+        known = read_workspace_table(workspace, contract)[column].implode()
         strange = (
             rows.filter(~pl.col(column).is_in(known))
             .group_by(column)
@@ -159,8 +159,8 @@ def _strangers(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
         ]
         if named:
             more = f" and {strange.height - _NAMED} more" if strange.height > _NAMED else ""
-            reported.append(f"Not in tables/{contract.name}.csv, so {words}: {', '.join(named)}{more}.")
-    return tuple(reported)
+            lines.append(f"Not in tables/{contract.name}.csv, so {words}: {', '.join(named)}{more}.")
+    return tuple(lines)
 
 
 def _texts(rows: pl.DataFrame) -> list[dict[str, str]]:
@@ -176,5 +176,5 @@ def _pairs(row: dict[str, str]) -> str:
     return ", ".join(f"{name} = {value}" for name, value in row.items())
 
 
-def _spoken(separator: str) -> str:
+def _separator_in_words(separator: str) -> str:
     return f"separated by {'tabs' if separator == chr(9) else separator}" if separator else ""

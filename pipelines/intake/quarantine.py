@@ -1,4 +1,4 @@
-"""The file of quarantined rows: what the user corrects and drops back in the inbox."""
+"""The file of quarantined rows, which the user corrects and drops back into the inbox."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _LONGEST_NAME = 180
 def write_quarantined(taken: TakenFile, quarantine_folder: Path) -> Path | None:
     """Write the quarantined rows of a file to :func:`quarantined_path`, in place of what is there.
 
-    UTF-8 with a byte order mark, so that spreadsheets read it rightly. Each row says what failed and what to do; a row of a
+    UTF-8 with a byte order mark, so that spreadsheets read it correctly. Each row states what failed and what to do; a row of a
     corrected file that failed again names its first parent, not the corrected file. See :mod:`pipelines.intake.checking.corrected_files`.
 
     Returns:
@@ -30,7 +30,7 @@ def write_quarantined(taken: TakenFile, quarantine_folder: Path) -> Path | None:
     """
     if not taken.quarantined_text.height or taken.contract is None:
         return None
-    reported = taken.failures.group_by("record_number", maintain_order=True).agg(
+    reasons = taken.failures.group_by("record_number", maintain_order=True).agg(
         pl.when(pl.col("quarantined_column") == "")
         .then(pl.col("quarantined_rule"))
         .otherwise(
@@ -42,7 +42,7 @@ def write_quarantined(taken: TakenFile, quarantine_folder: Path) -> Path | None:
     )
     rows = (
         taken.quarantined_text.with_columns(_cells(taken))
-        .join(reported, on="record_number", how="left")
+        .join(reasons, on="record_number", how="left")
         .join(taken.parents, on="record_number", how="left")
         .with_columns(
             pl.col(corrected_files.PARENT_COLUMN).fill_null(taken.file_hash),
@@ -51,7 +51,7 @@ def write_quarantined(taken: TakenFile, quarantine_folder: Path) -> Path | None:
         .sort("source_line_number")
     )
     ordered = [
-        *corrected_files.SHOWN_COLUMNS,
+        *corrected_files.REASON_COLUMNS,
         *taken.contract.columns,
         corrected_files.PARENT_COLUMN,
         "record_number",
@@ -70,12 +70,12 @@ def write_quarantined(taken: TakenFile, quarantine_folder: Path) -> Path | None:
 
 
 def quarantined_path(taken: TakenFile, quarantine_folder: Path) -> Path:
-    """Where the quarantined rows of a file wait."""
+    """Where the quarantined rows of a file are written."""
     return quarantine_folder / quarantined_name(taken.file_name, taken.file_hash)
 
 
 def quarantined_name(file_name: str, file_hash: str) -> str:
-    """How the file of a file's quarantined rows is called."""
+    """The name of the file with a file's quarantined rows."""
     return f"{_short(file_name)}.{file_hash[:8]}.quarantined.csv"
 
 

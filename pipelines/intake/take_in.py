@@ -1,4 +1,4 @@
-"""Take one dropped file in: archive its bytes, read them, shape, validate, and hold what fails."""
+"""Takes one dropped file in: archives its bytes, reads, shapes and validates them, and quarantines what fails."""
 
 from __future__ import annotations
 
@@ -49,8 +49,8 @@ class TakenFile:
             different files.
         failures: every failure of every quarantined row (FAILURE_SCHEMA).
         quarantined_text: one row per quarantined row: source_line_number, record_number and the contract's columns as text.
-        quarantined_keys: record_number and QUARANTINED_KEY, typed, of each quarantined price_export row whose key can be read: its price_period
-            stays open. A part code that is not in the code map stands as the source writes it.
+        quarantined_keys: record_number and QUARANTINED_KEY, typed, of each quarantined price_export row whose key can be read: its price
+            period stays open. A part code that the code map lacks is as the source writes it.
         unreadable_key_count: quarantined price_export rows whose key cannot be trusted; above 1 % of the rows read, the export
             closes nothing. Ragged rows count here even where they have a row in quarantined_keys, because cells may have slipped.
         read_row_count: rows of the file, without the header and wholly empty rows.
@@ -104,7 +104,7 @@ def examine(
 
 
 class _Examination:
-    """Recognises a file, then decides its rows, piece by piece if it is large."""
+    """Recognises a file, then checks its rows, piece by piece if it is large."""
 
     def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile]) -> None:
         self.file_hash = file_hash
@@ -125,12 +125,12 @@ class _Examination:
         return _own_contract(table.header, table.header_line, self.name)
 
     def result(self, code_map: pl.DataFrame) -> TakenFile:
-        """Shape, validate, tell repeats and contradictions apart, and account for every row."""
+        """Shape and validate the rows, find repeats and contradictions, and account for every row."""
         parents = pl.DataFrame(schema=PARENT_SCHEMA)
         pieces: list[_Piece] = []
         for table in self._tables():
             shaped, marked, stated = self._shaped(table, code_map)
-            decided = validate_text(
+            checked = validate_text(
                 self.contract, shaped.frame, where=self.name, unique_key=False, is_trimmed=shaped.is_trimmed
             )
             failures = [shaped.failures]
@@ -138,8 +138,8 @@ class _Examination:
                 parents, unclear = corrected_files.read_parents(stated, shaped)
                 failures = [corrected_files.marked_failures(marked, shaped), unclear, *failures]
             failed = pl.concat(failures)
-            # What a profile's rules refused stands as the file has it, and the contract has nothing to add about it.
-            more = decided.failures.join(
+            # A value that the profile's rules refused is still as in the file; failures of the contract would add nothing.
+            more = checked.failures.join(
                 failed, on=["record_number", "quarantined_column"], how="anti", maintain_order="left"
             )
             failed = pl.concat([failed, more])
@@ -147,7 +147,7 @@ class _Examination:
             if failed.height:
                 quarantined = shaped.frame.join(failed.select("record_number").unique(), on="record_number", how="semi")
             pieces.append(
-                _Piece(_without(decided.rows, failed), failed, quarantined, shaped.ragged, shaped.unmapped,
+                _Piece(_without(checked.rows, failed), failed, quarantined, shaped.ragged, shaped.unmapped,
                        self._unstated_count(shaped), shaped.frame.height, table.row_count, table.notes)
             )  # fmt: skip
         failed = pl.concat([piece.failures for piece in pieces])
@@ -163,10 +163,10 @@ class _Examination:
         keys, unreadable = self._keys(
             quarantined_text, failed, pl.concat([p.ragged for p in pieces]), pl.concat([p.unmapped for p in pieces])
         )
-        words = self._words(
+        notes = self._notes(
             read_row_count, len(repeats), sum(p.unstated_count for p in pieces), sum(p.shaped_count for p in pieces)
         )
-        words += _look_alikes(rows)
+        notes += _look_alikes(rows)
         return TakenFile(
             file_hash=self.file_hash,
             file_name=self.name,
@@ -180,7 +180,7 @@ class _Examination:
             read_row_count=read_row_count,
             duplicate_row_count=len(repeats),
             parents=parents.filter(~pl.col("record_number").is_in(repeats.implode())),
-            notes=(*pieces[0].notes, *words),
+            notes=(*pieces[0].notes, *notes),
         )
 
     def _tables(self) -> Iterator[TextTable]:
@@ -219,7 +219,7 @@ class _Examination:
         identity = pl.concat_str(
             [pl.col(name).cast(pl.String).fill_null("") for name in self.contract.key], separator=" / "
         )
-        # The value lets the warehouse see that all of them are settled once one of them is kept.
+        # By this value the warehouse sees that all of them are corrected once one of them is.
         found = [
             _row_failures(repeated, corrected_files.SAME_KEY_RULE, "keep one of the rows").with_columns(
                 quarantined_value=repeated.select(identity).to_series()
@@ -227,7 +227,7 @@ class _Examination:
         ]
         if self.contract == PRICE_EXPORT:
             group = ["vendor_code", "observed_on", *self._parent_columns[:1]]
-            standing = [name for name in ("coverage", "revision_number") if not _says_one_thing(rows[name])]
+            standing = [name for name in ("coverage", "revision_number") if not _has_one_value(rows[name])]
             standings = rows.select(*group, *standing).unique() if standing else rows.clear()
             mixed = standings.filter(pl.len().over(group) > 1).select(group).unique()
             if mixed.height:
@@ -239,14 +239,14 @@ class _Examination:
         if self.is_corrected:
             again_corrected = pl.struct(_PARENT, "parent_record_number").is_duplicated() & pl.col(_PARENT).is_not_null()
             twice = _without(rows, repeated).filter(again_corrected)
-            reported = "keep one of them; leave parent_file_hash and record_number empty in a row that is new"
-            found.append(_row_failures(twice, "another row corrects the same row", reported))
+            advice = "keep one of them; leave parent_file_hash and record_number empty in a row that is new"
+            found.append(_row_failures(twice, "another row corrects the same row", advice))
         return found
 
     def _quarantined_text(
         self, quarantined: list[pl.DataFrame], contradictions: list[pl.DataFrame], code_map: pl.DataFrame
     ) -> pl.DataFrame:
-        """The quarantined rows in our columns, as text; rows that contradict each other are read once more, for their text is gone."""
+        """The quarantined rows in our columns, as text; rows that contradict each other are read once more, because only their typed values are left."""
         contradicting = pl.concat(contradictions).select("record_number").unique()
         if contradicting.height:
             for table in self._tables():
@@ -264,7 +264,7 @@ class _Examination:
         """Keys of quarantined rows that can be read, and how many cannot be trusted."""
         if self.contract != PRICE_EXPORT:
             return pl.DataFrame(schema=QUARANTINED_KEY_SCHEMA), 0
-        # An unmapped code is read well enough: no offer of ours has it, and a source may list many parts nobody mapped.
+        # An unmapped code counts as read: no offer of ours has it, and a source may list many parts that nobody mapped.
         is_unmapped = pl.col("record_number").is_in(unmapped.implode()) & (pl.col("quarantined_column") == "part_code")
         unread = failed.filter(pl.col("quarantined_column").is_in(QUARANTINED_KEY) & ~is_unmapped)
         keys = (
@@ -285,28 +285,28 @@ class _Examination:
         frame = shaped.frame
         return frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
 
-    def _words(self, row_count: int, repeat_count: int, unstated: int, shaped_count: int) -> list[str]:
-        reported = []
+    def _notes(self, row_count: int, repeat_count: int, unstated: int, shaped_count: int) -> list[str]:
+        notes = []
         if not row_count:
-            reported.append("The file has a header and no rows.")
+            notes.append("The file has a header and no rows.")
         if repeat_count:
             rows = (
                 "row repeats another row exactly and counts"
                 if repeat_count == 1
                 else "rows repeat others exactly and count"
             )
-            reported.append(f"{repeat_count} {rows} once.")
+            notes.append(f"{repeat_count} {rows} once.")
         if unstated:
-            reported.append(
+            notes.append(
                 f"Coverage is not stated in {unstated} of {shaped_count} rows, which count as partial: they close no offers. "
-                'If the file lists all the vendor sells, say coverage = "full" in a column or in the profile.'
+                'If the file lists all the vendor sells, state coverage = "full" in a column or in the profile.'
             )
-        return reported
+        return notes
 
 
 def _look_alikes(rows: pl.DataFrame) -> list[str]:
-    """A word about codes that mix Greek or Cyrillic letters with others: they look like codes they are not."""
-    reported = []
+    """Notes on codes that mix Greek or Cyrillic letters with others: they look like other codes."""
+    notes = []
     for name in ("vendor_code", "part_code", "colour_code"):
         if name in rows.columns:
             codes = rows[name]
@@ -315,16 +315,16 @@ def _look_alikes(rows: pl.DataFrame) -> list[str]:
             codes = codes.unique()
             odd = codes.filter(codes.str.contains(_OTHER_LETTERS) & codes.str.contains("[0-9A-Za-z]")).sort()
             if odd.len():
-                reported.append(
+                notes.append(
                     f"{odd.len()} values of {name} mix Greek or Cyrillic letters with others, such as {odd[0]!r}; letters that "
                     "look alike make different codes."
                 )
-    return reported
+    return notes
 
 
 @dataclass(frozen=True)
 class _Piece:
-    """One piece of a file, decided row by row: what is good, what failed and why, and what its rows say of the whole."""
+    """One piece of a file, checked row by row: what is good, what failed and why, and what its rows add to the file's counts."""
 
     rows: pl.DataFrame
     failures: pl.DataFrame
@@ -337,12 +337,12 @@ class _Piece:
     notes: tuple[str, ...]
 
 
-def _says_one_thing(column: pl.Series) -> bool:
+def _has_one_value(column: pl.Series) -> bool:
     return not column.len() or bool((column == column[0]).all())
 
 
 def _has_repeats(hashes: pl.Series) -> bool:
-    """By sorting, which takes a fraction of the time of telling which repeat."""
+    """By sorting, which takes a fraction of the time that finding the repeats takes."""
     ordered = hashes.sort()
     return bool((ordered.slice(1) == ordered.head(-1)).any())
 
@@ -365,14 +365,14 @@ def _own_contract(header: Sequence[str], line: int, name: str) -> Contract:
             return contract
     closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(header)))
     missing = [column for column in closest.required if column not in header]
-    reported = (
+    lacking = (
         f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
         if len(missing) < len(closest.required)
         else ""
     )
     shown = ", ".join(header[:20]) + (", ..." if len(header) > 20 else "")
     raise InputError(
-        f"no profile fits the file, and its columns are not ours{reported}",
+        f"no profile fits the file, and its columns are not ours{lacking}",
         where=f"{name}, header on line {line}: {shown}",
         state="the file is quarantined whole",
         next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",

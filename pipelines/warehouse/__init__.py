@@ -2,5 +2,5 @@
 
 In: taken files, the user's decisions about files, and the tables to publish. Out: the price history, the market on a
 date and the latest prices as frames, answers to SQL, checked and published generations. Its SQL is in ``sql/``, one
-intent a file. May import schemas, money, errors, settings, inputs, resources, workers.
+intent per file. May import schemas, money, errors, settings, inputs, resources, workers.
 """

@@ -1,6 +1,6 @@
-"""The usual night: exports that only add an end to their vendors' histories, without a look at what came before.
+"""The usual night: exports that only add to the end of their vendors' histories, without reading what came before.
 
-What :func:`append_exports` makes of them is what a whole fold would make of them: the tests of the fold hold for it as well.
+:func:`append_exports` gives exactly what a whole fold would give; the tests of the fold test it as well.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _TEMPORARY = ("append_vendor", "append_batch", *_COMPARE, "append_new_run")
 
 
 def append_exports(con: Connection) -> int:
-    """Fold the vendors of touched_vendor to which the files to fold add one export after all others; take them out of it.
+    """Fold the vendors to which the files to fold add one export after all others, and take them out of touched_vendor.
 
     Left to the whole fold are vendors with several new exports, late ones, corrections, corrected rows, waiting exports, or
     decisions that changed. Call it within a transaction.

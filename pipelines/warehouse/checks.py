@@ -29,7 +29,7 @@ def run_checks(database: Path, *, stale_after_days: int = 30) -> pl.DataFrame:
         CHECK_RESULT, by name: 0 rows failed in each.
 
     Raises:
-        CheckFailedError: with what each failed check promises and the first rows that break it.
+        CheckFailedError: with the promise of each failed check and the first rows that break it.
     """
     with reader(database) as con:
         con.execute(f"set variable stale_after_days = {int(stale_after_days)}")
@@ -40,7 +40,7 @@ def run_checks(database: Path, *, stale_after_days: int = 30) -> pl.DataFrame:
             f"{len(failed)} of {len(bad_rows)} checks failed on the tables about to be published",
             where="\n".join(_message(name, rows) for name, rows in failed.items()),
             state="nothing was published; the last good generation stays",
-            next_step="tell the maintainers, with these rows",
+            next_step="report this to the maintainers of kitfare, with these rows",
         )
     counts = {"check_name": list(bad_rows), "failed_row_count": [0] * len(bad_rows)}
     return pl.DataFrame(counts, schema=polars_schema(CHECK_RESULT))

@@ -81,7 +81,7 @@ def is_made(con: Connection) -> bool:
 
 @contextmanager
 def disk_trouble_in_words(path: Path) -> Iterator[None]:
-    """Put in words what the system refuses while a database, or a folder to be published, is written.
+    """Raise an error in words for what the system refuses while a database, or a folder to be published, is written.
 
     All other errors of the body pass as they are, those about other files among them.
 
@@ -168,7 +168,7 @@ def open_database(path: Path, *, read_only: bool, spill: Path | None, **settings
             f"{path.name} cannot be opened as a database: {text.splitlines()[0]}",
             where=str(path),
             state="nothing was changed",
-            next_step="`kitfare verify` says what is damaged and what corrects it",
+            next_step="run `kitfare verify`: it names what is damaged and what to do",
         ) from error
 
 

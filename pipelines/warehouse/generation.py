@@ -1,7 +1,7 @@
 """Builds a generation (a DuckDB file and table files) and publishes it by swapping one symbolic link.
 
 A generation is built in a folder readers do not see, checkpointed, closed and synced; then ``published`` is renamed over.
-A kill at any moment leaves the last good generation, and what it left lying is cleaned at the next start.
+A kill at any moment leaves the last good generation; the next start removes what else it left.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def build(folder: Path, tables: Mapping[str, Table]) -> None:
     formula has a quote before it; numbers are written as they are.
 
     Args:
-        folder: is made; what it quarantined before is replaced file by file. It is removed if anything fails.
+        folder: is made; files that it contained before are replaced one by one. It is removed if anything fails.
         tables: by contract name.
 
     Raises:
@@ -159,7 +159,7 @@ def publish(workspace: Workspace, folder: Path, keep: int) -> None:
 
 
 def changed_files(folder: Path) -> Iterator[tuple[Path, str]]:
-    """Files of a generation that are not as they were published, and what is the matter with them."""
+    """Files of a generation that are not as they were published, each with what is wrong."""
     sums = folder / SUMS_NAME
     if not sums.is_file():
         yield sums, "is missing"
@@ -203,9 +203,9 @@ def _prune(workspace: Workspace, keep: int) -> None:
     others.sort(key=lambda folder: (folder.stat().st_mtime_ns, folder.name), reverse=True)
     for folder in others[max(keep - 1, 0) :]:
         # Renamed first: a half-removed generation must not look like a whole one.
-        doomed = folder if folder.name.endswith(_REMOVING) else folder.with_name(folder.name + _REMOVING)
-        folder.rename(doomed)
-        shutil.rmtree(doomed)
+        leaving = folder if folder.name.endswith(_REMOVING) else folder.with_name(folder.name + _REMOVING)
+        folder.rename(leaving)
+        shutil.rmtree(leaving)
 
 
 def generations(workspace: Workspace) -> list[Path]:
@@ -287,7 +287,7 @@ def _create_table(con: Connection, contract: Contract, schema: pl.Schema) -> Non
 
 
 def _comment_view(con: Connection, view: str) -> None:
-    """A view says in its file what it is; its columns mean what they mean in the tables."""
+    """The meaning of a view is the first comment of its file; its columns mean what they mean in the tables."""
     _comment(con, f"view {view}", leading_comment(sql_texts("marts")[view]))
     found = con.execute("select column_name from duckdb_columns() where table_name = ?", [view]).fetchall()
     for (name,) in found:

@@ -2,7 +2,7 @@
 
 The history is a function of the set of received files and of the user's decisions, whatever order they came in. A fold
 remakes whole vendors from their observations, all touched vendors at once; ``tests/oracle/reference_fold.py`` says in
-plain Python what it must give.
+plain Python what the result must be.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class WaitingExport:
 
 
 def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterable[str]) -> None:
-    """Make these the files accepted though they close more than half of a vendor's offers, and the withdrawn ones.
+    """Make these the accepted files, whose exports may close more than half of a vendor's offers, and the withdrawn ones.
 
     Args:
         con: from ``connect.writer``.
@@ -103,8 +103,8 @@ def fold(con: Connection) -> int:
         if _count(con, "touched_vendor") == 0:
             con.execute("delete from file_to_fold")
             return appended
-        con.execute("delete from outdone_row")
-        _run(con, "outdone_row", "export_row")
+        con.execute("delete from superseded_row")
+        _run(con, "superseded_row", "export_row")
         for table in _MADE:
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
         if _count(con, "source_correction"):
@@ -176,17 +176,17 @@ def waiting_exports(con: Connection) -> list[WaitingExport]:
 
 @dataclass(frozen=True)
 class EndedCorrection:
-    """A declared correction that no row needs any more since a date: the source shows the error no longer."""
+    """A declared correction that no row has needed since a date: the source no longer makes the error."""
 
     vendor_code: str
     part_code: str
     colour_code: str
     observed_from_on: date
-    source_corrected_on: date
+    error_ended_on: date
 
 
 def ended_corrections(con: Connection) -> list[EndedCorrection]:
-    """Corrections with a guard whose latest exports show no error any more, with the first date without it."""
+    """Corrections with a guard whose vendor's latest exports no longer show the error, with the first date without it."""
     if not _count(con, "source_correction"):
         return []
     return [EndedCorrection(*row) for row in con.execute(sql_texts("history")["ended_correction"]).fetchall()]

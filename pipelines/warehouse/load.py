@@ -52,11 +52,11 @@ class TakenFile(Protocol):
 
     @property
     def rows(self) -> pl.DataFrame:
-        """The rows that kept to the contract."""
+        """The rows that meet the contract."""
 
     @property
     def failures(self) -> pl.DataFrame:
-        """FAILURE_SCHEMA: every failure of the rows that did not."""
+        """FAILURE_SCHEMA: every failure of the other rows."""
 
     @property
     def quarantined_keys(self) -> pl.DataFrame:
@@ -64,7 +64,7 @@ class TakenFile(Protocol):
 
     @property
     def unreadable_key_count(self) -> int:
-        """Rows that failed and do not name their offer, or not in a way to be trusted."""
+        """Rows that failed and do not name their offer in a way that can be trusted."""
 
     @property
     def read_row_count(self) -> int:
@@ -83,7 +83,7 @@ class TakenFile(Protocol):
         """Why the whole file is quarantined."""
 
 
-def _nothing_to_say(_status: LoadStatus) -> Sequence[Message]:
+def _no_messages(_status: LoadStatus) -> Sequence[Message]:
     return ()
 
 
@@ -91,7 +91,7 @@ def load_file(
     con: Connection,
     taken: TakenFile,
     received_at: datetime,
-    reported: Callable[[LoadStatus], Sequence[Message]] = _nothing_to_say,
+    messages_for: Callable[[LoadStatus], Sequence[Message]] = _no_messages,
 ) -> LoadStatus:
     """Add one file's rows, failures and links to the warehouse; :func:`history.fold` makes the history of them.
 
@@ -102,21 +102,21 @@ def load_file(
         con: from ``connect.writer``.
         taken: what intake made of the file.
         received_at: UTC.
-        reported: what there is to say of the file; kept in the same transaction. Not called for a file without a hash.
+        messages_for: gives the messages about the file, kept in the same transaction. Not called for a file without a hash.
 
     Returns:
         loaded; quarantined (the whole file); duplicate (nothing changed: the file was taken in before, and gives the same rows or
         cannot be used any more); reread (taken in before, with other rows).
 
     Raises:
-        InputError: the rows are not what the contract says, or do not add up to the rows read; nothing was changed.
+        InputError: the rows do not meet the contract, or do not add up to the rows read; nothing was changed.
     """
     _require_whole(taken)
     if not taken.file_hash:
         return "quarantined"
     with transaction(con):
         status = _load(con, taken, received_at)
-        messages.keep(con, reported(status))
+        messages.keep(con, messages_for(status))
     return status
 
 
@@ -187,7 +187,7 @@ def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
 
 
 def _forget(con: Connection, file_hash: str) -> None:
-    """Remove a file's rows; those of other files that refer to them get their content themselves first."""
+    """Remove a file's rows; rows of other files that refer to them first get a copy of their content."""
     repeats.forget_rows(con, file_hash)
     for table in ("received_file", "summary_observation", "quarantined_failure", "quarantined_key", "corrected_record"):
         con.execute(f"delete from {table} where file_hash = ?", [file_hash])
@@ -214,7 +214,7 @@ def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
 
 
 def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
-    """Whether the warehouse has just these rows of the file."""
+    """Whether the warehouse has exactly these rows of the file."""
     assert taken.contract is not None
     if taken.contract.name != table_name:
         return False

@@ -1,4 +1,4 @@
-"""What there is to say of files taken in, kept with their rows until a refresh that succeeds has said it."""
+"""Messages about files taken in, kept beside their rows until a refresh that succeeds has shown them."""
 
 from __future__ import annotations
 
@@ -17,23 +17,23 @@ class Message:
 
 
 def keep(con: Connection, messages: Sequence[Message]) -> None:
-    """Add messages to those that wait; within the transaction that takes the file in."""
+    """Add messages; within the transaction that takes the file in."""
     for message in messages:
         con.execute(
-            "insert into kept_message select coalesce(max(message_number), 0) + 1, ?, ? from kept_message",
+            "insert into pending_message select coalesce(max(message_number), 0) + 1, ?, ? from pending_message",
             [message.text, message.quarantined_row_count],
         )
 
 
 def kept(con: Connection) -> list[Message]:
-    """The messages that wait, in the order in which they came."""
+    """The messages not shown yet, in the order in which they came."""
     found = con.execute(
-        "select message_text, quarantined_row_count from kept_message order by message_number"
+        "select message_text, quarantined_row_count from pending_message order by message_number"
     ).fetchall()
     return [Message(*row) for row in found]
 
 
 def forget(con: Connection) -> None:
-    """The messages were said."""
+    """Delete all messages, because they were shown."""
     with transaction(con):
-        con.execute("delete from kept_message")
+        con.execute("delete from pending_message")

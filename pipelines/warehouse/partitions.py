@@ -1,7 +1,7 @@
 """The price history as Parquet files by month, for engines that read folders: only what changed is written.
 
-Price periods lie under the month in which they ended, and those still standing under ``open``. What has ended stays as it is, so a night
-writes the open ones and the month it is in; a month of the start would change as long as one of its price periods stands.
+Price periods are filed under the month in which they ended, and open ones under ``open``. An ended period does not change,
+so a night writes the open ones and its own month. Filed under the month of their start, old months would change too.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Answers questions in SQL about published tables: read-only, sealed from files and the network, limited in time and memory."""
+"""Answers SQL about published tables: read-only, without access to files or the network, limited in time and memory."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def run_query(
     memory_limit_mb: int = 1024,
     timeout_seconds: float = 60,
 ) -> pl.DataFrame:
-    """Run a query on a published database, which no one else need be kept from writing or reading meanwhile.
+    """Run a query on a published database, without stopping others from reading it or from publishing.
 
     Args:
         database: such as published/kitfare.duckdb; the link is followed once, so that the answer is of one generation.

@@ -15,7 +15,7 @@ ROWS_AT_ONCE = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
 
 _OF_RUN = ("vendor_code", "observed_on", "coverage", "revision_number")
-"""What rows say besides the content of their offer; with the file and the distance of lines it makes a run of references."""
+"""What rows have besides the content of their offer; with the file and the distance of lines it makes a run of references."""
 _CONTENT = tuple(name for name in PRICE_EXPORT.columns if name not in _OF_RUN[1:])
 
 
@@ -49,8 +49,8 @@ def insert_rows(con: Connection, rows: pl.DataFrame, file_hash: str) -> None:
 def _referred(con: Connection, rows: pl.DataFrame) -> pl.Series:
     """For each row the number of the row whose content it repeats: that of the open price period of its offer and step, or null.
 
-    Columns that say one thing in all of the rows are compared with it, and only the others joined. Price periods of vendors with
-    corrections need not say what the row did that opened them.
+    Columns with one value in all of the rows are compared with that value, and only the others joined. A corrected price
+    period differs from the row that opened it, so vendors with corrections are left out.
     """
     vendors = rows["vendor_code"].unique()
     alike = [name for name in _CONTENT if rows[name].eq_missing(rows[name][0]).all()]
@@ -96,7 +96,7 @@ def _insert_references(con: Connection, rows: pl.DataFrame, referred: pl.Series,
 
 
 def forget_rows(con: Connection, file_hash: str) -> None:
-    """Remove a file's rows; those of other files that refer to them get their content themselves first.
+    """Remove a file's rows; rows of other files that refer to them first get a copy of their content.
 
     Price periods that they opened refer to nothing until they are folded anew.
     """

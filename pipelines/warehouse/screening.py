@@ -1,4 +1,4 @@
-"""What the screen of suspicious prices needs from the history, and where its findings are kept for the markets."""
+"""Reads from the history what the screen of suspect prices needs, and keeps its findings for the markets."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def rival_prices(con: Connection, candidates: pl.DataFrame) -> pl.DataFrame:
     return _joined(con, "screen_candidate", candidates, "rival_price")
 
 
-def price_periods_of(con: Connection, flagged: pl.DataFrame) -> pl.DataFrame:
+def suspect_price_periods(con: Connection, flagged: pl.DataFrame) -> pl.DataFrame:
     """The price periods in which prices stood: see sql/screens/suspect_price_period.sql.
 
     Args:

@@ -13,7 +13,10 @@ COLUMNS = (
     ),
     Column("fillable_share", "number", "share of the pieces needed that the market could fill", minimum=0, maximum=1),
     Column(
-        "copies_on_offer", "integer", "whole copies of the model that the pieces on offer are enough for", minimum=0
+        "copies_on_offer",
+        "integer",
+        "whole copies of the model for which this element's pieces on offer are enough",
+        minimum=0,
     ),
     Column(
         "last_seen_on",
@@ -25,7 +28,7 @@ COLUMNS = (
     Column(
         "summary_piece_count",
         "integer",
-        "pieces on offer by the latest price summary; nobody can buy from it, so no other column counts them",
+        "pieces on offer by the latest price summary; a summary names no vendor to buy from, so no other column counts them",
         unit="pieces",
         minimum=0,
     ),
@@ -64,13 +67,14 @@ COLUMNS = (
         "place among the model's elements, from 1 for the one that limits the model most",
         minimum=1,
     ),
-    Column("basket_element_count", "integer", "elements of the parts list", unit="elements", minimum=0),
+    Column("basket_element_count", "integer", "different elements of the parts list", unit="elements", minimum=0),
     Column("available_element_count", "integer", "elements of which the market covers the need", minimum=0),
     Column("single_vendor_element_count", "integer", "elements that only one vendor offers", minimum=0),
     Column(
         "buildable_copy_count",
         "integer",
-        "whole copies that could be built exactly as listed from everything on offer",
+        "whole copies of the model that could be built exactly as listed from everything on offer: the smallest "
+        "copies_on_offer of its elements",
         minimum=0,
     ),
 )

@@ -1,4 +1,4 @@
-"""Columns of parts, colours and elements: what each is, what may stand in for it, how many are on hand."""
+"""Columns of parts, colours and elements: what each is, what may replace it, how many are on hand."""
 
 from schemas.contract import Column
 
@@ -30,7 +30,7 @@ COLUMNS = (
         "substitute_kind",
         "code",
         "resolves_open_form: part_code leaves the form open, and this is one of the forms it may mean; "
-        "substitute: another form that does the same job",
+        "other_form: another form that does the same job",
         allowed=("resolves_open_form", "other_form"),
     ),
     Column(

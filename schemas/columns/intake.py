@@ -13,21 +13,21 @@ COLUMNS = (
     Column(
         "file_status",
         "code",
-        "loaded: it was taken in; duplicate: the same bytes were taken in before; quarantined: it is quarantined "
-        "because it could not be read; waiting: it needs `kitfare accept`; withdrawn: it counts as never "
+        "loaded: it was taken in; duplicate: the same bytes were taken in before; quarantined: the whole "
+        "file waits, because it could not be read; waiting: it needs `kitfare accept`; withdrawn: it counts as never "
         "received",
         allowed=("loaded", "duplicate", "quarantined", "waiting", "withdrawn"),
     ),
     Column(
         "export_standing",
         "code",
-        "winner: the full export that holds for its vendor and date; overlay: a partial one, added to it; "
-        "superseded: another export of the vendor and date holds instead; waiting: it would close more than "
+        "winner: the full export that counts for its vendor and date; overlay: a partial one, added to it; "
+        "superseded: another export of the vendor and date counts instead; waiting: it would close more than "
         "half of the vendor's offers",
         allowed=("winner", "overlay", "superseded", "waiting"),
     ),
     Column("read_row_count", "integer", "rows read", unit="rows"),
-    Column("accepted_row_count", "integer", "rows in the history", unit="rows"),
+    Column("accepted_row_count", "integer", "rows that count in the price history or as price summaries", unit="rows"),
     Column(
         "quarantined_row_count",
         "integer",
@@ -40,7 +40,7 @@ COLUMNS = (
         "rows of exports replaced by another of the same vendor and date, and rows replaced by a corrected copy",
         unit="rows",
     ),
-    Column("duplicate_row_count", "integer", "rows that repeat an accepted row", unit="rows"),
+    Column("duplicate_row_count", "integer", "rows that repeat another row of the file exactly", unit="rows"),
     Column("withdrawn_row_count", "integer", "rows of withdrawn files", unit="rows"),
     Column("dropped_row_count", "integer", "rows dropped by a declared correction", unit="rows"),
     Column("source_line_number", "integer", "line of the file on which the row starts, from 1"),
@@ -78,7 +78,12 @@ COLUMNS = (
     Column("finished_at", "timestamp", "when the refresh was published", unit="UTC"),
     Column("step_name", "code", "step of the refresh"),
     Column("step_seconds", "number", "time the step took", unit="s", minimum=0),
-    Column("row_count", "integer", "rows", unit="rows"),
+    Column(
+        "row_count",
+        "integer",
+        "vendor_export: rows of the export that count; input_file: rows of the file; refresh_run: rows the step made",
+        unit="rows",
+    ),
     Column("software_version", "text", "version of kitfare"),
     Column("inputs_hash", "code", "hash of everything that shaped the published numbers"),
     Column("check_name", "code", "check that ran"),

@@ -25,9 +25,13 @@ COLUMNS = (
         unit=BUYERS_CURRENCY,
     ),
     Column("joint_share", "amount", "the model's share of the complete cost of all", unit=BUYERS_CURRENCY),
-    Column("order_count", "integer", "orders in all, each one parcel", unit="orders"),
-    Column("separate_unfilled_piece_count", "integer", "pieces missing in the separate plans", unit="pieces"),
-    Column("sequence_unfilled_piece_count", "integer", "pieces missing in the cheapest sequence", unit="pieces"),
+    Column("order_count", "integer", "orders placed with all vendors together, each one parcel", unit="orders"),
+    Column(
+        "separate_unfilled_piece_count", "integer", "unfilled pieces of the separate plans, added up", unit="pieces"
+    ),
+    Column(
+        "sequence_unfilled_piece_count", "integer", "unfilled pieces of the cheapest sequence, added up", unit="pieces"
+    ),
     Column(
         "share_method",
         "code",

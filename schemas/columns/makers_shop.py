@@ -1,4 +1,4 @@
-"""Columns about the maker's shop: which lines to buy there, and what its thresholds ask for."""
+"""Columns about the maker's shop: which lines to buy there, and what its thresholds require."""
 
 from schemas.contract import BUYERS_CURRENCY, VENDORS_CURRENCY, Column
 
@@ -38,7 +38,7 @@ COLUMNS = (
         "an assortment ends; discount: a discount begins",
         allowed=("minimum_order", "soft_minimum", "shipping_waiver", "handling_waiver", "discount"),
     ),
-    Column("threshold_value", "amount", "goods value from which the change holds", unit=VENDORS_CURRENCY),
+    Column("threshold_value", "amount", "goods value from which the change applies", unit=VENDORS_CURRENCY),
     Column(
         "spent_value", "amount", "goods value of the order that counts towards the threshold", unit=VENDORS_CURRENCY
     ),

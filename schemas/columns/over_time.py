@@ -31,7 +31,7 @@ COLUMNS = (
     Column(
         "is_break",
         "flag",
-        "the list or our decisions changed between the dates, so the two costs are not of the same thing",
+        "the parts list or the user's decisions changed between the dates, so the two costs are not of the same thing",
     ),
     Column("moved_element_count", "integer", "elements whose price changes because of the vendor", minimum=0),
     Column(

@@ -6,7 +6,7 @@ COLUMNS = (
     Column("priced_on", "date", "the date whose prices, terms, rates, lists and flexible lines the plan uses"),
     Column("scenario_code", "code", "the set of rules under which the plan is made"),
     Column("buyer_code", "code", "the buyer: a region, currency and tax setting"),
-    Column("copy_count", "integer", "copies of the model the plan buys for", minimum=1),
+    Column("copy_count", "integer", "copies of the model the plan buys for: copy_count of model.toml", minimum=1),
     Column("effort", "code", "how much work the planner was allowed to do", allowed=("quick", "standard", "deep")),
     Column(
         "plan_status",
@@ -42,16 +42,22 @@ COLUMNS = (
     Column(
         "vendor_count",
         "integer",
-        "orders placed: parcels; one per vendor unless its terms allow several",
+        "orders placed, each one parcel: one per vendor, or several where its terms allow that. In joint_order: vendors "
+        "ordered from, and order_count has the orders",
         unit="orders",
     ),
-    Column("element_count", "integer", "different elements bought", unit="elements"),
-    Column("piece_count", "integer", "pieces the model needs", unit="pieces"),
-    Column("bought_piece_count", "integer", "pieces bought", unit="pieces"),
+    Column("element_count", "integer", "different elements bought (a part in a colour counts once)", unit="elements"),
+    Column(
+        "piece_count",
+        "integer",
+        "pieces needed: of the model in all its copies, or of all models of a joint order",
+        unit="pieces",
+    ),
+    Column("bought_piece_count", "integer", "pieces bought, spares included", unit="pieces"),
     Column("used_piece_count", "integer", "pieces bought that serve a portion", unit="pieces"),
     Column("spare_piece_count", "integer", "pieces bought that serve no portion", unit="pieces"),
-    Column("on_hand_piece_count", "integer", "pieces taken from stock on hand", unit="pieces"),
-    Column("unfilled_piece_count", "integer", "pieces that could not be bought", unit="pieces"),
+    Column("on_hand_piece_count", "integer", "pieces taken from stock on hand instead of bought", unit="pieces"),
+    Column("unfilled_piece_count", "integer", "pieces needed that are neither bought nor on hand", unit="pieces"),
     Column(
         "unfilled_estimate_count",
         "integer",

@@ -49,7 +49,12 @@ COLUMNS = (
         unit="percentage points",
     ),
     Column("price_change_pct", "number", "change of the element's price from the month before", unit="%"),
-    Column("market_vendor_count", "integer", "vendors with a fresh offer of the element", unit="vendors"),
+    Column(
+        "market_vendor_count",
+        "integer",
+        "vendors whose offer of the element the index may use: fresh, new, not suspect, of a stated form, for the buyer",
+        unit="vendors",
+    ),
     Column("market_quantity", "integer", "pieces on offer", unit="pieces"),
     Column("lowest_index_level", "number", "lowest level of lowe, geks-tornqvist and geks-tornqvist-bought"),
     Column("highest_index_level", "number", "highest level of lowe, geks-tornqvist and geks-tornqvist-bought"),

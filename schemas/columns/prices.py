@@ -1,4 +1,4 @@
-"""Columns of offers: price files, price history, and prices that stand out."""
+"""Columns of offers: price files, price history, and suspect prices."""
 
 from schemas.contract import Column
 
@@ -42,7 +42,7 @@ COLUMNS = (
     Column(
         "step_kind",
         "code",
-        "what the price of a step holds for: all_units: all pieces, once the step is reached; incremental: the pieces from the "
+        "what the price of a step is for. all_units: all pieces, once the step is reached; incremental: the pieces from the "
         "step on, while those below it cost their own steps' prices",
         allowed=("all_units", "incremental"),
     ),
@@ -100,7 +100,13 @@ COLUMNS = (
         minimum=0.000001,
         maximum=100000,
     ),
-    Column("offer_vendor_count", "integer", "vendors offering the element", unit="vendors", minimum=0),
+    Column(
+        "offer_vendor_count",
+        "integer",
+        "vendors that offer the element, as the summary states",
+        unit="vendors",
+        minimum=0,
+    ),
     Column("price_from_on", "date", "the day the price began"),
     Column(
         "own_price",

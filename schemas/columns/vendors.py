@@ -8,7 +8,7 @@ COLUMNS = (
     Column(
         "vendor_kind",
         "code",
-        "independent: a small seller; maker's shop: the maker's own shop",
+        "independent: a small seller; maker: the maker's own shop",
         allowed=("independent", "maker"),
     ),
     Column("vendor_region_code", "code", "region the vendor sends from"),
@@ -54,7 +54,7 @@ COLUMNS = (
     Column(
         "discount_from",
         "price",
-        "goods value from which discount_pct holds for the whole order",
+        "goods value from which discount_pct applies to the whole order",
         unit=VENDORS_CURRENCY,
         minimum=0,
     ),
@@ -101,7 +101,7 @@ COLUMNS = (
         "step_from",
         "price",
         "the step holds from this value, inclusive",
-        unit="as step_basis says",
+        unit="as step_basis states",
         minimum=0,
     ),
     Column("step_charge", "price", "shipping charge in the step", unit=VENDORS_CURRENCY, minimum=0),

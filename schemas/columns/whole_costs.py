@@ -51,6 +51,6 @@ COLUMNS = (
         unit=BUYERS_CURRENCY,
     ),
     Column("left_out_saving", "amount", "landed cost saved if the design leaves the line out", unit=BUYERS_CURRENCY),
-    Column("copies", "integer", "copies of the model bought at once", minimum=1),
-    Column("cost_per_copy", "amount", "complete cost divided by copies", unit=BUYERS_CURRENCY),
+    Column("copies", "integer", "copies of the model that this row buys at once", minimum=1),
+    Column("cost_per_copy", "amount", "complete cost of the row divided by copies", unit=BUYERS_CURRENCY),
 )

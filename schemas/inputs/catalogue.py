@@ -1,4 +1,4 @@
-"""The catalogue in tables/: colours, parts, what may stand in for a part, and the stock on hand."""
+"""The catalogue in tables/: colours, parts, what may replace a part, and the stock on hand."""
 
 from schemas.contract import Contract
 

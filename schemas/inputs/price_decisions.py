@@ -41,7 +41,7 @@ SOURCE_CORRECTIONS = Contract(
 
 CONFIRMED_PRICES = Contract(
     name="confirmed_prices",
-    grain="one row per offer and price that stands out and is right",
+    grain="one row per offer and suspect price that is right",
     columns=(
         "vendor_code", "part_code", "colour_code", "condition", "listing_code", "unit_price", "valid_from_on", "reason",
     ),

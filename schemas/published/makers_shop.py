@@ -1,4 +1,4 @@
-"""The maker's shop: what to buy there, and what its thresholds ask for."""
+"""The maker's shop: what to buy there, and what its thresholds require."""
 
 from schemas.contract import Contract
 from schemas.published.keys import MODEL_KEY

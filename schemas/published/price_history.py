@@ -1,4 +1,4 @@
-"""Offers and their prices over time, where each came from, and prices that stand out."""
+"""Offers and their prices over time, where each came from, and suspect prices."""
 
 from schemas.contract import Contract
 
@@ -35,7 +35,7 @@ OFFER_SOURCE = Contract(
 
 SUSPECT_PRICE = Contract(
     name="suspect_price",
-    grain="one row per price period of an offer's price step whose price stands out",
+    grain="one row per price period of an offer's price step whose price is suspect",
     columns=(
         "offer_id", "step_from_quantity", "vendor_code", "part_code", "colour_code", "condition", "listing_code",
         "currency_code", "unit_price", "price_from_on", "valid_from_on", "valid_to_on", "own_price", "own_ratio",

@@ -1,5 +1,5 @@
--- one row per offer that is open and not listed just as it is; closes: a full export ends its price period by
--- leaving it out
+-- one row per open offer whose price steps are not all listed as they stand; closes: a full export leaves the offer
+-- out, which ends its price period
 create or replace temp table append_change as
 with open_offer as (
     select vendor_code, part_code, colour_code, condition, listing_code, offer_id, bool_or(is_repeated) as is_repeated

@@ -1,6 +1,7 @@
--- one row per open offer whose run of confirmations does not go on, and that its vendor's export lists as it was
+-- one row per open offer whose run of confirmations does not go on, and that its vendor's export lists unchanged
 --
--- Most are confirmed by a full export and were at the one before: their run goes on, and nothing is written.
+-- Most offers are confirmed by a full export and were confirmed by the one before. Their run goes on, and nothing is
+-- written.
 create or replace temp table append_new_run as
 select
     price_period.vendor_code,

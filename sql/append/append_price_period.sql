@@ -1,7 +1,6 @@
--- one row per price step of an offer that the batch's exports list anew or changed
+-- one row per price step of an offer that the batch's exports list as new or changed
 --
--- An offer that changed begins anew with all of its steps, those that are as they were among them.
--- Nothing needs them sorted.
+-- An offer that changed begins again with all of its steps, the unchanged ones among them. The rows need no order.
 insert into price_period by name
 with repeated_step as (
     from append_step

@@ -1,5 +1,5 @@
--- one row per open price step of an offer that is not listed just as it is open: some step of it is changed,
--- new, or not listed; is_repeated: this one is listed as it was
+-- one row per open price step of an offer whose steps are not all listed as they stand: some step is changed, new or
+-- not listed; is_repeated: this step is listed unchanged
 create or replace temp table append_step as
 with batch as (
     from append_batch

@@ -1,5 +1,5 @@
--- one row per open price step of the batch's vendors that is changed or not listed; by number alone, because
--- codes of all open steps would take as long again
+-- one row per open price step of the batch's vendors that is changed or not listed, by number alone: reading the codes
+-- of all open steps would double the time
 create or replace temp table append_unlisted as
 select stored_number
 from price_period

@@ -1,6 +1,8 @@
--- one row per vendor to whose history the files to fold only add an end: one export, later than anything known of the
--- vendor, new to it, tied to no corrected rows; no declared correction is about the vendor, none of its exports waits, and
--- no decision about an earlier file of it is still to be worked in
+-- one row per vendor whose history only gets an addition at its end from the files to fold
+--
+-- The vendor has one export, new and later than all that is known of the vendor, and without ties to corrected rows. No
+-- declared correction names the vendor, none of its exports waits, and no decision about its earlier files is still to
+-- be folded.
 create or replace temp table append_vendor as
 with new_file as (
     select distinct file_hash

@@ -1,5 +1,7 @@
--- one row per vendor of the batch that the whole fold decides about: its export would close more than half of its open
--- offers and was not accepted, or refers to rows that no open price period has, or has in full what an open price period says
+-- one row per vendor of the batch that needs the whole fold
+--
+-- Its export would close more than half of its open offers and is not accepted; or it refers to rows that no open price
+-- period has; or it states in full what an open price period already states.
 create or replace temp table append_waiting as
 with open_count as (
     select

@@ -1,7 +1,8 @@
--- one row per row of price_steps, which names rows of price_history that begin by a day: what was known of it that day
+-- one row per row of price_steps, which names rows of price_history that begin by a day: what was known of it on that
+-- day
 --
--- The latest run of a step's confirmations mostly began by the day, and then shows the last one up to it; earlier runs
--- are looked up for the others only.
+-- The latest run of a step's confirmations mostly began by the day, and gives its last date up to it. Earlier runs are
+-- looked up for the other steps only.
 create or replace macro as_known_on(price_steps, day) as table
     with vendor_full_date as (
         select vendor_code, max(observed_on) as full_on

@@ -1,4 +1,5 @@
--- one row per run of confirmations of a price period; the latest ones do no harm where earlier ones are looked for
+-- one row per run of confirmations of a price period; it includes the latest run, which changes nothing where earlier
+-- ones are looked up
 create or replace macro earlier_run() as table
     select vendor_code, offer_id, confirmed_from_on, confirmed_to_on
     from offer_confirmation;

@@ -1,5 +1,5 @@
--- one row per price period and price step of every offer of an element ever seen, with the row of a price file that opened it:
--- what index numbers, element prices and estimates of the element were made from
+-- one row per price period and price step of every offer of an element ever seen, with the row of a price file that
+-- opened it: the sources of index numbers, element prices and estimates of the element
 create or replace macro element_source(part, colour) as table
     select
         price_history.vendor_code,

@@ -1,9 +1,10 @@
 -- one row per file taken in, with what became of each of its rows; every row read is counted once
 --
--- In a withdrawn file every row counts as withdrawn, in a file quarantined whole every row but repeats counts as quarantined. Rows of
--- a waiting export count as quarantined until it is accepted. A quarantined row stays counted as quarantined after it was corrected: its corrected
--- copy is a row of the file that brought it, and is counted there by the standing of the export it rejoined. A row
--- outdone by a corrected copy counts as superseded, whether or not a declared correction is about it.
+-- In a withdrawn file every row counts as withdrawn. In a file quarantined whole every row counts as quarantined,
+-- repeats apart. Rows of a waiting export count as quarantined until it is accepted. A quarantined row stays counted as
+-- quarantined after its correction: the corrected copy is a row of the file that brought it, and counts there as the
+-- export it rejoined does. A row replaced by a corrected copy counts as superseded, even if a declared correction drops
+-- it.
 create or replace macro intake_file() as table
     with dropped_row as (
         select file_hash, record_number
@@ -16,7 +17,7 @@ create or replace macro intake_file() as table
             price_observation.file_hash,
             case
                 when withdrawn_file.file_hash is not null then 'withdrawn'
-                when outdone_row.file_hash is not null then 'superseded'
+                when superseded_row.file_hash is not null then 'superseded'
                 when dropped_row.file_hash is not null then 'dropped'
                 when vendor_export.export_standing in ('winner', 'overlay') then 'accepted'
                 when vendor_export.export_standing = 'superseded' then 'superseded'
@@ -24,7 +25,7 @@ create or replace macro intake_file() as table
             end as fate
         from observed_record as price_observation
         left join corrected_root using (file_hash, record_number)
-        left join outdone_row using (file_hash, record_number)
+        left join superseded_row using (file_hash, record_number)
         left join dropped_row using (file_hash, record_number)
         left join withdrawn_file on corrected_root.root_hash = withdrawn_file.file_hash
         left join vendor_export

@@ -1,5 +1,5 @@
--- one row per price step of every offer seen on or before a day: its latest price period, open or closed, fresh or stale, with
--- what was known of it that day
+-- one row per price step of every offer seen on or before a day: its latest price period, open or closed, fresh or
+-- stale, with what was known of it on that day
 create or replace macro last_seen_prices(day) as table
     with latest_start as (
         select vendor_code, part_code, colour_code, condition, listing_code, max(valid_from_on) as valid_from_on

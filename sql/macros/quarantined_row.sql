@@ -1,13 +1,14 @@
--- one row per file that is not withdrawn, quarantined record and failed rule; record 0 stands for a file quarantined whole
+-- one row per quarantined record and failed rule of a file that is not withdrawn; record 0 stands for a file
+-- quarantined whole
 create or replace macro quarantined_row() as table
     with settled_contradiction as (
-    -- rows that failed together because they contradict each other state the same value; one of them was kept
+        -- rows that failed because they contradict each other share one value; once one is corrected, all are
         select distinct
             quarantined_failure.file_hash,
             quarantined_failure.quarantined_rule,
             quarantined_failure.quarantined_value
         from quarantined_failure
-        semi join corrected_away using (file_hash, record_number)
+        semi join replaced_record using (file_hash, record_number)
         where quarantined_failure.quarantined_column = '' and quarantined_failure.quarantined_value <> ''
     )
 
@@ -20,11 +21,11 @@ create or replace macro quarantined_row() as table
         quarantined_failure.quarantined_value,
         quarantined_failure.quarantined_rule,
         quarantined_failure.what_to_do,
-        coalesce(corrected_away.file_hash, settled_contradiction.file_hash) is not null as is_corrected
+        coalesce(replaced_record.file_hash, settled_contradiction.file_hash) is not null as is_corrected
     from quarantined_failure
     join received_file using (file_hash)
     anti join withdrawn_file using (file_hash)
-    left join corrected_away using (file_hash, record_number)
+    left join replaced_record using (file_hash, record_number)
     left join settled_contradiction
         on quarantined_failure.quarantined_column = ''
         and quarantined_failure.file_hash = settled_contradiction.file_hash

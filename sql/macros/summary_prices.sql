@@ -1,4 +1,4 @@
--- one row per source, element and condition: the latest price summary on or before a day; of several for one date, the
+-- one row per source, element and condition: the latest price summary on or before a day; of several with one date, the
 -- one in the file with the highest hash
 create or replace macro summary_prices(day) as table
     select

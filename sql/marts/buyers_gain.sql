@@ -1,5 +1,5 @@
--- one row per model, scenario, buyer and date: what moved the cost since the first date, and what buyers gained by
--- choosing anew
+-- one row per model, scenario, buyer and date: what changed the cost since the first date, and what buyers gained by
+-- choosing again
 create view buyers_gain as
 with stepped as (
     select
@@ -49,7 +49,7 @@ comment on column buyers_gain.terms is
 'shipping, fees, discounts and taxes of earlier vendors; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.other_wants is
-'lines that the designer or our decisions changed; summed since the first date; in currency of the buyer';
+'lines that the designer or the user''s decisions changed; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.forced is
 'offers that ended and pieces that could not be bought; summed since the first date; in currency of the buyer';
@@ -61,4 +61,4 @@ comment on column buyers_gain.shipping_structure is
 'shipping, handling, tax, discounts and spares of new orders; summed since the first date; in currency of the buyer';
 
 comment on column buyers_gain.gained is
-'what choosing anew saved: minus substitution and shipping structure; in currency of the buyer';
+'what choosing again saved: minus substitution and shipping structure; in currency of the buyer';

@@ -1,5 +1,5 @@
 -- one row per model and buyer: the scenario with the lowest complete cost on the latest date priced; plans with pieces
--- that could be neither bought nor estimated come after those without, and refused plans do not count
+-- neither bought nor estimated come after those without, and refused plans do not count
 create view cheapest_scenario as
 with latest as (
     select *

@@ -1,4 +1,4 @@
--- one row per model, scenario, buyer and date priced: its cost, and the change against the date priced before
+-- one row per model, scenario, buyer and date priced: its cost, and the change since the date priced before
 create view cost_history as
 with dated as (
     select

@@ -1,5 +1,5 @@
--- one row per plan, line with a flexibility of colour or form, and view (alone, last, fair) on the latest date priced,
--- where the flexibility saves more than the plans' gaps can explain
+-- one row per plan on the latest date priced, line flexible in colour or form, and view (alone, last, fair), where this
+-- flexibility saves more than the plans' gaps can explain
 create view flexible_lines_that_pay as
 with savings as (
     select

@@ -1,5 +1,5 @@
--- one row per plan and undecided line worth a look on the latest date priced: the lines to check first, with part and
--- colour named
+-- one row per plan on the latest date priced and undecided line worth a look: the lines to look at first, with the
+-- names of part and colour
 create view lines_to_look_at as
 select
     look_first.model_code,

@@ -1,5 +1,5 @@
 -- one row per price step of an offer in stock that no later export has closed or changed, fresh or stale; the macro
--- market_on says what could be bought on a day
+-- market_on gives what can be bought on a day
 create view open_offers as
 select
     vendor_code,

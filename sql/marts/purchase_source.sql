@@ -1,5 +1,6 @@
 -- one row per plan, line, portion, offer that serves it and order, by price step bought: the row of a price file that
--- its price comes from, and why a declared correction changed it, if one did; corrected_row has what the file said
+-- the price comes from, and why a declared correction changed it, if one did; corrected_row has the row as the file
+-- gave it
 create view purchase_source as
 with price_period as (
     -- an offer's price steps share their dates

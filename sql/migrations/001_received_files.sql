@@ -9,9 +9,9 @@ create table received_file (
     is_quarantined_whole boolean not null,
     read_row_count bigint not null,
     duplicate_row_count bigint not null,
-    -- quarantined rows whose offer cannot be read, or not in a way to be trusted
+    -- quarantined rows whose offer can't be read or can't be trusted
     unreadable_key_count bigint not null,
-    -- how often the same bytes were dropped again; told to nobody who reads the history
+    -- how often the same bytes were dropped again; no reader of the history sees it
     repeat_drop_count bigint not null default 0
 );
 

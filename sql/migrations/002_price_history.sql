@@ -42,12 +42,12 @@ create table vendor_export (
 );
 
 -- one row per row that lost to a corrected copy of its own record or offer
-create table outdone_row (
+create table superseded_row (
     file_hash varchar not null,
     record_number bigint not null
 );
 
--- one row per record that corrects others and record it corrects, directly (distance 1) or through other corrected records
+-- one row per correcting record and record it corrects, directly (distance 1) or through other corrected records
 create view corrected_ancestor as
 with recursive ancestor as (
     select
@@ -68,7 +68,7 @@ with recursive ancestor as (
     join corrected_record
         on ancestor.ancestor_hash = corrected_record.file_hash
         and ancestor.ancestor_record = corrected_record.record_number
-    -- a file cannot hold its own hash, so real chains end; this ends invented ones
+    -- a file can't contain its own hash, so real chains end; this ends invented ones
     where ancestor.distance < 50
 )
 
@@ -86,9 +86,10 @@ select
 from corrected_ancestor
 group by all;
 
--- one row per record of which a corrected copy was accepted and not withdrawn: the copy corrects it, or it failed again where
--- another copy of the same record did not; a copy it tried to correct in turn does not count
-create view corrected_away as
+-- one row per record that a corrected copy replaces; the copy was accepted and is not withdrawn
+--
+-- A copy that failed again is replaced too, by an accepted copy of the same record that it does not itself correct.
+create view replaced_record as
 with accepted_copy as (
     select corrected_ancestor.*
     from corrected_ancestor

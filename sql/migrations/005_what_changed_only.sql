@@ -1,12 +1,11 @@
--- a night writes what it changes: rows that say what is known already are kept as references, and the run of
--- confirmations that goes on is kept with its price period, open-ended; the history itself is filled for all vendors by the
--- next fold
+-- a night writes what it changes: rows that repeat what is known are kept as references, and the run of confirmations
+-- that goes on is kept with its price period, open-ended; the next fold fills the history for all vendors
 
-drop view corrected_away;
+drop view replaced_record;
 drop table price_history;
 drop table offer_confirmation;
 
--- rows of price files, as received, that say something new; numbered, for files that say the same to refer to them
+-- rows of price files, as received, that add something new; numbered, so that rows that repeat them can refer to them
 alter table price_observation rename to observed_row;
 alter table observed_row add column stored_number bigint;
 update observed_row
@@ -23,9 +22,9 @@ select *
 from observed_row
 where false;
 
--- one row per row of a price file that repeats what its vendor's open price period says: where it stands in its own file, and
--- the row that has its content. Lines are told by their distance from the record's number, which hardly ever changes in
--- a file.
+-- one row per row of a price file that repeats its vendor's open price period: its place in its own file, and the row
+-- that has its content. A line's number is kept as its distance from the record's number, which hardly changes in a
+-- file.
 create table repeated_row (
     file_hash varchar not null,
     record_number bigint not null,
@@ -85,8 +84,8 @@ union all
 select file_hash, record_number, vendor_code, observed_on
 from repeated_row;
 
--- as before, but for where the rows are
-create view corrected_away as
+-- as before; only the rows are kept elsewhere
+create view replaced_record as
 with accepted_copy as (
     select corrected_ancestor.*
     from corrected_ancestor
@@ -112,8 +111,8 @@ anti join corrected_ancestor as its_ancestor
     and accepted_copy.file_hash = its_ancestor.ancestor_hash
     and accepted_copy.record_number = its_ancestor.ancestor_record;
 
--- one row per price period of an offer's price step, with the latest run of its confirmations; an empty confirmed_to_on goes
--- on: on every date since on which the vendor has a winning full export, the offer was in it
+-- one row per price period of an offer's price step, with the latest run of its confirmations; while confirmed_to_on is
+-- empty, the run goes on: the offer is in every winning full export of the vendor since
 create table price_period (
     offer_id varchar not null,
     vendor_code varchar not null,
@@ -185,8 +184,8 @@ select
 from price_period
 left join last_full_export using (vendor_code);
 
--- one row per run of confirmations of a price period: it was confirmed on both dates, and between them on every date on which
--- its vendor has a winning full export
+-- one row per run of confirmations of a price period: it was confirmed on both dates, and between them on every date
+-- on which its vendor has a winning full export
 create view offer_confirmation as
 select vendor_code, offer_id, confirmed_from_on, confirmed_to_on
 from earlier_confirmation
@@ -195,7 +194,9 @@ select distinct
     price_period.vendor_code,
     price_period.offer_id,
     price_period.confirmed_from_on,
-    coalesce(price_period.confirmed_to_on, greatest(price_period.confirmed_from_on, last_full_export.full_on)) as confirmed_to_on
+    coalesce(
+        price_period.confirmed_to_on, greatest(price_period.confirmed_from_on, last_full_export.full_on)
+    ) as confirmed_to_on
 from price_period
 left join last_full_export using (vendor_code);
 

@@ -1,7 +1,7 @@
--- rows that repeat what is known are distinguished as they are loaded, so that they are written once and in few bytes:
--- what they have in common is said once, and rows that say something new stay where they are put
+-- rows that repeat what is known are recognised as they are loaded, so that they are written once and in few bytes:
+-- what they share is written once per run of rows, and rows with something new stay where they are first written
 
--- one row per run of rows of a price file that repeat open price periods and share all that is said here
+-- one row per run of rows of a price file that repeat open price periods and share all of these values
 create table repeated_run (
     run_number bigint not null,
     file_hash varchar not null,
@@ -9,7 +9,7 @@ create table repeated_run (
     observed_on date not null,
     coverage varchar not null,
     revision_number bigint not null,
-    -- lines are told by their distance from the record's number, which hardly ever changes in a file
+    -- a line's number is its distance from the record's number, which hardly changes in a file
     line_distance bigint not null
 );
 
@@ -22,21 +22,21 @@ with run as (
 select row_number() over (order by file_hash, vendor_code, observed_on, coverage, revision_number, line_distance), *
 from run;
 
--- one row per row of a price file that repeats what its vendor's open price period said when it came: where it stands in its
--- file, and the number of the row that has its content
+-- one row per row of a price file that repeats its vendor's open price period as it was when the file came: its place
+-- in its file, and the number of the row that has its content
 create table repeated_record as
 select repeated_run.run_number, repeated_row.record_number, repeated_row.stored_number
 from repeated_row
 join repeated_run using (file_hash, vendor_code, observed_on, coverage, revision_number, line_distance)
 order by all;
 
-drop view corrected_away;
+drop view replaced_record;
 drop view observed_record;
 drop view price_observation;
 drop view stored_observation;
 drop table repeated_row;
 
--- files that no fold has seen yet are new; of others a decision has changed, or they were read again
+-- files that no fold has seen are new; of the others a decision changed, or they were read again
 alter table file_to_fold add column is_new boolean default false;
 update file_to_fold
 set is_new = true
@@ -101,8 +101,8 @@ union all
 select file_hash, record_number, vendor_code, observed_on
 from repeated_row;
 
--- as before, but for where the rows are
-create view corrected_away as
+-- as before; only the rows are kept elsewhere
+create view replaced_record as
 with accepted_copy as (
     select corrected_ancestor.*
     from corrected_ancestor

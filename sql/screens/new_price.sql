@@ -1,6 +1,7 @@
 -- one row per new price of an offer's step: one that differs from the step's price before it in the same currency, or
--- the first one; with the median of the last five prices before it (empty without any) and the date of the next new
--- price
+-- the first one
+--
+-- It has the median of the last five prices before it (empty without any) and the date of the next new price.
 with step_period as (
     select
         vendor_code,

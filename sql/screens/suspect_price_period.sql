@@ -1,4 +1,4 @@
--- one row per price period of a price that stands out: those from the day the price came up until the step's next new price
+-- one row per price period of a suspect price: the periods from the day it came up until the step's next new price
 select
     flagged_price.price_number,
     price_history.offer_id,

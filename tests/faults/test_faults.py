@@ -24,7 +24,7 @@ STEPS = (
     "take in dropped files",
     "fold the price history",
     "plan the purchases",
-    "weigh ways of buying",
+    "compare ways of buying",
     "compute the trends",
     "write the tables",
     "write the pages",
@@ -101,7 +101,7 @@ def test_one_fault_after_the_other(processes: Any, place: Any, undisturbed: Any,
 
     last = Work(processes, place, "clock", -1000)
     assert last.until("take in dropped files")
-    with pytest.raises(BusyError, match="another refresh is at work"):
+    with pytest.raises(BusyError, match="another refresh is running"):
         refresh(place)
     assert last.end() == ("done", True)
     assert differences(state_of(place), undisturbed) == []

@@ -10,7 +10,7 @@ import pytest
 
 from pipelines.flows.refresh import refresh
 from pipelines.intake.profiles.draft import FILL_IN, draft_profile
-from pipelines.intake.workspace.workspace_files import look_up_table
+from pipelines.intake.workspace.workspace_files import read_workspace_table
 from pipelines.warehouse.query import run_query
 from schemas.inputs.catalogue import COLOURS
 from tests.builders.workspaces import export, make_workspace
@@ -99,7 +99,7 @@ def test_a_row_left_out_as_the_worse_of_two_is_corrected_with_the_one_that_was_k
 def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place: Any) -> None:
     name = "Preisliste_2026-11-02.csv"
     dropped = drop(place, name, FOREIGN.encode("windows-1252"))
-    drafted = draft_profile(dropped, look_up_table(place, COLOURS))
+    drafted = draft_profile(dropped, read_workspace_table(place, COLOURS))
     first = refresh(place)
     assert f"{name}: quarantined whole" in reported(first) and "--draft-profile" in reported(first)
     assert (place.quarantined / name).is_file() and not list(place.inbox.iterdir())

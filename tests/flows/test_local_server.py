@@ -65,7 +65,7 @@ def test_settings_for_another_prefect_go(place: Any) -> None:
 
 def test_a_server_that_does_not_come_up_is_reported(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "executable", "/bin/false")
-    with pytest.raises(KitfareError, match="does not come up") as caught, own_server(place, "INFO"):
+    with pytest.raises(KitfareError, match="does not start") as caught, own_server(place, "INFO"):
         pytest.fail("there is no server")
     assert caught.value.where.endswith("server.log") and "kitfare refresh" in caught.value.next_step
 
@@ -74,7 +74,7 @@ def test_a_server_that_never_answers_is_stopped(place: Any, monkeypatch: pytest.
     monkeypatch.setattr(local_prefect, "START_TIMEOUT_SECONDS", 0.5)
     monkeypatch.setattr(local_prefect, "_answers", lambda url: False)
     began = time.monotonic()
-    with pytest.raises(KitfareError, match="does not come up"), own_server(place, "INFO"):
+    with pytest.raises(KitfareError, match="does not start"), own_server(place, "INFO"):
         pytest.fail("it never answered")
     assert time.monotonic() - began < local_prefect.STOP_TIMEOUT_SECONDS
     assert running_server(place) is None

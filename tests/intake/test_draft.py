@@ -193,7 +193,7 @@ def test_a_date_in_a_title_is_offered_with_a_warning(tmp_path: Path) -> None:
         ("part", "colour", "price", "qty"),
         titles="List of 31.10.2026\r\n",
     )
-    assert 'observed_on = "2026-10-31"   # holds for this file only' in draft_profile(path)
+    assert 'observed_on = "2026-10-31"   # right for this file only' in draft_profile(path)
 
 
 def test_a_mapping_of_unknown_conditions_must_be_filled_in(tmp_path: Path) -> None:

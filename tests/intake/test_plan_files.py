@@ -113,7 +113,7 @@ def test_a_free_quantity_must_fit(tmp_path: Path, free: str, rule: str) -> None:
 
 def test_a_free_quantity_that_frees_nothing_is_reported(tmp_path: Path) -> None:
     (caution,) = read(tmp_path, needs=with_column("needs", "flexible_quantity", "3", "")).cautions
-    assert "needs.csv, line 2: flexible_quantity frees nothing under the rule as_listed" in caution
+    assert "needs.csv, line 2: flexible_quantity has no effect with the rule as_listed" in caution
 
 
 def test_portions_of_one_line_are_one_element(tmp_path: Path) -> None:
@@ -274,7 +274,7 @@ def test_charges_must_be_of_vendors_with_terms(tmp_path: Path) -> None:
     steps = "vendor_code,step_basis,step_from,step_to,step_charge\nhall,goods_value,5,5,2\n"
     assert "line 2, step_to" in refused(tmp_path, shipping_steps=steps)
     itself = "part_code,substitute_part_code\n00501,00501\n"
-    assert "stands in for itself" in refused(tmp_path, substitutes=itself)
+    assert "is its own substitute" in refused(tmp_path, substitutes=itself)
 
 
 @pytest.mark.parametrize("ends", ["200", "300", ""])

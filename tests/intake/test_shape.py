@@ -69,7 +69,7 @@ def test_json_lines_with_the_date_in_the_file_name(tmp_path: Path) -> None:
     )  # fmt: skip
     assert ours(take(path, tmp_path, made)) == [("north", "00501", "c1", "used", Decimal("0.1"), 3, date(2026, 10, 31))]
     undated = write_text(tmp_path / "hill_x.jsonl", lines)
-    assert "holds no date" in str(take(undated, tmp_path, made).error)
+    assert "has no date" in str(take(undated, tmp_path, made).error)
 
 
 def test_a_summary_with_pipes(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake.archiving import archive
-from pipelines.intake.workspace.workspace_files import look_up_table, read_workspace
+from pipelines.intake.workspace.workspace_files import read_workspace, read_workspace_table
 from pipelines.settings import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
@@ -222,7 +222,7 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
         ("tables/shipping_steps.csv", "vendor_code,step_basis,step_from,step_to,step_charge\nnorth,weight_grams,50,,1\nnorth,weight_grams,0,,2\n", ("do not follow on one another", "line 3 (step_to is empty)")),
         ("tables/vendor_closures.csv", "vendor_code,closed_from_on,opens_again_on\nnorth,2026-12-19,2026-12-01\n", ("(opens_again_on 2026-12-01)",)),
         ("tables/vendor_terms.csv", "vendor_code,discount_pct\nnorth,101\n", ("discount_pct", "from 0 to 100")),
-        ("tables/substitutes.csv", "part_code,substitute_part_code\n1,1\n", ("stand in for themselves", "line 2")),
+        ("tables/substitutes.csv", "part_code,substitute_part_code\n1,1\n", ("are their own substitutes", "line 2")),
         ("models/boat/parts.csv", PARTS + "1,3,00503,pink,1,\n", ("colour_code names what tables/colours does not have", "line 4 (colour_code 'pink')")),
         ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,one_of,white;pink,,,,new,\n", ("accept_colour_codes names", "line 2")),
         ("models/boat/flexible_lines.csv", FLEXIBLE_LINES + "1,1,,any,,white; mauve,,,new,\n", ("refuse_colour_codes names", "'white; mauve'")),
@@ -358,9 +358,9 @@ def test_an_unreadable_table_names_itself(root: Path) -> None:
 
 
 def test_the_code_map_alone_archives_nothing(root: Path) -> None:
-    assert look_up_table(Workspace(root), CODE_MAP).is_empty()
+    assert read_workspace_table(Workspace(root), CODE_MAP).is_empty()
     put(root, "tables/code_map.csv", "source_code,source_part_code,part_code\nhill,A1,00501\n")
-    assert look_up_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
+    assert read_workspace_table(Workspace(root), CODE_MAP)["part_code"].to_list() == ["00501"]
     assert not (root / "archive").exists()
 
 

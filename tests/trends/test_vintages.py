@@ -148,5 +148,5 @@ def test_of_several_bases_the_latest_holds() -> None:
 def test_two_files_about_one_month_are_refused() -> None:
     _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
     assert index_vintages.joined([known.head(3), known.tail(-3)]).equals(known.sort(INDEX_VINTAGE.key))
-    with pytest.raises(InputError, match="two files say what was first published of geks-tornqvist of tower"):
+    with pytest.raises(InputError, match="two files have the level first published for geks-tornqvist, tower"):
         index_vintages.joined([known, known.head(1)])

@@ -55,7 +55,7 @@ def test_a_price_is_put_right_until_the_source_corrects_itself(con: duckdb.DuckD
     assert changed.select("file_hash", "unit_price", "corrected_unit_price").rows() == [
         ("f0", Decimal("1.00"), Decimal("0.10")), ("f1", Decimal("1.20"), Decimal("0.12")),
     ]  # fmt: skip
-    assert [(e.part_code, e.source_corrected_on) for e in history.ended_corrections(con)] == [
+    assert [(e.part_code, e.error_ended_on) for e in history.ended_corrections(con)] == [
         ("00501", FIRST + timedelta(days=2))
     ]
 

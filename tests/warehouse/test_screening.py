@@ -76,7 +76,7 @@ def test_a_flag_lasts_as_long_as_the_price_and_clears_when_confirmed(con: duckdb
          "condition": ["new"], "listing_code": [""], "step_from_quantity": [1], "currency_code": ["EUR"],
          "price_from_on": [date(2026, 1, 5)], "next_price_on": [date(2026, 1, 9)]}
     )  # fmt: skip
-    price_periods = screening.price_periods_of(con, flagged).sort("valid_from_on")
+    price_periods = screening.suspect_price_periods(con, flagged).sort("valid_from_on")
     assert price_periods["valid_from_on"].dt.day().to_list() == [5, 7]
     screening.set_suspects(con, price_periods.with_columns(cleared_from_on=pl.lit(None, dtype=pl.Date)))
     wrong, right = (Decimal("1"), True), (Decimal("1"), False)

@@ -50,7 +50,7 @@ def run(
 
 def _print_draft(file: Path, place: Workspace | None) -> None:
     from pipelines.intake.profiles.draft import draft_profile
-    from pipelines.intake.workspace.workspace_files import look_up_table
+    from pipelines.intake.workspace.workspace_files import read_workspace_table
     from schemas.inputs.catalogue import COLOURS
 
-    typer.echo(draft_profile(file, look_up_table(place, COLOURS) if place else None), nl=False)
+    typer.echo(draft_profile(file, read_workspace_table(place, COLOURS) if place else None), nl=False)

@@ -16,8 +16,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from pipelines.errors import BusyError, KitfareError
-from pipelines.flows.file_lock import is_taken
-from pipelines.flows.scheduler.prefect_server import ALREADY_UP, LOOPBACK
+from pipelines.flows.file_lock import take_lock
+from pipelines.flows.scheduler.prefect_server import ALREADY_RUNNING, LOOPBACK
 from pipelines.settings import Workspace
 
 START_TIMEOUT_SECONDS = 300
@@ -27,7 +27,7 @@ SERVED_WORKSPACE = "KITFARE_WORKSPACE"
 """The environment's name for the workspace whose flows a process serves."""
 
 QUIET = {
-    # Either one alone leaves a sender on: the server heeds only the first, the library only the second.
+    # Both are needed: the server reads only the first, the library only the second.
     "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
     "DO_NOT_TRACK": "1",
 }
@@ -48,7 +48,7 @@ def prefect_home(workspace: Workspace) -> Path:
 
 
 def stay_local(workspace: Workspace, console_level: str) -> None:
-    """Set the environment for Prefect and for processes it starts; settings of the user's for another Prefect go.
+    """Set the environment for Prefect and for processes it starts; the user's settings for another Prefect are removed from it.
 
     Args:
         workspace: the user's folder.
@@ -61,7 +61,7 @@ def stay_local(workspace: Workspace, console_level: str) -> None:
     os.environ |= _AT_HOME | {
         "PREFECT_HOME": str(home),
         "PREFECT_LOGGING_HANDLERS_CONSOLE_LEVEL": console_level,
-        # Off unless it was asked for; its setting says what a page of it loads from outside.
+        # Off by default; the setting's text states what its pages load from outside.
         "PREFECT_SERVER_UI_ENABLED": "true" if workspace.settings().prefect.dashboard else "false",
         "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
         # Its files are copied here before they are served; Prefect's own place is among the installed packages.
@@ -73,19 +73,19 @@ def stay_local(workspace: Workspace, console_level: str) -> None:
 
 
 def running_server(workspace: Workspace) -> str | None:
-    """The address of the workspace's server if one is up; its lock says so, even after a power cut."""
+    """The address of the workspace's server if one runs; its lock shows that, even after a power cut."""
     url, _ = _locked_address(workspace)
     return url
 
 
 def _locked_address(workspace: Workspace) -> tuple[str | None, int]:
-    """The address and process id of the server that holds the lock."""
+    """The address and process id of the server that has the lock."""
     try:
         handle = os.open(prefect_home(workspace) / "server.url", os.O_RDONLY)
     except FileNotFoundError:
         return None, 0
     try:
-        if is_taken(handle, is_shared=True):
+        if take_lock(handle, is_shared=True):
             return None, 0
         url, _, process_id = os.read(handle, 200).decode().partition(" ")
         return (url, int(process_id)) if process_id else (None, 0)
@@ -95,7 +95,7 @@ def _locked_address(workspace: Workspace) -> tuple[str | None, int]:
 
 @contextmanager
 def use_server(workspace: Workspace, console_level: str = "CRITICAL") -> Iterator[None]:
-    """Let flows run against the workspace's server: the one that is up, or one that lives as long as the block."""
+    """Let flows use the workspace's server: the one that runs, or a new one that runs as long as the block."""
     url = running_server(workspace)
     if url is None:
         with own_server(workspace, console_level):
@@ -112,10 +112,10 @@ def own_server(workspace: Workspace, console_level: str) -> Iterator[subprocess.
 
     Raises:
         BusyError: the workspace has a server already.
-        KitfareError: it does not come up.
+        KitfareError: it does not start.
     """
     if running_server(workspace):
-        raise _server_is_up(workspace)
+        raise _server_runs_already(workspace)
     stay_local(workspace, console_level)
     home = prefect_home(workspace)
     with (home / "server.log").open("wb") as log:
@@ -126,7 +126,7 @@ def own_server(workspace: Workspace, console_level: str) -> Iterator[subprocess.
             stderr=subprocess.STDOUT,
             cwd=home,
             env=dict(os.environ),
-            # Ctrl-C is for us; the server must live until the flow has told it how it ended.
+            # Ctrl-C is for us; the server must run until the flow has recorded there how it ended.
             start_new_session=True,
         )
     try:
@@ -140,25 +140,25 @@ def _wait_until_healthy(workspace: Workspace, process: subprocess.Popen[bytes]) 
     log = prefect_home(workspace) / "server.log"
     deadline = time.monotonic() + START_TIMEOUT_SECONDS
     while time.monotonic() < deadline:
-        if process.poll() == ALREADY_UP:
-            raise _server_is_up(workspace)
+        if process.poll() == ALREADY_RUNNING:
+            raise _server_runs_already(workspace)
         if process.poll() is not None:
             break
         url, process_id = _locked_address(workspace)
         if url and process_id == process.pid and _answers(url):
             return url
         time.sleep(0.1)
-    said = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    last_lines = log.read_text(encoding="utf-8", errors="replace").strip().splitlines()
     raise KitfareError(
-        "the Prefect server does not come up" + (f": {said[-1]}" if said else ""),
+        "the Prefect server does not start" + (f": {last_lines[-1]}" if last_lines else ""),
         where=str(log),
         next_step="`kitfare refresh` works without it",
     )
 
 
-def _server_is_up(workspace: Workspace) -> BusyError:
+def _server_runs_already(workspace: Workspace) -> BusyError:
     return BusyError(
-        "the workspace has a Prefect server already",
+        "the workspace's Prefect server runs already",
         where=running_server(workspace) or str(prefect_home(workspace)),
         next_step="stop the schedule or refresh that runs it (Ctrl-C there), or wait for it to end",
     )

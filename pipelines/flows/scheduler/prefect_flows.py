@@ -43,9 +43,9 @@ RETRIED_STEPS = {
     "screen the prices",
     "read the markets",
 }
-"""Steps that read what others write at the same time, or open the warehouse, which a program of the user's may hold.
+"""Steps that read files which others may be writing, or open the warehouse, which a program of the user may have open.
 
-All others would fail again in the same way, or must not run twice, as publishing.
+All other steps would fail again in the same way, or must not run twice, such as publishing.
 """
 
 RETRY_AFTER_SECONDS = [2.0, 10.0, 60.0]
@@ -54,7 +54,7 @@ RETRY_AFTER_SECONDS = [2.0, 10.0, 60.0]
 
 @dataclass(frozen=True)
 class StepRunner:
-    """Calls steps as Prefect tasks (see the module's text for why without parameters).
+    """Calls steps as Prefect tasks; the module's docstring says why they have no parameters.
 
     Args:
         timeout_seconds: the longest that one try of a step may take.
@@ -99,7 +99,7 @@ class StepRunner:
 
 
 def _may_pass(_task: Any, _run: Any, state: Any) -> bool:
-    """Whether a failure can go away by itself: a file being written, a reader that holds the warehouse."""
+    """Whether a failure can end by itself: a file being written, a program that has the warehouse open."""
     error = state.result(raise_on_failure=False)
     return isinstance(error, BusyError | OSError) and not isinstance(error, TimeoutError)
 
@@ -111,7 +111,7 @@ def log_next_step(flow: Flow[Any, Any], flow_run: FlowRun, state: State[Any]) ->
         words = f"{error}\n  what was published stays; `kitfare status` shows it"
     elif state.is_crashed():
         words = (
-            "The process of this refresh ended before it could say why: it was killed, or the memory ran out.\n"
+            "The process of this refresh ended without a message: it was killed, or the memory ran out.\n"
             "  state: what was published stays\n"
             "  next:  check the machine's memory, or lower workers in kitfare.toml; then run `kitfare refresh`, which starts cleanly"
         )
@@ -149,7 +149,7 @@ def nightly_refresh(priced_on: date | None = None) -> None:
     """What the schedule runs every night but the first of the month.
 
     Args:
-        priced_on: the date to price; as kitfare.toml says if it is left out.
+        priced_on: the date to price; that of kitfare.toml if left out.
     """
     _refresh_and_record(_served_workspace(), priced_on, no_progress)
 
@@ -159,7 +159,7 @@ def monthly_report(priced_on: date | None = None, time_zone: str = "UTC", month:
     """What the schedule runs on the first of the month: the refresh, and the report of the month that has ended.
 
     Args:
-        priced_on: the date to price; as kitfare.toml says if it is left out.
+        priced_on: the date to price; that of kitfare.toml if left out.
         time_zone: the schedule's, in which it is the first of the month; elsewhere it may be the day before.
         month: another month to report, such as 2026-10.
     """

@@ -1,6 +1,6 @@
 """The process that is the workspace's Prefect server. Started by ``local_prefect``; ends when its parent does.
 
-It holds a lock on server.url as long as it lives, so that the file can be believed exactly while the lock is quarantined.
+It keeps a lock on server.url while it runs, so that the file is true exactly while the lock is taken.
 """
 
 import os
@@ -10,19 +10,19 @@ import sys
 import threading
 from pathlib import Path
 
-from pipelines.flows.file_lock import is_taken
+from pipelines.flows.file_lock import take_lock
 
 LOOPBACK = "127.0.0.1"
-ALREADY_UP = 4
-"""Exit code when another process holds the lock."""
+ALREADY_RUNNING = 4
+"""Exit code when another process has the lock."""
 
 
 def main() -> None:
     """Serve Prefect's API for the folder named on the command line, on a free port of the loopback address."""
     url_file = Path(sys.argv[1]) / "server.url"
     lock = os.open(url_file, os.O_CREAT | os.O_RDWR, 0o600)
-    if not is_taken(lock):
-        sys.exit(ALREADY_UP)
+    if not take_lock(lock):
+        sys.exit(ALREADY_RUNNING)
     os.truncate(lock, 0)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     with socket.create_server((LOOPBACK, 0)) as listening:

@@ -1,4 +1,4 @@
-"""The nightly schedule: a Prefect server of the workspace's own and two deployments, until it is told to stop."""
+"""The nightly schedule: the workspace's own Prefect server and two deployments, until it is stopped."""
 
 from __future__ import annotations
 
@@ -72,13 +72,13 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
 
     Raises:
         BusyError: the workspace has a server already.
-        KitfareError: the server does not come up, or ends by itself.
+        KitfareError: the server does not start, or ends by itself.
     """
-    # Until Prefect's runner takes over; a service manager may say stop while the server still starts.
+    # Until Prefect's runner handles the signal; a service manager may send it while the server still starts.
     signal.signal(signal.SIGTERM, _interrupt)
     say("Starting the workspace's Prefect server ...")
     ended, done = threading.Event(), threading.Event()
-    # Told to stop while the server starts: there is nothing to end but the server, and its block does that.
+    # Stopped while the server starts: there is nothing to end but the server, and its block does that.
     with suppress(KeyboardInterrupt), own_server(workspace, console_level="INFO") as server:
         try:
             threading.Thread(target=_end_with_server, args=(server, workspace, say, ended, done), daemon=True).start()
@@ -108,7 +108,7 @@ def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> No
 
     # The process of every run inherits it.
     os.environ[SERVED_WORKSPACE] = str(workspace.root.resolve())
-    needed: tuple[tuple[Any, str, dict[str, str]], ...] = (
+    timetable: tuple[tuple[Any, str, dict[str, str]], ...] = (
         (nightly_refresh, times.nightly, {}),
         (monthly_report, times.monthly, {"time_zone": times.zone}),
     )
@@ -120,7 +120,7 @@ def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> No
             parameters=parameters,
             entrypoint_type=EntrypointType.MODULE_PATH,
         )
-        for flow, cron, parameters in needed
+        for flow, cron, parameters in timetable
     ]
     say(f"Refresh every night at {times.at:%H:%M} {times.zone}; on the 1st also the report of the month before.")
     say("Leave this running; Ctrl-C ends it.")
@@ -147,7 +147,7 @@ def _end_with_server(
     ended: threading.Event,
     done: threading.Event,
 ) -> None:
-    """Stop serving when the server ends first; otherwise nothing would ever run again, in silence."""
+    """Stop serving when the server ends first; otherwise no refresh would run again, and nobody would notice."""
     server.wait()
     if done.is_set():
         return
@@ -164,6 +164,6 @@ def _server_ended(workspace: Workspace) -> KitfareError:
     return KitfareError(
         "the Prefect server ended by itself",
         where=str(prefect_home(workspace) / "server.log"),
-        state="no refresh is scheduled any more; what is published stays",
+        state="no refresh is scheduled now; what is published stays",
         next_step="run `kitfare schedule` again",
     )

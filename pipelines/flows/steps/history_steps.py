@@ -1,4 +1,4 @@
-"""The steps about prices: fold the history, keep suspect prices apart, read the markets."""
+"""The steps about prices: fold the history, flag suspect prices, read the markets."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ def fold_history(night: Night) -> Night:
         first, last = history.observed_dates(con)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        reported = (*(_waiting_message(export) for export in waiting), *(_ended_message(found) for found in ended))
-        return replace(night, history=HistoryState(history.fingerprint(con), first, last, reported))
+        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended))
+        return replace(night, history=HistoryState(history.fingerprint(con), first, last, messages))
 
 
 def _waiting_message(export: history.WaitingExport) -> str:
@@ -34,15 +34,16 @@ def _waiting_message(export: history.WaitingExport) -> str:
     )
 
 
-def _ended_message(found: history.EndedCorrection) -> str:
+def _ended_message(correction: history.EndedCorrection) -> str:
     return (
-        f"source_corrections: the one of {found.vendor_code}, part {found.part_code}, colour {found.colour_code}, from "
-        f"{found.observed_from_on} corrects nothing since {found.source_corrected_on}; if the source has corrected itself, give it an observed_to_on"
+        f"tables/source_corrections: the correction of {correction.vendor_code}, part {correction.part_code}, colour "
+        f"{correction.colour_code}, from {correction.observed_from_on} has corrected nothing since {correction.error_ended_on}; "
+        "if the source has corrected the error itself, fill in observed_to_on"
     )
 
 
 def screen_prices(night: Night) -> Night:
-    """Find the prices that stand out, and keep them from plans and trends until they change or are confirmed."""
+    """Find suspect prices, and keep them out of plans and trends until they change or are confirmed."""
     tables = night.inputs.tables
     with connect.writer(night.workspace.warehouse) as con:
         new_prices = screening.new_prices(con)
@@ -51,7 +52,7 @@ def screen_prices(night: Night) -> Night:
         rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
         flagged = suspects.against_market(found, rivals, rates)
         price_periods = suspects.price_periods(
-            flagged, screening.price_periods_of(con, suspects.flagged_prices(flagged))
+            flagged, screening.suspect_price_periods(con, suspects.flagged_prices(flagged))
         )
         price_periods = suspects.cleared(price_periods, tables["confirmed_prices"])
         screening.set_suspects(con, price_periods)

@@ -1,4 +1,4 @@
-"""The steps that say what the night's plans mean: savings, variants, suspect prices, other ways of buying."""
+"""The steps about what the night's plans mean: savings, variants, suspect prices, other ways of buying."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ def explain_plans(night: Night) -> Night:
     return night.with_tables(plan_variants.plan_variants(night.inputs, night.market, night.plans, night.day))
 
 
-def weigh_suspects(night: Night) -> Night:
-    """Rank the prices that stand out by what they could cost, and add to the variants plans that trust them."""
+def rank_suspects(night: Night) -> Night:
+    """Rank suspect prices by what they could cost, and add plans that trust them to the variants."""
     ranked, trusting = suspect_prices.ranked_suspects(
         night.inputs, night.market, night.plans, night.suspects, night.day
     )
@@ -30,8 +30,8 @@ def weigh_suspects(night: Night) -> Night:
     return night.with_tables({PLAN_VARIANT.name: every, "suspect_price": ranked})
 
 
-def weigh_ways_of_buying(night: Night) -> Night:
-    """Orders across models, the maker's shop question, whole costs and sensitivities of assumptions on the date."""
+def compare_ways_of_buying(night: Night) -> Night:
+    """Orders for several models, what the maker's shop changes, whole costs, and sensitivity to assumptions, on the date."""
     markets, day = night.markets, night.day
     seen, summaries, variants = markets.last_seen[day], markets.summaries[day], night.tables[PLAN_VARIANT.name]
     return night.with_tables(

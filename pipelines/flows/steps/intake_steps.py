@@ -1,4 +1,4 @@
-"""The steps up to the warehouse: clean up, read what the workspace says, take dropped files in."""
+"""The steps up to the warehouse: clean up, read the workspace, take dropped files in."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def clean_up(workspace: Workspace) -> None:
 
 
 def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
-    """Everything the workspace says, validated and archived; the archive's journal says from now on what it was.
+    """Everything in the workspace but its inbox, validated and archived; the archive's journal records what it was.
 
     Args:
         workspace: the user's folder.
@@ -59,12 +59,12 @@ def take_in_files(night: Night) -> Night:
     """Take every file of the inbox into the archive and the warehouse; what fails is quarantined, and nothing else stops.
 
     Files are read by several processes and loaded in the order of their names. A file leaves the inbox once its bytes are
-    in the archive and its rows are committed; one that can't be read at all moves to quarantined/. What there is to say of a
-    file is committed with its rows, and said by the first refresh from then on that succeeds.
+    in the archive and its rows are committed; one that can't be read at all moves to quarantine/. The messages about a file are
+    committed with its rows; the first later refresh that succeeds shows them.
     """
     workspace, inputs = night.workspace, night.inputs
     shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
-    paths, reported = _dropped_files(workspace.inbox)
+    paths, messages_now = _dropped_files(workspace.inbox)
     row_count = 0
     workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
     waiting: dict[Path, take_in.TakenFile] = {}
@@ -75,14 +75,14 @@ def take_in_files(night: Night) -> Night:
             waiting[read] = found
             while following in waiting:
                 path, taken = following, waiting.pop(following)
-                reported += _load_one(con, night, path, taken)
+                messages_now += _load_one(con, night, path, taken)
                 row_count += taken.read_row_count
                 following = next(still_to_load, None)
         if paths:
             _note_readings(workspace, con)
         kept = messages.kept(con)
     quarantined_row_count = sum(message.quarantined_row_count for message in kept)
-    every = (*reported, *(message.text for message in kept))
+    every = (*messages_now, *(message.text for message in kept))
     return replace(night, intake=Intake(every, quarantined_row_count, row_count))
 
 
@@ -92,47 +92,49 @@ def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path
 
 
 def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile) -> list[str]:
-    """Load a file and take it out of the inbox; returns what the warehouse can't keep, because it has no such file."""
+    """Load a file and take it out of the inbox; returns messages that the warehouse can't keep, having no such file."""
     quarantine_folder = night.workspace.quarantined
 
-    def reported(status: load.LoadStatus) -> list[Message]:
-        return _message(path.name, taken, status, _quarantined_file(taken, status, quarantine_folder))
+    def messages_for(status: load.LoadStatus) -> list[Message]:
+        return _messages(path.name, taken, status, _quarantined_file(taken, status, quarantine_folder))
 
-    status = load.load_file(con, taken, night.started_at, reported)
+    status = load.load_file(con, taken, night.started_at, messages_for)
     if (quarantined_file := _quarantined_file(taken, status, quarantine_folder)) is not None:
         quarantine.write_quarantined(taken, quarantine_folder)
     elif taken.error is None and status != "duplicate":
         quarantine.quarantined_path(taken, quarantine_folder).unlink(missing_ok=True)
     _leave_inbox(path, taken, status, quarantine_folder)
-    return [] if taken.file_hash else [message.text for message in _message(path.name, taken, status, quarantined_file)]
+    return (
+        [] if taken.file_hash else [message.text for message in _messages(path.name, taken, status, quarantined_file)]
+    )
 
 
 def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
-    """Files to take in, by name, and what to say of the rest: what is not a plain file is left alone and named."""
-    files, reported = [], []
+    """Files to take in, by name, and sentences about the rest: what is not a plain file is left alone and named."""
+    files, sentences = [], []
     for path in sorted(inbox.iterdir()):
         if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
             continue
         if path.is_symlink() or not path.is_file():
-            reported.append(f"{path.name}: left in the inbox, because it is not a plain file")
+            sentences.append(f"{path.name}: left in the inbox, because it is not a plain file")
             continue
         files.append(path)
-    return files, reported
+    return files, sentences
 
 
 def _quarantined_file(taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> Path | None:
-    """Where to write the quarantined rows, but never over a file that someone may be correcting; None if none are quarantined anew."""
+    """Where to write the quarantined rows, but never over a file that someone may be correcting; None if none are to be written."""
     if taken.error is not None or taken.contract is None or not taken.quarantined_text.height:
         return None
     path = quarantine.quarantined_path(taken, quarantine_folder)
-    # There is none if the file was dropped again after it was corrected, or if a refresh was killed before it was written.
+    # The file is missing if it was corrected and dropped, or if a refresh was killed before it wrote the file.
     return None if status == "duplicate" and path.exists() else path
 
 
 def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> None:
     """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
 
-    A copy of it that waited in quarantined/ goes as well once the file can be used.
+    A copy of it in quarantine/ is removed as well once the file can be used.
     """
     if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
         return
@@ -148,27 +150,27 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
     path.replace(waiting)
 
 
-def _message(
+def _messages(
     name: str, taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None
 ) -> list[Message]:
     if status == "duplicate":
-        reported = [Message(f"{name}: taken in before; nothing changed")]
+        found = [Message(f"{name}: taken in before; nothing changed")]
     elif status == "reread":
-        reported = [
-            Message(f"{name}: taken in before; profiles or the code map now say otherwise, so its rows are replaced")
+        found = [
+            Message(f"{name}: taken in before; profiles or the code map have changed since, so its rows are replaced")
         ]
     else:
-        reported = [Message(f"{name}: {note}") for note in taken.notes]
+        found = [Message(f"{name}: {note}") for note in taken.notes]
     if status == "quarantined" and not taken.file_hash:
-        reported.append(Message(f"{name}: left in the inbox for the next refresh. {taken.error}"))
+        found.append(Message(f"{name}: left in the inbox for the next refresh. {taken.error}"))
     elif status == "quarantined":
-        reported.append(
+        found.append(
             Message(
-                f"{name}: quarantined whole; once that is corrected, move it from quarantined/ back to inbox/. {taken.error}"
+                f"{name}: quarantined whole; once that is corrected, move it from quarantine/ back to inbox/. {taken.error}"
             )
         )
     elif quarantined_file is not None:
         count = taken.failures["record_number"].n_unique()
         words = f"{name}: {count} of {taken.read_row_count} rows quarantined; correct them in {quarantined_file.name} and drop it back"
-        reported.append(Message(words, count))
-    return reported
+        found.append(Message(words, count))
+    return found

@@ -62,15 +62,15 @@ class Night:
     Args:
         workspace: the user's folder.
         started_at: when the refresh began, UTC.
-        day: the date to price; today, until the history is known and says otherwise.
-        all_inputs: all that the workspace says.
-        inputs: of that what counts on the date: nothing that was published on it or later.
+        day: the date to price; today, until the history is known.
+        all_inputs: all inputs of the workspace.
+        inputs: of these, what counts on the date: no record of what was published on it or later.
         intake: the files taken in.
         history: the price history.
         inputs_hash: one hash of all that shapes the published numbers.
-        suspects: one row per price period of a price that stands out.
+        suspects: one row per price period of a suspect price.
         markets: what could be bought, on the date and on month ends before it.
-        tables: tables to publish, as far as they are made. Empty again once they are written: see ``written``.
+        tables: tables to publish, made so far. Empty again once they are written: see ``written``.
     """
 
     workspace: Workspace
@@ -87,7 +87,7 @@ class Night:
 
     @property
     def settings(self) -> Settings:
-        """Those of the workspace."""
+        """The workspace's settings."""
         return self.inputs.settings
 
     @property
@@ -102,7 +102,7 @@ class Night:
 
     @property
     def plans(self) -> Tables:
-        """Of the tables those of the plans, once the purchases are planned."""
+        """The tables of the plans, once the purchases are planned."""
         return {contract.name: self.tables[contract.name] for contract in PLAN_CONTRACTS}
 
     @property

@@ -71,7 +71,7 @@ def write_history(night: Night) -> Night:
 def write_pages(night: Night) -> Night:
     """Pages, reports of all months, order lists: made from the tables alone, so nothing is carried over; by several processes.
 
-    A process is given the folder and reads of it the tables its pages need.
+    Each process gets the folder and reads the tables that its pages need.
     """
     site = pages.Site(night.written, night.inputs, night.folder)
     groups = [_ORDER_LISTS, *pages.page_groups(PageData(night.written, night.inputs))]
@@ -109,5 +109,5 @@ def published_costs(night: Night) -> pl.DataFrame | None:
 
 
 def watches_before(workspace: Workspace) -> pl.DataFrame | None:
-    """What the watches found in the generation readers see now; None if there is none that knows."""
+    """What the watches found in the generation that readers see now; None if it has no such table."""
     return TableFiles(workspace.published).get(WATCH_RESULT.name)

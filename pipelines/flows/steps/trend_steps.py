@@ -1,4 +1,4 @@
-"""The steps about time: indices, what moved them and the costs, what comes next, and the record of what was published."""
+"""The steps about time: indices, what changed them and the costs, what comes next, and the record of published figures."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import empty_frame
 
 BOUGHT_SCENARIO = "cheapest"
-"""Whose quantities weigh geks-tornqvist-bought: the plan that pages call the headline."""
+"""The scenario whose quantities are the weights of geks-tornqvist-bought; pages call its plan the headline."""
 
 
 def compute_trends(night: Night) -> Night:
-    """Indices, prices, bands, contributions and revisions of every model and buyer, and what moved the plans' costs.
+    """Indices, prices, bands, contributions and revisions of every model and buyer, and what changed the plans' costs.
 
     The priced date stands for its month.
     """
@@ -68,24 +68,19 @@ def list_versions(inputs: WorkspaceInputs, day: date) -> dict[str, int]:
     return {model.model_code: model.settings.version_on(day) or 0 for model in inputs.models}
 
 
-def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:
-    """The inputs, but of what was published only that of earlier dates."""
-    return night_costs.before(index_vintages.before(inputs, day), day)
-
-
 def look_ahead(night: Night) -> Night:
     """Availability, the spread of price changes, vendors' changes, when to buy, and what the watches found."""
     inputs, markets, day = night.inputs, night.markets, night.day
     costs, elements = night.tables["model_cost"], night.tables["element_price"]
     found = availability.availability(inputs, markets.by_day, markets.last_seen[day], markets.summaries[day])
-    moves = vendor_changes.vendor_changes(inputs, markets.by_day, night.plans, day)
-    watched = watches.Watched(costs.filter(pl.col("priced_on") == day), found.elements, moves)
+    changes = vendor_changes.vendor_changes(inputs, markets.by_day, night.plans, day)
+    watched = watches.Watched(costs.filter(pl.col("priced_on") == day), found.elements, changes)
     return night.with_tables(
         {
             "element_availability": found.elements,
             "model_availability": found.models,
             "price_change_distribution": price_changes.price_change_distribution(elements),
-            "vendor_change": moves,
+            "vendor_change": changes,
             "watch_result": watches.watch_results(inputs, watched),
         },
         buying_time.buying_time(inputs, costs, night.tables["price_index"], day),
@@ -95,7 +90,7 @@ def look_ahead(night: Night) -> Night:
 def record_published(night: Night) -> Night:
     """Keep the night's costs, and the levels of months that are published for the first time.
 
-    A refresh of a date before one that was recorded keeps nothing: what it shows was not published at its time.
+    A refresh of a date before a recorded one keeps nothing: its figures were not published at that time.
     """
     day, tables = night.day, night.written
     night_costs.write_night(night.workspace, night_costs.nights_of(tables["model_cost"], day), day)

@@ -19,15 +19,15 @@ _READ_ONLY = 0o444
 def store(path: Path, archive_folder: Path) -> str:
     """Copy a file into the archive and return the SHA-256 of what was copied.
 
-    The bytes are hashed while they are copied, from one read, so that a file replaced meanwhile cannot end up under
-    another's hash. A file that is written to meanwhile is refused: what was copied may be half of each. A kill leaves at
+    The bytes are hashed while they are copied, from one read, so that a file replaced meanwhile can't get another
+    file's hash. A file that is written to meanwhile is refused: the copy may be half old, half new. A kill leaves at
     most a temporary file, which :func:`clean_leftovers` removes.
 
     Raises:
         InputError: the file cannot be read, or is being written, or the archive cannot be written.
     """
     try:
-        # Without O_NONBLOCK, opening a named pipe would wait for a writer for ever.
+        # Without O_NONBLOCK, opening a named pipe would wait for a writer without end.
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         with os.fdopen(handle, "rb") as source:
             before = os.fstat(handle)
@@ -73,7 +73,7 @@ def _store(source: BinaryIO, archive_folder: Path, is_unchanged: Callable[[], bo
 
 
 def fetch(file_hash: str, archive_folder: Path) -> Path:
-    """Where the archive keeps the bytes of a hash, after checking that they still have it.
+    """Where the archive keeps the bytes of a hash, after checking that they still have this hash.
 
     Raises:
         InputError: they are not there, or were damaged.
@@ -107,7 +107,7 @@ def clean_leftovers(archive_folder: Path) -> None:
 
 
 def place_of(file_hash: str, archive_folder: Path) -> Path:
-    """Where the bytes of a hash are kept, if they are."""
+    """Where the archive keeps the bytes of a hash, whether or not it has them."""
     return archive_folder / file_hash[:2] / file_hash
 
 

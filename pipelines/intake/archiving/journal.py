@@ -1,8 +1,8 @@
 """The archive's journal: which files were taken in, when, under which names, and with which profiles, tables and settings.
 
 With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. Its pages are
-``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that one that is
-missing or was changed is seen.
+``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that a missing or
+changed page is noticed.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ _NUMBER_DIGITS = 6
 
 
 @dataclass(frozen=True)
-class JournalReading:
-    """One file as it was taken in: ``inputs`` are the workspace's files at that time, path -> hash."""
+class FileReading:
+    """One file as it was taken in; ``inputs`` are the workspace's files at that time, path -> hash."""
 
     file_hash: str
     file_name: str
@@ -40,7 +40,7 @@ class Journal:
     page_count: int = 0
     last_hash: str = ""
     inputs: dict[str, str] = field(default_factory=dict)
-    readings: list[JournalReading] = field(default_factory=list)
+    readings: list[FileReading] = field(default_factory=list)
     input_hashes: dict[str, str] = field(default_factory=dict)
     """hash -> path of every workspace file a refresh has ever used."""
 
@@ -65,23 +65,23 @@ def read_journal(archive_folder: Path) -> Journal:
             journal.inputs = page["inputs"]
             journal.input_hashes.update({file_hash: name for name, file_hash in page["inputs"].items()})
         journal.readings += [
-            JournalReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
+            FileReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
             for file_hash, name, received_at in page.get("readings", ())
         ]
     return journal
 
 
 def note_inputs(archive_folder: Path, inputs: Mapping[str, str]) -> None:
-    """Write down what the workspace's files are from now on, unless they are what they were."""
+    """Record the hashes of the workspace's files, if they differ from those recorded last."""
     journal = read_journal(archive_folder)
     if not journal.page_count or journal.inputs != dict(inputs):
         _write(archive_folder, journal, {"inputs": dict(sorted(inputs.items()))})
 
 
 def note_readings(archive_folder: Path, readings: Iterable[tuple[str, str, datetime]]) -> None:
-    """Write down those files taken in (hash, name, when) that are not there yet, as read with the latest inputs.
+    """Record those files taken in (hash, name, when) that are not recorded yet, as read with the latest inputs.
 
-    What a killed refresh took in is written by the next one, before it writes down inputs of its own.
+    The next refresh records what a killed refresh took in, before it records its own inputs.
     """
     journal = read_journal(archive_folder)
     if not journal.page_count:
@@ -119,7 +119,7 @@ def _write(archive_folder: Path, journal: Journal, page: dict[str, Any]) -> None
         raise InputError(
             f"the archive's journal cannot be written: {error.strerror or error}",
             where=str(folder),
-            state="files that were taken in are in the archive and the warehouse; the next refresh writes them down",
+            state="files that were taken in are in the archive and the warehouse; the next refresh records them",
             next_step="check the permissions and the free space of the disk, then refresh again",
         ) from None
 

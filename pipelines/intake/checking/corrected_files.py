@@ -1,9 +1,8 @@
-"""How a quarantined row is written for correcting, and how a corrected one is understood when it is dropped back.
+"""How quarantined rows are written so that a user can correct them, and how the corrected file is read again.
 
-A cell that failed is written with a question mark before it, so that a file dropped back unchanged is not accepted by
-accident: what was no value in its source's writing may well be one in ours. A cell that a spreadsheet would run as a formula,
-or turn into a number or a date, is written with an apostrophe before it; reading takes one apostrophe off, so that cells
-come back as they were.
+A cell that failed gets a question mark before it, so that a file dropped back unchanged is not accepted by accident: what
+is no value in the source's format may be one in ours. A cell that a spreadsheet would run as a formula, or turn into a
+number or a date, gets an apostrophe before it. Reading removes one apostrophe, so that cells come back unchanged.
 """
 
 from __future__ import annotations
@@ -17,9 +16,9 @@ from schemas.contract import Contract
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS
 
 PARENT_COLUMN = "parent_file_hash"
-SHOWN_COLUMNS = ("what_failed", "what_to_do")
-CORRECTED_FILE_COLUMNS = (*SHOWN_COLUMNS, PARENT_COLUMN, "record_number", "source_line_number")
-"""What a quarantined file has beside our columns. The line is that in the file it was last read from."""
+REASON_COLUMNS = ("what_failed", "what_to_do")
+ADDED_COLUMNS = (*REASON_COLUMNS, PARENT_COLUMN, "record_number", "source_line_number")
+"""What a file of quarantined rows has beside our columns. The line is that of the file last read."""
 
 PARENT_SCHEMA = pl.Schema(
     {"record_number": pl.Int64(), "parent_file_hash": pl.String(), "parent_record_number": pl.Int64()}
@@ -31,12 +30,12 @@ WHOLE_ROW_RULES = (SAME_KEY_RULE, ONE_STANDING_RULE)
 """Rules about several rows at once: dropped back unchanged they fail again, so nothing needs a mark."""
 
 MARK = "?"
-MARKED_RULE = "still has the question mark of the quarantined file"
+MARKED_RULE = "still has the question mark of the file of quarantined rows"
 _STATED_RECORD = STATED_PREFIX + "record_number"
 
 
 def is_corrected(header: tuple[str, ...]) -> bool:
-    """Whether a file is one of our quarantined files, dropped back."""
+    """Whether a file is one of our files of quarantined rows, dropped back."""
     return PARENT_COLUMN in header and "record_number" in header
 
 
@@ -52,7 +51,7 @@ def unescaped(text: pl.Expr) -> pl.Expr:
 
 
 def own_columns(table: TextTable, contract: Contract) -> tuple[TextTable, pl.DataFrame, pl.DataFrame]:
-    """A corrected file without what was added for correcting.
+    """A corrected file without the columns and marks that were added for the user.
 
     Returns:
         The table in our columns, escapes and marks taken off; record_number and quarantined_column of cells that still had their
@@ -77,7 +76,7 @@ def own_columns(table: TextTable, contract: Contract) -> tuple[TextTable, pl.Dat
         if is_marked
         else pl.DataFrame(schema={"record_number": pl.Int64, "quarantined_column": pl.String})
     )
-    dropped = [name for name in _in_frame(CORRECTED_FILE_COLUMNS) if name in table.frame.columns]
+    dropped = [name for name in _in_frame(ADDED_COLUMNS) if name in table.frame.columns]
     plain = [pl.col(name).str.strip_chars(BLANKS).str.strip_prefix(MARK).pipe(unescaped) for name in names]
     own = TextTable(
         **{
@@ -107,12 +106,12 @@ def read_parents(stated: pl.DataFrame, shaped: Shaped) -> tuple[pl.DataFrame, pl
     )
     unclear = shaped.frame.join(read.filter(~is_read & ~is_new), on="record_number", how="semi")
     rule = "parent_file_hash and record_number do not name the row that this one corrects"
-    advice = "write them as they were in the quarantined file, or leave both empty in a row that is new"
+    advice = "write them as they were in the file of quarantined rows, or leave both empty in a row that is new"
     return parents.cast(PARENT_SCHEMA), failures_of(unclear, "", rule, advice)
 
 
 def marked_failures(marked: pl.DataFrame, shaped: Shaped) -> pl.DataFrame:
-    """Failures of the cells that still have the mark of the quarantined file."""
+    """Failures of the cells that still have the question mark."""
     found = [pl.DataFrame(schema=FAILURE_SCHEMA)]
     for name in marked["quarantined_column"].unique(maintain_order=True):
         rows = shaped.frame.join(marked.filter(pl.col("quarantined_column") == name), on="record_number", how="semi")

@@ -1,4 +1,4 @@
-"""What no table can say alone: that tables of a workspace do not contradict each other.
+"""Checks across tables: the tables of a workspace do not contradict each other.
 
 Every check raises InputError (or SettingsError for model.toml) with the file, the first lines and values, and what to do.
 """
@@ -30,7 +30,7 @@ class _Table(Protocol):
 
 
 def check_tables(tables: Mapping[str, _Table]) -> None:
-    """Terms, closures, steps and charges are of listed vendors and end after they begin; no part stands in for itself."""
+    """Terms, closures, steps and charges are of listed vendors and end after they begin; no part is its own substitute."""
     vendors = tables["vendors"].rows["vendor_code"].implode()
     for name in _VENDOR_TABLES:
         _refuse_unknown(tables[name], "vendor_code", ~pl.col("vendor_code").is_in(vendors), "vendors")
@@ -43,36 +43,36 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
     )
     _refuse(
         tables["shipping_steps"],
-        leaves_off("vendor_code", "buyer_region_code", "valid_from_on", "step_basis"),
+        leaves_a_gap("vendor_code", "buyer_region_code", "valid_from_on", "step_basis"),
         "step_to",
         "shipping steps do not follow on one another",
-        "write the step_from of the next step: a step holds from its step_from on and ends just below its step_to",
+        "write the step_from of the next step: a step applies from its step_from to just below its step_to",
     )
     _refuse(
         tables["vendor_closures"],
         pl.col("opens_again_on") <= pl.col("closed_from_on"),
         "opens_again_on",
         "vendors open again before they have closed",
-        "write an opens_again_on after closed_from_on, or leave it empty where nobody knows",
+        "write an opens_again_on after closed_from_on, or leave it empty if the date is not known",
     )
     _refuse(
         tables["substitutes"],
         pl.col("part_code") == pl.col("substitute_part_code"),
         "part_code",
-        "parts stand in for themselves",
+        "parts are their own substitutes",
         "remove the rows",
     )
     _check_corrections(tables["source_corrections"])
 
 
-def leaves_off(*table: str) -> pl.Expr:
-    """Whether a shipping step ends elsewhere than the next one of its table, the rows alike in some columns, begins."""
+def leaves_a_gap(*table: str) -> pl.Expr:
+    """Whether a shipping step ends elsewhere than where the next step begins; ``table`` names the columns that make a table."""
     following = pl.col("step_from").shift(-1).over(*table, order_by="step_from")
     return following.is_not_null() & following.ne_missing(pl.col("step_to"))
 
 
 def check_model_codes(codes: Sequence[str]) -> None:
-    """Model codes become file names, which some systems tell apart by their letters alone."""
+    """Model codes become file names, and some file systems ignore the case of letters."""
     seen: dict[str, str] = {}
     for code in codes:
         other = seen.setdefault(code.casefold(), code)
@@ -97,7 +97,7 @@ def check_joint_orders(settings: Settings, codes: Sequence[str]) -> None:
 
 
 def check_scenarios(settings: Settings, vendors: _Table) -> None:
-    """Scenarios name vendors that are there: a slip of the pen would drop the rule without a word."""
+    """Scenarios name vendors that are there: a typing error would drop the rule silently."""
     known = set(vendors.rows["vendor_code"].to_list())
     for scenario in settings.scenario:
         for name in ("forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"):
@@ -150,7 +150,7 @@ def _check_model_toml(place: str, settings: ModelSettings, own: Mapping[str, _Ta
     listed = own["parts"].rows["list_version"].unique().sort().to_list()
     if sorted(dated) != listed:
         raise SettingsError(
-            f"model.toml dates the versions {_message(sorted(dated))}, but the parts list has {_message(listed)}",
+            f"model.toml dates the versions {_listed(sorted(dated))}, but the parts list has {_listed(listed)}",
             where=f"{where}, {own['parts'].path}",
             next_step="state each version of the parts list once under [[versions]], with its date",
         )
@@ -161,7 +161,7 @@ def _check_model_toml(place: str, settings: ModelSettings, own: Mapping[str, _Ta
     for key, values in (("maker_lines", strange), ("skip_sections", unknown)):
         if values:
             raise SettingsError(
-                f"{key} names {_message(values)}, which the parts list does not have",
+                f"{key} names {_listed(values)}, which the parts list does not have",
                 where=where,
                 next_step=f"correct {key} or {own['parts'].path}",
             )
@@ -199,7 +199,7 @@ def _check_corrections(corrections: _Table) -> None:
         has_no_guard & pl.col("observed_to_on").is_null(),
         "observed_from_on",
         "corrections would never end",
-        "say how the error shows (guard_price_from, guard_price_to or guard_currency_code), or give observed_to_on",
+        "state how the error shows (guard_price_from, guard_price_to or guard_currency_code), or give observed_to_on",
     )
 
 
@@ -331,5 +331,5 @@ def _spoken(value: object) -> str:
     return repr(value) if isinstance(value, str) else str(value)
 
 
-def _message(values: Sequence[object]) -> str:
+def _listed(values: Sequence[object]) -> str:
     return ", ".join(str(value) for value in values[:_SHOWN]) + (", ..." if len(values) > _SHOWN else "")

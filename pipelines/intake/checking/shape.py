@@ -16,7 +16,7 @@ from pipelines.intake.reading.readers import TextTable
 from pipelines.intake.reading.tabular import BLANKS, STATED_PREFIX
 from schemas.all_columns import COLUMNS
 from schemas.contract import Contract
-from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, says_one_thing
+from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, has_one_value
 
 _NUMERIC = ("integer", "price", "amount", "number")
 _PRICES = ("unit_price", "lowest_price", "average_price")
@@ -30,11 +30,11 @@ class Shaped:
 
     Args:
         frame: all rows (ragged ones too, as far as their cells go) in order: positions, then contract columns as text, blanks
-            cut off, empty cells null. A value that failed stands as the file has it.
+            cut off, empty cells null. A value that failed is as in the file.
         failures: FAILURE_SCHEMA, of ragged rows and of values that do not fit the profile.
         ragged: record numbers of ragged rows.
         unmapped: record numbers of rows whose part code the code map does not know.
-        is_trimmed: whether no cell has blanks of any kind around it, so that nobody need look again.
+        is_trimmed: whether no cell has blanks of any kind around it, so that no other step must look.
     """
 
     frame: pl.DataFrame
@@ -57,7 +57,7 @@ def shape(
         file_name: may hold the date, and names the file in errors.
 
     Raises:
-        InputError: a column that the profile names is not there, or the file name holds no date; the file is quarantined whole.
+        InputError: a column that the profile names is not there, or the file name has no date; the file is quarantined whole.
     """
     rows = pl.concat([table.frame, table.ragged]).sort("record_number") if table.ragged.height else table.frame
     failures = [table.problems]
@@ -127,7 +127,7 @@ class _Shaper:
             self._is_mapped[name] = is_mapped
 
     def read_numbers_and_dates(self) -> None:
-        """Bring numbers and dates into our writing; one that is written in another way than stated fails."""
+        """Bring numbers and dates into our format; a value in another format than the profile states fails."""
         profile = self.profile
         writing = (profile.numbers.decimal, profile.numbers.thousands)
         example = formats.number_example(*writing)
@@ -270,7 +270,7 @@ def _filled_rows(rows: pl.DataFrame, names: list[str]) -> pl.DataFrame:
 
 
 def _trimmed_column(column: pl.Series) -> pl.Series:
-    if says_one_thing(column):
+    if has_one_value(column):
         once = column.head(1).to_frame().select(_trimmed(column.name)).to_series()
         return once.new_from_index(0, column.len())
     trimmed = column.str.strip_chars(BLANKS)

@@ -1,4 +1,4 @@
-"""The first draft of a profile for an unknown file, to be corrected by the user: what was found, guessed, and must be filled in."""
+"""The draft of a profile for an unknown file: what the file shows, what is guessed, and what the user must fill in."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ import polars as pl
 
 from pipelines.errors import InputError
 from pipelines.intake.profiles import guesses
+from pipelines.intake.profiles.layout import Layout, find_layout
 from pipelines.intake.reading.formats import date_in_file_name
-from pipelines.intake.reading.layout import Layout, find_layout
 from pipelines.intake.reading.readers import TextTable, open_source
 from pipelines.intake.reading.tabular import BLANKS
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 
 FILL_IN = "FILL IN"
-"""Stands where only the user knows; a profile that still has it is refused."""
+"""Marks what only the user knows; a profile that still contains it is refused."""
 
 _SAMPLE_ROWS = 5000
 _SHOWN_VALUES = 300
@@ -28,7 +28,7 @@ _NUMBERS = (*_PRICES, "quantity_available", "step_from_quantity", "sold_in_multi
 
 
 def draft_profile(path: Path, colours: pl.DataFrame | None = None) -> str:
-    """A profile for a file, as TOML with comments; lines with FILL IN must be filled in before it is of use.
+    """A profile for a file, as TOML with comments; the user must fill in every line with FILL IN before it works.
 
     Finds the encoding, the separator and the header line below any titles, and guesses the columns and how numbers and dates are
     written from names and values.
@@ -94,7 +94,7 @@ class _Draft:
             caution = f"   # {' or '.join(fitting[1:])} would fit as well: check" if fitting[1:] else ""
             lines.append(f"date_format = {_quoted(fitting[0])}{caution}")
         elif (pattern := self._date_in_file_name()) is not None:
-            lines.append(f"observed_on_in_file_name = {_quoted(pattern)}   # where the file name holds the date")
+            lines.append(f"observed_on_in_file_name = {_quoted(pattern)}   # where the file name has the date")
         return lines
 
     def _date_in_file_name(self) -> str | None:
@@ -151,7 +151,7 @@ class _Draft:
             lines.append('condition = "new"   # no column says so: check')
         if "observed_on" not in self.roles and self._date_in_file_name() is None:
             found = next(filter(None, map(guesses.date_in_text, self.layout.titles)), None)
-            advice = "holds for this file only; better put the date in the file name, see observed_on_in_file_name"
+            advice = "right for this file only; better put the date into file names, see observed_on_in_file_name"
             lines.append(f"observed_on = {_quoted(found or FILL_IN)}   # {advice}")
         if self.contract == PRICE_EXPORT and "coverage" not in self.roles:
             lines.append(
@@ -174,7 +174,7 @@ class _Draft:
         found = _filled(self.table.frame[self.roles["colour_code"]]).unique().sort().to_list()
         if not self.codes or len(found) > _SHOWN_VALUES:
             lines = [
-                "# If these are not the codes of tables/colours, take away the # and write ours behind each; all must be named.",
+                "# If these are not the codes of tables/colours, take away the # and write our code behind each; list all of them.",
                 "# [values.colour_code]",
             ]
             lines += [f"# {_quoted(value)} = {_quoted(value)}" for value in found[:_SHOWN_VALUES]]

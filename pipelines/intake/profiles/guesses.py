@@ -137,7 +137,7 @@ def date_in_text(text: str) -> str | None:
 
 
 def currency_in_text(text: str) -> str | None:
-    """A currency that a title or a column's name tells by code or sign."""
+    """A currency that a title or a column's name contains as a code or a sign."""
     for word in re.findall(r"\b[A-Z]{3}\b", text):
         if is_currency(word) and word not in ("ALL", "TOP", "CUP"):
             return str(word)
@@ -174,7 +174,7 @@ def _suits(name: str, values: pl.Series) -> bool:
 
 
 def _looks_like(name: str, values: pl.Series) -> bool:
-    """Whether values alone give a column away."""
+    """Whether the values alone show which column it is."""
     is_number = _share(values, pl.col("v").str.contains(_NUMBER_LIKE)) >= _ENOUGH
     if name in ("observed_on", "currency_code"):
         return _suits(name, values) and not (name == "observed_on" and date_formats(values) == ["%Y%m%d"])

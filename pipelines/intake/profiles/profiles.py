@@ -1,7 +1,7 @@
 """Profiles: how the files of one source are recognised, read and turned into our columns.
 
 One TOML file per source in the workspace's ``profiles/``. A file whose header already has our column names needs none.
-All that a profile can say, with invented values; everything but the first three keys and ``[recognise]`` may be left out::
+All that a profile can state, with invented values; all but the first three keys and ``[recognise]`` may be left out::
 
     profile_name = "hillside_prices"
     source_code = "hillside"                   # names the source in tables/code_map
@@ -9,7 +9,7 @@ All that a profile can say, with invented values; everything but the first three
     use_code_map = true                        # the source has its own part codes, translated by tables/code_map
     date_format = "%d.%m.%Y"                   # default %Y-%m-%d, which also fits date cells of a spreadsheet; %-d and
                                                # %-m for days and months without a leading zero
-    observed_on_in_file_name = "_%Y%m%d"       # this piece of the file name holds the date; leave out if a column does
+    observed_on_in_file_name = "_%Y%m%d"       # this piece of the file name is the date; leave out if a column has it
 
     [recognise]                                # all that is stated must fit
     file_name = "hillside_*.csv"               # one pattern or a list; case does not matter, .gz may follow
@@ -46,7 +46,7 @@ All that a profile can say, with invented values; everything but the first three
     size_column = "VPE"                        # or: size = 10
     quantities_in = "packs"                    # default pieces; packs: quantity_available, step_from_quantity,
                                                # maximum_per_order and sold_in_multiples_of are multiplied by the size,
-                                               # and sold_in_multiples_of is one pack where nothing is said
+                                               # and sold_in_multiples_of is one pack where none is stated
 
 Columns of the file that the profile does not name are ignored, except those that have one of our names: they are taken.
 """
@@ -64,7 +64,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from pipelines.errors import InputError, SettingsError
-from pipelines.intake.profiles.draft import FILL_IN, draft_profile
+from pipelines.intake.profiles.draft import FILL_IN
 from pipelines.intake.reading.formats import FILE_NAME_FIELDS
 from pipelines.intake.reading.readers import ReadOptions
 from pipelines.money import is_currency
@@ -72,8 +72,6 @@ from pipelines.settings_base import load_toml
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import INBOX
 from schemas.contract import Contract
-
-__all__ = ["Profile", "draft_profile", "load_profiles", "recognise"]
 
 _DATE_FIELDS = {"%Y", "%y", "%m", "%-m", "%d", "%-d", "%b", "%B"}
 
@@ -99,14 +97,14 @@ class _Strict(BaseModel):
 
 
 class Recognise(_Strict):
-    """What tells the source's files from others."""
+    """How the source's files are recognised: by file name, by columns, or by both."""
 
     file_name: TextList = []
     columns: TextList = []
 
 
 class Reading(_Strict):
-    """How the file is written; what is not said is found by looking at it."""
+    """How the file is written; what is not stated is found by looking at it."""
 
     encoding: str | None = None
     separator: str | None = Field(None, min_length=1, max_length=1)
@@ -147,7 +145,7 @@ class Pack(_Strict):
     @model_validator(mode="after")
     def _one_size(self) -> Pack:
         if (self.size is None) == (self.size_column is None):
-            raise ValueError("say either size or size_column")
+            raise ValueError("state either size or size_column")
         return self
 
 
@@ -185,9 +183,9 @@ class Profile(_Strict):
         _check_date_format(self.date_format, _DATE_FIELDS, "date_format")
         if self.observed_on_in_file_name is not None:
             _check_date_format(self.observed_on_in_file_name, set(FILE_NAME_FIELDS), "observed_on_in_file_name")
-        ours = self.contract.columns
+        known = self.contract.columns
         for place, names in (("columns", self.columns), ("constants", self.constants), ("values", self.values)):
-            unknown = sorted(set(names) - set(ours))
+            unknown = sorted(set(names) - set(known))
             if unknown:
                 raise ValueError(f"{place}: {', '.join(unknown)} not among the columns of {self.table}")
         stated_twice = set(self.columns) & set(self.constants)
@@ -197,11 +195,11 @@ class Profile(_Strict):
             raise ValueError(f"{', '.join(sorted(stated_twice))}: stated in two ways, keep one")
         for name, value in self.constants.items():
             _check_constant(name, value)
-        unnamed = [ours_is for ours_is, theirs in self.columns.items() if theirs == FILL_IN]
+        unnamed = [ours for ours, theirs in self.columns.items() if theirs == FILL_IN]
         if unnamed:
             raise ValueError(f"columns: still to be filled in: {', '.join(unnamed)}")
         for name, mapping in self.values.items():
-            unfilled = [theirs for theirs, ours_is in mapping.items() if ours_is == FILL_IN]
+            unfilled = [theirs for theirs, ours in mapping.items() if ours == FILL_IN]
             if unfilled:
                 shown = ", ".join(unfilled[:5]) + (", ..." if unfilled[5:] else "")
                 raise ValueError(f"values.{name}: still to be filled in: {shown}")
@@ -242,7 +240,7 @@ def load_profiles(folder: Path) -> list[Profile]:
     """All profiles/*.toml, by file name; none when the folder is absent.
 
     Raises:
-        SettingsError: a profile says something that makes no sense, or two have one name.
+        SettingsError: a profile has a value that makes no sense, or two profiles have one name.
     """
     found: dict[str, Profile] = {}
     for path in sorted(folder.glob("*.toml")):
@@ -256,32 +254,32 @@ def load_profiles(folder: Path) -> list[Profile]:
 
 
 def recognise(
-    file_name: str, header_under: Callable[[ReadOptions], Sequence[str]], profiles: Sequence[Profile]
+    file_name: str, header_with: Callable[[ReadOptions], Sequence[str]], profiles: Sequence[Profile]
 ) -> Profile | None:
     """The profile that fits a file; None when none does.
 
     Args:
         file_name: name under which the file was dropped.
-        header_under: gives the file's header as a profile's reading options find it; may raise InputError, which
-            counts as not fitting.
+        header_with: gives the file's header as a profile's reading options find it; if it raises InputError, the
+            profile does not fit.
         profiles: those to choose from.
 
     Raises:
         InputError: two or more profiles fit.
     """
-    fitting = [profile for profile in profiles if _fits(file_name, header_under, profile)]
+    fitting = [profile for profile in profiles if _fits(file_name, header_with, profile)]
     if len(fitting) > 1:
         names = ", ".join(profile.profile_name for profile in fitting)
         raise InputError(
             f"several profiles fit the file: {names}",
             where=file_name,
             state="the file is quarantined whole",
-            next_step="make their [recognise] sections tell their files apart",
+            next_step="change their [recognise] sections so that only one fits each file",
         )
     return fitting[0] if fitting else None
 
 
-def _fits(file_name: str, header_under: Callable[[ReadOptions], Sequence[str]], profile: Profile) -> bool:
+def _fits(file_name: str, header_with: Callable[[ReadOptions], Sequence[str]], profile: Profile) -> bool:
     patterns = profile.recognise.file_name
     if patterns:
         lowered = file_name.lower()
@@ -291,7 +289,7 @@ def _fits(file_name: str, header_under: Callable[[ReadOptions], Sequence[str]], 
     if not profile.recognise.columns:
         return True
     try:
-        header = header_under(profile.read_options)
+        header = header_with(profile.read_options)
     except InputError:
         return False
     return set(profile.recognise.columns) <= set(header)

@@ -1,6 +1,6 @@
 """Files of any known kind as text: nothing is inferred, and every row knows its line.
 
-In: a path, and how the file is written where that is known. Out: a ``TextTable`` of text columns with positions, rows
-that do not fit the header, and why; numbers and dates in one writing (formats); where a table begins (layout). Raises
-UnreadableFileError. May import only what comes before intake; no other room of intake.
+In: a path, and how the file is written where that is known. Out: a ``TextTable`` (readers): text columns with
+positions, and the rows that do not fit the header, with the reason; numbers and dates in our format (formats). Raises
+UnreadableFileError. Imports no other room of intake.
 """

@@ -37,12 +37,13 @@ def sheet_rows(data: bytes, sheet: str | None, where: str) -> tuple[list[str], l
         ) from None
     lines = done.stdout.splitlines()
     if done.returncode:
-        said = done.stderr.decode(errors="replace").strip().splitlines()
-        reported = "it asks for too much memory" if done.returncode < 0 or "MemoryError" in said[-1:] else said[-1]
+        error_lines = done.stderr.decode(errors="replace").strip().splitlines()
+        is_too_much = done.returncode < 0 or "MemoryError" in error_lines[-1:]
+        reason = "it asks for too much memory" if is_too_much else error_lines[-1]
         raise UnreadableFileError(
-            f"the spreadsheet cannot be read: {reported}",
+            f"the spreadsheet cannot be read: {reason}",
             where=where,
-            next_step="delete what lies far outside the table, remove a password, or save the sheet as CSV",
+            next_step="delete cells far outside the table, remove a password, or save the sheet as CSV",
         )
     names = json.loads(lines[0])
     if sheet is not None and sheet not in names:
@@ -68,9 +69,9 @@ def parquet_grid(data: bytes, where: str) -> Grid:
     except UnreadableFileError:
         raise
     except (Exception, pl.exceptions.PanicException) as error:  # damaged bytes raise whatever they happen to hit
-        reported = (str(error).splitlines() or [type(error).__name__])[0][:200]
+        reason = (str(error).splitlines() or [type(error).__name__])[0][:200]
         raise UnreadableFileError(
-            f"the Parquet file is damaged: {reported}", where=where, next_step="export it again"
+            f"the Parquet file is damaged: {reason}", where=where, next_step="export it again"
         ) from None
     header = check_header(frame.columns, where, 1)
     text = pl.DataFrame([_series_text(series, where).alias(f"field_{n}") for n, series in enumerate(frame)])

@@ -1,6 +1,6 @@
-"""Numbers, dates and pack prices from the one way a profile says they are written to ours; whatever else is refused.
+"""Numbers, dates and pack prices: from the format that a profile states to ours; anything else is refused.
 
-Functions of expressions give the value in our writing, or null where the text does not fit.
+Functions of expressions give the value in our format, or null where the text does not fit.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def iso_date(text: pl.Expr, date_format: str) -> pl.Expr:
 
 
 def pack_size(text: pl.Expr) -> pl.Expr:
-    """A whole number from 1 to 1,000,000 (Int64); text is in our writing."""
+    """A whole number from 1 to 1,000,000 (Int64); text is in our format."""
     size = pl.when(text.str.contains(r"^[0-9]{1,7}(?:\.0+)?$")).then(text.str.replace(r"\.0+$", "").cast(pl.Int64))
     return pl.when(size.is_between(1, 1_000_000)).then(size)
 
@@ -69,7 +69,7 @@ def times_pack(quantity: pl.Expr, size: pl.Expr) -> pl.Expr:
 
 
 def date_in_file_name(file_name: str, pattern: str) -> date:
-    """The date a file name holds where the pattern fits, such as ``_%Y%m%d``.
+    """The date in a file name where the pattern fits, such as ``_%Y%m%d``.
 
     Raises:
         InputError: the pattern fits nowhere, no date comes out, or several different ones do.
@@ -86,9 +86,9 @@ def date_in_file_name(file_name: str, pattern: str) -> date:
         except ValueError:
             continue
     if len(dates) != 1:
-        reported = "several dates" if dates else "no date"
+        count = "several dates" if dates else "no date"
         raise InputError(
-            f"the file name holds {reported} written like {pattern}",
+            f"the file name has {count} written like {pattern}",
             where=file_name,
             state="the file is quarantined whole",
             next_step="rename the file, or correct observed_on_in_file_name in the profile",

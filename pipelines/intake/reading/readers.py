@@ -1,4 +1,4 @@
-"""Read a dropped file of any known kind as text: nothing is inferred, every row knows its line, nothing is cut off in silence.
+"""Reads a dropped file of any known kind as text: no type is inferred, every row has its line, nothing is cut off silently.
 
 Delimited text (any of the usual encodings and separators, gzip or not), JSON lines, XLSX and ODS, Parquet. What a file is
 shows in its bytes, not in its name, because the archive knows no names.
@@ -27,9 +27,9 @@ from pipelines.intake.reading.text_grids import (
     first_row,
     header_place,
     json_grid,
-    moved,
     plain_grid,
     quoted_grid,
+    shifted,
 )
 
 MAXIMUM_BYTES = 1 << 30
@@ -39,7 +39,7 @@ PIECE_BYTES = 16 << 20
 """A plain text is read in pieces of about this size, so that memory is for its rows and not for its text."""
 
 HEAD_BYTES = 1 << 20
-"""The header of a plain text is looked for in about its first bytes."""
+"""The header of a plain text is looked for in about so many of its first bytes."""
 
 _LOOK_BYTES = 1 << 16
 
@@ -74,8 +74,8 @@ class TextTable:
         problems: FAILURE_SCHEMA, why each ragged row is one; quarantined_value has the row in full.
         header: the column names of the file, blanks around them cut off.
         has_blanks: whether cells may have blanks around them, of any kind.
-        kind, encoding, separator, header_line: what was found, or used because it was stated.
-        notes: words of caution, in sentences.
+        kind, encoding, separator, header_line: as found, or as stated.
+        notes: cautions, in sentences.
     """
 
     frame: pl.DataFrame
@@ -125,15 +125,15 @@ def open_source(path: Path, name: str | None = None) -> Source:
 
 @dataclass(frozen=True, eq=False)
 class Source:
-    """An opened file, which can be read under several options; what is costly is kept."""
+    """An opened file, which can be read with several options; what takes time is done once."""
 
     name: str
     data: bytes
-    _kept: dict[tuple[str, str | None], object] = field(default_factory=dict, repr=False)
+    _cache: dict[tuple[str, str | None], object] = field(default_factory=dict, repr=False)
 
     @cached_property
     def kind(self) -> FileKind:
-        """What the file is, by its bytes."""
+        """What kind of file it is, by its bytes."""
         return _kind_of(self.data, self.name)
 
     def header(self, options: ReadOptions) -> tuple[str, ...]:
@@ -181,7 +181,9 @@ class Source:
                     # With a header of its own, because the rows of a piece are read as those of a file.
                     text, shift = separator.join(header) + "\n" + text, lines - 1
                     grid = quoted_grid(text, separator, 1, header, self.name)
-            frame, ragged, problems = (moved(part, shift, records) for part in (grid.frame, grid.ragged, grid.problems))
+            frame, ragged, problems = (
+                shifted(part, shift, records) for part in (grid.frame, grid.ragged, grid.problems)
+            )
             has_blanks = not piece.isascii() or any(
                 blank in piece for blank in (b" ", b"\t", b"\v", b"\f") if blank != separator.encode()
             )
@@ -222,14 +224,14 @@ class Source:
 
     def sheet(self, sheet: str | None = None) -> tuple[list[str], list[list[str]]]:
         """The names of a spreadsheet's sheets, and all cells of one of them."""
-        key = ("sheet", self._which(sheet))
-        if key not in self._kept:
-            self._kept[key] = binary_files.sheet_rows(self.data, sheet, self.name)
-        return self._kept[key]  # type: ignore[return-value]
+        key = ("sheet", self._sheet_key(sheet))
+        if key not in self._cache:
+            self._cache[key] = binary_files.sheet_rows(self.data, sheet, self.name)
+        return self._cache[key]  # type: ignore[return-value]
 
-    def _which(self, sheet: str | None) -> str | None:
+    def _sheet_key(self, sheet: str | None) -> str | None:
         """The sheet's name; None for the one and only, once it was read without a name."""
-        names = self._kept.get(("sheet", None), ([], []))[0]  # type: ignore[index]
+        names = self._cache.get(("sheet", None), ([], []))[0]  # type: ignore[index]
         return None if names == [sheet] else sheet
 
     def read(self, options: ReadOptions) -> TextTable:
@@ -238,20 +240,20 @@ class Source:
         Raises:
             UnreadableFileError: see :func:`read_as_text`.
         """
-        key = ("table", repr(self._that_matter(options)))
-        if key not in self._kept:
-            self._kept[key] = self._read(options)
-        return self._kept[key]  # type: ignore[return-value]
+        key = ("table", repr(self._options_that_count(options)))
+        if key not in self._cache:
+            self._cache[key] = self._read(options)
+        return self._cache[key]  # type: ignore[return-value]
 
-    def _that_matter(self, options: ReadOptions) -> ReadOptions:
-        """The options that make a difference for a file of this kind, so that no file is read twice for the others."""
+    def _options_that_count(self, options: ReadOptions) -> ReadOptions:
+        """The options that change how a file of this kind is read; the others must not cause a second reading."""
         if self.kind == "csv":
             return options
         if self.kind == "json_lines":
             return ReadOptions(encoding=options.encoding)
         if self.kind == "parquet":
             return ReadOptions()
-        return ReadOptions(sheet=self._which(options.sheet), header_line=options.header_line)
+        return ReadOptions(sheet=self._sheet_key(options.sheet), header_line=options.header_line)
 
     def _read(self, options: ReadOptions) -> TextTable:
         if self.kind == "csv":
@@ -286,9 +288,9 @@ class Source:
 
     def _text(self, options: ReadOptions) -> tuple[str, str, str]:
         key = ("text", options.encoding)
-        if key not in self._kept:
-            self._kept[key] = text_files.decode(self.data, options.encoding, self.name)
-        return self._kept[key]  # type: ignore[return-value]
+        if key not in self._cache:
+            self._cache[key] = text_files.decode(self.data, options.encoding, self.name)
+        return self._cache[key]  # type: ignore[return-value]
 
 
 def _within_limit(data: bytes, where: str) -> bytes:
@@ -335,7 +337,7 @@ def _kind_of(data: bytes, where: str) -> FileKind:
 
 
 def _check_zip(data: bytes, where: str) -> None:
-    """Unpack once without keeping anything: sizes that lie fail their checksum, true ones are checked against the limit."""
+    """Unpack once without keeping anything: a false size fails its checksum, a true one is compared with the limit."""
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             if sum(entry.file_size for entry in packed.infolist()) > MAXIMUM_BYTES:

@@ -78,7 +78,7 @@ def _column_name(name: str, number: int) -> str:
 
 
 class GridBuilder:
-    """Gathers rows one by one. Wholly empty rows are no records; empty cells beyond the header's end are nothing lost."""
+    """Gathers rows one by one. Wholly empty rows are no records; empty cells beyond the header's end are left out."""
 
     def __init__(self, header: tuple[str, ...], separator: str) -> None:
         self._header = header
@@ -102,10 +102,10 @@ class GridBuilder:
             if len(self._good) >= _CHUNK_ROWS:
                 self._flush()
             return
-        reported = f"has {len(cells)} cells where the header has {width}"
+        rule = f"has {len(cells)} cells where the header has {width}"
         raw = self._separator.join(cell or "" for cell in cells)
         advice = "give the row as many cells as the header; a cell that holds the separator needs quotes around it"
-        self.add_problem(line, cells, raw, reported, advice)
+        self.add_problem(line, cells, raw, rule, advice)
 
     def add_problem(self, line: int, cells: Sequence[str | None], raw: str, rule: str, advice: str) -> None:
         """Add a record that is not a row of the table; as many of its cells as fit are kept in their places."""

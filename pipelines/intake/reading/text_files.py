@@ -35,7 +35,7 @@ Row = tuple[int, list[str]]
 
 
 def decode(data: bytes, stated: str | None, where: str) -> tuple[str, str, str]:
-    """The text, the encoding used, and a word of caution where it was guessed (else empty).
+    """The text, the encoding used, and a caution where it was guessed (else empty).
 
     A byte order mark decides; then what was stated; then UTF-8 if it fits; then UTF-16 by its pattern of zero bytes; then
     charset-normalizer, among the encodings of European spreadsheets.
@@ -93,11 +93,11 @@ def _utf16_by_pattern(data: bytes) -> str | None:
 def _guessed(data: bytes) -> str:
     from charset_normalizer import from_bytes
 
-    # Each telling line once: repeated ones make the guesser give up early on encodings that fit as well.
+    # Each line with such letters once: with repeated lines the guesser gives up early on encodings that fit as well.
     found = re.finditer(rb"[^\n]*[\x80-\xff][^\n]*", data)
-    telling = b"\n".join(dict.fromkeys(line[0].strip() for line in islice(found, 2000)))
+    special = b"\n".join(dict.fromkeys(line[0].strip() for line in islice(found, 2000)))
     usable = [name for name in _GUESSES if _fits(data, name)]
-    matches = list(from_bytes(telling, cp_isolation=usable))
+    matches = list(from_bytes(special, cp_isolation=usable))
     if not matches:
         return _GUESSES[usable[0]]
     best = (matches[0].chaos, matches[0].coherence)

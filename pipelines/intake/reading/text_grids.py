@@ -13,7 +13,7 @@ from schemas.validate import POSITION_COLUMNS
 
 
 def header_place(text: str, header_line: int | None, separator: str | None, where: str) -> tuple[int, str]:
-    """Line of the header and the separator, each found where it is not given.
+    """The line of the header and the separator, found in the text where they are not given.
 
     Raises:
         UnreadableFileError: the header is blank.
@@ -77,7 +77,7 @@ def even_grid(text: bytes, separator: str, header: tuple[str, ...]) -> Grid | No
             empty_string_is_null=False, extra_columns="raise", new_columns=[f"field_{number}" for number in range(width)],
         )  # fmt: skip
     except pl.exceptions.PolarsError:
-        # A line has more cells than the header; as the separators add up, any with fewer goes along with one of those.
+        # A line has more cells than the header. Since the separators add up, one with fewer cells also means one with more.
         return None
     # Lines that are skipped as blank, and rows that may be wholly empty.
     if cells.shape != (row_count, width) or (cells.to_series(0).str.strip_chars(BLANKS) == "").any():
@@ -86,8 +86,8 @@ def even_grid(text: bytes, separator: str, header: tuple[str, ...]) -> Grid | No
     return Grid.regular(tuple(header), cells.select(*numbers, pl.all()))
 
 
-def moved(frame: pl.DataFrame, lines: int, records: int) -> pl.DataFrame:
-    """Rows with their positions counted on by so many lines and records."""
+def shifted(frame: pl.DataFrame, lines: int, records: int) -> pl.DataFrame:
+    """Rows with so many lines and records added to their positions."""
     line, record = POSITION_COLUMNS
     return frame.with_columns(pl.col(line) + lines, pl.col(record) + records)
 

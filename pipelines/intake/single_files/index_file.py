@@ -100,7 +100,7 @@ def _with_quantity(rows: pl.DataFrame) -> pl.DataFrame:
 def _refuse_wrong_rows(table: TextTable, rows: pl.DataFrame, is_numbered: bool, path: Path) -> None:
     """Raise an error that names the first few wrong rows, each with what is wrong; ragged rows are wrong, too."""
 
-    def reported(name: str, rule: str) -> pl.Expr:
+    def failure(name: str, rule: str) -> pl.Expr:
         return pl.format("{} {} {}", pl.lit(name), pl.col(name).fill_null("(empty)").str.slice(0, 40), pl.lit(rule))
 
     def is_number(name: str, at_least: str) -> pl.Expr:
@@ -110,10 +110,10 @@ def _refuse_wrong_rows(table: TextTable, rows: pl.DataFrame, is_numbered: bool, 
 
     month = pl.lit(is_numbered) | pl.col("month").str.contains(_MONTH).fill_null(False)
     rules = [
-        (month, reported("month", "is not written like 2026-10, nor are all months whole numbers")),
-        (pl.col("item_code").is_not_null(), reported("item_code", "is missing")),
-        (is_number("price", "above 0"), reported("price", "is not a number above 0")),
-        (is_number("quantity", "0 or more"), reported("quantity", "is not a number of 0 or more")),
+        (month, failure("month", "is not written like 2026-10, nor are all months whole numbers")),
+        (pl.col("item_code").is_not_null(), failure("item_code", "is missing")),
+        (is_number("price", "above 0"), failure("price", "is not a number above 0")),
+        (is_number("quantity", "0 or more"), failure("quantity", "is not a number of 0 or more")),
     ]
     wrong = pl.concat(rows.filter(~rule).select("source_line_number", what.alias("what")) for rule, what in rules)
     ragged = table.problems.select("source_line_number", pl.col("quarantined_rule").alias("what"))

@@ -1,6 +1,6 @@
-"""What no row of a file of ``kitfare plan`` can say alone: that rows and files fit together.
+"""Checks across the rows and files of ``kitfare plan``: whether they fit together.
 
-Rows that can't be meant come back as failures (FAILURE_SCHEMA); what merely does not count comes back as cautions.
+Rows that contradict each other come back as failures (FAILURE_SCHEMA); what has no effect comes back as cautions.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipelines.errors import InputError
-from pipelines.intake.checking.cross_checks import leaves_off
+from pipelines.intake.checking.cross_checks import leaves_a_gap
 from schemas.contract import Contract
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS
 
@@ -25,13 +25,13 @@ class PlanFile:
     Attributes:
         name: the file's path as given; empty for a file that was not.
         rows: source_line_number, record_number, and the contract's columns.
-        spoken: what the file itself calls columns that it gives a shorter name.
+        short_names: of columns that the file calls by a shorter name, that name.
     """
 
     contract: Contract
     name: str
     rows: pl.DataFrame
-    spoken: dict[str, str] = field(default_factory=dict)
+    short_names: dict[str, str] = field(default_factory=dict)
 
     @property
     def frame(self) -> pl.DataFrame:
@@ -44,7 +44,7 @@ class PlanFile:
             self.rows.filter(is_bad)
             .select(
                 *POSITION_COLUMNS,
-                pl.lit(self.spoken.get(column, column)).alias("quarantined_column"),
+                pl.lit(self.short_names.get(column, column)).alias("quarantined_column"),
                 pl.col(column).cast(pl.String).fill_null("").alias("quarantined_value"),
                 (pl.lit(rule) if isinstance(rule, str) else rule).alias("quarantined_rule"),
                 pl.lit(what_to_do).alias("what_to_do"),
@@ -55,7 +55,7 @@ class PlanFile:
 
 @dataclass(frozen=True)
 class Offered:
-    """Offers that count (PLAN_OFFERS), vendors left out with the reason, and words about what does not count."""
+    """Offers that count (PLAN_OFFERS), vendors left out with the reason, and cautions about what does not count."""
 
     kept: pl.DataFrame
     without_terms: dict[str, str]
@@ -117,7 +117,7 @@ def check_charges(file: PlanFile, terms: PlanFile) -> pl.DataFrame:
     if "step_to" in file.contract.columns:
         ends_early = pl.col("step_to") <= pl.col("step_from")
         found.append(file.failing(ends_early, "step_to", "must be above step_from", "correct it, or leave it empty"))
-        is_apart = ~ends_early.fill_null(False) & leaves_off("vendor_code", "step_basis")
+        is_apart = ~ends_early.fill_null(False) & leaves_a_gap("vendor_code", "step_basis")
         rule = "the next step begins elsewhere"
         found.append(file.failing(is_apart, "step_to", rule, "write the step_from of the next step"))
     return pl.concat(found)
@@ -134,10 +134,10 @@ def check_step_kinds(offers: PlanFile) -> pl.DataFrame:
     )
 
 
-def check_stand_ins(substitutes: PlanFile) -> pl.DataFrame:
-    """Failures of parts that stand in for themselves."""
+def check_substitutes(substitutes: PlanFile) -> pl.DataFrame:
+    """Failures of parts that are substitutes of themselves."""
     is_itself = pl.col("part_code") == pl.col("substitute_part_code")
-    return substitutes.failing(is_itself, "substitute_part_code", "the part stands in for itself", "remove the row")
+    return substitutes.failing(is_itself, "substitute_part_code", "the part is its own substitute", "remove the row")
 
 
 def check_closures(terms: PlanFile) -> pl.DataFrame:
@@ -146,7 +146,7 @@ def check_closures(terms: PlanFile) -> pl.DataFrame:
         pl.col("opens_again_on") <= pl.col("closed_from_on"),
         "opens_again_on",
         "must be after closed_from_on",
-        "correct it, or leave it empty where nobody knows",
+        "correct it, or leave it empty if the date is not known",
     )
 
 
@@ -157,19 +157,19 @@ def check_currencies(terms: PlanFile, offers: PlanFile) -> pl.DataFrame:
         .agg(pl.col("currency_code").unique().sort().alias("_currencies"))
         .filter(pl.col("_currencies").list.len() > 1)
     )
-    reported = PlanFile(
+    with_currencies = PlanFile(
         terms.contract, terms.name, terms.rows.join(several, on="vendor_code", how="left", maintain_order="left")
     )
-    return reported.failing(
+    return with_currencies.failing(
         pl.col("_currencies").is_not_null() & pl.col("currency_code").is_null(),
         "currency_code",
         pl.format("offers of {} are in {}", "vendor_code", pl.col("_currencies").list.join(", ")),
-        "say which of them the terms are in; offers in another are left out",
+        "state which of them the terms are in; offers in another are left out",
     )
 
 
 def check_colours(needs: PlanFile, offers: PlanFile, colours: PlanFile) -> tuple[pl.DataFrame, list[str]]:
-    """Failures of rules that name or need colours nobody describes; and cautions about what stays unknown."""
+    """Failures of rules that name or need colours without a description; and cautions about what is not known."""
     rule = pl.col("colour_rule")
     is_loose = rule.is_in(["any", "any_one"])
     lists = ("accept_colour_codes", "refuse_colour_codes")
@@ -218,13 +218,13 @@ def _strange_colours(column: str, known: pl.Series, words: str) -> tuple[pl.Expr
     return strange.list.len() > 0, column, pl.format("{} {}", pl.lit(words), strange.list.join(", "))
 
 
-def check_free_quantities(needs: PlanFile) -> list[str]:
-    """Cautions about free pieces whose rule frees nothing."""
+def idle_flexibility(needs: PlanFile) -> list[str]:
+    """Cautions about flexible quantities whose rule allows no other colour."""
     idle = needs.rows.filter(
         pl.col("colour_rule").is_in(["as_listed", "undecided"]) & (pl.col("flexible_quantity").fill_null(0) > 0)
     )
     return [
-        f"{needs.name}, line {line}: flexible_quantity frees nothing under the rule {rule}; state one such as any"
+        f"{needs.name}, line {line}: flexible_quantity has no effect with the rule {rule}; state another rule, such as any"
         for line, rule in idle.select("source_line_number", "colour_rule").head(_SHOWN).iter_rows()
     ]
 

@@ -1,7 +1,7 @@
 """The files of ``kitfare plan``, read and validated, as the inputs that planning takes from a workspace.
 
-A row of the offers that fails is told and left out, as a price export's is. In all other files one bad row is reason
-enough to stop: a plan for half the needs, or by half the terms, would be an answer to another question.
+An offer that fails is named and left out, as in a price export. In all other files one bad row stops the command: a plan
+for half the needs, or under half the terms, would answer another question.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class PlanFiles:
         needs: PLAN_NEEDS.
         offers: PLAN_OFFERS, of vendors with terms, in stock.
         left_out: vendors that can't be used, with the reason.
-        cautions: words for people, a line each.
+        cautions: sentences for people.
     """
 
     inputs: WorkspaceInputs
@@ -69,7 +69,7 @@ def read_plan_files(paths: PlanPaths, scenario: Scenario, currency_code: str | N
         paths: the files.
         scenario: the rules of the plan.
         currency_code: of all totals; None takes the one that all vendors share.
-        day: whose substitutes and combinations hold, and on which vendors may be closed.
+        day: whose substitutes and combinations apply, and on which vendors may be closed.
 
     Raises:
         UsageError: a file is not there, or the currency is unknown or must be stated.
@@ -84,16 +84,16 @@ def read_plan_files(paths: PlanPaths, scenario: Scenario, currency_code: str | N
         for name, contract in OPTIONAL_FILES.items()
     }
     _stop_at(needs, plan_checks.check_needs(needs))
-    _stop_at(further["substitutes"], plan_checks.check_stand_ins(further["substitutes"]))
+    _stop_at(further["substitutes"], plan_checks.check_substitutes(further["substitutes"]))
     for name in ("shipping_steps", "handling"):
         _stop_at(further[name], plan_checks.check_charges(further[name], terms))
-    offers, quarantined = _read_offers(paths.offers)
+    offers, about_rows = _read_offers(paths.offers)
     _stop_at(terms, plan_checks.check_closures(terms))
     _stop_at(terms, plan_checks.check_currencies(terms, offers))
     failures, about_colours = plan_checks.check_colours(needs, offers, further["colours"])
     _stop_at(needs, failures)
     offered = plan_checks.offers_left_out(offers, terms)
-    cautions = [*quarantined, *offered.cautions, *plan_checks.check_free_quantities(needs), *about_colours]
+    cautions = [*about_rows, *offered.cautions, *plan_checks.idle_flexibility(needs), *about_colours]
 
     currencies = plan_inputs.vendor_currencies(terms, offered.kept)
     buyers = currency_code or _shared_currency(currencies)
@@ -129,8 +129,8 @@ def _read_offers(path: Path) -> tuple[PlanFile, list[str]]:
         raise _broken(found, failures)
     if not count:
         return found, []
-    quarantined = "1 row fails and is left out" if count == 1 else f"{count} rows fail and are left out"
-    return found, [f"{found.name}: {quarantined}: {'; '.join(_message(failures))}"]
+    what = "1 row fails and is left out" if count == 1 else f"{count} rows fail and are left out"
+    return found, [f"{found.name}: {what}: {'; '.join(_described(failures))}"]
 
 
 def _read_whole(path: Path, contract: Contract) -> PlanFile:
@@ -148,14 +148,14 @@ def _broken(file: PlanFile, failures: pl.DataFrame) -> InputError:
     count = failures["record_number"].n_unique()
     return InputError(
         f"{count} row{'s' if count > 1 else ''} of {file.name} cannot be used",
-        where=f"{file.name}, " + "; ".join(_message(failures)),
+        where=f"{file.name}, " + "; ".join(_described(failures)),
         state="nothing was planned",
         next_step=f"correct {'them' if count > 1 else 'it'} and run the command again; `kitfare dictionary "
         f"{file.contract.name}` explains the columns",
     )
 
 
-def _message(failures: pl.DataFrame) -> list[str]:
+def _described(failures: pl.DataFrame) -> list[str]:
     value = pl.col("quarantined_value")
     is_long = value.str.len_chars() > _SHOWN_CHARACTERS
     shown = pl.when(is_long).then(value.str.slice(0, _SHOWN_CHARACTERS) + "...").otherwise(value)
@@ -179,10 +179,10 @@ def _read(path: Path, contract: Contract) -> tuple[PlanFile, pl.DataFrame]:
     too_long = _long_cells(text)
     text = text.join(too_long, on="record_number", how="anti", maintain_order="left") if too_long.height else text
     found = validate_text(contract, text, where=name)
-    spoken = {long: short for short, long in long_names.items()}
+    short_names = {long: short for short, long in long_names.items()}
     failures = pl.concat([table.problems.cast(FAILURE_SCHEMA), too_long, found.failures])
-    failures = failures.with_columns(pl.col("quarantined_column").replace(spoken))
-    return PlanFile(contract, name, found.rows, spoken), failures
+    failures = failures.with_columns(pl.col("quarantined_column").replace(short_names))
+    return PlanFile(contract, name, found.rows, short_names), failures
 
 
 def _short_names_in(columns: Iterable[str], contract: Contract, where: str) -> list[str]:

@@ -1,7 +1,7 @@
 """The tables of a workspace, made from the files of ``kitfare plan``.
 
-Every row holds for any region and from the beginning of time. A vendor sends from a region of its own, so that duty and
-clearance, which a workspace keeps per region, can differ by vendor.
+Every row applies to any region and any date. Each vendor gets a region of its own, so that duty and clearance, which a
+workspace states per region, can differ by vendor.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def exchange_rates(rates: pl.DataFrame, day: date) -> pl.DataFrame:
 def vendors_left_out(
     currencies: Mapping[str, str], buyers: str, rates: pl.DataFrame, further: Mapping[str, PlanFile], day: date
 ) -> dict[str, str]:
-    """Vendors whose money can't be converted, or whose shipping goes by what nobody knows, with the reason."""
+    """Vendors whose currency can't be converted, or whose shipping depends on unknown weights or sizes, with the reason."""
     reasons = {}
     for code, currency in currencies.items():
         if exchange_rate_on(rates, currency, buyers, day) is None:
@@ -75,7 +75,7 @@ def workspace_tables(
     buyer: Buyer,
     rates: pl.DataFrame,
 ) -> dict[str, pl.DataFrame]:
-    """Every workspace table by name; those the files say nothing of are empty."""
+    """Every workspace table by name; those that no file fills are empty."""
     used = terms.frame.filter(pl.col("vendor_code").is_in(list(currencies)))
     code = pl.col("vendor_code")
     tables = {contract.name: empty_frame(contract) for contract in WORKSPACE_TABLES}

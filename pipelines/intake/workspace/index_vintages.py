@@ -1,8 +1,8 @@
-"""The workspace's record of what was published of the indices: one file per refresh that published months for the first time.
+"""The workspace's record of published index levels: one file per refresh that published months for the first time.
 
 Files are ``index_vintages/<priced date>-<hash>.csv`` (contract INDEX_VINTAGE). kitfare writes them and never changes one; like every
-input they are archived. A refresh takes account of those of earlier priced dates only, so that the same date priced again
-from the same inputs gives the same numbers.
+input they are archived. A refresh uses only those of earlier priced dates, so that the same date priced again from the
+same inputs gives the same numbers.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
     if twice.height:
         model, buyer, month, method = twice.row(0)[: len(INDEX_VINTAGE.key)]
         raise InputError(
-            f"two files say what was first published of {method} of {model} for {buyer} in {month}",
+            f"two files have the level first published for {method}, {model}, {buyer} and {month}",
             where=FOLDER,
             next_step="kitfare never writes that: remove the file that was copied or edited",
         )

@@ -1,4 +1,4 @@
-"""Decisions about lines, written into a model's flexible_lines.csv without harm to what else it says."""
+"""Writes decisions about lines into a model's flexible_lines.csv and leaves its other rows as they are."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from schemas.inputs.models import FLEXIBLE_LINES
 SEPARATORS = (",", ";", "\t")
 REQUIRED = ("line_number", "colour_rule")
 LineDecision = Mapping[str, str]
-"""Columns of FLEXIBLE LINES as text; those left out stay empty."""
+"""Columns of FLEXIBLE_LINES as text; those left out stay empty."""
 
 
 def add_decisions(workspace: Workspace, model_code: str, decisions: Sequence[LineDecision]) -> Path:
@@ -48,14 +48,14 @@ def add_decisions(workspace: Workspace, model_code: str, decisions: Sequence[Lin
             next_step="add the rows there yourself, or save the table as flexible_lines.csv and remove the other file",
         )
     before = _text_of(path) if path.is_file() else ",".join(FLEXIBLE_LINES.columns) + "\n"
-    fresh = folder / ".flexible_lines.csv.part"
+    part = folder / ".flexible_lines.csv.part"
     try:
-        with fresh.open("wb") as file:
+        with part.open("wb") as file:
             file.write(with_decisions(before, decisions, str(path)).encode())
             file.flush()
             os.fsync(file.fileno())
-        checked_model(workspace, model_code, fresh)
-        fresh.replace(path)
+        checked_model(workspace, model_code, part)
+        part.replace(path)
     except InputError as error:
         raise InputError(
             error.what,
@@ -64,7 +64,7 @@ def add_decisions(workspace: Workspace, model_code: str, decisions: Sequence[Lin
             next_step="correct the decisions and run the command again",
         ) from None
     finally:
-        fresh.unlink(missing_ok=True)
+        part.unlink(missing_ok=True)
     return path
 
 
@@ -79,18 +79,18 @@ def _text_of(path: Path) -> str:
 
 @dataclass(frozen=True)
 class _Record:
-    """A record as it stands in the file, line break included, and its cells by column."""
+    """The text of a record in the file, line break included, and its cells by column."""
 
     text: str
     cells: Mapping[str, str]
 
 
 def with_decisions(text: str, decisions: Sequence[LineDecision], where: str = "flexible_lines.csv") -> str:
-    """The text of a flexible lines file with decisions added; every other record stays as it is, to the letter and in its place.
+    """The text of a flexible lines file with decisions added; every other record stays as it is, in its place.
 
-    A decision replaces what was decided about the same line on the same date, where that stood. Others go before the first
-    line with a higher number if the file is in order of lines, and to the end if it is not. Columns that the file lacks and a
-    decision needs are added at the right.
+    A decision replaces an earlier one about the same line on the same date, in its place. Others go before the first line with
+    a higher number if the file is sorted by line, else to the end. Columns that the file lacks and a decision needs are
+    added at the right.
 
     Raises:
         InputError: the text is no CSV with the columns line_number and colour_rule.

@@ -1,7 +1,7 @@
-"""The workspace's record of what each night published as costs: one file per priced date, ``night_costs/<date>.csv`` (contract NIGHTLY_COST).
+"""The workspace's record of the costs of each night: one file per priced date, ``night_costs/<date>.csv`` (NIGHTLY_COST).
 
-A refresh takes account of earlier dates only. The same date priced again writes its file anew, because the night's last answer counts; once a
-later date has one, it stays as it is. Like every input the files are archived.
+A refresh uses earlier dates only. The same date priced again replaces its file, because the last result of a night counts;
+once a later date has a file, it stays as it is. Like every input the files are archived.
 """
 
 from __future__ import annotations
@@ -34,11 +34,11 @@ def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:
         return inputs
     first = day - timedelta(days=NIGHTS_SHOWN)
     is_ours = pl.col("table_name") == NIGHTLY_COST.name
-    is_shown = (pl.col("input_path") < f"{FOLDER}/{day}") & (pl.col("input_path") >= f"{FOLDER}/{first}")
+    is_in_view = (pl.col("input_path") < f"{FOLDER}/{day}") & (pl.col("input_path") >= f"{FOLDER}/{first}")
     return replace(
         inputs,
         tables={**inputs.tables, NIGHTLY_COST.name: costs.filter(pl.col("priced_on").is_between(first, day, "left"))},
-        input_files=inputs.input_files.filter(~is_ours | is_shown),
+        input_files=inputs.input_files.filter(~is_ours | is_in_view),
     )
 
 

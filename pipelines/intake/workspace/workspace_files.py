@@ -1,4 +1,4 @@
-"""Everything a workspace says: settings, tables and models, read, validated, cross-checked and archived."""
+"""Reads a workspace: its settings, tables and models, validated, cross-checked and archived."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _Loaded = TypeVar("_Loaded", bound=BaseModel)
 
 @dataclass(frozen=True)
 class TableFile:
-    """A validated table with the lines its rows stand on, and the file it came from ("" where the file is absent)."""
+    """A validated table with the line number of each row, and the file it came from ("" where the file is absent)."""
 
     contract: Contract
     path: str
@@ -52,8 +52,8 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     """Read, validate and archive all inputs of a workspace but the dropped price files.
 
     Args:
-        is_archiving: False for a look that leaves no trace: an archived file must be in a page of the journal, and only a
-            refresh writes those. The table of inputs then has neither hashes nor settings.
+        is_archiving: False to read without writing: an archived file must be in a page of the journal, and only a refresh
+            writes those pages. The table of inputs then has neither hashes nor settings.
 
     Raises:
         SettingsError: kitfare.toml, a profile or a model.toml makes no sense.
@@ -68,7 +68,7 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
         name: reader.table(workspace.tables, name, contract)
         for name, contract in zip(_names(WORKSPACE_TABLES), WORKSPACE_TABLES, strict=True)
     }
-    _refuse_strangers(workspace, workspace.tables, _names(WORKSPACE_TABLES))
+    _refuse_unknown_tables(workspace, workspace.tables, _names(WORKSPACE_TABLES))
     cross_checks.check_tables(tables)
     cross_checks.check_scenarios(settings, tables["vendors"])
     models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
@@ -91,7 +91,7 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     return WorkspaceInputs(settings, {**frames, **records}, models, inputs)
 
 
-def look_up_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
+def read_workspace_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
     """One of the workspace's tables alone, typed, without archiving anything.
 
     Raises:
@@ -132,7 +132,7 @@ def _model_folders(workspace: Workspace) -> list[Path]:
 def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]) -> Model:
     settings = reader.toml(folder / "model.toml", ModelSettings)
     own = {stem: reader.table(folder, stem, contract) for stem, contract in _MODEL_TABLES.items()}
-    _refuse_strangers(reader.workspace, folder, list(_MODEL_TABLES))
+    _refuse_unknown_tables(reader.workspace, folder, list(_MODEL_TABLES))
     place = folder.relative_to(reader.workspace.root).as_posix()
     if not own["parts"].path:
         raise InputError(
@@ -153,7 +153,7 @@ class _WorkspaceReader:
     records: list[tuple[str, str, str, int]] = field(default_factory=list)
 
     def toml(self, path: Path, kind: type[_Loaded]) -> _Loaded:
-        """A settings file; read in place, because its errors name it, and only if it stayed what was archived."""
+        """A settings file; read in place, because its errors name it, and refused if it differs from the archived copy."""
         value = load_toml(path, kind)
         if not self.is_archiving:
             return value
@@ -216,8 +216,8 @@ def _with_lines(frame: pl.DataFrame) -> pl.DataFrame:
     return frame.select(*(pl.lit(None, dtype=pl.Int64).alias(name) for name in POSITION_COLUMNS), pl.all())
 
 
-def _refuse_strangers(workspace: Workspace, folder: Path, known: list[str]) -> None:
-    """A table under a name of no table would be left out in silence; a slip of the pen must not cost a night's numbers."""
+def _refuse_unknown_tables(workspace: Workspace, folder: Path, known: list[str]) -> None:
+    """Refuse a table under an unknown name: left out silently, a typing error would change a night's numbers."""
     if not folder.is_dir():
         return
     for path in sorted(folder.iterdir()):

@@ -1,4 +1,4 @@
--- what the lines of a plan carry adds up to its goods and its complete cost
+-- the costs of a plan's lines add up to its goods and to its complete cost
 with carried as (
     select
         priced_on, model_code, scenario_code, buyer_code,

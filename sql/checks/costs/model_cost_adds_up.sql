@@ -1,4 +1,4 @@
--- goods, shipping, handling and tax make up the landed cost of a plan, and with the estimate its complete cost
+-- goods, shipping, handling and tax add up to a plan's landed cost, and with the estimate to its complete cost
 select
     priced_on, model_code, scenario_code, buyer_code,
     goods, shipping, handling, tax, landed_cost, unfilled_estimate, complete_cost

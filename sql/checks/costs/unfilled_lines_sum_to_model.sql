@@ -1,4 +1,4 @@
--- the unfilled lines of a plan add up to its estimate, and to its count of pieces for which none could be made
+-- the unfilled lines of a plan add up to its estimate, and to its number of pieces without an estimate
 with unfilled as (
     select
         priced_on, model_code, scenario_code, buyer_code,

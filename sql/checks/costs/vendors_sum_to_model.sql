@@ -1,4 +1,4 @@
--- the orders of a plan add up to the plan, part by part, and are as many as it says
+-- the orders of a plan add up to the plan, component by component, and to its number of orders
 with ordered as (
     select
         priced_on, model_code, scenario_code, buyer_code,

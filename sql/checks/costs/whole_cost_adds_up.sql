@@ -1,4 +1,4 @@
--- a whole cost is its plan's cost and the instructions, whose last step is what is paid for them
+-- a whole cost is its plan's cost plus the instructions, and their last step is what is paid for them
 with last_steps as (
     select
         priced_on, model_code, buyer_code,

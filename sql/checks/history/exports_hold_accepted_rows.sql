@@ -1,4 +1,4 @@
--- the rows of all exports that count are the rows accepted from all price exports: none is lost between the two
+-- the rows of all exports that count are the rows accepted from all price exports; none is lost in between
 select
     (
         select coalesce(sum(row_count), 0)

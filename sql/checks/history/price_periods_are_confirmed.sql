@@ -1,5 +1,5 @@
--- the confirmations of a price period begin on its first day, end on the last day it was confirmed, and do not overlap; the
--- latest run of them begins when the price period says
+-- the confirmations of a price period begin on its first day, end on the last day it was confirmed, and do not overlap;
+-- the price period names the start of the latest run
 with run as (
     select
         offer_id,

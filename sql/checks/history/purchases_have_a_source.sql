@@ -1,4 +1,4 @@
--- every price step in the history, and so every price paid, comes from one row of a file that was taken in
+-- every price step in the history, and so every price paid, comes from one row of a file taken in
 select
     coalesce(price_history.offer_id, offer_source.offer_id) as offer_id,
     step_from_quantity,

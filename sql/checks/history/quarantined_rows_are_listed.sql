@@ -1,4 +1,5 @@
--- every row counted as quarantined in a loaded file is listed with what to do about it, and so is a file quarantined whole
+-- every row counted as quarantined in a loaded file is listed with what to do about it; so is every file quarantined
+-- whole
 with listed as (
     select
         file_hash,
@@ -8,7 +9,12 @@ with listed as (
     group by file_hash
 )
 
-select file_hash, intake_file.file_name, intake_file.file_status, intake_file.quarantined_row_count, listed.listed_row_count
+select
+    file_hash,
+    intake_file.file_name,
+    intake_file.file_status,
+    intake_file.quarantined_row_count,
+    listed.listed_row_count
 from intake_file
 full join listed using (file_hash)
 where

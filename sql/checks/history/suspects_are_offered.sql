@@ -1,5 +1,4 @@
--- suspicious prices that the history does not have, or that stood before they came up: one row per price period and step;
--- expected none
+-- every suspect price is in the history, in price periods from the day it came up
 select suspect_price.*
 from suspect_price
 left join price_history using (offer_id, step_from_quantity)

@@ -1,4 +1,4 @@
--- what copies cost is landed cost and estimate, and for the model's own number of copies what its plan costs
+-- the cost of copies is landed cost plus estimate; for the model's own number of copies it is the plan's cost
 select
     copy_cost.priced_on, copy_cost.model_code, copy_cost.buyer_code, copy_cost.copies,
     copy_cost.complete_cost,

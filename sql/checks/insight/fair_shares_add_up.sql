@@ -1,5 +1,5 @@
--- the fair shares of a plan's flexible lines of colour and form add up to what all of them save; a plan without any fair
--- share has a saving the estimate can't place, or nothing to share
+-- the fair shares of a plan's flexible lines add up to what all of them save; a plan without fair shares has nothing to
+-- share, or a saving that no line can be credited with
 with shared as (
     select priced_on, model_code, scenario_code, buyer_code, saving
     from colour_flex_saving

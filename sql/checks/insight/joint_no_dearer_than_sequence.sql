@@ -1,4 +1,5 @@
--- a joint order leaves no more unfilled than any sequence and, at equal fill, costs no more, but for rounding by order
+-- a joint order leaves no more pieces unfilled than any sequence; at equal fill it costs no more, rounding by order
+-- apart
 with sequences as (
     select
         priced_on, joint_order_code, buyer_code, sequence_number,
@@ -20,7 +21,7 @@ where
     joint_order.unfilled_piece_count > sequences.unfilled_piece_count
     or (
         joint_order.unfilled_piece_count = sequences.unfilled_piece_count
-        -- each order rounds four components to its currency's digits
+        -- each order rounds four components to the digits of its currency
         and joint_order.landed_cost - sequences.sequence_cost + joint_order.unfilled_estimate
         > greatest(0.001 * sequences.sequence_cost, 0.04)
     );

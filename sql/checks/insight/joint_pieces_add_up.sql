@@ -1,4 +1,4 @@
--- the pieces of a joint plan are those of its orders with vendors; those without a model are the spares
+-- the pieces of a joint plan are those of its orders with vendors; pieces without a model are the spares
 with planned as (
     select
         priced_on, joint_order_code, buyer_code, vendor_code, order_number,

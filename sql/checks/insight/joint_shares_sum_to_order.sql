@@ -1,5 +1,5 @@
--- fair shares add up to what a joint order costs, separate costs to what it is compared with, and every piece has a
--- model
+-- fair shares add up to the cost of a joint order, separate costs add up to the cost it is compared with, and every
+-- piece has a model
 with shared as (
     select
         priced_on, joint_order_code, buyer_code,

@@ -1,4 +1,4 @@
--- the orders with vendors add up to the joint order, part by part, and are as many as it says
+-- the orders with vendors add up to the joint order, component by component, and to its number of orders
 with ordered as (
     select
         priced_on, joint_order_code, buyer_code,

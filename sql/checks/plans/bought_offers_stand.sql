@@ -1,4 +1,4 @@
--- what a plan buys was on offer on its date: the price period was open, and confirmed lately enough
+-- every offer that a plan buys was on offer on the plan's date: its price period was open and confirmed recently enough
 with bought as (
     select distinct priced_on, vendor_code, offer_id
     from plan_purchase

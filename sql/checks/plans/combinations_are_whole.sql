@@ -1,25 +1,26 @@
--- a portion served by a combination gets all its components, in their counts
-with needed as (
+-- a portion filled by a combination gets all the combination's parts, each in its number
+with served as (
     select distinct
-        priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, listed_part_code, combination_code
+        priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, listed_part_code,
+        combination_code
     from plan_line
     where combination_code <> ''
 ),
 
-quarantined as (
+due as (
     select
-        needed.*,
+        served.*,
         combinations.component_part_code,
         combinations.component_count
-    from needed
+    from served
     join combinations
-        on needed.listed_part_code = combinations.part_code
-        and needed.combination_code = combinations.combination_code
-        and needed.priced_on >= combinations.valid_from_on
+        on served.listed_part_code = combinations.part_code
+        and served.combination_code = combinations.combination_code
+        and served.priced_on >= combinations.valid_from_on
     qualify
         combinations.valid_from_on = max(combinations.valid_from_on) over (
             partition by
-                priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, needed.combination_code
+                priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, served.combination_code
         )
 ),
 
@@ -37,10 +38,10 @@ compared as (
     select
         priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, combination_code,
         component_part_code,
-        quarantined.component_count,
+        due.component_count,
         got.quantity,
-        got.quantity / quarantined.component_count as piece_count
-    from quarantined
+        got.quantity / due.component_count as piece_count
+    from due
     full join got using (
         priced_on, model_code, scenario_code, buyer_code, line_number, portion_number, combination_code,
         component_part_code

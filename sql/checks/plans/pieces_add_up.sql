@@ -1,7 +1,7 @@
--- pieces bought for the portions, pieces taken from stock on hand and unfilled pieces make up the pieces the model
--- wants
+-- pieces bought for portions, pieces from stock on hand and unfilled pieces add up to the pieces the model needs
 --
--- A made-up piece counts once: the pieces of one of its components, divided by how many of them it takes.
+-- A piece filled by a combination counts once: the pieces of one of its parts, divided by how many of that part it
+-- takes.
 with line_component as (
     select
         plan_line.*,

@@ -1,4 +1,4 @@
--- purchases of offers with a suspicious price that nobody had confirmed by then: one row per purchase; expected none
+-- no plan buys an offer whose price was suspect on the plan's date and not confirmed by then
 select plan_purchase.*
 from plan_purchase
 join suspect_price using (offer_id)

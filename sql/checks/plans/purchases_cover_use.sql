@@ -1,4 +1,4 @@
--- of every offer an order buys what its portions use and what is spare, and they use no piece it did not buy
+-- what an order buys of an offer is what its portions use plus the spares; portions use no piece that was not bought
 with used as (
     select
         priced_on, model_code, scenario_code, buyer_code, offer_id, order_number,

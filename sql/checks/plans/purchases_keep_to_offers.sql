@@ -1,5 +1,5 @@
--- an order buys from an offer at the price of the step it reaches, in its multiples and within its limit; all orders of
--- a plan together, within its stock
+-- an order pays the price of the step that its quantity reaches, and keeps the offer's multiples and limit; all orders
+-- of a plan together keep within its stock
 with offered as (
     select
         plan_purchase.*,

@@ -1,4 +1,4 @@
--- the purchases of an order are as many pieces and elements as it says
+-- the purchases of an order add up to its number of pieces and of elements
 with bought as (
     select
         priced_on, model_code, scenario_code, buyer_code, vendor_code, order_number,

@@ -1,4 +1,4 @@
--- a plan is partial when something is unfilled and only then, and a refused one buys nothing
+-- a plan is partial exactly when something is unfilled, and a refused plan buys nothing
 select
     priced_on, model_code, scenario_code, buyer_code, plan_status, unfilled_piece_count, landed_cost, vendor_count
 from model_cost

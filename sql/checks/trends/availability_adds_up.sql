@@ -1,4 +1,4 @@
--- a model's availability is that of its elements put together, and shares and copies follow from the pieces
+-- a model's availability is the sum of its elements', and shares and copies follow from the pieces
 with latest as (
     select model_code, buyer_code, max(month) as month
     from model_availability

@@ -1,4 +1,5 @@
--- a forecast is published only where trials say so, with its level inside its interval, for months after the last index
+-- a forecast is published only where its trials allow it, with its level inside its interval, for months after the last
+-- index
 with last_month as (
     select model_code, buyer_code, max(month) as month
     from price_index

@@ -1,4 +1,4 @@
--- in every view the groups of lines add up to the change of the headline index
+-- in every breakdown, the groups of lines add up to the change of the headline index
 with summed as (
     select
         model_code, buyer_code, month, change_month_count, contribution_view,

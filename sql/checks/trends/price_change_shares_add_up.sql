@@ -1,4 +1,4 @@
--- elements whose price rose, stood still and fell are all of them, and percentiles ascend
+-- elements whose price rose, stayed and fell add up to all elements, and percentiles ascend
 select
     model_code, buyer_code, month, change_month_count, risen_share, unchanged_share, fallen_share
 from price_change_distribution

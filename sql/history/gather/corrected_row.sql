@@ -1,8 +1,8 @@
 -- one row per row of a touched vendor that a declared correction changes or drops
 --
--- The guard says how the error shows. From the first date on which an offer is listed without it, the source has corrected
--- itself for that offer, and the correction no longer holds for it. All rows that are not withdrawn and did not lose to
--- a corrected copy speak, whichever exports win: so that what is corrected does not depend on what it changes.
+-- The guard describes how the error shows. From the first date on which an offer is listed without the error, the
+-- correction no longer applies to that offer. All rows count here, whichever exports win, but for withdrawn rows and
+-- rows replaced by a corrected copy: what is corrected must not depend on what the correction changes.
 insert into corrected_row
 with matched as (
     select
@@ -27,7 +27,7 @@ with matched as (
         and source_correction.colour_code in ('*', export_row.colour_code)
         and export_row.observed_on >= source_correction.observed_from_on
         and export_row.observed_on <= coalesce(source_correction.observed_to_on, export_row.observed_on)
-    where not export_row.is_outdone
+    where not export_row.is_left_out
 ),
 
 guarded as (
@@ -37,7 +37,7 @@ guarded as (
             partition by
                 vendor_code, part_code, colour_code, condition, listing_code,
                 correction_part_code, correction_colour_code, observed_from_on
-        ) as source_corrected_on
+        ) as error_ended_on
     from matched
 ),
 
@@ -50,7 +50,7 @@ chosen as (
             else unit_price
         end as new_price
     from guarded
-    where shows_error and (source_corrected_on is null or observed_on < source_corrected_on)
+    where shows_error and (error_ended_on is null or observed_on < error_ended_on)
     qualify
         row_number() over (
             partition by file_hash, record_number

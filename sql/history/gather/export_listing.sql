@@ -5,7 +5,7 @@ select
     listing.vendor_code,
     export_row.export_hash,
     export_row.observed_on,
-    -- the one free text stands last, so that no two rows are written alike; steps differ, so none cancel out
+    -- the one free text comes last, so that no two rows are written alike; steps differ, so none cancel out
     bit_xor(md5_number(concat_ws(
         '|',
         export_row.step_from_quantity,
@@ -19,5 +19,5 @@ select
     ))) as content_digest
 from export_row
 join listing using (vendor_code, part_code, colour_code, condition, listing_code)
-where not export_row.is_outdone
+where not export_row.is_left_out
 group by all;

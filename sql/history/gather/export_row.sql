@@ -13,7 +13,7 @@ with standing_row as (
 
 select
     standing_row.*,
-    outdone_row.file_hash is not null as is_outdone
+    superseded_row.file_hash is not null as is_left_out
 from standing_row
-left join outdone_row using (file_hash, record_number)
+left join superseded_row using (file_hash, record_number)
 where standing_row.export_hash not in (select file_hash from withdrawn_file);

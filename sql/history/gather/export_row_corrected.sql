@@ -1,9 +1,10 @@
--- one row per row of a touched vendor: it gets the price and the currency of its declared correction; a dropped row no longer counts
+-- one row per row of a touched vendor, with the price and currency of its declared correction; a dropped row counts no
+-- longer
 update export_row
 set
     unit_price = coalesce(corrected_row.corrected_unit_price, export_row.unit_price),
     currency_code = coalesce(corrected_row.corrected_currency_code, export_row.currency_code),
-    is_outdone = corrected_row.correction_action = 'drop'
+    is_left_out = corrected_row.correction_action = 'drop'
 from corrected_row
 where
     corrected_row.file_hash = export_row.file_hash

@@ -8,7 +8,7 @@ select distinct
 from quarantined_key
 join listing using (vendor_code, part_code, colour_code, condition, listing_code)
 left join corrected_root using (file_hash, record_number)
-anti join corrected_away using (file_hash, record_number)
+anti join replaced_record using (file_hash, record_number)
 anti join withdrawn_file using (file_hash)
 anti join withdrawn_file as withdrawn_root
     on withdrawn_root.file_hash = coalesce(corrected_root.root_hash, quarantined_key.file_hash);

@@ -1,6 +1,8 @@
--- one row per vendor whose history may differ now: the vendors of the files to fold, and of all files tied to those
--- by corrected rows, because a corrected row changes the export it rejoins; a file that was read again may no longer have
--- rows of a vendor it had when it was folded last
+-- one row per vendor whose history may change: the vendors of the files to fold, and of all files tied to those by
+-- corrected rows
+--
+-- A corrected row changes the export it rejoins. A file that was read again may have lost rows of a vendor it had when
+-- it was folded last.
 create or replace temp table touched_vendor as
 with recursive
 link as (

@@ -1,7 +1,7 @@
--- one row per file with quarantined rows: how many of them, corrected rows left out, name no offer to be trusted
+-- one row per file with quarantined rows: how many of them name no offer that can be trusted, corrected rows left out
 --
--- Rows that name an offer but are not to be trusted are known by their number only; they count as uncorrected as long as
--- enough such rows are.
+-- A row whose offer is named but not trusted is known only by the file's count. It counts as long as enough such rows
+-- are uncorrected.
 create or replace temp table untrusted_key as
 with quarantined_record as (
     select distinct file_hash, record_number
@@ -18,11 +18,11 @@ quarantined_tally as (
     select
         quarantined_record.file_hash,
         count(*) filter (named.file_hash is null) as unnamed,
-        count(*) filter (named.file_hash is null and corrected_away.file_hash is null) as unnamed_uncorrected,
-        count(*) filter (named.file_hash is not null and corrected_away.file_hash is null) as named_uncorrected
+        count(*) filter (named.file_hash is null and replaced_record.file_hash is null) as unnamed_uncorrected,
+        count(*) filter (named.file_hash is not null and replaced_record.file_hash is null) as named_uncorrected
     from quarantined_record
     left join named using (file_hash, record_number)
-    left join corrected_away using (file_hash, record_number)
+    left join replaced_record using (file_hash, record_number)
     group by quarantined_record.file_hash
 )
 

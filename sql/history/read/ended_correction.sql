@@ -1,5 +1,5 @@
--- one row per declared correction with a guard that was of use once and corrects nothing on its vendor's latest dates:
--- the first date within its dates on which its vendor was seen again without a corrected row
+-- one row per declared correction with a guard that applied once but no longer does: the first date within its dates on
+-- which its vendor's export had no row to correct
 with last_corrected as (
     select
         source_correction.vendor_code,
@@ -24,7 +24,7 @@ select
     last_corrected.part_code,
     last_corrected.colour_code,
     last_corrected.observed_from_on,
-    min(vendor_export.observed_on) as source_corrected_on
+    min(vendor_export.observed_on) as error_ended_on
 from last_corrected
 join vendor_export
     on last_corrected.vendor_code = vendor_export.vendor_code

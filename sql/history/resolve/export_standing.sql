@@ -1,5 +1,5 @@
--- one row per export of an unsettled vendor: of the full ones of a date that do not wait, the highest revision and then
--- the highest hash wins
+-- one row per export of an unsettled vendor: of a date's full exports that do not wait, the one with the highest
+-- revision, then the highest hash, wins
 create or replace temp table export_standing as
 with ranked as (
     select

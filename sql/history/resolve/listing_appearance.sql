@@ -1,5 +1,7 @@
--- one row per date on which an offer of an unsettled vendor is seen, with the start of the price period it belongs to and the
--- date on which a full export without it ends that price period, if one comes before the offer is listed again
+-- one row per date on which an offer of an unsettled vendor is seen
+--
+-- It has the start of the price period that the date belongs to, and the date of the full export that ends this period
+-- by leaving the offer out, if one comes before the offer is listed again.
 create or replace temp table listing_appearance as
 with span as (
     select

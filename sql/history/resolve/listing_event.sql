@@ -1,5 +1,7 @@
--- one row per offer of an unsettled vendor and date on which an export that counts lists it: readably (is_seen), then
--- with what the highest partial export says, else the winner; or in a quarantined row only
+-- one row per offer of an unsettled vendor and date on which an export that counts lists it
+--
+-- Readable (is_seen): with the content of the highest partial export, else of the winner. Otherwise only a quarantined
+-- row lists it.
 create or replace temp table listing_event as
 with seen_in as (
     select

@@ -1,5 +1,5 @@
--- one row per unsettled vendor: its earliest winning export that closes more than half of the offers open before it,
--- if the user has not accepted it
+-- one row per unsettled vendor: its earliest winning export that closes more than half of the offers open before it and
+-- is not accepted
 create or replace temp table new_waiting_export as
 with change as (
     select vendor_code, valid_from_on as observed_on, count(*) as opened, 0 as ended, 0 as closed

@@ -1,5 +1,5 @@
--- one row per unsettled vendor and date of an event: is there a winning full export, which is the one before, and when
--- does the next one close what it does not list
+-- one row per unsettled vendor and date of an event: whether a full export wins on it, which one won before, and when
+-- the next one closes what it does not list
 create or replace temp table vendor_day as
 with winner as (
     select vendor_code, observed_on, may_close

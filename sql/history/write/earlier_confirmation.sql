@@ -1,4 +1,4 @@
--- one row per run of confirmations of a settled vendor's price period before its latest one
+-- one row per run of confirmations of a settled vendor's price period, the latest run left out
 insert into earlier_confirmation
 select
     listing.vendor_code,

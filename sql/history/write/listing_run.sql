@@ -1,5 +1,7 @@
--- one row per run of confirmations of a settled vendor's price period: a run goes on where the offer was seen on every date of
--- a winning full export; any other date on which it was seen starts a run, so that runs stay exact on every day
+-- one row per run of confirmations of a settled vendor's price period
+--
+-- A run goes on while the offer is seen on every date of a winning full export. Any other date on which it is seen
+-- starts a run, so that runs are exact on every day.
 create or replace temp table listing_run as
 with seen as (
     select

@@ -1,5 +1,7 @@
--- one row per price period of a settled vendor's offer and price step; the latest run of confirmations goes on where the price period
--- stands and the offer was seen on the vendor's last winning full export, or later
+-- one row per price period of a settled vendor's offer and price step
+--
+-- The latest run of confirmations goes on if the price period is open and the offer was seen on the date of the
+-- vendor's last winning full export, or later.
 insert into price_period
 with last_winner as (
     select vendor_code, max(observed_on) as full_on
@@ -71,5 +73,5 @@ join export_row
     and new_price_period.colour_code = export_row.colour_code
     and new_price_period.condition = export_row.condition
     and new_price_period.listing_code = export_row.listing_code
-    and not export_row.is_outdone
+    and not export_row.is_left_out
 order by all;

@@ -1,5 +1,5 @@
--- a kind of flexibility alone never saves more than both kinds, nor do both save more than both and some lines besides; the
--- costs as listed and with both are those of the published plans
+-- a plan flexible in colour alone or in form alone never costs less than one flexible in both; the costs as listed and
+-- with both are those of the published plans
 with costs as (
     select
         priced_on, model_code, scenario_code, buyer_code,

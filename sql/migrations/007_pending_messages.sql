@@ -1,5 +1,5 @@
--- What there is to say of files taken in, until a refresh that succeeds has said it.
-create table kept_message (
+-- messages about files taken in that no refresh which succeeded has shown yet
+create table pending_message (
     message_number bigint primary key,
     message_text varchar not null,
     quarantined_row_count bigint not null

@@ -1,4 +1,4 @@
-"""Where the table in an unknown file begins: its encoding, separator and header line, below any titles."""
+"""Where the table in an unknown file begins: its sheet or its encoding and separator, and its header line below any titles."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _SAMPLE_ROWS = 300
 _SAMPLE_SHEETS = 10
 _SEPARATORS = (*text_files.SEPARATORS, "|")
 _VALUE = re.compile(r"[+-]?[0-9][0-9.,:/' \u00a0-]*")
-"""A number, date or time: what a column's name is not."""
+"""A number, date or time: no such text is the name of a column."""
 
 Row = tuple[int, list[str]]
 
@@ -76,10 +76,10 @@ def _sample(text: str, separator: str, where: str) -> list[Row]:
 
 
 def _header(rows: Sequence[Row]) -> tuple[int, int]:
-    """The line of the row that looks most like a header, and how well the rows below fit it (0: there is none).
+    """The line of the row that looks most like a header, and how well the rows below fit it (0: no row looks like one).
 
-    A title of several cells may be as wide as the table. So of the rows that could be a header the one wins whose cells are most
-    named like columns; of several, the first with a value, such as a number or a date, in the row right below it.
+    A title of several cells may be as wide as the table. So among the rows that could be a header, the one with the most cells
+    named like columns wins; then the first with a value, such as a number or a date, in the next row.
     """
     filled = [(line, [cell.strip(BLANKS) for cell in cells]) for line, cells in rows]
     filled = [(line, _without_end(cells)) for line, cells in filled if any(cells)]

@@ -1,5 +1,5 @@
--- what the lines of a look-first list add, one on top of the other, adds up at every line, and no order of looking
--- saves more than the best choice of as many lines
+-- the savings that a look-first list adds line by line add up at every line; looking in this order never saves more
+-- than the best choice of as many lines
 with added as (
     select
         priced_on, model_code, scenario_code, buyer_code, look_rank, line_number, look_saving_so_far, best_look_saving,

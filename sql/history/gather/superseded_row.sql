@@ -1,6 +1,8 @@
--- one row per row that lost to a corrected copy: of one record the copy corrected last counts, and so it does of one offer
--- and price step; of several copies corrected equally often, the one in the file with the highest hash
-insert into outdone_row
+-- one row per row replaced by a corrected copy
+--
+-- Of one record, or of one offer and price step, the copy corrected last counts. Of copies corrected equally often, the
+-- one in the file with the highest hash counts.
+insert into superseded_row
 with corrected_export as (
     select distinct root_hash
     from corrected_root
