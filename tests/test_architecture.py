@@ -85,7 +85,7 @@ SQL_FILES = [path for path in sorted((ROOT / "sql").rglob("*.sql")) if path.pare
 
 
 @pytest.mark.parametrize("path", SQL_FILES, ids=lambda path: path.stem)
-def test_a_sql_file_has_one_statement(path):
+def test_a_sql_file_has_one_statement(path: Path) -> None:
     """A view's comments are part of it; a migration is one change of many tables."""
     kinds = [str(statement.type) for statement in duckdb.extract_statements(path.read_text(encoding="utf-8"))]
     assert len([kind for kind in kinds if path.parent.name != "marts" or "ALTER" not in kind]) == 1, kinds

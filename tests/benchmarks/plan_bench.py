@@ -20,6 +20,7 @@ import highspy
 import numpy as np
 
 from pipelines.planner import solve
+from pipelines.planner.planning_state import EFFORTS
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ModelOptions
 from pipelines.planner.program.rows import build_model
@@ -104,7 +105,7 @@ def main() -> None:
     parser.add_argument(
         "--rule-share", type=float, default=0.0, help="share of vendors with waivers, minimums, steps, multiples"
     )
-    parser.add_argument("--effort", default="standard", choices=sorted(solve.EFFORTS))
+    parser.add_argument("--effort", default="standard", choices=sorted(EFFORTS))
     parser.add_argument("--mip-seconds", type=float, default=60.0, help="the plain MIP's time limit; 0 to leave it out")
     parser.add_argument("--only", choices=["mip", "kitfare"], help=argparse.SUPPRESS)
     args = parser.parse_args()

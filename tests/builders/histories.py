@@ -270,7 +270,7 @@ def expected(case: Case) -> tuple[Folded, dict[str, Any]]:
             for (file_hash, vendor, day), (coverage, revision, standing, count) in folded.standing.items()
         },
         "corrected_row": {
-            (*record, *(content or (None, None))[:2]) for record, content in folded.corrected.items()
+            (*record, *(content or (None, None))[:2]) for record, content in folded.source_corrected.items()
         },
         "offer_source": len(steps),
         "quarantined_row": {

@@ -1,11 +1,9 @@
 """The workspace's own server: found when it is up, never believed when it is not, and gone when its parent is."""
 
-import json
 import os
 import subprocess
 import sys
 import time
-import urllib.request
 from pathlib import Path
 from typing import Any
 
@@ -78,30 +76,3 @@ def test_a_server_that_never_answers_is_stopped(place: Any, monkeypatch: pytest.
         pytest.fail("it never answered")
     assert time.monotonic() - began < local_prefect.STOP_TIMEOUT_SECONDS
     assert running_server(place) is None
-
-
-DASHBOARD = "<title>Prefect Server</title>"
-
-
-def ask(url):
-    with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(url, timeout=10) as answer:
-        return answer.read().decode()
-
-
-@pytest.mark.flows
-@pytest.mark.slow
-def test_the_dashboard_is_off_until_it_is_asked_for(place):
-    with own_server(place, "INFO"):
-        root = os.environ["PREFECT_API_URL"].removesuffix("/api")
-        assert DASHBOARD not in ask(f"{root}/")
-    assert not (place.root / ".prefect" / "dashboard").exists()
-    with (place.root / "kitfare.toml").open("a") as settings:
-        settings.write("[prefect]\ndashboard = true\n")
-    with own_server(place, "INFO"):
-        root = os.environ["PREFECT_API_URL"].removesuffix("/api")
-        assert DASHBOARD in ask(f"{root}/")
-        settings = json.loads(ask(f"{root}/api/admin/settings"))["server"]
-    assert settings["analytics_enabled"] is False and settings["ui"]["show_promotional_content"] is False
-    assert (place.root / ".prefect" / "dashboard").is_dir(), (
-        "its files are the workspace's, not the installed package's"
-    )

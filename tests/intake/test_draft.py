@@ -4,6 +4,7 @@ import tomllib
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 import pytest
@@ -87,7 +88,7 @@ def test_a_french_spreadsheet_with_notes_first_and_titles_above(tmp_path: Path) 
     assert rows(taken)[0] == ("sud", "00501", "bleu", "new", Decimal("0.045"), "EUR", 12, DAY)
 
 
-TITLES = {
+TITLES: dict[str, list[list[Any]]] = {
     "one": [["Price list of the north"]],
     "one and a blank line": [["Price list of the north"], []],
     "blank lines around": [[], ["Price list of the north"], []],
@@ -106,7 +107,7 @@ TITLES = {
 
 @pytest.mark.parametrize("kind", ["xlsx", "ods"])
 @pytest.mark.parametrize("titles", TITLES)
-def test_titles_above_the_header_of_a_spreadsheet(titles, kind, tmp_path):
+def test_titles_above_the_header_of_a_spreadsheet(titles: str, kind: str, tmp_path: Path) -> None:
     table = [
         *TITLES[titles],
         ["Article", "Colour", "Condition", "Price EUR", "Stock", "Date"],
@@ -121,7 +122,7 @@ def test_titles_above_the_header_of_a_spreadsheet(titles, kind, tmp_path):
     ]
 
 
-def test_a_title_in_merged_cells(tmp_path):
+def test_a_title_in_merged_cells(tmp_path: Path) -> None:
     path = tmp_path / "north.xlsx"
     book = xlsxwriter.Workbook(str(path))
     sheet = book.add_worksheet("Prices")
@@ -135,7 +136,7 @@ def test_a_title_in_merged_cells(tmp_path):
     assert "header_line = 4\n" in drafted and 'part_code = "Article"' in drafted and 'currency_code = "EUR"' in drafted
 
 
-def test_a_header_of_unknown_words_is_the_row_above_the_first_values(tmp_path):
+def test_a_header_of_unknown_words_is_the_row_above_the_first_values(tmp_path: Path) -> None:
     table = [
         ["Haus", "Baum", "Weg", "Tor"],
         ["Ding", "Ton", "Wert", "Zahl"],

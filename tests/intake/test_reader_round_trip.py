@@ -14,6 +14,7 @@ from pipelines.intake.reading import text_grids
 from pipelines.intake.reading.readers import ReadOptions, read_as_text
 from pipelines.intake.reading.tabular import BLANKS, MAXIMUM_COLUMNS
 from tests.builders.files import cells
+from tests.present import present
 
 # What every encoding below can write; line ends, quotes and separators on purpose, NUL not.
 ALPHABET = st.one_of(
@@ -113,5 +114,5 @@ def test_the_plain_way_agrees_with_the_strict_one(
 
 def test_the_plain_way_is_taken_for_plain_files() -> None:
     """Otherwise the property above would hold for nothing."""
-    assert text_grids.plain_grid("a;b\n1;2\n\n;\n3;4\n", ";", 1, ("a", "b")).frame.height == 2
+    assert present(text_grids.plain_grid("a;b\n1;2\n\n;\n3;4\n", ";", 1, ("a", "b"))).frame.height == 2
     assert MAXIMUM_COLUMNS >= 100

@@ -10,7 +10,7 @@ from pipelines.trends.outlook.theil_sen import theil_sen
 from tests.builders.length import examples
 
 
-def test_it_is_scipys_slope_and_interval_where_ranks_are_whole():
+def test_it_is_scipys_slope_and_interval_where_ranks_are_whole() -> None:
     """At the levels at which a rank is whole nothing is to be rounded or drawn between; random series have no ties."""
     chance, compared = np.random.default_rng(20261129), 0
     for count in range(4, 26):
@@ -30,7 +30,7 @@ def test_it_is_scipys_slope_and_interval_where_ranks_are_whole():
     assert compared > 500
 
 
-def test_between_ranks_it_is_less_than_a_rank_from_scipys():
+def test_between_ranks_it_is_less_than_a_rank_from_scipys() -> None:
     chance = np.random.default_rng(20261130)
     for count in range(8, 26):
         times = np.arange(float(count))

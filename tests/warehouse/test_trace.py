@@ -4,6 +4,7 @@ import json
 import re
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -105,14 +106,14 @@ TYPOS = {
 
 
 @pytest.mark.parametrize("typo", TYPOS)
-def test_a_typo_is_reported_what_there_is(place, typo):
+def test_a_typo_is_reported_what_there_is(place: Path, typo: str) -> None:
     arguments, reported = TYPOS[typo]
     result = CliRunner().invoke(app, ["trace", *arguments, "--workspace", str(place)])
     assert result.exit_code == 2 and not result.stdout and reported in result.stderr
     assert len(result.stderr.splitlines()) == 3
 
 
-def test_the_lines_there_are_are_named(place):
+def test_the_lines_there_are_are_named(place: Path) -> None:
     result = CliRunner().invoke(
         app, ["trace", "mill", "--scenario", "flexible", "--line", "9999", "--workspace", str(place)]
     )
@@ -122,11 +123,11 @@ def test_the_lines_there_are_are_named(place):
     )
 
 
-def test_a_line_that_is_on_hand_is_reported_so(place):
+def test_a_line_that_is_on_hand_is_reported_so(place: Path) -> None:
     assert "Line 1: 2 x 00501 7 (new) on hand" in run(place, "trace", "mill", "--scenario", "flexible", "--line", "1")
 
 
-def test_a_line_of_no_price_index_is_reported_what_there_is(place):
+def test_a_line_of_no_price_index_is_reported_what_there_is(place: Path) -> None:
     """The published case has an index of one month, and no prices of lines."""
     given = ["trace", "mill", "--month", "2026-01", "--workspace", str(place)]
     assert CliRunner().invoke(app, given).exit_code == 0

@@ -1,11 +1,7 @@
 """What all drawings keep to: words for those who listen, colours of the page, no ids, no links, the same bytes each time."""
 
 import json
-import os
-import subprocess
-import sys
 from datetime import date
-from pathlib import Path
 from xml.etree.ElementTree import fromstring
 
 import altair
@@ -82,22 +78,6 @@ def test_all_text_has_the_one_size(kind):
     chart = drawings()[kind]
     assert fromstring(chart.svg).get("font-size") == str(look.TEXT)
     assert parts(chart, "text") and not [text for text in parts(chart, "text") if text.get("font-size")]
-
-
-@pytest.mark.slow
-def test_another_process_with_other_fonts_and_time_zone_draws_the_same_bytes(tmp_path):
-    (tmp_path / "fonts.conf").write_text(f"<fontconfig><dir>{tmp_path}</dir></fontconfig>", encoding="utf-8")
-    code = "import sys; sys.path.insert(0, sys.argv[1])\nfrom test_every_drawing import drawings\nprint([c.svg for c in drawings().values()])"
-    given = [sys.executable, "-c", code, str(Path(__file__).parent)]
-    environments = (
-        {"TZ": "America/New_York"},
-        {"FONTCONFIG_FILE": str(tmp_path / "fonts.conf"), "TZ": "Asia/Tokyo", "LC_ALL": "C"},
-    )
-    made = {
-        subprocess.run(given, env={**os.environ, **each}, capture_output=True, text=True, check=True).stdout
-        for each in environments
-    }
-    assert made == {f"{[chart.svg for chart in drawings().values()]}\n"}
 
 
 def test_coordinates_are_short_and_never_minus_nothing():
