@@ -13,6 +13,7 @@ import pytest
 
 from pipelines.costing.terms_on import terms_on
 from pipelines.errors import InputError, KitfareError, PlanRefusedError
+from pipelines.inputs import Model
 from pipelines.planner import solve
 from pipelines.planning import night, plan_tables
 from pipelines.planning.night import plan_night
@@ -195,12 +196,12 @@ def test_what_shapes_no_plan_leaves_its_key() -> None:
     assert keys_of(models=(later,)) == keys_of()
 
 
-INSTRUCTIONS = {
+INSTRUCTIONS: dict[str, Any] = {
     "price": Decimal(20),
     "currency_code": "EUR",
     "discounts": [{"pct": Decimal(10), "from_on": DAY, "to_on": DAY, "reason": "autumn"}],
 }
-FOR_PEOPLE = {
+FOR_PEOPLE: dict[str, dict[str, Any]] = {
     "model title": {
         "models": (make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")], title="y", designer="y"),)
     },
@@ -214,7 +215,7 @@ FOR_PEOPLE = {
     "combination reason": {"combinations": [{**COMBINATION, "reason": "y"}]},
     "colour family": {"colours": [{**RED, "colour_family": "y"}]},
 }
-BEFORE = {
+BEFORE: dict[str, dict[str, Any]] = {
     "scenario title": {"scenarios": (Scenario(scenario_code="flexible", title="x"),)},
     "part name": {"parts": [{"part_code": "brick", "part_name": "x", "part_family": "x", "weight_grams": "2"}]},
     "substitutes reason": {"substitutes": [{"part_code": "brick", "substitute_part_code": "tile", "reason": "x"}]},
@@ -224,17 +225,17 @@ BEFORE = {
 
 
 @pytest.mark.parametrize("words", FOR_PEOPLE)
-def test_words_for_people_leave_the_key(words):
+def test_words_for_people_leave_the_key(words: str) -> None:
     assert keys_of(**FOR_PEOPLE[words]) == keys_of(**BEFORE.get(words, {}))
 
 
-def with_instructions(**changes):
+def with_instructions(**changes: Any) -> tuple[Model, ...]:
     return (
         make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")], instructions={**INSTRUCTIONS, **changes}),
     )
 
 
-def test_of_instructions_only_what_they_cost_on_the_day_is_in_the_key():
+def test_of_instructions_only_what_they_cost_on_the_day_is_in_the_key() -> None:
     before = keys_of(models=with_instructions())
     (discount,) = INSTRUCTIONS["discounts"]
     assert keys_of(models=with_instructions(discounts=[{**discount, "reason": "a sale"}])) == before
@@ -245,7 +246,7 @@ def test_of_instructions_only_what_they_cost_on_the_day_is_in_the_key():
     assert keys_of() != before
 
 
-def test_a_new_title_is_published_with_the_plans_that_were_kept(tmp_path, solved):
+def test_a_new_title_is_published_with_the_plans_that_were_kept(tmp_path: Path, solved: list[str]) -> None:
     before = night_of(tmp_path)
     solved.clear()
     retitled = replace(MILL, settings=MILL.settings.model_copy(update={"title": "A mill by the water"}))
@@ -259,7 +260,9 @@ def test_a_new_title_is_published_with_the_plans_that_were_kept(tmp_path, solved
     )
 
 
-def test_the_cache_holds_a_whole_night_however_large(tmp_path, solved, monkeypatch):
+def test_the_cache_holds_a_whole_night_however_large(
+    tmp_path: Path, solved: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(night, "MINIMUM_KEPT", 3)
     night_of(tmp_path)
     solved.clear()
@@ -269,7 +272,7 @@ def test_the_cache_holds_a_whole_night_however_large(tmp_path, solved, monkeypat
     assert len(list((tmp_path / "plans").glob("*.plan"))) == 4
 
 
-def test_all_that_the_planner_imports_is_in_its_version():
+def test_all_that_the_planner_imports_is_in_its_version() -> None:
     """In a process of its own, for the tests have imported more."""
     listing = (
         "import sys, pipelines.planning.night as night; sources = set(map(str, night.planner_sources()));"

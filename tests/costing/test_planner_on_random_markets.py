@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 
-from pipelines.planner import solve
+from pipelines.planner import planning_state, solve
 from tests.builders.length import examples
 from tests.costing.test_planner import QUIET, assert_optimal, assert_refused, penalties_of, priced, unfilled_count
 from tests.oracle.brute_force import best_plan
@@ -23,7 +23,7 @@ def test_many_small_markets_with_every_rule_are_planned_exactly(problem: Any) ->
 @given(problems())
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(planning_state.EFFORTS, "standard", replace(planning_state.EFFORTS["standard"], whole_up_to=-1))
         best = best_plan(problem)
         if best is None:
             assert_refused(problem, "standard")

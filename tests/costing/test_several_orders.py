@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 
-from pipelines.planner import solve
+from pipelines.planner import planning_state, solve
 from tests.builders.length import examples
 from tests.builders.problems import bought_of_listings, problems_with_orders, with_further_orders
 from tests.costing.test_planner import QUIET, assert_refused, penalties_of, priced, unfilled_count
@@ -66,7 +66,7 @@ def test_small_plain_markets_with_several_orders_are_planned_exactly(problem: An
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     best, expanded = best_plan(problem), with_further_orders(problem)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(solve.EFFORTS, "standard", replace(solve.EFFORTS["standard"], whole_up_to=-1))
+        patch.setitem(planning_state.EFFORTS, "standard", replace(planning_state.EFFORTS["standard"], whole_up_to=-1))
         if best is None:
             assert_refused(expanded, "standard")
             return
