@@ -8,8 +8,7 @@ from typing import Any, NoReturn
 
 import polars as pl
 import pytest
-from click.testing import Result
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from pipelines.cli.main import app
 from pipelines.errors import KitfareError

@@ -137,7 +137,8 @@ def quiet_solver() -> highspy.Highs:
 
     It is private, so pyproject.toml pins highspy to the version that was looked at.
     """
-    return highspy._Highs()  # type: ignore[attr-defined]
+    solver: highspy.Highs = highspy._Highs()  # type: ignore[attr-defined]
+    return solver
 
 
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:

@@ -11,10 +11,10 @@ import polars as pl
 from pipelines.costing.landed_cost import PURCHASE_COLUMNS
 from pipelines.costing.price_steps import bases
 from pipelines.planner.statement.bands import VendorBands, compile_terms, with_penalties
-from pipelines.planner.statement.compiled import Compiled, Flags, Floats, Vendors
+from pipelines.planner.statement.compiled import Compiled, Flags, Floats, SharedStock, Vendors
 from pipelines.planner.statement.integer_codes import MICRO, Ints, in_micro, in_micro_ceiling, ints, ranks
 from pipelines.planner.statement.problem import Problem
-from pipelines.planner.statement.shared_stock import SharedStock, matched, shared_stock
+from pipelines.planner.statement.shared_stock import matched, shared_stock
 
 _UNLIMITED = np.iinfo(np.int64).max // 2
 
