@@ -161,7 +161,7 @@ def test_an_unknown_model_and_other_kinds_of_files_are_reported(place: Workspace
     with pytest.raises(UsageError, match="no model barn"):
         add_decisions(place, "barn", [NEW])
     flexible_lines(place).with_suffix(".xlsx").touch()
-    with pytest.raises(InputError, match=r"kept in flexible lines\.xlsx"):
+    with pytest.raises(InputError, match=r"kept in flexible_lines\.xlsx"):
         add_decisions(place, "mill", [NEW])
 
 
