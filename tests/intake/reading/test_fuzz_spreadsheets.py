@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.builders.files import OUR_HEADER, OUR_ROW, write_xlsx
-from tests.intake.test_fuzz import changed, changes, decided, limits
+from tests.intake.reading.test_fuzz import changed, changes, decided, limits
 
 
 @pytest.fixture(scope="module")

@@ -9,7 +9,7 @@ import pytest
 from pipelines.intake.reading.readers import read_as_text
 from pipelines.intake.single_files.plan_files import PlanPaths, read_plan_files
 from tests.builders.files import OUR_HEADER, take, write_text
-from tests.intake.test_plan_files import DAY, SCENARIO
+from tests.intake.single_files.test_plan_files import DAY, SCENARIO
 
 
 @pytest.mark.parametrize(("suffix", "seconds"), [("csv", 6), ("parquet", 4)])
