@@ -61,7 +61,7 @@ def test_nothing_else_private_of_a_library_is_used() -> None:
 def test_the_installed_solver_is_the_one_that_was_looked_at() -> None:
     assert version("highspy") == LOOKED_AT, (
         "highspy has moved, and linear.quiet_solver uses its private class _Highs. Look whether highspy.Highs can be made "
-        "without printing now, and whether _Highs still takes what linear.py and pool_program.py ask of it. Run "
+        "without printing now, and whether _Highs still takes what linear.py and vendor_relaxation.py ask of it. Run "
         "tests/costing, then raise the version here and in pyproject.toml."
     )
 

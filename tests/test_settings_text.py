@@ -149,7 +149,7 @@ def test_any_model_comes_back(
 
 
 @pytest.mark.parametrize(
-    ("text", "reported"),
+    ("text", "where"),
     [
         ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting; did you mean months_back?"),
         (
@@ -164,10 +164,10 @@ def test_any_model_comes_back(
         ('[[buyer]]\ncurrency_code = "EURO"\n', "buyer #1.currency_code: 'EURO' is not a currency of ISO 4217"),
     ],
 )
-def test_what_makes_no_sense_is_said_in_words(text: str, reported: str, tmp_path: Path) -> None:
+def test_what_makes_no_sense_is_said_in_words(text: str, where: str, tmp_path: Path) -> None:
     with pytest.raises(SettingsError) as caught:
         back(text, Settings, tmp_path)
-    assert reported in caught.value.where
+    assert where in caught.value.where
     for words in ("Value error", "pydantic", "unable to parse", "input is too", "datetime"):
         assert words not in str(caught.value)
 

@@ -1,4 +1,4 @@
-"""The workspace's own server: found when it is up, never believed when it is not, and gone when its parent is."""
+"""The workspace's own server: found while it runs, never believed when it does not, and gone when its parent is."""
 
 import os
 import subprocess
@@ -36,7 +36,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
 
 
 def hold_server(place: Any) -> Any:
-    """Another process with the workspace's server up."""
+    """Another process that runs the workspace's server."""
     holder = subprocess.Popen([sys.executable, "-c", HOLD, str(place.root)], stdout=subprocess.PIPE, text=True)
     assert present(holder.stdout).readline() == "up\n"
     return holder

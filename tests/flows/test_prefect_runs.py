@@ -117,9 +117,7 @@ def test_the_watch_sees_what_it_should(tmp_path: Path) -> None:
 def read_record(record: Path) -> tuple[list[str], list[tuple[str, ...]]]:
     """The programs that were watched, and the events with the hosts they name."""
     lines = [tuple(line.split("\t", 1)) for line in record.read_text().splitlines()]
-    return [reported for event, reported in lines if event == "watching"], [
-        line for line in lines if line[0] != "watching"
-    ]
+    return [detail for event, detail in lines if event == "watching"], [line for line in lines if line[0] != "watching"]
 
 
 def is_here(host: str) -> bool:

@@ -1,4 +1,4 @@
-"""``kitfare schedule`` from start to stop, with a refresh and the monthly flow run while it is up."""
+"""``kitfare schedule`` from start to stop, with a refresh and the monthly flow while it runs."""
 
 import json
 import re
@@ -30,7 +30,7 @@ def kitfare(*arguments: Any, cwd: Any) -> Any:
 
 
 def start(root: Any, log: Any) -> Any:
-    """Start the schedule, and wait until it says that it is up; returns the process and the server's address."""
+    """Start the schedule, and wait until it says that it runs; returns the process and the server's address."""
     with log.open("wb") as said:
         process = subprocess.Popen(
             [KITFARE, "schedule", "--at", "02:30", "--time-zone", "Europe/Warsaw"], stdout=said, stderr=said, cwd=root

@@ -1,4 +1,4 @@
-"""A night with a vendor that takes several orders: every check of the refresh holds, and readers are told of each order."""
+"""A night with a vendor that takes several orders: every check of the refresh holds, and readers see each order."""
 
 from pathlib import Path
 from typing import Any
@@ -39,7 +39,7 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
     assert "North, order 2" in (published / "sheets" / "hut-details.html").read_text(encoding="utf-8")
     for path in (published / "tables").glob("*.csv"):
         assert "\x1f" not in path.read_text(encoding="utf-8"), path.name
-    reported = run("trace", "hut", "--scenario", "flexible")
-    assert "Line 1: 4 x 00501 blue (new) from north, order 2 at 0.050000 EUR" in reported
-    reported = run("whatif", "hut", "--shipping", "10")
-    assert "north, order 2" in reported and "1.40 EUR dearer" in reported
+    output = run("trace", "hut", "--scenario", "flexible")
+    assert "Line 1: 4 x 00501 blue (new) from north, order 2 at 0.050000 EUR" in output
+    output = run("whatif", "hut", "--shipping", "10")
+    assert "north, order 2" in output and "1.40 EUR dearer" in output

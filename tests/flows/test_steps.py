@@ -108,8 +108,8 @@ def test_a_published_link_to_nothing_has_one_way_out(place: Workspace) -> None:
     first = refresh(place)
     first.folder.rename(place.root / "elsewhere")
     for command in (("query", "select 1"), ("report", "--month", "2026-10"), ("status",), ("verify",)):
-        reported = kitfare(*command).output
-        assert "is gone or not whole" in reported and "`kitfare refresh`" in reported, reported
+        output = kitfare(*command).output
+        assert "is gone or not whole" in output and "`kitfare refresh`" in output, output
     outcome = refresh(place)
     assert outcome.published and outcome.refresh_id == first.refresh_id
     assert kitfare("query", "select 1").exit_code == 0

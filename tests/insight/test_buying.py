@@ -142,7 +142,7 @@ def test_a_maker_with_too_little_to_sell_says_so() -> None:
     assert rows(found, "maker_further", "further_landed_cost", "further_cost_change") == [(None, None)]
 
 
-def test_without_a_maker_there_is_nothing_to_tell() -> None:
+def test_without_a_maker_its_tables_are_empty() -> None:
     found = tables(MODEL, MARKET, [terms("a"), terms("b")], [vendor("a"), vendor("b")])
     assert all(found[name].is_empty() for name in ("maker_choice", "maker_threshold", "maker_further"))
 

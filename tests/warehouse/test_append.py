@@ -174,7 +174,7 @@ def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con: duckdb.Du
 def test_a_withdrawal_taken_back_on_the_night_of_the_next_export_brings_the_file_back(
     con: duckdb.DuckDBPyConnection,
 ) -> None:
-    """While it is withdrawn the file has no export in the history, so only its rows tell whose history it changes."""
+    """While it is withdrawn the file has no export in the history, so only its rows say whose history it changes."""
     three: list[dict[str, Any]] = [{"part_code": part} for part in ("p1", "p2", "p3")]
     load.load_file(con, taken("a", at(3, *three)), NOW)
     history.set_decisions(con, accepted=(), withdrawn=["a"])

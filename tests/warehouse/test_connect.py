@@ -34,7 +34,7 @@ def path(tmp_path: Path) -> Any:
     return tmp_path / "warehouse.duckdb"
 
 
-def quarantined_open(path: Any, kind: Any) -> Any:
+def kept_open(path: Any, kind: Any) -> Any:
     process = subprocess.Popen(
         [sys.executable, "-c", HOLD.format(kind=kind), str(path)],
         stdin=subprocess.PIPE,
@@ -122,7 +122,7 @@ def test_python_variables_are_not_tables(path: Any) -> None:
 def test_a_lock_in_use_says_what_to_do(path: Any, holder: str, needed: Any) -> None:
     with connect.writer(path):
         pass
-    process = quarantined_open(path, holder)
+    process = kept_open(path, holder)
     try:
         with pytest.raises(BusyError) as caught, needed(path):
             pass
@@ -138,7 +138,7 @@ def test_a_lock_in_use_says_what_to_do(path: Any, holder: str, needed: Any) -> N
 def test_two_readers_at_once(path: Any) -> None:
     with connect.writer(path):
         pass
-    process = quarantined_open(path, "reader")
+    process = kept_open(path, "reader")
     try:
         with connect.reader(path) as con:
             assert con.execute("select count(*) from price_history").fetchall() == [(0,)]

@@ -61,9 +61,9 @@ def main(workspace: Workspace) -> dict[str, Any]:
             return RefreshOutcome("night-1", True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
 
         vars(prefect_flows)["refresh"] = refresh
-        reported = []
-        outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: reported.append(news))
-        found = {"refresh_id": outcome.refresh_id, "progress": reported, "intake_tries": tries["take in dropped files"]}
+        heard = []
+        outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: heard.append(news))
+        found = {"refresh_id": outcome.refresh_id, "progress": heard, "intake_tries": tries["take in dropped files"]}
         try:
             prefect_flows.refresh_as_flow(workspace, date(2026, 10, 31), lambda *news: None)
         except InputError as error:

@@ -32,7 +32,7 @@ PUBLISH = ("none", "some", "all")
 SCENARIOS = ("listed", "flexible", "maker_marked", "maker_first", "cheapest")
 
 
-# What each scenario costs against the listed one, so that the sample has something to tell.
+# What each scenario costs against the listed one, so that the sample has something to show.
 SCENARIO_FACTORS = {"listed": 100, "flexible": 88, "maker_marked": 90, "maker_first": 97, "cheapest": 84}
 
 

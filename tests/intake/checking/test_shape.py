@@ -137,7 +137,7 @@ def test_values_that_the_profile_does_not_name_are_quarantined(tmp_path: Path) -
     assert rules(taken, 4) == {"quantity_available": "is not a number written like 1234.56"}
 
 
-def test_pack_sizes_that_are_none_hold_the_row_and_hide_the_pack_price(tmp_path: Path) -> None:
+def test_a_row_whose_pack_size_is_none_is_quarantined_and_shows_no_price(tmp_path: Path) -> None:
     rows = [(*ROW, size) for size in ("4", "0", "x", "", "2.5")]
     taken = hill(
         tmp_path,
@@ -204,7 +204,7 @@ def test_without_the_flag_the_code_map_is_not_asked(tmp_path: Path) -> None:
     assert ours(hill(tmp_path, [("A1", *ROW[1:])], codes=CODES), "part_code") == [("A1",)]
 
 
-def test_a_profile_that_names_an_absent_column_holds_the_file(tmp_path: Path) -> None:
+def test_a_file_without_a_column_of_its_profile_is_quarantined(tmp_path: Path) -> None:
     taken = hill(tmp_path, [ROW], columns={**profile().columns, "listing_code": "Lot", "assortment_code": "Range"})
     assert "lacks columns that the profile hill names: Lot, Range" in present(taken.error).what
     assert "Part, Colour, Price, Stock, Day" in present(taken.error).next_step
@@ -225,7 +225,7 @@ def test_one_column_may_serve_twice(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("missing", ["part_code", "unit_price"])
-def test_a_required_column_nobody_provides_holds_the_file(tmp_path: Path, missing: str) -> None:
+def test_a_file_without_a_required_column_is_quarantined(tmp_path: Path, missing: str) -> None:
     columns = {name: theirs for name, theirs in profile().columns.items() if name != missing}
     taken = hill(tmp_path, [ROW], columns=columns)
     assert f"lacks the columns {missing}" in present(taken.error).what

@@ -34,7 +34,7 @@ def test_the_documented_example_is_a_profile_and_shows_every_key() -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "reported"),
+    ("changes", "message"),
     [
         ({"tabel": "x"}, "Extra inputs"),
         ({"table": "prices"}, "price_export"),
@@ -66,8 +66,8 @@ def test_the_documented_example_is_a_profile_and_shows_every_key() -> None:
         ({"reading": {"encoding": "base64"}}, "not a text encoding"),
     ],
 )
-def test_what_makes_no_sense_is_refused(changes: dict[str, Any], reported: str) -> None:
-    with pytest.raises(ValidationError, match=reported):
+def test_what_makes_no_sense_is_refused(changes: dict[str, Any], message: str) -> None:
+    with pytest.raises(ValidationError, match=message):
         profile(**changes)
 
 
@@ -131,7 +131,7 @@ def test_the_header_is_read_as_the_profile_says() -> None:
     assert [options.header_line for options in asked] == [None, 3]
 
 
-def test_two_that_fit_hold_the_file() -> None:
+def test_a_file_that_two_profiles_fit_is_refused() -> None:
     with pytest.raises(InputError, match="several profiles fit the file: hill, other"):
         found("hill_1", profile(), profile(profile_name="other"))
 
@@ -151,14 +151,14 @@ def test_dates_in_file_names(name: str, pattern: str, day: date) -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "pattern", "reported"),
+    ("name", "pattern", "message"),
     [
         ("hill.csv", "%Y%m%d", "no date"), ("hill_20261331.csv", "%Y%m%d", "no date"), ("hill_202610311.csv", "%Y%m%d", "no date"),
         ("120261031.csv", "%Y%m%d", "no date"), ("2026-10-31_2026-11-01", "%Y-%m-%d", "several dates"),
     ],
 )  # fmt: skip
-def test_file_names_without_one_clear_date(name: str, pattern: str, reported: str) -> None:
-    with pytest.raises(InputError, match=reported):
+def test_file_names_without_one_clear_date(name: str, pattern: str, message: str) -> None:
+    with pytest.raises(InputError, match=message):
         date_in_file_name(name, pattern)
 
 

@@ -28,7 +28,7 @@ def limits(usual: int, at_length: int) -> settings:
 
 
 @pytest.fixture(scope="module", autouse=True)
-def reported() -> Iterator[Any]:
+def count_printed() -> Iterator[Any]:
     yield
     print(f"\ninputs tried: {dict(TRIED)}, {sum(TRIED.values())} in all")
 
@@ -38,8 +38,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("fuzz")
 
 
-def decided(folder: Path, data: bytes, kind: str) -> None:
-    """Take the bytes in, and hold the answer to what is promised."""
+def check_taken_in(folder: Path, data: bytes, kind: str) -> None:
+    """Take the bytes in, and check what is promised of the answer."""
     TRIED[kind] += 1
     path = folder / f"input.{kind}"
     path.write_bytes(data)
@@ -75,13 +75,13 @@ lines = st.lists(st.lists(cell, min_size=1, max_size=11), max_size=8)
 )
 def test_text_made_of_likely_pieces(folder: Path, rows: list[Any], separator: str, ending: str, encoding: str) -> None:
     text = ending.join(separator.join(row) for row in [OUR_HEADER, OUR_ROW, *rows])
-    decided(folder, text.encode(encoding, errors="replace"), "csv")
+    check_taken_in(folder, text.encode(encoding, errors="replace"), "csv")
 
 
 @limits(60, 3_000)
 @given(st.binary(max_size=400))
 def test_any_bytes(folder: Path, data: bytes) -> None:
-    decided(folder, data, "bin")
+    check_taken_in(folder, data, "bin")
 
 
 @pytest.fixture(scope="module")
@@ -113,7 +113,7 @@ def changed(data: bytes, edits: list[tuple[float, int]], cut: float) -> bytes:
 def test_good_files_with_some_bytes_changed(
     folder: Path, seeds: dict[str, bytes], kind: str, edits: list[tuple[float, int]], cut: float
 ) -> None:
-    decided(folder, changed(seeds[kind], edits, cut), kind)
+    check_taken_in(folder, changed(seeds[kind], edits, cut), kind)
 
 
 @limits(25, 1_000)

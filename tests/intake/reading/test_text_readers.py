@@ -114,10 +114,10 @@ def test_ragged_rows_are_problems_and_nothing_is_cut(tmp_path: Path, quote: str)
     table = read_as_text(write_text(tmp_path / "a.csv", text))
     assert table.frame.rows() == [(3, 2, "4", "5", "6"), (5, 4, "11", "12", "13")]
     assert table.ragged.rows() == [(2, 1, "1", "2", None), (4, 3, "7", "8", "9")]
-    reported = table.problems.select(
+    problems = table.problems.select(
         "source_line_number", "record_number", "quarantined_value", "quarantined_rule"
     ).rows()
-    assert reported == [
+    assert problems == [
         (2, 1, "1;2", "has 2 cells where the header has 3"),
         (4, 3, "7;8;9;10", "has 4 cells where the header has 3"),
     ]
@@ -166,16 +166,16 @@ def test_json_lines_keep_values_as_they_are_written(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("line", "reported"),
+    ("line", "message"),
     [
         ("[1, 2]", "single value"), ("{broken", "not a flat JSON object"), ('{"a": {"b": 1}}', "neither text nor a number"),
         ('{"a": 1, "a": 2}', "twice"), ('{"a": 1, " a": 2}', "twice"), ('{"a": NaN}', "neither text"), ('{"a": ' + "[" * 50000, "not a flat"),
     ],
 )  # fmt: skip
-def test_bad_json_lines_are_problems(tmp_path: Path, line: str, reported: str) -> None:
+def test_bad_json_lines_are_problems(tmp_path: Path, line: str, message: str) -> None:
     table = read_as_text(write_text(tmp_path / "a.jsonl", '{"a": "1"}\n' + line + '\n{"a": "3"}\n'))
     assert table.frame.rows() == [(1, 1, "1"), (3, 3, "3")]
-    assert table.problems["source_line_number"].to_list() == [2] and reported in table.problems["quarantined_rule"][0]
+    assert table.problems["source_line_number"].to_list() == [2] and message in table.problems["quarantined_rule"][0]
     assert table.problems["quarantined_value"][0] == line
 
 

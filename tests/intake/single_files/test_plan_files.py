@@ -167,8 +167,8 @@ def test_offers_that_contradict_each_other_are_all_left_out(tmp_path: Path) -> N
 def test_an_offer_whose_steps_are_of_two_kinds_is_left_out_in_whole(tmp_path: Path) -> None:
     header = GOOD["offers"].splitlines()[0] + ",step_from_quantity,step_kind"
     rows = ["orchard,00501,black,new,0.085,EUR,120,{},{}", "hall,00501,black,new,0.07,EUR,40,{},{}"]
-    reported = [(0, 1, "incremental"), (0, 10, ""), (1, 1, "incremental"), (1, 5, "incremental")]
-    lines = [rows[row].format(start, kind) for row, start, kind in reported]
+    kinds = [(0, 1, "incremental"), (0, 10, ""), (1, 1, "incremental"), (1, 5, "incremental")]
+    lines = [rows[row].format(start, kind) for row, start, kind in kinds]
     found = read(tmp_path, offers="\n".join([header, *lines]) + "\n")
     assert "2 rows fail and are left out: line 2, step_kind 'incremental'" in found.cautions[0]
     assert "line 3, step_kind 'all_units'" in found.cautions[0] and "of another kind" in found.cautions[0]

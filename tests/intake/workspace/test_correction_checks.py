@@ -38,7 +38,7 @@ def test_a_correction_that_ends_is_read(place: Workspace, row: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("row", "reported"),
+    ("row", "message"),
     [
         ("acorn,00501,2026-11-01,,multiply_price,0.1,,,", "would never end"),
         ("acorn,00501,2026-11-01,2026-11-02,multiply_price,,,,", "a factor is needed"),
@@ -49,7 +49,7 @@ def test_a_correction_that_ends_is_read(place: Workspace, row: str) -> None:
         ("acorn,00501,2026-11-01,2026-11-02,guess,,,,", "correction_action"),
     ],
 )
-def test_one_that_makes_no_sense_is_refused_with_its_line(place: Workspace, row: str, reported: str) -> None:
+def test_one_that_makes_no_sense_is_refused_with_its_line(place: Workspace, row: str, message: str) -> None:
     with pytest.raises(InputError) as caught:
         read(place, row)
-    assert reported in str(caught.value) and "line 2" in str(caught.value)
+    assert message in str(caught.value) and "line 2" in str(caught.value)

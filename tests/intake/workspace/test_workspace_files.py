@@ -49,10 +49,10 @@ def put(root: Path, name: str, text: str) -> None:
     (root / name).write_text(text, encoding="utf-8")
 
 
-def refused(root: Path, *reported: str, kind: type[KitfareError] = InputError) -> KitfareError:
+def refused(root: Path, *expected: str, kind: type[KitfareError] = InputError) -> KitfareError:
     with pytest.raises(kind) as caught:
         read_workspace(Workspace(root))
-    for words in reported:
+    for words in expected:
         assert words in str(caught.value), f"{words!r} not in: {caught.value}"
     assert caught.value.next_step
     return caught.value
@@ -208,7 +208,7 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
 
 
 @pytest.mark.parametrize(
-    ("name", "text", "reported"),
+    ("name", "text", "expected"),
     [
         ("tables/vendor_terms.csv", "vendor_code\nnorth\nsouth\n", ("vendor_code names what tables/vendors does not have", "line 3 (vendor_code 'south')")),
         ("tables/handling_charges.csv", "vendor_code,assortment_code,handling_charge\nsouth,a,1\n", ("line 2 (vendor_code 'south')",)),
@@ -240,9 +240,9 @@ AMENDMENTS = "line_number,amendment_action,part_code,colour_code,quantity,colour
         ("models/boat/amendments.csv", AMENDMENTS + "7,add,00501,pink,1,any,\n", ("colour_code names", "'pink'")),
     ],
 )  # fmt: skip
-def test_tables_that_contradict_each_other(root: Path, name: str, text: str, reported: tuple[str, ...]) -> None:
+def test_tables_that_contradict_each_other(root: Path, name: str, text: str, expected: tuple[str, ...]) -> None:
     put(root, name, text)
-    refused(root, name, *reported)
+    refused(root, name, *expected)
 
 
 @pytest.mark.parametrize(
@@ -275,7 +275,7 @@ JOINT = (
 
 
 @pytest.mark.parametrize(
-    ("order", "reported"),
+    ("order", "message"),
     [
         (JOINT, "the joint order both names models that are not there: raft"),
         (JOINT.replace("home", "away"), "is for the buyer away, who is none of home"),
@@ -286,9 +286,9 @@ JOINT = (
         (JOINT + JOINT, "two joint orders are called both"),
     ],
 )
-def test_joint_orders_that_make_no_sense(root: Path, order: str, reported: str) -> None:
+def test_joint_orders_that_make_no_sense(root: Path, order: str, message: str) -> None:
     put(root, "kitfare.toml", KITFARE + order)
-    refused(root, reported, "kitfare.toml", kind=SettingsError)
+    refused(root, message, "kitfare.toml", kind=SettingsError)
 
 
 @pytest.mark.parametrize("rule", ["forced_vendors", "preferred_vendors", "forbidden_vendors", "only_vendors"])
@@ -297,8 +297,8 @@ def test_scenarios_of_vendors_that_are_not_there(root: Path, rule: str) -> None:
     put(root, "kitfare.toml", KITFARE + scenario)
     assert read_workspace(Workspace(root)).settings.scenario
     put(root, "kitfare.toml", KITFARE + scenario.replace('"north"', '"north", "nroth"'))
-    reported = ("the scenario mine names vendors that are not there: nroth", rule, "tables/vendors.csv")
-    refused(root, *reported, kind=SettingsError)
+    expected = ("the scenario mine names vendors that are not there: nroth", rule, "tables/vendors.csv")
+    refused(root, *expected, kind=SettingsError)
 
 
 def test_a_joint_order_of_models_that_are_there(root: Path) -> None:
@@ -310,7 +310,7 @@ def test_a_joint_order_of_models_that_are_there(root: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "reported"),
+    ("text", "message"),
     [
         (MODEL.replace("boat", "ship"), "model_code is 'ship', but the folder is called 'boat'"),
         (
@@ -323,9 +323,9 @@ def test_a_joint_order_of_models_that_are_there(root: Path) -> None:
         (MODEL + "colour = 3\n", "colour"),
     ],
 )
-def test_model_settings_that_do_not_fit(root: Path, text: str, reported: str) -> None:
+def test_model_settings_that_do_not_fit(root: Path, text: str, message: str) -> None:
     put(root, "models/boat/model.toml", text)
-    refused(root, reported, "boat/model.toml", kind=SettingsError)
+    refused(root, message, "boat/model.toml", kind=SettingsError)
 
 
 def test_a_parts_list_without_lines_is_called_that(root: Path) -> None:

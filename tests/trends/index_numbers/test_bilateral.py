@@ -1,3 +1,5 @@
+"""Bilateral indices: an example of our own, and what each formula keeps to: identity, reversal, units, order."""
+
 import math
 from typing import Any
 
@@ -272,7 +274,7 @@ def test_weights_that_are_all_zero_give_no_index() -> None:
 
 
 @pytest.mark.parametrize(
-    ("rows", "reported"),
+    ("rows", "message"),
     [
         ([("1", "A", 1.0, 1.0), ("1", "A", 2.0, 1.0)], "share a month"),
         ([("1", "A", 0.0, 1.0)], "above 0"),
@@ -284,9 +286,9 @@ def test_weights_that_are_all_zero_give_no_index() -> None:
     ],
 )
 def test_prices_and_quantities_that_make_no_sense_are_refused(
-    rows: list[tuple[str, str, float, float]], reported: str
+    rows: list[tuple[str, str, float, float]], message: str
 ) -> None:
-    with pytest.raises(ValueError, match=reported):
+    with pytest.raises(ValueError, match=message):
         Panel.from_frame(pl.DataFrame(rows, ["month", "item_code", "price", "quantity"], orient="row"))
 
 

@@ -1,3 +1,5 @@
+"""What each item adds to a change of an index: worked examples, and sums that give the change."""
+
 from collections.abc import Callable
 from typing import Any
 
@@ -15,7 +17,7 @@ from pipelines.trends.index_numbers.contributions import (
     tornqvist_contributions,
 )
 
-# Months 1 and 2 of items A, B, C, E of the example in test_index_numbers; expected values by a separate program.
+# Months 1 and 2 of items A, B, C, E of the example in test_bilateral; expected values by a separate program.
 PAIR = Pair(
     np.array([10.0, 4.0, 25.0, 1.5]), np.array([10.5, 4.2, 24.0, 1.5]),
     np.array([20.0, 50.0, 8.0, 100.0]), np.array([18.0, 48.0, 9.0, 100.0]),

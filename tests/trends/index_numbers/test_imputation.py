@@ -1,3 +1,5 @@
+"""Missing prices: the ways of filling them, and what each does to the index."""
+
 import math
 from typing import Any
 
@@ -11,7 +13,7 @@ from pipelines.trends.index_numbers.bilateral import Panel, lowe_index
 from pipelines.trends.index_numbers.imputation import carry_forward, impute_class_mean, impute_overall_mean
 
 NAN = math.nan
-# Items A, B, C and E of the five with gaps in test_index_numbers; the basket is what was bought in the first month.
+# Items A, B, C and E of the five with gaps in test_bilateral; the basket is what was bought in the first month.
 PRICES = np.array(
     [
         [10.0, 10.5, 11.0, 11.0, 12.0, 12.5],

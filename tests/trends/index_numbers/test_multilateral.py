@@ -1,3 +1,5 @@
+"""GEKS and the time product dummy: worked examples, and the axioms they keep."""
+
 import math
 from collections.abc import Callable
 from typing import Any
@@ -32,7 +34,7 @@ METHODS: dict[str, Callable[..., Any]] = {
     "geary-khamis": geary_khamis,
 }
 
-# The five items with gaps of test_index_numbers; all rows to six decimals also worked out with the package pyindexnum 0.4.0.
+# The five items with gaps of test_bilateral; all rows to six decimals also worked out with the package pyindexnum 0.4.0.
 PRICES = [
     [10.0, 10.5, 11.0, 11.0, 12.0, 12.5],
     [4.0, 4.2, 4.4, 4.0, math.nan, math.nan],

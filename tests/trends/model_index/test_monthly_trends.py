@@ -1,3 +1,5 @@
+"""The monthly index of a model: its basket, coverage, base, comparison methods and contributions."""
+
 from datetime import date
 from typing import Any
 

@@ -157,10 +157,8 @@ def test_forecasts_are_the_same_in_every_run() -> None:
         "sys.stdout.buffer.write(forecast(np.frombuffer(sys.stdin.buffer.read()), 3).levels.tobytes())"
     )
     levels = planted(40)
-    reported = subprocess.run(
-        [sys.executable, "-c", script], input=levels.tobytes(), check=True, stdout=subprocess.PIPE
-    )
-    assert reported.stdout == forecast(levels, 3).levels.tobytes()
+    process = subprocess.run([sys.executable, "-c", script], input=levels.tobytes(), check=True, stdout=subprocess.PIPE)
+    assert process.stdout == forecast(levels, 3).levels.tobytes()
 
 
 def test_trials_use_only_what_was_known_then() -> None:

@@ -90,7 +90,7 @@ def test_an_exchange_rate_is_no_vendors_doing() -> None:
     assert moves(same, same, model(("a", "red", 10)), rates=rates) == {}
 
 
-def test_an_element_nobody_else_has_ever_sold_has_no_effect_to_tell() -> None:
+def test_an_element_nobody_else_has_ever_sold_shows_no_effect() -> None:
     assert (
         moves(market(offer("b", 1)), market(offer("b", 1), offer("a", 1)), model(("a", "red", 1), ("b", "red", 1)))
         == {}

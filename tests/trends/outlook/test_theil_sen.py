@@ -1,4 +1,4 @@
-"""Theil-Sen: scipy's, invariances, and how often the interval holds the truth."""
+"""Theil-Sen: scipy's, invariances, and how often the interval covers the truth."""
 
 from statistics import NormalDist
 
@@ -53,13 +53,13 @@ def test_a_straight_line_is_found_exactly_and_one_wild_month_moves_it_little() -
     assert trend.low[0] == pytest.approx(-0.25) == trend.high[0]
 
 
-def test_the_interval_holds_the_truth_about_as_often_as_it_says() -> None:
+def test_the_interval_covers_the_truth_about_as_often_as_it_states() -> None:
     chance = np.random.default_rng(7)
     times = np.arange(13.0)
     values = 0.3 * times[:, None] + chance.standard_t(3, size=(13, examples(4000, 40000)))
     trend = theil_sen(times, values, level=0.90)
-    quarantined = float(((trend.low <= 0.3) & (trend.high >= 0.3)).mean())
-    assert 0.885 <= quarantined <= 0.945
+    covered = float(((trend.low <= 0.3) & (trend.high >= 0.3)).mean())
+    assert 0.885 <= covered <= 0.945
     assert (trend.low <= trend.slope).all() and (trend.slope <= trend.high).all()
 
 

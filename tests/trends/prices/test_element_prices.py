@@ -1,3 +1,5 @@
+"""The price of an element on a date: the cheapest pieces that cover enough of the need."""
+
 from datetime import date
 from decimal import Decimal
 from typing import Any

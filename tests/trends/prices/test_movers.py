@@ -1,3 +1,5 @@
+"""The elements that rose and fell most, by observed prices alone."""
+
 import polars as pl
 import pytest
 

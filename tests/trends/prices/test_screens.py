@@ -1,3 +1,5 @@
+"""Screens of unusual price changes, with limits worked out by a separate program."""
+
 import polars as pl
 import pytest
 

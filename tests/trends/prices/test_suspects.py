@@ -73,7 +73,7 @@ def test_a_change_unlike_those_of_its_family_is_a_candidate_and_a_common_rise_is
     assert names(found) == ["odd"]
     assert found["own_ratio"].to_list() == pytest.approx([10])
     alone = candidates(*usual(30), price("odd", 0.10, "0.135", "frame"))
-    assert names(alone) == ["odd"], "alone in its family it is decided with the whole date"
+    assert names(alone) == ["odd"], "alone in its family it is compared with the whole date"
 
 
 def test_a_doubling_of_a_cheap_piece_by_rounding_passes() -> None:
