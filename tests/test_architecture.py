@@ -211,6 +211,14 @@ def test_every_module_says_what_it_is(module: str) -> None:
         assert len(body.body) == 1, f"{module}: a package's door is its docstring alone"
 
 
+@pytest.mark.parametrize("folder", ["tests", "demo_inputs"])
+def test_every_package_beside_says_what_it_is(folder: str) -> None:
+    folders = {path.parent for path in (ROOT / folder).rglob("*.py")} - {ROOT / "tests/flows/network_guard"}
+    assert folders
+    for each in folders:
+        assert ast.get_docstring(ast.parse((each / "__init__.py").read_text(encoding="utf-8"))), each
+
+
 SQL_FILES = [path for path in sorted((ROOT / "sql").rglob("*.sql")) if path.parent.name != "migrations"]
 
 
