@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from pipelines.flows.scheduler.schedule import Times
-from tests.flows.test_schedule_times import WARSAW
+from tests.flows.scheduler.test_schedule_times import WARSAW
 
 
 @pytest.mark.parametrize("clock", [time(0, 0), time(1, 30), time(2, 0), time(2, 30), time(3, 0), time(23, 59)])

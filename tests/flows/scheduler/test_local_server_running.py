@@ -14,7 +14,7 @@ from pipelines.errors import BusyError
 from pipelines.flows.scheduler import local_prefect
 from pipelines.flows.scheduler.local_prefect import own_server, running_server, use_server
 from pipelines.settings import Workspace
-from tests.flows.test_local_server import LEAST_SETTINGS, hold_server
+from tests.flows.scheduler.test_local_server import LEAST_SETTINGS, hold_server
 from tests.present import present
 
 
