@@ -102,7 +102,7 @@ def test_rebuilt_from_the_archive_alone_it_is_the_same(place: Any) -> None:
     assert fingerprint(place) == mark
 
 
-def test_a_check_changes_nothing_and_reports_what_differs(place: Any) -> None:
+def test_a_check_changes_nothing_and_names_what_differs(place: Any) -> None:
     night(place, 5)
     with connect.writer(place.warehouse) as con:
         con.execute("update price_period set unit_price = unit_price + 1 where vendor_code = 'north'")

@@ -21,7 +21,7 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
 
     def run(*arguments: Any) -> Any:
         result = CliRunner().invoke(app, [*arguments, "--workspace", str(workspace.root)])
-        assert result.exit_code == 0, result.output
+        assert result.exit_code == 0, result.reported
         return result.stdout
 
     run("refresh")
@@ -39,7 +39,7 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
     assert "North, order 2" in (published / "sheets" / "hut-details.html").read_text(encoding="utf-8")
     for path in (published / "tables").glob("*.csv"):
         assert "\x1f" not in path.read_text(encoding="utf-8"), path.name
-    output = run("trace", "hut", "--scenario", "flexible")
-    assert "Line 1: 4 x 00501 blue (new) from north, order 2 at 0.050000 EUR" in output
-    output = run("whatif", "hut", "--shipping", "10")
-    assert "north, order 2" in output and "1.40 EUR dearer" in output
+    reported = run("trace", "hut", "--scenario", "flexible")
+    assert "Line 1: 4 x 00501 blue (new) from north, order 2 at 0.050000 EUR" in reported
+    reported = run("whatif", "hut", "--shipping", "10")
+    assert "north, order 2" in reported and "1.40 EUR dearer" in reported
