@@ -21,7 +21,7 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
 
     def run(*arguments: Any) -> Any:
         result = CliRunner().invoke(app, [*arguments, "--workspace", str(workspace.root)])
-        assert result.exit_code == 0, result.reported
+        assert result.exit_code == 0, result.output
         return result.stdout
 
     run("refresh")
