@@ -14,7 +14,6 @@ from schemas.columns import (
     prices,
     shared,
     vendors,
-    what_if,
     whole_costs,
 )
 from schemas.contract import Column, by_name
@@ -30,7 +29,6 @@ COLUMNS: dict[str, Column] = by_name(
         intake,
         plans,
         flexibility,
-        what_if,
         whole_costs,
         makers_shop,
         joint_orders,

@@ -3,8 +3,8 @@
 import ast
 import re
 import subprocess
+from collections import Counter
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pytest
@@ -12,92 +12,224 @@ import pytest
 from tests.conftest import MARKED_PATHS
 
 ROOT = Path(__file__).resolve().parent.parent
-MODULES = sorted([*(ROOT / "pipelines").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
-
-BASE = {"schemas", "pipelines", "pipelines.errors", "pipelines.money"}
-COMMON = BASE | {
-    "pipelines.settings",
-    "pipelines.settings_base",
-    "pipelines.settings_prefect",
-    "pipelines.settings_watches",
-    "pipelines.settings_text",
-    "pipelines.inputs",
-    "pipelines.resources",
-    "pipelines.demo",
-    "pipelines.workers",
+MODULES = {
+    ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__").removeprefix("pipelines."): path
+    for folder in ("pipelines", "schemas")
+    for path in sorted((ROOT / folder).rglob("*.py"))
 }
-STAGES = ("intake", "warehouse", "costing", "trends")
-MAY_IMPORT = {
-    "schemas": BASE,
-    "pipelines": COMMON,
-    **{f"pipelines.{stage}": COMMON | {f"pipelines.{stage}"} for stage in STAGES},
+"""Every module by its name, without the "pipelines." that most begin with."""
+LONGEST_MODULE = 400
+MOST_MODULES = 14
+
+# What comes first, from left to right: a < b says that b may import a. a | b stand beside each other: neither imports the other.
+# a, b stand together and may import each other. A module that is not named stands at the door of its room, after all that is named.
+ROOMS = {
+    "": (
+        "pipelines | errors | money < schemas"
+        " < settings_base < settings_files | settings_prefect | settings_watches < settings"
+        " < settings_text | inputs | resources | workers < demo"
+        " < intake | warehouse | (costing < demand < planner < planning) | trends < insight < reporting < flows < cli"
+    ),
+    "schemas": "contract < columns | inputs | published < all_columns, all_tables < rules < validate, dictionary",
+    "intake": "reading < profiles < checking < archiving < workspace < single_files",
+    "planner": "statement < reduction < program < plans < bounds | search",
+    "trends": "months < index_numbers | prices < model_index < outlook",
+    "insight": "replanning < (cost_parts < what_if) | flexibility | together | over_time",
+    "reporting": "basis < drawings < sections < orders < model_pages | month",
+    "flows": "file_lock | month | watch_news | steps < refresh < scheduler",
+    "cli": "terminal < start | nightly | ask",
 }
-_below = COMMON | {f"pipelines.{stage}" for stage in STAGES}
-for _layer in ("insight", "reporting", "flows", "cli"):
-    _below = _below | {f"pipelines.{_layer}"}
-    MAY_IMPORT[f"pipelines.{_layer}"] = _below
 
 
-def dotted(path: Path) -> str:
-    parts = path.relative_to(ROOT).with_suffix("").parts
-    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+def split(order: str, sign: str) -> list[str]:
+    """The order cut at a sign, but not inside brackets."""
+    found, depth = [""], 0
+    for letter in order:
+        depth += (letter == "(") - (letter == ")")
+        if letter == sign and not depth:
+            found.append("")
+        else:
+            found[-1] += letter
+    return [part.strip() for part in found]
 
 
-def layer_of(module: str) -> str:
-    parts = module.split(".")
-    if parts[0] == "schemas":
-        return "schemas"
-    return ".".join(parts[:2]) if ".".join(parts[:2]) in MAY_IMPORT else "pipelines"
+def may_import(order: str, before: frozenset[str] = frozenset()) -> dict[str, frozenset[str]]:
+    """What each name of an order may import: what comes before it, and what stands together with it."""
+    found: dict[str, frozenset[str]] = {}
+    for step in split(order, "<"):
+        beside: dict[str, frozenset[str]] = {}
+        for part in split(step, "|"):
+            if part.startswith("("):
+                beside |= may_import(part[1:-1], before)
+            else:
+                names = split(part, ",")
+                beside |= {name: before | set(names) for name in names}
+        found |= beside
+        before |= set(beside)
+    return found
+
+
+ALLOWED = {room: may_import(order) for room, order in ROOMS.items()}
+
+
+def place_in(room: str, module: str) -> str:
+    """The name under which a module stands in the order of a room; "" at its door."""
+    name = module.removeprefix(f"{room}." if room else "").split(".")[0]
+    return name if name in ALLOWED[room] else ""
+
+
+def rooms_of(module: str) -> list[str]:
+    """The rooms with an order that a module is in, from the outermost."""
+    return [room for room in ROOMS if not room or module.startswith(f"{room}.")]
+
+
+def is_allowed(module: str, imported: str) -> bool:
+    """Whether the table lets a module import another one: where they part, it must stand after the other."""
+    for room in rooms_of(module):
+        place, other = place_in(room, module), place_in(room, imported)
+        if place != other:
+            return not place or other in ALLOWED[room][place]
+    return True
 
 
 def imports_of(path: Path) -> set[str]:
+    """The modules of the project that a module imports, anywhere in it and for type checkers too."""
     found = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module:
-            assert node.level == 0, f"{path}: relative imports hide the layer"
-            found |= {f"{node.module}.{alias.name}" for alias in node.names} | {node.module}
-    return {name for name in found if name.split(".")[0] in ("pipelines", "schemas")}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.module and not node.level, f"{path}: relative imports hide the room"
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+            found |= {name if name.removeprefix("pipelines.") in MODULES else node.module for name in names}
+    return {name.removeprefix("pipelines.") for name in found if name.split(".")[0] in ("pipelines", "schemas")}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=dotted)
-def test_imports_go_one_way(path: Any) -> None:
-    allowed = MAY_IMPORT[layer_of(dotted(path))]
-    for name in imports_of(path):
-        prefixes = {".".join(name.split(".")[:n]) for n in range(1, len(name.split(".")) + 1)}
-        if prefixes <= {"pipelines", "pipelines.__version__"}:
-            continue
-        assert (prefixes - {"pipelines"}) & allowed, f"{dotted(path)} must not import {name}"
+IMPORTS = {module: imports_of(path) for module, path in MODULES.items()}
+
+
+def circle_in(imports: dict[str, set[str]]) -> list[str]:
+    """Names that import each other in a circle, or lead to one; none where there is no circle."""
+    left = dict(imports)
+    while ends := [name for name in left if not left[name] & left.keys()]:
+        for name in ends:
+            del left[name]
+    return sorted(left)
+
+
+def reached_from(module: str) -> set[str]:
+    """All that a module imports, directly or not."""
+    found: set[str] = set()
+    ahead = {module}
+    while ahead:
+        found |= ahead
+        ahead = {name for each in ahead for name in IMPORTS[each]} - found
+    return found - {module}
+
+
+def test_an_order_is_read_as_it_is_meant() -> None:
+    assert {name: "".join(sorted(names)) for name, names in may_import("a < b | (c < d) | e, f < g").items()} == {
+        "a": "a", "b": "ab", "c": "ac", "d": "acd", "e": "aef", "f": "aef", "g": "abcdefg",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("module", "imported"),
+    [
+        ("trends.months", "costing.terms"),
+        ("costing.terms", "planner.solve"),
+        ("planner.bounds.relaxation", "planner.search.repair"),
+        ("planner.search.repair", "planner.bounds.relaxation"),
+        ("planner.statement.bands", "planner.solve"),
+        ("money", "schemas.contract"),
+        ("schemas.contract", "settings"),
+        ("schemas.columns.plans", "schemas.inputs.models"),
+    ],
+)
+def test_imports_against_the_order_are_found(module: str, imported: str) -> None:
+    assert not is_allowed(module, imported)
+    assert module in MODULES and imported in MODULES
+
+
+def test_circles_are_found() -> None:
+    assert circle_in({"a": {"b"}, "b": {"c"}, "c": {"b"}, "d": set(), "e": {"d"}}) == ["a", "b", "c"]
+
+
+def test_every_module_belongs_to_a_room() -> None:
+    packages = [module for module, path in MODULES.items() if path.name == "__init__.py"]
+    assert not [module for module in MODULES if not place_in("", module)]
+    assert not [module for module in packages for room in rooms_of(module) if not place_in(room, module)]
+    assert {f"{room}.{name}".strip(".") for room in ROOMS for name in ALLOWED[room]} <= set(MODULES), "no such room"
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_imports_go_one_way(module: str) -> None:
+    assert not [imported for imported in IMPORTS[module] if not is_allowed(module, imported)]
+
+
+def test_no_modules_import_each_other_in_a_circle() -> None:
+    assert not circle_in(IMPORTS)
 
 
 def test_the_landed_cost_shares_nothing_with_the_planner() -> None:
-    assert not [name for name in imports_of(ROOT / "pipelines/costing/landed_cost.py") if "planner" in name]
+    """Plans are checked against it, so neither it nor what it imports may come from there."""
+    reached = reached_from("costing.landed_cost")
+    assert "costing.terms" in reached
+    assert not [module for module in reached if module.startswith(("planner", "planning"))]
 
 
 def test_only_the_warehouse_opens_duckdb() -> None:
-    users = [dotted(path) for path in MODULES if re.search(r"^\s*(import|from) duckdb", path.read_text(), re.M)]
-    assert users and all(user.startswith("pipelines.warehouse") for user in users), users
+    users = [name for name, path in MODULES.items() if re.search(r"^\s*(import|from) duckdb", path.read_text(), re.M)]
+    assert users and all(user.startswith("warehouse.") for user in users), users
+
+
+def test_the_guide_for_developers_has_the_same_rooms() -> None:
+    """In the same order, and each with the rooms inside it."""
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").replace("\\|", "|")
+    rows = dict(re.findall(r"^\| `(\w+)/` \|.*? \|(?: (.*))? \|$", guide, re.M))
+    packages = [module for module, path in MODULES.items() if path.name == "__init__.py"]
+    assert list(rows) == [name for name in ALLOWED[""] if name in packages and name != "pipelines"]
+    for room, inside in rows.items():
+        rooms = {module.removeprefix(f"{room}.") for module in packages if module.startswith(f"{room}.")}
+        assert rooms <= set(re.findall(r"\w+", inside)), room
+
+
+def test_rooms_stay_small() -> None:
+    counts = Counter(path.parent for path in MODULES.values() if path.name != "__init__.py")
+    assert {str(room): count for room, count in counts.items() if count > MOST_MODULES} == {}
+
+
+@pytest.mark.parametrize("folder", ["pipelines", "schemas", "tests", "demo_inputs"])
+def test_modules_stay_short(folder: str) -> None:
+    paths = list((ROOT / folder).rglob("*.py"))
+    lengths = {str(path): len(path.read_text(encoding="utf-8").splitlines()) for path in paths}
+    assert paths and {path: length for path, length in lengths.items() if length > LONGEST_MODULE} == {}
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_every_module_says_what_it_is(module: str) -> None:
+    body = ast.parse(MODULES[module].read_text(encoding="utf-8"))
+    assert ast.get_docstring(body), f"{module} has no docstring"
+    if MODULES[module].name == "__init__.py" and module != "pipelines":
+        assert len(body.body) == 1, f"{module}: a package's door is its docstring alone"
+
+
+@pytest.mark.parametrize("folder", ["tests", "demo_inputs"])
+def test_every_package_beside_says_what_it_is(folder: str) -> None:
+    folders = {path.parent for path in (ROOT / folder).rglob("*.py")} - {ROOT / "tests/flows/scheduler/network_guard"}
+    assert folders
+    for each in folders:
+        assert ast.get_docstring(ast.parse((each / "__init__.py").read_text(encoding="utf-8"))), each
 
 
 SQL_FILES = [path for path in sorted((ROOT / "sql").rglob("*.sql")) if path.parent.name != "migrations"]
 
 
 @pytest.mark.parametrize("path", SQL_FILES, ids=lambda path: path.stem)
-def test_a_sql_file_has_one_statement(path):
+def test_a_sql_file_has_one_statement(path: Path) -> None:
     """A view's comments are part of it; a migration is one change of many tables."""
     kinds = [str(statement.type) for statement in duckdb.extract_statements(path.read_text(encoding="utf-8"))]
     assert len([kind for kind in kinds if path.parent.name != "marts" or "ALTER" not in kind]) == 1, kinds
-
-
-@pytest.mark.parametrize("path", MODULES, ids=dotted)
-def test_modules_stay_short(path: Any) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= 450
-
-
-@pytest.mark.parametrize("path", MODULES, ids=dotted)
-def test_every_module_says_what_it_is(path: Any) -> None:
-    assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), f"{path} has no docstring"
 
 
 def tracked_files() -> list[Path]:

@@ -17,7 +17,8 @@ PYPROJECT = ROOT / "pyproject.toml"
 
 def private_names(tree: ast.Module) -> list[str]:
     """Names with a leading underscore that a module takes from modules outside the project."""
-    modules, found = {}, []
+    modules: dict[str, str] = {}
+    found = []
     for node in ast.walk(tree):
         if isinstance(node, ast.Import):
             modules |= {alias.asname or alias.name.split(".")[0]: alias.name for alias in node.names}
@@ -48,29 +49,29 @@ def is_private(name: str) -> bool:
         ("from pipelines.money import _digits\nimport typer\ntyper.core.x", []),
     ],
 )
-def test_private_names_are_found(source, names):
+def test_private_names_are_found(source: str, names: list[str]) -> None:
     assert private_names(ast.parse(source)) == names
 
 
-def test_nothing_else_private_of_a_library_is_used():
+def test_nothing_else_private_of_a_library_is_used() -> None:
     modules = sorted([*(ROOT / "pipelines").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
     assert [name for path in modules for name in private_names(ast.parse(path.read_text(encoding="utf-8")))] == PRIVATE
 
 
-def test_the_installed_solver_is_the_one_that_was_looked_at():
+def test_the_installed_solver_is_the_one_that_was_looked_at() -> None:
     assert version("highspy") == LOOKED_AT, (
         "highspy has moved, and linear.quiet_solver uses its private class _Highs. Look whether highspy.Highs can be made "
-        "without printing now, and whether _Highs still takes what linear.py and pool_program.py ask of it. Run "
+        "without printing now, and whether _Highs still takes what linear.py and vendor_relaxation.py ask of it. Run "
         "tests/costing, then raise the version here and in pyproject.toml."
     )
 
 
-def test_the_project_asks_for_that_version_alone():
+def test_the_project_asks_for_that_version_alone() -> None:
     asked = tomllib.loads(PYPROJECT.read_text(encoding="utf-8"))["project"]["dependencies"]
     assert [line for line in asked if line.startswith("highspy")] == [f"highspy=={LOOKED_AT}"]
 
 
-def test_it_prints_nothing(capfd):
+def test_it_prints_nothing(capfd: pytest.CaptureFixture[str]) -> None:
     solver = linear.quiet_solver()
     solver.setOptionValue("output_flag", False)
     solver.run()

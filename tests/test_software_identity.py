@@ -18,12 +18,12 @@ BENEATH = {"pandas", "scipy"}
 """Not imported by name: statsmodels calculates with them."""
 
 
-def identity():
+def identity() -> str:
     return resources.software_digest.__wrapped__()
 
 
 @pytest.fixture
-def own_reports(tmp_path, monkeypatch):
+def own_reports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of reports/ that a test may change."""
     real = resources.resource_folder
     shutil.copytree(real("reports"), tmp_path / "reports")
@@ -32,7 +32,7 @@ def own_reports(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("name", ["charts/lines.vl.json", "charts/tornado.vl.json", "templates/page.css"])
-def test_a_change_of_what_pages_are_made_of_changes_it(name, own_reports):
+def test_a_change_of_what_pages_are_made_of_changes_it(name: str, own_reports: Path) -> None:
     before = identity()
     assert before == resources.software_digest()
     path = own_reports / name
@@ -41,19 +41,19 @@ def test_a_change_of_what_pages_are_made_of_changes_it(name, own_reports):
 
 
 @pytest.mark.parametrize("name", resources.SHAPING_LIBRARIES)
-def test_another_version_of_a_library_changes_it(name, monkeypatch):
+def test_another_version_of_a_library_changes_it(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     before = identity()
     monkeypatch.setattr(resources, "version", lambda other: "0.0.0" if other == name else version(other))
     assert identity() != before
 
 
-def test_another_python_changes_it(monkeypatch):
+def test_another_python_changes_it(monkeypatch: pytest.MonkeyPatch) -> None:
     before = identity()
     monkeypatch.setattr(platform, "python_version", lambda: "3.0.0")
     assert identity() != before
 
 
-def test_every_library_is_known_to_shape_what_is_published_or_not_to():
+def test_every_library_is_known_to_shape_what_is_published_or_not_to() -> None:
     sources = [path for folder in ("pipelines", "schemas") for path in (ROOT / folder).rglob("*.py")]
     modules = {
         name.split(".")[0]

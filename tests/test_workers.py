@@ -1,3 +1,5 @@
+"""Work with one worker: done in this process, in order, and only as fast as results are taken."""
+
 import os
 from collections.abc import Iterator
 from typing import Any

@@ -1,4 +1,4 @@
-"""Columns of purchase plans: what is bought from whom, what it costs, and what can't be bought."""
+"""Columns of purchase plans and their variants: what is bought from whom, what it costs, what can't be bought."""
 
 from schemas.contract import BUYERS_CURRENCY, VENDORS_CURRENCY, Column
 
@@ -115,4 +115,31 @@ COLUMNS = (
     ),
     Column("is_second_in_plan", "flag", "the plan orders other things from second_vendor_code"),
     Column("order_number", "integer", "counts the orders with one vendor, from 1", minimum=1),
+    Column(
+        "variant_kind",
+        "code",
+        "without_vendor: the vendor of variant_value is not allowed; at_most_vendors: at most variant_value "
+        "vendors; flat_shipping: every independent vendor's flat shipping charge is variant_value, in the "
+        "buyer's currency; suspects_trusted: offers with suspect prices may be bought as well; "
+        "sources_in_plan: more vendors are ordered from, so that variant_value of them could fill each "
+        "portion whole, or as many as could at all",
+        allowed=("without_vendor", "at_most_vendors", "flat_shipping", "suspects_trusted", "sources_in_plan"),
+    ),
+    Column("variant_value", "code", "the vendor code, number of vendors or charge that variant_kind uses"),
+    Column("variant_vendor_codes", "code_list", "vendors the variant orders from"),
+    Column(
+        "assumption",
+        "code",
+        "the assumption that is changed. vendor_count: one parcel fewer; flexible_lines: all lines as listed; maker: nothing "
+        "from the maker's shop; condition: used pieces too; the others: by the amount in changed_to",
+        allowed=("shipping", "tax", "exchange_rate", "prices", "condition", "vendor_count", "flexible_lines", "maker"),
+    ),
+    Column("sensitivity_side", "code", "the direction in which it is changed", allowed=("down", "up")),
+    Column("changed_to", "text", "the changed assumption in words"),
+    Column(
+        "sensitivity_amount",
+        "amount",
+        "complete cost under the changed assumption, minus that of the plan",
+        unit=BUYERS_CURRENCY,
+    ),
 )

@@ -6,7 +6,7 @@ Three nights of one market are loaded: the first night (the history is empty), o
 history of N open price periods), and one on which none did; then a small partial export of one vendor. The floor is DuckDB's
 ``read_csv`` of the second night's file, with stated types, into a table of a file, checkpoint included. At the end the market
 of three days is asked of a year of nights at a million offers, 5 % of them changed each night. Every figure comes from
-a process of its own, so that its peak memory is its own. Growth is of the blocks in use: those that quarantined a night's rows until
+a process of its own, so that its peak memory is its own. Growth is of the blocks in use: those that hold a night's rows until
 they were compared stay in the file, free for the next night. Both are measured in the same minute, in seconds on the clock and in CPU
 seconds; the parts and the second ratio are of CPU seconds, because a machine may have other things to do.
 """
@@ -220,9 +220,9 @@ def run(folder: Path, count: int) -> None:
             base = _in_own_process(folder, "floor", name)
         done = _in_own_process(folder, "load", name)
         assert base is not None
-        reported = ("first night", "5 % changed", "nothing changed", "small export")[night]
+        title = ("first night", "5 % changed", "nothing changed", "small export")[night]
         print(
-            f"{count:>11,} | {reported:<15} | {(folder / name).stat().st_size / 1e6:7.1f} | {base['seconds']:7.2f} | "
+            f"{count:>11,} | {title:<15} | {(folder / name).stat().st_size / 1e6:7.1f} | {base['seconds']:7.2f} | "
             f"{base['cpu_seconds']:7.2f} | {done['seconds']:8.2f} | {done['cpu_seconds']:8.2f} | "
             f"{done['take_in_seconds']:7.2f} | {done['load_seconds']:6.2f} | {done['fold_seconds']:6.2f} | "
             f"{done['seconds'] / base['seconds']:5.1f} | {done['cpu_seconds'] / base['cpu_seconds']:7.1f} | {done['mebibytes']:6.0f} | {(done['bytes'] - before) / 1e6:8.1f}",

@@ -48,19 +48,19 @@ def measure(tree: Path, place: Path) -> None:
     kitfare = [sys.executable, "-m", "pipelines.cli.main"]
     if not place.exists():
         subprocess.run([*kitfare, "init", str(place), "--demo"], cwd=tree, env=environment, check=True)
-    reported = place / "refresh.txt"
+    output = place / "refresh.txt"
     began = time.monotonic()
-    with reported.open("w") as messages:
+    with output.open("w") as messages:
         command = [*kitfare, "refresh", "--workspace", str(place)]
         process = subprocess.Popen(command, cwd=tree, env=environment, stdout=messages, stderr=messages)
         by_step: dict[str, Sample] = {}
         while process.poll() is None:
-            step, seen = _latest_step(reported.read_text()), sample(process.pid)
+            step, seen = _latest_step(output.read_text()), sample(process.pid)
             by_step[step] = max(by_step.get(step, seen), seen, key=lambda one: one.pss)
             time.sleep(INTERVAL_SECONDS)
     seconds = time.monotonic() - began
     if process.returncode:
-        sys.exit(f"the refresh ended with {process.returncode}: {reported.read_text()}")
+        sys.exit(f"the refresh ended with {process.returncode}: {output.read_text()}")
     for step, seen in by_step.items():
         print(f"{step:32} {seen.pss:7.0f} MB PSS {seen.rss:7.0f} MB RSS {seen.processes:3} processes")
     peak = max(by_step.values(), key=lambda one: one.pss)
@@ -101,8 +101,8 @@ def _memory_of(process: int) -> tuple[float, float] | None:
     return (float(found["Rss"]) * 1.024, float(found["Pss"]) * 1.024) if found else None
 
 
-def _latest_step(reported: str) -> str:
-    return next(iter(re.findall(r"(?m)^(.+) \.\.\.$", reported)[-1:]), "start")
+def _latest_step(output: str) -> str:
+    return next(iter(re.findall(r"(?m)^(.+) \.\.\.$", output)[-1:]), "start")
 
 
 if __name__ == "__main__":

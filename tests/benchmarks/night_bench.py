@@ -5,7 +5,7 @@
 Models of 20 to 255 lines are planned under the five built-in scenarios for one buyer on one date, with an empty plan cache, in this
 one process. 40 independents and a maker's shop hold a quarter of a catalogue of 6,000 elements each, at lognormal prices and stocks; an
 order costs 7 (all invented, seeded). With --sample only so many of the models, evenly spread over all sizes, are planned and
-the night's time is told in proportion to their lines, halved for the two processes of a refresh. Seconds are CPU seconds.
+the night's time is estimated in proportion to their lines, halved for the two processes of a refresh. Seconds are CPU seconds.
 """
 
 from __future__ import annotations

@@ -81,8 +81,8 @@ def measure(line_count: int, seed: int = 1) -> list[str]:
     cold = time.process_time()
     for number in range(2, 2 + 2 * COLD_PLANS, 2):
         kept = model.flexible_lines.filter(pl.col("line_number") != number)
-        quarantined = replace(published, model=replace(model, flexible_lines=kept))
-        planning = quarantined.planning(inputs)
+        fewer = replace(published, model=replace(model, flexible_lines=kept))
+        planning = fewer.planning(inputs)
         planning._solve(planning.candidates(published.scenario), published.scenario, ())
     every = (time.process_time() - cold) / COLD_PLANS * line_count
     uses = len(found.costs.uses.price)

@@ -202,17 +202,17 @@ def main() -> None:
     for count in (int(text) for text in given.models.split(",")):
         command = [sys.executable, "-m", "tests.benchmarks.trends_bench", "--one", str(count)]
         command += ["--months", str(given.months), "--elements", str(given.elements)]
-        reported = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
+        measured = json.loads(subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout)
         cells = [
             count,
             given.months,
             f"{given.elements:,}",
-            f"{reported['lines']:,}",
-            f"{reported['cpu']:.1f}",
-            f"{reported['ahead']:.1f}",
-            f"{reported['wall']:.1f}",
+            f"{measured['lines']:,}",
+            f"{measured['cpu']:.1f}",
+            f"{measured['ahead']:.1f}",
+            f"{measured['wall']:.1f}",
         ]
-        print("| " + " | ".join(map(str, [*cells, f"{reported['mib']:,.0f}"])) + " |", flush=True)
+        print("| " + " | ".join(map(str, [*cells, f"{measured['mib']:,.0f}"])) + " |", flush=True)
 
 
 if __name__ == "__main__":

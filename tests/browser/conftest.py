@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -31,7 +32,7 @@ FONT_SETTINGS = """<fontconfig><dir>{folder}</dir><cachedir>{folder}/cache</cach
 
 
 @cache
-def font_files(family):
+def font_files(family: str) -> list[Path]:
     """The upright fonts of a family that this machine has; none without its sans serif."""
     names = [f"{family}{style}.ttf" for style in STYLES]
     found = {path.name: path for folder in FONT_FOLDERS if folder.is_dir() for path in folder.rglob(f"{family}*.ttf")}
@@ -40,7 +41,7 @@ def font_files(family):
 
 
 @pytest.fixture(scope="session")
-def playwright():
+def playwright() -> Iterator[Any]:
     if not CHROMIUM.exists():
         pytest.skip(f"browser tests need Debian's chromium at {CHROMIUM}: apt-get install chromium")
     from playwright.sync_api import sync_playwright
@@ -50,11 +51,11 @@ def playwright():
 
 
 @pytest.fixture(scope="session")
-def chromium_with(playwright, tmp_path_factory):
+def chromium_with(playwright: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[str], Any]]:
     """A function from a family of fonts to a Chromium that knows this family and no other, whatever the machine has."""
     running = {}
 
-    def start(family):
+    def start(family: str) -> Any:
         files = font_files(family)
         if not files:
             pytest.skip(f"browser tests need the fonts {family}: apt-get install {FONT_SETS[family]}")
@@ -75,13 +76,13 @@ def chromium_with(playwright, tmp_path_factory):
 
 
 @pytest.fixture(params=list(FONT_SETS))
-def chromium_of_each(request, chromium_with):
+def chromium_of_each(request: pytest.FixtureRequest, chromium_with: Callable[[str], Any]) -> Any:
     """For what depends on the width of letters: with wide and with narrow fonts."""
     return chromium_with(request.param)
 
 
 @pytest.fixture
-def chromium(chromium_with):
+def chromium(chromium_with: Callable[[str], Any]) -> Any:
     """For all else: the wide fonts, or the narrow ones where there are no others."""
     return chromium_with(next((family for family in FONT_SETS if font_files(family)), "DejaVu"))
 

@@ -12,7 +12,7 @@ import pytest
 from playwright.sync_api import Error
 
 from pipelines.reporting.drawings.bars import Bar, bar_chart
-from pipelines.reporting.drawings.chart import Line
+from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import line_chart
 from pipelines.reporting.drawings.look import width_of
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
@@ -78,7 +78,7 @@ def test_the_guards_see_what_they_must(chromium: Any, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", PAGES)
 @pytest.mark.parametrize("width", [360, 1280])
-def test_pages_open_fetch_nothing_and_fit(chromium_of_each, site, name, width):
+def test_pages_open_fetch_nothing_and_fit(chromium_of_each: Any, site: Path, name: str, width: int) -> None:
     with Visit(chromium_of_each, site / name, width) as visit:
         assert visit.page.title()
         assert visit.outside == [] and visit.complaints == []
@@ -93,7 +93,7 @@ def test_pages_open_fetch_nothing_and_fit(chromium_of_each, site, name, width):
 
 
 @pytest.mark.parametrize("name", PAGES)
-def test_stacked_tables_need_no_scrolling_on_a_phone(chromium_of_each, site, name):
+def test_stacked_tables_need_no_scrolling_on_a_phone(chromium_of_each: Any, site: Path, name: str) -> None:
     with Visit(chromium_of_each, site / name, 360) as visit:
         too_wide = visit.run(
             "[...document.querySelectorAll('.stacked')].filter(b => b.scrollWidth > b.clientWidth)"
@@ -109,7 +109,7 @@ def test_pages_need_no_javascript(chromium: Any, site: Any) -> None:
 
 
 @pytest.mark.parametrize(("name", "count"), [("reports/2026-11.html", 4), ("reports/2026-11/m00.html", 10)])
-def test_charts_have_words_a_size_and_their_figures(chromium_of_each, site, name, count):
+def test_charts_have_words_a_size_and_their_figures(chromium_of_each: Any, site: Path, name: str, count: int) -> None:
     with Visit(chromium_of_each, site / name, 360) as visit:
         charts = visit.page.locator("figure")
         assert charts.count() == count
@@ -180,13 +180,15 @@ BADLY_PLACED = """() => {
 
 @pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
 @pytest.mark.parametrize("width", [360, 1280])
-def test_labels_of_drawings_stay_inside_and_clear_of_each_other(chromium_of_each, site, name, width):
+def test_labels_of_drawings_stay_inside_and_clear_of_each_other(
+    chromium_of_each: Any, site: Path, name: str, width: int
+) -> None:
     with Visit(chromium_of_each, site / name, width) as visit:
         assert visit.run("document.querySelectorAll('.drawing > svg text').length") > 8
         assert visit.run(BADLY_PLACED) == []
 
 
-def test_badly_placed_labels_are_found(chromium, tmp_path):
+def test_badly_placed_labels_are_found(chromium: Any, tmp_path: Path) -> None:
     page = tmp_path / "bad.html"
     page.write_text(
         "<!DOCTYPE html><title>x</title><div class='drawing'><svg viewBox='0 0 350 100' width='350' height='100' font-size='12'>"
@@ -196,16 +198,16 @@ def test_badly_placed_labels_are_found(chromium, tmp_path):
         assert visit.run(BADLY_PLACED) == ["over each other: first, second", "outside: third"]
 
 
-def crowded_drawings():
+def crowded_drawings() -> list[Chart]:
     """Drawings of every kind with the longest labels and figures they are made for."""
     dates = [date(2025 + month // 12, month % 12 + 1, 28) for month in range(24)]
     rising = tuple(123456.78 + 1000 * place for place in range(24))
     names = [f"{word} wheels, mudguards and WWW {place}" for place, word in enumerate(("Long", "Mmmmm", "illicit"))]
 
-    def tell(value):
+    def tell(value: float) -> str:
         return f"{value:+,.2f}".replace("-", "\u2212")
 
-    return [
+    made = [
         line_chart("Cost", dates, [Line("a", rising, 0)], tell),
         line_chart("Cost", dates[:2], [Line("a", (-0.25, -1.0), 0)], tell),
         bar_chart("Adds", [Bar(name, 1000.25 * (-2) ** place) for place, name in enumerate(names)], tell, ""),
@@ -217,10 +219,11 @@ def crowded_drawings():
         look_curve("Could save", [Looked(n, 1000.0 * n, 1100.0 * n) for n in range(1, 1200)], tell),
         look_curve("Could save", [Looked(1, 0.5, 0.5)], tell),
     ]
+    return [present(chart) for chart in made]
 
 
 @pytest.mark.parametrize("width", [330, 432])
-def test_labels_have_room_however_long_they_are(chromium_of_each, tmp_path, width):
+def test_labels_have_room_however_long_they_are(chromium_of_each: Any, tmp_path: Path, width: int) -> None:
     """The widths of drawings on a narrow phone and on a wide page."""
     css = (resource_folder("reports") / "templates" / "page.css").read_text(encoding="utf-8")
     drawings = "".join(
@@ -234,7 +237,7 @@ def test_labels_have_room_however_long_they_are(chromium_of_each, tmp_path, widt
         assert visit.run(BADLY_PLACED) == []
 
 
-def test_text_is_never_wider_than_the_room_it_is_given(chromium_of_each, tmp_path):
+def test_text_is_never_wider_than_the_room_it_is_given(chromium_of_each: Any, tmp_path: Path) -> None:
     """Letter by letter, in the fonts of drawings on pages."""
     letters = "".join(chr(code) for code in (*range(32, 127), *range(0xC0, 0x180))) + "\u2212\u2013\u2026€£×°"
     page = tmp_path / "empty.html"
@@ -250,7 +253,7 @@ def test_text_is_never_wider_than_the_room_it_is_given(chromium_of_each, tmp_pat
 
 
 @pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
-def test_lines_take_the_pages_colours(chromium, site, name):
+def test_lines_take_the_pages_colours(chromium: Any, site: Path, name: str) -> None:
     with Visit(chromium, site / name) as visit:
         light = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
         visit.page.emulate_media(color_scheme="dark")
@@ -331,7 +334,7 @@ PAGE_WIDTH, PAGE_HEIGHT = 680, 1009
 
 
 @pytest.mark.parametrize("name", PRINTED)
-def test_nothing_is_cut_off_on_paper(chromium_of_each, site, name):
+def test_nothing_is_cut_off_on_paper(chromium_of_each: Any, site: Path, name: str) -> None:
     with Visit(chromium_of_each, site / name, PAGE_WIDTH) as visit:
         visit.page.emulate_media(media="print")
         assert visit.run("document.documentElement.scrollWidth") <= PAGE_WIDTH

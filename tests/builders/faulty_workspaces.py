@@ -37,7 +37,7 @@ def first_night(root: Path) -> Workspace:
 
 
 def drop_new_files(place: Workspace) -> None:
-    """Exports in which prices move, one of them with rows to hold, one of them twice, and one that is not readable at all."""
+    """Exports in which prices move, one of them with rows to quarantine, one of them twice, and one that is not readable at all."""
     for number, day in enumerate(("2026-10-02", "2026-10-03"), 1):
         for vendor in ("north", "south"):
             (place.inbox / f"{vendor}-{number + 1}.csv").write_text(many(vendor, day, number))

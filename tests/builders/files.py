@@ -135,7 +135,7 @@ HILL_HEADER = ("Part", "Colour", "Price", "Stock", "Day")
 
 
 def take(path: Any, tmp_path: Path, *profiles: Profile, codes: pl.DataFrame | None = None) -> TakenFile:
-    """Take a file in and hold the accounts to it: every row read is accepted, quarantined or a repeat."""
+    """Take a file in and check the accounts: every row read is accepted, quarantined or a repeat."""
     taken = take_in(path, list(profiles), code_map() if codes is None else codes, tmp_path / "archive")
     if taken.error is None:
         quarantined = taken.failures["record_number"].unique().sort().to_list()

@@ -1,4 +1,6 @@
 import pickle
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
@@ -11,6 +13,7 @@ import pytest
 
 from pipelines.costing.terms_on import terms_on
 from pipelines.errors import InputError, KitfareError, PlanRefusedError
+from pipelines.inputs import Model
 from pipelines.planner import solve
 from pipelines.planning import night, plan_tables
 from pipelines.planning.night import plan_night
@@ -191,6 +194,95 @@ def test_what_shapes_no_plan_leaves_its_key() -> None:
         publish_lines="all",
     )
     assert keys_of(models=(later,)) == keys_of()
+
+
+INSTRUCTIONS: dict[str, Any] = {
+    "price": Decimal(20),
+    "currency_code": "EUR",
+    "discounts": [{"pct": Decimal(10), "from_on": DAY, "to_on": DAY, "reason": "autumn"}],
+}
+FOR_PEOPLE: dict[str, dict[str, Any]] = {
+    "model title": {
+        "models": (make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")], title="y", designer="y"),)
+    },
+    "reason of a flexibility": {
+        "models": (make_model([line(1, "brick", "red", 4)], [flexibility(1, "any", reason="y")]),)
+    },
+    "scenario title": {"scenarios": (Scenario(scenario_code="flexible", title="y"),)},
+    "buyer title": {"buyers": (BUYER.model_copy(update={"title": "y", "plan_past_months": False}),)},
+    "part name": {"parts": [{"part_code": "brick", "part_name": "y", "part_family": "y", "weight_grams": "2"}]},
+    "substitutes reason": {"substitutes": [{"part_code": "brick", "substitute_part_code": "tile", "reason": "y"}]},
+    "combination reason": {"combinations": [{**COMBINATION, "reason": "y"}]},
+    "colour family": {"colours": [{**RED, "colour_family": "y"}]},
+}
+BEFORE: dict[str, dict[str, Any]] = {
+    "scenario title": {"scenarios": (Scenario(scenario_code="flexible", title="x"),)},
+    "part name": {"parts": [{"part_code": "brick", "part_name": "x", "part_family": "x", "weight_grams": "2"}]},
+    "substitutes reason": {"substitutes": [{"part_code": "brick", "substitute_part_code": "tile", "reason": "x"}]},
+    "combination reason": {"combinations": [{**COMBINATION, "reason": "x"}]},
+    "colour family": {"colours": [{**RED, "colour_family": "x"}]},
+}
+
+
+@pytest.mark.parametrize("words", FOR_PEOPLE)
+def test_words_for_people_leave_the_key(words: str) -> None:
+    assert keys_of(**FOR_PEOPLE[words]) == keys_of(**BEFORE.get(words, {}))
+
+
+def with_instructions(**changes: Any) -> tuple[Model, ...]:
+    return (
+        make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")], instructions={**INSTRUCTIONS, **changes}),
+    )
+
+
+def test_of_instructions_only_what_they_cost_on_the_day_is_in_the_key() -> None:
+    before = keys_of(models=with_instructions())
+    (discount,) = INSTRUCTIONS["discounts"]
+    assert keys_of(models=with_instructions(discounts=[{**discount, "reason": "a sale"}])) == before
+    later = {**discount, "from_on": date(2027, 5, 1), "to_on": date(2027, 5, 2)}
+    assert keys_of(models=with_instructions(discounts=[discount, later])) == before
+    assert keys_of(models=with_instructions(discounts=[{**discount, "pct": Decimal(11)}])) != before
+    assert keys_of(models=with_instructions(price=Decimal(21))) != before
+    assert keys_of() != before
+
+
+def test_a_new_title_is_published_with_the_plans_that_were_kept(tmp_path: Path, solved: list[str]) -> None:
+    before = night_of(tmp_path)
+    solved.clear()
+    retitled = replace(MILL, settings=MILL.settings.model_copy(update={"title": "A mill by the water"}))
+    after = night_of(tmp_path, workspace(models=(retitled, HOUSE)))
+    assert not solved
+    titles = dict(after["model_cost"].select("model_code", "model_title").unique().iter_rows())
+    assert titles == {"mill": "A mill by the water", "house": HOUSE.settings.title}
+    assert same(
+        {name: frame.drop("model_title", strict=False) for name, frame in after.items()},
+        {name: frame.drop("model_title", strict=False) for name, frame in before.items()},
+    )
+
+
+def test_the_cache_holds_a_whole_night_however_large(
+    tmp_path: Path, solved: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(night, "MINIMUM_KEPT", 3)
+    night_of(tmp_path)
+    solved.clear()
+    night_of(tmp_path)
+    assert not solved
+    night_of(tmp_path, workspace(models=(MILL,)), days=(DAY,))
+    assert len(list((tmp_path / "plans").glob("*.plan"))) == 4
+
+
+def test_all_that_the_planner_imports_is_in_its_version() -> None:
+    """In a process of its own, for the tests have imported more."""
+    listing = (
+        "import sys, pipelines.planning.night as night; sources = set(map(str, night.planner_sources()));"
+        "ours = [m.__file__ for n, m in sys.modules.items() if n.split('.')[0] in ('pipelines', 'schemas') and m.__file__];"
+        "print(len(ours)); print(*sorted(set(ours) - sources))"
+    )
+    reported = subprocess.run(
+        [sys.executable, "-c", listing], capture_output=True, text=True, check=True
+    ).stdout.splitlines()
+    assert int(reported[0]) > 20 and reported[1] == ""
 
 
 def test_plans_that_met_a_time_limit_are_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,19 +2,24 @@
 
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import Settings, load_toml
+from pipelines.settings import Settings
+from pipelines.settings_base import load_toml
 from schemas.all_tables import ALL_INPUTS, INBOX
+from tests.present import present
 
 ROOT = Path(__file__).resolve().parents[2]
 
 
-def test_every_input_has_an_example_of_three_lines_and_its_columns(table_sections, table_examples):
+def test_every_input_has_an_example_of_three_lines_and_its_columns(
+    table_sections: dict[str, str], table_examples: dict[str, tuple[str, str]]
+) -> None:
     assert set(table_sections) == {contract.name for contract in ALL_INPUTS}
     dictionary = (ROOT / "schemas/DICTIONARY.md").read_text(encoding="utf-8")
     for contract in ALL_INPUTS:
@@ -25,7 +30,9 @@ def test_every_input_has_an_example_of_three_lines_and_its_columns(table_section
         assert f"### {contract.name}\n" in dictionary
 
 
-def test_no_block_goes_untested(guides, table_examples, toml_examples):
+def test_no_block_goes_untested(
+    guides: dict[str, str], table_examples: dict[str, tuple[str, str]], toml_examples: dict[str, str]
+) -> None:
     """Each CSV block is a table's example or a file that a command is given; the tests below use each TOML block."""
     named = [text for _, text in table_examples.values()]
     for name, guide in guides.items():
@@ -36,7 +43,13 @@ def test_no_block_goes_untested(guides, table_examples, toml_examples):
     }  # fmt: skip
 
 
-def test_the_examples_of_price_files_are_taken_whole(workspace, table_examples, source_file, tmp_path, run_command):
+def test_the_examples_of_price_files_are_taken_whole(
+    workspace: Path,
+    table_examples: dict[str, tuple[str, str]],
+    source_file: tuple[str, str],
+    tmp_path: Path,
+    run_command: Callable[..., str],
+) -> None:
     for table in (contract.name for contract in INBOX):
         file, text = table_examples[table]
         copy = tmp_path / Path(file).name
@@ -47,7 +60,9 @@ def test_the_examples_of_price_files_are_taken_whole(workspace, table_examples, 
     assert "2 rows read: 2 accepted, 0 quarantined" in run_command("inspect", copy, "--workspace", workspace)
 
 
-def test_the_draft_finds_what_the_guide_says_it_finds(source_file, tmp_path, run_command):
+def test_the_draft_finds_what_the_guide_says_it_finds(
+    source_file: tuple[str, str], tmp_path: Path, run_command: Callable[..., str]
+) -> None:
     copy = tmp_path / source_file[0]
     copy.write_text(source_file[1], encoding="utf-8")
     drafted = run_command("inspect", copy, "--draft-profile")
@@ -61,7 +76,9 @@ def test_the_draft_finds_what_the_guide_says_it_finds(source_file, tmp_path, run
         assert line in drafted
 
 
-def test_the_examples_together_can_be_refreshed(published, guides, run_command):
+def test_the_examples_together_can_be_refreshed(
+    published: tuple[Path, str], guides: dict[str, str], run_command: Callable[..., str]
+) -> None:
     workspace, printed = published
     assert re.search(r"^Gatehouse by the Ford +\d", printed, re.M) and "quarantined" not in printed
     costs = run_command("query", "select count(*) as n from model_cost", "--workspace", workspace, "--format", "csv")
@@ -69,10 +86,10 @@ def test_the_examples_together_can_be_refreshed(published, guides, run_command):
     asked = re.search(
         r"`kitfare (whatif gatehouse [^`]+)` prints:\n\n```text\n(.*?)```", guides["docs/ways-of-buying.md"], re.S
     )
-    assert run_command(*asked[1].split(), "--workspace", workspace) == asked[2]
+    assert run_command(*present(asked)[1].split(), "--workspace", workspace) == present(asked)[2]
 
 
-def test_the_published_paths_are_there(published, guides):
+def test_the_published_paths_are_there(published: tuple[Path, str], guides: dict[str, str]) -> None:
     workspace, _ = published
     table = guides["docs/first-model.md"].partition("## What is published")[2]
     paths = re.findall(r"`(published/[^`]+)`", table.partition("\n## ")[0].partition("\nA cost sheet")[0])
@@ -81,31 +98,39 @@ def test_the_published_paths_are_there(published, guides):
         assert (workspace / path.replace("<model_code>", "gatehouse")).exists(), path
 
 
-def settings_with(workspace, folder, block):
+def settings_with(workspace: Path, folder: Path, block: str) -> Settings:
     """The settings that ``kitfare init`` writes, with a block of a guide below them, loaded."""
     text = (workspace / "kitfare.toml").read_text(encoding="utf-8") + "\n" + block
     (folder / "kitfare.toml").write_text(text, encoding="utf-8")
     return load_toml(folder / "kitfare.toml", Settings)
 
 
-def test_the_joint_order_is_one_once_both_models_are_there(workspace, tmp_path, toml_examples):
+def test_the_joint_order_is_one_once_both_models_are_there(
+    workspace: Path, tmp_path: Path, toml_examples: dict[str, str]
+) -> None:
     (order,) = settings_with(workspace, tmp_path, toml_examples["[[joint_order]]"]).joint_order
     assert order.model_codes == ["gatehouse", "ferry"]
 
 
-def test_the_scenario_of_ones_own_stands_beside_the_built_in_ones(workspace, tmp_path, toml_examples):
+def test_the_scenario_of_ones_own_stands_beside_the_built_in_ones(
+    workspace: Path, tmp_path: Path, toml_examples: dict[str, str]
+) -> None:
     settings = settings_with(workspace, tmp_path, toml_examples["[[scenario]]"])
     assert [scenario.scenario_code for scenario in settings.scenarios][-1] == "few_parcels"
     assert settings.scenarios[-1].use_stock_on_hand and len(settings.scenarios) == 6
 
 
-def test_the_scenarios_of_the_guide_are_the_built_in_ones(workspace, tmp_path, guides):
+def test_the_scenarios_of_the_guide_are_the_built_in_ones(
+    workspace: Path, tmp_path: Path, guides: dict[str, str]
+) -> None:
     built_in = settings_with(workspace, tmp_path, "").scenarios
     rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \|", guides["docs/ways-of-buying.md"], re.M)
     assert rows == [(scenario.scenario_code, scenario.title) for scenario in built_in]
 
 
-def test_the_watches_watch(published, toml_examples, run_command):
+def test_the_watches_watch(
+    published: tuple[Path, str], toml_examples: dict[str, str], run_command: Callable[..., str]
+) -> None:
     """Put below the settings that `kitfare init` wrote, they are taken, find what they say, and pass it on."""
     workspace, _ = published
     settings = workspace / "kitfare.toml"
@@ -131,16 +156,23 @@ def test_the_watches_watch(published, toml_examples, run_command):
     ],
 )  # fmt: skip
 def test_a_command_on_files_prints_what_the_guide_says(
-    guides, tmp_path, monkeypatch, guide, heading, files, command, on_standard_error
-):
+    guides: dict[str, str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    guide: str,
+    heading: str,
+    files: list[str],
+    command: str,
+    on_standard_error: str,
+) -> None:
     section = guides[guide].partition(heading + "\n")[2]
     texts = re.findall(r"`(\w+\.csv)`:\n\n```csv\n(.*?)```", section, re.S)
     assert [name for name, _ in texts] == files
     for name, text in texts:
         (tmp_path / name).write_text(text, encoding="utf-8")
     monkeypatch.chdir(tmp_path)
-    asked, printed = re.search(
-        rf"`kitfare ({command} --[^`]*)` prints[^\n]*\n[^`]*```text\n(.*?)```", section, re.S
+    asked, printed = present(
+        re.search(rf"`kitfare ({command} --[^`]*)` prints[^\n]*\n[^`]*```text\n(.*?)```", section, re.S)
     ).groups()
     result = CliRunner().invoke(app, asked.split())
     assert result.exit_code == 0
@@ -148,13 +180,13 @@ def test_a_command_on_files_prints_what_the_guide_says(
     assert on_standard_error in result.stderr
 
 
-def test_every_colour_rule_is_explained(guides, run_command):
-    stated = re.search(r"`colour_rule`.*?one of ([^|]+) \|", run_command("dictionary", "flexible_lines"))[1]
+def test_every_colour_rule_is_explained(guides: dict[str, str], run_command: Callable[..., str]) -> None:
+    stated = present(re.search(r"`colour_rule`.*?one of ([^|]+) \|", run_command("dictionary", "flexible_lines")))[1]
     table = guides["docs/flexibility.md"].partition("| colour rule | meaning |")[2].partition("\n\n")[0]
     assert re.findall(r"^\| `(\w+)`", table, re.M) == stated.split(", ")
 
 
-def test_names_of_tables_columns_settings_and_values_exist(guides, workspace):
+def test_names_of_tables_columns_settings_and_values_exist(guides: dict[str, str], workspace: Path) -> None:
     """Whatever stands between backticks and looks like a name of ours is one: in the dictionary, the help, the settings or the SQL."""
     known = set()
     for path in (

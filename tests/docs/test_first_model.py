@@ -9,11 +9,11 @@ from pathlib import Path
 WORD_LIMIT = 1_000
 
 
-def test_the_readme_is_short(guides):
+def test_the_readme_is_short(guides: dict[str, str]) -> None:
     assert len(guides["README.md"].split()) <= WORD_LIMIT
 
 
-def test_the_first_model_is_priced_as_written(guides, tmp_path):
+def test_the_first_model_is_priced_as_written(guides: dict[str, str], tmp_path: Path) -> None:
     section = guides["README.md"].partition("## Your first model\n")[2].partition("\n## ")[0]
     steps = re.findall(r"```sh\n(.*?)```", section, re.S)
     (expected,) = re.findall(r"```text\n(.*?)```", section, re.S)

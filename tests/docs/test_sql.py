@@ -1,18 +1,22 @@
 """The worked queries run, give the columns that the guide shows and, on the demo, the rows."""
 
 import re
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
 from tests.builders.length import IS_LONG
 
 
-def worked_queries(guides):
+def worked_queries(guides: dict[str, str]) -> list[tuple[str, str]]:
     """Each query of the guide, and what it is said to print."""
     return re.findall(r"```sql\n(.*?)\n```\n\n```text\n(.*?)```", guides["docs/sql.md"], re.S)
 
 
-def test_ten_queries_give_the_columns_shown(guides, published, run_command):
+def test_ten_queries_give_the_columns_shown(
+    guides: dict[str, str], published: tuple[Path, str], run_command: Callable[..., str]
+) -> None:
     workspace, _ = published
     queries = worked_queries(guides)
     assert len(queries) == 10
@@ -21,7 +25,9 @@ def test_ten_queries_give_the_columns_shown(guides, published, run_command):
         assert printed.splitlines()[0].split(",") == shown.split("\n")[0].split(), query
 
 
-def test_the_views_and_macros_named_are_there(guides, published, run_command):
+def test_the_views_and_macros_named_are_there(
+    guides: dict[str, str], published: tuple[Path, str], run_command: Callable[..., str]
+) -> None:
     workspace, _ = published
     named = guides["docs/sql.md"].partition("everyday questions: ")[2].partition("\n\n")[0]
     views = re.findall(r"`(\w+)`", named)
@@ -36,7 +42,9 @@ def test_the_views_and_macros_named_are_there(guides, published, run_command):
 
 
 @pytest.mark.skipif(not IS_LONG, reason="refreshes the demo; run by `make test-long`")
-def test_the_queries_print_on_the_demo_what_is_shown(guides, tmp_path, run_command):
+def test_the_queries_print_on_the_demo_what_is_shown(
+    guides: dict[str, str], tmp_path: Path, run_command: Callable[..., str]
+) -> None:
     run_command("init", tmp_path / "demo", "--demo")
     run_command("refresh", "--workspace", tmp_path / "demo")
     for query, shown in worked_queries(guides):

@@ -17,12 +17,12 @@ from tests.builders.programs.fault_work import accounted
 def night(place: Any) -> Any:
     intake_steps.clean_up(place)
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
-    reported = taken.intake.messages
+    messages = taken.intake.messages
     history_steps.fold_history(taken)
     with connect.reader(place.warehouse) as con:
         assert not history.unaccounted_files(con)
         found = tables.intake_tables(con)
-    return reported, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
+    return messages, {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}
 
 
 def test_a_file_cut_in_the_middle(place: Any) -> None:
@@ -32,9 +32,9 @@ def test_a_file_cut_in_the_middle(place: Any) -> None:
     packed = gzip.compress(whole)
     (place.inbox / "cut.csv").write_bytes(whole[: len(whole) // 2 - 5])
     (place.inbox / "cut.csv.gz").write_bytes(packed[: len(packed) // 2])
-    reported, with_cut = night(place)
-    assert any("cut.csv.gz: quarantined whole" in line for line in reported)
-    assert any("cut.csv: 1 of 191 rows quarantined" in line for line in reported), reported
+    messages, with_cut = night(place)
+    assert any("cut.csv.gz: quarantined whole" in line for line in messages)
+    assert any("cut.csv: 1 of 191 rows quarantined" in line for line in messages), messages
     read = accounted(place)
     # Withdrawn by its name; the whole file of the same vendor and date then decides alone.
     assert CliRunner().invoke(app, ["withdraw", "cut.csv", "--workspace", str(place.root)]).exit_code == 0

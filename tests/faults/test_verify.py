@@ -65,7 +65,7 @@ def test_damaged_and_missing_archived_files_are_named_and_dropping_them_again_co
 def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place: Any) -> None:
     with connect.writer(place.warehouse) as con:
         con.execute("update price_period set unit_price = 2 * unit_price where vendor_code = 'north'")
-    assert any("price history does not follow from the rows received" in reported for reported in faults(place))
+    assert any("price history does not follow from the rows received" in message for message in faults(place))
     rebuild(place, replace=True)
     assert not rebuild(place, replace=False).differences
 
@@ -73,16 +73,16 @@ def test_a_changed_history_is_reported_and_a_rebuild_corrects_it(place: Any) -> 
 def test_lost_rows_are_reported(place: Any) -> None:
     with connect.writer(place.warehouse) as con:
         con.execute("delete from observed_row where vendor_code = 'south' and part_code = '00100'")
-    reported = faults(place)
-    assert any("south-3.csv are not accounted for" in one and "rebuild" in one for one in reported), reported
+    messages = faults(place)
+    assert any("south-3.csv are not accounted for" in one and "rebuild" in one for one in messages), messages
 
 
 @pytest.mark.skipif(not IS_LONG, reason="KITFARE_LONG_TESTS=1 runs it; test_rebuild.py has the gist")
 @pytest.mark.parametrize("size", [0, 9000, 100_000])
 def test_a_warehouse_that_was_cut_is_rebuilt(place: Any, size: int) -> None:
     place.warehouse.write_bytes(place.warehouse.read_bytes()[:size])
-    (reported,) = faults(place)
-    assert "warehouse" in reported and "kitfare rebuild" in reported
+    (message,) = faults(place)
+    assert "warehouse" in message and "kitfare rebuild" in message
     rebuild(place, replace=True)
     assert faults(place) == [] and not refresh(place).published, "it is the same: nothing new to publish"
 
@@ -91,9 +91,9 @@ def test_changed_published_files_are_named_and_publishing_again_corrects_them(pl
     names = ("tables/intake_file.csv", "tables/price_history.parquet", "index.html", "kitfare.duckdb")
     for name in names:
         change(place.published.resolve() / name)
-    reported = faults(place)
+    messages = faults(place)
     for name in names:
-        assert any(name in one and "was changed" in one for one in reported), (name, reported)
+        assert any(name in one and "was changed" in one for one in messages), (name, messages)
     place.published.unlink()
     assert refresh(place).published
     assert faults(place) == []
@@ -108,7 +108,7 @@ def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_su
     con.close()
     sums = "".join(f"{digest}  {path}\n" for path, digest in generation._sums(seen).items())
     (seen / generation.SUMS_NAME).write_text(sums)
-    assert any("published table price_history differs from the warehouse's" in reported for reported in faults(place))
+    assert any("published table price_history differs from the warehouse's" in message for message in faults(place))
 
 
 def test_a_missing_page_of_the_journal_is_reported(place: Any) -> None:

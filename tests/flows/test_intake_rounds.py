@@ -35,7 +35,7 @@ def rows(place: Any, sql: Any) -> Any:
     return run_query(place.published / "kitfare.duckdb", sql, max_rows=None).rows()
 
 
-def reported(outcome: Any) -> Any:
+def messages_of(outcome: Any) -> Any:
     return "\n".join(outcome.messages)
 
 
@@ -48,7 +48,7 @@ def drop(place: Any, name: Any, content: Any) -> Any:
 def test_nothing_new_changes_nothing(place: Any) -> None:
     before = {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()}
     outcome = refresh(place)
-    assert not outcome.published and "Nothing new" in reported(outcome)
+    assert not outcome.published and "Nothing new" in messages_of(outcome)
     assert {path: path.read_bytes() for path in place.published.resolve().rglob("*") if path.is_file()} == before
 
 
@@ -58,12 +58,12 @@ def test_a_corrected_row_is_accepted_and_its_parent_is_corrected(place: Any) -> 
         "south-new.csv",
         export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20)),
     )
-    assert "1 of 2 rows quarantined" in reported(refresh(place))
+    assert "1 of 2 rows quarantined" in messages_of(refresh(place))
     (quarantined,) = place.quarantined.iterdir()
     text = quarantined.read_text(encoding="utf-8-sig")
 
     drop(place, quarantined.name, text)
-    assert "1 of 1 rows quarantined" in reported(refresh(place))
+    assert "1 of 1 rows quarantined" in messages_of(refresh(place))
     assert rows(place, "select distinct is_corrected from quarantined_row") == [(False,)]
 
     quarantined.write_text(text.replace("?much", "0.35"), encoding="utf-8-sig")
@@ -84,7 +84,7 @@ def test_a_row_left_out_as_the_worse_of_two_is_corrected_with_the_one_that_was_k
         "south-new.csv",
         export("south", "2026-11-01", ("00502", "blue", "0.35", 9), ("00502", "blue", "0.36", 9)),
     )
-    assert "2 of 2 rows quarantined" in reported(refresh(place))
+    assert "2 of 2 rows quarantined" in messages_of(refresh(place))
     (quarantined,) = place.quarantined.iterdir()
     with quarantined.open(encoding="utf-8-sig", newline="") as file:
         found = list(csv.DictReader(file))
@@ -101,12 +101,12 @@ def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place: Any)
     dropped = drop(place, name, FOREIGN.encode("windows-1252"))
     drafted = draft_profile(dropped, read_workspace_table(place, COLOURS))
     first = refresh(place)
-    assert f"{name}: quarantined whole" in reported(first) and "--draft-profile" in reported(first)
+    assert f"{name}: quarantined whole" in messages_of(first) and "--draft-profile" in messages_of(first)
     assert (place.quarantined / name).is_file() and not list(place.inbox.iterdir())
     assert rows(place, f"select file_status from intake_file where file_name = '{name}'") == [("quarantined",)]
 
     (place.quarantined / name).rename(dropped)
-    assert f"{name}: quarantined whole" in reported(refresh(place)) and (place.quarantined / name).is_file()
+    assert f"{name}: quarantined whole" in messages_of(refresh(place)) and (place.quarantined / name).is_file()
 
     edit = {'vendor_code = "FILL IN"': 'vendor_code = "south"', '"Rot" = "FILL IN"': '"Rot" = "red"', '"Blau" = "FILL IN"': '"Blau" = "blue"'}  # fmt: skip
     for old, new in edit.items():
@@ -115,7 +115,7 @@ def test_a_file_of_unknown_columns_works_after_one_edit_of_its_draft(place: Any)
     (place.profiles / "south.toml").write_text(drafted, encoding="utf-8")
     drop(place, name, (place.quarantined / name).read_bytes())
     outcome = refresh(place)
-    assert "quarantined" not in reported(outcome)
+    assert "quarantined" not in messages_of(outcome)
     assert not list(place.quarantined.iterdir()), "the copy that waited is no longer needed"
     assert rows(
         place, "select part_code, colour_code, unit_price::varchar, quantity_available from price_history where valid_from_on = '2026-11-02'"
@@ -139,7 +139,7 @@ def test_an_export_that_closes_more_than_half_waits_until_it_is_accepted(place: 
     refresh(place)
     drop(place, "south-few.csv", few)
     outcome = refresh(place)
-    assert "south-few.csv" in reported(outcome) and "kitfare accept" in reported(outcome)
+    assert "south-few.csv" in messages_of(outcome) and "kitfare accept" in messages_of(outcome)
     still_open = "select count(*) from price_history where vendor_code = 'south' and valid_to_on is null"
     before = rows(place, still_open)
 

@@ -73,7 +73,6 @@ def test_prices_of_another_date(place: Any) -> None:
     result = kitfare(place, "refresh", "--priced-on", "2026-10-30")
     assert result.returncode == 0, result.stderr
     assert "prices of 2026-10-30" in result.stdout
-    # On that day there was no export of south yet: the blue part can't be bought, and no one ever asked a price for it.
     assert table_of(result)["listed"].endswith("*")
 
 
@@ -117,14 +116,14 @@ def test_ctrl_c_is_130_and_the_next_refresh_succeeds(step: str, place: Any) -> N
     process = subprocess.Popen(
         [KITFARE, "refresh"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=place.root
     )
-    reported = []
+    lines = []
     for line in present(process.stderr):
-        reported.append(line)
+        lines.append(line)
         if line.startswith(step):
             process.send_signal(signal.SIGINT)
             break
     out, rest = process.communicate(timeout=60)
-    assert process.returncode == 130, "".join(reported) + rest + out
+    assert process.returncode == 130, "".join(lines) + rest + out
     assert "Interrupted" in rest and "Traceback" not in rest and not out
     assert not place.published.exists()
     again = kitfare(place, "refresh")

@@ -1,4 +1,4 @@
-"""A night with a vendor that takes several orders: every check of the refresh holds, and readers are told of each order."""
+"""A night with a vendor that takes several orders: every check of the refresh holds, and readers see each order."""
 
 from pathlib import Path
 from typing import Any

@@ -1,11 +1,14 @@
 """What goes from step to step: rows are counted by what a step made, and what became of files outlives a failure."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date, datetime
+from pathlib import Path
+from typing import Any, NoReturn
 
 import polars as pl
 import pytest
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from pipelines.cli.main import app
 from pipelines.errors import KitfareError
@@ -14,6 +17,7 @@ from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Markets
+from pipelines.settings import Workspace
 from pipelines.warehouse import connect, load, messages, query
 from tests.builders.workspaces import export, make_workspace
 
@@ -22,19 +26,19 @@ NEWS = "bad.csv: 1 of 2 rows quarantined"
 
 
 @pytest.fixture
-def place(tmp_path):
+def place(tmp_path: Path) -> Workspace:
     return make_workspace(tmp_path / "space")
 
 
-def fail(*_arguments):
+def fail(*_arguments: object) -> NoReturn:
     raise KitfareError("this step fails")
 
 
-def frame(rows):
+def frame(rows: int) -> pl.DataFrame:
     return pl.DataFrame({"n": range(rows)})
 
 
-def test_a_step_counts_the_rows_of_all_tables_it_made(place):
+def test_a_step_counts_the_rows_of_all_tables_it_made(place: Workspace) -> None:
     before = intake_steps.read_inputs(place, datetime(2026, 11, 1))
     assert before.row_count_beyond(None) == sum(table.height for table in before.all_inputs.tables.values()) > 0
     first = before.with_tables({"one": frame(3), "two": frame(4)})
@@ -47,7 +51,9 @@ def test_a_step_counts_the_rows_of_all_tables_it_made(place):
     assert replace(changed, markets=markets).row_count_beyond(changed) == 112
 
 
-def test_what_became_of_files_is_said_by_the_failure_and_by_the_next_success(place, monkeypatch):
+def test_what_became_of_files_is_said_by_the_failure_and_by_the_next_success(
+    place: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (place.inbox / "bad.csv").write_text(QUARANTINED)
     with monkeypatch.context() as patch, pytest.raises(KitfareError) as caught:
         patch.setattr(history_steps, "screen_prices", fail)
@@ -68,12 +74,12 @@ def test_what_became_of_files_is_said_by_the_failure_and_by_the_next_success(pla
     assert again.quarantined_row_count == 0
 
 
-def test_a_retried_step_says_what_its_first_try_took_in(place, monkeypatch):
+def test_a_retried_step_says_what_its_first_try_took_in(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     (place.inbox / "bad.csv").write_text(QUARANTINED)
     night = intake_steps.read_inputs(place, datetime(2026, 11, 1))
     loaded = load.load_file
 
-    def load_two_then_fail(con, taken, *more):
+    def load_two_then_fail(con: Any, taken: Any, *more: Any) -> Any:
         if taken.file_name == "north.csv":
             raise OSError("a disk that comes back")
         return loaded(con, taken, *more)
@@ -86,7 +92,7 @@ def test_a_retried_step_says_what_its_first_try_took_in(place, monkeypatch):
     assert any(NEWS in message for message in intake.messages) and intake.quarantined_row_count == 1
 
 
-def test_a_rebuild_keeps_what_was_not_said_yet(place):
+def test_a_rebuild_keeps_what_was_not_said_yet(place: Workspace) -> None:
     (place.inbox / "bad.csv").write_text(QUARANTINED)
     intake_steps.clean_up(place)
     intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
@@ -95,22 +101,22 @@ def test_a_rebuild_keeps_what_was_not_said_yet(place):
         assert any(NEWS in message.text for message in messages.kept(con))
 
 
-def test_a_published_link_to_nothing_has_one_way_out(place):
-    def kitfare(*arguments):
+def test_a_published_link_to_nothing_has_one_way_out(place: Workspace) -> None:
+    def kitfare(*arguments: str) -> Result:
         return CliRunner().invoke(app, [*arguments, "--workspace", str(place.root)])
 
     first = refresh(place)
     first.folder.rename(place.root / "elsewhere")
     for command in (("query", "select 1"), ("report", "--month", "2026-10"), ("status",), ("verify",)):
-        reported = kitfare(*command).output
-        assert "is gone or not whole" in reported and "`kitfare refresh`" in reported, reported
+        output = kitfare(*command).output
+        assert "is gone or not whole" in output and "`kitfare refresh`" in output, output
     outcome = refresh(place)
     assert outcome.published and outcome.refresh_id == first.refresh_id
     assert kitfare("query", "select 1").exit_code == 0
     assert kitfare("verify").exit_code == 0
 
 
-def test_pages_are_given_paths_not_tables(place, monkeypatch):
+def test_pages_are_given_paths_not_tables(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     """What goes to other processes stays small, however long the price history is."""
     import pickle
 
@@ -118,7 +124,7 @@ def test_pages_are_given_paths_not_tables(place, monkeypatch):
 
     given = []
 
-    def spread(work, shared, items, _workers):
+    def spread(work: Any, shared: Any, items: Any, _workers: int) -> Iterator[tuple[Any, Any]]:
         given.append(len(pickle.dumps(shared.tables)))
         return ((key, work(shared, item)) for key, item in items)
 
@@ -128,7 +134,7 @@ def test_pages_are_given_paths_not_tables(place, monkeypatch):
     assert (place.published / "index.html").is_file()
 
 
-def test_a_system_without_file_locks_is_refused_in_words(place, monkeypatch):
+def test_a_system_without_file_locks_is_refused_in_words(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
     import sys
 
     monkeypatch.setitem(sys.modules, "fcntl", None)

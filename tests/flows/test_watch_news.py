@@ -45,11 +45,11 @@ def test_only_what_had_not_fired_before_is_new() -> None:
 
 def test_the_file_says_all_that_fired_and_what_is_new(tmp_path: Path) -> None:
     place = workspace(tmp_path, 'file = "news/watches.json"\n')
-    reported = pass_on(place, "r1", DAY, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
+    messages = pass_on(place, "r1", DAY, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
     news = json.loads((tmp_path / "news/watches.json").read_text(encoding="utf-8"))
     assert news["refresh_id"] == "r1" and news["priced_on"] == "2026-11-25"
     assert [(row["watch_subject"], row["is_new"]) for row in news["fired"]] == [("a", False), ("b", True)]
-    assert reported == ["watch w: hut, home: b: few left."]
+    assert messages == ["watch w: hut, home: b: few left."]
 
 
 def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path: Path) -> None:
@@ -74,5 +74,5 @@ def test_what_fails_is_reported_and_stops_nothing(tmp_path: Path) -> None:
 
 
 def test_many_are_reported_in_few_lines(tmp_path: Path) -> None:
-    reported = pass_on(workspace(tmp_path), "r", DAY, found(*((f"e{n}", True) for n in range(9))), None)
-    assert len(reported) == 6 and reported[-1].startswith("and 4 more")
+    messages = pass_on(workspace(tmp_path), "r", DAY, found(*((f"e{n}", True) for n in range(9))), None)
+    assert len(messages) == 6 and messages[-1].startswith("and 4 more")

@@ -142,7 +142,7 @@ def test_a_maker_with_too_little_to_sell_says_so() -> None:
     assert rows(found, "maker_further", "further_landed_cost", "further_cost_change") == [(None, None)]
 
 
-def test_without_a_maker_there_is_nothing_to_tell() -> None:
+def test_without_a_maker_its_tables_are_empty() -> None:
     found = tables(MODEL, MARKET, [terms("a"), terms("b")], [vendor("a"), vendor("b")])
     assert all(found[name].is_empty() for name in ("maker_choice", "maker_threshold", "maker_further"))
 
@@ -176,7 +176,7 @@ def test_costs_per_piece_amendments_and_what_is_on_hand() -> None:
     assert row == (10, 2, 13, Decimal("0.13"), 13, 25, Decimal("2.5"), None)
 
 
-def test_an_amendment_that_is_all_on_hand_costs_nothing():
+def test_an_amendment_that_is_all_on_hand_costs_nothing() -> None:
     added = [{"line_number": 90, "amendment_action": "add", "part_code": "plate", "colour_code": "grey", "quantity": 2, "colour_rule": "as_listed"}]  # fmt: skip
     model = make_model([line(1, "brick", "red", 80)], amendments=added)
     stock = [{"part_code": "plate", "colour_code": "grey", "quantity_on_hand": 2}]

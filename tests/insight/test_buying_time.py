@@ -43,7 +43,7 @@ def test_shares_and_the_distance_from_the_low_by_hand() -> None:
 
 
 @pytest.mark.parametrize("now", [0.0, 12.0])
-def test_above_a_low_of_nothing_no_per_cent_is_said(now):
+def test_above_a_low_of_nothing_no_per_cent_is_said(now: float) -> None:
     row = standing([Point("2026-10", 0.0, 0.0), Point("2026-11", now, now)], TODAY, "")
     assert row["lowest_12_months"] == 0 and "above_lowest_pct" not in row
 

@@ -83,7 +83,7 @@ def test_new_handling_charges_count() -> None:
 
 
 def test_a_vendor_that_was_left_for_its_new_terms_still_counts() -> None:
-    """Today's plan buys the bricks from c at 0.11, so only the earlier order with a tells what a did."""
+    """Today's plan buys the bricks from c at 0.11, so only the earlier order with a shows what a did."""
     dear = [BRICK, PLATE, offer("c", "brick", "red", "0.11")]
     found = moves(dear, dear, vendor_terms=[*since("a", shipping_charge="3"), terms("b"), terms("c")])
     assert set(found) == {"a"} and found["a"]["terms_effect_pct"] == pytest.approx(15)

@@ -1,4 +1,4 @@
-"""Watches fire when what they watch is so, say so in words, and a mistaken one is told, not lost."""
+"""Watches fire when what they watch is so, say so in words, and a mistaken one is reported, not lost."""
 
 from collections.abc import Sequence
 from datetime import date

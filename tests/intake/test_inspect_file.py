@@ -1,4 +1,4 @@
-"""Inspecting tells what would happen, to every row, and touches nothing."""
+"""Inspecting shows what would become of every row, and touches nothing."""
 
 from pathlib import Path
 from typing import Any
@@ -69,10 +69,10 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path: Path, workspac
         "repeated",
         found.after[4],
     ]
-    reported = str(found)
+    text = str(found)
     for words in ("hill_1.csv", "csv, utf-8, separated by ;", "price_export (profile hill)", "Part, Colour, Price", "Coverage is not stated",
                   "line 3: part_code 'ZZ' is not in the code map", "->  quarantined", "9 rows read: 7 accepted, 1 quarantined, 1 repeated."):  # fmt: skip
-        assert words in reported, f"{words!r} not in:\n{reported}"
+        assert words in text, f"{words!r} not in:\n{text}"
 
 
 def test_vendors_and_colours_that_no_table_has_are_named(tmp_path: Path, workspace: Workspace) -> None:
@@ -81,18 +81,18 @@ def test_vendors_and_colours_that_no_table_has_are_named(tmp_path: Path, workspa
     (tables / "vendors.csv").write_text("vendor_code,vendor_name,vendor_region_code,currency_code\nhill,Hill,NO,EUR\n")
     (tables / "colours.csv").write_text("colour_code,colour_name,srgb_hex,colour_family\nc1,Clay,#AA5533,reds\n")
     rows = [("A1", colour, "0.10", "3", "2026-10-31") for colour in ("c1", "c2", "bleu")]
-    reported = str(inspect_file(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), workspace))
-    assert "Not in tables/colours.csv, so it fills no line: bleu (1 row), c2 (1 row)." in reported
-    assert "tables/vendors.csv" not in reported
+    text = str(inspect_file(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), workspace))
+    assert "Not in tables/colours.csv, so it fills no line: bleu (1 row), c2 (1 row)." in text
+    assert "tables/vendors.csv" not in text
     named = [our_row(part_code=str(n), vendor_code=f"v{n:02d}") for n in range(12)] + [
         our_row(part_code="x", vendor_code="v11")
     ]
-    reported = str(inspect_file(write_csv(tmp_path / "a.csv", named), workspace))
-    assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in reported and "v08 (1 row) and 2 more." in reported
+    text = str(inspect_file(write_csv(tmp_path / "a.csv", named), workspace))
+    assert "so no plan buys from it: v11 (2 rows), v00 (1 row), " in text and "v08 (1 row) and 2 more." in text
 
 
 def test_an_unknown_file_says_what_was_found(tmp_path: Path, workspace: Workspace) -> None:
-    reported = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
+    text = str(inspect_file(write_text(tmp_path / "x.csv", "Nr\tPreis\n1\t2\n"), workspace))
     for words in (
         "separated by tabs",
         "Nr, Preis",
@@ -100,8 +100,8 @@ def test_an_unknown_file_says_what_was_found(tmp_path: Path, workspace: Workspac
         "quarantined whole",
         "--draft-profile",
     ):
-        assert words in reported
-    assert "->" not in reported
+        assert words in text
+    assert "->" not in text
 
 
 def test_a_file_that_cannot_be_read(tmp_path: Path, workspace: Workspace) -> None:
@@ -127,8 +127,8 @@ def test_many_failures_are_counted_by_rule(tmp_path: Path) -> None:
     rows = [our_row(part_code=str(n), unit_price="x" if n % 2 else "1,5", condition="mint") for n in range(200)]
     found = inspect_file(write_csv(tmp_path / "a.csv", rows), None)
     assert found.taken.failures.height == 400
-    reported = str(found)
-    assert "and 300 more" in reported and "200 times: condition must be one of new, used" in reported
+    text = str(found)
+    assert "and 300 more" in text and "200 times: condition must be one of new, used" in text
 
 
 def test_a_profile_that_makes_no_sense_is_an_error(tmp_path: Path, workspace: Workspace) -> None:

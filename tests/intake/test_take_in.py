@@ -54,7 +54,7 @@ def test_an_unknown_file_says_what_it_has_and_what_to_do(tmp_path: Path) -> None
     assert "of the columns of price_export it lacks vendor_code" in present(nearly).what
 
 
-def test_an_unknown_column_beside_ours_holds_the_file(tmp_path: Path) -> None:
+def test_a_file_with_an_unknown_column_beside_ours_is_quarantined(tmp_path: Path) -> None:
     assert "unit_prise" in present(ours(tmp_path, [(*OUR_ROW, "1")], (*OUR_HEADER, "unit_prise")).error).what
 
 
@@ -64,7 +64,7 @@ def test_a_separator_at_the_end_of_each_line_is_no_column(tmp_path: Path) -> Non
     assert "(column 10)" in present(ours(tmp_path, [(*OUR_ROW, "x")], (*OUR_HEADER, "")).error).what
 
 
-def test_two_profiles_that_fit_hold_the_file_whole(tmp_path: Path) -> None:
+def test_a_file_that_two_profiles_fit_is_quarantined_whole(tmp_path: Path) -> None:
     path = write_csv(tmp_path / "hill_1.csv", [OUR_ROW])
     taken = take(path, tmp_path, profile(), profile(profile_name="also"))
     assert "several profiles fit the file: hill, also" in present(taken.error).what and taken.file_hash
@@ -85,7 +85,7 @@ def test_two_rows_with_one_key_and_different_content_are_both_quarantined(tmp_pa
     assert taken.quarantined_keys.height == 2 and taken.unreadable_key_count == 0
 
 
-def test_listings_and_steps_tell_rows_apart(tmp_path: Path) -> None:
+def test_rows_of_other_listings_or_steps_are_not_repeats(tmp_path: Path) -> None:
     header = (*OUR_HEADER, "listing_code", "step_from_quantity")
     rows = [(*OUR_ROW, "", "1"), (*OUR_ROW, "b", "1"), (*OUR_ROW, "", "100")]
     assert ours(tmp_path, rows, header).rows.height == 3

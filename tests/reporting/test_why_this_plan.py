@@ -16,6 +16,7 @@ from schemas.published.plans import PLAN_VENDOR, SECOND_SOURCE
 from schemas.published.what_if import PLAN_VARIANT
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import Night, frame
+from tests.present import present
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +31,7 @@ OWN = ["alder", "quay", "sumi"]
 @pytest.fixture(scope="module")
 def plan(night: Night) -> Any:
     page_data = PageData(*night)
-    found = page_data.plan("m00", "inland", "cheapest")
+    found = present(page_data.plan("m00", "inland", "cheapest"))
     assert (found["landed_cost"], found["currency_code"], found["unfilled_piece_count"]) == (Decimal("85.33"), "EUR", 0)
     assert page_data.rows_of_plan(PLAN_VENDOR, found)["vendor_code"].sort().to_list() == OWN
     return found

@@ -164,14 +164,13 @@ def test_a_forecast_is_worth_it_and_near_the_truth(found: dict[str, Any]) -> Non
 
 
 def percents(words: str) -> list[float]:
-    """The percentages that a sentence tells."""
+    """The percentages in a sentence."""
     return [float(text.replace("−", "-")) for text in re.findall(r"([+−]?[\d.]+) %", words)]
 
 
-def test_the_report_shows_drift_and_season(found: dict[str, Any]) -> None:
+def test_the_report_states_drift_and_season(found: dict[str, Any]) -> None:
     section = found["reports"][MONTHS - 1]
     (season,) = [words for words in section["timing"]["words"] if "season" in words]
-    # The shock came in one of the Junes and lifts their mean, so that July may be the lowest month.
     assert re.search("usually lowest in (June|July)", season) and "highest in December" in season
     low, high, explained = percents(season)
     assert (
@@ -185,7 +184,7 @@ def test_the_report_shows_drift_and_season(found: dict[str, Any]) -> None:
     assert percents(earlier["Prices, 1 month"]["note"])[0] > 100 * np.expm1(12 * DRIFT)
 
 
-def test_the_report_shows_the_shock_by_its_family(found: dict[str, Any]) -> None:
+def test_the_report_names_the_family_of_the_shock(found: dict[str, Any]) -> None:
     section = found["reports"][SHOCK_MONTH]
     largest = [row[0] for row in section["movers"].rows[:5]]
     assert all(name.startswith("frames") for name in largest), largest
@@ -193,6 +192,6 @@ def test_the_report_shows_the_shock_by_its_family(found: dict[str, Any]) -> None
     assert percentiles[-1] > 15 and abs(percentiles[1]) < 3, "a tenth moved by the shock, the median did not"
 
 
-def test_the_report_shows_the_element_that_runs_out_and_no_other(found: dict[str, Any]) -> None:
+def test_the_report_names_the_element_that_runs_out_and_no_other(found: dict[str, Any]) -> None:
     section = found["reports"][MONTHS - 1]["availability"]
     assert [row[0] for row in section["running_out"].rows] == [f"{SELLING}, red"]

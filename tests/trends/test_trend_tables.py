@@ -1,4 +1,4 @@
-"""Bands, contributions by group, indices weighed by what plans use, and a history whose truth is known."""
+"""Bands, contributions by group, indices weighted by what plans use, and a history whose truth is known."""
 
 from datetime import date
 from typing import Any
@@ -132,8 +132,8 @@ def test_a_band_without_gaps_and_with_fixed_quantities_says_nothing() -> None:
     assert set(found.band["band_reason"]) == {"neither"}
     assert (found.band["highest_index_level"] - found.band["lowest_index_level"]).to_numpy().max() < 0.2
     bounds = found.band.select("lowest_index_level", "highest_index_level").rows()
-    weighed = zip(levels(found), levels(found, "geks-tornqvist"), strict=True)
-    assert bounds == [(min(map(present, pair)), max(map(present, pair))) for pair in weighed]
+    pairs = zip(levels(found), levels(found, "geks-tornqvist"), strict=True)
+    assert bounds == [(min(map(present, pair)), max(map(present, pair))) for pair in pairs]
 
 
 def test_a_band_says_where_prices_are_missing_and_quantities_move() -> None:
@@ -146,7 +146,7 @@ def test_a_band_says_where_prices_are_missing_and_quantities_move() -> None:
     assert weighed.band.sort("month")["band_reason"].to_list() == ["quantities", "both", "quantities"]
 
 
-def test_what_plans_use_weighs_the_second_geks() -> None:
+def test_the_second_geks_is_weighted_by_what_plans_use() -> None:
     """Plans turn from a, which doubles, to c, which is on no line of the list."""
     paths = {"a": [1.0, 1.5, 2.0], "b": [1.0, 1.0, 1.0], "c": [1.2, 1.2, 1.2]}
     days = month_ends(FIRST, 3)

@@ -168,8 +168,8 @@ def test_every_written_check_has_a_breakage() -> None:
 @pytest.mark.parametrize("name", BREAKAGES)
 def test_a_broken_promise_is_found_and_reported(name: Any, database: Any) -> None:
     statement, named = BREAKAGES[name]
-    reported = broken(database, statement)
-    lines = reported.split("\n")
+    report = broken(database, statement)
+    lines = report.split("\n")
     about = lines.index(f"{name}: {leading_comment(checks.check_queries()[name])}")
     assert named in lines[about + 1]
 

@@ -34,7 +34,7 @@ def path(tmp_path: Path) -> Any:
     return tmp_path / "warehouse.duckdb"
 
 
-def quarantined_open(path: Any, kind: Any) -> Any:
+def kept_open(path: Any, kind: Any) -> Any:
     process = subprocess.Popen(
         [sys.executable, "-c", HOLD.format(kind=kind), str(path)],
         stdin=subprocess.PIPE,
@@ -122,7 +122,7 @@ def test_python_variables_are_not_tables(path: Any) -> None:
 def test_a_lock_in_use_says_what_to_do(path: Any, holder: str, needed: Any) -> None:
     with connect.writer(path):
         pass
-    process = quarantined_open(path, holder)
+    process = kept_open(path, holder)
     try:
         with pytest.raises(BusyError) as caught, needed(path):
             pass
@@ -138,7 +138,7 @@ def test_a_lock_in_use_says_what_to_do(path: Any, holder: str, needed: Any) -> N
 def test_two_readers_at_once(path: Any) -> None:
     with connect.writer(path):
         pass
-    process = quarantined_open(path, "reader")
+    process = kept_open(path, "reader")
     try:
         with connect.reader(path) as con:
             assert con.execute("select count(*) from price_history").fetchall() == [(0,)]
@@ -198,7 +198,7 @@ OTHER_TROUBLE = {
 }
 
 
-def about(error, path):
+def about(error: Any, path: Path) -> Any:
     """The error, about the path."""
     error = copy.copy(error)
     error.args = tuple(each.replace("{path}", str(path)) if isinstance(each, str) else each for each in error.args)
@@ -208,21 +208,21 @@ def about(error, path):
 
 
 @pytest.mark.parametrize("trouble", DISK_TROUBLE)
-def test_trouble_with_the_disk_that_is_written_is_put_in_words(trouble, tmp_path):
+def test_trouble_with_the_disk_that_is_written_is_put_in_words(trouble: str, tmp_path: Path) -> None:
     with pytest.raises(KitfareError, match="check the free space") as caught, connect.disk_trouble_in_words(tmp_path):
         raise about(DISK_TROUBLE[trouble], tmp_path)
     assert caught.value.what.startswith(f"{tmp_path.name} cannot be written: ") and str(tmp_path) in caught.value.where
 
 
 @pytest.mark.parametrize("trouble", OTHER_TROUBLE)
-def test_trouble_with_anything_else_is_left_as_it_is(trouble, tmp_path):
+def test_trouble_with_anything_else_is_left_as_it_is(trouble: str, tmp_path: Path) -> None:
     error = about(OTHER_TROUBLE[trouble], tmp_path)
     with pytest.raises(type(error)) as caught, connect.disk_trouble_in_words(tmp_path):
         raise error
     assert caught.value is error
 
 
-def test_a_full_disk_that_names_no_file_is_not_the_warehouses(path):
+def test_a_full_disk_that_names_no_file_is_not_the_warehouses(path: Path) -> None:
     """While the warehouse is open, Python writes the archive and the quarantine; DuckDB names the file it writes."""
     with pytest.raises(OSError, match="No space left"), connect.writer(path):
         raise OSError(errno.ENOSPC, "No space left on device")

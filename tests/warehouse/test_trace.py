@@ -4,6 +4,7 @@ import json
 import re
 from datetime import date
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -42,15 +43,15 @@ def run(place: Any, *arguments: Any) -> Any:
 
 
 def test_a_cost_is_taken_apart_to_the_lines_of_files(place: Any) -> None:
-    reported = run(place, "trace", "mill", "--scenario", "flexible")
-    assert "complete cost 7.40 EUR" in reported
-    assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in reported
+    answer = run(place, "trace", "mill", "--scenario", "flexible")
+    assert "complete cost 7.40 EUR" in answer
+    assert "= goods 1.10 + shipping 5.00 + handling 0.50 + tax 0.40 + estimate 0.40 for 2 pieces" in answer
     source = "(new) from acorn at 0.100000 EUR\n    prices.csv, line 2 (hash aa); this price since 2026-01-10, last confirmed on 2026-01-15"
-    assert f"Line 1: 4 x 00501 7 {source}" in reported and f"Line 2: 3 x 00501 7 {source}" in reported
-    assert reported.count("corrected, because") == 1
-    assert "the file has 0.500000 EUR; corrected, because: a bag of ten" in reported
-    assert "Line 2: 6 x 00777 7 (new) from birch" in reported and "hash bb" in reported
-    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in reported
+    assert f"Line 1: 4 x 00501 7 {source}" in answer and f"Line 2: 3 x 00501 7 {source}" in answer
+    assert answer.count("corrected, because") == 1
+    assert "the file has 0.500000 EUR; corrected, because: a bag of ten" in answer
+    assert "Line 2: 6 x 00777 7 (new) from birch" in answer and "hash bb" in answer
+    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in answer
 
 
 def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:
@@ -76,11 +77,11 @@ def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:
 
 
 def test_one_line_alone_and_the_query_that_gives_the_same(place: Any) -> None:
-    reported = run(
+    answer = run(
         place, "trace", "mill", "--scenario", "flexible", "--buyer", "home", "--on", "2026-01-20", "--line", "2"
     )
-    assert "00777" in reported and "can't be bought;" not in reported
-    query = present(re.search(r'kitfare query "(from purchase_source.*)"', reported))[1]
+    assert "00777" in answer and "can't be bought;" not in answer
+    query = present(re.search(r'kitfare query "(from purchase_source.*)"', answer))[1]
     found = json.loads(run(place, "query", query, "--format", "json"))
     assert [(row["part_code"], row["file_hash"], row["source_line_number"], row["record_number"]) for row in found] == [
         ("00501", "aa", 2, 1), ("00777", "bb", 2, 1),
@@ -105,14 +106,14 @@ TYPOS = {
 
 
 @pytest.mark.parametrize("typo", TYPOS)
-def test_a_typo_is_reported_what_there_is(place, typo):
-    arguments, reported = TYPOS[typo]
+def test_a_typo_is_answered_with_what_there_is(place: Path, typo: str) -> None:
+    arguments, message = TYPOS[typo]
     result = CliRunner().invoke(app, ["trace", *arguments, "--workspace", str(place)])
-    assert result.exit_code == 2 and not result.stdout and reported in result.stderr
+    assert result.exit_code == 2 and not result.stdout and message in result.stderr
     assert len(result.stderr.splitlines()) == 3
 
 
-def test_the_lines_there_are_are_named(place):
+def test_the_lines_there_are_are_named(place: Path) -> None:
     result = CliRunner().invoke(
         app, ["trace", "mill", "--scenario", "flexible", "--line", "9999", "--workspace", str(place)]
     )
@@ -122,11 +123,11 @@ def test_the_lines_there_are_are_named(place):
     )
 
 
-def test_a_line_that_is_on_hand_is_reported_so(place):
+def test_a_line_that_is_on_hand_is_shown_so(place: Path) -> None:
     assert "Line 1: 2 x 00501 7 (new) on hand" in run(place, "trace", "mill", "--scenario", "flexible", "--line", "1")
 
 
-def test_a_line_of_no_price_index_is_reported_what_there_is(place):
+def test_a_line_without_a_price_index_is_refused(place: Path) -> None:
     """The published case has an index of one month, and no prices of lines."""
     given = ["trace", "mill", "--month", "2026-01", "--workspace", str(place)]
     assert CliRunner().invoke(app, given).exit_code == 0

@@ -94,7 +94,7 @@ def _let_clock_jump(days: int) -> None:
 
 
 def read_on(root: str, channel: Any, pause: float) -> None:
-    """Ask what is published again and again, until told to stop: every session sees one whole refresh.
+    """Ask what is published again and again, until asked to stop: every session sees one whole refresh.
 
     Sends at last: sessions, the refreshes seen in order, and what went wrong.
     """

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from pipelines.errors import InputError, UsageError
-from pipelines.flows.scheduler.local_prefect import use_server
+from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, use_server
 from pipelines.settings import Workspace
 from tests.present import present
 
@@ -42,7 +42,7 @@ def main(workspace: Workspace) -> dict[str, Any]:
             if tries[name] <= times:
                 raise error
 
-        def endless():
+        def endless() -> None:
             tries["write the pages"] += 1
             time.sleep(600)
 
@@ -61,9 +61,9 @@ def main(workspace: Workspace) -> dict[str, Any]:
             return RefreshOutcome("night-1", True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
 
         vars(prefect_flows)["refresh"] = refresh
-        reported = []
-        outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: reported.append(news))
-        found = {"refresh_id": outcome.refresh_id, "progress": reported, "intake_tries": tries["take in dropped files"]}
+        heard = []
+        outcome = prefect_flows.refresh_as_flow(workspace, None, lambda *news: heard.append(news))
+        found = {"refresh_id": outcome.refresh_id, "progress": heard, "intake_tries": tries["take in dropped files"]}
         try:
             prefect_flows.refresh_as_flow(workspace, date(2026, 10, 31), lambda *news: None)
         except InputError as error:
@@ -76,21 +76,21 @@ def main(workspace: Workspace) -> dict[str, Any]:
         return found | {"tries": tries, **_served(workspace), **_recorded()}
 
 
-def _served(workspace: Workspace) -> dict:
+def _served(workspace: Workspace) -> dict[str, Any]:
     """The flow as the schedule runs it: its parameters, and the workspace from the environment."""
     from prefect.exceptions import ParameterTypeError
     from prefect.states import Crashed
 
     from pipelines.flows.scheduler import prefect_flows
 
-    served = prefect_flows.nightly_refresh
-    found = {"parameters": sorted(served.parameters.properties)}
+    served: Any = prefect_flows.nightly_refresh
+    found: dict[str, Any] = {"parameters": sorted(served.parameters.properties)}
     for name, value in (("wrong_date", "yesterday"), ("no_workspace", None)):
         try:
             served(priced_on=value)
         except (ParameterTypeError, UsageError) as error:
             found[name] = f"{type(error).__name__}: {error}"
-    os.environ[prefect_flows.SERVED_WORKSPACE] = str(workspace.root)
+    os.environ[SERVED_WORKSPACE] = str(workspace.root)
     served(priced_on="2026-10-28")
     [hook] = served.on_crashed_hooks
     from prefect.client.orchestration import get_client

@@ -214,7 +214,7 @@ def _watches(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs) -> pl.
     for watch in inputs.settings.watch:
         fired = watch.kind != "vendor_changes_model"
         subject = " ".join(element) if watch.kind == "line_scarce" else ""
-        reported = {
+        messages = {
             "model_below": "Costs 84.00 EUR: below 100.",
             "line_scarce": "3 on offer from 1 vendor; 9 needed.",
             "vendor_changes_model": "No vendor's change moves the parts' cost by more than 3 %.",
@@ -223,7 +223,7 @@ def _watches(tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs) -> pl.
             {
                 "watch_code": watch.watch_code, "model_code": "m00", "buyer_code": "inland", "watch_subject": subject,
                 "watch_kind": watch.kind, "is_fired": fired, "watched_value": 1.0, "watch_limit": 3.0,
-                "watch_message": reported,
+                "watch_message": messages,
             }
         )  # fmt: skip
     return pl.DataFrame(rows, polars_schema(WATCH_RESULT))

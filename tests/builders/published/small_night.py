@@ -115,7 +115,7 @@ def purchase_rows(offers: dict[str, str]) -> list[dict[str, Any]]:
 
 
 def line_rows(offers: dict[str, str]) -> list[dict[str, Any]]:
-    """Line 1: 4 bought and 2 on hand; line 2: 3 pieces, each made up of one 00501 and two 00777."""
+    """Line 1: 4 bought and 2 on hand; line 2: 3 pieces, each a combination of one 00501 and two 00777."""
     shared = {
         **PLAN, "portion_number": 1, "portion_source": "designer", "listed_colour_code": "7", "colour_rule": "any",
         "colour_code": "7", "condition": "new", "listing_code": "", "is_listed_colour": True, "combination_code": "",

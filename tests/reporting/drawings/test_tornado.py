@@ -3,6 +3,7 @@
 import pytest
 
 from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
+from tests.present import present
 from tests.reporting.drawings.drawing_parts import marks, parts, texts
 
 BARS = [
@@ -12,27 +13,30 @@ BARS = [
 ]
 
 
-def tell(value):
+def tell(value: float) -> str:
     return f"{value:+.2f}"
 
 
-def test_the_widest_bar_is_on_top_and_said_in_words():
+def test_the_widest_bar_is_on_top_and_said_in_words() -> None:
     chart = tornado("Cost of one change, EUR", BARS, tell)
-    assert list(chart.figures.rows) == [
+    assert list(present(chart).figures.rows) == [
         ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
     ]  # fmt: skip
-    assert chart.description == "Cost of one change, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
+    assert (
+        present(chart).description
+        == "Cost of one change, EUR. The widest bar is Shipping: -4.00 (cheaper); +2.00 (dearer)."
+    )
     assert {"Shipping", "Tax"} < set(texts(chart)) and "Nothing" not in texts(chart)
 
 
-def test_bars_are_as_long_as_their_values_and_have_the_colour_of_their_side():
+def test_bars_are_as_long_as_their_values_and_have_the_colour_of_their_side() -> None:
     chart = tornado("Cost of one change, EUR", BARS, tell)
     (group,) = [group for group in parts(chart, "g") if group.get("class") == "mark-rect"]
-    found = {}
+    found: dict[str, list[tuple[float, float]]] = {}
     for path in group:
-        start, right = path.get("d").removeprefix("M").split("h")[:2]
+        start, right = present(path.get("d")).removeprefix("M").split("h")[:2]
         height = float(start.split(",")[1])
-        found.setdefault(path.get("fill"), []).append((height, float(right.split("v")[0])))
+        found.setdefault(present(path.get("fill")), []).append((height, float(right.split("v")[0])))
     assert set(found) == {"var(--series-1)", "var(--series-2)"}
     (down, up) = (sorted(found[f"var(--series-{number})"]) for number in (1, 2))
     unit = down[0][1] / 4
@@ -40,14 +44,16 @@ def test_bars_are_as_long_as_their_values_and_have_the_colour_of_their_side():
     assert down[0][0] == up[0][0] < down[1][0] == up[1][0], "a row for each assumption, the widest on top"
 
 
-def test_a_rule_stands_at_no_change():
+def test_a_rule_stands_at_no_change() -> None:
     chart = tornado("Cost of one change, EUR", BARS, tell)
     (rule,) = marks(chart, "rule")
     (ticks,) = [group for group in parts(chart, "g") if any(text.text == "0" for text in group)]
-    (zero,) = [text.get("transform").removeprefix("translate(").split(",")[0] for text in ticks if text.text == "0"]
-    assert rule.get("transform").startswith(f"translate({zero},")
-    assert abs(float(rule.get("y2"))) == 2 * 24, "as high as both rows"
+    (zero,) = [
+        present(text.get("transform")).removeprefix("translate(").split(",")[0] for text in ticks if text.text == "0"
+    ]
+    assert present(rule.get("transform")).startswith(f"translate({zero},")
+    assert abs(float(present(rule.get("y2")))) == 2 * 24, "as high as both rows"
 
 
-def test_without_any_change_there_is_no_chart():
+def test_without_any_change_there_is_no_chart() -> None:
     assert tornado("Cost of one change, EUR", BARS[2:], str) is None

@@ -1,0 +1,1 @@
+"""Tests of Prefect around a refresh: its server, its runs, the nightly schedule."""

@@ -1,0 +1,74 @@
+"""The local Prefect server, started."""
+
+import json
+import os
+import signal
+import time
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipelines.errors import BusyError
+from pipelines.flows.scheduler import local_prefect
+from pipelines.flows.scheduler.local_prefect import own_server, running_server, use_server
+from pipelines.settings import Workspace
+from tests.flows.scheduler.test_local_server import LEAST_SETTINGS, hold_server
+from tests.present import present
+
+
+@pytest.fixture
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+    # What the functions put into the environment must not reach other tests.
+    monkeypatch.setattr(os, "environ", os.environ.copy())
+    (tmp_path / "kitfare.toml").write_text(LEAST_SETTINGS)
+    return Workspace(tmp_path)
+
+
+def test_one_server_for_a_workspace_that_ends_with_its_parent(place: Any) -> None:
+    holder = hold_server(place)
+    try:
+        url = running_server(place)
+        assert present(url).startswith("http://127.0.0.1:") and local_prefect._answers(present(url))
+        with pytest.raises(BusyError, match="already") as caught, own_server(place, "INFO"):
+            pytest.fail("a second server came up")
+        assert caught.value.where == url
+        with use_server(place):
+            assert os.environ["PREFECT_API_URL"] == url
+        assert running_server(place) == url, "a server that is used is not stopped by its user"
+    finally:
+        holder.send_signal(signal.SIGKILL)
+        holder.wait()
+    deadline = time.monotonic() + 15
+    while local_prefect._answers(url) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert not local_prefect._answers(url), "the server outlived the process that needs it"
+    while running_server(place) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert running_server(place) is None
+
+
+DASHBOARD = "<title>Prefect Server</title>"
+
+
+def ask(url: str) -> str:
+    with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(url, timeout=10) as answer:
+        return str(answer.read().decode())
+
+
+def test_the_dashboard_is_off_until_it_is_asked_for(place: Workspace) -> None:
+    with own_server(place, "INFO"):
+        root = os.environ["PREFECT_API_URL"].removesuffix("/api")
+        assert DASHBOARD not in ask(f"{root}/")
+    assert not (place.root / ".prefect" / "dashboard").exists()
+    with (place.root / "kitfare.toml").open("a") as file:
+        file.write("[prefect]\ndashboard = true\n")
+    with own_server(place, "INFO"):
+        root = os.environ["PREFECT_API_URL"].removesuffix("/api")
+        assert DASHBOARD in ask(f"{root}/")
+        settings = json.loads(ask(f"{root}/api/admin/settings"))["server"]
+    assert settings["analytics_enabled"] is False and settings["ui"]["show_promotional_content"] is False
+    assert (place.root / ".prefect" / "dashboard").is_dir(), (
+        "its files are the workspace's, not the installed package's"
+    )

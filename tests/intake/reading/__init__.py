@@ -1,0 +1,1 @@
+"""Tests of how files of any kind become text with positions."""

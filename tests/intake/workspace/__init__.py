@@ -1,0 +1,1 @@
+"""Tests of how the files of a workspace are read and checked."""

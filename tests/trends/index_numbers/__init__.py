@@ -1,0 +1,1 @@
+"""Tests of price indices as formulas."""

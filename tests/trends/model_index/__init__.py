@@ -1,0 +1,1 @@
+"""Tests of the monthly price index of a model."""

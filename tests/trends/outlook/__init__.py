@@ -1,0 +1,1 @@
+"""Tests of availability, price changes and forecasts."""

@@ -1,0 +1,1 @@
+"""Tests of element prices, movers and suspect prices."""

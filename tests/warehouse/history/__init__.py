@@ -1,0 +1,1 @@
+"""Tests of the price history: files loaded, folded, corrected, and seen as of a date."""
