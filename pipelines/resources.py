@@ -68,7 +68,7 @@ def sql_texts(room: str) -> Mapping[str, str]:
     """The text of every file of sql/<room> and its folders, by the file's stem, sorted.
 
     Raises:
-        ValueError: two files share a stem; folders group files, they do not tell them apart.
+        ValueError: two files share a stem; folders group files, but stems alone name them.
     """
     texts: dict[str, str] = {}
     for path in sorted((resource_folder("sql") / room).rglob("*.sql"), key=lambda path: path.stem):

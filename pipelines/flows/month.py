@@ -8,7 +8,7 @@ from pathlib import Path
 
 from pipelines.errors import UsageError
 from pipelines.reporting.basis.page_tables import file_name
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 
 def month_before(day: date) -> str:

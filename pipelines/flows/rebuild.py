@@ -17,9 +17,9 @@ from pipelines.intake import take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import workspace_files
-from pipelines.settings import Workspace
 from pipelines.warehouse import connect, history, load, messages
 from pipelines.warehouse import tables as warehouse_tables
+from pipelines.workspace import Workspace
 from schemas.contract import Contract
 from schemas.inputs.catalogue import CODE_MAP
 from schemas.inputs.price_decisions import ACCEPTED_EXPORTS, SOURCE_CORRECTIONS, WITHDRAWN_FILES

@@ -11,9 +11,9 @@ from pathlib import Path
 from pipelines.errors import CheckFailedError, InputError, KitfareError
 from pipelines.flows.refresh import hash_of_inputs, only_refresh
 from pipelines.intake.archiving import archive, journal
-from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, load
 from pipelines.warehouse import tables as warehouse_tables
+from pipelines.workspace import Workspace
 
 _REBUILD = "run `kitfare rebuild`, then `kitfare refresh`"
 _PUBLISH_AGAIN = "remove the link published and run `kitfare refresh`, which publishes the same inputs again"

@@ -8,7 +8,7 @@ from datetime import date
 
 import polars as pl
 
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.published.watches import WATCH_RESULT
 
 FIRED = ("watch_code", "model_code", "buyer_code", "watch_subject")

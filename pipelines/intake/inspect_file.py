@@ -15,7 +15,7 @@ from pipelines.intake.reading.readers import ReadOptions, TextTable, open_source
 from pipelines.intake.reading.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
 from pipelines.intake.workspace.workspace_files import read_workspace_table
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.inputs.catalogue import CODE_MAP, COLOURS
 from schemas.inputs.vendors import VENDORS
 from schemas.validate import POSITION_COLUMNS, empty_frame

@@ -18,7 +18,6 @@ import polars as pl
 from pipelines.errors import CheckFailedError, KitfareError
 from pipelines.money import currency_digits
 from pipelines.resources import leading_comment, sql_texts
-from pipelines.settings import Workspace
 from pipelines.warehouse.connect import (
     PUBLISHED_MACROS,
     Connection,
@@ -29,6 +28,7 @@ from pipelines.warehouse.connect import (
     transaction,
 )
 from pipelines.warehouse.table_files import FOLDER as TABLES_FOLDER
+from pipelines.workspace import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.contract import Contract

@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Error
 
+from pipelines.reporting.basis.look import width_of
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import line_chart
-from pipelines.reporting.drawings.look import width_of
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
@@ -204,20 +204,20 @@ def crowded_drawings() -> list[Chart]:
     rising = tuple(123456.78 + 1000 * place for place in range(24))
     names = [f"{word} wheels, mudguards and WWW {place}" for place, word in enumerate(("Long", "Mmmmm", "illicit"))]
 
-    def tell(value: float) -> str:
+    def as_text(value: float) -> str:
         return f"{value:+,.2f}".replace("-", "\u2212")
 
     made = [
-        line_chart("Cost", dates, [Line("a", rising, 0)], tell),
-        line_chart("Cost", dates[:2], [Line("a", (-0.25, -1.0), 0)], tell),
-        bar_chart("Adds", [Bar(name, 1000.25 * (-2) ** place) for place, name in enumerate(names)], tell, ""),
-        bar_chart("Adds", [Bar("a", 0.0)], tell, ""),
-        spread_chart("Moved", "Model", [Spread(name, (-100.1, -50.0, 0.0, 2.0, 1000.0)) for name in names], tell),
-        spread_chart("Moved", "Model", [Spread("Model", (10.0, 20.0, 30.0, 40.0, 50.0))], tell),
-        tornado("One change", [TwoSidedBar(name, -12.0 - place, 2000.0) for place, name in enumerate(names)], tell),
-        tornado("One change", [TwoSidedBar("a", -0.001, 0.002)], tell),
-        look_curve("Could save", [Looked(n, 1000.0 * n, 1100.0 * n) for n in range(1, 1200)], tell),
-        look_curve("Could save", [Looked(1, 0.5, 0.5)], tell),
+        line_chart("Cost", dates, [Line("a", rising, 0)], as_text),
+        line_chart("Cost", dates[:2], [Line("a", (-0.25, -1.0), 0)], as_text),
+        bar_chart("Adds", [Bar(name, 1000.25 * (-2) ** place) for place, name in enumerate(names)], as_text, ""),
+        bar_chart("Adds", [Bar("a", 0.0)], as_text, ""),
+        spread_chart("Moved", "Model", [Spread(name, (-100.1, -50.0, 0.0, 2.0, 1000.0)) for name in names], as_text),
+        spread_chart("Moved", "Model", [Spread("Model", (10.0, 20.0, 30.0, 40.0, 50.0))], as_text),
+        tornado("One change", [TwoSidedBar(name, -12.0 - place, 2000.0) for place, name in enumerate(names)], as_text),
+        tornado("One change", [TwoSidedBar("a", -0.001, 0.002)], as_text),
+        look_curve("Could save", [Looked(n, 1000.0 * n, 1100.0 * n) for n in range(1, 1200)], as_text),
+        look_curve("Could save", [Looked(1, 0.5, 0.5)], as_text),
     ]
     return [present(chart) for chart in made]
 

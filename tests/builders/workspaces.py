@@ -6,7 +6,7 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 TABLES = {
     "colours": "colour_code,colour_name,srgb_hex,colour_family,finish\nred,Red,#C01010,red,plain\nblue,Blue,#1030C0,blue,plain\n",

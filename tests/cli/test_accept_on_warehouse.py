@@ -9,8 +9,8 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows.steps import history_steps, intake_steps
-from pipelines.settings import Workspace
 from pipelines.warehouse import connect, market
+from pipelines.workspace import Workspace
 
 HEADER = (
     "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage\n"

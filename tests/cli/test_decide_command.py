@@ -12,8 +12,8 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import Workspace
 from pipelines.warehouse import generation
+from pipelines.workspace import Workspace
 from schemas.published.flexibility import COLOUR_FLEX_SAVING, LOOK_FIRST
 from schemas.published.plans import MODEL_COST
 from schemas.validate import empty_frame

@@ -9,8 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings import ModelSettings, Settings
 from pipelines.settings_base import load_toml
+from pipelines.workspace import Workspace
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
 

@@ -15,8 +15,8 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.settings import Workspace
 from pipelines.warehouse import generation
+from pipelines.workspace import Workspace
 from schemas.published.intake import INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.runs import REFRESH_RUN
 from schemas.validate import empty_frame

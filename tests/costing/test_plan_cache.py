@@ -80,7 +80,7 @@ def test_the_least_recently_used_go_first(tmp_path: Path) -> None:
     PlanCache(tmp_path / "nowhere").prune(keep=1)
 
 
-def test_the_digest_tells_values_apart() -> None:
+def test_different_values_have_different_digests() -> None:
     frame = FRAMES["one"]
     lists = pl.DataFrame({"a": [["x", "y"], []]}, schema={"a": pl.List(pl.String)})
     different = [

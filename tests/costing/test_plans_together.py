@@ -94,10 +94,10 @@ def test_starts_are_plans_of_narrower_rules(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 @pytest.mark.parametrize(
-    ("maker_price", "offers", "best"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 2, 1], "0.40")]
+    ("maker_price", "offers", "expected_cost"), [("0.60", [1, 3, 1], "1.60"), ("0.10", [1, 3, 2, 1], "0.40")]
 )
 def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(
-    monkeypatch: pytest.MonkeyPatch, maker_price: str, offers: list[int], best: str
+    monkeypatch: pytest.MonkeyPatch, maker_price: str, offers: list[int], expected_cost: str
 ) -> None:
     """Flexible is planned only where the plan of any mix buys at the maker's shop. Its bound holds for fewer vendors."""
     model = make_model([line(1, "brick", "red", 4)], [flexibility(1, "any")])
@@ -115,7 +115,7 @@ def test_a_plan_of_more_vendors_that_needs_no_more_is_taken(
     found = planned(model, market, **TILL)
     assert sizes == offers  # listed, cheapest, flexible if it must be, and the maker's order
     assert costs(found) | {"maker_first": 0} == {
-        "listed": Decimal("2.00"), "flexible": Decimal("1.60"), "maker_marked": Decimal("1.60"), "cheapest": Decimal(best),
+        "listed": Decimal("2.00"), "flexible": Decimal("1.60"), "maker_marked": Decimal("1.60"), "cheapest": Decimal(expected_cost),
         "maker_first": 0,
     }  # fmt: skip
     assert all(row["lower_bound"] == row["landed_cost"] for row in found.tables["model_cost"].iter_rows(named=True))

@@ -8,7 +8,7 @@ import pytest
 from demo_inputs import make_exports
 from demo_inputs.make_workspace import WORKSPACE
 from pipelines import demo
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.present import present
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -16,8 +16,9 @@ from pipelines.demand.colour_distance import distances
 from pipelines.inputs import exchange_rate_on
 from pipelines.intake.profiles.profiles import load_profiles
 from pipelines.intake.workspace.workspace_files import read_workspace
-from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings import ModelSettings, Settings
 from pipelines.settings_base import load_toml
+from pipelines.workspace import Workspace
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from pipelines.flows.refresh import refresh
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.builders.faulty_workspaces import copied, drop_new_files, first_night, state_of
 from tests.builders.programs.fault_work import PRELOADED
 

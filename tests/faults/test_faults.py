@@ -15,7 +15,7 @@ import pytest
 
 from pipelines.errors import BusyError
 from pipelines.flows.refresh import refresh
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.builders.faulty_workspaces import copied, differences, many, state_of
 from tests.builders.length import IS_LONG
 from tests.builders.programs.fault_work import accounted, read_on, refresh_in

@@ -13,8 +13,8 @@ from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import intake_steps
 from pipelines.flows.verify import verify
 from pipelines.intake.archiving import archive, journal
-from pipelines.settings import Workspace
 from pipelines.warehouse import connect
+from pipelines.workspace import Workspace
 from tests.builders.faulty_workspaces import copied
 from tests.builders.length import IS_LONG
 

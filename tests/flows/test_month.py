@@ -8,7 +8,7 @@ import pytest
 
 from pipelines.errors import UsageError
 from pipelines.flows.month import month_before, report_of
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 
 @pytest.mark.parametrize(

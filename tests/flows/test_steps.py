@@ -17,8 +17,8 @@ from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Markets
-from pipelines.settings import Workspace
 from pipelines.warehouse import connect, load, messages, query
+from pipelines.workspace import Workspace
 from tests.builders.workspaces import export, make_workspace
 
 QUARANTINED = export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20))

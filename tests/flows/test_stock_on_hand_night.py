@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.flows.refresh import refresh
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.builders.workspaces import make_workspace
 
 ADDED = "line_number,amendment_action,part_code,colour_code,quantity,valid_from_on\n90,add,00502,red,3,2026-01-01\n"

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.flows.watch_news import newly_fired, pass_on
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.published.watches import WATCH_RESULT
 from schemas.validate import polars_schema
 

@@ -1,4 +1,4 @@
-"""Where today stands in its past, told as a range where plans are not exact; and figures withheld with their reason."""
+"""Where today stands in its past, stated as a range where plans are not exact; and figures withheld with their reason."""
 
 from datetime import date
 from decimal import Decimal

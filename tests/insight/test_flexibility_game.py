@@ -131,7 +131,7 @@ def test_sampled_shares_lie_within_their_errors() -> None:
     assert (abs(sampled.shares - exact.shares) <= 4 * sampled.errors + 1e-9).all()
 
 
-def test_interactions_tell_helping_from_being_in_the_way() -> None:
+def test_interactions_are_positive_where_lines_help_each_other_and_negative_where_they_do_not() -> None:
     """0 and 1 only together make the second way worth it; 2 and 3 want the same stock."""
     pair = [Block((player,), np.array([[0, 9], [0, 0]], np.int64)) for player in (0, 1)]
     stock = Block((2, 3), np.array([[10, 10], [7, 7], [7, 7], [7, 7]], np.int64))

@@ -8,7 +8,7 @@ import pytest
 from pipelines.errors import SettingsError
 from pipelines.intake.inspect_file import inspect_file
 from pipelines.intake.quarantine import write_quarantined
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.builders.files import HILL_HEADER, OUR_ROW, our_row, write_csv, write_text
 from tests.present import present
 

@@ -32,7 +32,7 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night:
     assert words in sheet_text(folder, "m00", ending)
 
 
-def test_a_sheet_tells_what_it_must(folder: Any, night: Night) -> None:
+def test_a_sheet_shows_what_it_must(folder: Any, night: Night) -> None:
     text = sheet_text(folder, "m01")
     page_data = PageData(*night)
     plans = {code: page_data.plan("m01", "inland", code) for code in ("listed", "flexible", "maker_first", "cheapest")}

@@ -142,8 +142,8 @@ def test_a_band_says_where_prices_are_missing_and_quantities_move() -> None:
     found = trends(inputs(floor=0.2), built, markets_of(paths))
     assert found.band.sort("month")["band_reason"].to_list() == ["neither", "gaps", "neither"]
     plans = bought(*((day, part, 5) for day in days for part in "ab"))
-    weighed = trends(inputs(floor=0.2), built, markets_of(paths), PlansAndVintages(bought=plans))
-    assert weighed.band.sort("month")["band_reason"].to_list() == ["quantities", "both", "quantities"]
+    with_purchases = trends(inputs(floor=0.2), built, markets_of(paths), PlansAndVintages(bought=plans))
+    assert with_purchases.band.sort("month")["band_reason"].to_list() == ["quantities", "both", "quantities"]
 
 
 def test_the_second_geks_is_weighted_by_what_plans_use() -> None:

@@ -12,9 +12,9 @@ import polars as pl
 import pytest
 
 from pipelines.errors import CheckFailedError, InputError, KitfareError
-from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation
 from pipelines.warehouse.query import run_query
+from pipelines.workspace import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.published.plans import MODEL_COST

@@ -8,9 +8,9 @@ import time
 from pathlib import Path
 from typing import Any
 
-from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, history, tables
 from pipelines.warehouse.query import run_query
+from pipelines.workspace import Workspace
 from tests.builders.length import examples
 from tests.builders.programs.killed_work import FILE_COUNT, load_and_fold
 from tests.present import present

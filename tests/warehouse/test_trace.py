@@ -12,8 +12,8 @@ from typer.testing import CliRunner
 
 from pipelines.cli.ask.trace import _first_buyer
 from pipelines.cli.main import app
-from pipelines.settings import Workspace
 from pipelines.warehouse import generation
+from pipelines.workspace import Workspace
 from schemas.published.intake import CORRECTED_ROW
 from tests.builders.published.small_night import published_tables, typed
 from tests.present import present

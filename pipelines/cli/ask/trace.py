@@ -23,8 +23,8 @@ from pipelines.cli.terminal.common import (
 )
 
 if TYPE_CHECKING:
-    from pipelines.settings import Workspace
     from pipelines.warehouse.query import Asked
+    from pipelines.workspace import Workspace
 
 _KEY = "model_code = {model} and scenario_code = {scenario} and buyer_code = {buyer} and priced_on = {day}"
 

@@ -11,7 +11,7 @@ from pipelines.cli.nightly.file_decisions import KnownFile, add_decision, choose
 from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say
 
 if TYPE_CHECKING:
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
 
 def run(

@@ -16,7 +16,7 @@ from pipelines.cli.terminal.interrupt import lasting_interrupt
 
 if TYPE_CHECKING:
     from pipelines.flows.refresh import RefreshOutcome
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
 Progress = Callable[[str, int, int], None]
 

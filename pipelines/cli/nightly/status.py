@@ -9,7 +9,7 @@ from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say, 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
 _LAST_REFRESH = "select priced_on, max(started_at) as started_at, software_version from refresh_run group by all"
 _SHOWN_FILES = 20

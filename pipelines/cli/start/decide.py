@@ -22,7 +22,7 @@ from pipelines.cli.terminal.common import (
 )
 
 if TYPE_CHECKING:
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
 Row = dict[str, Any]
 Ask = Callable[[str], list[Row]]

@@ -10,7 +10,7 @@ import typer
 from pipelines.cli.terminal.common import WorkspaceOption, find_workspace, note, open_workspace, say
 
 if TYPE_CHECKING:
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
 
 def run(

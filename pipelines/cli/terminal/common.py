@@ -12,7 +12,7 @@ import typer
 
 if TYPE_CHECKING:
     from pipelines.errors import UsageError
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
 WorkspaceOption = Annotated[
     Path | None,
@@ -45,7 +45,7 @@ def open_workspace(folder: Path | None) -> Workspace:
         UsageError: the folder is no workspace, or none is found from here upwards.
     """
     from pipelines.errors import UsageError
-    from pipelines.settings import Workspace
+    from pipelines.workspace import Workspace
 
     if folder is not None:
         return Workspace(folder)

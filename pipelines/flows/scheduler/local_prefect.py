@@ -18,7 +18,7 @@ from pathlib import Path
 from pipelines.errors import BusyError, KitfareError
 from pipelines.flows.file_lock import take_lock
 from pipelines.flows.scheduler.prefect_server import ALREADY_RUNNING, LOOPBACK
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 START_TIMEOUT_SECONDS = 300
 STOP_TIMEOUT_SECONDS = 15

@@ -31,7 +31,7 @@ from prefect.task_engine import TaskRunTimeoutError
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.flows.month import month_before, report_of
 from pipelines.flows.refresh import Progress, RefreshOutcome, no_progress, refresh
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 Given = ParamSpec("Given")
 Result = TypeVar("Result")

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
 from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, own_server, prefect_home
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 GRACE_SECONDS = 10
 

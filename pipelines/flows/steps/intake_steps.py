@@ -13,10 +13,10 @@ from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
-from pipelines.settings import Workspace
 from pipelines.warehouse import connect, generation, load, messages
 from pipelines.warehouse.messages import Message
 from pipelines.workers import spread
+from pipelines.workspace import Workspace
 
 FILES_WORTH_A_PROCESS = 8
 """With fewer files than this, starting processes costs more than it saves."""

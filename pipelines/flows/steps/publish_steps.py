@@ -14,11 +14,11 @@ from pipelines.flows.steps.night import Markets, Night, StepRecord
 from pipelines.reporting import pages
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.orders import order_lists
-from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, partitions
 from pipelines.warehouse import tables as warehouse_tables
 from pipelines.warehouse.table_files import TableFiles
 from pipelines.workers import spread
+from pipelines.workspace import Workspace
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.published.runs import CHECK_RESULT, REFRESH_RUN

@@ -17,7 +17,7 @@ import polars as pl
 
 from pipelines.errors import InputError
 from pipelines.inputs import WorkspaceInputs
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.published.price_index import INDEX_VINTAGE
 from schemas.validate import empty_frame
 

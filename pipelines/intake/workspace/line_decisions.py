@@ -11,7 +11,7 @@ from pathlib import Path
 
 from pipelines.errors import InputError, UsageError
 from pipelines.intake.workspace.workspace_files import TABLE_SUFFIXES, checked_model
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.inputs.models import FLEXIBLE_LINES
 
 SEPARATORS = (",", ";", "\t")

@@ -14,7 +14,7 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.intake.workspace.index_vintages import write_whole
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.published.over_time import NIGHTLY_COST
 
 FOLDER = "night_costs"

@@ -17,8 +17,9 @@ from pipelines.intake.checking import cross_checks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
-from pipelines.settings import ModelSettings, Settings, Workspace
+from pipelines.settings import ModelSettings, Settings
 from pipelines.settings_base import load_toml
+from pipelines.workspace import Workspace
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST

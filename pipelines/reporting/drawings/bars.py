@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from pipelines.reporting.basis.look import HOLLOW_DASH, PAPER, SERIES
 from pipelines.reporting.basis.page_tables import Column, Table
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import markup, shape
-from pipelines.reporting.drawings.look import HOLLOW_DASH, PAPER, SERIES
 from pipelines.reporting.drawings.rows import Rows
 
 ADDS, TAKES_AWAY = SERIES[0], SERIES[1]
@@ -25,20 +25,20 @@ class Bar:
 
 
 def bar_chart(
-    title: str, bars: Sequence[Bar], tell: Callable[[float], str], hollow_means: str, data_name: str = ""
+    title: str, bars: Sequence[Bar], as_text: Callable[[float], str], hollow_means: str, data_name: str = ""
 ) -> Chart | None:
     """Bars to both sides of zero; None without any.
 
     Args:
         title: what the chart shows, with its unit.
         bars: from top to bottom.
-        tell: how a value is written.
+        as_text: how a value is written.
         hollow_means: what hollow bars stand for, for the legend.
         data_name: the file of the figures.
     """
     if not bars:
         return None
-    rows = Rows([bar.label for bar in bars], [tell(bar.value) for bar in bars], [bar.value for bar in bars])
+    rows = Rows([bar.label for bar in bars], [as_text(bar.value) for bar in bars], [bar.value for bar in bars])
     marks = []
     for row, bar in enumerate(bars):
         left, right = sorted((rows.across(0.0), rows.across(bar.value)))
@@ -50,10 +50,10 @@ def bar_chart(
             mark.set("stroke-dasharray", HOLLOW_DASH)
         marks.append(mark)
     figures = Table(
-        title, (Column("Group"), Column("Value", True)), tuple((bar.label, tell(bar.value)) for bar in bars)
+        title, (Column("Group"), Column("Value", True)), tuple((bar.label, as_text(bar.value)) for bar in bars)
     )
     areas = [("adds", ADDS)] if any(bar.value >= 0 for bar in bars) else []
     areas += [("takes away", TAKES_AWAY)] if any(bar.value < 0 for bar in bars) else []
     areas += [(hollow_means, "")] if any(bar.is_hollow for bar in bars) else []
-    words = f"{title}. " + "; ".join(f"{bar.label} {tell(bar.value)}" for bar in bars) + "."
+    words = f"{title}. " + "; ".join(f"{bar.label} {as_text(bar.value)}" for bar in bars) + "."
     return Chart(title, markup(rows.drawing(marks), words), words, (), figures, tuple(areas), data_name)

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from pipelines.reporting.basis.look import DASHES, SERIES
 from pipelines.reporting.basis.page_tables import Table
-from pipelines.reporting.drawings.look import DASHES, SERIES
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from xml.etree.ElementTree import Element, tostring
 
 from markupsafe import Markup
 
-from pipelines.reporting.drawings.look import INK, TEXT
+from pipelines.reporting.basis.look import INK, TEXT
 
 NAMESPACE = "http://www.w3.org/2000/svg"
 
@@ -48,7 +48,7 @@ def svg(width: float, height: float, parts: Iterable[Element]) -> Element:
 
 
 def markup(root: Element, description: str) -> Markup:
-    """A drawing as part of a page: one picture for those who listen, told by its description."""
+    """A drawing as part of a page: one picture, which a screen reader reads by its description."""
     root.set("role", "img")
     root.set("aria-label", description)
     return Markup(tostring(root, encoding="unicode"))  # noqa: S704 - serialised elements, so all text is escaped

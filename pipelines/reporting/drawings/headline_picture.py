@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from xml.etree.ElementTree import Element, fromstring, tostring
 
+from pipelines.reporting.basis.look import INK, PAPER, TEXT, fitting, light_colours
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import NAMESPACE, label, path, shape, written
-from pipelines.reporting.drawings.look import INK, PAPER, TEXT, fitting, light_colours
 
 WIDTH, HEIGHT = 1200, 675
 LEFT, CHART_TOP, LEGEND_TOP, LEGEND_ROW, LEGEND_COLUMN = 56, 130, 560, 34, 364

@@ -9,10 +9,10 @@ from datetime import UTC, date, datetime
 from functools import cache
 from xml.etree.ElementTree import Element
 
+from pipelines.reporting.basis.look import HEIGHT, SERIES, WIDTH
 from pipelines.reporting.basis.page_tables import NOTHING, Column, Table, day
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.elements import markup
-from pipelines.reporting.drawings.look import HEIGHT, SERIES, WIDTH
 from pipelines.reporting.drawings.vega import drawn, line_rows, specification
 
 SIZE = (WIDTH, HEIGHT)
@@ -35,7 +35,7 @@ def line_chart(
     title: str,
     dates: Sequence[date],
     lines: Sequence[Line],
-    tell: Callable[[float], str],
+    as_text: Callable[[float], str],
     until: date | None = None,
     band: Band | None = None,
     data_name: str = "",
@@ -47,7 +47,7 @@ def line_chart(
         title: what the chart shows, with its unit.
         dates: earliest first.
         lines: each with one value per date.
-        tell: how a value is written, in the table and in words.
+        as_text: how a value is written, in the table and in words.
         until: the lines end here. The axes stay those of all dates, so that the charts of several months can be compared, and
             so that one drawing, the slow part, serves them all.
         band: shaded behind the lines; without two values it is left out.
@@ -63,17 +63,17 @@ def line_chart(
         return None
     if band is not None and sum(value is not None for value in band.low[: len(shown)]) < 2:
         band = None
-    words = _describe(title, shown, reported, tell)
+    words = _describe(title, shown, reported, as_text)
     columns, edges = [*reported], 0
     if band is not None:
         edges = sum(value is not None for value in band.low[: len(shown)])
-        words += _describe_band(band, shown, tell)
+        words += _describe_band(band, shown, as_text)
         columns += [Line(f"{band.label}, {end}", values, 0) for end, values in (("low", band.low), ("high", band.high))]
     root = _cut(_draw(tuple(dates), tuple(whole), band, size), [kept[place] for place in _drawing_order(whole)], edges)
     figures = Table(
         title,
         (Column("Date"), *(Column(line.label, is_number=True) for line in columns)),
-        tuple((day(at), *(_message(line.values[row], tell) for line in columns)) for row, at in enumerate(shown)),
+        tuple((day(at), *(_message(line.values[row], as_text) for line in columns)) for row, at in enumerate(shown)),
     )
     areas = ((band.label, SERIES[0]),) if band is not None else ()
     return Chart(title, markup(root, words), words, tuple(reported), figures, areas, data_name)
@@ -167,11 +167,11 @@ def _milliseconds(at: date) -> int:
     return int(datetime(at.year, at.month, at.day, tzinfo=UTC).timestamp()) * 1000
 
 
-def _message(value: float | None, tell: Callable[[float], str]) -> str:
-    return NOTHING if value is None else tell(value)
+def _message(value: float | None, as_text: Callable[[float], str]) -> str:
+    return NOTHING if value is None else as_text(value)
 
 
-def _describe_band(band: Band, dates: Sequence[date], tell: Callable[[float], str]) -> str:
+def _describe_band(band: Band, dates: Sequence[date], as_text: Callable[[float], str]) -> str:
     known = [
         (low, high, at)
         for low, high, at in zip(band.low, band.high, dates, strict=False)
@@ -180,19 +180,21 @@ def _describe_band(band: Band, dates: Sequence[date], tell: Callable[[float], st
     low, high, at = known[-1]
     widest_low, widest_high, widest_at = max(known, key=lambda edge: edge[1] - edge[0])
     return (
-        f" {band.label}: {tell(low)} to {tell(high)} on {day(at)}, widest {tell(widest_low)} to {tell(widest_high)} on "
+        f" {band.label}: {as_text(low)} to {as_text(high)} on {day(at)}, widest {as_text(widest_low)} to {as_text(widest_high)} on "
         f"{day(widest_at)}."
     )
 
 
-def _describe(title: str, dates: Sequence[date], lines: Sequence[Line], tell: Callable[[float], str]) -> str:
+def _describe(title: str, dates: Sequence[date], lines: Sequence[Line], as_text: Callable[[float], str]) -> str:
     reported = [f"{title}, {day(dates[0])} to {day(dates[-1])}." if len(dates) > 1 else f"{title}, {day(dates[0])}."]
     for line in lines:
         known = [(value, at) for at, value in zip(dates, line.values, strict=True) if value is not None]
         (first, _), (last, _) = known[0], known[-1]
         lowest, lowest_at = min(known)
         words = (
-            f"{line.label}: {tell(last)}" if len(known) == 1 else f"{line.label}: from {tell(first)} to {tell(last)}"
+            f"{line.label}: {as_text(last)}"
+            if len(known) == 1
+            else f"{line.label}: from {as_text(first)} to {as_text(last)}"
         )
-        reported.append(words + (f", lowest {tell(lowest)} on {day(lowest_at)}." if len(known) > 2 else "."))
+        reported.append(words + (f", lowest {as_text(lowest)} on {day(lowest_at)}." if len(known) > 2 else "."))
     return " ".join(reported)

@@ -29,13 +29,13 @@ def shown_counts(line_count: int) -> list[int]:
     return [step for step in STEPS if step < line_count] + [line_count] * (line_count > 0)
 
 
-def look_curve(title: str, looked: Sequence[Looked], tell: Callable[[float], str]) -> Chart | None:
+def look_curve(title: str, looked: Sequence[Looked], as_text: Callable[[float], str]) -> Chart | None:
     """The curve over the number of lines; None where there is nothing to save.
 
     Args:
         title: what the chart shows, with its unit.
         looked: for 1, 2, ... lines.
-        tell: how an amount is written.
+        as_text: how an amount is written.
     """
     if max((each.best for each in looked), default=0.0) <= 0:
         return None
@@ -50,11 +50,13 @@ def look_curve(title: str, looked: Sequence[Looked], tell: Callable[[float], str
         title,
         (Column("Lines looked at", True), *(Column(line.label.capitalize(), True) for line in shown)),
         tuple(
-            (count(each.line_count), *(tell(value) for value in (each.in_order, each.best)[: len(shown)]))
+            (count(each.line_count), *(as_text(value) for value in (each.in_order, each.best)[: len(shown)]))
             for each in named
         ),
     )
-    words = f"{title}. " + "; ".join(f"{count(each.line_count, 'line')}: {tell(each.in_order)}" for each in named) + "."
+    words = (
+        f"{title}. " + "; ".join(f"{count(each.line_count, 'line')}: {as_text(each.in_order)}" for each in named) + "."
+    )
     return Chart(title, markup(_draw(shown), words), words, shown, figures)
 
 

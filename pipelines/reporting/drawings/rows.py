@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from xml.etree.ElementTree import Element
 
+from pipelines.reporting.basis.look import RULE, TEXT, WIDTH, fitting, width_of
 from pipelines.reporting.drawings.elements import label, path, svg
-from pipelines.reporting.drawings.look import RULE, TEXT, WIDTH, fitting, width_of
 
 ROW, TOP, GAP = 22, 6, 6
 """A row's height, the room above the first and below the last, and the room between text and marks."""

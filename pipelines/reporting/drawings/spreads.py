@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from pipelines.reporting.basis.look import BOX, SERIES
 from pipelines.reporting.basis.page_tables import Column, Table
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import markup, path, shape
-from pipelines.reporting.drawings.look import BOX, SERIES
 from pipelines.reporting.drawings.rows import Rows
 
 HOW_TO_READ = "Box: the middle half. Line: all but the lowest and the highest tenth. Mark and figure: the median."
@@ -25,14 +25,14 @@ class Spread:
 
 
 def spread_chart(
-    title: str, groups_are: str, spreads: Sequence[Spread], tell: Callable[[float], str], data_name: str = ""
+    title: str, groups_are: str, spreads: Sequence[Spread], as_text: Callable[[float], str], data_name: str = ""
 ) -> Chart | None:
     """Percentiles 10, 25, 50, 75 and 90 of several groups on one scale; None without any. ``groups_are`` heads their names."""
     if not spreads:
         return None
     rows = Rows(
         [spread.label for spread in spreads],
-        [tell(spread.percentiles[2]) for spread in spreads],
+        [as_text(spread.percentiles[2]) for spread in spreads],
         [value for spread in spreads for value in spread.percentiles],
     )
     marks = []
@@ -49,13 +49,13 @@ def spread_chart(
     figures = Table(
         title,
         (Column(groups_are), *(Column(name, True) for name in names)),
-        tuple((spread.label, *map(tell, spread.percentiles)) for spread in spreads),
+        tuple((spread.label, *map(as_text, spread.percentiles)) for spread in spreads),
     )
     words = f"{title}. " + " ".join(
-        f"{spread.label}: half of the elements between {tell(spread.percentiles[1])} and {tell(spread.percentiles[3])}, median "
-        f"{tell(spread.percentiles[2])}; one in ten below {tell(spread.percentiles[0])}, one in ten above "
-        f"{tell(spread.percentiles[4])}."
+        f"{spread.label}: half of the elements between {as_text(spread.percentiles[1])} and {as_text(spread.percentiles[3])}, median "
+        f"{as_text(spread.percentiles[2])}; one in ten below {as_text(spread.percentiles[0])}, one in ten above "
+        f"{as_text(spread.percentiles[4])}."
         for spread in spreads
     )
-    drawing = markup(rows.drawing(marks, [(end, tell(end)) for end in ends]), words)
+    drawing = markup(rows.drawing(marks, [(end, as_text(end)) for end in ends]), words)
     return Chart(title, drawing, words, (), figures, (), data_name, HOW_TO_READ)

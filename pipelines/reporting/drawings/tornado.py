@@ -8,10 +8,10 @@ from functools import cache
 
 from markupsafe import Markup
 
+from pipelines.reporting.basis.look import SERIES
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import markup
-from pipelines.reporting.drawings.look import SERIES
 from pipelines.reporting.drawings.vega import drawn, specification
 
 DOWN, UP = SERIES[0], SERIES[1]
@@ -34,24 +34,25 @@ class TwoSidedBar:
         return max(values) - min(values)
 
 
-def tornado(title: str, bars: Sequence[TwoSidedBar], tell: Callable[[float], str]) -> Chart | None:
+def tornado(title: str, bars: Sequence[TwoSidedBar], as_text: Callable[[float], str]) -> Chart | None:
     """Draw bars, the widest on top; None when nothing moves the cost.
 
     Args:
         title: what the chart shows, with its unit.
         bars: the assumptions.
-        tell: how a value is written, in the table and in words.
+        as_text: how a value is written, in the table and in words.
     """
     shown = sorted((bar for bar in bars if bar.width), key=lambda bar: (-bar.width, bar.label))
     if not shown:
         return None
     rows = tuple(
-        (bar.label, _message(bar.down, bar.down_words, tell), _message(bar.up, bar.up_words, tell)) for bar in shown
+        (bar.label, _message(bar.down, bar.down_words, as_text), _message(bar.up, bar.up_words, as_text))
+        for bar in shown
     )
     widest = shown[0]
     words = "; ".join(
         each
-        for each in (_message(widest.down, widest.down_words, tell), _message(widest.up, widest.up_words, tell))
+        for each in (_message(widest.down, widest.down_words, as_text), _message(widest.up, widest.up_words, as_text))
         if each
     )
     description = f"{title}. The widest bar is {widest.label}: {words}."
@@ -59,8 +60,8 @@ def tornado(title: str, bars: Sequence[TwoSidedBar], tell: Callable[[float], str
     return Chart(title, _draw(tuple(shown), description), description, (), table)
 
 
-def _message(value: float | None, words: str, tell: Callable[[float], str]) -> str:
-    return NOTHING if value is None else f"{tell(value)} ({words})" if words else tell(value)
+def _message(value: float | None, words: str, as_text: Callable[[float], str]) -> str:
+    return NOTHING if value is None else f"{as_text(value)} ({words})" if words else as_text(value)
 
 
 @cache

@@ -9,9 +9,9 @@ from functools import cache
 from typing import Any
 from xml.etree.ElementTree import Element, fromstring
 
+from pipelines.reporting.basis.look import VEGA_CONFIG
 from pipelines.reporting.drawings.chart import Line
 from pipelines.reporting.drawings.elements import NAMESPACE, shape, svg, written
-from pipelines.reporting.drawings.look import VEGA_CONFIG
 from pipelines.resources import resource_folder
 
 _KEPT = frozenset({"d", "x2", "y2", "fill", "fill-opacity", "stroke", "stroke-width", "stroke-linecap", "stroke-linejoin", "stroke-dasharray", "text-anchor"})  # fmt: skip

@@ -6,6 +6,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
+from pipelines.reporting.basis.look import DASHES
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import (
     Table,
@@ -29,7 +30,6 @@ from pipelines.reporting.basis.words import (
 )
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import line_chart
-from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.month.month_charts import (
     band_words,
     contribution_chart,

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
+from pipelines.reporting.basis.look import DASHES
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import Table, columns, count, month_name, number, percent
 from pipelines.reporting.basis.words import INDEX_NAMES
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import SIZE, Band, line_chart
-from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.settings import Buyer
 from schemas.published.price_index import INDEX_BAND, INDEX_CONTRIBUTION, PRICE_CHANGE_DISTRIBUTION

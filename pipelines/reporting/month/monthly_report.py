@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
+from pipelines.reporting.basis.look import DASHES
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import (
     NOTHING,
@@ -27,7 +28,6 @@ from pipelines.reporting.basis.page_tables import (
 )
 from pipelines.reporting.basis.render import write_page
 from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_picture
-from pipelines.reporting.drawings.look import DASHES
 from pipelines.reporting.month.model_report import (
     is_reported,
     model_report,

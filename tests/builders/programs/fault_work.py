@@ -14,8 +14,8 @@ import polars as pl
 
 from pipelines.errors import KitfareError
 from pipelines.flows import refresh
-from pipelines.settings import Workspace
 from pipelines.warehouse import checks, connect, generation, load, query, screening
+from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:
     from _typeshed import FileDescriptorLike

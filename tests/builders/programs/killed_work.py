@@ -58,8 +58,8 @@ def load_and_fold(folder: Path) -> None:
 def publish_for_ever(folder: Path) -> None:
     """Build and publish one generation after another, as refreshes do."""
 
-    from pipelines.settings import Workspace
     from pipelines.warehouse import generation
+    from pipelines.workspace import Workspace
     from schemas.published.runs import REFRESH_RUN
     from tests.builders.published.small_night import published_tables, run_row, typed
 

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 from pipelines.errors import InputError, UsageError
 from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, use_server
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.present import present
 
 

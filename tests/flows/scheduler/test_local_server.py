@@ -12,7 +12,7 @@ import pytest
 from pipelines.errors import KitfareError
 from pipelines.flows.scheduler import local_prefect
 from pipelines.flows.scheduler.local_prefect import own_server, running_server, stay_local
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.present import present
 
 LEAST_SETTINGS = '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n'

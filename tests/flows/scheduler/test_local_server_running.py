@@ -13,7 +13,7 @@ import pytest
 from pipelines.errors import BusyError
 from pipelines.flows.scheduler import local_prefect
 from pipelines.flows.scheduler.local_prefect import own_server, running_server, use_server
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.flows.scheduler.test_local_server import LEAST_SETTINGS, hold_server
 from tests.present import present
 

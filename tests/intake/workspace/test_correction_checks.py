@@ -7,7 +7,7 @@ import pytest
 
 from pipelines.errors import InputError
 from pipelines.intake.workspace.workspace_files import read_workspace
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 
 HEADER = "vendor_code,part_code,observed_from_on,observed_to_on,correction_action,correction_factor,corrected_currency_code,guard_price_from,guard_price_to,decided_on,reason\n"
 BUYER = '[[buyer]]\nbuyer_code = "home"\ntitle = "home"\nregion_code = "home"\ncurrency_code = "EUR"\n'

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from pipelines.errors import InputError, UsageError
 from pipelines.intake.workspace.line_decisions import add_decisions, read_decisions, with_decisions
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from tests.builders.length import examples
 
 OLD = (

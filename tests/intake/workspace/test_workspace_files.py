@@ -11,7 +11,7 @@ import pytest
 from pipelines.errors import InputError, KitfareError, SettingsError
 from pipelines.intake.archiving import archive
 from pipelines.intake.workspace.workspace_files import read_workspace, read_workspace_table
-from pipelines.settings import Workspace
+from pipelines.workspace import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_INPUTS, INBOX, MODEL_FILES, WORKSPACE_TABLES
 from schemas.contract import Contract

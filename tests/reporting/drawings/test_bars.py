@@ -1,4 +1,4 @@
-"""Bars and spreads: on one scale, told in words, harmless whatever a group is called."""
+"""Bars and spreads: on one scale, described in words, harmless whatever a group is called."""
 
 from typing import Any
 
@@ -10,7 +10,7 @@ from tests.present import present
 from tests.reporting.drawings.drawing_parts import numbers, parts, texts
 
 
-def tell(value: float) -> str:
+def as_text(value: float) -> str:
     return f"{value:+.1f}"
 
 
@@ -19,7 +19,9 @@ def rects(chart: Any) -> list[tuple[float, ...]]:
 
 
 def test_bars_start_at_zero_and_are_as_long_as_their_values() -> None:
-    chart = bar_chart("Adds, points", [Bar("a", 4.0), Bar("b", -2.0), Bar("imputed", 1.0, True)], tell, "not observed")
+    chart = bar_chart(
+        "Adds, points", [Bar("a", 4.0), Bar("b", -2.0), Bar("imputed", 1.0, True)], as_text, "not observed"
+    )
     (a_left, a_width), (b_left, b_width), (c_left, c_width) = rects(chart)
     assert a_left == pytest.approx(b_left + b_width, abs=0.2) == c_left
     assert a_width == pytest.approx(2 * b_width, abs=0.3) == pytest.approx(4 * c_width, abs=0.6)
@@ -32,7 +34,7 @@ def test_bars_start_at_zero_and_are_as_long_as_their_values() -> None:
 
 def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median() -> None:
     chart = spread_chart(
-        "Moved, %", "Over", [Spread("1 month", (-2, -1, 0, 3, 8)), Spread("1 year", (0, 1, 2, 3, 4))], tell
+        "Moved, %", "Over", [Spread("1 month", (-2, -1, 0, 3, 8)), Spread("1 year", (0, 1, 2, 3, 4))], as_text
     )
     (left, width), (second_left, second_width) = rects(chart)
     unit = width / 4
@@ -47,7 +49,7 @@ def test_a_spread_has_its_box_between_the_quartiles_and_its_mark_at_the_median()
 
 def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table() -> None:
     name = '<b onload="x">& an endless family of parts'
-    chart = bar_chart("Adds", [Bar(name, 1.0)], tell, "")
+    chart = bar_chart("Adds", [Bar(name, 1.0)], as_text, "")
     assert "<b" not in present(chart).svg and not parts(chart, "b")
     (shown,) = [text for text in texts(chart) if text and text.endswith("…")]
     assert len(shown) > 12 and name.startswith(shown[:-1])
@@ -55,6 +57,6 @@ def test_names_are_escaped_cut_in_the_drawing_and_whole_in_the_table() -> None:
 
 
 def test_nothing_to_draw_is_no_chart_and_equal_values_do_not_divide_by_zero() -> None:
-    assert bar_chart("Adds", [], tell, "") is None and spread_chart("Moved", "Over", [], tell) is None
-    assert "nan" not in present(bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], tell, "")).svg
-    assert "nan" not in present(spread_chart("Moved", "Over", [Spread("a", (0, 0, 0, 0, 0))], tell)).svg
+    assert bar_chart("Adds", [], as_text, "") is None and spread_chart("Moved", "Over", [], as_text) is None
+    assert "nan" not in present(bar_chart("Adds", [Bar("a", 0.0), Bar("b", 0.0)], as_text, "")).svg
+    assert "nan" not in present(spread_chart("Moved", "Over", [Spread("a", (0, 0, 0, 0, 0))], as_text)).svg

@@ -8,7 +8,8 @@ from xml.etree.ElementTree import fromstring
 import altair
 import pytest
 
-from pipelines.reporting.drawings import elements, look, vega
+from pipelines.reporting.basis import look
+from pipelines.reporting.drawings import elements, vega
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.headline_picture import picture_svg, write_picture
@@ -26,18 +27,18 @@ DATES = [date(2025, month, 28) for month in range(1, 13)]
 RISING = tuple(float(month) for month in range(12))
 
 
-def tell(value: float) -> str:
+def as_text(value: float) -> str:
     return f"{value:+.1f}"
 
 
 def drawings() -> dict[str, Chart]:
     """One of each kind, with a name that must be escaped."""
     made = {
-        "lines": line_chart(HARMFUL, DATES, [Line(HARMFUL, RISING, 0), Line("b", RISING[::-1], 1)], tell, None, Band("between", RISING, tuple(v + 1 for v in RISING))),
-        "bars": bar_chart(HARMFUL, [Bar(HARMFUL, 1.0), Bar("b", -2.0), Bar("c", 1.0, True)], tell, HARMFUL),
-        "spreads": spread_chart(HARMFUL, "Model", [Spread(HARMFUL, (-2, -1, 0, 3, 8)), Spread("b", (0, 1, 2, 3, 4))], tell),
-        "tornado": tornado(HARMFUL, [TwoSidedBar(HARMFUL, -1.0, 2.0), TwoSidedBar("b", -0.5, None)], tell),
-        "look_curve": look_curve(HARMFUL, [Looked(1, 2.0, 3.0), Looked(2, 4.0, 4.0)], tell),
+        "lines": line_chart(HARMFUL, DATES, [Line(HARMFUL, RISING, 0), Line("b", RISING[::-1], 1)], as_text, None, Band("between", RISING, tuple(v + 1 for v in RISING))),
+        "bars": bar_chart(HARMFUL, [Bar(HARMFUL, 1.0), Bar("b", -2.0), Bar("c", 1.0, True)], as_text, HARMFUL),
+        "spreads": spread_chart(HARMFUL, "Model", [Spread(HARMFUL, (-2, -1, 0, 3, 8)), Spread("b", (0, 1, 2, 3, 4))], as_text),
+        "tornado": tornado(HARMFUL, [TwoSidedBar(HARMFUL, -1.0, 2.0), TwoSidedBar("b", -0.5, None)], as_text),
+        "look_curve": look_curve(HARMFUL, [Looked(1, 2.0, 3.0), Looked(2, 4.0, 4.0)], as_text),
     }  # fmt: skip
     return {kind: present(chart) for kind, chart in made.items()}
 

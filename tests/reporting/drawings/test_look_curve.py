@@ -7,7 +7,7 @@ from tests.present import present
 from tests.reporting.drawings.drawing_parts import marks, stretches, texts
 
 
-def tell(value: float) -> str:
+def as_text(value: float) -> str:
     return f"{value:.2f}"
 
 
@@ -15,7 +15,7 @@ LOOKED = [Looked(1, 4.0, 5.0), Looked(2, 6.0, 7.5), Looked(3, 8.0, 8.0), Looked(
 
 
 def test_the_curves_begin_at_nothing_and_are_as_high_as_what_is_saved() -> None:
-    chart = look_curve("Could save, EUR", LOOKED, tell)
+    chart = look_curve("Could save, EUR", LOOKED, as_text)
     best, in_order = (stretches(path)[0] for path in marks(chart, "line"))
     assert len(best) == len(in_order) == 5 and best[0] == in_order[0] and best[-1] == in_order[-1]
     bottom = in_order[0][1]
@@ -28,10 +28,10 @@ def test_the_curves_begin_at_nothing_and_are_as_high_as_what_is_saved() -> None:
 
 
 def test_where_no_choice_is_better_than_the_order_there_is_one_curve() -> None:
-    chart = look_curve("Could save, EUR", [Looked(1, 4.0, 4.0), Looked(2, 6.0, 6.0)], tell)
+    chart = look_curve("Could save, EUR", [Looked(1, 4.0, 4.0), Looked(2, 6.0, 6.0)], as_text)
     assert len(marks(chart, "line")) == 1 and len(present(chart).lines) == 1
 
 
 def test_nothing_to_save_is_no_chart() -> None:
-    assert look_curve("Could save", [Looked(1, 0.0, 0.0)], tell) is None
-    assert look_curve("Could save", [], tell) is None
+    assert look_curve("Could save", [Looked(1, 0.0, 0.0)], as_text) is None
+    assert look_curve("Could save", [], as_text) is None

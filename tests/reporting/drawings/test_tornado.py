@@ -13,12 +13,12 @@ BARS = [
 ]
 
 
-def tell(value: float) -> str:
+def as_text(value: float) -> str:
     return f"{value:+.2f}"
 
 
 def test_the_widest_bar_is_on_top_and_said_in_words() -> None:
-    chart = tornado("Cost of one change, EUR", BARS, tell)
+    chart = tornado("Cost of one change, EUR", BARS, as_text)
     assert list(present(chart).figures.rows) == [
         ("Shipping", "-4.00 (cheaper)", "+2.00 (dearer)"), ("Tax", "-1.00 (lower)", "+1.50 (higher)"),
     ]  # fmt: skip
@@ -30,7 +30,7 @@ def test_the_widest_bar_is_on_top_and_said_in_words() -> None:
 
 
 def test_bars_are_as_long_as_their_values_and_have_the_colour_of_their_side() -> None:
-    chart = tornado("Cost of one change, EUR", BARS, tell)
+    chart = tornado("Cost of one change, EUR", BARS, as_text)
     (group,) = [group for group in parts(chart, "g") if group.get("class") == "mark-rect"]
     found: dict[str, list[tuple[float, float]]] = {}
     for path in group:
@@ -45,7 +45,7 @@ def test_bars_are_as_long_as_their_values_and_have_the_colour_of_their_side() ->
 
 
 def test_a_rule_stands_at_no_change() -> None:
-    chart = tornado("Cost of one change, EUR", BARS, tell)
+    chart = tornado("Cost of one change, EUR", BARS, as_text)
     (rule,) = marks(chart, "rule")
     (ticks,) = [group for group in parts(chart, "g") if any(text.text == "0" for text in group)]
     (zero,) = [

@@ -31,7 +31,7 @@ def suspect(of: dict[str, Any], own: str = "0.30", **changes: Any) -> Any:
     return {name: value for name, value in (row | changes).items() if name not in weight}
 
 
-def weighed(*offers: Any, doubted: Sequence[Any] = (), model: Any = MODEL) -> Any:
+def ranked_with(*offers: Any, doubted: Sequence[Any] = (), model: Any = MODEL) -> Any:
     market = make_market(*offers)
     inputs = make_inputs((model,), (BUYER,), vendor_terms=TERMS)
     plans = plan_model(inputs, model, DAY, BUYER, market, market, make_summaries(), "standard").tables
@@ -51,7 +51,7 @@ def test_a_price_far_too_low_would_change_the_plan() -> None:
     cheap = offer("c", "brick", "red", "0.03", is_suspect=True)
     dear = offer("b", "plate", "grey", "3", is_suspect=True)
     lone = make_model([line(1, "brick", "red", 100)])
-    ranked, variants = weighed(*USUAL, cheap, dear, doubted=((cheap, "0.30"), (dear, "0.30")), model=lone)
+    ranked, variants = ranked_with(*USUAL, cheap, dear, doubted=((cheap, "0.30"), (dear, "0.30")), model=lone)
     assert ranked.sort("influence_rank").select("vendor_code", "servable_piece_count", "cost_influence").rows() == [
         ("c", 100, Decimal("27")), ("b", 0, Decimal("0")),
     ]  # fmt: skip
@@ -63,14 +63,14 @@ def test_a_price_far_too_low_would_change_the_plan() -> None:
 
 def test_a_price_far_too_high_changes_nothing() -> None:
     dear = offer("c", "brick", "red", "3", is_suspect=True)
-    ranked, variants = weighed(*USUAL, dear, doubted=((dear, "0.30"),))
+    ranked, variants = ranked_with(*USUAL, dear, doubted=((dear, "0.30"),))
     assert ranked.select("servable_piece_count", "cost_influence", "influence_rank").rows() == [(10, Decimal("27"), 1)]
     assert variants.select("landed_cost", "variant_vendor_codes").rows() == [(Decimal(11), "a")]
 
 
 def test_it_may_be_the_only_one_there_is() -> None:
     dear = offer("a", "plate", "grey", "3", is_suspect=True)
-    ranked, variants = weighed(offer("a", "brick", "red", "0.30"), dear, doubted=((dear, "0.30"),))
+    ranked, variants = ranked_with(offer("a", "brick", "red", "0.30"), dear, doubted=((dear, "0.30"),))
     assert ranked["influence_rank"].to_list() == [1]
     assert variants.select("landed_cost", "unfilled_piece_count").rows() == [(Decimal(38), 0)]
 
@@ -78,12 +78,12 @@ def test_it_may_be_the_only_one_there_is() -> None:
 def test_what_no_model_wants_has_no_variant_and_what_is_gone_no_rank() -> None:
     other = offer("c", "tile", "red", "3", is_suspect=True)
     gone = offer("c", "brick", "red", "3")
-    ranked, variants = weighed(*USUAL, other, doubted=((other, "0.30"), (gone, "0.30")))
+    ranked, variants = ranked_with(*USUAL, other, doubted=((other, "0.30"), (gone, "0.30")))
     assert dict(ranked.select("part_code", "influence_rank").iter_rows()) == {"tile": 1, "brick": None}
     assert variants.height == 0 and variants.schema == polars_schema(PLAN_VARIANT)
 
 
 @pytest.mark.parametrize("offers", [(), USUAL])
-def test_without_suspects_there_is_nothing_to_weigh(offers: Any) -> None:
-    ranked, variants = weighed(*offers)
+def test_without_suspects_there_is_nothing_to_rank(offers: Any) -> None:
+    ranked, variants = ranked_with(*offers)
     assert ranked.height == variants.height == 0 and ranked.schema == polars_schema(SUSPECT_PRICE)

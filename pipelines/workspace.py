@@ -1,0 +1,73 @@
+"""The folders and files of a workspace: where everything a user gives and everything kitfare keeps is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipelines.errors import UsageError
+from pipelines.settings import Settings
+from pipelines.settings_base import load_toml
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """The user's folder and the paths in it."""
+
+    root: Path
+
+    def __post_init__(self) -> None:
+        if not (self.root / "kitfare.toml").is_file():
+            raise UsageError(
+                f"{self.root} is not a kitfare workspace: it has no kitfare.toml",
+                next_step="run `kitfare init DIR`, or give --workspace DIR",
+            )
+
+    @property
+    def inbox(self) -> Path:
+        """Where price exports are dropped."""
+        return self.root / "inbox"
+
+    @property
+    def quarantined(self) -> Path:
+        """Where rows that failed validation wait to be corrected."""
+        return self.root / "quarantine"
+
+    @property
+    def archive(self) -> Path:
+        """Every input, under its content hash."""
+        return self.root / "archive"
+
+    @property
+    def profiles(self) -> Path:
+        """One TOML file per source of price files."""
+        return self.root / "profiles"
+
+    @property
+    def tables(self) -> Path:
+        """The workspace's own tables."""
+        return self.root / "tables"
+
+    @property
+    def models(self) -> Path:
+        """One folder per model."""
+        return self.root / "models"
+
+    @property
+    def warehouse(self) -> Path:
+        """The warehouse, written by one refresh at a time."""
+        return self.root / "warehouse.duckdb"
+
+    @property
+    def generations(self) -> Path:
+        """The latest published results, a folder each."""
+        return self.root / "generations"
+
+    @property
+    def published(self) -> Path:
+        """Symbolic link to the results that readers see."""
+        return self.root / "published"
+
+    def settings(self) -> Settings:
+        """kitfare.toml, checked."""
+        return load_toml(self.root / "kitfare.toml", Settings)
