@@ -9,8 +9,8 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from pipelines.reporting.basis.marks import BAND_OPACITY, HOLLOW_DASH
 from pipelines.reporting.basis.page_tables import Table, escape_markdown
-from pipelines.reporting.drawings.look import BAND_OPACITY, HOLLOW_DASH
 from pipelines.resources import resource_folder
 
 

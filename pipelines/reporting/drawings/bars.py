@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from pipelines.reporting.basis.marks import HOLLOW_DASH
 from pipelines.reporting.basis.page_tables import Column, Table
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import markup, shape
-from pipelines.reporting.drawings.look import HOLLOW_DASH, PAPER, SERIES
+from pipelines.reporting.drawings.look import PAPER, SERIES
 from pipelines.reporting.drawings.rows import Rows
 
 ADDS, TAKES_AWAY = SERIES[0], SERIES[1]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
+from pipelines.reporting.basis.marks import BAND_OPACITY
 from pipelines.resources import resource_folder
 
 INK, PAPER, RULE, BOX = "currentColor", "var(--paper)", "var(--rule)", "var(--band)"
@@ -13,9 +14,6 @@ SERIES = tuple(f"var(--series-{number})" for number in range(1, 7))
 """Colours of lines and bars, in the order in which they are used."""
 DASHES = ("", "6 3", "2 3", "8 3 2 3", "12 4", "1 4")
 """One per colour of SERIES, as SVG stroke-dasharray: lines differ by more than colour."""
-HOLLOW_DASH = "3 2"
-"""The outline of bars that stand for what was not observed."""
-BAND_OPACITY = 0.18
 
 WIDTH, HEIGHT = 350, 170
 """Units of a drawing: half a page, and a phone, on which a unit is a pixel."""
