@@ -14,7 +14,6 @@ from pipelines.intake.workspace.workspace_files import read_workspace_table
 from pipelines.warehouse.query import run_query
 from schemas.inputs.catalogue import COLOURS
 from tests.builders.workspaces import export, make_workspace
-from tests.present import present
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))
 FOREIGN = (
@@ -159,11 +158,13 @@ def test_questions_are_answered_while_a_refresh_runs(place: Any) -> None:
         "south-new.csv",
         export("south", "2026-11-01", ("00502", "blue", "0.41", 9), ("00501", "red", "0.12", 20)),
     )
-    running = subprocess.Popen([KITFARE, "refresh"], cwd=place.root, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
     seen = []
-    while running.poll() is None:
-        seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
-    assert running.returncode == 0, present(running.stdout).read()
+    messages = place.root / "messages.txt"
+    with messages.open("w") as file:
+        running = subprocess.Popen([KITFARE, "refresh"], cwd=place.root, stdout=file, stderr=file)
+        while running.poll() is None:
+            seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
+    assert running.returncode == 0, messages.read_text()
     seen += rows(place, "select count(*), min(priced_on)::varchar || max(priced_on)::varchar from model_cost")
     assert len(seen) > 5
     assert [day for _, day in dict.fromkeys(seen)] == ["2026-09-302026-10-31", "2026-10-312026-11-01"]

@@ -193,5 +193,7 @@ def _refresh_and_record(workspace: Workspace, priced_on: date | None, progress: 
     rows = [{name: str(value) for name, value in row.items()} for row in outcome.model_cost.iter_rows(named=True)]
     create_table_artifact(rows, key="model-cost", description=f"Model costs of {outcome.refresh_id}")
     page = outcome.folder / "index.html"
-    create_link_artifact(page.as_uri(), link_text="index.html", key="published-pages", description="Published pages")
+    create_link_artifact(
+        page.resolve().as_uri(), link_text="index.html", key="published-pages", description="Published pages"
+    )
     return outcome

@@ -1,6 +1,7 @@
 """Run as a program: refreshes of trivial steps as real Prefect runs; says what came back as JSON. Argument: a workspace."""
 
 import json
+import logging
 import os
 import sys
 import time
@@ -73,7 +74,13 @@ def main(workspace: Workspace) -> dict[str, Any]:
                 prefect_flows.refresh_as_flow(workspace, date(2026, 10, day), lambda *news: None)
             except Exception as error:
                 found[name] = f"{type(error).__name__}: {error}"
-        return found | {"tries": tries, **_served(workspace), **_recorded()}
+        found |= {"tries": tries, **_served(workspace), **_recorded()}
+        for handler in (
+            *logging.getLogger("prefect.flow_runs").handlers,
+            *logging.getLogger("prefect.task_runs").handlers,
+        ):
+            handler.flush()  # before the server goes
+        return found
 
 
 def _served(workspace: Workspace) -> dict[str, Any]:

@@ -4,6 +4,7 @@ import json
 import os
 import signal
 import time
+import urllib.error
 import urllib.request
 from pathlib import Path
 from typing import Any
@@ -39,7 +40,7 @@ def test_one_server_for_a_workspace_that_ends_with_its_parent(place: Any) -> Non
         assert running_server(place) == url, "a server that is used is not stopped by its user"
     finally:
         holder.send_signal(signal.SIGKILL)
-        holder.wait()
+        holder.communicate()
     deadline = time.monotonic() + 15
     while local_prefect._answers(url) and time.monotonic() < deadline:
         time.sleep(0.1)
@@ -53,8 +54,13 @@ DASHBOARD = "<title>Prefect Server</title>"
 
 
 def ask(url: str) -> str:
-    with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(url, timeout=10) as answer:
-        return str(answer.read().decode())
+    """The text at an address; that of the answer that there is no such page, too."""
+    try:
+        with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(url, timeout=10) as answer:
+            return str(answer.read().decode())
+    except urllib.error.HTTPError as error:
+        with error:
+            return error.read().decode()
 
 
 def test_the_dashboard_is_off_until_it_is_asked_for(place: Workspace) -> None:
