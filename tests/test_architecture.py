@@ -206,6 +206,17 @@ def test_modules_stay_short(folder: str) -> None:
     assert paths and {path: length for path, length in lengths.items() if length > LONGEST_MODULE} == {}
 
 
+def test_no_two_classes_have_one_name() -> None:
+    """A name of two meanings must be looked up each time. Private classes stay within their module."""
+    names = Counter(
+        node.name
+        for path in MODULES.values()
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(node, ast.ClassDef) and not node.name.startswith("_")
+    )
+    assert len(names) > 100 and [name for name, count in names.items() if count > 1] == []
+
+
 @pytest.mark.parametrize("module", MODULES)
 def test_every_module_says_what_it_is(module: str) -> None:
     body = ast.parse(MODULES[module].read_text(encoding="utf-8"))

@@ -25,7 +25,7 @@ WHOLE_FILE = 0
 _TABLES = {PRICE_EXPORT.name: "price_observation", PRICE_SUMMARY.name: "summary_observation"}
 
 
-class TakenFile(Protocol):
+class IncomingFile(Protocol):
     """What intake makes of a file; see :class:`pipelines.intake.take_in.TakenFile`.
 
     ``rows`` has the contract's columns, typed, plus source_line_number and record_number. ``quarantined_keys`` has, per failing
@@ -89,7 +89,7 @@ def _no_messages(_status: LoadStatus) -> Sequence[Message]:
 
 def load_file(
     con: Connection,
-    taken: TakenFile,
+    taken: IncomingFile,
     received_at: datetime,
     messages_for: Callable[[LoadStatus], Sequence[Message]] = _no_messages,
 ) -> LoadStatus:
@@ -120,7 +120,7 @@ def load_file(
     return status
 
 
-def _load(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatus:
+def _load(con: Connection, taken: IncomingFile, received_at: datetime) -> LoadStatus:
     found = con.execute(
         "select is_quarantined_whole, table_name from received_file where file_hash = ?", [taken.file_hash]
     ).fetchall()
@@ -144,7 +144,7 @@ def _load(con: Connection, taken: TakenFile, received_at: datetime) -> LoadStatu
 
 
 @dataclass(frozen=True)
-class Reading:
+class FileReading:
     """A file the warehouse has: when it was taken in with the rows it has now, and under which name."""
 
     file_hash: str
@@ -153,16 +153,16 @@ class Reading:
     read_row_count: int
 
 
-def readings(con: Connection) -> list[Reading]:
+def readings(con: Connection) -> list[FileReading]:
     """Every file the warehouse has, in the order in which they were taken in."""
     found = con.execute(
         "select file_hash, file_name, received_at, read_row_count from received_file order by received_at, file_name, "
         "file_hash"
     ).fetchall()
-    return [Reading(*row) for row in found]
+    return [FileReading(*row) for row in found]
 
 
-def _insert(con: Connection, taken: TakenFile, received_at: datetime) -> None:
+def _insert(con: Connection, taken: IncomingFile, received_at: datetime) -> None:
     con.execute(
         "insert into received_file values (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)",
         [
@@ -193,7 +193,7 @@ def _forget(con: Connection, file_hash: str) -> None:
         con.execute(f"delete from {table} where file_hash = ?", [file_hash])
 
 
-def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
+def _rows_by_table(taken: IncomingFile) -> dict[str, pl.DataFrame]:
     """What the warehouse keeps of the file's rows."""
     if taken.error is not None:
         return {"quarantined_failure": _whole_file_failure(taken.error)}
@@ -213,7 +213,7 @@ def _rows_by_table(taken: TakenFile) -> dict[str, pl.DataFrame]:
     }
 
 
-def _is_loaded(con: Connection, taken: TakenFile, table_name: str) -> bool:
+def _is_loaded(con: Connection, taken: IncomingFile, table_name: str) -> bool:
     """Whether the warehouse has exactly these rows of the file."""
     assert taken.contract is not None
     if taken.contract.name != table_name:
@@ -256,7 +256,7 @@ def _repeats_a_key(rows: pl.DataFrame, contract: Contract) -> bool:
     return bool(rows.select(pl.struct(contract.key).is_duplicated().any()).item())
 
 
-def _require_whole(taken: TakenFile) -> None:
+def _require_whole(taken: IncomingFile) -> None:
     """Refuse rows that are not typed as agreed, repeat a key, or do not add up to what was read."""
     if taken.error is not None:
         return

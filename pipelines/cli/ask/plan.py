@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 SHOWN_ROWS = 40
 
 
-class Effort(StrEnum):
+class EffortName(StrEnum):
     """How much work the planner may do."""
 
     quick = "quick"
@@ -56,7 +56,7 @@ def run(
             metavar="CURRENCY", help="Currency of all totals, such as EUR. Default: the vendors', if all have the same."
         ),
     ] = None,
-    effort: Annotated[Effort, typer.Option(help="How hard to search for a cheaper plan.")] = Effort.standard,
+    effort: Annotated[EffortName, typer.Option(help="How hard to search for a cheaper plan.")] = EffortName.standard,
     max_vendors: Annotated[
         int | None, typer.Option("--max-vendors", min=1, metavar="NUMBER", help="Place at most this many orders.")
     ] = None,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.ask.plan import Effort
+from pipelines.cli.ask.plan import EffortName
 from pipelines.cli.ask.whatif_output import answer_as_json, print_answer
 from pipelines.cli.terminal.common import (
     BuyerOption,
@@ -93,7 +93,7 @@ def run(
     ] = None,
     buyer: BuyerOption = None,
     scenario: ScenarioOption = "cheapest",
-    effort: Annotated[Effort, typer.Option(help="How hard to search for cheaper plans.")] = Effort.standard,
+    effort: Annotated[EffortName, typer.Option(help="How hard to search for cheaper plans.")] = EffortName.standard,
     as_json: Annotated[bool, typer.Option("--json", help="Print both plans as JSON, line by line.")] = False,
     workspace: WorkspaceOption = None,
 ) -> None:

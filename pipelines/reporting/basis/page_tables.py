@@ -102,7 +102,7 @@ def file_name(code: str) -> str:
 
 
 @dataclass(frozen=True)
-class Column:
+class TableColumn:
     """A column's heading; numbers are set flush right."""
 
     label: str
@@ -126,7 +126,7 @@ class Table:
     """
 
     caption: str
-    columns: tuple[Column, ...]
+    columns: tuple[TableColumn, ...]
     rows: tuple[tuple[str | Link, ...], ...]
     strong_rows: frozenset[int] = frozenset()
     is_stacked: bool = False
@@ -167,9 +167,9 @@ class Table:
         return "\n".join(lines)
 
 
-def columns(*labels: str) -> tuple[Column, ...]:
+def columns(*labels: str) -> tuple[TableColumn, ...]:
     """Columns by their headings; one that starts with ``#`` holds numbers."""
-    return tuple(Column(label.removeprefix("#"), label.startswith("#")) for label in labels)
+    return tuple(TableColumn(label.removeprefix("#"), label.startswith("#")) for label in labels)
 
 
 def escape_markdown(text: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from pipelines.reporting.basis.look import HOLLOW_DASH, PAPER, SERIES
-from pipelines.reporting.basis.page_tables import Column, Table
+from pipelines.reporting.basis.page_tables import Table, TableColumn
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import markup, shape
 from pipelines.reporting.drawings.rows import Rows
@@ -50,7 +50,9 @@ def bar_chart(
             mark.set("stroke-dasharray", HOLLOW_DASH)
         marks.append(mark)
     figures = Table(
-        title, (Column("Group"), Column("Value", True)), tuple((bar.label, as_text(bar.value)) for bar in bars)
+        title,
+        (TableColumn("Group"), TableColumn("Value", True)),
+        tuple((bar.label, as_text(bar.value)) for bar in bars),
     )
     areas = [("adds", ADDS)] if any(bar.value >= 0 for bar in bars) else []
     areas += [("takes away", TAKES_AWAY)] if any(bar.value < 0 for bar in bars) else []

@@ -10,7 +10,7 @@ from functools import cache
 from xml.etree.ElementTree import Element
 
 from pipelines.reporting.basis.look import HEIGHT, SERIES, WIDTH
-from pipelines.reporting.basis.page_tables import NOTHING, Column, Table, day
+from pipelines.reporting.basis.page_tables import NOTHING, Table, TableColumn, day
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.elements import markup
 from pipelines.reporting.drawings.vega import drawn, line_rows, specification
@@ -23,7 +23,7 @@ DOT = "h.1"
 
 
 @dataclass(frozen=True)
-class Band:
+class ShadedBand:
     """A shaded area behind the lines: its lower and upper edge for each date, or a gap (None)."""
 
     label: str
@@ -37,7 +37,7 @@ def line_chart(
     lines: Sequence[Line],
     as_text: Callable[[float], str],
     until: date | None = None,
-    band: Band | None = None,
+    band: ShadedBand | None = None,
     data_name: str = "",
     size: tuple[int, int] = SIZE,
 ) -> Chart | None:
@@ -72,7 +72,7 @@ def line_chart(
     root = _cut(_draw(tuple(dates), tuple(whole), band, size), [kept[place] for place in _drawing_order(whole)], edges)
     figures = Table(
         title,
-        (Column("Date"), *(Column(line.label, is_number=True) for line in columns)),
+        (TableColumn("Date"), *(TableColumn(line.label, is_number=True) for line in columns)),
         tuple((day(at), *(_message(line.values[row], as_text) for line in columns)) for row, at in enumerate(shown)),
     )
     areas = ((band.label, SERIES[0]),) if band is not None else ()
@@ -136,7 +136,7 @@ def _band_data(stretches: Sequence[Sequence[str]], kept: int) -> str:
 
 
 @cache
-def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: Band | None, size: tuple[int, int]) -> Element:
+def _draw(dates: tuple[date, ...], lines: tuple[Line, ...], band: ShadedBand | None, size: tuple[int, int]) -> Element:
     """All of the drawing, made once for the same dates and lines: the slow part. Not to be changed."""
     spec = specification("lines")
     spec["width"], spec["height"] = size
@@ -171,7 +171,7 @@ def _message(value: float | None, as_text: Callable[[float], str]) -> str:
     return NOTHING if value is None else as_text(value)
 
 
-def _describe_band(band: Band, dates: Sequence[date], as_text: Callable[[float], str]) -> str:
+def _describe_band(band: ShadedBand, dates: Sequence[date], as_text: Callable[[float], str]) -> str:
     known = [
         (low, high, at)
         for low, high, at in zip(band.low, band.high, dates, strict=False)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from xml.etree.ElementTree import Element
 
-from pipelines.reporting.basis.page_tables import Column, Table, count
+from pipelines.reporting.basis.page_tables import Table, TableColumn, count
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.elements import markup
 from pipelines.reporting.drawings.vega import drawn, line_rows, specification
@@ -48,7 +48,7 @@ def look_curve(title: str, looked: Sequence[Looked], as_text: Callable[[float], 
     named = [looked[line_count - 1] for line_count in shown_counts(len(looked))]
     figures = Table(
         title,
-        (Column("Lines looked at", True), *(Column(line.label.capitalize(), True) for line in shown)),
+        (TableColumn("Lines looked at", True), *(TableColumn(line.label.capitalize(), True) for line in shown)),
         tuple(
             (count(each.line_count), *(as_text(value) for value in (each.in_order, each.best)[: len(shown)]))
             for each in named

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from pipelines.reporting.basis.look import BOX, SERIES
-from pipelines.reporting.basis.page_tables import Column, Table
+from pipelines.reporting.basis.page_tables import Table, TableColumn
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.drawings.elements import markup, path, shape
 from pipelines.reporting.drawings.rows import Rows
@@ -48,7 +48,7 @@ def spread_chart(
     names = ("10th percentile", "25th percentile", "Median", "75th percentile", "90th percentile")
     figures = Table(
         title,
-        (Column(groups_are), *(Column(name, True) for name in names)),
+        (TableColumn(groups_are), *(TableColumn(name, True) for name in names)),
         tuple((spread.label, *map(as_text, spread.percentiles)) for spread in spreads),
     )
     words = f"{title}. " + " ".join(

@@ -11,7 +11,7 @@ from pipelines.reporting.basis.page_tables import Table, columns, count, month_n
 from pipelines.reporting.basis.words import INDEX_NAMES
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
-from pipelines.reporting.drawings.lines import SIZE, Band, line_chart
+from pipelines.reporting.drawings.lines import SIZE, ShadedBand, line_chart
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.settings import Buyer
 from schemas.published.price_index import INDEX_BAND, INDEX_CONTRIBUTION, PRICE_CHANGE_DISTRIBUTION
@@ -61,7 +61,7 @@ def index_chart(page_data: PageData, model_code: str, buyer: Buyer, month: str) 
     )
     base = page_data.index(model_code, code, months[-1]) if months else None
     title = f"Price index, {month_name(base['base_month'])} = 100" if base else "Price index"
-    band = Band("Between the methods", low, high) if bands else None
+    band = ShadedBand("Between the methods", low, high) if bands else None
     return line_chart(
         title, [_dated(page_data, m) for m in months], lines, number, _dated(page_data, month), band, "price_index"
     )

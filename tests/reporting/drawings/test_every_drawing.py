@@ -13,7 +13,7 @@ from pipelines.reporting.drawings import elements, vega
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.headline_picture import picture_svg, write_picture
-from pipelines.reporting.drawings.lines import Band, line_chart
+from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
@@ -34,7 +34,7 @@ def as_text(value: float) -> str:
 def drawings() -> dict[str, Chart]:
     """One of each kind, with a name that must be escaped."""
     made = {
-        "lines": line_chart(HARMFUL, DATES, [Line(HARMFUL, RISING, 0), Line("b", RISING[::-1], 1)], as_text, None, Band("between", RISING, tuple(v + 1 for v in RISING))),
+        "lines": line_chart(HARMFUL, DATES, [Line(HARMFUL, RISING, 0), Line("b", RISING[::-1], 1)], as_text, None, ShadedBand("between", RISING, tuple(v + 1 for v in RISING))),
         "bars": bar_chart(HARMFUL, [Bar(HARMFUL, 1.0), Bar("b", -2.0), Bar("c", 1.0, True)], as_text, HARMFUL),
         "spreads": spread_chart(HARMFUL, "Model", [Spread(HARMFUL, (-2, -1, 0, 3, 8)), Spread("b", (0, 1, 2, 3, 4))], as_text),
         "tornado": tornado(HARMFUL, [TwoSidedBar(HARMFUL, -1.0, 2.0), TwoSidedBar("b", -0.5, None)], as_text),

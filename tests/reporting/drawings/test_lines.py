@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from pipelines.reporting.drawings.chart import Line
-from pipelines.reporting.drawings.lines import Band, line_chart
+from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from tests.present import present
 from tests.reporting.drawings.drawing_parts import marks, stretches, texts
 
@@ -49,7 +49,7 @@ def test_a_line_ends_where_the_reader_is_not_to_look_further(shown: Any) -> None
     assert DATES[shown - 1].strftime("%-d %B %Y") in present(part).description
 
 
-BAND = Band("Between", (9.0, None, 8.0, 8.5, 9.0, None), (11.0, None, 12.0, 13.0, 12.0, None))
+BAND = ShadedBand("Between", (9.0, None, 8.0, 8.5, 9.0, None), (11.0, None, 12.0, 13.0, 12.0, None))
 
 
 def band_vertices(chart: Any) -> Any:
@@ -76,7 +76,7 @@ def test_a_cut_band_is_the_beginning_of_the_whole_one() -> None:
 
 
 def test_a_band_without_two_values_is_left_out() -> None:
-    lone = Band("Between", (9.0,) + (None,) * 5, (11.0,) + (None,) * 5)
+    lone = ShadedBand("Between", (9.0,) + (None,) * 5, (11.0,) + (None,) * 5)
     chart = line_chart("Cost", DATES, LINES[:1], as_text, None, lone)
     assert not marks(chart, "area") and not present(chart).areas
 
