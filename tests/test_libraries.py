@@ -62,7 +62,7 @@ def test_the_installed_solver_is_the_one_that_was_looked_at() -> None:
     assert version("highspy") == LOOKED_AT, (
         "highspy has moved, and linear.quiet_solver uses its private class _Highs. Look whether highspy.Highs can be made "
         "without printing now, and whether _Highs still takes what linear.py and vendor_relaxation.py ask of it. Run "
-        "tests/costing, then raise the version here and in pyproject.toml."
+        "tests/planner, then raise the version here and in pyproject.toml."
     )
 
 

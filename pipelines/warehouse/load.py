@@ -144,7 +144,7 @@ def _load(con: Connection, taken: IncomingFile, received_at: datetime) -> LoadSt
 
 
 @dataclass(frozen=True)
-class FileReading:
+class FileReceived:
     """A file the warehouse has: when it was taken in with the rows it has now, and under which name."""
 
     file_hash: str
@@ -153,13 +153,13 @@ class FileReading:
     read_row_count: int
 
 
-def readings(con: Connection) -> list[FileReading]:
+def readings(con: Connection) -> list[FileReceived]:
     """Every file the warehouse has, in the order in which they were taken in."""
     found = con.execute(
         "select file_hash, file_name, received_at, read_row_count from received_file order by received_at, file_name, "
         "file_hash"
     ).fetchall()
-    return [FileReading(*row) for row in found]
+    return [FileReceived(*row) for row in found]
 
 
 def _insert(con: Connection, taken: IncomingFile, received_at: datetime) -> None:

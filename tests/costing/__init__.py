@@ -1,1 +1,1 @@
-"""Tests of what a model costs and of how its purchases are planned."""
+"""Tests of vendors' terms and the landed cost, in exact arithmetic."""

@@ -24,10 +24,10 @@ from pipelines.planner.reduction.unfilled import least_unfilled
 from pipelines.planner.statement.make_arrays import arrays_of
 from pipelines.planner.statement.problem import OFFER_SCHEMA, PORTION_SCHEMA, STEP_SCHEMA, USE_SCHEMA, Problem
 from tests.builders.length import examples
-from tests.costing.test_planner import QUIET
 from tests.oracle.brute_force import best_plan
 from tests.oracle.random_problems import plain_terms, problems
 from tests.oracle.random_terms import ASSORTMENTS, vendor_terms
+from tests.planner.test_solve import QUIET
 from tests.present import present
 
 SLACK = 1e-6

@@ -17,7 +17,7 @@ from tests.builders.markets import (
     make_model,
     offer,
 )
-from tests.costing.planned_costs import TILL, Other, costs, only, planned, refuse
+from tests.planning.planned_costs import TILL, Other, costs, only, planned, refuse
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,8 @@ from pipelines.planner import solve
 from pipelines.planner.efforts import EFFORTS
 from tests.builders.length import examples
 from tests.builders.problems import bought_of_listings, problems_with_orders, with_further_orders
-from tests.costing.test_planner import (
+from tests.oracle.brute_force import best_plan
+from tests.planner.test_solve import (
     QUIET,
     assert_refused,
     penalties_of,
@@ -17,7 +18,6 @@ from tests.costing.test_planner import (
     unfilled_count,
     without_the_whole_program,
 )
-from tests.oracle.brute_force import best_plan
 
 
 def stock_of_listings(problem: Any) -> Any:

@@ -8,7 +8,9 @@ from hypothesis import given, settings
 from pipelines.planner import solve
 from pipelines.planner.efforts import EFFORTS
 from tests.builders.length import examples
-from tests.costing.test_planner import (
+from tests.oracle.brute_force import best_plan
+from tests.oracle.random_problems import problems
+from tests.planner.test_solve import (
     QUIET,
     assert_optimal,
     assert_refused,
@@ -17,8 +19,6 @@ from tests.costing.test_planner import (
     unfilled_count,
     without_the_whole_program,
 )
-from tests.oracle.brute_force import best_plan
-from tests.oracle.random_problems import problems
 
 
 @settings(max_examples=examples(120, 1500), **QUIET)

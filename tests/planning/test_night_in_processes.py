@@ -11,7 +11,7 @@ from tests.builders.markets import (
     line,
     make_model,
 )
-from tests.costing.test_night import HOUSE, OCTOBER, night_of, same, workspace
+from tests.planning.test_night import HOUSE, OCTOBER, night_of, same, workspace
 
 
 def test_several_processes_make_the_same_plans(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ from tests.builders.markets import (
     terms,
     vendor,
 )
-from tests.costing.planned_costs import TILL, Other, costs, only, planned, refuse
+from tests.planning.planned_costs import TILL, Other, costs, only, planned, refuse
 
 
 def test_every_scenario_has_a_row_and_flexibility_pays() -> None:

@@ -1,0 +1,1 @@
+"""Tests of what a model needs on a date, and which elements fit."""

@@ -1,0 +1,1 @@
+"""Tests of the optimiser: exact on small markets, bounded on large ones."""

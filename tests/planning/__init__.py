@@ -1,0 +1,1 @@
+"""Tests of the plans of a night: scenarios, tables, the cache."""
