@@ -72,7 +72,5 @@ def test_the_project_asks_for_that_version_alone() -> None:
 
 
 def test_it_prints_nothing(capfd: pytest.CaptureFixture[str]) -> None:
-    solver = linear.quiet_solver()
-    solver.setOptionValue("output_flag", False)
-    solver.run()
+    linear.quiet_solver().run()
     assert capfd.readouterr() == ("", "")

@@ -209,17 +209,3 @@ def test_portions_add_up_to_the_needs() -> None:
         (1, 1, 2, "any_one", "line 1 portion 1"), (1, 2, 5, "any_one", "line 1 portion 2"), (1, 4, 3, "as_listed", ""),
         (2, 4, 5, "as_listed", ""), (3, 3, 5, "any_one", "line 3 portion 3"),
     ]  # fmt: skip
-
-
-def test_the_readmes_example_prints_what_it_says(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
-    section = readme.partition("## Plan straight from files\n")[2].partition("\n## ")[0]
-    texts = re.findall(r"`(\w+\.csv)`:\n\n```csv\n(.*?)```", section, re.S)
-    assert [name for name, _ in texts] == ["needs.csv", "offers.csv", "terms.csv"]
-    for name, text in texts:
-        (tmp_path / name).write_text(text, encoding="utf-8")
-    monkeypatch.chdir(tmp_path)
-    command = present(re.search(r"`kitfare (plan --needs .*?)` prints", section))[1]
-    result = CliRunner().invoke(app, command.split())
-    assert result.exit_code == 0
-    assert result.stdout == present(re.search(r"```text\n(.*?)```", section, re.S))[1]

@@ -93,7 +93,7 @@ def test_what_the_parcel_penalty_means_is_printed(plan: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "exit_code", "message"),
+    ("options", "exit_code", "words"),
     [
         (("--forced-vendor", "mill"), 2, "--forced-vendor: there is no usable offer from mill"),
         (("--forbidden-vendor", "Hall"), 2, "--forbidden-vendor: there is no usable offer from Hall"),

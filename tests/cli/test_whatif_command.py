@@ -88,7 +88,7 @@ def test_every_way_of_buying_can_be_asked_about(place: Any, scenario: str) -> No
     assert bool(found["as_it_is"]["notes"]) == is_two_stage
     text = whatif(place, "--scenario", scenario, "--shipping", "50").stdout
     assert ("need not be the cheapest mix" in text) == is_two_stage
-    assert ("As it is: the maker's shop has nothing of what it is asked for" in text) == is_two_stage
+    assert ("As it is: the maker's shop has nothing of what is to be bought there" in text) == is_two_stage
 
 
 def test_nothing_published_changes(place: Any) -> None:

@@ -10,6 +10,7 @@ import highspy
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipelines.errors import PlanRefusedError
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 
 SAFETY_SECONDS = 60.0
@@ -131,17 +132,20 @@ def _claims_too_much(program: Program, outcome: Outcome, relative_gap: float) ->
 
 
 def quiet_solver() -> highspy.Highs:
-    """A solver that prints nothing: what highspy.Highs is built on, whose constructor prints before any option can stop it.
+    """A solver on one thread that prints nothing: what highspy.Highs is built on, whose constructor prints first.
 
-    It is private, so pyproject.toml pins highspy to the version that was looked at.
+    It is private, so pyproject.toml pins highspy to the version that was looked at. The threads are set here, because HiGHS
+    keeps those of the first run in a process and refuses every later run that asks for another number.
     """
-    found: highspy.Highs = highspy._Highs()  # type: ignore[attr-defined]
-    return found
+    solver: highspy.Highs = highspy._Highs()  # type: ignore[attr-defined]
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("threads", 1)
+    return solver
 
 
 def _run(program: Program, options: Mapping[str, bool | int | float | str], start: Floats | None) -> Outcome:
     solver = quiet_solver()
-    settings = {"output_flag": False, "threads": 1, "random_seed": 0, "time_limit": SAFETY_SECONDS, **options}
+    settings = {"random_seed": 0, "time_limit": SAFETY_SECONDS, **options}
     for name, value in settings.items():
         solver.setOptionValue(name, value)
     solver.passModel(_as_highs(program))
@@ -149,7 +153,8 @@ def _run(program: Program, options: Mapping[str, bool | int | float | str], star
         solution = highspy.HighsSolution()
         solution.col_value = start
         solver.setSolution(solution)
-    solver.run()
+    if solver.run() == highspy.HighsStatus.kError:
+        raise PlanRefusedError("the solver stopped with an error", next_step="report this problem to the maintainers")
     return _outcome(solver, bool(program.is_integer.any()))
 
 
