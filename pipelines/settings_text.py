@@ -23,6 +23,7 @@ _WIDTH = 100
 _HEAD = [
     "# All settings of this workspace, with their meanings. A setting that you leave out has its built-in value.",
     "# A line such as #name = value is switched off. Remove the # to switch it on.",
+    "# A key marked (not set) has no value. To set it, write name = value in a line of its own.",
 ]
 
 _Path = tuple[str, ...]

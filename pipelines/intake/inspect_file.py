@@ -17,7 +17,7 @@ from pipelines.intake.take_in import TakenFile, examine
 from pipelines.intake.workspace.workspace_files import read_workspace_table
 from pipelines.workspace import Workspace
 from schemas.inputs.catalogue import CODE_MAP, COLOURS
-from schemas.inputs.vendors import VENDORS
+from schemas.inputs.vendors import VENDOR_TERMS, VENDORS
 from schemas.validate import POSITION_COLUMNS, empty_frame
 
 _FIRST_ROWS = 5
@@ -37,6 +37,7 @@ class Inspection:
         after: the same rows as they would be accepted; for others the word quarantined or repeated. Empty if the file
             was not recognised.
         unknown_codes: sentences on vendors and colours that the workspace's tables do not have.
+        lines: the lines of these first rows in the file.
     """
 
     taken: TakenFile
@@ -44,6 +45,7 @@ class Inspection:
     before: list[dict[str, str]] = field(default_factory=list)
     after: list[dict[str, str] | str] = field(default_factory=list)
     unknown_codes: tuple[str, ...] = ()
+    lines: tuple[int, ...] = ()
 
     def __str__(self) -> str:
         return "\n".join([*self._found(), *self._rows(), *self._failures(), *self._counts()])
@@ -66,8 +68,8 @@ class Inspection:
 
     def _rows(self) -> list[str]:
         lines = [""] if self.before else []
-        for number, (before, after) in enumerate(zip_longest(self.before, self.after), 1):
-            lines.append(f"  row {number}:  {_pairs(before)}")
+        for line, before, after in zip_longest(self.lines, self.before, self.after):
+            lines.append(f"  line {line}:  {_pairs(before)}")
             if after is not None:
                 lines.append(f"      ->  {after if isinstance(after, str) else _pairs(after)}")
         return lines
@@ -125,8 +127,9 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
     except KitfareError:
         return Inspection(taken, None)
     first = pl.concat([table.frame, table.ragged]).sort("record_number").head(_FIRST_ROWS)
+    lines = tuple(first["source_line_number"])
     if taken.contract is None:
-        return Inspection(taken, table, _texts(first))
+        return Inspection(taken, table, _texts(first), lines=lines)
     accepted = {
         row["record_number"]: row for row in taken.rows.filter(pl.col("record_number") <= _FIRST_ROWS).to_dicts()
     }
@@ -135,7 +138,9 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
         _shown(accepted[number]) if number in accepted else "quarantined" if number in quarantined else "repeated"
         for number in first["record_number"]
     ]
-    return Inspection(taken, table, _texts(first), after, _unknown_codes(taken.rows, workspace) if workspace else ())
+    return Inspection(
+        taken, table, _texts(first), after, _unknown_codes(taken.rows, workspace) if workspace else (), lines
+    )
 
 
 def _unknown_codes(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
@@ -143,6 +148,7 @@ def _unknown_codes(rows: pl.DataFrame, workspace: Workspace) -> tuple[str, ...]:
     lines = []
     for contract, column, words in (
         (VENDORS, "vendor_code", "no plan buys from it"),
+        (VENDOR_TERMS, "vendor_code", "no plan buys from it"),
         (COLOURS, "colour_code", "it fills no line"),
     ):
         if column not in rows.columns:
@@ -177,4 +183,4 @@ def _pairs(row: dict[str, str]) -> str:
 
 
 def _separator_in_words(separator: str) -> str:
-    return f"separated by {'tabs' if separator == chr(9) else separator}" if separator else ""
+    return f"separated by {'tabs' if separator == chr(9) else repr(separator)}" if separator else ""

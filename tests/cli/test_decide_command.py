@@ -43,8 +43,8 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Any:
     looks = [
         {"look_rank": rank, "line_number": line, "listed_part_code": "brick", "listed_colour_code": "RED", "quantity": 4,
          "look_saving": Decimal(saving), "look_saving_so_far": Decimal("4.00"), "look_colour_codes": "BLU",
-         "is_worth_a_look": saving != "0.00", "fillable_piece_count": 0}
-        for rank, (line, saving) in enumerate([(3, "2.10"), (5, "1.20"), (2, "0.70"), (6, "0.00")], 1)
+         "is_worth_a_look": saving != "0.00", "fillable_piece_count": 4 if line == 4 else 0}
+        for rank, (line, saving) in enumerate([(3, "2.10"), (5, "1.20"), (2, "0.70"), (4, "0.00"), (6, "0.00")], 1)
     ]  # fmt: skip
     saved = [
         {"line_number": 1, "saving_view": view, "saving": Decimal(amount), "colour_rule": "any", "interplay": "stock",
@@ -96,10 +96,11 @@ def flexible_lines(place: Any) -> Any:
 
 
 def test_every_line_of_the_list_is_asked_about_and_every_answer_written(place: Any) -> None:
-    """Any colour for line 3, later for 5, a colour of a list for 2; 6 could save too little."""
-    result = run(answers="Ann\na\nhidden, too\n\no\nBLU\nonly blue\n")
+    """Any colour for line 3, later for 5, a colour of a list for 2, later for 4; 6 could save too little."""
+    result = run(answers="Ann\na\nhidden, too\n\no\nBLU\nonly blue\n\n")
     assert result.exit_code == 0, result.output
-    assert "1 of 3: line 3, brick in RED, 4 pieces" in result.stdout
+    assert "1 of 4: line 3, brick in RED, 4 pieces" in result.stdout
+    assert "4 of 4: line 4" in result.stdout and "4 pieces could be bought that now can't" in result.stdout
     assert "could save 2.10" in result.stdout and "bought in BLU" in result.stdout
     assert "Wrote decisions about 2 lines" in result.stdout
     today = date.today().isoformat()
@@ -127,18 +128,29 @@ def test_stopping_and_the_end_of_input_keep_what_was_decided(place: Any) -> None
 def test_lines_decided_meanwhile_are_not_asked_again_and_typing_errors_are_asked_again(place: Any) -> None:
     run("--by", "Ann", answers="a\n\nq\n")
     result = run("--by", "Ann", answers="x\n\n\n")
-    assert "1 of 2: line 5" in result.stdout and "Please type one of the letters" in result.stdout
+    assert "1 of 3: line 5" in result.stdout and "Please type one of the letters" in result.stdout
     assert "Nothing was decided." in result.stdout
     assert (
         "line 6" in run("--by", "Ann", "--all", answers="q\n").stdout
-        or "1 of 3" in run("--all", answers="\nq\n").stdout
+        or "1 of 4" in run("--all", answers="\nq\n").stdout
     )
 
 
+def test_a_colour_that_is_not_known_is_asked_again(place: Any) -> None:
+    """What was decided before it stays; nothing is written about its line."""
+    result = run("--by", "Ann", answers="o\nGREEN\nq\n")
+    assert result.exit_code == 0
+    assert "Not in tables/colours: GREEN. Nothing is written about this line yet." in result.stdout
+    assert (place.models / "mill" / "flexible_lines.csv").read_text() == OLD
+    run("--by", "Ann", answers="o\nGREEN\no\nBLU, RED\nwhy\nq\n")
+    accepted = {row["line_number"]: row["accept_colour_codes"] for row in flexible_lines(place)}
+    assert accepted["3"] == "BLU;RED"
+
+
 def test_a_wrong_answer_changes_nothing(place: Any) -> None:
-    result = run("--by", "Ann", answers="o\nGREEN\nwhy\n")
+    result = run("--by", "Ann", answers="n\nclose\nwhy\n")
     assert result.exit_code == 3
-    assert "GREEN" in result.output
+    assert "close" in result.output
     assert (place.models / "mill" / "flexible_lines.csv").read_text() == OLD
 
 
@@ -171,7 +183,7 @@ def test_a_line_is_explained(place: Any) -> None:
         assert sentence in explained
     explained = run("--explain", "3").stdout
     assert "Decisions\n  none\n" in explained
-    assert "Number 1 of the look-first list: any colour could save 2.10, bought in BLU." in explained
+    assert "Number 1 of the look-first list: any colour could save 2.10; it would be bought in BLU." in explained
 
 
 @pytest.mark.parametrize(

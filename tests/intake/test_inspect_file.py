@@ -70,7 +70,7 @@ def test_rows_before_and_after_counts_reasons_and_notes(tmp_path: Path, workspac
         found.after[4],
     ]
     text = str(found)
-    for words in ("hill_1.csv", "csv, utf-8, separated by ;", "price_export (profile hill)", "Part, Colour, Price", "Coverage is not stated",
+    for words in ("hill_1.csv", "csv, utf-8, separated by ';'", "price_export (profile hill)", "Part, Colour, Price", "Coverage is not stated",
                   "line 3: part_code 'ZZ' is not in the code map", "->  quarantined", "9 rows read: 7 accepted, 1 quarantined, 1 repeated."):  # fmt: skip
         assert words in text, f"{words!r} not in:\n{text}"
 
@@ -84,6 +84,7 @@ def test_vendors_and_colours_that_no_table_has_are_named(tmp_path: Path, workspa
     text = str(inspect_file(write_csv(tmp_path / "hill_1.csv", rows, HILL_HEADER, ";"), workspace))
     assert "Not in tables/colours.csv, so it fills no line: bleu (1 row), c2 (1 row)." in text
     assert "tables/vendors.csv" not in text
+    assert "Not in tables/vendor_terms.csv, so no plan buys from it: hill (3 rows)." in text
     named = [our_row(part_code=str(n), vendor_code=f"v{n:02d}") for n in range(12)] + [
         our_row(part_code="x", vendor_code="v11")
     ]
@@ -96,7 +97,7 @@ def test_an_unknown_file_says_what_was_found(tmp_path: Path, workspace: Workspac
     for words in (
         "separated by tabs",
         "Nr, Preis",
-        "row 1:  Nr = 1, Preis = 2",
+        "line 2:  Nr = 1, Preis = 2",
         "quarantined whole",
         "--draft-profile",
     ):

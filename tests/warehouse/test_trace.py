@@ -51,7 +51,7 @@ def test_a_cost_is_taken_apart_to_the_lines_of_files(place: Any) -> None:
     assert answer.count("corrected, because") == 1
     assert "the file has 0.500000 EUR; corrected, because: a bag of ten" in answer
     assert "Line 2: 6 x 00777 7 (new) from birch" in answer and "hash bb" in answer
-    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR, basis: last_seen" in answer
+    assert "Line 3: 2 of 00999 7 can't be bought; estimated at 0.40 EUR (its last price seen)" in answer
 
 
 def test_the_first_buyer_is_the_first_of_the_settings(place: Any) -> None:

@@ -95,7 +95,7 @@ def _cost(
     on: str | None,
     line: int | None,
 ) -> Iterator[str]:
-    from pipelines.reporting.basis.words import with_order
+    from pipelines.reporting.basis.words import ESTIMATE_BASES, with_order
 
     cost = _plan(ask, model, scenario, buyer, on)
     key = _KEY.format(**{name: _quoted(cost[column]) for name, column in _PLAN_COLUMNS.items()})
@@ -131,7 +131,7 @@ def _cost(
     for row in ask(f"from unfilled_line where {key}{shown}"):
         yield (
             f"Line {row['line_number']}: {row['unfilled_piece_count']} of {row['listed_part_code']} {row['listed_colour_code']} can't be "
-            f"bought; estimated at {row['unfilled_estimate']} {currency}, basis: {row['estimate_basis']}"
+            f"bought; estimated at {row['unfilled_estimate']} {currency} ({ESTIMATE_BASES[row['estimate_basis']]})"
         )
     yield ""
     yield f'The same in one query: kitfare query "{query}"'

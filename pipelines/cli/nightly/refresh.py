@@ -58,8 +58,10 @@ def run(
         note(message)
     if outcome.quarantined_row_count:
         count = outcome.quarantined_row_count
-        rows = "1 row is" if count == 1 else f"{count} rows are"
-        note(f"{rows} quarantined: correct them in {place.quarantined} and drop those files into inbox/.")
+        rows, them = ("1 row is", "it") if count == 1 else (f"{count} rows are", "them")
+        note(
+            f"{rows} quarantined: correct {them} in the files in {place.quarantined} and drop these files into inbox/."
+        )
     width = shutil.get_terminal_size().columns
     for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on, scenario_titles(place), width):
         say(line)

@@ -84,14 +84,16 @@ def _quarantined(place: Workspace, database: Path) -> None:
         ]
         say(text_table(["file in quarantine/", "rows", "first reason"], shown, numbers=[1]))
         _and_more(len(quarantined))
-        say(f"Correct these rows there and drop the file into {place.inbox}.")
+        say(f"Correct the rows in these files and drop the files into {place.inbox}.")
     whole = _rows(database, _QUARANTINED.format(is_whole="true"))
     say(f"Files quarantined whole: {len(whole)}")
     if whole:
         shown = [[row["file_name"], row["first_reason"]] for row in whole[:_SHOWN_FILES]]
         say(text_table(["file in quarantine/", "reason"], shown))
         _and_more(len(whole))
-        say("`kitfare inspect FILE` shows why. If you will never use a file: `kitfare withdraw FILE`.")
+        say(
+            "`kitfare inspect quarantine/FILE` shows why. Once corrected, move it back to inbox/. If you will never use a file: `kitfare withdraw FILE`."
+        )
 
 
 def _and_more(count: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date
@@ -108,32 +109,39 @@ def _written(count: int, path: Path, day: str) -> str:
 
 def _walk(place: Workspace, model: str, decided_by: str | None, day: date, buyer: str | None, all_lines: bool) -> None:
     from pipelines.intake.workspace.line_decisions import add_decisions
+    from pipelines.intake.workspace.workspace_files import read_workspace_table
+    from schemas.inputs.catalogue import COLOURS
 
     with _asking(place) as ask:
         buyer_code = _buyer(ask, place, model, buyer)
         rows, names = _looks(ask, model, buyer_code), _names(ask)
     decided = _decided_lines(place, model)
-    undecided = [row for row in rows if row["line_number"] not in decided and (all_lines or row["is_worth_a_look"])]
+    colours = set(read_workspace_table(place, COLOURS)["colour_code"])
+    undecided = [row for row in rows if row["line_number"] not in decided and (all_lines or _is_asked_about(row))]
     if not undecided:
         say(
-            f"No undecided line of {model} could save much."
-            + ("" if all_lines else " --all asks about the others, too.")
+            f"No undecided line of {model} could save much, or fill missing pieces, in another colour."
+            + ("" if all_lines else f" To decide about them all the same: `kitfare decide {model} --all`.")
         )
         return
     say(
-        f"{model}: {len(undecided)} lines to decide about, with the prices of the buyer {buyer_code}. Savings are in {undecided[0]['currency_code']}."
+        f"{model}: {len(undecided)} {'line' if len(undecided) == 1 else 'lines'} to decide about, with the prices of the buyer {buyer_code}. Savings are in {undecided[0]['currency_code']}."
     )
     count, path = 0, place.models / model / "flexible_lines.csv"
     try:
-        who = decided_by if decided_by is not None else typer.prompt("Who decides", default="", show_default=False)
+        who = (
+            decided_by
+            if decided_by is not None
+            else typer.prompt("Who decides (Enter: no name)", default="", show_default=False)
+        )
         for number, row in enumerate(undecided, start=1):
             say("")
             say(f"{number} of {len(undecided)}: {_about(row, names)}")
-            decision = _decide()
+            decision = _decide(colours)
             if decision is None:
                 break
             if decision:
-                reason = typer.prompt("Why", default="", show_default=False)
+                reason = typer.prompt("Why (Enter: no reason)", default="", show_default=False)
                 new = {"line_number": str(row["line_number"]), "portion_number": "1", "accept_conditions": "new"}
                 new |= {"is_load_bearing": "true", "decided_on": day.isoformat()}
                 add_decisions(place, model, [{**new, **decision, "decided_by": who, "reason": reason}])
@@ -143,8 +151,13 @@ def _walk(place: Workspace, model: str, decided_by: str | None, day: date, buyer
     say(_written(count, path, day.isoformat()) if count else "Nothing was decided.")
 
 
-def _decide() -> dict[str, str] | None:
-    """The decision as columns of flexible_lines; empty: later; None: stop."""
+def _is_asked_about(row: Row) -> bool:
+    """Whether another colour could save something, or fill pieces that can't be bought now."""
+    return bool(row["is_worth_a_look"] or row["fillable_piece_count"])
+
+
+def _decide(colours: set[str]) -> dict[str, str] | None:
+    """The decision as columns of flexible_lines; empty: later; None: stop. Only codes of these colours are taken."""
     while True:
         answer = typer.prompt(CHOICES + "\n>", default="", show_default=False, prompt_suffix=" ").strip().lower()
         if answer in ("", "later"):
@@ -156,14 +169,17 @@ def _decide() -> dict[str, str] | None:
         if answer in ("l", "listed"):
             return {"colour_rule": "as_listed"}
         if answer in ("n", "near"):
-            distance = typer.prompt("Largest CIEDE2000 distance", default=NEAR_DISTANCE)
+            distance = typer.prompt("Largest colour distance (CIEDE2000)", default=NEAR_DISTANCE)
             return {"colour_rule": "near", "near_distance": distance.strip()}
         if answer in ("o", "one_of"):
-            codes = typer.prompt(
-                "Colours besides the listed one (codes, separated by ;)", default="", show_default=False
-            )
-            if codes.strip():
-                return {"colour_rule": "one_of", "accept_colour_codes": codes.strip()}
+            question = "Colours besides the listed one (codes, such as black;red)"
+            codes = re.findall(r"[^\s,;]+", typer.prompt(question, default="", show_default=False))
+            unknown = [code for code in codes if code not in colours]
+            if codes and not unknown:
+                return {"colour_rule": "one_of", "accept_colour_codes": ";".join(codes)}
+            if unknown:
+                say(f"Not in tables/colours: {', '.join(unknown)}. Nothing is written about this line yet.")
+                continue
         say("Please type one of the letters a, n, o, l, q, or press Enter.")
 
 
@@ -179,9 +195,12 @@ def _about(row: Row, names: dict[str, str]) -> str:
         text += "; would be bought in " + ", ".join(
             f"{names[code]} ({code})" if names.get(code) else code for code in codes
         )
-    if row["fillable_piece_count"]:
-        text += f"; {row['fillable_piece_count']} pieces could be bought that now can't"
-    return text
+    return text + _fillable(row)
+
+
+def _fillable(row: Row) -> str:
+    count = row["fillable_piece_count"]
+    return f"; {count} {'piece' if count == 1 else 'pieces'} could be bought that now can't" if count else ""
 
 
 # What is known
@@ -335,8 +354,14 @@ def _today(ask: Ask, key: str, titles: dict[str, str]) -> Iterator[str]:
             if partners["interplay_line_numbers"]:
                 yield f"  Its saving depends on lines {partners['interplay_line_numbers'].replace(';', ', ')}: same {partners['interplay']}."
     for row in ask(f"select * from look_first where {key}"):
-        worth = "" if row["is_worth_a_look"] else ", too little to be worth a look"
+        worth = "" if _is_asked_about(row) else ", too little to be worth a look"
         yield (
             f"Number {row['look_rank']} of the look-first list: any colour could save {row['look_saving']}{worth}"
-            + (f", bought in {row['look_colour_codes'].replace(';', ', ')}." if row["look_colour_codes"] else ".")
+            + (
+                f"; it would be bought in {row['look_colour_codes'].replace(';', ', ')}"
+                if row["look_colour_codes"]
+                else ""
+            )
+            + _fillable(row)
+            + "."
         )

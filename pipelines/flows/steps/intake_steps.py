@@ -166,11 +166,11 @@ def _messages(
     elif status == "quarantined":
         found.append(
             Message(
-                f"{name}: quarantined whole; once that is corrected, move it from quarantine/ back to inbox/. {taken.error}"
+                f"{name}: quarantined whole; correct what is named here, then move it from quarantine/ back to inbox/: {taken.error}"
             )
         )
     elif quarantined_file is not None:
         count = taken.failures["record_number"].n_unique()
-        words = f"{name}: {count} of {taken.read_row_count} rows quarantined; correct them in {quarantined_file.name} and drop it back"
+        words = f"{name}: {count} of {taken.read_row_count} rows quarantined, in quarantine/{quarantined_file.name}"
         found.append(Message(words, count))
     return found

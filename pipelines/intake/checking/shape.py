@@ -117,9 +117,7 @@ class _Shaper:
             mapped = text.replace_strict(list(mapping), list(mapping.values()), default=None, return_dtype=pl.String)
             is_mapped = mapped.is_not_null()
             if COLUMNS[name].kind not in (*_NUMERIC, "date"):
-                advice = (
-                    f"add it under [values.{name}] in the profile {self.profile.profile_name}; here, write our value"
-                )
+                advice = f"add it under [values.{name}] in the profile {self.profile.profile_name}; in a quarantined row write our value"
                 self._fail(name, text.is_not_null() & ~is_mapped, "is not among the values the profile names", advice)
             self.frame = self.frame.with_columns(
                 pl.select(pl.coalesce(mapped, self.frame[name])).to_series().alias(name)
@@ -136,11 +134,11 @@ class _Shaper:
             if kind in _NUMERIC:
                 read = formats.number(pl.col(name), *writing)
                 rule = f"is not a number written like {example}"
-                advice = "correct [numbers] in the profile if all are written so; here, write it like 1234.56"
+                advice = "if all are written so, correct [numbers] in the profile; in a quarantined row write it like 1234.56"
             elif kind == "date":
                 read = formats.iso_date(pl.col(name), profile.date_format)
                 rule = f"is not a date written like {profile.date_format}"
-                advice = "correct date_format in the profile if all are written so; here, write it like 2026-10-31"
+                advice = "if all are written so, correct date_format in the profile; in a quarantined row write it like 2026-10-31"
             else:
                 continue
             if name == _SIZE:
@@ -168,7 +166,12 @@ class _Shaper:
         has_size = self.frame[_SIZE].is_not_null()
         for name in (name for name in _PRICES if name in self.from_file):
             rule = f"has no pack size in the column {pack.size_column}: a whole number of at least 1"
-            self._fail(name, self.frame[name].is_not_null() & ~has_size, rule, "here, write the price of one piece")
+            self._fail(
+                name,
+                self.frame[name].is_not_null() & ~has_size,
+                rule,
+                "in a quarantined row write the price of one piece",
+            )
             divided = formats.price_per_piece(self._read(name), pl.col(_SIZE))
             # What is no price stays, for the contract to refuse; a price of an unknown pack must not pass for one of a piece.
             kept = pl.when(pl.col(_SIZE).is_not_null()).then(pl.coalesce(divided, pl.col(name)))
@@ -203,11 +206,11 @@ class _Shaper:
         )
         is_unmapped = joined["part_code"].is_not_null() & joined["_ours"].is_null()
         is_unknown = is_unmapped & joined["_day"].is_not_null()
-        advice = "add it to tables/code_map for the files to come; here, write our part code"
+        advice = "for the files to come add it to tables/code_map; in a quarantined row write our part code"
         self._fail("part_code", is_unknown, f"is not in the code map of source {source} on that date", advice)
         # Otherwise correcting the date alone would let the source's code pass for one of ours.
         undated = f"cannot be looked up in the code map of source {source}, because the date cannot be read"
-        self._fail("part_code", is_unmapped & ~is_unknown, undated, "here, write our part code")
+        self._fail("part_code", is_unmapped & ~is_unknown, undated, "in a quarantined row write our part code")
         mapped = joined.with_columns(pl.coalesce("_ours", "part_code").alias("part_code"))
         if "form_certainty" in self.profile.contract.columns:
             stated = pl.col("form_certainty") if "form_certainty" in joined.columns else pl.lit(None, dtype=pl.String)

@@ -78,7 +78,7 @@ class _Draft:
         """The draft."""
         sections = [self._top(), self._recognise(), self._reading(), self._columns(), self._constants()]
         sections += [self._condition_values(), self._colour_values(), self._numbers(), self._pack()]
-        head = f"# Draft of a profile for {self.file_name}. Lines marked {FILL_IN} need you; the others are what the file shows."
+        head = f"# Draft of a profile for {self.file_name}. Complete the lines marked {FILL_IN}; look at those marked check."
         return "\n\n".join([head, *("\n".join(lines) for lines in sections if lines)]) + "\n"
 
     def _top(self) -> list[str]:
@@ -189,7 +189,9 @@ class _Draft:
         if not columns:
             return []
         decimal, thousands = guesses.number_format(pl.concat(columns))
-        return ["[numbers]", f"decimal = {_quoted(decimal)}", f"thousands = {_quoted(thousands)}"]
+        found = any(name in self.roles for name in _PRICES)
+        caution = "" if found else "   # the column of prices was not found: check how it writes decimals"
+        return ["[numbers]", f"decimal = {_quoted(decimal)}{caution}", f"thousands = {_quoted(thousands)}"]
 
     def _pack(self) -> list[str]:
         column = guesses.pack_column([name for name in self.values if name not in self.roles.values()])
