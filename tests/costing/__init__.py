@@ -1,1 +1,1 @@
-"""Tests of what a model costs and of how its purchases are planned."""
+"""Tests of the rooms costing, demand, planner and planning: what a model needs and costs, and how its purchases are planned."""
