@@ -15,6 +15,7 @@ GUIDES = ("DEVELOPERS.md", "CONTRIBUTING.md")
 PAGES = [ROOT / name for name in GUIDES] + sorted(
     path for folder in FOLDERS for path in (ROOT / folder).rglob("DECISIONS.md")
 )
+DOORS = sorted((ROOT / "pipelines").rglob("__init__.py"))
 MADE_BY_A_RUN = {".plan_cache", ".prefect/", "demo/", "inbox/", "index_vintages/", "night_costs/", "quarantine/"}
 """Named in these pages, and there only in a workspace."""
 NOT_OURS = {"__path__", "_minor"}
@@ -101,14 +102,26 @@ def test_folders_of_sql_that_the_guide_names_are_all_there() -> None:
         assert set(re.findall(r"`(\w+)`", inside)) == there
 
 
+def door(path: Path) -> str:
+    """The docstring of a package as one line."""
+    return " ".join((ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").split())
+
+
+def test_a_door_that_gives_an_order_to_read_in_names_every_module() -> None:
+    ordered = {path: door(path) for path in DOORS if re.search(r"in this order|In the order in which", door(path))}
+    assert len(ordered) >= 4
+    for path, text in ordered.items():
+        modules = {module.stem for module in path.parent.glob("*.py")} - {"__init__"}
+        assert modules <= set(re.findall(r"\w+", text)), path
+
+
 def orders_inside() -> dict[str, str]:
     """What each room says of the order inside it, at its door and in the guide, by where that is said."""
     guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").replace("\\|", "|")
     rows = re.findall(r"^\| `(\w+)/` \|.*? \|(?: (.*))? \|$", guide, re.M)
     found = {f"DEVELOPERS.md {room}": inside for room, inside in rows if room != "schemas"}
-    for path in sorted((ROOT / "pipelines").rglob("__init__.py")):
-        door = " ".join((ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").split())
-        if order := re.search(r"\b[Ii]nside[,:] ([\w|<, ]*<[\w|<, ]*)", door):
+    for path in DOORS:
+        if order := re.search(r"\b[Ii]nside[,:] ([\w|<, ]*<[\w|<, ]*)", door(path)):
             found[path.parent.relative_to(ROOT / "pipelines").as_posix()] = order[1]
     return found
 
@@ -124,9 +137,8 @@ def test_rooms_name_what_is_inside_them() -> None:
 
 def test_rooms_that_a_door_may_import_exist() -> None:
     names = {path.stem for path in (ROOT / "pipelines").rglob("*") if path.is_dir() or path.suffix == ".py"}
-    for path in sorted((ROOT / "pipelines").rglob("__init__.py")):
-        door = " ".join((ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").split())
-        for allowed in re.findall(r"[Mm]ay import ([\w, ]+?)(?:\.|;|$)", door):
+    for path in DOORS:
+        for allowed in re.findall(r"[Mm]ay import ([\w, ]+?)(?:\.|;|$)", door(path)):
             if "every" not in allowed and "only what" not in allowed:
                 assert set(re.findall(r"\w+", allowed)) - {"and"} <= names | {"schemas"}, path
 
