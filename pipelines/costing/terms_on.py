@@ -14,12 +14,15 @@ from pipelines.costing.several_orders import orders_of
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.inputs import RATE_MAXIMUM_AGE_DAYS, WorkspaceInputs, exchange_rate_on
 from pipelines.settings import Buyer
+from schemas.inputs.vendors import VENDOR_TERMS
 
 ANY_REGION = "*"
 ASSUMED_PERCENTILE = 95
 UNKNOWN_VENDOR = "it is not in the table vendors"
 SIZES = ("weight_grams", "largest_dimension_mm")
 """Sizes of a part that shipping may depend on."""
+TERM_COLUMNS = tuple(name for name in VENDOR_TERMS.columns if name not in VENDOR_TERMS.key)
+"""Columns of vendor_terms that are terms: fields of ``VendorTerms`` under the same names."""
 
 
 @dataclass(frozen=True)
@@ -165,11 +168,6 @@ def _why_closed(closures: list[dict[str, Any]], day: date) -> str:
 def _vendor_terms(
     vendor: dict[str, Any], row: dict[str, Any], rate: Fraction, charges: _Charges, buyer: Buyer
 ) -> VendorTerms:
-    same_names = (
-        "shipping_charge", "shipping_waived_from", "minimum_order", "soft_minimum", "soft_minimum_charge",
-        "minimum_line_value", "order_fee", "order_fee_pct", "discount_from", "discount_pct", "tax_rate_pct", "tax_on",
-        "maximum_element_count", "maximum_piece_count", "maximum_order_count",
-    )  # fmt: skip
     return VendorTerms(
         vendor_code=vendor["vendor_code"],
         vendor_kind=vendor["vendor_kind"],
@@ -185,5 +183,5 @@ def _vendor_terms(
             for charge in charges.handling
         },
         border=tuple(BorderStep(row["goods_from"], row["duty_pct"], row["clearance_charge"]) for row in charges.border),
-        **{name: row[name] for name in same_names},
+        **{name: row[name] for name in TERM_COLUMNS},
     )

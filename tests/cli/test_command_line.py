@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -52,6 +53,12 @@ def test_help_lists_every_command_in_its_group_and_every_exit_code() -> None:
         assert f" {code} " in " ".join(result.stdout.split()), code
 
 
+def test_every_module_with_a_command_is_in_a_group() -> None:
+    folders = [Path(main.__file__).parent / name for name in ("start", "nightly", "ask")]
+    paths = [path for folder in folders for path in folder.glob("*.py")]
+    assert {path.stem for path in paths if "\ndef run(" in path.read_text(encoding="utf-8")} == set(COMMANDS)
+
+
 def loaded_by(*arguments: Any) -> Any:
     program = (
         "import sys, atexit\n"
@@ -86,6 +93,8 @@ def test_every_command_has_an_example(command: Any) -> None:
 def test_version() -> None:
     result = kitfare("--version")
     assert (result.returncode, result.stdout) == (0, f"kitfare {__version__}\n")
+    project = tomllib.loads((Path(__file__).resolve().parents[2] / "pyproject.toml").read_text(encoding="utf-8"))
+    assert project["project"]["version"] == __version__
 
 
 def test_no_command_shows_the_help() -> None:

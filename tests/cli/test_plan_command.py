@@ -1,7 +1,6 @@
 """``kitfare plan``: what it prints, what it means, and that every file reaches the plan."""
 
 import json
-import re
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,6 @@ from pipelines.planning import plan_needs
 from schemas.inputs.plan_files import PLAN_NEEDS
 from schemas.validate import validate_text
 from tests.builders.plan_texts import NEEDS, OFFERS, TWO_NEEDS, TWO_OFFERS, TWO_TERMS, used
-from tests.present import present
 
 
 def test_a_whole_plan_calculated_by_hand(planned: Any) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep
 from pipelines.costing.terms_on import assumed_size, terms_on
 from pipelines.settings import Buyer
+from schemas.inputs.vendors import VENDOR_TERMS
 from tests.builders.markets import BUYER, DAY, make_inputs, terms, vendor
 
 
@@ -17,8 +18,9 @@ def test_every_term_arrives_exactly() -> None:
     row = terms(
         "a", shipping_charge="7.25", shipping_waived_from="90", minimum_order="5", soft_minimum="20", soft_minimum_charge="3",
         minimum_line_value="0.1", order_fee="0.5", order_fee_pct="1.5", discount_from="100", discount_pct="4",
-        tax_rate_pct="21", tax_on="included", maximum_element_count="200", maximum_piece_count="5000",
+        tax_rate_pct="21", tax_on="included", maximum_element_count="200", maximum_piece_count="5000", maximum_order_count="3",
     )  # fmt: skip
+    assert set(row) - {"vendor_code"} == set(VENDOR_TERMS.columns) - set(VENDOR_TERMS.key), "a term that is not tested"
     found = book(vendors=[vendor("a", vendor_kind="maker")], vendor_terms=[row]).vendors["a"]
     for name in set(row) - {"vendor_code"}:
         assert str(getattr(found, name)) in (row[name], f"{Decimal(row[name]):.6f}" if row[name][0].isdigit() else "")

@@ -17,8 +17,10 @@ from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Markets
-from pipelines.warehouse import connect, load, messages, query
+from pipelines.warehouse import connect, generation, load, messages, query
 from pipelines.workspace import Workspace
+from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
+from schemas.contract import Contract
 from tests.builders.workspaces import export, make_workspace
 
 QUARANTINED = export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20))
@@ -49,6 +51,25 @@ def test_a_step_counts_the_rows_of_all_tables_it_made(place: Workspace) -> None:
     day = date(2026, 11, 1)
     markets = Markets({day: frame(2)}, {day: frame(10)}, {day: frame(100)})
     assert replace(changed, markets=markets).row_count_beyond(changed) == 112
+
+
+def test_every_published_table_is_given_by_a_step(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A table that no step gives would be published empty, and look as if there were nothing to say."""
+    given: set[str] = set()
+    build, replace_table = generation.build, generation.replace_table
+
+    def build_and_note(folder: Path, tables: Any) -> None:
+        given.update(tables)
+        build(folder, tables)
+
+    def replace_and_note(folder: Path, contract: Contract, rows: pl.DataFrame) -> None:
+        given.add(contract.name)
+        replace_table(folder, contract, rows)
+
+    monkeypatch.setattr(generation, "build", build_and_note)
+    monkeypatch.setattr(generation, "replace_table", replace_and_note)
+    refresh(place)
+    assert given == {contract.name for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)}
 
 
 def test_what_became_of_files_is_said_by_the_failure_and_by_the_next_success(

@@ -121,6 +121,14 @@ def test_a_table_as_markdown() -> None:
     ]
 
 
+@pytest.mark.parametrize("row", [("Crane",), ("Crane", "1.00", "2")])
+@pytest.mark.parametrize("is_stacked", [True, False])
+def test_a_row_that_does_not_fit_the_columns_is_refused(row: tuple[str, ...], is_stacked: bool) -> None:
+    """Otherwise its cells would stand below the headings of others."""
+    with pytest.raises(ValueError, match=r"'Costs'.*Crane.*'Model', 'Cost'"):
+        Table("Costs", columns("Model", "#Cost"), (row,), is_stacked=is_stacked)
+
+
 def test_half_lines_of_stacked_rows_come_in_pairs() -> None:
     row = ("way", "351.18", "261.95", "39.63", "49.60", "6", "0", "30.80 (8.8 %)")
     headings = columns("Way", "#Complete cost", "#Parts", "#Shipping", "#Tax", "#Parcels", "#Missing pieces", "#Saved")

@@ -353,9 +353,7 @@ def _with_cut_columns(plan_program: PlanProgram, vendors: Flags, pieces: Ints) -
 
 def _solver_of(program: linear.Program) -> highspy.Highs:
     solver = linear.quiet_solver()
-    settings = {"random_seed": 0}
-    for name, value in settings.items():
-        solver.setOptionValue(name, value)
+    solver.setOptionValue("random_seed", 0)
     solver.passModel(linear._as_highs(program))
     return solver
 

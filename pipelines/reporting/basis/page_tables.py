@@ -123,6 +123,9 @@ class Table:
 
     ``is_stacked``: on narrow screens every row becomes a small list of label and value, instead of a table that scrolls in
     its own box.
+
+    Raises:
+        ValueError: a row has more or fewer cells than there are columns.
     """
 
     caption: str
@@ -130,6 +133,12 @@ class Table:
     rows: tuple[tuple[str | Link, ...], ...]
     strong_rows: frozenset[int] = frozenset()
     is_stacked: bool = False
+
+    def __post_init__(self) -> None:
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                labels = [column.label for column in self.columns]
+                raise ValueError(f"table {self.caption!r}: the row {row} does not fit the columns {labels}")
 
     @cached_property
     def wide_columns(self) -> frozenset[int]:

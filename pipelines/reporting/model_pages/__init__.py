@@ -1,5 +1,5 @@
 """The pages of one model: its cost sheet, and the details behind it.
 
 In: the published look-ups and a model. Out: values for the templates of the sheet and of the details page. May import
-basis, charts, sections and orders.
+basis, drawings, sections and orders.
 """
