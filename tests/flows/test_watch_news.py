@@ -63,7 +63,7 @@ def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path: Path) -
 def test_what_fails_is_reported_and_stops_nothing(tmp_path: Path) -> None:
     news = found(("a", True))
     failing = workspace(tmp_path, program("import sys; print('no bell here', file=sys.stderr); sys.exit(3)"))
-    assert pass_on(failing, "r", DAY, news, None)[-1] == "watch_news.command ended with 3: no bell here"
+    assert pass_on(failing, "r", DAY, news, None)[-1] == "watch_news.command ended with exit code 3: no bell here"
     absent = workspace(tmp_path, 'command = ["/no/such/program"]\n')
     assert "could not be run" in pass_on(absent, "r", DAY, news, None)[-1]
     slow = workspace(tmp_path, program("import time; time.sleep(60)") + "command_seconds = 1\n")

@@ -20,7 +20,7 @@ HOLD = (
     "import sys, time\n"
     "from pathlib import Path\n"
     "from pipelines.flows.scheduler.local_prefect import own_server\n"
-    "from pipelines.settings import Workspace\n"
+    "from pipelines.workspace import Workspace\n"
     "with own_server(Workspace(Path(sys.argv[1])), 'INFO'):\n"
     "    print('up', flush=True)\n"
     "    time.sleep(600)\n"
