@@ -108,7 +108,7 @@ def test_no_plan_leaves_fewer_unfilled_or_costs_less_than_the_first_bound(proble
 
 @settings(max_examples=examples(80, 1000), **QUIET)
 @given(problems())
-def test_stand_ins_lower_the_bound_and_take_the_place_of_dearer_uses(problem: Any) -> None:
+def test_with_stand_ins_the_bound_holds_and_they_take_the_place_of_dearer_uses(problem: Any) -> None:
     """A relaxation with stand-ins bounds all plans only if each use left out has one in its portion, and no dearer."""
     arrays, best = arrays_of(problem), best_plan(problem)
     assume(best is not None and len(arrays.use_row) and least_unfilled(arrays) == best[0])
@@ -119,8 +119,8 @@ def test_stand_ins_lower_the_bound_and_take_the_place_of_dearer_uses(problem: An
         patch.setattr(relaxation, "STAND_IN_DEPTH", DEPTH)
         reduced = present(relaxation.solve_relaxation(arrays, best[0]))
     assert reduced.has_stand_ins and not without.has_stand_ins
-    assert reduced.bound <= without.bound + SLACK
-    assert without.bound <= float(best[1]) + SLACK
+    # Neither bound need be the lower one: with fewer uses stated the rows that link them may be tighter. Both must hold.
+    assert max(reduced.bound, without.bound) <= float(best[1]) + SLACK
 
     uses = undominated(arrays, in_relaxation=True)
     cells = cells_of(arrays, uses)
@@ -161,6 +161,8 @@ def test_a_cheapest_plan_has_nothing_that_the_relaxation_rules_out_for_its_cost(
     """The whole program leaves out what no plan within the best plan's cost can have: the optimum must stay in it."""
     arrays, best = arrays_of(problem), best_plan(problem)
     assume(best is not None and len(arrays.use_row))
+    # A forced vendor may get an order of nothing but spares, and a problem made of uses alone can not state that.
+    assume(not problem.forced_vendors)
     assert best is not None
     solved = present(relaxation.solve_relaxation(arrays, best[0]))
     vendors, uses = solved.within(float(best[1]), undominated(arrays))
