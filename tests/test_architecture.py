@@ -32,6 +32,7 @@ ROOMS = {
     ),
     "schemas": "contract < columns | inputs | published < all_columns, all_tables < rules < validate, dictionary",
     "intake": "reading < profiles < checking < archiving < workspace < single_files",
+    "warehouse": "connect < price_history | publishing",
     "planner": "statement < reduction < program < plans < bounds | search",
     "trends": "months < index_numbers | prices < model_index < outlook",
     "insight": "replanning < (cost_parts < what_if) | flexibility | together | over_time",

@@ -17,8 +17,9 @@ from pipelines.intake import take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import workspace_files
-from pipelines.warehouse import connect, history, load, messages
-from pipelines.warehouse import tables as warehouse_tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, load, messages
+from pipelines.warehouse.price_history import tables as warehouse_tables
 from pipelines.workspace import Workspace
 from schemas.contract import Contract
 from schemas.inputs.catalogue import CODE_MAP

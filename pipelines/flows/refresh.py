@@ -30,8 +30,9 @@ from pipelines.flows.steps import (
 from pipelines.flows.steps.night import Night, StepRecord
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.resources import software_digest
-from pipelines.warehouse import connect, messages
-from pipelines.warehouse.table_files import TableFiles
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import messages
+from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import keep_processes
 from pipelines.workspace import Workspace
 from schemas.published.plans import MODEL_COST

@@ -11,8 +11,10 @@ from pathlib import Path
 from pipelines.errors import CheckFailedError, InputError, KitfareError
 from pipelines.flows.refresh import hash_of_inputs, only_refresh
 from pipelines.intake.archiving import archive, journal
-from pipelines.warehouse import checks, connect, generation, history, load
-from pipelines.warehouse import tables as warehouse_tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, load
+from pipelines.warehouse.price_history import tables as warehouse_tables
+from pipelines.warehouse.publishing import checks, generation
 from pipelines.workspace import Workspace
 
 _REBUILD = "run `kitfare rebuild`, then `kitfare refresh`"

@@ -37,7 +37,7 @@ from pipelines.reporting.sections.costs import (
 )
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
-from pipelines.warehouse.table_files import TableFiles
+from pipelines.warehouse.publishing.table_files import TableFiles
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.published.watches import WATCH_RESULT
 

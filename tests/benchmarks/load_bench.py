@@ -105,7 +105,8 @@ def floor(folder: Path, name: str) -> dict[str, float]:
 def load_night(folder: Path, name: str) -> dict[str, float]:
     """Read, validate, hash, diff and commit one file, as a refresh does."""
     from pipelines.intake.take_in import take_in
-    from pipelines.warehouse import connect, history, load
+    from pipelines.warehouse import connect
+    from pipelines.warehouse.price_history import history, load
     from schemas.inputs.catalogue import CODE_MAP
     from schemas.validate import empty_frame
 
@@ -174,7 +175,8 @@ def make_year(folder: Path, name: str) -> dict[str, float]:
 
 def ask_market(folder: Path, name: str) -> dict[str, float]:
     """The whole market on the night numbered ``name``, as a frame."""
-    from pipelines.warehouse import connect, market
+    from pipelines.warehouse import connect
+    from pipelines.warehouse.price_history import market
 
     with connect.reader(folder / "year.duckdb") as con:
         began = time.process_time(), time.monotonic()

@@ -8,7 +8,8 @@ import polars as pl
 
 from pipelines.flows.refresh import refresh
 from pipelines.intake.workspace import index_vintages, night_costs
-from pipelines.warehouse import connect, tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import tables
 from pipelines.workspace import Workspace
 from tests.builders.workspaces import export, make_workspace
 

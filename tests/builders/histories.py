@@ -10,7 +10,8 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipelines.warehouse import connect, history, load, market, tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, load, market, tables
 from schemas.inputs.price_decisions import SOURCE_CORRECTIONS
 from schemas.validate import polars_schema
 from tests.builders.taken_files import NOW, Taken, failures_of, parents_of, quarantined_keys_of, taken

@@ -9,7 +9,8 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows.steps import history_steps, intake_steps
-from pipelines.warehouse import connect, market
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import market
 from pipelines.workspace import Workspace
 
 HEADER = (

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.warehouse import generation
+from pipelines.warehouse.publishing import generation
 from pipelines.workspace import Workspace
 from schemas.published.flexibility import COLOUR_FLEX_SAVING, LOOK_FIRST
 from schemas.published.plans import MODEL_COST

@@ -15,7 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.warehouse import generation
+from pipelines.warehouse.publishing import generation
 from pipelines.workspace import Workspace
 from schemas.published.intake import INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.runs import REFRESH_RUN

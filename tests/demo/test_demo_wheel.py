@@ -52,7 +52,7 @@ def test_the_wheel_carries_every_resource_and_runs_from_another_folder(tmp_path:
         assert tracked <= {path.relative_to(carried) for path in carried.rglob("*.*")}
     code = (
         "import sys; from pathlib import Path; from pipelines.resources import resource_folder; "
-        "from pipelines.warehouse import checks, connect; "
+        "from pipelines.warehouse import connect; from pipelines.warehouse.publishing import checks; "
         "assert resource_folder('sql').is_relative_to(sys.argv[1]); assert len(checks.check_queries()) > 40\n"
         "with connect.writer(Path('warehouse.duckdb')) as con: con.execute('from intake_file()')"
     )

@@ -9,7 +9,8 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows.steps import history_steps, intake_steps
-from pipelines.warehouse import connect, history, tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, tables
 from tests.builders.faulty_workspaces import many
 from tests.builders.programs.fault_work import accounted
 

@@ -100,7 +100,7 @@ def test_changed_published_files_are_named_and_publishing_again_corrects_them(pl
 
 
 def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_sums_fit(place: Any) -> None:
-    from pipelines.warehouse import generation
+    from pipelines.warehouse.publishing import generation
 
     seen = place.published.resolve()
     con = connect.open_database(seen / generation.DATABASE_NAME, read_only=False, spill=None)

@@ -11,7 +11,7 @@ import pytest
 from pipelines.flows.refresh import refresh
 from pipelines.intake.profiles.draft import FILL_IN, draft_profile
 from pipelines.intake.workspace.workspace_files import read_workspace_table
-from pipelines.warehouse.query import run_query
+from pipelines.warehouse.publishing.query import run_query
 from schemas.inputs.catalogue import COLOURS
 from tests.builders.workspaces import export, make_workspace
 

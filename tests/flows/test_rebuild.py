@@ -15,7 +15,8 @@ from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Night
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import workspace_files
-from pipelines.warehouse import connect, history
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history
 from pipelines.workspace import Workspace
 from tests.builders.workspaces import NORTH, export, make_workspace
 

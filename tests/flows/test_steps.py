@@ -17,7 +17,9 @@ from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Markets
-from pipelines.warehouse import connect, generation, load, messages, query
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import load, messages
+from pipelines.warehouse.publishing import generation, query
 from pipelines.workspace import Workspace
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.contract import Contract

@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.flows.refresh import refresh
-from pipelines.warehouse import generation, query
+from pipelines.warehouse.publishing import generation, query
 from tests.builders.workspaces import export, make_workspace
 
 

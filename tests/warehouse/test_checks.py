@@ -7,7 +7,8 @@ import pytest
 
 from pipelines.errors import CheckFailedError
 from pipelines.resources import leading_comment
-from pipelines.warehouse import checks, connect, generation
+from pipelines.warehouse import connect
+from pipelines.warehouse.publishing import checks, generation
 from schemas.published.runs import CHECK_RESULT
 from schemas.validate import validate_typed
 from tests.builders.published.small_night import published_tables

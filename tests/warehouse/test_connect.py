@@ -15,7 +15,8 @@ import pytest
 
 from pipelines import resources
 from pipelines.errors import BusyError, KitfareError, UsageError
-from pipelines.warehouse import connect, history, load, tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, load, tables
 from tests.builders.taken_files import NOW, taken
 from tests.present import present
 

@@ -12,8 +12,9 @@ import polars as pl
 import pytest
 
 from pipelines.errors import CheckFailedError, InputError, KitfareError
-from pipelines.warehouse import checks, connect, generation
-from pipelines.warehouse.query import run_query
+from pipelines.warehouse import connect
+from pipelines.warehouse.publishing import checks, generation
+from pipelines.warehouse.publishing.query import run_query
 from pipelines.workspace import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES

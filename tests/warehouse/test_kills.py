@@ -8,8 +8,10 @@ import time
 from pathlib import Path
 from typing import Any
 
-from pipelines.warehouse import checks, connect, generation, history, tables
-from pipelines.warehouse.query import run_query
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, tables
+from pipelines.warehouse.publishing import checks, generation
+from pipelines.warehouse.publishing.query import run_query
 from pipelines.workspace import Workspace
 from tests.builders.length import examples
 from tests.builders.programs.killed_work import FILE_COUNT, load_and_fold

@@ -9,8 +9,9 @@ import polars as pl
 import pytest
 
 from pipelines.errors import KitfareError, UsageError
-from pipelines.warehouse import connect, generation, query
-from pipelines.warehouse.query import asking, run_query
+from pipelines.warehouse import connect
+from pipelines.warehouse.publishing import generation, query
+from pipelines.warehouse.publishing.query import asking, run_query
 from tests.builders.published.small_night import published_tables
 
 

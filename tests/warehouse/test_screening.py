@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from pipelines.trends.prices.suspects import CANDIDATE_COLUMNS
-from pipelines.warehouse import history, load, market, screening
+from pipelines.warehouse.price_history import history, load, market, screening
 from tests.builders.taken_files import NOW, taken
 
 

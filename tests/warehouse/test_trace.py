@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from pipelines.cli.ask.trace import _first_buyer
 from pipelines.cli.main import app
-from pipelines.warehouse import generation
+from pipelines.warehouse.publishing import generation
 from pipelines.workspace import Workspace
 from schemas.published.intake import CORRECTED_ROW
 from tests.builders.published.small_night import published_tables, typed

@@ -61,7 +61,7 @@ def run(
     """
     database = published_database(open_workspace(workspace))
 
-    from pipelines.warehouse.query import run_query
+    from pipelines.warehouse.publishing.query import run_query
 
     with _last_resort():
         frame = run_query(database, sql, limit + 1 if limit else None, MEMORY_MB, TIME_SECONDS)

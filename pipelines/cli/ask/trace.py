@@ -23,7 +23,7 @@ from pipelines.cli.terminal.common import (
 )
 
 if TYPE_CHECKING:
-    from pipelines.warehouse.query import Asked
+    from pipelines.warehouse.publishing.query import Asked
     from pipelines.workspace import Workspace
 
 _KEY = "model_code = {model} and scenario_code = {scenario} and buyer_code = {buyer} and priced_on = {day}"
@@ -56,7 +56,7 @@ def run(
     place = open_workspace(workspace)
     database = published_database(place)
 
-    from pipelines.warehouse.query import asking
+    from pipelines.warehouse.publishing.query import asking
 
     with asking(database) as ask:
         if buyer is None:

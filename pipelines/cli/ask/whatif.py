@@ -285,7 +285,7 @@ def _copied(model: Model, copies: int) -> Model:
 
 def _published_day(database: Path) -> date:
     from pipelines.errors import UsageError
-    from pipelines.warehouse.query import run_query
+    from pipelines.warehouse.publishing.query import run_query
 
     day: date | None = run_query(database, "select max(priced_on) as day from model_cost")["day"][0]
     if day is None:
@@ -298,7 +298,7 @@ def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[s
     import polars as pl
 
     from pipelines.costing.several_orders import with_order_codes
-    from pipelines.warehouse.query import run_query
+    from pipelines.warehouse.publishing.query import run_query
 
     rows: dict[str, dict[str, Any]] = {}
     for name in ("plan_purchase", "plan_line"):
@@ -311,7 +311,7 @@ def _published_rows(database: Path, model: str, buyer: str, day: date) -> dict[s
 
 def _prices(database: Path, day: date, stale_after_days: int) -> PricesOnDate:
     from pipelines.insight.what_if.answers import PricesOnDate
-    from pipelines.warehouse.query import run_query
+    from pipelines.warehouse.publishing.query import run_query
     from schemas.inputs.price_files import PRICE_SUMMARY
     from schemas.validate import empty_frame
 

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import typer
-
-from pipelines.cli.nightly.file_decisions import KnownFile, add_decision, choose, decided_hashes
+from pipelines.cli.nightly.file_decisions import (
+    FileArgument,
+    KnownFile,
+    ReasonOption,
+    add_decision,
+    choose,
+    decided_hashes,
+)
 from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say
 
 if TYPE_CHECKING:
@@ -15,11 +20,8 @@ if TYPE_CHECKING:
 
 
 def run(
-    file_or_hash: Annotated[
-        str,
-        typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or the first 6 or more digits of a hash."),
-    ],
-    reason: Annotated[str, typer.Option(metavar="TEXT", help="Why; a note for people who read this later.")] = "",
+    file_or_hash: FileArgument,
+    reason: ReasonOption = "",
     workspace: WorkspaceOption = None,
 ) -> None:
     """Accept an export that waits for a decision.
@@ -60,7 +62,8 @@ def accepted_hashes(place: Workspace) -> set[str]:
 def _waiting(place: Workspace) -> list[KnownFile]:
     if not place.warehouse.is_file():
         return []
-    from pipelines.warehouse import connect, history
+    from pipelines.warehouse import connect
+    from pipelines.warehouse.price_history import history
 
     found: dict[str, KnownFile] = {}
     with connect.reader(place.warehouse) as con:

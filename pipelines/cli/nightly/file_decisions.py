@@ -12,10 +12,18 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
+
+import typer
 
 if TYPE_CHECKING:
     from schemas.contract import Contract
+
+FileArgument = Annotated[
+    str,
+    typer.Argument(metavar="FILE_OR_HASH", help="A path, a file name, or the first 6 or more digits of a hash."),
+]
+ReasonOption = Annotated[str, typer.Option(metavar="TEXT", help="Why; a note for people who read this later.")]
 
 
 @dataclass(frozen=True)

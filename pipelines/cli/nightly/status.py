@@ -114,6 +114,6 @@ def _waiting(place: Workspace, database: Path) -> None:
 
 
 def _rows(database: Path, sql: str) -> list[dict[str, Any]]:
-    from pipelines.warehouse.query import run_query
+    from pipelines.warehouse.publishing.query import run_query
 
     return run_query(database, sql, max_rows=None).to_dicts()

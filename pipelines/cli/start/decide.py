@@ -208,7 +208,7 @@ def _fillable(row: Row) -> str:
 
 @contextmanager
 def _asking(place: Workspace) -> Iterator[Ask]:
-    from pipelines.warehouse.query import asking
+    from pipelines.warehouse.publishing.query import asking
 
     with asking(published_database(place)) as ask:
         yield ask

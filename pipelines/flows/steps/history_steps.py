@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from pipelines.flows.steps.night import HistoryState, Markets, Night
 from pipelines.trends.prices import suspects
-from pipelines.warehouse import connect, history, market, screening
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, market, screening
 
 
 def fold_history(night: Night) -> Night:

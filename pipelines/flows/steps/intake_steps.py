@@ -13,8 +13,10 @@ from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
-from pipelines.warehouse import connect, generation, load, messages
-from pipelines.warehouse.messages import Message
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import load, messages
+from pipelines.warehouse.price_history.messages import Message
+from pipelines.warehouse.publishing import generation
 from pipelines.workers import spread
 from pipelines.workspace import Workspace
 

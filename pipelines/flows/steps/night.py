@@ -12,7 +12,7 @@ import polars as pl
 from pipelines.inputs import WorkspaceInputs
 from pipelines.planning.plan_tables import PLAN_CONTRACTS
 from pipelines.settings import Settings
-from pipelines.warehouse.table_files import TableFiles
+from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workspace import Workspace
 
 Tables = Mapping[str, pl.DataFrame]

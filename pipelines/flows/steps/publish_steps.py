@@ -14,9 +14,10 @@ from pipelines.flows.steps.night import Markets, Night, StepRecord
 from pipelines.reporting import pages
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.orders import order_lists
-from pipelines.warehouse import checks, connect, generation, partitions
-from pipelines.warehouse import tables as warehouse_tables
-from pipelines.warehouse.table_files import TableFiles
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import tables as warehouse_tables
+from pipelines.warehouse.publishing import checks, generation, partitions
+from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import spread
 from pipelines.workspace import Workspace
 from schemas.published.plans import MODEL_COST

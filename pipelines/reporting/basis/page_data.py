@@ -15,7 +15,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.reporting.basis.page_tables import file_name
 from pipelines.settings import Buyer, Scenario
 from pipelines.trends.months import month_before
-from pipelines.warehouse.table_files import TableFiles
+from pipelines.warehouse.publishing.table_files import TableFiles
 from schemas.contract import Contract
 from schemas.published.keys import PLAN_KEY
 from schemas.published.plans import MODEL_COST, PLAN_PURCHASE, PLAN_VENDOR

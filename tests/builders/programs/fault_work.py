@@ -14,7 +14,9 @@ import polars as pl
 
 from pipelines.errors import KitfareError
 from pipelines.flows import refresh
-from pipelines.warehouse import checks, connect, generation, load, query, screening
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import load, screening
+from pipelines.warehouse.publishing import checks, generation, query
 from pipelines.workspace import Workspace
 
 if TYPE_CHECKING:

@@ -42,7 +42,8 @@ def many_files() -> list[Taken]:
 
 def load_and_fold(folder: Path) -> None:
     """Load every file, folding after each third; all of it is safe to do again."""
-    from pipelines.warehouse import connect, history, load
+    from pipelines.warehouse import connect
+    from pipelines.warehouse.price_history import history, load
 
     files = many_files()
     with connect.writer(folder / "warehouse.duckdb") as con:
@@ -58,7 +59,7 @@ def load_and_fold(folder: Path) -> None:
 def publish_for_ever(folder: Path) -> None:
     """Build and publish one generation after another, as refreshes do."""
 
-    from pipelines.warehouse import generation
+    from pipelines.warehouse.publishing import generation
     from pipelines.workspace import Workspace
     from schemas.published.runs import REFRESH_RUN
     from tests.builders.published.small_night import published_tables, run_row, typed

@@ -7,7 +7,8 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.warehouse import connect, history, load, tables
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import history, load, tables
 from schemas.inputs.catalogue import COMBINATIONS
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
 from schemas.published.price_history import SUSPECT_PRICE

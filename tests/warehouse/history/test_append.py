@@ -13,7 +13,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipelines.warehouse import append, connect, history, load, market, repeats
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import append, history, load, market, repeats
 from tests.builders.histories import (
     FIRST,
     Case,

@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipelines.warehouse import history, load, tables
+from pipelines.warehouse.price_history import history, load, tables
 from schemas.inputs.price_decisions import SOURCE_CORRECTIONS
 from schemas.published.intake import CORRECTED_ROW
 from schemas.validate import polars_schema, validate_typed

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipelines.errors import InputError, UnreadableFileError
-from pipelines.warehouse import history, load, market, tables
+from pipelines.warehouse.price_history import history, load, market, tables
 from schemas.published.intake import INTAKE_FILE, QUARANTINED_ROW
 from schemas.validate import validate_typed
 from tests.builders.taken_files import NOW, OFFER, Taken, failures_of, parents_of, quarantined_keys_of, summaries, taken

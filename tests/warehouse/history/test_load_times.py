@@ -6,7 +6,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipelines.warehouse import load
+from pipelines.warehouse.price_history import load
 from tests.builders.taken_files import NOW, Taken, taken
 
 

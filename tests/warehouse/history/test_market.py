@@ -7,7 +7,7 @@ from typing import Any
 import duckdb
 import pytest
 
-from pipelines.warehouse import history, load, market
+from pipelines.warehouse.price_history import history, load, market
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
 from tests.builders.taken_files import NOW, failures_of, parents_of, quarantined_keys_of, taken

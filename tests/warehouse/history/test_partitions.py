@@ -8,7 +8,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from pipelines.warehouse.partitions import write_partitions
+from pipelines.warehouse.publishing.partitions import write_partitions
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.validate import polars_schema
 from tests.builders.taken_files import OFFER

@@ -15,8 +15,8 @@ from datetime import date
 import polars as pl
 
 from pipelines.resources import sql_texts
-from pipelines.warehouse.append import append_exports
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
+from pipelines.warehouse.price_history.append import append_exports
 
 _GATHER = ("listing", "export_listing", "untrusted_key", "export", "quarantined_listing")
 _RESOLVE = (

@@ -10,9 +10,9 @@ from typing import Literal, Protocol
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
-from pipelines.warehouse import messages, repeats
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
-from pipelines.warehouse.messages import Message
+from pipelines.warehouse.price_history import messages, repeats
+from pipelines.warehouse.price_history.messages import Message
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 from schemas.validate import polars_schema

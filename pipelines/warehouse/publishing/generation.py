@@ -27,7 +27,7 @@ from pipelines.warehouse.connect import (
     open_database,
     transaction,
 )
-from pipelines.warehouse.table_files import FOLDER as TABLES_FOLDER
+from pipelines.warehouse.publishing.table_files import FOLDER as TABLES_FOLDER
 from pipelines.workspace import Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES

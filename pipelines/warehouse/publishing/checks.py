@@ -10,7 +10,7 @@ import polars as pl
 from pipelines.errors import CheckFailedError
 from pipelines.resources import leading_comment, sql_texts
 from pipelines.warehouse.connect import Connection, frame_of, reader
-from pipelines.warehouse.generation import CONTRACTS
+from pipelines.warehouse.publishing.generation import CONTRACTS
 from schemas.contract import Contract
 from schemas.published.runs import CHECK_RESULT
 from schemas.validate import polars_schema
