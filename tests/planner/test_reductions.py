@@ -79,8 +79,11 @@ def crowded_problems(draw: st.DrawFn) -> Problem:
 
 
 def with_uses(problem: Any, arrays: Any, kept: Any) -> Any:
-    """The problem with some of its arrays' uses alone."""
-    return replace(problem, uses=problem.uses[arrays.use_row[kept]])
+    """The problem with some of its arrays' uses alone, and without combinations that lost all uses of a component."""
+    uses, combination = problem.uses[arrays.use_row[kept]], ("portion_index", "combination_code")
+    component = (*combination, "component_part_code")
+    lost = problem.uses.join(uses, on=component, how="anti").filter(pl.col("combination_code") != "")
+    return replace(problem, uses=uses.join(lost, on=combination, how="anti", maintain_order="left"))
 
 
 @settings(max_examples=examples(120, 1500), **QUIET)

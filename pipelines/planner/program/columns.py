@@ -208,14 +208,19 @@ def _step_columns(
 
 
 def _spares_columns(builder: ProgramBuilder, arrays: ProblemArrays, is_open: Flags, priced: Floats) -> GoodsColumns:
-    """Values of spares, by assortment of each vendor with thresholds; each stated with some offer of theirs."""
+    """Values of spares, by assortment of each vendor with thresholds; each stated with some offer of theirs.
+
+    Offers whose uses were left out as needless count too: their pieces may still be bought to reach a threshold.
+    """
     uses = is_open & ~arrays.vendors.is_rising[arrays.offer_vendor[arrays.use_offer]]
     used = np.unique(arrays.use_offer[uses])
-    place = np.stack([arrays.offer_vendor[used], arrays.offer_assortment[used]], axis=1)
-    places, first, place_of = np.unique(place, axis=0, return_index=True, return_inverse=True)
-    last = arrays.step_start[used + 1] - 1
+    place = np.stack([arrays.offer_vendor, arrays.offer_assortment], axis=1)
+    places, first = np.unique(place[used], axis=0, return_index=True)
+    known, place_of = np.unique(place, axis=0, return_inverse=True)
+    last = arrays.step_start[1:] - 1
     spares = arrays.step_most[last] if arrays.allow_spares else arrays.step_least[last] - 1
-    most = np.ceil(np.bincount(place_of.ravel(), arrays.offer_highest_price[used] * spares, len(places)))
+    worth = np.ceil(np.bincount(place_of.ravel(), arrays.offer_highest_price * spares, len(known)))
+    most = worth[place_of.ravel()[used[first]]]
     columns = builder.columns(len(places), cost=priced[places[:, 0]], upper=most)
     return _value_goods(columns, used[first], most)
 
