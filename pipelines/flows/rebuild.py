@@ -18,7 +18,7 @@ from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import workspace_files
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, load, messages
+from pipelines.warehouse.price_history import history, load, messages, plausibility
 from pipelines.warehouse.price_history import tables as warehouse_tables
 from pipelines.workspace import Workspace
 from schemas.contract import Contract
@@ -106,7 +106,8 @@ def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], 
                     table_of(reading.inputs, CODE_MAP, archive_folder),
                 )
             place = archive.fetch(reading.file_hash, archive_folder)
-            taken = take_in.examine(place, reading.file_hash, reading.file_name, *known[shaping])
+            latest_on = take_in.latest_date(reading.received_at)
+            taken = take_in.examine(place, reading.file_hash, reading.file_name, *known[shaping], latest_on)
             load.load_file(con, taken, reading.received_at)
         progress("fold the price history", 0, 0)
         decisions = {
@@ -119,8 +120,17 @@ def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], 
             withdrawn=decisions["withdrawn_files"]["file_hash"].to_list(),
         )
         history.set_corrections(con, decisions["source_corrections"])
+        plausibility.restore(con, _recorded_findings(book), book.checks)
         history.fold(con)
     return len({reading.file_hash for reading in book.readings})
+
+
+def _recorded_findings(book: journal.Journal) -> pl.DataFrame:
+    rows = [(file_hash, *found) for file_hash, every in book.checks.items() for found in every]
+    as_text = {name: pl.String() if kind == pl.Date() else kind for name, kind in plausibility.FINDING_SCHEMA.items()}
+    return pl.DataFrame(rows, as_text, orient="row").with_columns(
+        pl.col("observed_on", "compared_observed_on").str.to_date("%Y-%m-%d")
+    )
 
 
 def _profiles(inputs: Mapping[str, str], archive_folder: Path) -> list[profiles.Profile]:

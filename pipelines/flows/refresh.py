@@ -24,6 +24,7 @@ from pipelines.flows.steps import (
     insight_steps,
     intake_steps,
     plan_steps,
+    plausibility_steps,
     publish_steps,
     trend_steps,
 )
@@ -125,6 +126,7 @@ def refresh(
         clock.run("clean up", intake_steps.clean_up, workspace)
         night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
+        night = clock.run("check new exports", plausibility_steps.check_exports, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
         sentences += [*night.intake.messages, *night.history.messages]
         night = identified(night, priced_on)
@@ -168,7 +170,7 @@ def identified(night: Night, priced_on: date | None) -> Night:
 
     Args:
         night: with its history.
-        priced_on: the date asked for; None for that of the settings: a date, the newest in the history, or today.
+        priced_on: the date asked for; None for that of the settings: a date, the latest with enough fresh prices, or today.
 
     Raises:
         UsageError: there are no prices at all.
@@ -182,7 +184,7 @@ def identified(night: Night, priced_on: date | None) -> Night:
         )
     day = priced_on or (chosen if isinstance(chosen, date) else night.day)
     if priced_on is None and chosen == "latest_export":
-        day = history.last_observed_on or day
+        day = history.fresh_on or day
     inputs = night_costs.before(index_vintages.before(night.all_inputs, day), day)
     inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
     return replace(night, day=day, inputs=inputs, inputs_hash=inputs_hash)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,19 @@ QUARANTINED_KEY_SCHEMA = pl.Schema(
 )
 _PARENT = "_parent"
 _OTHER_LETTERS = "[\\x{0370}-\\x{03FF}\\x{0400}-\\x{04FF}]"
+
+
+_FIRST_TIME_ZONE = timedelta(hours=14)
+"""Where a day begins first: UTC+14 (IANA time zone database, Pacific/Kiritimati)."""
+
+
+def latest_date(received_at: datetime) -> date:
+    """The latest date that it can be anywhere when a file arrives: prices of a later one are not known yet.
+
+    Args:
+        received_at: UTC.
+    """
+    return (received_at + _FIRST_TIME_ZONE).date()
 
 
 def _empty(schema: pl.Schema) -> Any:
@@ -76,7 +90,13 @@ class TakenFile:
     error: KitfareError | None = None
 
 
-def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, archive_folder: Path) -> TakenFile:
+def take_in(
+    path: Path,
+    profiles: Sequence[Profile],
+    code_map: pl.DataFrame,
+    archive_folder: Path,
+    latest_on: date | None = None,
+) -> TakenFile:
     """Copy a dropped file into the archive, then read the archived bytes. Never raises for what is in a file.
 
     Args:
@@ -84,21 +104,27 @@ def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, arc
         profiles: from :func:`pipelines.intake.profiles.profiles.load_profiles`.
         code_map: the table code_map, typed.
         archive_folder: the workspace's archive.
+        latest_on: rows of later dates are quarantined; None for no limit.
     """
     try:
         file_hash = archive.store(path, archive_folder)
     except InputError as error:
         return TakenFile("", path.name, error=error)
-    return examine(archive.place_of(file_hash, archive_folder), file_hash, path.name, profiles, code_map)
+    return examine(archive.place_of(file_hash, archive_folder), file_hash, path.name, profiles, code_map, latest_on)
 
 
 def examine(
-    path: Path, file_hash: str, file_name: str, profiles: Sequence[Profile], code_map: pl.DataFrame
+    path: Path,
+    file_hash: str,
+    file_name: str,
+    profiles: Sequence[Profile],
+    code_map: pl.DataFrame,
+    latest_on: date | None = None,
 ) -> TakenFile:
     """What becomes of a file, without touching anything; arguments as for :func:`take_in`."""
     try:
         source = open_source(path, file_name)
-        return _Examination(source, file_hash, profiles).result(code_map)
+        return _Examination(source, file_hash, profiles, latest_on).result(code_map)
     except KitfareError as error:
         return TakenFile(file_hash, file_name, error=error)
 
@@ -106,8 +132,9 @@ def examine(
 class _Examination:
     """Recognises a file, then checks its rows, piece by piece if it is large."""
 
-    def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile]) -> None:
+    def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile], latest_on: date | None) -> None:
         self.file_hash = file_hash
+        self.latest_on = latest_on
         self.name = source.name
         self.source = source
         self.profile: Profile | None = None
@@ -156,6 +183,7 @@ class _Examination:
             good = _with_parents(good, parents)
         read_row_count = sum(piece.row_count for piece in pieces)
         repeats, contradictions = self._compared(good)
+        contradictions.append(self._dated_too_late(_without(good, repeats.to_frame())))
         distinct = _without(good, repeats.to_frame())
         rows = _without(distinct, pl.concat(contradictions)).select(*POSITION_COLUMNS, *self.contract.columns)
         quarantined_text = self._quarantined_text([piece.quarantined for piece in pieces], contradictions, code_map)
@@ -210,6 +238,26 @@ class _Examination:
         distinct = again.unique(content, keep="first", maintain_order=True)
         repeats = _without(again, distinct)["record_number"]
         return repeats, self._contradictions(_without(good, repeats.to_frame()), distinct)
+
+    def _dated_too_late(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Failures of rows dated after the file arrived.
+
+        Raises:
+            InputError: all of them are; then the mistake is the file's.
+        """
+        late = rows.clear() if self.latest_on is None else rows.filter(pl.col("observed_on") > self.latest_on)
+        rule = "dated after the day on which the file arrived"
+        if late.height and late.height == rows.height:
+            dates = late["observed_on"].unique().sort()
+            raise InputError(
+                f"all rows are {rule}: {', '.join(map(str, dates.head(3)))}",
+                where=self.name,
+                state="the file is quarantined whole",
+                next_step="correct the date; if it is right, drop the file again on that day",
+            )
+        return failures_of(
+            late, "observed_on", rule, "correct the date; if it is right, drop the row again on that day"
+        )
 
     def _contradictions(self, rows: pl.DataFrame, again: pl.DataFrame) -> list[pl.DataFrame]:
         """Rows that are good alone but contradict each other; all of them fail. ``again``: those that may share a key."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import polars as pl
@@ -65,7 +65,12 @@ def take_in_files(night: Night) -> Night:
     committed with its rows; the first later refresh that succeeds shows them.
     """
     workspace, inputs = night.workspace, night.inputs
-    shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
+    shared = (
+        profiles.load_profiles(workspace.profiles),
+        inputs.tables["code_map"],
+        workspace.archive,
+        take_in.latest_date(night.started_at),
+    )
     paths, messages_now = _dropped_files(workspace.inbox)
     row_count = 0
     workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
@@ -88,9 +93,9 @@ def take_in_files(night: Night) -> Night:
     return replace(night, intake=Intake(every, quarantined_row_count, row_count))
 
 
-def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
-    known, code_map, archive_folder = shared
-    return take_in.take_in(path, known, code_map, archive_folder)
+def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path, date], path: Path) -> take_in.TakenFile:
+    known, code_map, archive_folder, latest_on = shared
+    return take_in.take_in(path, known, code_map, archive_folder, latest_on)
 
 
 def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile) -> list[str]:
