@@ -37,7 +37,7 @@ def sentence(finding_rule: str, measured: float | None, compared_on: date | None
     """A finding as a clause that begins with a small letter and has no full stop."""
     if measured is None and finding_rule in _UNKNOWN_DISTANCE:
         return _UNKNOWN_DISTANCE[finding_rule]
-    if finding_rule == "colours_never_seen" and measured is not None and named and not measured.is_integer():
+    if finding_rule == "colours_never_seen" and measured is not None and not float(measured).is_integer():
         return f"{_rounded(measured)} % of its elements have colour codes never seen: {named}"
     on_date = compared_on.isoformat() if compared_on else "the day before"
     return _SENTENCES[finding_rule].format(
