@@ -195,7 +195,10 @@ def _size(figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding]
     share = 100 * gone / max(usual, previous.compared_count)
     if share > (settings.offers_gone_pct if gone >= FEW else 50):
         yield Finding("offers_gone", "waits", share, settings.offers_gone_pct, *compared)
-    elif figures.element_count < usual * (1 - settings.offers_gone_pct / 100) <= previous.compared_count:
+    elif (
+        usual - figures.element_count >= FEW
+        and figures.element_count < usual * (1 - settings.offers_gone_pct / 100) <= previous.compared_count
+    ):
         # Bit by bit: no export alone has lost that much.
         share = 100 * (1 - figures.element_count / usual)
         yield Finding("offers_gone", "waits", share, settings.offers_gone_pct, *compared)
