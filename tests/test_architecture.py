@@ -26,7 +26,7 @@ MOST_MODULES = 14
 ROOMS = {
     "": (
         "pipelines | errors | money < schemas"
-        " < settings_base < settings_prefect | settings_watches < settings"
+        " < plain_files, file_faults < settings_base < settings_prefect | settings_watches < settings"
         " < workspace | settings_text | inputs | resources | workers < demo"
         " < intake | warehouse | (costing < demand < planner < planning) | trends < insight < reporting < flows < cli"
     ),

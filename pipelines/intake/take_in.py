@@ -10,12 +10,14 @@ from typing import Any
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
+from pipelines.file_faults import fault_of_file
 from pipelines.intake.archiving import archive
 from pipelines.intake.checking import corrected_files
 from pipelines.intake.checking.corrected_files import PARENT_SCHEMA
 from pipelines.intake.checking.shape import Shaped, failures_of, shape
 from pipelines.intake.profiles.profiles import Profile, recognise
 from pipelines.intake.reading.readers import ReadOptions, Source, TextTable, open_source
+from pipelines.plain_files import name_text
 from schemas.all_tables import INBOX
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT
@@ -41,7 +43,7 @@ class TakenFile:
 
     Args:
         file_hash: SHA-256 of the bytes, also their address in the archive; empty when the file could not be copied.
-        file_name: name under which it was dropped.
+        file_name: name under which it was dropped, as text; see :func:`pipelines.plain_files.name_text`.
         contract: the table its rows belong to; None when that is not known.
         profile_name: profile that fitted; empty for a file in our own columns.
         rows: accepted rows, typed: source_line_number, record_number (Int64) and the contract's columns. Exact
@@ -85,22 +87,29 @@ def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, arc
         code_map: the table code_map, typed.
         archive_folder: the workspace's archive.
     """
+    name = name_text(path.name)
     try:
         file_hash = archive.store(path, archive_folder)
     except InputError as error:
-        return TakenFile("", path.name, error=error)
-    return examine(archive.place_of(file_hash, archive_folder), file_hash, path.name, profiles, code_map)
+        return TakenFile("", name, error=error)
+    return examine(archive.place_of(file_hash, archive_folder), file_hash, name, profiles, code_map)
 
 
 def examine(
     path: Path, file_hash: str, file_name: str, profiles: Sequence[Profile], code_map: pl.DataFrame
 ) -> TakenFile:
-    """What becomes of a file, without touching anything; arguments as for :func:`take_in`."""
+    """What becomes of a file, without touching anything; arguments as for :func:`take_in`, the name as text.
+
+    Whatever goes wrong with the file is its ``error``. What has nothing to do with it, such as an interrupt, is raised.
+    """
     try:
         source = open_source(path, file_name)
         return _Examination(source, file_hash, profiles).result(code_map)
-    except KitfareError as error:
-        return TakenFile(file_hash, file_name, error=error)
+    except BaseException as error:
+        fault = fault_of_file(error, file_name)
+        if fault is None:
+            raise
+        return TakenFile(file_hash, file_name, error=fault)
 
 
 class _Examination:
