@@ -26,8 +26,8 @@ MOST_MODULES = 14
 ROOMS = {
     "": (
         "pipelines | errors | money < schemas"
-        " < settings_base < settings_plausibility | settings_prefect | settings_watches < settings"
-        " < workspace | settings_text | inputs | resources | workers < demo"
+        " < plain_files, file_faults < settings_base < settings_plausibility | settings_prefect | settings_watches < settings"
+        " < workspace | settings_text | inputs | resources | workers"
         " < intake | warehouse | (costing < demand < planner < planning) | trends < insight < reporting < flows < cli"
     ),
     "schemas": "contract < columns | inputs | published < all_columns, all_tables < rules < validate, dictionary",

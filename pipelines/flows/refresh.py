@@ -36,6 +36,7 @@ from pipelines.warehouse.price_history import messages
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import keep_processes
 from pipelines.workspace import Workspace
+from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
 from schemas.published.plans import MODEL_COST
 from schemas.published.watches import WATCH_RESULT
 
@@ -117,10 +118,15 @@ def refresh(
         progress: called with each step's name, and with counts while plans are made.
 
     Raises:
+        UsageError: the date is too early or too late to calculate with.
         BusyError: another refresh is running in the workspace.
         KitfareError: an input makes no sense, or a check failed; the last good generation stays published.
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
+    if priced_on is not None and not FIRST_PRICE_DAY <= priced_on <= LAST_PRICE_DAY:
+        raise UsageError(
+            f"{priced_on} can't be priced", next_step=f"give a date from {FIRST_PRICE_DAY} to {LAST_PRICE_DAY}"
+        )
     clock = _Clock(run_step, progress)
     with only_refresh(workspace), _what_became_of_files(workspace) as sentences, keep_processes():
         clock.run("clean up", intake_steps.clean_up, workspace)

@@ -11,13 +11,14 @@ from typing import Any
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
+from pipelines.file_faults import fault_of_file
 from pipelines.intake.archiving import archive
-from pipelines.intake.checking import corrected_files
+from pipelines.intake.checking import corrected_files, file_notes
 from pipelines.intake.checking.corrected_files import PARENT_SCHEMA
 from pipelines.intake.checking.shape import Shaped, failures_of, shape
-from pipelines.intake.profiles.profiles import Profile, recognise
+from pipelines.intake.profiles.profiles import Profile, own_contract, recognise
 from pipelines.intake.reading.readers import ReadOptions, Source, TextTable, open_source
-from schemas.all_tables import INBOX
+from pipelines.plain_files import name_text
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, validate_text
@@ -29,7 +30,6 @@ QUARANTINED_KEY_SCHEMA = pl.Schema(
     {"record_number": pl.Int64(), **dict.fromkeys(QUARANTINED_KEY, pl.String()), "observed_on": pl.Date()}
 )
 _PARENT = "_parent"
-_OTHER_LETTERS = "[\\x{0370}-\\x{03FF}\\x{0400}-\\x{04FF}]"
 
 
 _FIRST_TIME_ZONE = timedelta(hours=14)
@@ -55,7 +55,7 @@ class TakenFile:
 
     Args:
         file_hash: SHA-256 of the bytes, also their address in the archive; empty when the file could not be copied.
-        file_name: name under which it was dropped.
+        file_name: name under which it was dropped, as text; see :func:`pipelines.plain_files.name_text`.
         contract: the table its rows belong to; None when that is not known.
         profile_name: profile that fitted; empty for a file in our own columns.
         rows: accepted rows, typed: source_line_number, record_number (Int64) and the contract's columns. Exact
@@ -106,11 +106,12 @@ def take_in(
         archive_folder: the workspace's archive.
         latest_on: rows of later dates are quarantined; None for no limit.
     """
+    name = name_text(path.name)
     try:
         file_hash = archive.store(path, archive_folder)
     except InputError as error:
-        return TakenFile("", path.name, error=error)
-    return examine(archive.place_of(file_hash, archive_folder), file_hash, path.name, profiles, code_map, latest_on)
+        return TakenFile("", name, error=error)
+    return examine(archive.place_of(file_hash, archive_folder), file_hash, name, profiles, code_map, latest_on)
 
 
 def examine(
@@ -121,12 +122,18 @@ def examine(
     code_map: pl.DataFrame,
     latest_on: date | None = None,
 ) -> TakenFile:
-    """What becomes of a file, without touching anything; arguments as for :func:`take_in`."""
+    """What becomes of a file, without touching anything; arguments as for :func:`take_in`, the name as text.
+
+    Whatever goes wrong with the file is its ``error``. What has nothing to do with it, such as an interrupt, is raised.
+    """
     try:
         source = open_source(path, file_name)
         return _Examination(source, file_hash, profiles, latest_on).result(code_map)
-    except KitfareError as error:
-        return TakenFile(file_hash, file_name, error=error)
+    except BaseException as error:
+        fault = fault_of_file(error, file_name)
+        if fault is None:
+            raise
+        return TakenFile(file_hash, file_name, error=fault)
 
 
 class _Examination:
@@ -147,9 +154,9 @@ class _Examination:
 
     def _own_contract(self) -> Contract:
         if self.source.is_plain(self.options):
-            return _own_contract(self.source.header(self.options), self.options.header_line or 1, self.name)
+            return own_contract(self.source.header(self.options), self.options.header_line or 1, self.name)
         table = self.source.read(self.options)
-        return _own_contract(table.header, table.header_line, self.name)
+        return own_contract(table.header, table.header_line, self.name)
 
     def result(self, code_map: pl.DataFrame) -> TakenFile:
         """Shape and validate the rows, find repeats and contradictions, and account for every row."""
@@ -191,10 +198,10 @@ class _Examination:
         keys, unreadable = self._keys(
             quarantined_text, failed, pl.concat([p.ragged for p in pieces]), pl.concat([p.unmapped for p in pieces])
         )
-        notes = self._notes(
+        notes = file_notes.about_rows(
             read_row_count, len(repeats), sum(p.unstated_count for p in pieces), sum(p.shaped_count for p in pieces)
         )
-        notes += _look_alikes(rows)
+        notes += file_notes.look_alikes(rows)
         return TakenFile(
             file_hash=self.file_hash,
             file_name=self.name,
@@ -333,42 +340,6 @@ class _Examination:
         frame = shaped.frame
         return frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
 
-    def _notes(self, row_count: int, repeat_count: int, unstated: int, shaped_count: int) -> list[str]:
-        notes = []
-        if not row_count:
-            notes.append("The file has a header and no rows.")
-        if repeat_count:
-            rows = (
-                "row repeats another row exactly and counts"
-                if repeat_count == 1
-                else "rows repeat others exactly and count"
-            )
-            notes.append(f"{repeat_count} {rows} once.")
-        if unstated:
-            notes.append(
-                f"Coverage is not stated in {unstated} of {shaped_count} rows, which count as partial: they close no offers. "
-                'If the file lists all the vendor sells, state coverage = "full" in a column or in the profile.'
-            )
-        return notes
-
-
-def _look_alikes(rows: pl.DataFrame) -> list[str]:
-    """Notes on codes that mix Greek or Cyrillic letters with others: they look like other codes."""
-    notes = []
-    for name in ("vendor_code", "part_code", "colour_code"):
-        if name in rows.columns:
-            codes = rows[name]
-            if codes.str.len_bytes().sum() == codes.str.len_chars().sum():
-                continue
-            codes = codes.unique()
-            odd = codes.filter(codes.str.contains(_OTHER_LETTERS) & codes.str.contains("[0-9A-Za-z]")).sort()
-            if odd.len():
-                notes.append(
-                    f"{odd.len()} values of {name} mix Greek or Cyrillic letters with others, such as {odd[0]!r}; letters that "
-                    "look alike make different codes."
-                )
-    return notes
-
 
 @dataclass(frozen=True)
 class _Piece:
@@ -405,26 +376,6 @@ def _is_corrected(source: Source) -> bool:
         return corrected_files.is_corrected(source.header(ReadOptions()))
     except InputError:
         return False
-
-
-def _own_contract(header: Sequence[str], line: int, name: str) -> Contract:
-    for contract in INBOX:
-        if set(contract.required) <= set(header):
-            return contract
-    closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(header)))
-    missing = [column for column in closest.required if column not in header]
-    lacking = (
-        f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
-        if len(missing) < len(closest.required)
-        else ""
-    )
-    shown = ", ".join(header[:20]) + (", ..." if len(header) > 20 else "")
-    raise InputError(
-        f"no profile fits the file, and its columns are not ours{lacking}",
-        where=f"{name}, header on line {line}: {shown}",
-        state="the file is quarantined whole",
-        next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
-    )
 
 
 def _row_failures(rows: pl.DataFrame, rule: str, advice: str) -> pl.DataFrame:

@@ -1,6 +1,6 @@
 """Columns that account for files and their rows, for decisions about them, and for refreshes."""
 
-from schemas.contract import Column
+from schemas.contract import FIRST_DAY, LAST_DAY, Column
 
 COLUMNS = (
     Column("file_hash", "code", "SHA-256 of the file's bytes; also its address in the archive"),
@@ -65,9 +65,17 @@ COLUMNS = (
     Column("quarantined_value", "text", "value that failed, as it is in the file"),
     Column("quarantined_rule", "text", "rule it failed"),
     Column("what_to_do", "text", "what to do next"),
-    Column("decided_on", "date", "date of the decision"),
-    Column("observed_from_on", "date", "first date of the exports that are corrected"),
-    Column("observed_to_on", "date", "last date of the exports that are corrected; empty for no end"),
+    Column("decided_on", "date", "date of the decision", minimum=FIRST_DAY, maximum=LAST_DAY),
+    Column(
+        "observed_from_on", "date", "first date of the exports that are corrected", minimum=FIRST_DAY, maximum=LAST_DAY
+    ),
+    Column(
+        "observed_to_on",
+        "date",
+        "last date of the exports that are corrected; empty for no end",
+        minimum=FIRST_DAY,
+        maximum=LAST_DAY,
+    ),
     Column(
         "correction_action",
         "code",

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
+from pipelines.errors import InputError
+from pipelines.flows.steps import file_by_file
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
+from pipelines.plain_files import name_text, safe_name
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import load, messages
 from pipelines.warehouse.price_history.messages import Message
 from pipelines.warehouse.publishing import generation
-from pipelines.workers import spread
 from pipelines.workspace import Workspace
 
 FILES_WORTH_A_PROCESS = 8
@@ -78,7 +81,14 @@ def take_in_files(night: Night) -> Night:
     still_to_load = iter(paths)
     following = next(still_to_load, None)
     with connect.writer(workspace.warehouse) as con:
-        for read, found in spread(_take_in_one, shared, ((path, path) for path in paths), workers):
+        for read, found in file_by_file.read_files(
+            _take_in_one,
+            shared,
+            paths,
+            workers,
+            workspace.root,
+            partial(_take_in_dead, archive_folder=workspace.archive),
+        ):
             waiting[read] = found
             while following in waiting:
                 path, taken = following, waiting.pop(following)
@@ -98,22 +108,32 @@ def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path, date]
     return take_in.take_in(path, known, code_map, archive_folder, latest_on)
 
 
+def _take_in_dead(path: Path, archive_folder: Path) -> take_in.TakenFile:
+    """What is made of a file that ends the process reading it."""
+    name = name_text(path.name)
+    try:
+        return file_by_file.ended(archive.store(path, archive_folder), name)
+    except InputError as error:
+        return take_in.TakenFile("", name, error=error)
+
+
 def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile) -> list[str]:
     """Load a file and take it out of the inbox; returns messages that the warehouse can't keep, having no such file."""
     quarantine_folder = night.workspace.quarantined
 
-    def messages_for(status: load.LoadStatus) -> list[Message]:
-        return _messages(path.name, taken, status, _quarantined_file(taken, status, quarantine_folder))
+    def messages_for(loaded: take_in.TakenFile, status: load.LoadStatus) -> list[Message]:
+        return _messages(loaded, status, _quarantined_file(loaded, status, quarantine_folder))
 
-    status = load.load_file(con, taken, night.started_at, messages_for)
+    taken, status = file_by_file.load_file(con, taken, night.started_at, messages_for)
+    sentences = []
     if (quarantined_file := _quarantined_file(taken, status, quarantine_folder)) is not None:
-        quarantine.write_quarantined(taken, quarantine_folder)
+        sentences += file_by_file.write_quarantined(taken, quarantine_folder)
     elif taken.error is None and status != "duplicate":
         quarantine.quarantined_path(taken, quarantine_folder).unlink(missing_ok=True)
     _leave_inbox(path, taken, status, quarantine_folder)
-    return (
-        [] if taken.file_hash else [message.text for message in _messages(path.name, taken, status, quarantined_file)]
-    )
+    if not taken.file_hash:
+        sentences += [message.text for message in _messages(taken, status, quarantined_file)]
+    return sentences
 
 
 def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
@@ -123,7 +143,7 @@ def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
         if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
             continue
         if path.is_symlink() or not path.is_file():
-            sentences.append(f"{path.name}: left in the inbox, because it is not a plain file")
+            sentences.append(f"{name_text(path.name)}: left in the inbox, because it is not a plain file")
             continue
         files.append(path)
     return files, sentences
@@ -145,7 +165,7 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
     """
     if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
         return
-    waiting = quarantine_folder / path.name
+    waiting = quarantine_folder / safe_name(path.name)
     is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
     if status != "quarantined":
         path.unlink()
@@ -153,13 +173,12 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
             waiting.unlink()
         return
     if waiting.exists() and not is_known:
-        waiting = quarantine_folder / f"{path.stem}.{taken.file_hash[:8]}{path.suffix}"
+        waiting = quarantine_folder / safe_name(path.name, f".{taken.file_hash[:8]}")
     path.replace(waiting)
 
 
-def _messages(
-    name: str, taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None
-) -> list[Message]:
+def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[Message]:
+    name = taken.file_name
     if status == "duplicate":
         found = [Message(f"{name}: taken in before; nothing changed")]
     elif status == "reread":
