@@ -1,6 +1,7 @@
 """The archive's journal: which files were taken in, when, under which names, and with which profiles, tables and settings.
 
-With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. Its pages are
+With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. It also says what each night recorded in
+``night_costs/`` and ``index_vintages/``; pages of older versions do not. Its pages are
 ``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that a missing or
 changed page is noticed.
 """
@@ -11,13 +12,15 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from pipelines.errors import InputError
+from pipelines.intake.archiving import night_entries
+from pipelines.intake.archiving.night_entries import NightEntry
 
 FOLDER = "journal"
 _NUMBER_DIGITS = 6
@@ -43,6 +46,12 @@ class Journal:
     readings: list[FileReading] = field(default_factory=list)
     input_hashes: dict[str, str] = field(default_factory=dict)
     """hash -> path of every workspace file a refresh has ever used."""
+    nights: list[NightEntry] = field(default_factory=list)
+    """What each night recorded, in the order of writing."""
+
+    def first_readings(self) -> dict[str, int]:
+        """Hash -> place of a file's first reading among all readings."""
+        return {reading.file_hash: n for n, reading in reversed(list(enumerate(self.readings)))}
 
 
 def read_journal(archive_folder: Path) -> Journal:
@@ -68,6 +77,8 @@ def read_journal(archive_folder: Path) -> Journal:
             FileReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
             for file_hash, name, received_at in page.get("readings", ())
         ]
+        for night in page.get("nights", ()):
+            journal.nights.append(night_entries.of_page(night, journal.nights[-1] if journal.nights else None))
     return journal
 
 
@@ -90,6 +101,15 @@ def note_readings(archive_folder: Path, readings: Iterable[tuple[str, str, datet
     fresh = [[file_hash, name, at.isoformat()] for file_hash, name, at in readings if (file_hash, at) not in known]
     if fresh:
         _write(archive_folder, journal, {"readings": fresh})
+
+
+def note_nights(archive_folder: Path, entries: Sequence[NightEntry]) -> None:
+    """Record what nights recorded, before their files are written: a kill in between leaves a file that is not there."""
+    journal = read_journal(archive_folder)
+    before = [journal.nights[-1] if journal.nights else None, *entries]
+    pages = [night_entries.as_page(entry, earlier) for entry, earlier in zip(entries, before, strict=False)]
+    if pages:
+        _write(archive_folder, journal, {"nights": pages})
 
 
 def _pages(archive_folder: Path) -> list[Path]:
