@@ -17,7 +17,7 @@ from typing import ParamSpec, Protocol, TypeVar
 
 import polars as pl
 
-from pipelines.errors import BusyError, UsageError
+from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.flows import file_lock, watch_news
 from pipelines.flows.steps import (
     history_steps,
@@ -134,10 +134,12 @@ def refresh(
         if cleared.days:
             night = record_steps.with_records_of_now(night)
         if cleared.again:
-            night = clock.run("screen the prices for cleared nights", history_steps.screen_prices, night)
+            night = clock.run("screen the prices of cleared nights", history_steps.screen_prices, night)
         for day, nights in cleared.again.items():
-            again = clock.run(f"record {day} again", _recorded_again, night, day, nights, progress)
-            night = replace(night, all_inputs=again.all_inputs, inputs=again.all_inputs)
+            try:
+                night = clock.run(f"record {day} again", _recorded_again, night, day, nights, progress)
+            except KitfareError as error:  # what went wrong about the past must not stop tonight
+                sentences.append(record_steps.not_recorded(day, error))
         night = identified(night, priced_on)
         costs = publish_steps.published_costs(night)
         if costs is not None:

@@ -75,8 +75,8 @@ def make_anew(place: Any) -> None:
         (lose, "the warehouse lacks 5 of 5 price files"),
         (make_anew, "the warehouse lacks 5 of 5 price files"),
         (put_back_old_copy, "the warehouse lacks 1 of 5 price files"),
-        (truncate, "warehouse.duckdb"),
-        (empty, "the warehouse lacks 5 of 5 price files"),
+        (truncate, "cannot be opened as a database"),
+        (empty, "cannot be opened as a database"),
     ],
     ids=lambda value: value.__name__ if callable(value) else "",
 )

@@ -14,7 +14,6 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.flows.rebuild import compare
 from pipelines.flows.refresh import refresh
-from pipelines.flows.steps import record_steps
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.warehouse.publishing.table_files import TableFiles
@@ -117,24 +116,34 @@ def test_after_withdrawals_all_is_as_if_the_files_had_never_come(
     assert ("2027-06-30" if is_ahead else "2026-11-01, 2026-11-02") in said[1]
     seen = place.published.resolve()
 
-    record_again = record_steps.record_again
-    days = []
+    begun: list[str] = []
 
-    def killed_at_the_second(again: Any, nights: Any) -> None:
-        assert place.published.resolve() == seen, "no reader sees an old date on the way"
-        days.append(again.day)
-        if len(days) == 2:
-            raise KeyboardInterrupt
-        record_again(again, nights)
+    write_night = night_costs.write_night
 
-    monkeypatch.setattr(record_steps, "record_again", killed_at_the_second)
-    with pytest.raises(KeyboardInterrupt):
+    def killed_after(number: int) -> Any:
+        """Writes a night's costs, and is killed after the writing of a number."""
+
+        def write(workspace: Any, rows: Any, day: Any) -> Any:
+            assert place.published.resolve() == seen, "no reader sees an old date on the way"
+            write_night(workspace, rows, day)
+            begun.append(str(day))
+            if len(begun) == number:
+                raise KeyboardInterrupt
+
+        return write
+
+    # Once between the two files of a night, once before its last page.
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(night_costs, "write_night", killed_after(1))
         night(place, 3)
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(night_costs, "write_night", killed_after(3))
+        refresh(place)
+    assert begun == ["2026-11-01", "2026-11-01", "2026-11-02"]
     assert place.published.resolve() == seen
     outcome = refresh(place)
-    assert [f"{day}" for day in days] == ["2026-11-01", "2026-11-02", "2026-11-02"], "what was done is not done again"
     assert outcome.priced_on == date(2026, 11, 3)
-    assert "Recorded again, from what is known now: 2026-11-02." in outcome.messages
+    assert "To be recorded again, from what is known now: 2026-11-02." in outcome.messages, "what was done is done"
     assert_same(place, never, but=("intake_file",))
     assert not refresh(place).published, "nothing is left to do"
 
@@ -185,7 +194,7 @@ def test_records_that_no_page_of_the_journal_names_go_by_their_time_of_change(
     said = kitfare(place, "withdraw", "wrong.csv")
     assert "2026-10-31" not in said and "2027-06-30" in said
     messages = night(place, 2).messages
-    assert "Recorded again, from what is known now: 2026-11-01." in messages, "the date it would have priced"
+    assert "To be recorded again, from what is known now: 2026-11-01." in messages, "the date it would have priced"
     night(place, 3)
     assert_same(place, never, but=("intake_file",))
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 from datetime import date
 
+from pipelines.errors import KitfareError
 from pipelines.flows.steps.night import Night, Tables
 from pipelines.flows.steps.trend_steps import list_versions
 from pipelines.intake.archiving import journal
@@ -44,7 +45,7 @@ class Cleared:
                 "withdrawn, or one that was withdrawn counts again."
             )
         if self.again:
-            found.append(f"Recorded again, from what is known now: {days_in_words(self.again)}.")
+            found.append(f"To be recorded again, from what is known now: {days_in_words(self.again)}.")
         return found
 
 
@@ -56,10 +57,15 @@ def days_in_words(days: Iterable[date]) -> str:
     return f"{len(every)} dates from {every[0]} to {every[-1]}"
 
 
+def not_recorded(day: date, error: KitfareError) -> str:
+    """What to say of a date that could not be recorded again."""
+    return f"{day} was not recorded again: {error.what}. The next refresh tries again, or: `kitfare refresh --priced-on {day}`"
+
+
 def due_records(
     workspace: Workspace, con: connect.Connection, withdrawn: Set[str], *, is_latest: bool
 ) -> tuple[journal.Journal, Due]:
-    """The journal, and the records that do not stand with these files withdrawn.
+    """The journal, and the records there are that do not stand with these files withdrawn.
 
     Args:
         workspace: its journal and records.
@@ -76,7 +82,8 @@ def due_records(
     # What a file gave when it was read another way is not known any more.
     times_read = Counter(reading.file_hash for reading in book.readings)
     first_observed |= {each: date.min for each in changed if times_read[each] > 1}
-    return book, night_records.due(entries, withdrawn, first_readings, first_observed)
+    found = night_records.due(entries, withdrawn, first_readings, first_observed)
+    return book, replace(found, paths=tuple(path for path in found.paths if (workspace.root / path).is_file()))
 
 
 def note_unknown_records(workspace: Workspace, con: connect.Connection, *, is_latest: bool) -> None:
@@ -98,21 +105,27 @@ def clear_records(night: Night) -> Cleared:
         if not due.paths and not due.nights:
             return Cleared()
         counting = file_dates.last_counting_dates(con)
-    removed = [workspace.root / path for path in due.paths if (workspace.root / path).is_file()]
-    for path in removed:
-        path.unlink()
+    for path in due.paths:
+        (workspace.root / path).unlink()
     again: dict[date, list[PricedNight]] = {}
     settled: list[NightEntry] = []
     first, first_readings = night.history.first_observed_on, book.first_readings()
+    recorded = {path: entry for entry in book.nights for path in entry.records}
     for each in due.nights:
         day = night_records.date_again(each, counting, first_readings)
-        if day is None or first is None or day < first or night_costs.place_of(workspace, day).is_file():
+        if day is None or first is None or day < first or _has_record(workspace, day, recorded):
             settled.append(_entry(night, (), len(book.readings), (each,), each.priced_on))
         else:
             again.setdefault(day, []).append(each)
     journal.note_nights(workspace.archive, settled)
-    days = night_records.Due(tuple(path.relative_to(workspace.root).as_posix() for path in removed)).days
-    return Cleared(tuple(days), {day: tuple(again[day]) for day in sorted(again)})
+    return Cleared(tuple(due.days), {day: tuple(again[day]) for day in sorted(again)})
+
+
+def _has_record(workspace: Workspace, day: date, recorded: Mapping[str, NightEntry]) -> bool:
+    """Whether a date's record was made by a night that stands, and not by a recording again that was cut short."""
+    place = night_costs.place_of(workspace, day)
+    entry = recorded.get(place.relative_to(workspace.root).as_posix())
+    return place.is_file() and (entry is None or bool(entry.stands_for))
 
 
 def with_records_of_now(night: Night) -> Night:
@@ -127,28 +140,30 @@ def record_published(night: Night) -> Night:
 
     A refresh of a date before a recorded one keeps no levels: they were not published at that time.
     """
-    keep_records(night, night.written)
+    workspace = night.workspace
+    count = len(journal.read_journal(workspace.archive).readings)
+    itself = PricedNight(night.started_at, count, night.day, night.is_latest)
+    _keep(night, night.written, count, (itself,))
     return night
 
 
 def record_again(night: Night, stands_for: Sequence[PricedNight]) -> None:
-    """Record the night's date for earlier nights, as it would be published; it is not published."""
+    """Record the night's date for earlier nights, as it would be published; it is not published.
+
+    The journal says whose record it is only once its files are there, so that a kill leaves these nights due.
+    """
     costs = night.tables[MODEL_COST.name]
     tables = {
         contract.name: generation.as_published(contract, night.tables[contract.name], costs)
         for contract in (MODEL_COST, PRICE_INDEX)
     }
-    keep_records(night, tables, stands_for)
+    count = len(journal.read_journal(night.workspace.archive).readings)
+    paths = _keep(night, tables, count, ())
+    journal.note_nights(night.workspace.archive, [_entry(night, paths, count, stands_for, night.day)])
 
 
-def keep_records(night: Night, tables: Tables, stands_for: Sequence[PricedNight] = ()) -> None:
-    """Record a date, in the journal first.
-
-    Args:
-        night: priced.
-        tables: its tables as they are published, model_cost and price_index among them.
-        stands_for: the nights whose record this is; none for this night itself.
-    """
+def _keep(night: Night, tables: Tables, reading_count: int, stands_for: Sequence[PricedNight]) -> tuple[str, ...]:
+    """Record a date, in the journal first; returns the paths of the files."""
     workspace, day = night.workspace, night.day
     costs = night_costs.nights_of(tables["model_cost"], day)
     # With all vintages, later ones too.
@@ -162,12 +177,11 @@ def keep_records(night: Night, tables: Tables, stands_for: Sequence[PricedNight]
     if levels.height:
         places.append(index_vintages.place_of(workspace, day, levels))
     paths = tuple(path.relative_to(workspace.root).as_posix() for path in places)
-    count = len(journal.read_journal(workspace.archive).readings)
-    nights = stands_for or (PricedNight(night.started_at, count, day, night.is_latest),)
-    journal.note_nights(workspace.archive, [_entry(night, paths, count, nights, day)])
+    journal.note_nights(workspace.archive, [_entry(night, paths, reading_count, stands_for, day)])
     night_costs.write_night(workspace, costs, day)
     if levels.height:
         index_vintages.write_vintage(workspace, day, levels)
+    return paths
 
 
 def withdrawn_now(night: Night) -> frozenset[str]:
@@ -186,7 +200,7 @@ def _entry(
     with connect.reader(night.workspace.warehouse) as con:
         waiting = file_dates.waiting_files(con)
     return NightEntry(
-        night.refresh_id if paths else "",
+        night.refresh_id if night.inputs_hash else "",
         day,
         night.started_at,
         reading_count,
