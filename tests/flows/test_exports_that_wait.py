@@ -1,5 +1,6 @@
 """Wrong exports against a small market: each waits, is quarantined or is reported, and right ones are believed."""
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
@@ -177,7 +178,6 @@ def test_usual_nights_are_believed(after_three_nights: tuple[Night, list[str]]) 
 
 
 def copied(night: Night, target: Path) -> Night:
-    import shutil
 
     shutil.copytree(night.place.root, target, symlinks=True)
     other = Night.__new__(Night)

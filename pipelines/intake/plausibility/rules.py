@@ -208,7 +208,7 @@ def _size(figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding]
         # Bit by bit: no export alone has lost that much.
         share = 100 * (1 - figures.element_count / usual)
         yield Finding("offers_gone", "waits", share, settings.offers_gone_pct, *compared)
-    factor = figures.element_count / usual if usual else math.inf
+    factor = figures.element_count / usual if usual else 0.0
     if factor > settings.growth_factor and figures.element_count - usual >= FEW:
         yield Finding("list_grown", "waits", factor, settings.growth_factor, *compared)
 
