@@ -46,6 +46,18 @@ class RefreshSettings(Strict):
     keep_generations: int = Field(
         3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
     )
+    inbox_quiet_seconds: float = Field(
+        5,
+        ge=0,
+        le=600,
+        description="A file in inbox/ that changes within so many seconds is not whole yet: it waits for the next refresh.",
+    )
+    keep_taken_days: int = Field(
+        90,
+        ge=1,
+        le=36500,
+        description="How many days a file stays in taken/ after it was taken in. The archive keeps its content for good.",
+    )
 
 
 class ReportSettings(Strict):
