@@ -236,6 +236,20 @@ class Settings(Strict):
     )
 
     @model_validator(mode="after")
+    def _codes_differ(self) -> Settings:
+        """Every buyer and every way of buying has its own code, whatever its case: codes become names of files."""
+        for kind, codes in (
+            ("buyers", [buyer.buyer_code for buyer in self.buyer]),
+            ("scenarios", [scenario.scenario_code for scenario in self.scenario]),
+        ):
+            seen: dict[str, str] = {}
+            for code in codes:
+                if code.casefold() in seen:
+                    raise ValueError(f"two {kind} are called {seen[code.casefold()]} and {code}")
+                seen[code.casefold()] = code
+        return self
+
+    @model_validator(mode="after")
     def _watches_make_sense(self) -> Settings:
         """Every watch has its own code and names a buyer and a scenario that exist."""
         known = {

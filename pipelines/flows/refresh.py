@@ -126,7 +126,7 @@ def refresh(
         night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
-        sentences += [*night.intake.messages, *night.history.messages]
+        sentences += [*night.all_inputs.remarks, *night.intake.messages, *night.history.messages]
         night = identified(night, priced_on)
         costs = publish_steps.published_costs(night)
         if costs is not None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from pipelines.flows.steps.night import HistoryState, Markets, Night
 from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, market, screening
+from pipelines.warehouse.price_history import history, load, market, screening
 
 
 def fold_history(night: Night) -> Night:
@@ -24,7 +24,13 @@ def fold_history(night: Night) -> Night:
         first, last = history.observed_dates(con)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended))
+        received = {file.file_hash for file in load.readings(con)}
+        unknown = (
+            f"tables/{name}: no file that was taken in has the hash {file_hash}; until one has, the row changes nothing"
+            for name in ("accepted_exports", "withdrawn_files")
+            for file_hash in sorted(set(tables[name]["file_hash"]) - received)
+        )
+        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
         return replace(night, history=HistoryState(history.fingerprint(con), first, last, messages))
 
 

@@ -14,6 +14,7 @@ from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.intake.archiving import archive
 from pipelines.intake.checking import cross_checks
+from pipelines.intake.checking.remarks import remarks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
@@ -72,7 +73,9 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     _refuse_unknown_tables(workspace, workspace.tables, _names(WORKSPACE_TABLES))
     cross_checks.check_tables(tables)
     cross_checks.check_scenarios(settings, tables["vendors"])
-    models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
+    cross_checks.check_border_charges(settings, tables["border_charges"])
+    read_models = [_read_model(reader, folder, tables) for folder in _model_folders(workspace)]
+    models = tuple(model for model, _ in read_models)
     cross_checks.check_model_codes([model.model_code for model in models])
     cross_checks.check_joint_orders(settings, [model.model_code for model in models])
     vintages = [
@@ -89,7 +92,8 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
         INDEX_VINTAGE.name: index_vintages.joined(vintages),
         NIGHTLY_COST.name: pl.concat([empty_frame(NIGHTLY_COST), *nights]),
     }
-    return WorkspaceInputs(settings, {**frames, **records}, models, inputs)
+    odd = remarks(settings, tables, [own for _, own in read_models])
+    return WorkspaceInputs(settings, {**frames, **records}, models, inputs, tuple(odd))
 
 
 def read_workspace_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
@@ -130,7 +134,9 @@ def _model_folders(workspace: Workspace) -> list[Path]:
     return sorted(path for path in workspace.models.iterdir() if path.is_dir() and not path.name.startswith("."))
 
 
-def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]) -> Model:
+def _read_model(
+    reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]
+) -> tuple[Model, dict[str, TableFile]]:
     settings = reader.toml(folder / "model.toml", ModelSettings)
     own = {stem: reader.table(folder, stem, contract) for stem, contract in _MODEL_TABLES.items()}
     _refuse_unknown_tables(reader.workspace, folder, list(_MODEL_TABLES))
@@ -142,7 +148,7 @@ def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableF
             next_step=f"write {place}/parts.csv, see the README",
         )
     cross_checks.check_model(place, settings, own, tables["colours"])
-    return Model(settings, own["parts"].frame, own["flexible_lines"].frame, own["amendments"].frame)
+    return Model(settings, own["parts"].frame, own["flexible_lines"].frame, own["amendments"].frame), own
 
 
 @dataclass
