@@ -182,6 +182,34 @@ def test_a_row_that_contradicts_another_or_names_what_must_be_there_is_refused(a
     is_refused(again, name, add(again, name, REFUSED[name]))
 
 
+@pytest.mark.parametrize(
+    ("kind", "rest"),
+    [("buyer", 'region_code = "far"\ncurrency_code = "EUR"\n'), ("scenario", "use_substitutes = false\n")],
+)
+def test_two_buyers_or_two_ways_of_buying_of_one_code_are_refused(place: Any, kind: str, rest: str) -> None:
+    """The second of two scenarios would silently replace the first."""
+    settings = place.root / "kitfare.toml"
+    before = settings.read_text()
+    try:
+        ones = "".join(f'\n[[{kind}]]\n{kind}_code = "{code}"\ntitle = "One"\n{rest}' for code in ("own", "Own"))
+        settings.write_text(before + ones)
+        result = CliRunner().invoke(app, ["refresh", "--workspace", str(place.root)])
+        assert result.exit_code == 3 and "are called own and Own" in " ".join(result.output.split()), result.output
+    finally:
+        settings.write_text(before)
+
+
+def test_a_copied_record_of_a_nights_costs_is_refused(place: Any) -> None:
+    (record,) = (place.root / "night_costs").iterdir()
+    copy = record.with_name(f"{record.stem} (copy).csv")
+    copy.write_bytes(record.read_bytes())
+    try:
+        result = CliRunner().invoke(app, ["refresh", "--workspace", str(place.root)])
+        assert result.exit_code == 3 and f"two files have the costs of {record.stem}" in result.output, result.output
+    finally:
+        copy.unlink()
+
+
 def published(place: Any) -> dict[str, list[tuple[Any, ...]]]:
     """Every published row, without what names the refresh or its times."""
     found = {}
@@ -212,6 +240,9 @@ def test_rows_that_name_what_nothing_has_are_said_and_cost_no_other_row(place: A
     outcome = refresh(copy)
     for name in own:
         is_said(copy, outcome.messages, name)
+    (copy.inbox / "nobody.csv").write_text(export("nobody", "2026-10-31", ("00501", "red", "0.01", 99)))
+    said = refresh(copy).messages
+    assert "tables/vendors lacks vendors of price files: nobody; no plan uses their offers" in said
     planned = {row[:1] for row in published(copy)["model_cost"]}
     assert planned == {row[:1] for row in before["model_cost"]}
     unfilled = pl.read_parquet(copy.published / "tables" / "unfilled_line.parquet")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from pipelines.flows.steps.night import HistoryState, Markets, Night
+from pipelines.flows.steps.night import HistoryState, Markets, Night, Tables
 from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import history, load, market, screening
@@ -24,14 +25,22 @@ def fold_history(night: Night) -> Night:
         first, last = history.observed_dates(con)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        received = {file.file_hash for file in load.readings(con)}
-        unknown = (
-            f"tables/{name}: no file that was taken in has the hash {file_hash}; until one has, the row changes nothing"
-            for name in ("accepted_exports", "withdrawn_files")
-            for file_hash in sorted(set(tables[name]["file_hash"]) - received)
-        )
+        unknown = _unknown_messages(tables, history.vendor_codes(con), load.readings(con))
         messages = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
         return replace(night, history=HistoryState(history.fingerprint(con), first, last, messages))
+
+
+def _unknown_messages(
+    tables: Tables, vendor_codes: Sequence[str], received: Sequence[load.FileReceived]
+) -> Iterator[str]:
+    """What the user's tables and the price files do not know of each other."""
+    missing = sorted(set(vendor_codes) - set(tables["vendors"]["vendor_code"]))
+    if missing:
+        yield f"tables/vendors lacks vendors of price files: {', '.join(missing)}; no plan uses their offers"
+    hashes = {file.file_hash for file in received}
+    for name in ("accepted_exports", "withdrawn_files"):
+        for file_hash in sorted(set(tables[name]["file_hash"]) - hashes):
+            yield f"tables/{name}: no file that was taken in has the hash {file_hash}; until one has, the row changes nothing"
 
 
 def _waiting_message(export: history.WaitingExport) -> str:

@@ -90,7 +90,7 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     frames = {name: table.frame for name, table in tables.items()}
     records = {
         INDEX_VINTAGE.name: index_vintages.joined(vintages),
-        NIGHTLY_COST.name: pl.concat([empty_frame(NIGHTLY_COST), *nights]),
+        NIGHTLY_COST.name: night_costs.joined(nights),
     }
     odd = remarks(settings, tables, [own for _, own in read_models])
     return WorkspaceInputs(settings, {**frames, **records}, models, inputs, tuple(odd))

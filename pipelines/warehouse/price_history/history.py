@@ -165,6 +165,12 @@ def observed_dates(con: Connection) -> tuple[date | None, date | None]:
     return found[0][0], found[0][1]
 
 
+def vendor_codes(con: Connection) -> list[str]:
+    """Vendors whose exports count, sorted."""
+    sql = "select distinct vendor_code from vendor_export where export_standing in ('winner', 'overlay') order by 1"
+    return [str(code) for (code,) in con.execute(sql).fetchall()]
+
+
 def waiting_exports(con: Connection) -> list[WaitingExport]:
     """Full exports that would close more than half of their vendor's offers, and were not accepted; by date."""
     found = con.execute(
