@@ -24,6 +24,7 @@ from pipelines.flows.steps import (
     insight_steps,
     intake_steps,
     plan_steps,
+    plausibility_steps,
     publish_steps,
     trend_steps,
 )
@@ -35,6 +36,7 @@ from pipelines.warehouse.price_history import messages
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import keep_processes
 from pipelines.workspace import Workspace
+from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
 from schemas.published.plans import MODEL_COST
 from schemas.published.watches import WATCH_RESULT
 
@@ -116,15 +118,21 @@ def refresh(
         progress: called with each step's name, and with counts while plans are made.
 
     Raises:
+        UsageError: the date is too early or too late to calculate with.
         BusyError: another refresh is running in the workspace.
         KitfareError: an input makes no sense, or a check failed; the last good generation stays published.
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
+    if priced_on is not None and not FIRST_PRICE_DAY <= priced_on <= LAST_PRICE_DAY:
+        raise UsageError(
+            f"{priced_on} can't be priced", next_step=f"give a date from {FIRST_PRICE_DAY} to {LAST_PRICE_DAY}"
+        )
     clock = _Clock(run_step, progress)
     with only_refresh(workspace), _what_became_of_files(workspace) as sentences, keep_processes():
         clock.run("clean up", intake_steps.clean_up, workspace)
         night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
+        night = clock.run("check new exports", plausibility_steps.check_exports, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
         sentences += [*night.all_inputs.remarks, *night.intake.messages, *night.history.messages]
         night = identified(night, priced_on)
@@ -168,7 +176,7 @@ def identified(night: Night, priced_on: date | None) -> Night:
 
     Args:
         night: with its history.
-        priced_on: the date asked for; None for that of the settings: a date, the newest in the history, or today.
+        priced_on: the date asked for; None for that of the settings: a date, the latest with enough fresh prices, or today.
 
     Raises:
         UsageError: there are no prices at all.
@@ -182,7 +190,7 @@ def identified(night: Night, priced_on: date | None) -> Night:
         )
     day = priced_on or (chosen if isinstance(chosen, date) else night.day)
     if priced_on is None and chosen == "latest_export":
-        day = history.last_observed_on or day
+        day = history.fresh_on or day
     inputs = night_costs.before(index_vintages.before(night.all_inputs, day), day)
     inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
     return replace(night, day=day, inputs=inputs, inputs_hash=inputs_hash)

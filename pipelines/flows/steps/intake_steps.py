@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.errors import InputError
+from pipelines.flows.steps import file_by_file
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal, taken_files
 from pipelines.intake.archiving.still_written import still_written
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
+from pipelines.plain_files import name_text, safe_name
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import load, messages
 from pipelines.warehouse.price_history.messages import Message
 from pipelines.warehouse.publishing import generation
-from pipelines.workers import spread
 from pipelines.workspace import Workspace
 
 FILES_WORTH_A_PROCESS = 8
@@ -69,7 +71,12 @@ def take_in_files(night: Night) -> Night:
     committed with its rows; the first later refresh that succeeds shows them.
     """
     workspace, inputs = night.workspace, night.inputs
-    shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
+    shared = (
+        profiles.load_profiles(workspace.profiles),
+        inputs.tables["code_map"],
+        workspace.archive,
+        take_in.latest_date(night.started_at),
+    )
     paths, written_since, messages_now = _files_to_take(night)
     row_count = 0
     workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
@@ -77,7 +84,14 @@ def take_in_files(night: Night) -> Night:
     still_to_load = iter(paths)
     following = next(still_to_load, None)
     with connect.writer(workspace.warehouse) as con:
-        for read, found in spread(_take_in_one, shared, ((path, path) for path in paths), workers):
+        for read, found in file_by_file.read_files(
+            _take_in_one,
+            shared,
+            paths,
+            workers,
+            workspace.root,
+            partial(_take_in_dead, archive_folder=workspace.archive),
+        ):
             waiting[read] = found
             while following in waiting:
                 path, taken = following, waiting.pop(following)
@@ -92,9 +106,18 @@ def take_in_files(night: Night) -> Night:
     return replace(night, intake=Intake(every, quarantined_row_count, row_count))
 
 
-def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
-    known, code_map, archive_folder = shared
-    return take_in.take_in(path, known, code_map, archive_folder)
+def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path, date], path: Path) -> take_in.TakenFile:
+    known, code_map, archive_folder, latest_on = shared
+    return take_in.take_in(path, known, code_map, archive_folder, latest_on)
+
+
+def _take_in_dead(path: Path, archive_folder: Path) -> take_in.TakenFile:
+    """What is made of a file that ends the process reading it."""
+    name = name_text(path.name)
+    try:
+        return file_by_file.ended(archive.store(path, archive_folder), name)
+    except InputError as error:
+        return take_in.TakenFile("", name, error=error)
 
 
 def _load_one(
@@ -102,23 +125,24 @@ def _load_one(
 ) -> list[str]:
     """Load a file and take it out of the inbox; returns messages that the warehouse can't keep with a file's rows."""
     quarantine_folder = night.workspace.quarantined
-    first = [Message(f"{path.name}: {written_since}")] if written_since else []
+    first = [Message(f"{name_text(path.name)}: {written_since}")] if written_since else []
 
-    def messages_for(status: load.LoadStatus) -> list[Message]:
-        return first + _messages(path.name, taken, status, _quarantined_file(taken, status, quarantine_folder))
+    def messages_for(loaded: take_in.TakenFile, status: load.LoadStatus) -> list[Message]:
+        return first + _messages(loaded, status, _quarantined_file(loaded, status, quarantine_folder))
 
-    status = load.load_file(con, taken, night.started_at, messages_for)
+    taken, status = file_by_file.load_file(con, taken, night.started_at, messages_for)
+    sentences = []
     if (quarantined_file := _quarantined_file(taken, status, quarantine_folder)) is not None:
-        quarantine.write_quarantined(taken, quarantine_folder)
+        sentences += file_by_file.write_quarantined(taken, quarantine_folder)
     elif taken.error is None and status != "duplicate":
         quarantine.quarantined_path(taken, quarantine_folder).unlink(missing_ok=True)
     try:
         _leave_inbox(path, taken, status, night)
     except InputError as error:
-        return [str(error)]
-    if taken.file_hash:
-        return []
-    return [message.text for message in first + _messages(path.name, taken, status, quarantined_file)]
+        sentences.append(str(error))
+    if not taken.file_hash:
+        sentences += [message.text for message in first + _messages(taken, status, quarantined_file)]
+    return sentences
 
 
 def _files_to_take(night: Night) -> tuple[list[Path], dict[Path, str], list[str]]:
@@ -135,7 +159,7 @@ def _files_to_take(night: Night) -> tuple[list[Path], dict[Path, str], list[str]
     paths = sorted([*dropped, *written_since], key=lambda path: (path.name, path))
     unfinished = still_written(paths, settings.inbox_quiet_seconds)
     sentences += [
-        f"{path.name}: left in {path.relative_to(workspace.root).parts[0]}/ for the next refresh, because {why}"
+        f"{name_text(path.name)}: left in {path.relative_to(workspace.root).parts[0]}/ for the next refresh, because {why}"
         for path, why in unfinished.items()
     ]
     return [path for path in paths if path not in unfinished], written_since, sentences
@@ -155,7 +179,7 @@ def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
         if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
             continue
         if path.is_symlink() or not path.is_file():
-            sentences.append(f"{path.name}: left in the inbox, because it is not a plain file")
+            sentences.append(f"{name_text(path.name)}: left in the inbox, because it is not a plain file")
             continue
         files.append(path)
     return files, sentences
@@ -184,7 +208,7 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
 
     if status != "quarantined":
         keep(path)
-        waiting = folder / path.name
+        waiting = folder / safe_name(path.name)
         if waiting.is_file() and archive.hash_of(waiting) == taken.file_hash:
             keep(waiting)
     elif path.parent != folder:
@@ -197,9 +221,8 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
         keep(path)
 
 
-def _messages(
-    name: str, taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None
-) -> list[Message]:
+def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[Message]:
+    name = taken.file_name
     if status == "duplicate":
         found = [Message(f"{name}: taken in before; nothing changed")]
     elif status == "reread":

@@ -30,11 +30,15 @@ class Intake:
 
 @dataclass(frozen=True)
 class HistoryState:
-    """The folded history: what identifies it, the dates it spans (None while it is empty), and exports that wait."""
+    """The folded history: what identifies it, the dates it spans (None while it is empty), and exports that wait.
+
+    ``fresh_on`` is the latest date on which enough of the usual vendors have prices that are not stale.
+    """
 
     fingerprint: str = ""
     first_observed_on: date | None = None
     last_observed_on: date | None = None
+    fresh_on: date | None = None
     messages: tuple[str, ...] = ()
 
 

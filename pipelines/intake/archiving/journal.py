@@ -41,6 +41,8 @@ class Journal:
     last_hash: str = ""
     inputs: dict[str, str] = field(default_factory=dict)
     readings: list[FileReading] = field(default_factory=list)
+    checks: dict[str, list[list[Any]]] = field(default_factory=dict)
+    """hash of every file whose exports were checked -> what was found, as it was written."""
     input_hashes: dict[str, str] = field(default_factory=dict)
     """hash -> path of every workspace file a refresh has ever used."""
 
@@ -68,6 +70,7 @@ def read_journal(archive_folder: Path) -> Journal:
             FileReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
             for file_hash, name, received_at in page.get("readings", ())
         ]
+        journal.checks.update(page.get("checks", {}))
     return journal
 
 
@@ -90,6 +93,19 @@ def note_readings(archive_folder: Path, readings: Iterable[tuple[str, str, datet
     fresh = [[file_hash, name, at.isoformat()] for file_hash, name, at in readings if (file_hash, at) not in known]
     if fresh:
         _write(archive_folder, journal, {"readings": fresh})
+
+
+def note_checks(archive_folder: Path, checks: Mapping[str, list[list[Any]]]) -> None:
+    """Record what the check of exports found, of those files of which it is not recorded yet, or something else is.
+
+    Args:
+        archive_folder: the workspace's archive.
+        checks: hash of a checked file -> what was found, as values that JSON has; later records replace earlier ones.
+    """
+    journal = read_journal(archive_folder)
+    fresh = {file_hash: found for file_hash, found in checks.items() if journal.checks.get(file_hash) != found}
+    if journal.page_count and fresh:
+        _write(archive_folder, journal, {"checks": fresh})
 
 
 def _pages(archive_folder: Path) -> list[Path]:

@@ -20,6 +20,7 @@ from pathlib import Path
 from pipelines.errors import InputError
 from pipelines.intake.archiving import archive
 from pipelines.intake.archiving.still_written import still_written
+from pipelines.plain_files import name_from_text, name_text, safe_name
 
 HASH_DIGITS = 12
 _WRITING = ".writing-"
@@ -74,8 +75,8 @@ def move(path: Path, target: Path, file_hash: str) -> None:
             path.unlink()
     except OSError as error:
         raise InputError(
-            f"{path.name} cannot be moved to {target.parent}: {error.strerror or error}",
-            where=str(path),
+            f"{name_text(path.name)} cannot be moved to {target.parent}: {error.strerror or error}",
+            where=name_text(str(path)),
             state="it was taken in and stays where it is; the next refresh knows it",
             next_step="check the permissions and the free space of the disk, then refresh again",
         ) from None
@@ -116,13 +117,13 @@ def grown_files(
 
     Args:
         quarantine_folder: the workspace's quarantine/.
-        quarantined: file_name and file_hash of each file quarantined whole.
+        quarantined: name as text and hash of each file quarantined whole.
         archive_folder: the workspace's archive.
     """
     seen = set()
     for name, file_hash in quarantined:
         archived = archive.place_of(file_hash, archive_folder)
-        for path in (quarantine_folder / each for each in quarantined_names(name, file_hash)):
+        for path in (quarantine_folder / each for each in quarantined_names(name_from_text(name), file_hash)):
             if path in seen or path.is_symlink() or not path.is_file() or not archived.is_file():
                 continue
             size_then, size_now = archived.stat().st_size, path.stat().st_size
@@ -140,10 +141,9 @@ def _changed(when: str, start: str, size_then: int, size_now: int) -> str:
 
 def quarantined_names(name: str, file_hash: str) -> Iterator[str]:
     """Names for a file in quarantine/: its own, then, where another file has that, with more and more of its hash."""
-    path = Path(name)
-    yield name
+    yield safe_name(name)
     for digits in (8, 16, len(file_hash)):
-        yield f"{path.stem}.{file_hash[:digits]}{path.suffix}"
+        yield safe_name(name, f".{file_hash[:digits]}")
 
 
 def remove_old(taken_folder: Path, changed: Sequence[Path], today: date, keep_days: int) -> None:

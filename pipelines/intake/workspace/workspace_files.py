@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +19,7 @@ from pipelines.intake.checking.remarks import remarks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
+from pipelines.plain_files import name_text, oddity
 from pipelines.settings import ModelSettings, Settings
 from pipelines.settings_base import load_toml
 from pipelines.workspace import Workspace
@@ -63,6 +65,8 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     """
     reader = _WorkspaceReader(workspace, is_archiving)
     settings = reader.toml(workspace.root / "kitfare.toml", Settings)
+    for folder in (workspace.profiles, workspace.tables, workspace.models):
+        _require_folder(folder)
     for path in sorted(workspace.profiles.glob("*.toml")):
         reader.toml(path, Profile)
     load_profiles(workspace.profiles)
@@ -128,10 +132,28 @@ def _names(contracts: Sequence[Contract]) -> list[str]:
     return [contract.name for contract in contracts]
 
 
+def _require_folder(folder: Path) -> None:
+    """Refuse what has a folder's place and is none: its files would be left out silently."""
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise InputError(
+            f"{folder.name} is {oddity(folder) or 'a file'}, not a folder",
+            where=str(folder),
+            next_step="put the folder back, or remove what is in its place",
+        )
+
+
 def _model_folders(workspace: Workspace) -> list[Path]:
     if not workspace.models.is_dir():
         return []
-    return sorted(path for path in workspace.models.iterdir() if path.is_dir() and not path.name.startswith("."))
+    found = sorted(path for path in workspace.models.iterdir() if not path.name.startswith("."))
+    for path in found:
+        if not path.is_dir() and (words := oddity(path)):
+            raise InputError(
+                f"models/{name_text(path.name)} is {words}, not the folder of a model",
+                where=str(path),
+                next_step="put the folder back, or remove what is in its place",
+            )
+    return [path for path in found if path.is_dir()]
 
 
 def _read_model(
@@ -176,7 +198,15 @@ class _WorkspaceReader:
 
     def table(self, folder: Path, stem: str, contract: Contract) -> TableFile:
         """The table of a stem in any known file kind; empty where there is none."""
-        found = [folder / f"{stem}{suffix}" for suffix in TABLE_SUFFIXES if (folder / f"{stem}{suffix}").is_file()]
+        places = [folder / f"{stem}{suffix}" for suffix in TABLE_SUFFIXES]
+        found = [path for path in places if os.path.lexists(path)]
+        for path in found:
+            if words := oddity(path):
+                raise InputError(
+                    f"{self._relative(path)} is {words}, not a plain file",
+                    where=str(path),
+                    next_step="put a plain file in its place, or remove it",
+                )
         if len(found) > 1:
             raise InputError(
                 f"the table {stem} is there twice: {', '.join(path.name for path in found)}",
@@ -195,7 +225,7 @@ class _WorkspaceReader:
         return TableFile(contract, name, rows)
 
     def _relative(self, path: Path) -> str:
-        return path.relative_to(self.workspace.root).as_posix()
+        return name_text(path.relative_to(self.workspace.root).as_posix())
 
 
 def read_table(path: Path, name: str, contract: Contract) -> pl.DataFrame:
