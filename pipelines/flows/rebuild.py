@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.errors import InputError, KitfareError, UsageError
+from pipelines.errors import InputError, UsageError
 from pipelines.flows.refresh import only_refresh
 from pipelines.flows.steps import file_by_file
 from pipelines.intake import take_in
@@ -75,7 +75,7 @@ def compare(one: Path, other: Path) -> list[str] | None:
     """Names of the tables that differ in canonical form: rows by key, clocks left out. None if one cannot be read."""
     try:
         first, second = _canonical(one), _canonical(other)
-    except KitfareError:
+    except connect.DATABASE_ERRORS:
         return None
     return sorted(name for name in first if not first[name].equals(second[name]))
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 
 from pipelines.errors import InputError
-from pipelines.flows.steps import file_by_file
+from pipelines.flows.steps import file_by_file, record_steps, warehouse_check
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal, taken_files
@@ -42,16 +42,21 @@ def clean_up(workspace: Workspace) -> None:
 def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
     """Everything in the workspace but its inbox, validated and archived; the archive's journal records what it was.
 
+    Before anything else, a warehouse that lacks files of the journal is refused.
+
     Args:
         workspace: the user's folder.
         started_at: when the refresh began, UTC without a time zone; its local date is the one to price until the history is known.
     """
+    warehouse_check.require_every_file(workspace)
     inputs = workspace_files.read_workspace(workspace)
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
         with connect.reader(workspace.warehouse) as con:
             if connect.is_made(con):
                 _note_readings(workspace, con)
+                is_latest = inputs.settings.refresh.priced_on == "latest_export"
+                record_steps.note_unknown_records(workspace, con, is_latest=is_latest)
     journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
     today = started_at.replace(tzinfo=UTC).astimezone().date()
     return Night(workspace, started_at, today, all_inputs=inputs, inputs=inputs)

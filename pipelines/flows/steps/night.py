@@ -68,6 +68,7 @@ class Night:
         workspace: the user's folder.
         started_at: when the refresh began, UTC.
         day: the date to price; today, until the history is known.
+        is_latest: whether that is the date of the latest export, by the settings.
         all_inputs: all inputs of the workspace.
         inputs: of these, what counts on the date: no record of what was published on it or later.
         intake: the files taken in.
@@ -89,6 +90,7 @@ class Night:
     suspects: pl.DataFrame = field(default_factory=pl.DataFrame)
     markets: Markets = Markets()
     tables: Tables = field(default_factory=dict)
+    is_latest: bool = False
 
     @property
     def settings(self) -> Settings:

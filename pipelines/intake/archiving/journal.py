@@ -1,6 +1,7 @@
 """The archive's journal: which files were taken in, when, under which names, and with which profiles, tables and settings.
 
-With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. Its pages are
+With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. It also says what each night recorded in
+``night_costs/`` and ``index_vintages/``; pages of older versions do not. Its pages are
 ``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that a missing or
 changed page is noticed.
 """
@@ -11,13 +12,15 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from pipelines.errors import InputError
+from pipelines.intake.archiving import night_entries
+from pipelines.intake.archiving.night_entries import NightEntry
 
 FOLDER = "journal"
 _NUMBER_DIGITS = 6
@@ -45,6 +48,12 @@ class Journal:
     """hash of every file whose exports were checked -> what was found, as it was written."""
     input_hashes: dict[str, str] = field(default_factory=dict)
     """hash -> path of every workspace file a refresh has ever used."""
+    nights: list[NightEntry] = field(default_factory=list)
+    """What each night recorded, in the order of writing."""
+
+    def first_readings(self) -> dict[str, int]:
+        """Hash -> place of a file's first reading among all readings."""
+        return {reading.file_hash: n for n, reading in reversed(list(enumerate(self.readings)))}
 
 
 def read_journal(archive_folder: Path) -> Journal:
@@ -71,6 +80,8 @@ def read_journal(archive_folder: Path) -> Journal:
             for file_hash, name, received_at in page.get("readings", ())
         ]
         journal.checks.update(page.get("checks", {}))
+        for night in page.get("nights", ()):
+            journal.nights.append(night_entries.of_page(night, journal.nights[-1] if journal.nights else None))
     return journal
 
 
@@ -106,6 +117,15 @@ def note_checks(archive_folder: Path, checks: Mapping[str, list[list[Any]]]) -> 
     fresh = {file_hash: found for file_hash, found in checks.items() if journal.checks.get(file_hash) != found}
     if journal.page_count and fresh:
         _write(archive_folder, journal, {"checks": fresh})
+
+
+def note_nights(archive_folder: Path, entries: Sequence[NightEntry]) -> None:
+    """Record what nights recorded, before their files are written: a kill in between leaves a file that is not there."""
+    journal = read_journal(archive_folder)
+    before = [journal.nights[-1] if journal.nights else None, *entries]
+    pages = [night_entries.as_page(entry, earlier) for entry, earlier in zip(entries, before, strict=False)]
+    if pages:
+        _write(archive_folder, journal, {"nights": pages})
 
 
 def _pages(archive_folder: Path) -> list[Path]:
