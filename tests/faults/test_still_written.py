@@ -139,19 +139,19 @@ def test_a_file_that_is_opened_and_closed_for_each_piece_waits_until_it_is_still
 def test_a_usual_night_waits_for_nothing_and_a_fresh_file_is_waited_for(
     place: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    quiet_for(place, 3)
+    quiet_for(place, 300)
     pauses: list[float] = []
     monkeypatch.setattr(time, "sleep", pauses.append)
     upload = place.inbox / "north.csv"
     upload.write_text(WHOLE)
-    os.utime(upload, (time.time() - 4, time.time() - 4))
+    os.utime(upload, (time.time() - 301, time.time() - 301))
     assert night(place) == "" and pauses == [] and names(place.taken) == ["north.csv"]
     for age in (0, -9999):  # new, and from a clock that is ahead
         upload.write_text(WHOLE + "\n" * abs(age))
         os.utime(upload, (time.time() - age, time.time() - age))
         night(place)
         (pause,) = pauses
-        assert 2 < pause <= 3
+        assert 200 < pause <= 300
         pauses.clear()
 
 
