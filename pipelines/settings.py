@@ -13,6 +13,7 @@ from pydantic import Field, field_validator, model_validator
 
 from pipelines.money import is_currency
 from pipelines.settings_base import Day, Effort, ExactDecimal, Strict
+from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_watches import Watch, WatchNews
 from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
@@ -23,7 +24,8 @@ class RefreshSettings(Strict):
 
     priced_on: Literal["today", "latest_export"] | date = Field(
         "today",
-        description="The date to price: today, latest_export (the newest date in the price history), or a date.",
+        description="The date to price: today, latest_export (the latest date on which at least half of the usual vendors have prices that "
+        "are not stale), or a date.",
     )
     stale_after_days: int = Field(
         30,
@@ -217,6 +219,9 @@ class Settings(Strict):
     """All of kitfare.toml."""
 
     refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="What a refresh computes.")
+    plausibility: PlausibilitySettings = Field(
+        default_factory=PlausibilitySettings, description="From when on a price export is not believed but waits."
+    )
     report: ReportSettings = Field(default_factory=ReportSettings, description="What the pages show.")
     prefect: PrefectSettings = Field(
         default_factory=PrefectSettings,

@@ -28,6 +28,7 @@ from pipelines.settings import (
     Settings,
 )
 from pipelines.settings_base import Strict, load_toml
+from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_text import model_toml, settings_toml
 from pipelines.settings_watches import Watch, WatchNews
@@ -80,6 +81,7 @@ def test_every_settings_class_is_tested() -> None:
         Settings,
         RefreshSettings,
         ReportSettings,
+        PlausibilitySettings,
         PrefectSettings,
         Buyer,
         Scenario,

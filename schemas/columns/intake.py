@@ -22,10 +22,22 @@ COLUMNS = (
         "export_standing",
         "code",
         "winner: the full export that counts for its vendor and date; overlay: a partial one, added to it; "
-        "superseded: another export of the vendor and date counts instead; waiting: it would close more than "
-        "half of the vendor's offers",
+        "superseded: another export of the vendor and date counts instead; waiting: it is not plausible, see "
+        "export_finding, and counts only once it is accepted",
         allowed=("winner", "overlay", "superseded", "waiting"),
     ),
+    Column("finding_rule", "code", "rule by which an export is not plausible"),
+    Column(
+        "export_verdict",
+        "code",
+        "waits: the export counts only once its file is accepted; reported: it counts, and a message names it",
+        allowed=("waits", "reported"),
+    ),
+    Column("measured_value", "number", "what the rule measured: days, per cent, a factor, or a number of codes"),
+    Column("allowed_value", "number", "the most that the rule lets pass, in the same unit"),
+    Column("compared_file_hash", "code", "file of the export that it was compared with"),
+    Column("compared_observed_on", "date", "date of the export that it was compared with"),
+    Column("named_codes", "text", "codes that the finding names, with the nearest known ones"),
     Column("read_row_count", "integer", "rows read", unit="rows"),
     Column("accepted_row_count", "integer", "rows that count in the price history or as price summaries", unit="rows"),
     Column(

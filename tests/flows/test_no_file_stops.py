@@ -25,6 +25,7 @@ from pipelines.flows.steps.night import Night
 from pipelines.flows.verify import verify
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import journal
+from pipelines.intake.checking.shape import shape
 from pipelines.intake.inspect_file import inspect_file
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import load, repeats
@@ -85,7 +86,7 @@ def raising(error: BaseException, function: Any, name_of: Any) -> Any:
 def test_a_fault_while_a_file_is_read_quarantines_it(
     place: Workspace, error: BaseException, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(take_in, "shape", raising(error, take_in.shape, lambda given: given[4]))
+    monkeypatch.setattr(take_in, "shape", raising(error, shape, lambda given: given[4]))
     night = take_in_all(place)
     assert whole(place) == OTHERS_GOOD
     message = next(text for text in night.intake.messages if text.startswith("north.csv: quarantined whole"))
@@ -100,7 +101,7 @@ def test_a_fault_while_a_file_is_read_quarantines_it(
 def test_what_is_not_the_files_fault_stops_the_night(
     place: Workspace, error: BaseException, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(take_in, "shape", raising(error, take_in.shape, lambda given: given[4]))
+    monkeypatch.setattr(take_in, "shape", raising(error, shape, lambda given: given[4]))
     with pytest.raises(type(error)):
         take_in_all(place)
     assert ("north.csv", True) not in whole(place) and (place.inbox / "north.csv").is_file()
@@ -229,14 +230,14 @@ def test_names_are_bytes(place: Workspace, is_good: bool) -> None:
             done = CliRunner().invoke(app, ["withdraw", typed, "--workspace", str(place.root)])
             assert done.exit_code == 0 and text in done.output, done.output
     if not is_good:
-        for name in kept:
-            (place.quarantined / name).rename(place.inbox / name)
+        for copy in kept:
+            (place.quarantined / copy).rename(place.inbox / copy)
     assert refresh(place).messages is not None
 
 
 def test_files_of_one_name_as_text_do_not_take_each_others_place(place: Workspace) -> None:
-    for content, name in ((b"a,b\n1,2\n", b"x\xe9.csv"), (b"a,b\n3,4\n", b"x_xe9.csv")):
-        (place.inbox / os.fsdecode(name)).write_bytes(content)
+    for content, encoded in ((b"a,b\n1,2\n", b"x\xe9.csv"), (b"a,b\n3,4\n", b"x_xe9.csv")):
+        (place.inbox / os.fsdecode(encoded)).write_bytes(content)
     take_in_all(place)
     assert {path.read_bytes() for path in place.quarantined.iterdir()} == {b"a,b\n1,2\n", b"a,b\n3,4\n"}
 

@@ -34,7 +34,7 @@ AT_LENGTH = 20_000
 TRIED: Counter[str] = Counter()
 
 
-def limits(usual: int, files_for_one: int) -> Any:
+def limits(usual: int, files_for_one: int) -> settings:
     """How many examples: those of the usual run, or one for so many files of the number that is asked for."""
     asked = int(os.environ.get("KITFARE_HOSTILE_FILES", "0"))
     count = -(-asked // files_for_one) if asked else examples(usual, AT_LENGTH // files_for_one)

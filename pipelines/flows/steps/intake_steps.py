@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from functools import partial
 from pathlib import Path
 
 import polars as pl
 
 from pipelines.errors import InputError
-from pipelines.flows.steps import file_by_file
+from pipelines.flows.steps import file_by_file, record_steps, warehouse_check
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal
@@ -40,16 +40,21 @@ def clean_up(workspace: Workspace) -> None:
 def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
     """Everything in the workspace but its inbox, validated and archived; the archive's journal records what it was.
 
+    Before anything else, a warehouse that lacks files of the journal is refused.
+
     Args:
         workspace: the user's folder.
         started_at: when the refresh began, UTC without a time zone; its local date is the one to price until the history is known.
     """
+    warehouse_check.require_every_file(workspace)
     inputs = workspace_files.read_workspace(workspace)
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
         with connect.reader(workspace.warehouse) as con:
             if connect.is_made(con):
                 _note_readings(workspace, con)
+                is_latest = inputs.settings.refresh.priced_on == "latest_export"
+                record_steps.note_unknown_records(workspace, con, is_latest=is_latest)
     journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
     today = started_at.replace(tzinfo=UTC).astimezone().date()
     return Night(workspace, started_at, today, all_inputs=inputs, inputs=inputs)
@@ -68,7 +73,12 @@ def take_in_files(night: Night) -> Night:
     committed with its rows; the first later refresh that succeeds shows them.
     """
     workspace, inputs = night.workspace, night.inputs
-    shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
+    shared = (
+        profiles.load_profiles(workspace.profiles),
+        inputs.tables["code_map"],
+        workspace.archive,
+        take_in.latest_date(night.started_at),
+    )
     paths, messages_now = _dropped_files(workspace.inbox)
     row_count = 0
     workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
@@ -98,9 +108,9 @@ def take_in_files(night: Night) -> Night:
     return replace(night, intake=Intake(every, quarantined_row_count, row_count))
 
 
-def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
-    known, code_map, archive_folder = shared
-    return take_in.take_in(path, known, code_map, archive_folder)
+def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path, date], path: Path) -> take_in.TakenFile:
+    known, code_map, archive_folder, latest_on = shared
+    return take_in.take_in(path, known, code_map, archive_folder, latest_on)
 
 
 def _take_in_dead(path: Path, archive_folder: Path) -> take_in.TakenFile:
@@ -174,7 +184,10 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
 
 def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[Message]:
     name = taken.file_name
-    if status == "duplicate":
+    if status == "duplicate" and taken.error is not None:
+        words = "taken in before, and its rows of then stay; as it is read now it would be quarantined whole"
+        found = [Message(f"{name}: {words}: {taken.error}")]
+    elif status == "duplicate":
         found = [Message(f"{name}: taken in before; nothing changed")]
     elif status == "reread":
         found = [

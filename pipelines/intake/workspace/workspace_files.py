@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -79,6 +79,31 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
     cross_checks.check_model_codes([model.model_code for model in models])
     cross_checks.check_joint_orders(settings, [model.model_code for model in models])
+    records = _read_records(reader)
+    frames = {name: table.frame for name, table in tables.items()}
+    return WorkspaceInputs(settings, {**frames, **records}, models, _input_files(reader.records))
+
+
+def with_records_of_now(workspace: Workspace, inputs: WorkspaceInputs) -> WorkspaceInputs:
+    """The same inputs with the records of nights as they are now, archived; all else as it was read.
+
+    Raises:
+        InputError: a record breaks its contract.
+    """
+    reader = _WorkspaceReader(workspace)
+    tables = {**inputs.tables, **_read_records(reader)}
+    others = inputs.input_files.filter(~pl.col("table_name").is_in([INDEX_VINTAGE.name, NIGHTLY_COST.name]))
+    files = pl.concat([others, _input_files(reader.records)]).sort("input_path")
+    return replace(inputs, tables=tables, input_files=files)
+
+
+def _input_files(records: list[tuple[str, str, str, int]]) -> pl.DataFrame:
+    return pl.DataFrame(records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
+
+
+def _read_records(reader: _WorkspaceReader) -> dict[str, pl.DataFrame]:
+    """What earlier nights recorded, by contract."""
+    workspace = reader.workspace
     vintages = [
         reader.table(workspace.root / index_vintages.FOLDER, name, INDEX_VINTAGE).frame
         for name in index_vintages.vintage_files(workspace)
@@ -87,13 +112,10 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
         reader.table(workspace.root / night_costs.FOLDER, name, NIGHTLY_COST).frame
         for name in night_costs.night_files(workspace)
     ]
-    inputs = pl.DataFrame(reader.records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
-    frames = {name: table.frame for name, table in tables.items()}
-    records = {
+    return {
         INDEX_VINTAGE.name: index_vintages.joined(vintages),
         NIGHTLY_COST.name: pl.concat([empty_frame(NIGHTLY_COST), *nights]),
     }
-    return WorkspaceInputs(settings, {**frames, **records}, models, inputs)
 
 
 def read_workspace_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
