@@ -19,6 +19,8 @@ MARKED_PATHS = {
     "tests/flows/scheduler/test_clock_changes.py": ("slow",),
     "tests/flows/test_exports_that_wait.py": ("slow",),
     "tests/flows/test_intake_rounds.py": ("slow",),
+    "tests/flows/test_no_file_stops.py": ("slow",),
+    "tests/intake/test_hostile_nights.py": ("slow",),
     "tests/flows/scheduler/test_local_server_running.py": ("flows", "slow"),
     "tests/flows/scheduler/test_prefect_runs.py": ("flows", "slow"),
     "tests/flows/test_refresh_command.py": ("slow",),

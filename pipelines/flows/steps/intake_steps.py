@@ -228,7 +228,10 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
 
 def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[Message]:
     name = taken.file_name
-    if status == "duplicate":
+    if status == "duplicate" and taken.error is not None:
+        words = "taken in before, and its rows of then stay; as it is read now it would be quarantined whole"
+        found = [Message(f"{name}: {words}: {taken.error}")]
+    elif status == "duplicate":
         found = [Message(f"{name}: taken in before; nothing changed")]
     elif status == "reread":
         found = [
