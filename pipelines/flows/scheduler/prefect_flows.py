@@ -3,10 +3,10 @@
 Steps' values never pass through Prefect: it would walk through frames, log or store them. A task here is a closure without
 parameters, and what it returns stays in this process. The date to price is a parameter of the flows; the workspace is
 not: the process that serves them serves one workspace.
+
+Annotations are types here, not text: a run's own process gets a flow's function without the names around it.
 """
 # ruff: noqa: E402  (Prefect reads its settings when it is imported)
-
-from __future__ import annotations
 
 import logging
 import multiprocessing
