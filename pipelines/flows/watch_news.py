@@ -58,7 +58,8 @@ def pass_on(
                 f"the results of watches could not be written to {path}: {error.strerror}; correct watch_news.file"
             )
     if news.command and fresh.height:
-        messages += _run(news.command, text, workspace, news.command_seconds)
+        refusal = workspace.why_no_commands()
+        messages += [refusal] if refusal else _run(news.command, text, workspace, news.command_seconds)
     return messages
 
 
