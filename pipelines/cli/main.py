@@ -17,9 +17,9 @@ from pipelines.cli.start import decide, init, inspect
 from pipelines.cli.terminal.common import printable
 
 EXIT_CODES = """Exit codes: 0 done; 1 it could not be done; 2 wrong use; 3 an input or a setting is wrong;
-4 another refresh is at work; 5 a plan or a check failed, so nothing was published; 6 and 7 only from
-`kitfare status --exit-code`: what is published is not kept up to date; something waits for a person; 70 a fault
-in kitfare; 130 interrupted. Whatever the code, what was published stays."""
+4 another refresh is at work; 5 a plan or a check failed, so nothing was published; 6 with status --exit-code:
+what is published is not kept up to date; 7 with status --exit-code: something waits for a person;
+70 a fault in kitfare; 130 interrupted. Whatever the code, what was published stays."""
 
 
 COMMANDS = {
