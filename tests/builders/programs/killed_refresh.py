@@ -36,7 +36,12 @@ BEFORE_IT_IS_SHOWN = "before it is shown"
 if __name__ == "__main__":
     if sys.argv[2] == BEFORE_IT_IS_SHOWN:
         work = refresh_command._refresh
-        vars(refresh_command)["_refresh"] = lambda *given: (work(*given), _die())
+
+        def work_and_die(*given: Any) -> None:
+            work(*given)
+            _die()
+
+        vars(refresh_command)["_refresh"] = work_and_die
     else:
         place, name = POINTS[sys.argv[2]]
         assert callable(getattr(place, name))
