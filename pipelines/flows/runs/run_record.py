@@ -160,7 +160,7 @@ def latest_ended(workspace: Workspace) -> Run | None:
 
 def as_killed(run: Run, workspace: Workspace) -> Run:
     """The run as one whose process has gone."""
-    why = "its process ended without a word: it was killed, the memory ran out, or the machine stopped"
+    why = "its process ended without a message: it was killed, the memory ran out, or the machine stopped"
     if is_published(run, workspace):
         why += "; what it made had been published before"
     return replace(run, outcome="killed", why=why)
