@@ -11,6 +11,7 @@ import pytest
 
 from pipelines.flows.runs import run_record
 from pipelines.workspace import Workspace
+from tests.builders.length import IS_LONG
 from tests.builders.programs.killed_refresh import BEFORE_IT_IS_SHOWN, POINTS
 from tests.builders.runs import NOTE_DOWN, heard, program, refresh_and_show
 from tests.builders.workspaces import export, make_workspace
@@ -46,6 +47,19 @@ def place(template: Any, tmp_path: Path) -> Any:
     return Workspace(Path(shutil.copytree(template.root, tmp_path / "space", symlinks=True)))
 
 
+def test_killed_at_one_point_after_the_other_the_last_one_shows_and_passes_on_all(place: Any) -> None:
+    """No refresh between the kills ends."""
+    for point in [*POINTS, BEFORE_IT_IS_SHOWN]:
+        killed = run([*KILLED, str(place.root), point])
+        assert killed.returncode == -9, (point, killed.stderr)
+    last = run([*COMMAND, str(place.root)])
+    assert last.stderr.count(QUARANTINED) == 1 and last.stderr.count(WATCHED) == 1, last.stderr
+    assert "1 row is quarantined" in last.stderr and [news["kind"] for news in heard(place)] == ["watches"]
+    again = run([*COMMAND, str(place.root)])
+    assert QUARANTINED not in again.stderr and WATCHED not in again.stderr and len(heard(place)) == 1
+
+
+@pytest.mark.skipif(not IS_LONG, reason="KITFARE_LONG_TESTS=1 runs it")
 @pytest.mark.parametrize("point", [*POINTS, BEFORE_IT_IS_SHOWN])
 def test_killed_at_a_point_the_next_one_shows_and_passes_on_all(point: str, place: Any) -> None:
     killed = run([*KILLED, str(place.root), point])
