@@ -51,6 +51,15 @@ def test_what_fails_is_tried_again_until_it_succeeds_once_with_the_same_id(tmp_p
     assert [bool(attempt["fault"]) for attempt in tries] == [True, True, False] and tries[0]["output"] == "no bell\n"
 
 
+def test_one_that_fails_is_asked_once_in_a_round(tmp_path: Path) -> None:
+    """Or a mailer that waits for its time limit would keep a refresh for as long as there is news."""
+    place = bare_workspace(tmp_path, "[[notify]]\n" + program(f"{NOTE_DOWN}; sys.exit(1)"))
+    for what in ("one", "two", "three"):
+        failing_run(place, what)
+    assert [news["why"].splitlines()[0] for news in heard(place)] == ["one"] * 3
+    assert len(delivery.waiting(place)) == 3
+
+
 def test_each_hears_of_its_own_and_one_that_fails_keeps_no_other_from_it(tmp_path: Path) -> None:
     place = bare_workspace(
         tmp_path,
