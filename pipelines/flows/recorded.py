@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from datetime import datetime
@@ -21,6 +21,13 @@ class Report(Recorder):
 
     sentences: list[str]
     outcome: Outcome = "unchanged"
+
+    def add(self, texts: Sequence[str]) -> None:
+        """More that nobody must miss, and that no later refresh would find again."""
+        fresh = [text for text in dict.fromkeys(texts) if text not in self.sentences]
+        if fresh:
+            self.sentences += fresh
+            self.update(messages=(*self.run.messages, *map(messages.Message, fresh)))
 
     def published(self) -> None:
         """Readers see what it made, so its watches have news."""
@@ -82,6 +89,7 @@ def _succeed(report: Report) -> None:
 def _move_messages(report: Report) -> None:
     with suppress(*connect.DATABASE_ERRORS), connect.writer(report.workspace.warehouse) as con:
         kept, files = messages.kept(con), _files(con, report.run.started_at)
+        report.sentences += [message.text for message in kept if message.text not in report.sentences]
         if _write_success(report, tuple(dict.fromkeys([*report.run.messages, *kept])), files):
             messages.forget(con)
 

@@ -12,7 +12,7 @@ from pipelines.cli.terminal.common import WorkspaceOption, note, open_workspace,
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipelines.flows.runs.findings import Finding
+    from pipelines.flows.runs.concerns import Concern
     from pipelines.workspace import Workspace
 
 _LAST_REFRESH = "select priced_on, max(started_at) as started_at, software_version from refresh_run group by all"
@@ -47,7 +47,7 @@ def run(
     notify: Annotated[
         bool, typer.Option("--notify", help="Pass on what [[notify]] in kitfare.toml asks for; for cron.")
     ] = False,
-    json_output: Annotated[bool, typer.Option("--json", help="Print the findings as JSON, for programs.")] = False,
+    json_output: Annotated[bool, typer.Option("--json", help="Print the concerns as JSON, for programs.")] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
     """Show what is wrong, the last refresh, and what waits for you.
@@ -64,40 +64,40 @@ def run(
       kitfare status --exit-code --json
       kitfare status --notify --exit-code > /dev/null
     """
-    from pipelines.flows.runs import delivery, findings
+    from pipelines.flows.runs import concerns, delivery
 
     place = open_workspace(workspace)
     for failure in delivery.pass_on(place) if notify else ():
         note(failure)
-    found = findings.findings(place)
+    found = concerns.concerns(place)
     if json_output:
         _say_json(place, found)
     else:
-        _say_findings(found)
+        _say_concerns(found)
         _say_all(place)
     if exit_code:
-        raise typer.Exit(findings.exit_code(found))
+        raise typer.Exit(concerns.exit_code(found))
 
 
-def _say_findings(found: Sequence[Finding]) -> None:
+def _say_concerns(found: Sequence[Concern]) -> None:
     if not found:
         say("All is well: nothing failed, and nothing waits for you.")
-    for finding in found:
-        say(finding.text)
+    for concern in found:
+        say(concern.text)
     say("")
 
 
-def _say_json(place: Workspace, found: Sequence[Finding]) -> None:
+def _say_json(place: Workspace, found: Sequence[Concern]) -> None:
     import json
 
-    from pipelines.flows.runs import findings, run_record
+    from pipelines.flows.runs import concerns, run_record
 
     last = run_record.latest_ended(place)
     published = place.published.resolve().name if place.published.is_symlink() else None
     content = {
         "workspace": str(place.root.resolve()),
-        "exit_code": findings.exit_code(found),
-        "findings": [vars(finding) for finding in found],
+        "exit_code": concerns.exit_code(found),
+        "concerns": [vars(concern) for concern in found],
         "published": published,
         "last_refresh": None if last is None else {
             "started_at": last.started_at.isoformat(), "outcome": last.outcome, "why": last.why,
@@ -201,7 +201,9 @@ def _waiting(place: Workspace, database: Path) -> None:
     if waiting:
         rows = [[row["file_name"], row["vendor_code"], row["observed_on"], row["file_hash"][:12]] for row in waiting]
         say(text_table(["file", "vendor", "date", "file hash"], rows))
-        say("Each would close more than half of its vendor's offers. If that is right: `kitfare accept FILE_HASH`")
+        say(
+            "Each is unlike what its vendor sent before; `kitfare refresh` says why. If it is right: `kitfare accept FILE_HASH`"
+        )
 
 
 def _rows(database: Path, sql: str) -> list[dict[str, Any]]:

@@ -177,6 +177,16 @@ def run_with(place: Workspace, news: list[Message], ending: str) -> list[str]:
     return list(dict.fromkeys(reports[0].sentences))
 
 
+def test_what_a_step_keeps_without_reporting_it_is_shown_at_the_end(tmp_path: Path) -> None:
+    place = bare_workspace(tmp_path)
+    with recorded(place, begun(), is_attended=False) as report:
+        report.add(["a record was cleared", "a record was cleared"])
+        with connect.writer(place.warehouse) as con, connect.transaction(con):
+            messages.keep(con, [Message("an odd export")])
+    assert report.sentences == ["a record was cleared", "an odd export"]
+    assert run_with(place, [], "shown") == ["a record was cleared", "an odd export"]
+
+
 def test_messages_stay_in_the_warehouse_while_the_record_cannot_take_them(tmp_path: Path) -> None:
     place = bare_workspace(tmp_path)
     place.runs.write_text("a file in place of the folder")

@@ -14,7 +14,7 @@ from pipelines.cli.main import app
 from pipelines.errors import InputError
 from pipelines.flows.recorded import recorded
 from pipelines.flows.runs import run_record
-from pipelines.flows.runs.findings import Finding, exit_code, findings, local_date
+from pipelines.flows.runs.concerns import Concern, concerns, exit_code, local_date
 from pipelines.intake.archiving import journal
 from pipelines.warehouse import connect
 from pipelines.warehouse.publishing import generation
@@ -64,11 +64,11 @@ def published(place: Workspace, *, priced_on: date = TODAY, exports: Any = (), c
 
 
 def codes(place: Workspace, now: datetime = NOW) -> list[str]:
-    return [finding.code for finding in findings(place, now)]
+    return [concern.code for concern in concerns(place, now)]
 
 
 def text_of(place: Workspace, code: str, now: datetime = NOW) -> str:
-    return next(finding.text for finding in findings(place, now) if finding.code == code)
+    return next(concern.text for concern in concerns(place, now) if concern.code == code)
 
 
 @pytest.fixture
@@ -83,7 +83,7 @@ def test_where_all_is_well_nothing_is_found(place: Workspace) -> None:
     run = one_run(place)
     now = present(run.ended_at) + timedelta(hours=1)
     published(place, priced_on=local_date(now))
-    assert findings(place, now) == [] and exit_code([]) == 0
+    assert concerns(place, now) == [] and exit_code([]) == 0
 
 
 def test_a_failed_refresh_comes_first_and_then_what_waits(place: Workspace) -> None:
@@ -98,8 +98,8 @@ def test_a_failed_refresh_comes_first_and_then_what_waits(place: Workspace) -> N
                "currency_code": "EUR", "own_price": None, "market_price": None}  # fmt: skip
     published(place, quarantined_row=quarantined, suspect_price=rows_of(SUSPECT_PRICE, suspect))
     one_run(place, error=InputError("a table is wrong", where="parts.csv:3"))
-    found = findings(place, NOW)
-    assert [finding.code for finding in found] == ["failed", "quarantined", "suspects"] and exit_code(found) == 6
+    found = concerns(place, NOW)
+    assert [concern.code for concern in found] == ["failed", "quarantined", "suspects"] and exit_code(found) == 6
     assert found[0].text.endswith(" failed: a table is wrong where: parts.csv:3")
     assert found[1].text == "Quarantined: 1 rows of 1 files, and 1 whole files"
     assert exit_code(found[1:]) == 7 and exit_code(found[2:]) == 0
@@ -150,7 +150,7 @@ def test_overdue_after_the_hours_of_the_settings(place: Workspace, tmp_path: Pat
 def test_what_is_old_is_said_with_its_days(setting: str, days: int, expected: Any, tmp_path: Path) -> None:
     place = bare_workspace(tmp_path, f"[refresh]\npriced_on = {setting}\n")
     published(place, priced_on=TODAY - timedelta(days=days))
-    assert [finding.level for finding in findings(place, NOW) if finding.code == "old"] == (
+    assert [concern.level for concern in concerns(place, NOW) if concern.code == "old"] == (
         [expected] if expected else []
     )
     if expected:
@@ -174,7 +174,7 @@ def test_a_vendor_is_silent_after_twice_its_usual_interval_and_a_day(
     ago: list[int], is_silent: bool, place: Workspace
 ) -> None:
     published(place, exports=[("north", days) for days in ago] + [("south", 0), ("stranger", 90), ("stranger", 91)])
-    found = [finding for finding in findings(place, NOW) if finding.code == "silent"]
+    found = [concern for concern in concerns(place, NOW) if concern.code == "silent"]
     assert bool(found) == is_silent, found
     if found:
         assert f"north (last export {TODAY - timedelta(days=min(ago))}, usually every " in found[0].text
@@ -234,7 +234,7 @@ def test_the_command_begins_with_the_worst_and_changes_nothing(tmp_path: Path) -
     plain = status()
     assert plain.exit_code == 0 and plain.stdout.startswith("A refresh is overdue since ")
     found = json.loads(status("--json").stdout)
-    assert found["findings"][0]["code"] == "overdue" and found["exit_code"] == 6 == status("--exit-code").exit_code
+    assert found["concerns"][0]["code"] == "overdue" and found["exit_code"] == 6 == status("--exit-code").exit_code
     assert found["published"] == "g1" and found["last_refresh"]["outcome"] == "unchanged"
     assert {path: path.stat().st_mtime_ns for path in tmp_path.rglob("*")} == before and not heard(place)
     assert status("--notify").exit_code == 0 and [news["kind"] for news in heard(place)] == ["overdue"]
@@ -252,5 +252,5 @@ def test_a_folder_of_records_that_cannot_be_read_is_no_crash(place: Workspace) -
 
 
 def test_every_level_has_a_code_of_its_own() -> None:
-    found = [Finding("a", "broken", "a"), Finding("b", "waits", "b"), Finding("c", "known", "c")]
-    assert [exit_code([finding]) for finding in found] == [6, 7, 0]
+    found = [Concern("a", "broken", "a"), Concern("b", "waits", "b"), Concern("c", "known", "c")]
+    assert [exit_code([concern]) for concern in found] == [6, 7, 0]

@@ -1,6 +1,6 @@
 """What is wrong with a workspace now, the worst first: for ``kitfare status``. Reads only, and opens no warehouse.
 
-Each finding comes from records, from what is published, or from files that are there; whatever can't be read is a finding too.
+Each concern comes from records, from what is published, or from files that are there; whatever can't be read is a concern too.
 """
 
 from __future__ import annotations
@@ -26,14 +26,14 @@ from schemas.inputs.price_decisions import ACCEPTED_EXPORTS
 Level = Literal["broken", "waits", "known"]
 
 EXIT_CODES: dict[Level, int] = {"broken": 6, "waits": 7, "known": 0}
-"""Of ``kitfare status --exit-code``: that of the worst finding."""
+"""Of ``kitfare status --exit-code``: that of the worst concern."""
 
 RHYTHM_EXPORTS = 21
 """The latest exports of a vendor that show how often it usually sends one."""
 LEAST_EXPORTS = 3
 """With fewer, a vendor has no rhythm yet."""
 NAMED = 5
-"""Vendors named in one finding."""
+"""Vendors named in one concern."""
 
 _EXPORTS = """
 select vendor_code, observed_on
@@ -57,7 +57,7 @@ _SUSPECTS = "select count(*) as suspect_count from suspect_price where valid_to_
 
 
 @dataclass(frozen=True)
-class Finding:
+class Concern:
     """Something that is true and that someone may have to act on.
 
     Args:
@@ -71,7 +71,7 @@ class Finding:
     text: str
 
 
-def findings(workspace: Workspace, now: datetime | None = None) -> list[Finding]:
+def concerns(workspace: Workspace, now: datetime | None = None) -> list[Concern]:
     """All that is to be said of a workspace, the worst first; the first one is the worst thing that is true.
 
     Args:
@@ -90,42 +90,42 @@ def findings(workspace: Workspace, now: datetime | None = None) -> list[Finding]
         *_records(workspace),
     ]
     ranks: list[Level] = ["broken", "waits", "known"]
-    return sorted(found, key=lambda finding: ranks.index(finding.level))
+    return sorted(found, key=lambda concern: ranks.index(concern.level))
 
 
-def exit_code(found: Sequence[Finding]) -> int:
-    """0 if nobody needs to act; that of the worst finding otherwise."""
+def exit_code(found: Sequence[Concern]) -> int:
+    """0 if nobody needs to act; that of the worst concern otherwise."""
     return EXIT_CODES[found[0].level] if found else 0
 
 
-def _runs(workspace: Workspace, rules: RefreshSettings, now: datetime) -> Iterator[Finding]:
+def _runs(workspace: Workspace, rules: RefreshSettings, now: datetime) -> Iterator[Concern]:
     latest = run_record.latest_ended(workspace)
     if latest is not None and latest.outcome in run_record.FAILURES:
         what = "was killed" if latest.outcome == "killed" else "failed"
-        yield Finding(
+        yield Concern(
             "failed", "broken", f"The refresh of {time_text(latest.started_at)} {what}: {_one_line(latest.why)}"
         )
     success = notices.last_success(workspace)
     due = notices.overdue_since(success, rules.expected_every_hours, now)
     if success is not None and success.ended_at is not None and due is not None:
         words = f"A refresh is overdue since {time_text(due)}: the last that succeeded ended at {time_text(success.ended_at)}"
-        yield Finding("overdue", "broken", words)
+        yield Concern("overdue", "broken", words)
     if run_record.is_running(workspace):
-        yield Finding("running", "known", "A refresh is at work")
+        yield Concern("running", "known", "A refresh is at work")
 
 
-def _settings(workspace: Workspace) -> Iterator[Finding]:
+def _settings(workspace: Workspace) -> Iterator[Concern]:
     try:
         workspace.settings()
     except SettingsError as error:
-        yield Finding(
+        yield Concern(
             "settings", "broken", f"{_one_line(error.what)}, so no refresh can succeed: {_one_line(error.where)}"
         )
     except OSError as error:
-        yield Finding("settings", "broken", f"kitfare.toml can't be read: {error.strerror or error}")
+        yield Concern("settings", "broken", f"kitfare.toml can't be read: {error.strerror or error}")
 
 
-def _warehouse(workspace: Workspace) -> Iterator[Finding]:
+def _warehouse(workspace: Workspace) -> Iterator[Concern]:
     if workspace.warehouse.is_file():
         return
     try:
@@ -133,69 +133,69 @@ def _warehouse(workspace: Workspace) -> Iterator[Finding]:
     except (KitfareError, OSError, ValueError, KeyError):
         was_filled = True
     if was_filled:
-        yield Finding(
+        yield Concern(
             "warehouse",
             "broken",
             f"{workspace.warehouse.name} is gone; `kitfare rebuild` makes it again from the archive",
         )
 
 
-def _published(workspace: Workspace, rules: RefreshSettings, now: datetime) -> Iterator[Finding]:
+def _published(workspace: Workspace, rules: RefreshSettings, now: datetime) -> Iterator[Concern]:
     database = workspace.published / DATABASE_NAME
     if not database.is_file():
         if workspace.published.is_symlink():
-            yield Finding(
+            yield Concern(
                 "published", "broken", "What is published is gone or not whole; `kitfare refresh` publishes again"
             )
         else:
-            yield Finding("published", "waits", "Nothing is published yet; run `kitfare refresh`")
+            yield Concern("published", "waits", "Nothing is published yet; run `kitfare refresh`")
         return
-    found: list[Finding] = []
+    found: list[Concern] = []
     try:
         with asking(database) as ask:
-            for finding in _of_generation(workspace, ask, rules, now):
-                found.append(finding)
+            for concern in _of_generation(workspace, ask, rules, now):
+                found.append(concern)
     except (KitfareError, OSError) as error:
         words = f"What is published can't be read; `kitfare verify` shows what is damaged: {_one_line(str(error))}"
-        found.insert(0, Finding("published", "broken", words))
+        found.insert(0, Concern("published", "broken", words))
     yield from found
 
 
-def _of_generation(workspace: Workspace, ask: Asked, rules: RefreshSettings, now: datetime) -> Iterator[Finding]:
+def _of_generation(workspace: Workspace, ask: Asked, rules: RefreshSettings, now: datetime) -> Iterator[Concern]:
     today = local_date(now)
     yield from _age(ask, rules, today)
     silent = [] if rules.priced_on not in ("today", "latest_export") else silent_vendors(ask, today)
     if silent:
         named = "; ".join(silent[:NAMED]) + (f"; and {len(silent) - NAMED} more" if len(silent) > NAMED else "")
-        yield Finding("silent", "waits", f"Vendors silent beyond their own rhythm: {named}")
+        yield Concern("silent", "waits", f"Vendors silent beyond their own rhythm: {named}")
     hashes = {row["file_hash"] for row in ask(_WAITING)}
     try:
         hashes -= set(workspace_files.read_workspace_table(workspace, ACCEPTED_EXPORTS)["file_hash"].to_list())
     except (KitfareError, OSError) as error:
-        yield Finding("inputs", "broken", f"tables/{ACCEPTED_EXPORTS.name} can't be used: {_one_line(str(error))}")
+        yield Concern("inputs", "broken", f"tables/{ACCEPTED_EXPORTS.name} can't be used: {_one_line(str(error))}")
     if hashes:
-        yield Finding(
+        yield Concern(
             "waiting", "waits", f"Exports that wait for `kitfare accept` or `kitfare withdraw`: {len(hashes)}"
         )
     (counts,) = ask(_QUARANTINED)
     if counts["row_count"] or counts["whole_count"]:
         rows = f"{counts['row_count']} rows of {counts['file_count']} files"
-        yield Finding("quarantined", "waits", f"Quarantined: {rows}, and {counts['whole_count']} whole files")
+        yield Concern("quarantined", "waits", f"Quarantined: {rows}, and {counts['whole_count']} whole files")
     (suspects,) = ask(_SUSPECTS)
     if suspects["suspect_count"]:
-        yield Finding("suspects", "known", f"Suspect prices that stay out of plans: {suspects['suspect_count']}")
+        yield Concern("suspects", "known", f"Suspect prices that stay out of plans: {suspects['suspect_count']}")
 
 
-def _age(ask: Asked, rules: RefreshSettings, today: date) -> Iterator[Finding]:
+def _age(ask: Asked, rules: RefreshSettings, today: date) -> Iterator[Concern]:
     (row,) = ask("select max(priced_on) as priced_on from refresh_run")
     if row["priced_on"] is None:
         return
     days = (today - row["priced_on"]).days
     words = f"What is published is {days} days old: prices of {row['priced_on']}"
     if days > oldest_days(rules):
-        yield Finding("old", "waits", words)
+        yield Concern("old", "waits", words)
     elif days > 1:
-        yield Finding("old", "known", words)
+        yield Concern("old", "known", words)
 
 
 def oldest_days(rules: RefreshSettings) -> int:
@@ -227,20 +227,20 @@ def silent_vendors(ask: Asked, today: date) -> list[str]:
     return found
 
 
-def _notices(workspace: Workspace) -> Iterator[Finding]:
+def _notices(workspace: Workspace) -> Iterator[Concern]:
     tried = [notice for _, _, notice in delivery.waiting(workspace) if notice.tries]
     if tried:
         last: dict[str, Any] = max(
             (attempt for notice in tried for attempt in notice.tries), key=lambda each: each["at"]
         )
         words = f"{len(tried)} notices could not be passed on; last to {last['to']}: {last['fault']}"
-        yield Finding("notices", "waits", _one_line(words))
+        yield Concern("notices", "waits", _one_line(words))
 
 
-def _records(workspace: Workspace) -> Iterator[Finding]:
+def _records(workspace: Workspace) -> Iterator[Concern]:
     if damaged := run_record.unreadable(workspace):
         names = ", ".join(path.name for path in damaged[:NAMED])
-        yield Finding(
+        yield Concern(
             "records", "known", f"Records of refreshes that can't be read: {len(damaged)} ({names}); delete them"
         )
 
