@@ -15,7 +15,7 @@ from pipelines.money import is_currency
 from pipelines.settings_base import Day, Effort, ExactDecimal, Strict
 from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
-from pipelines.settings_watches import Watch, WatchNews
+from pipelines.settings_watches import Notify, Watch, WatchNews
 from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
 
 
@@ -46,6 +46,12 @@ class RefreshSettings(Strict):
     )
     workers: int = Field(
         2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
+    )
+    expected_every_hours: int = Field(
+        26,
+        ge=0,
+        le=10000,
+        description="A refresh is overdue if none has succeeded for so many hours. The default is for one a night. 0: never overdue.",
     )
     keep_generations: int = Field(
         3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
@@ -247,7 +253,11 @@ class Settings(Strict):
     watch: list[Watch] = Field(default_factory=list, description="What to report after each refresh.")
     watch_news: WatchNews = Field(
         default_factory=WatchNews,
-        description="Where the results of watches go, besides the page watches.html. Nothing goes over a network.",
+        description="Where the results of watches go, besides the page watches.html and [[notify]].",
+    )
+    notify: list[Notify] = Field(
+        default_factory=list,
+        description="Who hears of a failed or overdue refresh, and of watches. kitfare itself sends nothing over a network.",
     )
     joint_order: list[JointOrder] = Field(
         default_factory=list,

@@ -83,6 +83,11 @@ class Workspace:
         """Symbolic link to the results that readers see."""
         return self.root / "published"
 
+    @property
+    def runs(self) -> Path:
+        """What became of each refresh: a record each, no input of anything."""
+        return self.root / "runs"
+
     def settings(self) -> Settings:
         """kitfare.toml, checked."""
         return load_toml(self.root / "kitfare.toml", Settings)
