@@ -72,6 +72,7 @@ class _Watch:
 
     def hear(self, event: str, arguments: tuple[Any, ...]) -> None:
         if self.is_due:
+            self.is_due = False  # os.kill is an event too
             os.kill(os.getpid(), signal.SIGKILL)
         if event == "kitfare.moment":
             self.meet(arguments[0])
@@ -99,6 +100,8 @@ def kind_of(path: str) -> str:
     """A path in a workspace without what differs from night to night; files below a folder are one kind per ending."""
     path = re.sub(r"(?<=archive/)[0-9a-f]{2}(?=/)|[0-9a-f]{8,}|(?<=-)[a-z0-9_]{8}$|\d+", "#", path)
     folder, _, name = path.rpartition("/")
+    # Of a generation's many folders the topmost counts: else its order lists alone would be a dozen kinds.
+    folder = "/".join(folder.split("/")[:3])
     return f"{folder}/*{Path(name).suffix}" if folder else name
 
 

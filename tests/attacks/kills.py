@@ -14,6 +14,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from typer.testing import CliRunner
+
+from pipelines.cli.main import app
+from pipelines.resources import software_digest
 from pipelines.workspace import Workspace
 from tests.attacks import readers, workspaces
 from tests.attacks.killed_refresh import Moment, Order
@@ -48,14 +52,16 @@ def small_world(folder: Path, processes: Any, *, prefect: bool = False) -> Known
     return observed(place, folder, processes, prefect=prefect)
 
 
-def observed(place: Workspace, folder: Path, processes: Any, *, prefect: bool = False) -> Known:
+def observed(
+    place: Workspace, folder: Path, processes: Any, *, prefect: bool = False, is_program: bool = False
+) -> Known:
     """What an undisturbed refresh of a copy does; its moments are listed."""
     known = Known(place, workspaces.dropped_files(place), {}, {})
     if place.published.exists():
         known.published.update([_before(place)])
     copy, log = Workspace(copied(place, folder / "undisturbed")), folder / "undisturbed.log"
     order = Order(str(copy.root), str(log), prefect=prefect, list_moments=True)
-    run = Run(processes, order, is_program=prefect)
+    run = Run(processes, order, is_program=prefect or is_program)
     assert run.end(LONGEST_RUN) == 0, log.read_text()
     seconds = time.monotonic() - run.began
     known.published.update([workspaces.seen(copy)])
@@ -75,9 +81,18 @@ class Chain:
     """Kills one after the other in one workspace, until a refresh ends; every other kill is at a marked moment."""
 
     def __init__(
-        self, known: Known, folder: Path, processes: Any, seed: int, *, prefect: bool = False, reader_count: int = 0
+        self,
+        known: Known,
+        folder: Path,
+        processes: Any,
+        seed: int,
+        *,
+        prefect: bool = False,
+        is_program: bool = False,
+        reader_count: int = 0,
     ) -> None:
         self.known, self.processes, self.prefect, self.reader_count = known, processes, prefect, reader_count
+        self.is_program = is_program or prefect
         self.rng = random.Random(seed)
         self.place = Workspace(copied(known.template, folder / "space"))
         self.log = folder / "log"
@@ -121,7 +136,10 @@ class Chain:
         moment = self._moment() if at_moment else None
         run = self._run(moment)
         if moment:
-            is_killed = run.end(LONGEST_RUN) == -signal.SIGKILL
+            code = run.end(LONGEST_RUN)
+            is_killed = code == -signal.SIGKILL
+            if code not in (0, -signal.SIGKILL):
+                self.wrong.append(f"a refresh to be killed failed ({code}): {self.log.read_text().splitlines()[-4:]}")
         else:
             is_killed = run.kill_after(self.rng.uniform(0, self.seconds))
         self.kills["at marked moments" if moment else "at random times"] += is_killed
@@ -135,7 +153,7 @@ class Chain:
 
     def _run(self, moment: Moment | None = None) -> Run:
         order = Order(str(self.place.root), str(self.log), prefect=self.prefect, moment=moment)
-        return Run(self.processes, order, is_program=self.prefect)
+        return Run(self.processes, order, is_program=self.is_program)
 
     def _end(self) -> str | None:
         """What all refreshes printed, once one of them has ended; None if it failed."""
@@ -166,6 +184,27 @@ def with_readers(ground: Ground, number: int, left: int) -> Result:
     """A chain while readers read."""
     known = ground.once("small", lambda: small_world(ground.folder, ground.processes))
     return _chain(ground, number, left, known, reader_count=2)
+
+
+def at_demo_size(ground: Ground, number: int, left: int) -> Result:
+    """A chain of the demo's first refresh; its plans stay kept between kills."""
+    known = ground.once("demo", lambda: demo_world(ground))
+    return _chain(ground, number, left, known, is_program=True)
+
+
+def demo_world(ground: Ground) -> Known:
+    """The demo, and what an undisturbed refresh makes of it: kept for later parts, as it takes minutes."""
+    folder = ground.kept / f"demo-{software_digest()[:8]}"
+    kept = folder / "known.json"
+    if not kept.is_file():
+        shutil.rmtree(folder, ignore_errors=True)
+        folder.mkdir(parents=True)
+        result = CliRunner().invoke(app, ["init", str(folder / "template"), "--demo"])
+        assert result.exit_code == 0, result.output
+        found = observed(Workspace(folder / "template"), folder, ground.processes, is_program=True)
+        # Its processes do not list their moments: only kills at random times.
+        workspaces.save(replace(found, moments=[]), kept)
+    return workspaces.load(kept)
 
 
 def _chain(ground: Ground, number: int, left: int, known: Known, **how: Any) -> Result:

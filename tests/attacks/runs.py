@@ -16,6 +16,8 @@ from tests.attacks.killed_refresh import Order, run, to_json
 
 PRELOADED = ["tests.attacks.killed_refresh", "pipelines.cli.main", "pipelines.flows.refresh", "tests.attacks.readers"]
 ROOT = Path(__file__).resolve().parents[2]
+MARK = "KITFARE_ATTACKED"
+"""In the environment of each program and of all that it starts."""
 LONGEST_RUN = 1800
 """Seconds after which a refresh that does not end counts as stuck."""
 
@@ -36,7 +38,8 @@ class Run:
         self.began = time.monotonic()
         if is_program:
             command = [sys.executable, "-m", "tests.attacks.killed_refresh", to_json(order)]
-            self.program = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL)
+            environment = {**os.environ, MARK: order.root}
+            self.program = subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL, env=environment)
             self.pid = self.program.pid
         else:
             self.process = processes.Process(target=run, args=(order,))
@@ -63,15 +66,14 @@ class Run:
 
 
 def processes_of(root: Path) -> list[int]:
-    """Processes other than this one that have the folder among their arguments or as their folder; Linux only."""
+    """Processes that were started to refresh the workspace, and what they started; Linux only."""
+    mark = os.fsencode(f"{MARK}={root}")
     found = []
     for entry in Path("/proc").glob("[0-9]*"):
         with suppress(OSError):
-            words = (entry / "cmdline").read_bytes().split(b"\0")
-            place = (entry / "cwd").readlink()
-            if place.is_relative_to(root) or any(word.startswith(os.fsencode(f"{root}{os.sep}")) for word in words):
+            if mark in (entry / "environ").read_bytes().split(b"\0"):
                 found.append(int(entry.name))
-    return [pid for pid in found if pid != os.getpid()]
+    return found
 
 
 def left_behind(root: Path) -> list[str]:
