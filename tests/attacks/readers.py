@@ -26,7 +26,8 @@ select (select any_value(refresh_id) from refresh_run) as refresh_id,
 def read_on(root: str, channel: Any, pause: float) -> None:
     """Read until asked to stop; sends (sessions, what was seen in order, what went wrong)."""
     place = Workspace(Path(root))
-    sessions, seen, wrong = 0, [], ""
+    sessions, wrong = 0, ""
+    seen: list[tuple[Any, ...]] = []
     while not channel.poll(pause):
         try:
             through_link = query.run_query(place.published / generation.DATABASE_NAME, _SQL).row(0)
