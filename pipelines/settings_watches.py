@@ -28,6 +28,7 @@ class Watch(Strict):
     vendor_count: int = Field(
         2,
         ge=1,
+        le=10_000,
         description="line_scarce: report an element that fewer vendors than this offer, that all together can't fill, or that is "
         "running out.",
     )

@@ -15,6 +15,11 @@ from typing import Any, TypeVar
 
 from pipelines.errors import KitfareError
 
+
+class WorkerDiedError(KitfareError):
+    """A worker process ended without an answer: its memory ran out, or a library ended it."""
+
+
 Shared = TypeVar("Shared")
 Key = TypeVar("Key")
 Item = TypeVar("Item")
@@ -54,7 +59,7 @@ def spread(
         workers: processes; with one, no process is started and the order is kept.
 
     Raises:
-        KitfareError: a process died. What ``work`` raises comes through.
+        WorkerDiedError: a process died. What ``work`` raises comes through.
     """
     if workers <= 1:
         for key, item in items:
@@ -72,7 +77,7 @@ def spread(
         except BrokenProcessPool:
             if _kept is not None:
                 _kept.pop(workers, None)
-            raise KitfareError(
+            raise WorkerDiedError(
                 "a worker process died, perhaps for lack of memory",
                 next_step="lower workers in kitfare.toml, or free memory, and run the command again",
                 state="nothing was published",
@@ -80,6 +85,20 @@ def spread(
         finally:
             for future in waiting:
                 future.cancel()
+
+
+def alone(work: Callable[[Shared, Item], Result], shared: Shared, item: Item) -> Result:
+    """``work(shared, item)`` in a process of its own, so that what ends the process ends nothing else.
+
+    Raises:
+        WorkerDiedError: the process died. What ``work`` raises comes through.
+    """
+    with _one_thread_each(), _written((work, shared)) as job, _started(1) as pool:
+        try:
+            found: Result = pool.submit(_work_on, job, item).result()
+            return found
+        except BrokenProcessPool:
+            raise WorkerDiedError("a worker process died, perhaps for lack of memory") from None
 
 
 def _ready(waiting: dict[Future[Result], Key]) -> Iterator[tuple[Key, Result]]:

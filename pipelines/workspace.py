@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.errors import UsageError
+from pipelines.plain_files import oddity
 from pipelines.settings import Settings
 from pipelines.settings_base import load_toml
 
@@ -17,7 +18,14 @@ class Workspace:
     root: Path
 
     def __post_init__(self) -> None:
-        if not (self.root / "kitfare.toml").is_file():
+        settings = self.root / "kitfare.toml"
+        if words := oddity(settings):
+            raise UsageError(
+                f"kitfare.toml is {words}, not a plain file",
+                where=str(settings),
+                next_step="put the file back; `kitfare init DIR` writes one into a new workspace",
+            )
+        if not settings.is_file():
             raise UsageError(
                 f"{self.root} is not a kitfare workspace: it has no kitfare.toml",
                 next_step="run `kitfare init DIR`, or give --workspace DIR",

@@ -26,6 +26,7 @@ MARKED_PATHS = {
     "tests/flows/test_several_orders_night.py": ("slow",),
     "tests/flows/test_stock_on_hand_night.py": ("slow",),
     "tests/flows/test_suspect_prices.py": ("slow",),
+    "tests/flows/test_withdrawn_nights.py": ("slow",),
     "tests/insight/test_savings_in_processes.py": ("slow",),
     "tests/intake/reading/test_fuzz_spreadsheets.py": ("slow",),
     "tests/intake/reading/test_reading_times.py": ("slow",),

@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
@@ -17,17 +17,20 @@ from typing import ParamSpec, Protocol, TypeVar
 
 import polars as pl
 
-from pipelines.errors import BusyError, UsageError
+from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.flows import file_lock, watch_news
 from pipelines.flows.steps import (
     history_steps,
     insight_steps,
     intake_steps,
     plan_steps,
+    plausibility_steps,
     publish_steps,
+    record_steps,
     trend_steps,
 )
 from pipelines.flows.steps.night import Night, StepRecord
+from pipelines.intake.archiving.night_entries import PricedNight
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.resources import software_digest
 from pipelines.warehouse import connect
@@ -35,6 +38,7 @@ from pipelines.warehouse.price_history import messages
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import keep_processes
 from pipelines.workspace import Workspace
+from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
 from schemas.published.plans import MODEL_COST
 from schemas.published.watches import WATCH_RESULT
 
@@ -116,17 +120,34 @@ def refresh(
         progress: called with each step's name, and with counts while plans are made.
 
     Raises:
+        UsageError: the date is too early or too late to calculate with.
         BusyError: another refresh is running in the workspace.
         KitfareError: an input makes no sense, or a check failed; the last good generation stays published.
     """
     began, started_at = time.monotonic(), datetime.now(UTC).replace(tzinfo=None)
+    if priced_on is not None and not FIRST_PRICE_DAY <= priced_on <= LAST_PRICE_DAY:
+        raise UsageError(
+            f"{priced_on} can't be priced", next_step=f"give a date from {FIRST_PRICE_DAY} to {LAST_PRICE_DAY}"
+        )
     clock = _Clock(run_step, progress)
     with only_refresh(workspace), _what_became_of_files(workspace) as sentences, keep_processes():
         clock.run("clean up", intake_steps.clean_up, workspace)
         night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
+        night = clock.run("check new exports", plausibility_steps.check_exports, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
         sentences += [*night.intake.messages, *night.history.messages]
+        cleared = clock.run("clear records of nights", record_steps.clear_records, night)
+        sentences += cleared.messages
+        if cleared.days:
+            night = record_steps.with_records_of_now(night)
+        if cleared.again:
+            night = clock.run("screen the prices of cleared nights", history_steps.screen_prices, night)
+        for day, nights in cleared.again.items():
+            try:
+                night = clock.run(f"record {day} again", _recorded_again, night, day, nights, progress)
+            except KitfareError as error:  # what went wrong about the past must not stop tonight
+                sentences.append(record_steps.not_recorded(day, error))
         night = identified(night, priced_on)
         costs = publish_steps.published_costs(night)
         if costs is not None:
@@ -145,13 +166,21 @@ def refresh(
         night = clock.run("write the history by month", publish_steps.write_history, night)
         night = clock.run("write the pages", publish_steps.write_pages, night)
         watched_before = publish_steps.watches_before(workspace)
-        night = clock.run("record what is published", trend_steps.record_published, night)
+        night = clock.run("record what is published", record_steps.record_published, night)
         folder = clock.run("publish", publish_steps.publish, night)
         tables = TableFiles(folder)
         sentences += watch_news.pass_on(
             workspace, night.refresh_id, night.day, tables[WATCH_RESULT.name], watched_before
         )
         return _outcome(night, folder, sentences, began, tables[MODEL_COST.name], is_new=True)
+
+
+def _recorded_again(night: Night, day: date, nights: Sequence[PricedNight], progress: Progress) -> Night:
+    """Make the records of an earlier night again, and publish nothing; returns the night with them among its inputs."""
+    again = history_steps.read_markets(identified(night, day))
+    again = trend_steps.compute_trends(plan_steps.plan_purchases(again, progress))
+    record_steps.record_again(again, nights)
+    return record_steps.with_records_of_now(night)
 
 
 def _outcome(
@@ -168,7 +197,7 @@ def identified(night: Night, priced_on: date | None) -> Night:
 
     Args:
         night: with its history.
-        priced_on: the date asked for; None for that of the settings: a date, the newest in the history, or today.
+        priced_on: the date asked for; None for that of the settings: a date, the latest with enough fresh prices, or today.
 
     Raises:
         UsageError: there are no prices at all.
@@ -181,11 +210,12 @@ def identified(night: Night, priced_on: date | None) -> Night:
             next_step="drop a price export into the inbox folder and refresh again",
         )
     day = priced_on or (chosen if isinstance(chosen, date) else night.day)
-    if priced_on is None and chosen == "latest_export":
-        day = history.last_observed_on or day
+    is_latest = priced_on is None and chosen == "latest_export"
+    if is_latest:
+        day = history.fresh_on or day
     inputs = night_costs.before(index_vintages.before(night.all_inputs, day), day)
     inputs_hash = hash_of_inputs(inputs.input_files, history.fingerprint, day)
-    return replace(night, day=day, inputs=inputs, inputs_hash=inputs_hash)
+    return replace(night, day=day, is_latest=is_latest, inputs=inputs, inputs_hash=inputs_hash)
 
 
 def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: date) -> str:

@@ -11,7 +11,7 @@ import pytest
 
 from pipelines.errors import InputError
 from pipelines.flows import refresh as refresh_module
-from pipelines.flows.steps import history_steps, intake_steps, publish_steps, trend_steps
+from pipelines.flows.steps import history_steps, intake_steps, publish_steps, record_steps, trend_steps
 from pipelines.flows.steps.night import StepRecord
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
 from pipelines.planning.plan_tables import PLAN_CONTRACTS
@@ -30,7 +30,7 @@ def night(place: Any, day: Any) -> Any:
     night = history_steps.read_markets(replace(night, inputs=replace(night.inputs, settings=settings)))
     night = trend_steps.compute_trends(night.with_tables(NO_PLANS))
     tables = dict(night.tables)
-    trend_steps.record_published(publish_steps.write_tables(night, [StepRecord("all", 0.1, 1)]))
+    record_steps.record_published(publish_steps.write_tables(night, [StepRecord("all", 0.1, 1)]))
     shutil.rmtree(night.folder)
     return {**tables, "index_vintage": night.inputs.tables["index_vintage"]}, night.inputs_hash
 

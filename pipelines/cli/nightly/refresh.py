@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipelines.cli.nightly.comparison import comparison
-from pipelines.cli.terminal.common import WorkspaceOption, is_terminal, note, open_workspace, say, scenario_titles
+from pipelines.cli.terminal.common import (
+    WorkspaceOption,
+    day_of,
+    is_terminal,
+    note,
+    open_workspace,
+    say,
+    scenario_titles,
+)
 from pipelines.cli.terminal.interrupt import lasting_interrupt
 
 if TYPE_CHECKING:
@@ -46,7 +54,7 @@ def run(
       kitfare refresh --prefect --workspace ~/models
     """
     place = open_workspace(workspace)
-    day = _date(priced_on)
+    day = None if priced_on is None else day_of("--priced-on", priced_on)
     with show_progress() as show, lasting_interrupt() as check:
 
         def progress(name: str, done: int, total: int) -> None:
@@ -82,15 +90,6 @@ def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progre
         from pipelines.flows.scheduler.prefect_flows import refresh_as_flow
 
         return refresh_as_flow(place, day, progress)
-
-
-def _date(text: str | None) -> date | None:
-    from pipelines.errors import UsageError
-
-    try:
-        return date.fromisoformat(text) if text is not None else None
-    except ValueError:
-        raise UsageError(f"--priced-on {text}: not a date", next_step="write it like 2026-10-31") from None
 
 
 @contextmanager

@@ -110,7 +110,9 @@ def _waiting(place: Workspace, database: Path) -> None:
     if waiting:
         rows = [[row["file_name"], row["vendor_code"], row["observed_on"], row["file_hash"][:12]] for row in waiting]
         say(text_table(["file", "vendor", "date", "file hash"], rows))
-        say("Each would close more than half of its vendor's offers. If that is right: `kitfare accept FILE_HASH`")
+        say(
+            "Each is unlike what its vendor sent before; `kitfare refresh` says why. If it is right: `kitfare accept FILE_HASH`"
+        )
 
 
 def _rows(database: Path, sql: str) -> list[dict[str, Any]]:

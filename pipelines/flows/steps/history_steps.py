@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from pipelines.flows.steps.night import HistoryState, Markets, Night
+from pipelines.intake.plausibility import sentences
 from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import history, market, screening
@@ -14,24 +15,21 @@ def fold_history(night: Night) -> Night:
     """Bring the price history up to date with all observations and the user's decisions about files."""
     tables = night.all_inputs.tables
     with connect.writer(night.workspace.warehouse) as con:
-        history.set_decisions(
-            con,
-            accepted=tables["accepted_exports"]["file_hash"].to_list(),
-            withdrawn=tables["withdrawn_files"]["file_hash"].to_list(),
-        )
         history.set_corrections(con, tables["source_corrections"])
         history.fold(con)
         first, last = history.observed_dates(con)
+        fresh_on = history.fresh_date(con, night.settings.refresh.stale_after_days)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
         messages = (*map(_waiting_message, waiting), *map(_ended_message, ended))
-        return replace(night, history=HistoryState(history.fingerprint(con), first, last, messages))
+        return replace(night, history=HistoryState(history.fingerprint(con), first, last, fresh_on, messages))
 
 
 def _waiting_message(export: history.WaitingExport) -> str:
     return (
-        f"{export.file_name}: waits, because it would close more than half of the offers of {export.vendor_code} on "
-        f"{export.observed_on}; if that is right: `kitfare accept {export.file_hash[:12]}`"
+        f"{export.file_name}: the export of {export.vendor_code} on {export.observed_on} waits: "
+        f"{sentences.together(export.findings)}. If that is right: `kitfare accept {export.file_hash[:12]}`; "
+        f"if not: `kitfare withdraw {export.file_hash[:12]}`"
     )
 
 

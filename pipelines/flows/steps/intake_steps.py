@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
+from pipelines.errors import InputError
+from pipelines.flows.steps import file_by_file, record_steps, warehouse_check
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
+from pipelines.plain_files import name_text, safe_name
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import load, messages
 from pipelines.warehouse.price_history.messages import Message
 from pipelines.warehouse.publishing import generation
-from pipelines.workers import spread
 from pipelines.workspace import Workspace
 
 FILES_WORTH_A_PROCESS = 8
@@ -37,16 +40,21 @@ def clean_up(workspace: Workspace) -> None:
 def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
     """Everything in the workspace but its inbox, validated and archived; the archive's journal records what it was.
 
+    Before anything else, a warehouse that lacks files of the journal is refused.
+
     Args:
         workspace: the user's folder.
         started_at: when the refresh began, UTC without a time zone; its local date is the one to price until the history is known.
     """
+    warehouse_check.require_every_file(workspace)
     inputs = workspace_files.read_workspace(workspace)
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
         with connect.reader(workspace.warehouse) as con:
             if connect.is_made(con):
                 _note_readings(workspace, con)
+                is_latest = inputs.settings.refresh.priced_on == "latest_export"
+                record_steps.note_unknown_records(workspace, con, is_latest=is_latest)
     journal.note_inputs(workspace.archive, dict(inputs.input_files.select("input_path", "file_hash").iter_rows()))
     today = started_at.replace(tzinfo=UTC).astimezone().date()
     return Night(workspace, started_at, today, all_inputs=inputs, inputs=inputs)
@@ -65,7 +73,12 @@ def take_in_files(night: Night) -> Night:
     committed with its rows; the first later refresh that succeeds shows them.
     """
     workspace, inputs = night.workspace, night.inputs
-    shared = (profiles.load_profiles(workspace.profiles), inputs.tables["code_map"], workspace.archive)
+    shared = (
+        profiles.load_profiles(workspace.profiles),
+        inputs.tables["code_map"],
+        workspace.archive,
+        take_in.latest_date(night.started_at),
+    )
     paths, messages_now = _dropped_files(workspace.inbox)
     row_count = 0
     workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
@@ -73,7 +86,14 @@ def take_in_files(night: Night) -> Night:
     still_to_load = iter(paths)
     following = next(still_to_load, None)
     with connect.writer(workspace.warehouse) as con:
-        for read, found in spread(_take_in_one, shared, ((path, path) for path in paths), workers):
+        for read, found in file_by_file.read_files(
+            _take_in_one,
+            shared,
+            paths,
+            workers,
+            workspace.root,
+            partial(_take_in_dead, archive_folder=workspace.archive),
+        ):
             waiting[read] = found
             while following in waiting:
                 path, taken = following, waiting.pop(following)
@@ -88,27 +108,37 @@ def take_in_files(night: Night) -> Night:
     return replace(night, intake=Intake(every, quarantined_row_count, row_count))
 
 
-def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path], path: Path) -> take_in.TakenFile:
-    known, code_map, archive_folder = shared
-    return take_in.take_in(path, known, code_map, archive_folder)
+def _take_in_one(shared: tuple[list[profiles.Profile], pl.DataFrame, Path, date], path: Path) -> take_in.TakenFile:
+    known, code_map, archive_folder, latest_on = shared
+    return take_in.take_in(path, known, code_map, archive_folder, latest_on)
+
+
+def _take_in_dead(path: Path, archive_folder: Path) -> take_in.TakenFile:
+    """What is made of a file that ends the process reading it."""
+    name = name_text(path.name)
+    try:
+        return file_by_file.ended(archive.store(path, archive_folder), name)
+    except InputError as error:
+        return take_in.TakenFile("", name, error=error)
 
 
 def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile) -> list[str]:
     """Load a file and take it out of the inbox; returns messages that the warehouse can't keep, having no such file."""
     quarantine_folder = night.workspace.quarantined
 
-    def messages_for(status: load.LoadStatus) -> list[Message]:
-        return _messages(path.name, taken, status, _quarantined_file(taken, status, quarantine_folder))
+    def messages_for(loaded: take_in.TakenFile, status: load.LoadStatus) -> list[Message]:
+        return _messages(loaded, status, _quarantined_file(loaded, status, quarantine_folder))
 
-    status = load.load_file(con, taken, night.started_at, messages_for)
+    taken, status = file_by_file.load_file(con, taken, night.started_at, messages_for)
+    sentences = []
     if (quarantined_file := _quarantined_file(taken, status, quarantine_folder)) is not None:
-        quarantine.write_quarantined(taken, quarantine_folder)
+        sentences += file_by_file.write_quarantined(taken, quarantine_folder)
     elif taken.error is None and status != "duplicate":
         quarantine.quarantined_path(taken, quarantine_folder).unlink(missing_ok=True)
     _leave_inbox(path, taken, status, quarantine_folder)
-    return (
-        [] if taken.file_hash else [message.text for message in _messages(path.name, taken, status, quarantined_file)]
-    )
+    if not taken.file_hash:
+        sentences += [message.text for message in _messages(taken, status, quarantined_file)]
+    return sentences
 
 
 def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
@@ -118,7 +148,7 @@ def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
         if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
             continue
         if path.is_symlink() or not path.is_file():
-            sentences.append(f"{path.name}: left in the inbox, because it is not a plain file")
+            sentences.append(f"{name_text(path.name)}: left in the inbox, because it is not a plain file")
             continue
         files.append(path)
     return files, sentences
@@ -140,7 +170,7 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
     """
     if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
         return
-    waiting = quarantine_folder / path.name
+    waiting = quarantine_folder / safe_name(path.name)
     is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
     if status != "quarantined":
         path.unlink()
@@ -148,13 +178,12 @@ def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, 
             waiting.unlink()
         return
     if waiting.exists() and not is_known:
-        waiting = quarantine_folder / f"{path.stem}.{taken.file_hash[:8]}{path.suffix}"
+        waiting = quarantine_folder / safe_name(path.name, f".{taken.file_hash[:8]}")
     path.replace(waiting)
 
 
-def _messages(
-    name: str, taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None
-) -> list[Message]:
+def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[Message]:
+    name = taken.file_name
     if status == "duplicate":
         found = [Message(f"{name}: taken in before; nothing changed")]
     elif status == "reread":
