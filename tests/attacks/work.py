@@ -66,8 +66,8 @@ def run(attack: Attack, part: Part, results: Results, ground: Ground, deadline: 
                 result = future.result()
                 results.add(result)
                 _say(attack, results, result)
-                if result.not_run:
-                    deadline = 0.0
+                if result.not_run or not (result.count or result.figures):
+                    deadline = 0.0  # it could not run, or broke off: more of the same says no more
 
 
 def _safely(part: Part, ground: Ground, number: int, left: int) -> Result:
