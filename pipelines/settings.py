@@ -50,6 +50,18 @@ class RefreshSettings(Strict):
     keep_generations: int = Field(
         3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
     )
+    inbox_quiet_seconds: float = Field(
+        5,
+        ge=0,
+        le=600,
+        description="A file in inbox/ that changes within so many seconds is not whole yet: it waits for the next refresh.",
+    )
+    keep_taken_days: int = Field(
+        90,
+        ge=1,
+        le=36500,
+        description="How many days a file stays in taken/ after it was taken in. The archive keeps its content for good.",
+    )
 
     @field_validator("priced_on")
     @classmethod
@@ -241,6 +253,20 @@ class Settings(Strict):
         default_factory=list,
         description="Models to buy together. The pages show what shared parcels save, and each model's fair share.",
     )
+
+    @model_validator(mode="after")
+    def _codes_differ(self) -> Settings:
+        """Every buyer and every way of buying has its own code, whatever its case: codes become names of files."""
+        for kind, codes in (
+            ("buyers", [buyer.buyer_code for buyer in self.buyer]),
+            ("scenarios", [scenario.scenario_code for scenario in self.scenario]),
+        ):
+            seen: dict[str, str] = {}
+            for code in codes:
+                if code.casefold() in seen:
+                    raise ValueError(f"two {kind} are called {seen[code.casefold()]} and {code}")
+                seen[code.casefold()] = code
+        return self
 
     @model_validator(mode="after")
     def _watches_make_sense(self) -> Settings:

@@ -42,6 +42,11 @@ class Workspace:
         return self.root / "quarantine"
 
     @property
+    def taken(self) -> Path:
+        """Files that were taken in, by day, for some time."""
+        return self.root / "taken"
+
+    @property
     def archive(self) -> Path:
         """Every input, under its content hash."""
         return self.root / "archive"

@@ -17,6 +17,7 @@ MARKED_PATHS = {
     "tests/demo/test_demo_exports_whole.py": ("slow",),
     "tests/demo/test_demo_wheel.py": ("slow",),
     "tests/flows/scheduler/test_clock_changes.py": ("slow",),
+    "tests/flows/test_exports_that_wait.py": ("slow",),
     "tests/flows/test_intake_rounds.py": ("slow",),
     "tests/flows/scheduler/test_local_server_running.py": ("flows", "slow"),
     "tests/flows/scheduler/test_prefect_runs.py": ("flows", "slow"),

@@ -136,7 +136,7 @@ def refresh(
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
         night = clock.run("check new exports", plausibility_steps.check_exports, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
-        sentences += [*night.intake.messages, *night.history.messages]
+        sentences += [*night.all_inputs.remarks, *night.intake.messages, *night.history.messages]
         cleared = clock.run("clear records of nights", record_steps.clear_records, night)
         sentences += cleared.messages
         if cleared.days:

@@ -20,7 +20,8 @@ FAR_OUT = 9.0
 OTHERS_NEAR = 0.25
 """An export's date is like those of other vendors if at least this share of them is near it."""
 OWN_LIST = 0.5
-"""With less of its elements in its vendor's export before, an export is compared with other vendors' lists."""
+"""With less of its elements in its vendor's export before, or fewer of these at the same price, an export is compared with
+other vendors' lists."""
 SAME_LIST = 0.6
 """An export that has this share of its elements in another vendor's list, with the same prices and quantities, is that list."""
 LIKE_NEWEST = (0.9, 0.1)
@@ -152,7 +153,12 @@ def findings_of(key: ExportKey, figures: Figures, known: Known, settings: Plausi
 
 def needs_other_lists(figures: Figures) -> bool:
     """Whether an export has so little in common with its vendor's own that other vendors' lists must be looked at."""
-    return figures.previous is None or figures.previous.common_count < OWN_LIST * figures.element_count
+    previous = figures.previous
+    return (
+        previous is None
+        or previous.common_count < OWN_LIST * figures.element_count
+        or previous.same_price_count < OWN_LIST * previous.common_count
+    )
 
 
 def _dates(key: ExportKey, figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding]:
@@ -202,7 +208,7 @@ def _size(figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding]
         # Bit by bit: no export alone has lost that much.
         share = 100 * (1 - figures.element_count / usual)
         yield Finding("offers_gone", "waits", share, settings.offers_gone_pct, *compared)
-    factor = figures.element_count / usual if usual else math.inf
+    factor = figures.element_count / usual if usual else 0.0
     if factor > settings.growth_factor and figures.element_count - usual >= FEW:
         yield Finding("list_grown", "waits", factor, settings.growth_factor, *compared)
 
@@ -248,7 +254,8 @@ def _lists(figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding
         compared = (like.file_hash, like.observed_on)
         yield Finding("list_of_other_vendor", "waits", 100 * share, 100 * SAME_LIST, *compared, like.vendor_code)
     ratios = sorted(other.price_ratio for other in figures.others if other.price_ratio and other.common_count >= FEW)
-    if ratios:
+    own = figures.previous.common_count if figures.previous else 0
+    if ratios and own < OWN_LIST * figures.element_count:
         middle = ratios[len(ratios) // 2]
         if _is_beyond(middle, settings.market_level_factor):
             yield Finding("market_level", "waits", middle, settings.market_level_factor)
