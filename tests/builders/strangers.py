@@ -6,6 +6,7 @@ import re
 import subprocess
 import sys
 import time
+import urllib.error
 import urllib.request
 from base64 import b64encode
 from collections.abc import Iterator
@@ -44,14 +45,23 @@ def as_nobody(given: dict[str, Any]) -> dict[str, Any]:
 
 
 def as_owner(record: ServerRecord, method: str, path: str, body: object = None) -> Any:
-    """The server's answer to the one who has the secret."""
+    """The server's answer to the one who has the secret; asked again while its data base is busy, as Prefect's clients do."""
     data = None if body is None else json.dumps(body).encode()
     login = "Basic " + b64encode(record.secret.encode()).decode()
     headers = {"content-type": "application/json", "authorization": login}
     request = urllib.request.Request(f"{record.url}/{path}", data, headers, method=method)
-    with urllib.request.build_opener(urllib.request.ProxyHandler({})).open(request, timeout=60) as answer:
-        text = answer.read()
-    return json.loads(text) if text else None
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    for seconds in (1, 2, 4, 8, 0):
+        try:
+            with opener.open(request, timeout=60) as answer:
+                text = answer.read()
+            return json.loads(text) if text else None
+        except urllib.error.HTTPError as error:
+            with error:
+                if error.code != 503 or not seconds:
+                    raise
+            time.sleep(seconds)
+    raise AssertionError("never comes here")
 
 
 @contextmanager

@@ -34,6 +34,7 @@ LOOPBACK = "127.0.0.1"
 
 START_TIMEOUT_SECONDS = 300
 STOP_TIMEOUT_SECONDS = 15
+GRACE_SECONDS = 5
 LOOK_SECONDS = 0.5
 """How often a refresh looks whether its server is still there."""
 
@@ -192,31 +193,34 @@ def _answers(record: ServerRecord) -> bool:
 
 @contextmanager
 def _interrupted_when(is_gone: Callable[[], bool], workspace: Workspace) -> Iterator[None]:
-    """Interrupt what runs in the block once the server is gone: Prefect would ask for it again and again.
+    """End what runs in the block once the server is gone: Prefect would ask for it again and again, for minutes.
 
     Raises:
         KitfareError: the server went.
     """
     gone, done = threading.Event(), threading.Event()
+    error = server_ended(workspace, "what was published stays", "run `kitfare refresh` again")
 
     def watch() -> None:
         while not done.wait(LOOK_SECONDS):
             if is_gone():
                 gone.set()
                 signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
-                return
+                time.sleep(GRACE_SECONDS)
+                # Prefect still asks, in the block or at the end of the program. A kill at any moment is safe.
+                if not done.is_set():
+                    print(error, file=sys.stderr, flush=True)
+                os._exit(error.exit_code)
 
-    watcher = threading.Thread(target=watch, daemon=True)
-    watcher.start()
+    threading.Thread(target=watch, daemon=True).start()
     try:
         yield
     except BaseException:
         if gone.is_set() or is_gone():
-            raise server_ended(workspace, "what was published stays", "run `kitfare refresh` again") from None
+            raise error from None
         raise
     finally:
         done.set()
-        watcher.join()
 
 
 def server_ended(workspace: Workspace, state: str, next_step: str) -> KitfareError:

@@ -9,10 +9,7 @@ Annotations are types here, not text: a run's own process gets a flow's function
 # ruff: noqa: E402  (Prefect reads its settings when it is imported)
 
 import logging
-import multiprocessing
 import os
-import signal
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -37,6 +34,7 @@ from pipelines.flows.refresh import Progress, RefreshOutcome, no_progress, refre
 from pipelines.flows.runs.notices import settings_or_last
 from pipelines.flows.runs.run_record import mark_shown
 from pipelines.settings_prefect import PrefectSettings
+from pipelines.workers import end_with_parent
 from pipelines.workspace import Workspace
 
 Given = ParamSpec("Given")
@@ -163,7 +161,7 @@ def nightly_refresh(priced_on: date | None = None) -> None:
     Args:
         priced_on: the date to price; that of kitfare.toml if left out.
     """
-    _end_with_schedule()
+    end_with_parent()  # its server is gone, and this run has the workspace's lock
     _refresh_and_show(_served_workspace(), priced_on)
 
 
@@ -176,26 +174,13 @@ def monthly_report(priced_on: date | None = None, time_zone: str = "UTC", month:
         time_zone: the schedule's, in which it is the first of the month; elsewhere it may be the day before.
         month: another month to report, such as 2026-10.
     """
-    _end_with_schedule()
+    end_with_parent()
     place = _served_workspace()
     ended = month_before(datetime.now(ZoneInfo(time_zone)).date())
     _refresh_and_show(place, priced_on)
     page = _runner(place)("find the month's report", report_of, place, month or ended)
     text = page.with_suffix(".md").read_text(encoding="utf-8")
     create_markdown_artifact(f"[{page.name}]({page.resolve().as_uri()})\n\n{text}", key="monthly-report")
-
-
-def _end_with_schedule() -> None:
-    """Let a run that the schedule started end when the schedule is killed: its server is gone, and it has the workspace's lock."""
-    schedule = multiprocessing.parent_process()
-    if schedule is None:
-        return
-
-    def watch() -> None:
-        schedule.join()
-        os.kill(os.getpid(), signal.SIGKILL)  # as safe as at any other moment: nothing half done is ever read
-
-    threading.Thread(target=watch, daemon=True).start()
 
 
 def _served_workspace() -> Workspace:
