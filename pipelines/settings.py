@@ -12,9 +12,11 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator, model_validator
 
 from pipelines.money import is_currency
-from pipelines.settings_base import Effort, ExactDecimal, Strict
+from pipelines.settings_base import Day, Effort, ExactDecimal, Strict
+from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
-from pipelines.settings_watches import Watch, WatchNews
+from pipelines.settings_watches import Notify, Watch, WatchNews
+from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
 
 
 class RefreshSettings(Strict):
@@ -22,11 +24,13 @@ class RefreshSettings(Strict):
 
     priced_on: Literal["today", "latest_export"] | date = Field(
         "today",
-        description="The date to price: today, latest_export (the newest date in the price history), or a date.",
+        description="The date to price: today, latest_export (the latest date on which at least half of the usual vendors have prices that "
+        "are not stale), or a date.",
     )
     stale_after_days: int = Field(
         30,
         ge=1,
+        le=36_500,
         description="An offer that no price export has confirmed for this many days can't be bought; its price is unknown.",
     )
     months_back: int = Field(
@@ -43,9 +47,34 @@ class RefreshSettings(Strict):
     workers: int = Field(
         2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
     )
+    expected_every_hours: int = Field(
+        26,
+        ge=0,
+        le=10000,
+        description="A refresh is overdue if none has succeeded for so many hours. The default is for one a night. 0: never overdue.",
+    )
     keep_generations: int = Field(
         3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
     )
+    inbox_quiet_seconds: float = Field(
+        5,
+        ge=0,
+        le=600,
+        description="A file in inbox/ that changes within so many seconds is not whole yet: it waits for the next refresh.",
+    )
+    keep_taken_days: int = Field(
+        90,
+        ge=1,
+        le=36500,
+        description="How many days a file stays in taken/ after it was taken in. The archive keeps its content for good.",
+    )
+
+    @field_validator("priced_on")
+    @classmethod
+    def _can_be_calculated_with(cls, value: str | date) -> str | date:
+        if isinstance(value, date) and not FIRST_PRICE_DAY <= value <= LAST_PRICE_DAY:
+            raise ValueError(f"{value} is not from {FIRST_PRICE_DAY} to {LAST_PRICE_DAY}")
+        return value
 
 
 class ReportSettings(Strict):
@@ -58,10 +87,13 @@ class ReportSettings(Strict):
         le=1,
         description="An index or cost is shown only if at least this share of what it counts has a price (0 to 1).",
     )
-    mover_count: int = Field(5, ge=1, description="How many rises and how many falls the monthly report lists.")
+    mover_count: int = Field(
+        5, ge=1, le=10_000, description="How many rises and how many falls the monthly report lists."
+    )
     months_with_model_pages: int = Field(
         25,
         ge=1,
+        le=10_000,
         description="The latest months in which each model has its own report page. Older months have one page for all.",
     )
     running_out_months: int = Field(
@@ -122,7 +154,9 @@ class Scenario(Strict):
     )
     use_stock_on_hand: bool = Field(False, description="Use the pieces of tables/stock_on_hand.csv first.")
     allow_spares: bool = Field(True, description="Buy more pieces than needed where that is cheaper.")
-    maximum_vendor_count: int | None = Field(None, ge=1, description="A plan buys from no more vendors than this.")
+    maximum_vendor_count: int | None = Field(
+        None, ge=1, le=10_000, description="A plan buys from no more vendors than this."
+    )
     forbidden_vendors: list[str] = Field([], description="Vendors to buy nothing from.")
     only_vendors: list[str] = Field([], description="Buy from these vendors only; empty: from all.")
     forced_vendors: list[str] = Field(
@@ -203,6 +237,9 @@ class Settings(Strict):
     """All of kitfare.toml."""
 
     refresh: RefreshSettings = Field(default_factory=RefreshSettings, description="What a refresh computes.")
+    plausibility: PlausibilitySettings = Field(
+        default_factory=PlausibilitySettings, description="From when on a price export is not believed but waits."
+    )
     report: ReportSettings = Field(default_factory=ReportSettings, description="What the pages show.")
     prefect: PrefectSettings = Field(
         default_factory=PrefectSettings,
@@ -216,12 +253,30 @@ class Settings(Strict):
     watch: list[Watch] = Field(default_factory=list, description="What to report after each refresh.")
     watch_news: WatchNews = Field(
         default_factory=WatchNews,
-        description="Where the results of watches go, besides the page watches.html. Nothing goes over a network.",
+        description="Where the results of watches go, besides the page watches.html and [[notify]].",
+    )
+    notify: list[Notify] = Field(
+        default_factory=list,
+        description="Who hears of a failed or overdue refresh, and of watches. kitfare itself sends nothing over a network.",
     )
     joint_order: list[JointOrder] = Field(
         default_factory=list,
         description="Models to buy together. The pages show what shared parcels save, and each model's fair share.",
     )
+
+    @model_validator(mode="after")
+    def _codes_differ(self) -> Settings:
+        """Every buyer and every way of buying has its own code, whatever its case: codes become names of files."""
+        for kind, codes in (
+            ("buyers", [buyer.buyer_code for buyer in self.buyer]),
+            ("scenarios", [scenario.scenario_code for scenario in self.scenario]),
+        ):
+            seen: dict[str, str] = {}
+            for code in codes:
+                if code.casefold() in seen:
+                    raise ValueError(f"two {kind} are called {seen[code.casefold()]} and {code}")
+                seen[code.casefold()] = code
+        return self
 
     @model_validator(mode="after")
     def _watches_make_sense(self) -> Settings:
@@ -282,8 +337,8 @@ class Discount(Strict):
     """A sale or a discount code. Several on one day multiply: 20 % and 10 % leave 72 % (common practice, no source)."""
 
     pct: ExactDecimal = Field(gt=0, le=100, description="What it takes off, in per cent.", examples=[Decimal(10)])
-    from_on: date = Field(date(1900, 1, 1), description="Its first day.")
-    to_on: date = Field(date(9999, 12, 31), description="Its last day.")
+    from_on: Day = Field(date(1900, 1, 1), description="Its first day.")
+    to_on: Day = Field(date(9999, 12, 31), description="Its last day.")
     reason: str = Field("", description="A note for people who read this later.")
 
 
@@ -302,8 +357,8 @@ class Instructions(Strict):
 class ListVersion(Strict):
     """One version of the designer's parts list."""
 
-    list_version: int = Field(ge=1, description="Number of the version, as in parts.csv.")
-    released_on: date = Field(
+    list_version: int = Field(ge=1, le=1_000_000, description="Number of the version, as in parts.csv.")
+    released_on: Day = Field(
         description="First day of this version. Earlier days use the version before, if there is one."
     )
 
@@ -318,7 +373,7 @@ class ModelSettings(Strict):
     skip_sections: list[str] = Field(
         [], description="Sections of the parts list that are not bought (section_code in parts.csv)."
     )
-    maker_lines: list[int] = Field(
+    maker_lines: list[Annotated[int, Field(ge=1, le=1_000_000_000)]] = Field(
         [], description='Lines that scenarios with maker = "marked" buy at the maker\'s shop.'
     )
     publish_lines: Literal["none", "some", "all"] = Field(

@@ -10,9 +10,11 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from pipelines.errors import SettingsError
+from pipelines.plain_files import read_plain
+from schemas.contract import FIRST_DAY, LAST_DAY
 
 
 def _exact_decimal(value: Any) -> Any:
@@ -21,6 +23,7 @@ def _exact_decimal(value: Any) -> Any:
 
 
 ExactDecimal = Annotated[Decimal, BeforeValidator(_exact_decimal)]
+Day = Annotated[date, Field(ge=FIRST_DAY, le=LAST_DAY)]
 Effort = Literal["quick", "standard", "deep"]
 
 
@@ -37,21 +40,27 @@ def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
     """Read a TOML file into a settings class.
 
     Raises:
-        SettingsError: the file is missing, not TOML, or has an unknown key or a wrong value.
+        SettingsError: the file is missing, no plain file, not TOML, or has an unknown key or a wrong value.
     """
     try:
-        return kind.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+        return kind.model_validate(tomllib.loads(read_plain(path).decode()))
     except FileNotFoundError:
         raise SettingsError(
             f"{path.name} is missing",
             where=str(path),
             next_step="copy one from a new workspace: `kitfare init DIR` writes it",
         ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except OSError as error:
         raise SettingsError(
-            f"{path.name} can't be read as TOML: {error}",
+            f"{path.name} can't be read: {error.strerror or error}",
             where=str(path),
-            next_step='correct that line; text stands in "quotes", and \\ in a text is written \\\\',
+            next_step="put a plain file in its place that you may read",
+        ) from None
+    except RecursionError:
+        raise SettingsError(
+            f"{path.name} can't be read as TOML: brackets stand in brackets too many times",
+            where=str(path),
+            next_step="remove what does not belong there; no setting needs more than three levels",
         ) from None
     except ValidationError as error:
         faults = "; ".join(_in_words(found) for found in error.errors())
@@ -59,6 +68,12 @@ def load_toml(path: Path, kind: type[_Loaded]) -> _Loaded:
             f"{path.name} has wrong settings",
             where=f"{path}: {faults}",
             next_step="correct them and run the command again",
+        ) from None
+    except ValueError as error:  # also of text that is not UTF-8, and of a number with thousands of digits
+        raise SettingsError(
+            f"{path.name} can't be read as TOML: {error}",
+            where=str(path),
+            next_step='correct that line; text stands in "quotes", and \\ in a text is written \\\\',
         ) from None
 
 
@@ -81,5 +96,6 @@ def _in_words(found: Any) -> str:
         fault = found["msg"].removeprefix("Value error, ")
     else:
         rule = re.sub(", (unable to parse|input is too short).*", "", found["msg"].replace("Input should", "it must"))
-        fault = f"{value!r} is not allowed: {rule.replace('integer', 'whole number').replace(' or datetime', '')}"
+        shown = value if isinstance(value, date) else repr(value)
+        fault = f"{shown} is not allowed: {rule.replace('integer', 'whole number').replace(' or datetime', '')}"
     return f"{place}: {fault}" if place else fault

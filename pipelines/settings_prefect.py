@@ -13,6 +13,7 @@ class PrefectSettings(Strict):
     step_timeout_seconds: int = Field(
         21600,
         ge=1,
+        le=2_592_000,
         description="A try of a step that takes longer is stopped, and the refresh fails. The default is 6 hours.",
     )
     dashboard: bool = Field(

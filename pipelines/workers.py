@@ -11,10 +11,16 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pipelines.errors import KitfareError
+
+
+class WorkerDiedError(KitfareError):
+    """A worker process ended without an answer: its memory ran out, or a library ended it."""
+
 
 Shared = TypeVar("Shared")
 Key = TypeVar("Key")
@@ -55,7 +61,7 @@ def spread(
         workers: processes; with one, no process is started and the order is kept.
 
     Raises:
-        KitfareError: a process died. What ``work`` raises comes through.
+        WorkerDiedError: a process died. What ``work`` raises comes through.
     """
     if workers <= 1:
         for key, item in items:
@@ -73,7 +79,7 @@ def spread(
         except BrokenProcessPool:
             if _kept is not None:
                 _kept.pop(workers, None)
-            raise KitfareError(
+            raise WorkerDiedError(
                 "a worker process died, perhaps for lack of memory",
                 next_step="lower workers in kitfare.toml, or free memory, and run the command again",
                 state="nothing was published",
@@ -81,6 +87,42 @@ def spread(
         finally:
             for future in waiting:
                 future.cancel()
+
+
+def alone(work: Callable[[Shared, Item], Result], shared: Shared, item: Item) -> Result:
+    """``work(shared, item)`` in a process of its own, so that what ends the process ends nothing else.
+
+    Raises:
+        WorkerDiedError: the process died. What ``work`` raises comes through.
+    """
+    context = multiprocessing.get_context("spawn")
+    receiver, sender = context.Pipe(duplex=False)
+    with _one_thread_each(), _written((work, shared)) as job:
+        process = context.Process(target=_answer, args=(job, item, sender))
+        process.start()
+        sender.close()
+        try:
+            is_done, found = receiver.recv()
+        except EOFError:
+            raise WorkerDiedError("a worker process died, perhaps for lack of memory") from None
+        finally:
+            # It has answered or died; one that does not end by itself must not be waited for.
+            process.kill()
+            process.join()
+            receiver.close()
+    if not is_done:
+        raise found
+    result: Result = found
+    return result
+
+
+def _answer(job: str, item: Any, sender: Connection) -> None:
+    """Send what :func:`_work_on` returns, or raises, to the process that asked."""
+    try:
+        answer = (True, _work_on(job, item))
+    except BaseException as error:
+        answer = (False, error)
+    sender.send(answer)
 
 
 def _ready(waiting: dict[Future[Result], Key]) -> Iterator[tuple[Key, Result]]:

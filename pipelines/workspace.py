@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipelines.errors import UsageError
+from pipelines.plain_files import oddity
 from pipelines.settings import Settings
 from pipelines.settings_base import load_toml
 
@@ -19,7 +20,14 @@ class Workspace:
     root: Path
 
     def __post_init__(self) -> None:
-        if not (self.root / "kitfare.toml").is_file():
+        settings = self.root / "kitfare.toml"
+        if words := oddity(settings):
+            raise UsageError(
+                f"kitfare.toml is {words}, not a plain file",
+                where=str(settings),
+                next_step="put the file back; `kitfare init DIR` writes one into a new workspace",
+            )
+        if not settings.is_file():
             raise UsageError(
                 f"{self.root} is not a kitfare workspace: it has no kitfare.toml",
                 next_step="run `kitfare init DIR`, or give --workspace DIR",
@@ -34,6 +42,11 @@ class Workspace:
     def quarantined(self) -> Path:
         """Where rows that failed validation wait to be corrected."""
         return self.root / "quarantine"
+
+    @property
+    def taken(self) -> Path:
+        """Files that were taken in, by day, for some time."""
+        return self.root / "taken"
 
     @property
     def archive(self) -> Path:
@@ -69,6 +82,11 @@ class Workspace:
     def published(self) -> Path:
         """Symbolic link to the results that readers see."""
         return self.root / "published"
+
+    @property
+    def runs(self) -> Path:
+        """What became of each refresh: a record each, no input of anything."""
+        return self.root / "runs"
 
     def settings(self) -> Settings:
         """kitfare.toml, checked."""

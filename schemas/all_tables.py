@@ -26,7 +26,7 @@ from schemas.inputs.vendors import (
 )
 from schemas.published.availability import ELEMENT_AVAILABILITY, MODEL_AVAILABILITY
 from schemas.published.flexibility import COLOUR_FLEX_SAVING, FLEXIBILITY_COST, LOOK_FIRST, SUBSTITUTE_SAVING
-from schemas.published.intake import CORRECTED_ROW, INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
+from schemas.published.intake import CORRECTED_ROW, EXPORT_FINDING, INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
 from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THRESHOLD
 from schemas.published.over_time import (
@@ -150,7 +150,7 @@ PUBLISHED_DOMAINS: tuple[tuple[str, tuple[Contract, ...]], ...] = (
     ),
     ("Watches", (WATCH_RESULT,)),
     ("Price history", (PRICE_HISTORY, OFFER_CONFIRMATION, OFFER_SOURCE, SUSPECT_PRICE)),
-    ("Intake", (INTAKE_FILE, VENDOR_EXPORT, QUARANTINED_ROW, CORRECTED_ROW)),
+    ("Intake", (INTAKE_FILE, VENDOR_EXPORT, EXPORT_FINDING, QUARANTINED_ROW, CORRECTED_ROW)),
     ("Refreshes", (REFRESH_RUN, INPUT_FILE, CHECK_RESULT)),
 )
 """Tables of a generation, by domain, in the order a reader meets them. A workspace's own tables are published beside them."""

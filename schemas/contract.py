@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import date
 from decimal import Decimal
 from typing import Literal
 
@@ -31,6 +32,12 @@ month      calendar month as text, 2026-10
 flag       true or false
 code_list  several codes in one cell, separated by semicolons; kept as text
 """
+
+FIRST_PRICE_DAY, LAST_PRICE_DAY = date(1990, 1, 1), date(2199, 12, 31)
+"""Between these are dates of prices, and dates to price: days and months can be added to them and taken off."""
+
+FIRST_DAY, LAST_DAY = date(1900, 1, 1), date(9999, 12, 31)
+"""Between these are other dates that users write. Some stand for "always" or "no end", so nothing is added to them."""
 
 BUYERS_CURRENCY = "currency of the buyer"
 VENDORS_CURRENCY = "currency of the vendor"
@@ -60,8 +67,8 @@ class Column:
     unit: str = ""
     allowed: tuple[str, ...] = ()
     pattern: str = ""
-    minimum: float | None = None
-    maximum: float | None = None
+    minimum: float | date | None = None
+    maximum: float | date | None = None
 
     @property
     def duckdb_type(self) -> str:
@@ -88,8 +95,10 @@ class Column:
         return "; ".join(filter(None, (self.meaning, self.unit and f"unit: {self.unit}", self.rule)))
 
 
-def _plain(number: float) -> str:
-    """A number as people write it, without an exponent."""
+def _plain(number: float | date) -> str:
+    """A number as people write it, without an exponent, or a date."""
+    if isinstance(number, date):
+        return number.isoformat()
     return f"{Decimal(repr(number)):f}".removesuffix(".0")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from typing import Any
 
@@ -91,7 +92,7 @@ def _rules_of(column: Column, may_be_empty: bool) -> list[_Rule]:
     if column.pattern == "#RRGGBB":
         rules.append(_Rule(_matches(r"^#[0-9A-Fa-f]{6}$"), "written like #A0B1C2"))
     if column.kind == "month":
-        rules.append(_Rule(_matches(r"^\d{4}-(0[1-9]|1[0-2])$"), "a month such as 2026-10"))
+        rules.append(_Rule(_matches(r"^(19[0-9]|2[01][0-9])[0-9]-(0[1-9]|1[0-2])$"), "a month such as 2026-10"))
     return rules
 
 
@@ -116,7 +117,7 @@ def _currencies(or_empty: bool) -> list[str]:
     return [*codes, ""] if or_empty else codes
 
 
-def _typed_limit(column: Column, limit: float) -> Any:
+def _typed_limit(column: Column, limit: float | date) -> Any:
     from decimal import Decimal
 
     return Decimal(str(limit)) if column.kind in ("price", "amount") else limit

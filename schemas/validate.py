@@ -43,8 +43,8 @@ _TEXT_PATTERNS = {
     "price": r"^[+-]?\d{1,12}(\.\d{1,6}0*)?$",
     "amount": r"^[+-]?\d{1,14}(\.\d{1,4}0*)?$",
     "number": r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$",
-    "date": r"^\d{4}-\d{2}-\d{2}$",
-    "timestamp": r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}:\d{2}(\.\d{1,6})?$",
+    "date": r"^[1-9]\d{3}-\d{2}-\d{2}$",  # Python knows no year 0
+    "timestamp": r"^[1-9]\d{3}-\d{2}-\d{2}[T ]\d{2}:\d{2}:\d{2}(\.\d{1,6})?$",
 }
 _WRITTEN_LIKE = {
     "integer": "a whole number such as 120",

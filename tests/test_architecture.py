@@ -26,18 +26,18 @@ MOST_MODULES = 14
 ROOMS = {
     "": (
         "pipelines | errors | money < schemas"
-        " < settings_base < settings_prefect | settings_watches < settings"
-        " < workspace | settings_text | inputs | resources | workers < demo"
+        " < plain_files, file_faults < settings_base < settings_plausibility | settings_prefect | settings_watches < settings"
+        " < workspace | settings_text | inputs | resources | workers"
         " < intake | warehouse | (costing < demand < planner < planning) | trends < insight < reporting < flows < cli"
     ),
     "schemas": "contract < columns | inputs | published < all_columns, all_tables < rules < validate, dictionary",
-    "intake": "reading < profiles < checking < archiving < workspace < single_files",
+    "intake": "reading < profiles < checking | plausibility < archiving < workspace < single_files",
     "warehouse": "connect < price_history | publishing",
     "planner": "statement < reduction < program < plans < bounds | search",
     "trends": "months < index_numbers | prices < model_index < outlook",
     "insight": "replanning < (cost_parts < what_if) | flexibility | together | over_time",
     "reporting": "basis < drawings < sections < orders < model_pages | month",
-    "flows": "file_lock | month | watch_news | steps < refresh < scheduler",
+    "flows": "file_lock | month < runs < watch_news < recorded | steps < refresh < scheduler",
     "cli": "terminal < start | nightly | ask",
 }
 

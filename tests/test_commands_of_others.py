@@ -1,38 +1,34 @@
 """Programs named in kitfare.toml run only where nobody else could have written the file."""
 
-import json
 import os
-import sys
 from pathlib import Path
 
 import pytest
 
-from pipelines.flows.watch_news import pass_on
+from pipelines.errors import InputError
+from pipelines.flows.runs import delivery
 from pipelines.workspace import Workspace
-from tests.flows.test_watch_news import DAY, found
+from tests.builders.runs import NOTE_DOWN, bare_workspace, heard, one_run, program
 
 
 @pytest.fixture
 def place(tmp_path: Path) -> Workspace:
     root = tmp_path / "space"
     root.mkdir(mode=0o755)
-    trace = json.dumps(f"open({str(tmp_path / 'ran')!r}, 'w')")
-    (root / "kitfare.toml").write_text(
-        '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n'
-        f'[watch_news]\ncommand = [{json.dumps(sys.executable)}, "-c", {trace}]\n'
-    )
-    return Workspace(root)
+    return bare_workspace(root, "[[notify]]\n" + program(NOTE_DOWN))
 
 
 def ran(place: Workspace) -> tuple[bool, str]:
-    """Whether the command ran, and what was said last."""
-    messages = pass_on(place, "r", DAY, found(("a", True)), None)
-    return (place.root.parent / "ran").exists(), messages[-1]
+    """Whether the command runs for a refresh that fails now, or for an earlier one; and what was said."""
+    before = len(heard(place))
+    one_run(place, error=InputError("a table is wrong", where="parts.csv:3"))
+    messages = delivery.pass_on(place)
+    return len(heard(place)) > before, " ".join(messages)
 
 
 def test_it_runs_where_the_owner_alone_can_write(place: Workspace) -> None:
     assert place.why_no_commands() == ""
-    assert ran(place) == (True, "watch w: hut, home: a: few left.")
+    assert ran(place) == (True, "")
     # A folder that all may write to, but in which nobody may replace another's files, is as good.
     place.root.parent.chmod(0o1777)
     assert place.why_no_commands() == ""

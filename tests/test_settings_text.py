@@ -1,6 +1,8 @@
 """The settings files as text: every setting is there, none is lost, and those switched off work when switched on."""
 
+import os
 import re
+import socket
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -26,9 +28,11 @@ from pipelines.settings import (
     Settings,
 )
 from pipelines.settings_base import Strict, load_toml
+from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_text import model_toml, settings_toml
-from pipelines.settings_watches import Watch, WatchNews
+from pipelines.settings_watches import Notify, Watch, WatchNews
+from schemas.contract import FIRST_DAY, LAST_DAY
 
 HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
 PLAIN = Settings(buyer=[HOME])
@@ -53,7 +57,7 @@ def switched_on(text: str) -> str:
 
 
 @pytest.mark.parametrize(
-    "kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario, JointOrder, Watch, WatchNews]
+    "kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario, JointOrder, Watch, WatchNews, Notify]
 )
 def test_every_key_of_kitfare_toml_is_there(kind: Any) -> None:
     text = settings_toml(PLAIN)
@@ -77,12 +81,14 @@ def test_every_settings_class_is_tested() -> None:
         Settings,
         RefreshSettings,
         ReportSettings,
+        PlausibilitySettings,
         PrefectSettings,
         Buyer,
         Scenario,
         JointOrder,
         Watch,
         WatchNews,
+        Notify,
         ModelSettings,
         Instructions,
         Discount,
@@ -129,7 +135,7 @@ def test_settings_far_from_the_defaults_come_read_back(tmp_path: Path) -> None:
     sections=st.lists(TEXTS, max_size=3),
     price=DECIMALS,
     pcts=st.lists(st.decimals("0.000001", 100, places=6), max_size=3),
-    days=st.lists(st.dates(), min_size=1, max_size=3),
+    days=st.lists(st.dates(FIRST_DAY, LAST_DAY), min_size=1, max_size=3),
 )
 def test_any_model_comes_read_back(
     tmp_path_factory: pytest.TempPathFactory, title: Any, sections: Any, price: Any, pcts: Any, days: Any
@@ -157,6 +163,12 @@ def test_any_model_comes_read_back(
         ),
         ('[refresh]\nmonths_back = "two"\n', "'two' is not allowed: it must be a valid whole number"),
         ('[refresh]\npriced_on = "tomorrow"\n', "'tomorrow' is not allowed: it must be a valid date"),
+        (
+            "[refresh]\npriced_on = 0001-01-01\n",
+            "refresh.priced_on: 0001-01-01 is not from 1990-01-01 to 2199-12-31",
+        ),
+        ("[refresh]\npriced_on = 9999-12-31\n", "refresh.priced_on: 9999-12-31 is not from"),
+        ("[refresh]\nstale_after_days = 1000000000000\n", "refresh.stale_after_days: 1000000000000 is not allowed"),
         ("[refresh]\nmonths_back = -1\n", "refresh.months_back: -1 is not allowed: it must be greater"),
         ("", "buyer: is missing"),
         ('[[buyer]]\nbuyer_code = "home"\n', "buyer #1.title: is missing"),
@@ -178,3 +190,32 @@ def test_a_file_that_is_not_toml_is_refused_with_the_line(text: str, tmp_path: P
     with pytest.raises(SettingsError, match=r"can't be read as TOML.*line [12]") as caught:
         read_back(text, Settings, tmp_path)
     assert caught.value.next_step
+
+
+@pytest.mark.parametrize(
+    "text", ["a = " + "9" * 5000, "a = " + "[" * 100_000, "[" * 100_000, "a = " + "{a = " * 100_000, "a" + ".a" * 5000]
+)
+def test_brackets_and_digits_without_end_are_refused_in_words(text: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError) as caught:
+        read_back(text, Settings, tmp_path)
+    assert caught.value.next_step
+
+
+def test_what_is_no_plain_file_is_said_and_never_waited_for(tmp_path: Path) -> None:
+    place = tmp_path / "model.toml"
+    place.mkdir()
+    with pytest.raises(SettingsError, match="it is a folder, not a plain file"):
+        load_toml(place, ModelSettings)
+    place.rmdir()
+    os.mkfifo(place)
+    with pytest.raises(SettingsError, match="it is a named pipe"):
+        load_toml(place, ModelSettings)
+    place.unlink()
+    place.symlink_to("nowhere")
+    with pytest.raises(SettingsError, match="a link that leads nowhere"):
+        load_toml(place, ModelSettings)
+    place.unlink()
+    with socket.socket(socket.AF_UNIX) as server:
+        server.bind(os.path.relpath(place))
+        with pytest.raises(SettingsError, match="it is a socket"):
+            load_toml(place, ModelSettings)

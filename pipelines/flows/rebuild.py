@@ -7,18 +7,21 @@ import tempfile
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import date
+from functools import partial
 from pathlib import Path
 
 import polars as pl
 
-from pipelines.errors import InputError, KitfareError, UsageError
+from pipelines.errors import InputError, UsageError
 from pipelines.flows.refresh import only_refresh
+from pipelines.flows.steps import file_by_file
 from pipelines.intake import take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import workspace_files
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, load, messages
+from pipelines.warehouse.price_history import history, messages, plausibility
 from pipelines.warehouse.price_history import tables as warehouse_tables
 from pipelines.workspace import Workspace
 from schemas.contract import Contract
@@ -58,7 +61,7 @@ def rebuild(
     with only_refresh(workspace):
         _remove(fresh)
         try:
-            count = _fill(fresh, workspace.archive, progress)
+            count = _fill(fresh, workspace, progress)
             differences = compare(fresh, workspace.warehouse)
             if replace:
                 _keep_messages(workspace.warehouse, fresh)
@@ -72,7 +75,7 @@ def compare(one: Path, other: Path) -> list[str] | None:
     """Names of the tables that differ in canonical form: rows by key, clocks left out. None if one cannot be read."""
     try:
         first, second = _canonical(one), _canonical(other)
-    except KitfareError:
+    except connect.DATABASE_ERRORS:
         return None
     return sorted(name for name in first if not first[name].equals(second[name]))
 
@@ -87,13 +90,15 @@ def _all_tables(con: connect.Connection) -> dict[str, pl.DataFrame]:
     return {**warehouse_tables.intake_tables(con), "summary_observation": summaries}
 
 
-def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], None]) -> int:
+def _fill(path: Path, workspace: Workspace, progress: Callable[[str, int, int], None]) -> int:
+    archive_folder = workspace.archive
     book = journal.read_journal(archive_folder)
     if not book.readings:
         raise UsageError(
             "no price file was ever taken in", where=str(archive_folder), next_step="run `kitfare refresh`"
         )
     known: dict[tuple[tuple[str, str], ...], tuple[list[profiles.Profile], pl.DataFrame]] = {}
+    reader = file_by_file.Reader(workspace.root)
     with connect.writer(path) as con:
         for number, reading in enumerate(book.readings):
             progress("take in archived files", number, len(book.readings))
@@ -105,9 +110,12 @@ def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], 
                     _profiles(reading.inputs, archive_folder),
                     table_of(reading.inputs, CODE_MAP, archive_folder),
                 )
-            place = archive.fetch(reading.file_hash, archive_folder)
-            taken = take_in.examine(place, reading.file_hash, reading.file_name, *known[shaping])
-            load.load_file(con, taken, reading.received_at)
+            archive.fetch(reading.file_hash, archive_folder)
+            taken = reader.read(
+                reading.file_hash, _examine, (archive_folder, *known[shaping], take_in.latest_date(reading.received_at)), (reading.file_hash, reading.file_name),
+                partial(file_by_file.ended, reading.file_hash, reading.file_name),
+            )  # fmt: skip
+            file_by_file.load_file(con, taken, reading.received_at)
         progress("fold the price history", 0, 0)
         decisions = {
             contract.name: table_of(book.inputs, contract, archive_folder)
@@ -119,8 +127,25 @@ def _fill(path: Path, archive_folder: Path, progress: Callable[[str, int, int], 
             withdrawn=decisions["withdrawn_files"]["file_hash"].to_list(),
         )
         history.set_corrections(con, decisions["source_corrections"])
+        plausibility.restore(con, _recorded_findings(book), book.checks)
         history.fold(con)
     return len({reading.file_hash for reading in book.readings})
+
+
+def _recorded_findings(book: journal.Journal) -> pl.DataFrame:
+    rows = [(file_hash, *found) for file_hash, every in book.checks.items() for found in every]
+    as_text = {name: pl.String() if kind == pl.Date() else kind for name, kind in plausibility.FINDING_SCHEMA.items()}
+    return pl.DataFrame(rows, as_text, orient="row").with_columns(
+        pl.col("observed_on", "compared_observed_on").str.to_date("%Y-%m-%d")
+    )
+
+
+def _examine(
+    shared: tuple[Path, list[profiles.Profile], pl.DataFrame, date], hash_and_name: tuple[str, str]
+) -> take_in.TakenFile:
+    archive_folder, known, code_map, latest_on = shared
+    file_hash, name = hash_and_name
+    return take_in.examine(archive.place_of(file_hash, archive_folder), file_hash, name, known, code_map, latest_on)
 
 
 def _profiles(inputs: Mapping[str, str], archive_folder: Path) -> list[profiles.Profile]:

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import polars as pl
 
-from pipelines.errors import KitfareError
+from pipelines.file_faults import fault_of_file
 from pipelines.intake.archiving import archive
 from pipelines.intake.profiles.profiles import load_profiles
 from pipelines.intake.reading.readers import ReadOptions, TextTable, open_source
 from pipelines.intake.reading.tabular import BLANKS
 from pipelines.intake.take_in import TakenFile, examine
 from pipelines.intake.workspace.workspace_files import read_workspace_table
+from pipelines.plain_files import name_text
 from pipelines.workspace import Workspace
 from schemas.inputs.catalogue import CODE_MAP, COLOURS
 from schemas.inputs.vendors import VENDOR_TERMS, VENDORS
@@ -120,11 +121,14 @@ def inspect_file(path: Path, workspace: Workspace | None) -> Inspection:
     """
     profiles = load_profiles(workspace.profiles) if workspace else []
     code_map = read_workspace_table(workspace, CODE_MAP) if workspace else empty_frame(CODE_MAP)
-    taken = examine(path, archive.hash_of(path), path.name, profiles, code_map)
+    name = name_text(path.name)
+    taken = examine(path, archive.hash_of(path), name, profiles, code_map)
     options = next((p.read_options for p in profiles if p.profile_name == taken.profile_name), ReadOptions())
     try:
-        table = open_source(path).read(options)
-    except KitfareError:
+        table = open_source(path, name).read(options)
+    except BaseException as error:
+        if fault_of_file(error, name) is None:
+            raise
         return Inspection(taken, None)
     first = pl.concat([table.frame, table.ragged]).sort("record_number").head(_FIRST_ROWS)
     lines = tuple(first["source_line_number"])

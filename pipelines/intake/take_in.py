@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipelines.errors import InputError, KitfareError
+from pipelines.file_faults import fault_of_file
 from pipelines.intake.archiving import archive
-from pipelines.intake.checking import corrected_files
+from pipelines.intake.checking import corrected_files, file_notes
 from pipelines.intake.checking.corrected_files import PARENT_SCHEMA
 from pipelines.intake.checking.shape import Shaped, failures_of, shape
-from pipelines.intake.profiles.profiles import Profile, recognise
+from pipelines.intake.profiles.profiles import Profile, own_contract, recognise
 from pipelines.intake.reading.readers import ReadOptions, Source, TextTable, open_source
-from schemas.all_tables import INBOX
+from pipelines.plain_files import name_text
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT
 from schemas.validate import FAILURE_SCHEMA, POSITION_COLUMNS, validate_text
@@ -28,7 +30,19 @@ QUARANTINED_KEY_SCHEMA = pl.Schema(
     {"record_number": pl.Int64(), **dict.fromkeys(QUARANTINED_KEY, pl.String()), "observed_on": pl.Date()}
 )
 _PARENT = "_parent"
-_OTHER_LETTERS = "[\\x{0370}-\\x{03FF}\\x{0400}-\\x{04FF}]"
+
+
+_FIRST_TIME_ZONE = timedelta(hours=14)
+"""Where a day begins first: UTC+14 (IANA time zone database, Pacific/Kiritimati)."""
+
+
+def latest_date(received_at: datetime) -> date:
+    """The latest date that it can be anywhere when a file arrives: prices of a later one are not known yet.
+
+    Args:
+        received_at: UTC.
+    """
+    return (received_at + _FIRST_TIME_ZONE).date()
 
 
 def _empty(schema: pl.Schema) -> Any:
@@ -41,7 +55,7 @@ class TakenFile:
 
     Args:
         file_hash: SHA-256 of the bytes, also their address in the archive; empty when the file could not be copied.
-        file_name: name under which it was dropped.
+        file_name: name under which it was dropped, as text; see :func:`pipelines.plain_files.name_text`.
         contract: the table its rows belong to; None when that is not known.
         profile_name: profile that fitted; empty for a file in our own columns.
         rows: accepted rows, typed: source_line_number, record_number (Int64) and the contract's columns. Exact
@@ -76,7 +90,13 @@ class TakenFile:
     error: KitfareError | None = None
 
 
-def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, archive_folder: Path) -> TakenFile:
+def take_in(
+    path: Path,
+    profiles: Sequence[Profile],
+    code_map: pl.DataFrame,
+    archive_folder: Path,
+    latest_on: date | None = None,
+) -> TakenFile:
     """Copy a dropped file into the archive, then read the archived bytes. Never raises for what is in a file.
 
     Args:
@@ -84,30 +104,44 @@ def take_in(path: Path, profiles: Sequence[Profile], code_map: pl.DataFrame, arc
         profiles: from :func:`pipelines.intake.profiles.profiles.load_profiles`.
         code_map: the table code_map, typed.
         archive_folder: the workspace's archive.
+        latest_on: rows of later dates are quarantined; None for no limit.
     """
+    name = name_text(path.name)
     try:
         file_hash = archive.store(path, archive_folder)
     except InputError as error:
-        return TakenFile("", path.name, error=error)
-    return examine(archive.place_of(file_hash, archive_folder), file_hash, path.name, profiles, code_map)
+        return TakenFile("", name, error=error)
+    return examine(archive.place_of(file_hash, archive_folder), file_hash, name, profiles, code_map, latest_on)
 
 
 def examine(
-    path: Path, file_hash: str, file_name: str, profiles: Sequence[Profile], code_map: pl.DataFrame
+    path: Path,
+    file_hash: str,
+    file_name: str,
+    profiles: Sequence[Profile],
+    code_map: pl.DataFrame,
+    latest_on: date | None = None,
 ) -> TakenFile:
-    """What becomes of a file, without touching anything; arguments as for :func:`take_in`."""
+    """What becomes of a file, without touching anything; arguments as for :func:`take_in`, the name as text.
+
+    Whatever goes wrong with the file is its ``error``. What has nothing to do with it, such as an interrupt, is raised.
+    """
     try:
         source = open_source(path, file_name)
-        return _Examination(source, file_hash, profiles).result(code_map)
-    except KitfareError as error:
-        return TakenFile(file_hash, file_name, error=error)
+        return _Examination(source, file_hash, profiles, latest_on).result(code_map)
+    except BaseException as error:
+        fault = fault_of_file(error, file_name)
+        if fault is None:
+            raise
+        return TakenFile(file_hash, file_name, error=fault)
 
 
 class _Examination:
     """Recognises a file, then checks its rows, piece by piece if it is large."""
 
-    def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile]) -> None:
+    def __init__(self, source: Source, file_hash: str, profiles: Sequence[Profile], latest_on: date | None) -> None:
         self.file_hash = file_hash
+        self.latest_on = latest_on
         self.name = source.name
         self.source = source
         self.profile: Profile | None = None
@@ -120,9 +154,9 @@ class _Examination:
 
     def _own_contract(self) -> Contract:
         if self.source.is_plain(self.options):
-            return _own_contract(self.source.header(self.options), self.options.header_line or 1, self.name)
+            return own_contract(self.source.header(self.options), self.options.header_line or 1, self.name)
         table = self.source.read(self.options)
-        return _own_contract(table.header, table.header_line, self.name)
+        return own_contract(table.header, table.header_line, self.name)
 
     def result(self, code_map: pl.DataFrame) -> TakenFile:
         """Shape and validate the rows, find repeats and contradictions, and account for every row."""
@@ -156,6 +190,7 @@ class _Examination:
             good = _with_parents(good, parents)
         read_row_count = sum(piece.row_count for piece in pieces)
         repeats, contradictions = self._compared(good)
+        contradictions.append(self._dated_too_late(_without(good, repeats.to_frame())))
         distinct = _without(good, repeats.to_frame())
         rows = _without(distinct, pl.concat(contradictions)).select(*POSITION_COLUMNS, *self.contract.columns)
         quarantined_text = self._quarantined_text([piece.quarantined for piece in pieces], contradictions, code_map)
@@ -163,10 +198,10 @@ class _Examination:
         keys, unreadable = self._keys(
             quarantined_text, failed, pl.concat([p.ragged for p in pieces]), pl.concat([p.unmapped for p in pieces])
         )
-        notes = self._notes(
+        notes = file_notes.about_rows(
             read_row_count, len(repeats), sum(p.unstated_count for p in pieces), sum(p.shaped_count for p in pieces)
         )
-        notes += _look_alikes(rows)
+        notes += file_notes.look_alikes(rows)
         return TakenFile(
             file_hash=self.file_hash,
             file_name=self.name,
@@ -210,6 +245,26 @@ class _Examination:
         distinct = again.unique(content, keep="first", maintain_order=True)
         repeats = _without(again, distinct)["record_number"]
         return repeats, self._contradictions(_without(good, repeats.to_frame()), distinct)
+
+    def _dated_too_late(self, rows: pl.DataFrame) -> pl.DataFrame:
+        """Failures of rows dated after the file arrived.
+
+        Raises:
+            InputError: all of them are; then the mistake is the file's.
+        """
+        late = rows.clear() if self.latest_on is None else rows.filter(pl.col("observed_on") > self.latest_on)
+        rule = "dated after the day on which the file arrived"
+        if late.height and late.height == rows.height:
+            dates = late["observed_on"].unique().sort()
+            raise InputError(
+                f"all rows are {rule}: {', '.join(map(str, dates.head(3)))}",
+                where=self.name,
+                state="the file is quarantined whole",
+                next_step="correct the date; if it is right, drop the file again on that day",
+            )
+        return failures_of(
+            late, "observed_on", rule, "correct the date; if it is right, drop the row again on that day"
+        )
 
     def _contradictions(self, rows: pl.DataFrame, again: pl.DataFrame) -> list[pl.DataFrame]:
         """Rows that are good alone but contradict each other; all of them fail. ``again``: those that may share a key."""
@@ -285,42 +340,6 @@ class _Examination:
         frame = shaped.frame
         return frame.height if "coverage" not in frame.columns else frame["coverage"].null_count()
 
-    def _notes(self, row_count: int, repeat_count: int, unstated: int, shaped_count: int) -> list[str]:
-        notes = []
-        if not row_count:
-            notes.append("The file has a header and no rows.")
-        if repeat_count:
-            rows = (
-                "row repeats another row exactly and counts"
-                if repeat_count == 1
-                else "rows repeat others exactly and count"
-            )
-            notes.append(f"{repeat_count} {rows} once.")
-        if unstated:
-            notes.append(
-                f"Coverage is not stated in {unstated} of {shaped_count} rows, which count as partial: they close no offers. "
-                'If the file lists all the vendor sells, state coverage = "full" in a column or in the profile.'
-            )
-        return notes
-
-
-def _look_alikes(rows: pl.DataFrame) -> list[str]:
-    """Notes on codes that mix Greek or Cyrillic letters with others: they look like other codes."""
-    notes = []
-    for name in ("vendor_code", "part_code", "colour_code"):
-        if name in rows.columns:
-            codes = rows[name]
-            if codes.str.len_bytes().sum() == codes.str.len_chars().sum():
-                continue
-            codes = codes.unique()
-            odd = codes.filter(codes.str.contains(_OTHER_LETTERS) & codes.str.contains("[0-9A-Za-z]")).sort()
-            if odd.len():
-                notes.append(
-                    f"{odd.len()} values of {name} mix Greek or Cyrillic letters with others, such as {odd[0]!r}; letters that "
-                    "look alike make different codes."
-                )
-    return notes
-
 
 @dataclass(frozen=True)
 class _Piece:
@@ -357,26 +376,6 @@ def _is_corrected(source: Source) -> bool:
         return corrected_files.is_corrected(source.header(ReadOptions()))
     except InputError:
         return False
-
-
-def _own_contract(header: Sequence[str], line: int, name: str) -> Contract:
-    for contract in INBOX:
-        if set(contract.required) <= set(header):
-            return contract
-    closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(header)))
-    missing = [column for column in closest.required if column not in header]
-    lacking = (
-        f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
-        if len(missing) < len(closest.required)
-        else ""
-    )
-    shown = ", ".join(header[:20]) + (", ..." if len(header) > 20 else "")
-    raise InputError(
-        f"no profile fits the file, and its columns are not ours{lacking}",
-        where=f"{name}, header on line {line}: {shown}",
-        state="the file is quarantined whole",
-        next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
-    )
 
 
 def _row_failures(rows: pl.DataFrame, rule: str, advice: str) -> pl.DataFrame:

@@ -1,6 +1,6 @@
 """Columns that account for files and their rows, for decisions about them, and for refreshes."""
 
-from schemas.contract import Column
+from schemas.contract import FIRST_DAY, LAST_DAY, Column
 
 COLUMNS = (
     Column("file_hash", "code", "SHA-256 of the file's bytes; also its address in the archive"),
@@ -22,10 +22,22 @@ COLUMNS = (
         "export_standing",
         "code",
         "winner: the full export that counts for its vendor and date; overlay: a partial one, added to it; "
-        "superseded: another export of the vendor and date counts instead; waiting: it would close more than "
-        "half of the vendor's offers",
+        "superseded: another export of the vendor and date counts instead; waiting: it is not plausible, see "
+        "export_finding, and counts only once it is accepted",
         allowed=("winner", "overlay", "superseded", "waiting"),
     ),
+    Column("finding_rule", "code", "rule by which an export is not plausible"),
+    Column(
+        "export_verdict",
+        "code",
+        "waits: the export counts only once its file is accepted; reported: it counts, and a message names it",
+        allowed=("waits", "reported"),
+    ),
+    Column("measured_value", "number", "what the rule measured: days, per cent, a factor, or a number of codes"),
+    Column("allowed_value", "number", "the most that the rule lets pass, in the same unit"),
+    Column("compared_file_hash", "code", "file of the export that it was compared with"),
+    Column("compared_observed_on", "date", "date of the export that it was compared with"),
+    Column("named_codes", "text", "codes that the finding names, with the nearest known ones"),
     Column("read_row_count", "integer", "rows read", unit="rows"),
     Column("accepted_row_count", "integer", "rows that count in the price history or as price summaries", unit="rows"),
     Column(
@@ -53,9 +65,17 @@ COLUMNS = (
     Column("quarantined_value", "text", "value that failed, as it is in the file"),
     Column("quarantined_rule", "text", "rule it failed"),
     Column("what_to_do", "text", "what to do next"),
-    Column("decided_on", "date", "date of the decision"),
-    Column("observed_from_on", "date", "first date of the exports that are corrected"),
-    Column("observed_to_on", "date", "last date of the exports that are corrected; empty for no end"),
+    Column("decided_on", "date", "date of the decision", minimum=FIRST_DAY, maximum=LAST_DAY),
+    Column(
+        "observed_from_on", "date", "first date of the exports that are corrected", minimum=FIRST_DAY, maximum=LAST_DAY
+    ),
+    Column(
+        "observed_to_on",
+        "date",
+        "last date of the exports that are corrected; empty for no end",
+        minimum=FIRST_DAY,
+        maximum=LAST_DAY,
+    ),
     Column(
         "correction_action",
         "code",

@@ -1,9 +1,15 @@
 """Columns of purchase plans and their variants: what is bought from whom, what it costs, what can't be bought."""
 
-from schemas.contract import BUYERS_CURRENCY, VENDORS_CURRENCY, Column
+from schemas.contract import BUYERS_CURRENCY, FIRST_PRICE_DAY, LAST_PRICE_DAY, VENDORS_CURRENCY, Column
 
 COLUMNS = (
-    Column("priced_on", "date", "the date whose prices, terms, rates, lists and flexible lines the plan uses"),
+    Column(
+        "priced_on",
+        "date",
+        "the date whose prices, terms, rates, lists and flexible lines the plan uses",
+        minimum=FIRST_PRICE_DAY,
+        maximum=LAST_PRICE_DAY,
+    ),
     Column("scenario_code", "code", "the set of rules under which the plan is made"),
     Column("buyer_code", "code", "the buyer: a region, currency and tax setting"),
     Column("copy_count", "integer", "copies of the model the plan buys for: copy_count of model.toml", minimum=1),

@@ -1,6 +1,6 @@
 """Columns of index numbers, and of the element prices they are made of."""
 
-from schemas.contract import BUYERS_CURRENCY, Column
+from schemas.contract import BUYERS_CURRENCY, FIRST_PRICE_DAY, LAST_PRICE_DAY, Column
 
 COLUMNS = (
     Column("base_month", "month", "month in which the index is 100", pattern="2026-10"),
@@ -83,7 +83,13 @@ COLUMNS = (
     ),
     Column("group_contribution_points", "number", "the group's part of the change of lowe", unit="percentage points"),
     Column("contributing_line_count", "integer", "lines in the group", unit="lines"),
-    Column("first_published_on", "date", "priced date of the refresh that first published the month's level"),
+    Column(
+        "first_published_on",
+        "date",
+        "priced date of the refresh that first published the month's level",
+        minimum=FIRST_PRICE_DAY,
+        maximum=LAST_PRICE_DAY,
+    ),
     Column("first_published_level", "number", "the level as first published"),
     Column(
         "first_published_base_month", "month", "month in which the index was 100 in that refresh", pattern="2026-10"

@@ -1,6 +1,6 @@
 """Columns of offers: price files, price history, and suspect prices."""
 
-from schemas.contract import Column
+from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY, Column
 
 COLUMNS = (
     Column(
@@ -22,7 +22,13 @@ COLUMNS = (
         minimum=0,
         maximum=100_000_000,
     ),
-    Column("observed_on", "date", "date for which the export states its offers"),
+    Column(
+        "observed_on",
+        "date",
+        "date for which the export states its offers",
+        minimum=FIRST_PRICE_DAY,
+        maximum=LAST_PRICE_DAY,
+    ),
     Column(
         "sold_in_multiples_of",
         "integer",

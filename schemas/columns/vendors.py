@@ -1,6 +1,6 @@
 """Columns of vendors: their terms, charges at a border, closures, and exchange rates."""
 
-from schemas.contract import VENDORS_CURRENCY, Column
+from schemas.contract import FIRST_DAY, LAST_DAY, VENDORS_CURRENCY, Column
 
 COLUMNS = (
     Column("vendor_code", "code", "the vendor, in the workspace's own naming"),
@@ -80,8 +80,16 @@ COLUMNS = (
         unit="elements",
         minimum=1,
     ),
-    Column("closed_from_on", "date", "first date on which the vendor takes no orders"),
-    Column("opens_again_on", "date", "first date on which the vendor takes orders again; empty while it is not known"),
+    Column(
+        "closed_from_on", "date", "first date on which the vendor takes no orders", minimum=FIRST_DAY, maximum=LAST_DAY
+    ),
+    Column(
+        "opens_again_on",
+        "date",
+        "first date on which the vendor takes orders again; empty while it is not known",
+        minimum=FIRST_DAY,
+        maximum=LAST_DAY,
+    ),
     Column("maximum_piece_count", "integer", "largest number of pieces in one order", unit="pieces", minimum=1),
     Column(
         "maximum_order_count",
@@ -134,7 +142,7 @@ COLUMNS = (
     ),
     Column("duty_pct", "price", "duty in per cent of the goods value", unit="%", minimum=0, maximum=1000),
     Column("clearance_charge", "price", "fixed charge for clearing a parcel", unit="currency_code", minimum=0),
-    Column("rate_on", "date", "date of the exchange rate"),
+    Column("rate_on", "date", "date of the exchange rate", minimum=FIRST_DAY, maximum=LAST_DAY),
     Column("from_currency_code", "code", "currency converted from, ISO 4217", pattern="AAA"),
     Column("to_currency_code", "code", "currency converted to, ISO 4217", pattern="AAA"),
     Column("exchange_rate", "price", "units of to_currency_code for one unit of from_currency_code", minimum=0.000001),

@@ -4,7 +4,7 @@ from schemas.contract import Contract
 
 ACCEPTED_EXPORTS = Contract(
     name="accepted_exports",
-    grain="one row per export accepted though it closes more than half of its vendor's offers",
+    grain="one row per price file whose exports count though they are not plausible",
     columns=("file_hash", "decided_on", "reason"),
     key=("file_hash",),
     optional={"reason": ""},

@@ -23,6 +23,21 @@ VENDOR_EXPORT = Contract(
     key=("file_hash", "vendor_code", "observed_on"),
 )  # fmt: skip
 
+EXPORT_FINDING = Contract(
+    name="export_finding",
+    grain="one row per export and rule by which it was not plausible",
+    columns=(
+        "file_hash", "vendor_code", "observed_on", "finding_rule", "export_verdict", "measured_value", "allowed_value",
+        "compared_file_hash", "compared_observed_on", "named_codes",
+    ),
+    key=("file_hash", "vendor_code", "observed_on", "finding_rule"),
+    optional={
+        "measured_value": None, "allowed_value": None, "compared_file_hash": "", "compared_observed_on": None, "named_codes": "",
+    },
+    notes="Recorded when the export came. An export with a finding that waits counts for nothing until its file is "
+    "accepted with `kitfare accept`.",
+)  # fmt: skip
+
 QUARANTINED_ROW = Contract(
     name="quarantined_row",
     grain="one row per file, record and failed rule",

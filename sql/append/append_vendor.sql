@@ -127,6 +127,7 @@ where
     and single.vendor_code in (select vendor_code from touched_vendor)
     and single.vendor_code not in (select vendor_code from source_correction)
     and single.vendor_code not in (select vendor_code from waiting_vendor)
+    and single.vendor_code not in (select vendor_code from waiting_export)
     and single.file_hash not in (select file_hash from vendor_export)
     and single.vendor_code not in (select vendor_code from redecided_vendor)
     and not exists (

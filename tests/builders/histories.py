@@ -53,6 +53,7 @@ class Case:
     """Received files and the user's decisions about them."""
 
     files: tuple[File, ...]
+    doubted: frozenset[str] = frozenset()
     accepted: frozenset[str] = frozenset()
     withdrawn: frozenset[str] = frozenset()
     corrections: tuple[Correction, ...] = ()
@@ -71,8 +72,10 @@ def random_case(rng: Random, most: int = 10) -> Case:
         else:
             files.append(file_of_one_export(rng, file_hash, rng.choice(vendors)))
     accepted_share, withdrawn_share = rng.choice(((0, 0), (0.4, 0), (0, 0.2), (0.4, 0.2)))
+    doubted_share = rng.choice((0, 0.3))
     return Case(
         tuple(rng.sample(files, len(files))),
+        frozenset(file_hash for file_hash in hashes if rng.random() < doubted_share),
         frozenset(file_hash for file_hash in hashes if rng.random() < accepted_share),
         frozenset(file_hash for file_hash in hashes if rng.random() < withdrawn_share),
         random_corrections(rng),
@@ -230,14 +233,31 @@ def offer_of(offer: tuple[str, date, tuple[str, ...]]) -> dict[str, Any]:
 def fold_in_batches(case: Case, batches: list[list[File]], decide_at: int = 0) -> dict[str, Any]:
     """Load and fold batch by batch, taking the decisions before the batch ``decide_at``; everything as plain values."""
     with connect.writer(Path(":memory:")) as con:
+        loaded: list[File] = []
         for number, batch in enumerate(batches):
             if number == decide_at:
                 history.set_decisions(con, accepted=case.accepted, withdrawn=case.withdrawn)
                 history.set_corrections(con, corrections_frame(case.corrections))
             for file in batch:
                 assert load.load_file(con, as_taken(file), NOW) == "loaded"
+            loaded += batch
+            doubt(con, loaded, case.doubted)
             history.fold(con)
         return everything(con)
+
+
+def doubt(con: duckdb.DuckDBPyConnection, files: list[File], doubted: Any) -> None:
+    """Record a finding for which they wait about the exports of some of the files."""
+    known = {file.file_hash: file for file in files}
+    con.execute(
+        "insert into export_finding select distinct coalesce(root_hash, row.file_hash), vendor_code, observed_on, "
+        "'offers_gone', 'waits', 60, 30, '', null, '' from observed_record as row "
+        "left join corrected_root using (file_hash, record_number) "
+        "where row.file_hash in (select unnest($1::varchar[])) and coalesce(root_hash, row.file_hash) in "
+        "(select unnest($2::varchar[])) and (coalesce(root_hash, row.file_hash), vendor_code, observed_on) not in "
+        "(select (file_hash, vendor_code, observed_on) from export_finding)",
+        [list(known), sorted(doubted)],
+    )
 
 
 def everything(con: duckdb.DuckDBPyConnection) -> dict[Any, Any]:
@@ -254,7 +274,8 @@ def checked_days() -> list[date]:
 
 def expected(case: Case) -> tuple[Folded, dict[str, Any]]:
     """The reference's answer, laid out like :func:`compared`."""
-    folded = reference_fold(list(case.files), set(case.accepted), set(case.withdrawn), case.corrections)
+    doubted = set(case.doubted - case.accepted)
+    folded = reference_fold(list(case.files), doubted, set(case.withdrawn), case.corrections)
     steps = [
         (price_period, step, content)
         for price_period in folded.price_periods

@@ -7,7 +7,7 @@ import pytest
 
 from demo_inputs import make_exports
 from demo_inputs.make_workspace import WORKSPACE
-from pipelines import demo
+from pipelines.cli.start import demo
 from pipelines.workspace import Workspace
 from tests.present import present
 

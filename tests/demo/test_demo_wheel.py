@@ -19,7 +19,7 @@ def test_it_works_from_the_layout_of_a_wheel(tmp_path: Path) -> None:
         shutil.copytree(ROOT / name, site / name, ignore=ignored)
     shutil.copytree(ROOT / "demo_inputs", site / "pipelines" / "_resources" / "demo_inputs", ignore=ignored)
     code = (
-        "import sys; from pathlib import Path; import pipelines.demo as demo; "
+        "import sys; from pathlib import Path; import pipelines.cli.start.demo as demo; "
         "assert Path(demo.__file__).is_relative_to(sys.argv[1]), demo.__file__; "
         "demo.install_demo(Path('there')); "
         "assert Path(demo.demo_module('market').__file__).is_relative_to(sys.argv[1])"

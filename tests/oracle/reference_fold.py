@@ -126,14 +126,15 @@ def records_of(file: File) -> list[Row | Quarantined]:
 
 
 def reference_fold(
-    files: Any, accepted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
+    files: Any, doubted: set[str], withdrawn: set[str], corrections: Sequence[Correction] = ()
 ) -> Folded:
+    """``doubted``: files whose exports wait, because something was found about them and nobody accepted them."""
     folded = Folded()
     by_vendor_day = gather_exports(files, withdrawn, folded, corrections)
     for vendor in sorted(by_vendor_day):
         open_price_periods: dict[Key, PricePeriod] = {}
         for day in sorted(by_vendor_day[vendor]):
-            fold_day(folded, open_price_periods, vendor, day, by_vendor_day[vendor][day], accepted)
+            fold_day(folded, open_price_periods, vendor, day, by_vendor_day[vendor][day], doubted)
     for record, fate in list(folded.fate.items()):
         if isinstance(fate, tuple):
             folded.fate[record] = {"winner": "accepted", "overlay": "accepted"}.get(
@@ -148,15 +149,17 @@ def fold_day(
     vendor: str,
     day: date,
     exports: list[Export],
-    accepted: set[str],
+    doubted: set[str],
 ) -> None:
+    waiting = [export for export in exports if export.listings and export.file_hash in doubted]
+    for export in waiting:
+        note_standing(folded, vendor, day, export, "waiting")
+    exports = [export for export in exports if export not in waiting]
     partials = sorted((e for e in exports if not e.is_full), key=lambda e: e.rank)
     winner = None
     for full in sorted((e for e in exports if e.is_full), key=lambda e: e.rank, reverse=True):
         if winner is not None:
             standing = "superseded"
-        elif full.file_hash not in accepted and closes_too_many(open_price_periods, full, partials):
-            standing = "waiting"
         else:
             standing, winner = "winner", full
         note_standing(folded, vendor, day, full, standing)
@@ -189,10 +192,6 @@ def closed_by(
     for export in [full, *partials]:
         kept |= set(export.listings) | export.quarantined
     return set(open_price_periods) - kept
-
-
-def closes_too_many(open_price_periods: dict[tuple[str, ...], PricePeriod], full: Export, partials: list[Any]) -> bool:
-    return 2 * len(closed_by(open_price_periods, full, partials)) > len(open_price_periods)
 
 
 def note_standing(folded: Folded, vendor: str, day: date, export: Export, standing: str) -> None:

@@ -17,6 +17,7 @@ from schemas.all_tables import ALL_CONTRACTS, ALL_PUBLISHED
 from schemas.contract import Column, Contract, by_name
 from schemas.dictionary import data_dictionary
 from schemas.inputs.price_files import PRICE_EXPORT
+from schemas.inputs.vendors import VENDOR_TERMS
 from schemas.rules import POLARS_TYPES, every_rule, pandera_gate, pandera_schema
 from schemas.validate import polars_schema, validate_text, validate_typed
 
@@ -111,6 +112,28 @@ def test_limits_are_inclusive_and_exact() -> None:
         assert validate_text(PRICE_EXPORT, frame.with_columns(unit_price=pl.lit(price)), where="t").rows.is_empty()
 
 
+@pytest.mark.parametrize(
+    ("text", "is_allowed"),
+    [("1990-01-01", True), ("2199-12-31", True), ("2028-02-29", True), ("1989-12-31", False), ("2200-01-01", False),
+     ("0000-01-01", False), ("0001-01-01", False), ("9999-12-31", False), ("10000-01-01", False), ("-2026-01-01", False),
+     ("2027-02-29", False), ("+2026-01-01", False), ("\u0662026-10-31", False)],
+)  # fmt: skip
+def test_dates_of_prices_are_dates_that_can_be_calculated_with(text: str, is_allowed: bool) -> None:
+    frame = pl.DataFrame({**good_row(PRICE_EXPORT), "observed_on": [text]})
+    result = validate_text(PRICE_EXPORT, frame, where="t")
+    assert result.rows.height == is_allowed
+    if not is_allowed:
+        assert result.failures["quarantined_column"].to_list() == ["observed_on"]
+        assert result.failures["quarantined_value"].to_list() == [text]
+
+
+def test_other_dates_may_stand_for_always_and_for_no_end() -> None:
+    frame = pl.DataFrame(good_row(VENDOR_TERMS))
+    for text, count in (("1900-01-01", 1), ("9999-12-31", 1), ("0000-01-01", 0), ("1899-12-31", 0)):
+        changed = frame.with_columns(valid_from_on=pl.lit(text))
+        assert validate_text(VENDOR_TERMS, changed, where="t").rows.height == count, text
+
+
 def test_codes_stay_text() -> None:
     rows = validate_text(PRICE_EXPORT, pl.DataFrame({**good_row(PRICE_EXPORT), "part_code": ["00501"]}), where="t").rows
     assert rows["part_code"].to_list() == ["00501"]
@@ -151,14 +174,17 @@ def test_the_data_dictionary_is_fresh() -> None:
 def values_for(column: Column) -> list[Any]:
     """Values inside and just outside what a column allows, and nothing at all."""
     kind = POLARS_TYPES[column.kind]
+    limits = [limit for limit in (column.minimum, column.maximum) if limit is not None]
     if column.kind in ("price", "amount", "number", "integer"):
-        near = [0, 1] + [
-            limit + step for limit in (column.minimum, column.maximum) if limit is not None for step in (-1, 0, 1)
-        ]
+        near = [0, 1, *(limit + step for limit in limits if not isinstance(limit, date) for step in (-1, 0, 1))]
         near = [value for value in near if abs(value) < 10**11]
         return [*pl.Series([str(value) for value in near]).cast(kind).to_list(), None]
-    if column.kind in ("date", "timestamp"):
-        return [date(2026, 10, 31) if column.kind == "date" else datetime(2026, 10, 31), None]
+    if column.kind == "date":
+        ordinals = [limit.toordinal() + step for limit in limits if isinstance(limit, date) for step in (-1, 0, 1)]
+        days = [date.fromordinal(min(ordinal, date.max.toordinal())) for ordinal in ordinals]
+        return [date(2026, 10, 31), date.min, date.max, *days, None]
+    if column.kind == "timestamp":
+        return [datetime(2026, 10, 31), None]
     if column.kind == "flag":
         return [True, False, None]
     return [*column.allowed, "EUR", "XXY", "", "#A0B1C2", "#A0B1CG", "2026-10", "2026-13", None]

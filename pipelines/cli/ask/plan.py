@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from pipelines.cli.terminal.common import note, say, text_table
+from pipelines.cli.terminal.common import day_of, note, say, text_table
 
 if TYPE_CHECKING:
     from pipelines.costing.landed_cost import LandedCost
@@ -139,7 +139,7 @@ def run(
         parcel_penalty=parcel_penalty,
         allow_spares=not no_spares,
     )
-    day = _day(on)
+    day = date.today() if on is None else day_of("--on", on)
     files = read_plan_files(PlanPaths(needs, offers, terms, given), scenario, currency, day)
     known = {*files.inputs.tables["vendor_terms"]["vendor_code"], *files.offers["vendor_code"], *files.left_out}
     _require_known("--forced-vendor", scenario.forced_vendors, known)
@@ -202,15 +202,6 @@ def _scenario(**rules: Any) -> Scenario:
             name = str(first["loc"][0])
             message = f"{_OPTIONS[name]} {rules[name]!r}: {message}"
         raise UsageError(message, next_step="correct the options; `kitfare plan --help` explains them") from None
-
-
-def _day(text: str | None) -> date:
-    from pipelines.errors import UsageError
-
-    try:
-        return date.today() if text is None else date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"--on {text}: not a date", next_step="write it like 2026-10-31") from None
 
 
 def _require_known(option: str, codes: list[str], known: set[str]) -> None:

@@ -16,6 +16,7 @@ from pipelines.cli.terminal.common import (
     ModelArgument,
     ScenarioOption,
     WorkspaceOption,
+    day_of,
     open_workspace,
     published_database,
     unknown,
@@ -149,7 +150,7 @@ def run(
         changes.lines_in_any_colour + changes.lines_as_listed,
     )
     day = _published_day(database)
-    changed_day = _day(on, day)
+    changed_day = day if on is None else day_of("--on", on)
     for each in (day, changed_day):
         if asked.settings.version_on(each) is None:
             _refuse(f"{model} had no parts list on {each}", "give a later date with --on")
@@ -254,19 +255,6 @@ def _check(inputs: WorkspaceInputs, model: Model, vendors: tuple[str, ...], line
             f"{model.model_code} has no line {', '.join(map(str, unknown_lines))}",
             "parts.csv and amendments.csv of the model have its lines",
         )
-
-
-def _day(text: str | None, published: date) -> date:
-    from datetime import date
-
-    from pipelines.errors import UsageError
-
-    if text is None:
-        return published
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"--on {text}: not a date", next_step="write it like 2026-10-31") from None
 
 
 def _in_currency(buyer: Buyer, currency: str) -> Buyer:

@@ -1,4 +1,4 @@
-"""``kitfare accept``: lets an export count that would close more than half of a vendor's offers."""
+"""``kitfare accept``: lets an export count that is not plausible, because a person knows that it is right."""
 
 from __future__ import annotations
 
@@ -26,9 +26,10 @@ def run(
 ) -> None:
     """Accept an export that waits for a decision.
 
-    A full export waits when it would close more than half of its vendor's offers. `kitfare status` lists those that
-    wait. The decision is a row in tables/accepted_exports.csv and counts from the next refresh on. To undo it, remove
-    the row.
+    An export waits when it is not plausible: its date, its size, its prices, its currency or its codes are unlike what
+    its vendor sent before. `kitfare status` lists those that wait, and each refresh says why. The decision is for this
+    file alone. It is a row in tables/accepted_exports.csv and counts from the next refresh on. To undo it, remove the
+    row.
 
     \b
     Examples:
@@ -62,13 +63,14 @@ def accepted_hashes(place: Workspace) -> set[str]:
 def _waiting(place: Workspace) -> list[KnownFile]:
     if not place.warehouse.is_file():
         return []
+    from pipelines.intake.plausibility import sentences
     from pipelines.warehouse import connect
     from pipelines.warehouse.price_history import history
 
     found: dict[str, KnownFile] = {}
     with connect.reader(place.warehouse) as con:
         for export in history.waiting_exports(con):
-            described = f"{export.vendor_code} on {export.observed_on}"
+            described = f"{export.vendor_code} on {export.observed_on}: {sentences.together(export.findings)}"
             known = found.get(export.file_hash)
             vendors = f"{known.description}, {described}" if known else described
             found[export.file_hash] = KnownFile(export.file_hash, export.file_name, vendors)

@@ -50,12 +50,17 @@ def choose(typed: str, files: Sequence[KnownFile], decided: Iterable[str], kind:
     """
     from pipelines.errors import UsageError
     from pipelines.intake.archiving.archive import hash_of
+    from pipelines.plain_files import name_text
 
     file_hash = hash_of(Path(typed)) if Path(typed).is_file() else typed.lower()
     looks_like_hash = re.fullmatch(r"[0-9a-f]{6,64}", file_hash) is not None
     unlisted = sorted(set(decided) - {file.file_hash for file in files})
     known = [*files, *(KnownFile(other, other[:12], "") for other in unlisted)]
-    found = [k for k in known if k.file_name == typed or (looks_like_hash and k.file_hash.startswith(file_hash))]
+    found = [
+        k
+        for k in known
+        if k.file_name in (typed, name_text(typed)) or (looks_like_hash and k.file_hash.startswith(file_hash))
+    ]
     if len(found) == 1:
         return found[0]
     shown = (found or files)[:SHOWN_FILES]
@@ -110,6 +115,7 @@ def _read(tables: Path, contract: Contract) -> tuple[list[str], list[dict[str, s
     """Header and rows of the decisions; the contract's header where there is no file yet."""
     from pipelines.errors import InputError
     from pipelines.intake.workspace.workspace_files import TABLE_SUFFIXES
+    from pipelines.plain_files import oddity
 
     path = tables / f"{contract.name}.csv"
     others = [
@@ -121,6 +127,8 @@ def _read(tables: Path, contract: Contract) -> tuple[list[str], list[dict[str, s
             where=str(tables),
             next_step="add the row by hand, or save the table as CSV",
         )
+    if words := oddity(path):
+        raise InputError(f"{path.name} is {words}, not a plain file", where=str(path), next_step="move it away")
     if not path.is_file():
         return list(contract.columns), []
     try:

@@ -11,7 +11,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipelines.cli.nightly.comparison import comparison
-from pipelines.cli.terminal.common import WorkspaceOption, is_terminal, note, open_workspace, say, scenario_titles
+from pipelines.cli.terminal.common import (
+    WorkspaceOption,
+    day_of,
+    is_terminal,
+    note,
+    open_workspace,
+    say,
+    scenario_titles,
+)
 from pipelines.cli.terminal.interrupt import lasting_interrupt
 
 if TYPE_CHECKING:
@@ -46,7 +54,7 @@ def run(
       kitfare refresh --prefect --workspace ~/models
     """
     place = open_workspace(workspace)
-    day = _date(priced_on)
+    day = None if priced_on is None else day_of("--priced-on", priced_on)
     with show_progress() as show, lasting_interrupt() as check:
 
         def progress(name: str, done: int, total: int) -> None:
@@ -54,6 +62,9 @@ def run(
             show(name, done, total)
 
         outcome = _refresh(place, day, prefect, progress)
+
+    from pipelines.flows.runs.run_record import mark_shown
+
     for message in outcome.messages:
         note(message)
     if outcome.quarantined_row_count:
@@ -62,6 +73,7 @@ def run(
         note(
             f"{rows} quarantined: correct {them} in the files in {place.quarantined} and drop these files into inbox/."
         )
+    mark_shown(place, outcome.run_number)
     width = shutil.get_terminal_size().columns
     for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on, scenario_titles(place), width):
         say(line)
@@ -76,21 +88,12 @@ def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progre
     if not prefect and running_server(place) is None:
         from pipelines.flows.refresh import refresh
 
-        return refresh(place, priced_on=day, progress=progress)
+        return refresh(place, priced_on=day, progress=progress, is_attended=is_terminal())
     progress("start Prefect", 0, 0)
     with use_server(place):
         from pipelines.flows.scheduler.prefect_flows import refresh_as_flow
 
-        return refresh_as_flow(place, day, progress)
-
-
-def _date(text: str | None) -> date | None:
-    from pipelines.errors import UsageError
-
-    try:
-        return date.fromisoformat(text) if text is not None else None
-    except ValueError:
-        raise UsageError(f"--priced-on {text}: not a date", next_step="write it like 2026-10-31") from None
+        return refresh_as_flow(place, day, progress, is_attended=is_terminal())
 
 
 @contextmanager

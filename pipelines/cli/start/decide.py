@@ -15,6 +15,7 @@ from pipelines.cli.terminal.common import (
     BuyerOption,
     ModelArgument,
     WorkspaceOption,
+    day_of,
     open_workspace,
     published_database,
     say,
@@ -73,20 +74,11 @@ def run(
             for text in explained(ask, place, model, explain, _buyer(ask, place, model, buyer)):
                 say(text)
         return
-    day = _date(decided_on)
+    day = date.today() if decided_on is None else day_of("--on", decided_on)
     if decisions is not None:
         _take_from(place, model, decisions, decided_by, day)
         return
     _walk(place, model, decided_by, day, buyer, all_lines)
-
-
-def _date(text: str | None) -> date:
-    from pipelines.errors import UsageError
-
-    try:
-        return date.today() if text is None else date.fromisoformat(text)
-    except ValueError:
-        raise UsageError(f"--on {text}: not a date", next_step="write it like 2026-11-25") from None
 
 
 def _take_from(place: Workspace, model: str, decisions: Path, decided_by: str | None, day: date) -> None:

@@ -10,7 +10,7 @@ import typer
 
 from pipelines.cli.terminal.common import say
 
-FOLDERS = ("inbox", "quarantine", "profiles", "tables", "models")
+FOLDERS = ("inbox", "taken", "quarantine", "profiles", "tables", "models")
 
 
 def run(
@@ -31,7 +31,7 @@ def run(
     _require_empty(folder)
     folder.mkdir(parents=True, exist_ok=True)
     if demo:
-        from pipelines.demo import install_demo
+        from pipelines.cli.start.demo import install_demo
 
         install_demo(folder)
         say(f"Made the demo workspace {folder}. Next: kitfare refresh --workspace {folder}")

@@ -33,7 +33,10 @@ def run(
       kitfare inspect ~/Downloads/prices.csv --draft-profile > profiles/north.toml
     """
     from pipelines.errors import UsageError
+    from pipelines.plain_files import oddity
 
+    if words := oddity(file):
+        raise UsageError(f"{file} is {words}, not a plain file", next_step="give a file")
     if not file.is_file():
         raise UsageError(f"there is no file {file}", where=str(Path.cwd()), next_step="check the path")
     place = open_workspace(workspace) if workspace or find_workspace() else None

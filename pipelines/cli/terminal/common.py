@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from pipelines.errors import UsageError
     from pipelines.workspace import Workspace
 
@@ -63,6 +65,28 @@ def find_workspace() -> Path | None:
     """This folder, or the nearest one above it, that is a workspace."""
     here = Path.cwd()
     return next((folder for folder in (here, *here.parents) if (folder / "kitfare.toml").is_file()), None)
+
+
+def day_of(option: str, text: str) -> date:
+    """The date that was given with an option.
+
+    Raises:
+        UsageError: it is no date, or none that kitfare can calculate with.
+    """
+    from datetime import date
+
+    from pipelines.errors import UsageError
+    from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
+
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"{option} {text}: not a date", next_step="write it like 2026-10-31") from None
+    if not FIRST_PRICE_DAY <= day <= LAST_PRICE_DAY:
+        raise UsageError(
+            f"{option} {text}: not from {FIRST_PRICE_DAY} to {LAST_PRICE_DAY}", next_step="give a date in between"
+        )
+    return day
 
 
 _NAMES_SHOWN = 20
@@ -143,7 +167,9 @@ def note(text: str) -> None:
 
 def printable(text: str) -> str:
     """The text without characters that steer a terminal: names in tables come from files of others."""
-    return re.sub(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]", "\N{REPLACEMENT CHARACTER}", text)
+    return re.sub(
+        r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]", "\N{REPLACEMENT CHARACTER}", text
+    )
 
 
 def text_table(header: Sequence[str], rows: Sequence[Sequence[Any]], numbers: Sequence[int] = ()) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
+from pipelines.flows.runs.delivery import watch_over
 from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, own_server, server_ended
 from pipelines.flows.scheduler.server_record import NAME, prefect_home
 from pipelines.workspace import Workspace
@@ -84,6 +85,7 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
     with suppress(KeyboardInterrupt), own_server(workspace, console_level="INFO") as server:
         try:
             threading.Thread(target=_end_with_server, args=(server, workspace, say, ended, done), daemon=True).start()
+            threading.Thread(target=watch_over, args=(workspace, say, done), daemon=True).start()
             say(f"Server: {os.environ['PREFECT_API_URL']} (this machine only, files in {prefect_home(workspace)})")
             if workspace.settings().prefect.dashboard:
                 say(f"Dashboard: {os.environ['PREFECT_API_URL'].removesuffix('/api')}")

@@ -2,36 +2,49 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from pipelines.flows.steps.night import HistoryState, Markets, Night
+from pipelines.flows.steps.night import HistoryState, Markets, Night, Tables
+from pipelines.intake.plausibility import sentences
 from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, market, screening
+from pipelines.warehouse.price_history import history, load, market, screening
 
 
 def fold_history(night: Night) -> Night:
     """Bring the price history up to date with all observations and the user's decisions about files."""
     tables = night.all_inputs.tables
     with connect.writer(night.workspace.warehouse) as con:
-        history.set_decisions(
-            con,
-            accepted=tables["accepted_exports"]["file_hash"].to_list(),
-            withdrawn=tables["withdrawn_files"]["file_hash"].to_list(),
-        )
         history.set_corrections(con, tables["source_corrections"])
         history.fold(con)
         first, last = history.observed_dates(con)
+        fresh_on = history.fresh_date(con, night.settings.refresh.stale_after_days)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended))
-        return replace(night, history=HistoryState(history.fingerprint(con), first, last, messages))
+        unknown = _unknown_messages(tables, history.vendor_codes(con), load.readings(con))
+        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
+        return replace(night, history=HistoryState(history.fingerprint(con), first, last, fresh_on, messages))
+
+
+def _unknown_messages(
+    tables: Tables, vendor_codes: Sequence[str], received: Sequence[load.FileReceived]
+) -> Iterator[str]:
+    """What the user's tables and the price files do not know of each other."""
+    missing = sorted(set(vendor_codes) - set(tables["vendors"]["vendor_code"]))
+    if missing:
+        yield f"tables/vendors lacks vendors of price files: {', '.join(missing)}; no plan uses their offers"
+    hashes = {file.file_hash for file in received}
+    for name in ("accepted_exports", "withdrawn_files"):
+        for file_hash in sorted(set(tables[name]["file_hash"]) - hashes):
+            yield f"tables/{name}: no file that was taken in has the hash {file_hash}; until one has, the row changes nothing"
 
 
 def _waiting_message(export: history.WaitingExport) -> str:
     return (
-        f"{export.file_name}: waits, because it would close more than half of the offers of {export.vendor_code} on "
-        f"{export.observed_on}; if that is right: `kitfare accept {export.file_hash[:12]}`"
+        f"{export.file_name}: the export of {export.vendor_code} on {export.observed_on} waits: "
+        f"{sentences.together(export.findings)}. If that is right: `kitfare accept {export.file_hash[:12]}`; "
+        f"if not: `kitfare withdraw {export.file_hash[:12]}`"
     )
 
 

@@ -30,11 +30,15 @@ class Intake:
 
 @dataclass(frozen=True)
 class HistoryState:
-    """The folded history: what identifies it, the dates it spans (None while it is empty), and exports that wait."""
+    """The folded history: what identifies it, the dates it spans (None while it is empty), and exports that wait.
+
+    ``fresh_on`` is the latest date on which enough of the usual vendors have prices that are not stale.
+    """
 
     fingerprint: str = ""
     first_observed_on: date | None = None
     last_observed_on: date | None = None
+    fresh_on: date | None = None
     messages: tuple[str, ...] = ()
 
 
@@ -64,6 +68,7 @@ class Night:
         workspace: the user's folder.
         started_at: when the refresh began, UTC.
         day: the date to price; today, until the history is known.
+        is_latest: whether that is the date of the latest export, by the settings.
         all_inputs: all inputs of the workspace.
         inputs: of these, what counts on the date: no record of what was published on it or later.
         intake: the files taken in.
@@ -85,6 +90,7 @@ class Night:
     suspects: pl.DataFrame = field(default_factory=pl.DataFrame)
     markets: Markets = Markets()
     tables: Tables = field(default_factory=dict)
+    is_latest: bool = False
 
     @property
     def settings(self) -> Settings:

@@ -1,4 +1,4 @@
-"""The steps about time: indices, what changed them and the costs, what comes next, and the record of published figures."""
+"""The steps about time: indices, what changed them and the costs, and what comes next."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import polars as pl
 from pipelines.flows.steps.night import Night
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.over_time import buying_time, cost_change, vendor_changes, watches
-from pipelines.intake.workspace import index_vintages, night_costs
+from pipelines.intake.workspace import night_costs
 from pipelines.trends.model_index import monthly, vintages
 from pipelines.trends.outlook import availability, price_changes
 from schemas.published.over_time import NIGHTLY_COST
@@ -85,20 +85,3 @@ def look_ahead(night: Night) -> Night:
         },
         buying_time.buying_time(inputs, costs, night.tables["price_index"], day),
     )
-
-
-def record_published(night: Night) -> Night:
-    """Keep the night's costs, and the levels of months that are published for the first time.
-
-    A refresh of a date before a recorded one keeps nothing: its figures were not published at that time.
-    """
-    day, tables = night.day, night.written
-    night_costs.write_night(night.workspace, night_costs.nights_of(tables["model_cost"], day), day)
-    # With all vintages, later ones too.
-    known = night.all_inputs.tables.get(INDEX_VINTAGE.name, empty_frame(INDEX_VINTAGE))
-    if not known.filter(pl.col("first_published_on") > day).height:
-        versions = list_versions(night.all_inputs, day)
-        rows = vintages.new_vintages(tables["price_index"], known, versions, day)
-        if rows.height:
-            index_vintages.write_vintage(night.workspace, night.refresh_id, rows)
-    return night

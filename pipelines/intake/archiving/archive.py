@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from pipelines.errors import InputError
+from pipelines.plain_files import name_text
 
 _BLOCK = 1 << 20
 _READ_ONLY = 0o444
@@ -37,7 +38,7 @@ def store(path: Path, archive_folder: Path) -> str:
     except OSError as error:
         raise InputError(
             f"the file cannot be copied into the archive: {error.strerror or error}",
-            where=f"{path}, archive {archive_folder}",
+            where=f"{name_text(str(path))}, archive {archive_folder}",
             state="it stays where it is",
             next_step="check its permissions and the free space of the disk",
         ) from None

@@ -1,6 +1,7 @@
 """The archive's journal: which files were taken in, when, under which names, and with which profiles, tables and settings.
 
-With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. Its pages are
+With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. It also says what each night recorded in
+``night_costs/`` and ``index_vintages/``; pages of older versions do not. Its pages are
 ``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that a missing or
 changed page is noticed.
 """
@@ -11,13 +12,15 @@ import hashlib
 import json
 import os
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from pipelines.errors import InputError
+from pipelines.intake.archiving import night_entries
+from pipelines.intake.archiving.night_entries import NightEntry
 
 FOLDER = "journal"
 _NUMBER_DIGITS = 6
@@ -41,8 +44,16 @@ class Journal:
     last_hash: str = ""
     inputs: dict[str, str] = field(default_factory=dict)
     readings: list[FileReading] = field(default_factory=list)
+    checks: dict[str, list[list[Any]]] = field(default_factory=dict)
+    """hash of every file whose exports were checked -> what was found, as it was written."""
     input_hashes: dict[str, str] = field(default_factory=dict)
     """hash -> path of every workspace file a refresh has ever used."""
+    nights: list[NightEntry] = field(default_factory=list)
+    """What each night recorded, in the order of writing."""
+
+    def first_readings(self) -> dict[str, int]:
+        """Hash -> place of a file's first reading among all readings."""
+        return {reading.file_hash: n for n, reading in reversed(list(enumerate(self.readings)))}
 
 
 def read_journal(archive_folder: Path) -> Journal:
@@ -68,6 +79,9 @@ def read_journal(archive_folder: Path) -> Journal:
             FileReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
             for file_hash, name, received_at in page.get("readings", ())
         ]
+        journal.checks.update(page.get("checks", {}))
+        for night in page.get("nights", ()):
+            journal.nights.append(night_entries.of_page(night, journal.nights[-1] if journal.nights else None))
     return journal
 
 
@@ -90,6 +104,28 @@ def note_readings(archive_folder: Path, readings: Iterable[tuple[str, str, datet
     fresh = [[file_hash, name, at.isoformat()] for file_hash, name, at in readings if (file_hash, at) not in known]
     if fresh:
         _write(archive_folder, journal, {"readings": fresh})
+
+
+def note_checks(archive_folder: Path, checks: Mapping[str, list[list[Any]]]) -> None:
+    """Record what the check of exports found, of those files of which it is not recorded yet, or something else is.
+
+    Args:
+        archive_folder: the workspace's archive.
+        checks: hash of a checked file -> what was found, as values that JSON has; later records replace earlier ones.
+    """
+    journal = read_journal(archive_folder)
+    fresh = {file_hash: found for file_hash, found in checks.items() if journal.checks.get(file_hash) != found}
+    if journal.page_count and fresh:
+        _write(archive_folder, journal, {"checks": fresh})
+
+
+def note_nights(archive_folder: Path, entries: Sequence[NightEntry]) -> None:
+    """Record what nights recorded, before their files are written: a kill in between leaves a file that is not there."""
+    journal = read_journal(archive_folder)
+    before = [journal.nights[-1] if journal.nights else None, *entries]
+    pages = [night_entries.as_page(entry, earlier) for entry, earlier in zip(entries, before, strict=False)]
+    if pages:
+        _write(archive_folder, journal, {"nights": pages})
 
 
 def _pages(archive_folder: Path) -> list[Path]:

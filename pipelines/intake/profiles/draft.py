@@ -15,6 +15,7 @@ from pipelines.intake.profiles.layout import Layout, find_layout
 from pipelines.intake.reading.formats import date_in_file_name
 from pipelines.intake.reading.readers import TextTable, open_source
 from pipelines.intake.reading.tabular import BLANKS
+from pipelines.plain_files import name_text
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
 
@@ -43,7 +44,7 @@ def draft_profile(path: Path, colours: pl.DataFrame | None = None) -> str:
     source = open_source(path)
     layout = find_layout(source)
     codes = {} if colours is None else _codes_by_word(colours)
-    return _Draft(path.name, layout, source.read(layout.options), codes).text()
+    return _Draft(name_text(path.name), layout, source.read(layout.options), codes).text()
 
 
 def _codes_by_word(colours: pl.DataFrame) -> dict[str, str]:

@@ -293,3 +293,33 @@ def _fits(file_name: str, header_with: Callable[[ReadOptions], Sequence[str]], p
     except InputError:
         return False
     return set(profile.recognise.columns) <= set(header)
+
+
+def own_contract(header: Sequence[str], line: int, name: str) -> Contract:
+    """The contract whose columns a header has.
+
+    Args:
+        header: names of columns.
+        line: its line.
+        name: of the file.
+
+    Raises:
+        InputError: there is none; names what is missing.
+    """
+    for contract in INBOX:
+        if set(contract.required) <= set(header):
+            return contract
+    closest = max(INBOX, key=lambda contract: len(set(contract.columns) & set(header)))
+    missing = [column for column in closest.required if column not in header]
+    lacking = (
+        f"; of the columns of {closest.name} it lacks {', '.join(missing)}"
+        if len(missing) < len(closest.required)
+        else ""
+    )
+    shown = ", ".join(header[:20]) + (", ..." if len(header) > 20 else "")
+    raise InputError(
+        f"no profile fits the file, and its columns are not ours{lacking}",
+        where=f"{name}, header on line {line}: {shown}",
+        state="the file is quarantined whole",
+        next_step="run `kitfare inspect FILE --draft-profile` and save what it prints under profiles/",
+    )

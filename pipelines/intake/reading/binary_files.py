@@ -77,7 +77,7 @@ def parquet_grid(data: bytes, where: str) -> Grid:
     text = pl.DataFrame([_series_text(series, where).alias(f"field_{n}") for n, series in enumerate(frame)])
     is_filled = pl.any_horizontal(pl.col(name).fill_null("").str.strip_chars(BLANKS) != "" for name in text.columns)
     numbered = text.with_row_index("_line", offset=1).filter(is_filled).with_row_index("_record", offset=1)
-    return Grid.regular(header, numbered.select("_line", "_record", *text.columns))
+    return Grid.regular(header, numbered.select("_line", "_record", *text.columns)).without_nul()
 
 
 def _read_parquet(data: bytes, where: str) -> pl.DataFrame:

@@ -276,7 +276,7 @@ class Source:
         text, encoding, caution = self._text(options)
         line, separator = header_place(text, options.header_line, options.separator, self.name)
         header = check_header(first_row(text, separator, line, self.name), self.name, line)
-        grid = None if '"' in text else plain_grid(text, separator, line, header)
+        grid = None if '"' in text or "\0" in text else plain_grid(text, separator, line, header)
         return _as_table(
             grid or quoted_grid(text, separator, line, header, self.name),
             "csv",

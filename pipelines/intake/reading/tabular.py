@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,6 +19,9 @@ MAXIMUM_COLUMNS = 1000
 
 STATED_PREFIX = "stated_"
 """A file's own record_number and source_line_number are read under this prefix, beside the positions of its rows."""
+
+NUL_RULE = "has a NUL character, which is no text"
+NUL_ADVICE = "look whether the file was cut or copied badly; correct the row, or export the file again"
 
 _CHUNK_ROWS = 50_000
 
@@ -38,6 +42,31 @@ class Grid:
         named = frame.rename(dict(zip(frame.columns, schema, strict=True))).cast(schema)
         return cls(header, named, pl.DataFrame(schema=schema), pl.DataFrame(schema=FAILURE_SCHEMA))
 
+    def without_nul(self) -> Grid:
+        """A grid whose rows with NUL characters are ragged; positions stay."""
+        has_nul = self.frame.select(
+            pl.any_horizontal(pl.col(*self.frame.columns[2:]).str.contains("\0", literal=True).fill_null(False))
+        ).to_series()
+        if not has_nul.any():
+            return self
+        bad = self.frame.filter(has_nul)
+        shown = bad.with_columns(pl.col(*bad.columns[2:]).str.replace_all(r"\x00+", r"\0"))
+        problems = shown.select(
+            *POSITION_COLUMNS,
+            pl.lit("").alias("quarantined_column"),
+            pl.concat_str(pl.col(*shown.columns[2:]).fill_null(""), separator="\t").alias("quarantined_value"),
+            pl.lit(NUL_RULE).alias("quarantined_rule"),
+            pl.lit(NUL_ADVICE).alias("what_to_do"),
+        )
+        return Grid(
+            self.header,
+            self.frame.filter(~has_nul),
+            pl.concat([self.ragged, shown]).sort(POSITION_COLUMNS[1]),
+            pl.concat([self.problems, problems.select(FAILURE_SCHEMA.names()).cast(FAILURE_SCHEMA)]).sort(
+                POSITION_COLUMNS[1]
+            ),
+        )
+
 
 def grid_schema(header: Sequence[str]) -> pl.Schema:
     """Positions, then one String column per name of the header."""
@@ -49,7 +78,7 @@ def check_header(cells: Sequence[str], where: str, line: int) -> tuple[str, ...]
     """The column names, without blanks around them; nameless columns are called by their position.
 
     Raises:
-        UnreadableFileError: there are too many columns, or a name occurs twice.
+        UnreadableFileError: there are too many columns, a name occurs twice, or has NUL characters.
     """
     place = f"{where}, line {line}"
     if len(cells) > MAXIMUM_COLUMNS:
@@ -57,6 +86,12 @@ def check_header(cells: Sequence[str], where: str, line: int) -> tuple[str, ...]
             f"the header has {len(cells):,} columns; {MAXIMUM_COLUMNS:,} is the most",
             where=place,
             next_step="check the separator, or remove columns",
+        )
+    if any("\0" in cell for cell in cells):
+        raise UnreadableFileError(
+            "the header has NUL characters; the file is damaged, or not a text file",
+            where=place,
+            next_step="export it again",
         )
     names = [_column_name(cell.strip(BLANKS), number) for number, cell in enumerate(cells, 1)]
     twice = [name for name, count in Counter(names).items() if count > 1]
@@ -80,9 +115,10 @@ def _column_name(name: str, number: int) -> str:
 class GridBuilder:
     """Gathers rows one by one. Wholly empty rows are no records; empty cells beyond the header's end are left out."""
 
-    def __init__(self, header: tuple[str, ...], separator: str) -> None:
+    def __init__(self, header: tuple[str, ...], separator: str, *, may_have_nul: bool = True) -> None:
         self._header = header
         self._separator = separator
+        self._may_have_nul = may_have_nul
         self._record = 0
         self._good: list[tuple[object, ...]] = []
         self._ragged: list[tuple[object, ...]] = []
@@ -94,6 +130,9 @@ class GridBuilder:
         if not (cells and cells[0] and cells[0].strip(BLANKS)) and _is_blank(cells):
             return
         width = len(self._header)
+        if self._may_have_nul and any("\0" in cell for cell in cells if cell):
+            self.add_problem(line, cells, self._separator.join(cell or "" for cell in cells), NUL_RULE, NUL_ADVICE)
+            return
         if len(cells) > width and _is_blank(cells[width:]):
             cells = cells[:width]
         if len(cells) == width:
@@ -111,9 +150,9 @@ class GridBuilder:
         """Add a record that is not a row of the table; as many of its cells as fit are kept in their places."""
         self._record += 1
         width = len(self._header)
-        kept = [*cells[:width], *[None] * (width - len(cells))]
+        kept = [*(cell and _visible(cell) for cell in cells[:width]), *[None] * (width - len(cells))]
         self._ragged.append((line, self._record, *kept))
-        self._problems.append((line, self._record, "", raw, rule, advice))
+        self._problems.append((line, self._record, "", _visible(raw), rule, advice))
 
     def grid(self) -> Grid:
         """All that was added, in order."""
@@ -135,6 +174,11 @@ class GridBuilder:
         ]
         self._frames.append(pl.DataFrame(series))
         self._good = []
+
+
+def _visible(text: str) -> str:
+    r"""A text with ``\0`` in place of NUL characters, which no table and no spreadsheet shows."""
+    return re.sub("\0+", r"\\0", text) if "\0" in text else text
 
 
 def _is_blank(cells: Sequence[str | None]) -> bool:

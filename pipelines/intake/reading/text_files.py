@@ -30,6 +30,9 @@ _GUESSES = {
     "iso8859_15": "iso8859-15", "cp1251": "windows-1251", "cp1253": "windows-1253", "cp1254": "windows-1254",
 }  # fmt: skip
 
+_WHOLE_CHARACTERS = {"utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", *_GUESSES.values()}
+"""Encodings that never give half a character; those that a profile may state besides can."""
+
 Row = tuple[int, list[str]]
 """Line on which the row starts, from 1, and its cells."""
 
@@ -41,7 +44,7 @@ def decode(data: bytes, stated: str | None, where: str) -> tuple[str, str, str]:
     charset-normalizer, among the encodings of European spreadsheets.
 
     Raises:
-        UnreadableFileError: the bytes do not fit the encoding, or the text has NUL characters.
+        UnreadableFileError: the bytes do not fit the encoding.
     """
     caution = ""
     marked = next((name for mark, name in _BYTE_ORDER_MARKS if data.startswith(mark)), None)
@@ -60,14 +63,22 @@ def decode(data: bytes, stated: str | None, where: str) -> tuple[str, str, str]:
             where=f"{where}, near line {line}",
             next_step="state the right encoding under [reading] in its profile",
         ) from None
-    if "\0" in text:
-        line = text.count("\n", 0, text.index("\0")) + 1
+    if encoding not in _WHOLE_CHARACTERS and not _is_text(text):
         raise UnreadableFileError(
-            "the file has NUL characters; it is damaged, or not a text file",
-            where=f"{where}, line {line}",
-            next_step="export it again",
+            f"the file is not written in {encoding}: it has halves of characters",
+            where=where,
+            next_step="state the right encoding under [reading] in its profile",
         )
     return text.removeprefix("\ufeff"), encoding, caution
+
+
+def _is_text(text: str) -> bool:
+    """Whether a text has no halves of characters (lone surrogates), which nothing can store."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _fits(data: bytes, encoding: str) -> bool:
@@ -153,9 +164,14 @@ def json_rows(text: str) -> Iterator[tuple[int, str, dict[str, str | None] | str
     for number, line in enumerate(lines_of(text), start=1):
         if line.strip(BLANKS):
             try:
-                yield number, line.strip(BLANKS), _json_object(line)
+                row = _json_object(line)
             except (ValueError, RecursionError) as error:
                 yield number, line.strip(BLANKS), f"not a flat JSON object: {error}"
+                continue
+            if "\\u" in line and not all(_is_text(text) for pair in row.items() for text in pair if text):
+                yield number, line.strip(BLANKS), "has half a character, such as \\ud800, which is no text"
+                continue
+            yield number, line.strip(BLANKS), row
 
 
 def _json_object(line: str) -> dict[str, str | None]:

@@ -41,7 +41,7 @@ def quoted_grid(text: str, separator: str, line: int, header: tuple[str, ...], w
     """The rows below the header, by the rules of quoting."""
     rows = text_files.csv_rows(text, separator, line, where)
     next(rows)
-    builder = GridBuilder(header, separator)
+    builder = GridBuilder(header, separator, may_have_nul="\0" in text)
     for start, cells in rows:
         builder.add(start, cells)
     return builder.grid()
@@ -104,7 +104,8 @@ def json_grid(text: str, where: str) -> Grid:
         raise UnreadableFileError(
             "no line of the file is a JSON object", where=where, next_step="write one flat JSON object per line"
         )
-    builder = GridBuilder(check_header(list(names), where, 1), "")
+    may_have_nul = "\\u0000" in text
+    builder = GridBuilder(check_header(list(names), where, 1), "", may_have_nul=may_have_nul)
     for number, raw, row in parsed:
         if isinstance(row, dict):
             builder.add(number, [row.get(name) for name in names])

@@ -1,12 +1,13 @@
 """The workspace's record of published index levels: one file per refresh that published months for the first time.
 
-Files are ``index_vintages/<priced date>-<hash>.csv`` (contract INDEX_VINTAGE). kitfare writes them and never changes one; like every
-input they are archived. A refresh uses only those of earlier priced dates, so that the same date priced again from the
+Files are ``index_vintages/<priced date>-<hash of the rows>.csv`` (contract INDEX_VINTAGE). kitfare writes them and never changes
+one; like every input they are archived. A refresh uses only those of earlier priced dates, so that the same date priced again from the
 same inputs gives the same numbers.
 """
 
 from __future__ import annotations
 
+import hashlib
 import os
 import tempfile
 from dataclasses import replace
@@ -61,15 +62,21 @@ def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:
     )
 
 
-def write_vintage(workspace: Workspace, refresh_id: str, rows: pl.DataFrame) -> Path:
+def place_of(workspace: Workspace, day: date, rows: pl.DataFrame) -> Path:
+    """The file of rows first published with a date; named by what is in it, so that a night made again has the same file."""
+    digest = hashlib.sha256(rows.write_csv().encode()).hexdigest()
+    return workspace.root / FOLDER / f"{day}-{digest[:12]}.csv"
+
+
+def write_vintage(workspace: Workspace, day: date, rows: pl.DataFrame) -> Path:
     """Write one file, whole or not at all.
 
     Args:
         workspace: in whose folder.
-        refresh_id: the file's name; begins with the priced date.
+        day: the priced date.
         rows: contract INDEX_VINTAGE, months in no other file.
     """
-    return write_whole(workspace.root / FOLDER / f"{refresh_id}.csv", rows)
+    return write_whole(place_of(workspace, day, rows), rows)
 
 
 def write_whole(path: Path, rows: pl.DataFrame) -> Path:

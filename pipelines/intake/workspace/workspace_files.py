@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -14,9 +15,11 @@ from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.intake.archiving import archive
 from pipelines.intake.checking import cross_checks
+from pipelines.intake.checking.remarks import remarks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
+from pipelines.plain_files import name_text, oddity
 from pipelines.settings import ModelSettings, Settings
 from pipelines.settings_base import load_toml
 from pipelines.workspace import Workspace
@@ -62,6 +65,8 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     """
     reader = _WorkspaceReader(workspace, is_archiving)
     settings = reader.toml(workspace.root / "kitfare.toml", Settings)
+    for folder in (workspace.profiles, workspace.tables, workspace.models):
+        _require_folder(folder)
     for path in sorted(workspace.profiles.glob("*.toml")):
         reader.toml(path, Profile)
     load_profiles(workspace.profiles)
@@ -72,9 +77,37 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     _refuse_unknown_tables(workspace, workspace.tables, _names(WORKSPACE_TABLES))
     cross_checks.check_tables(tables)
     cross_checks.check_scenarios(settings, tables["vendors"])
-    models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
+    cross_checks.check_border_charges(settings, tables["border_charges"])
+    read_models = [_read_model(reader, folder, tables) for folder in _model_folders(workspace)]
+    models = tuple(model for model, _ in read_models)
     cross_checks.check_model_codes([model.model_code for model in models])
     cross_checks.check_joint_orders(settings, [model.model_code for model in models])
+    records = _read_records(reader)
+    frames = {name: table.frame for name, table in tables.items()}
+    odd = remarks(settings, tables, [own for _, own in read_models])
+    return WorkspaceInputs(settings, {**frames, **records}, models, _input_files(reader.records), tuple(odd))
+
+
+def with_records_of_now(workspace: Workspace, inputs: WorkspaceInputs) -> WorkspaceInputs:
+    """The same inputs with the records of nights as they are now, archived; all else as it was read.
+
+    Raises:
+        InputError: a record breaks its contract.
+    """
+    reader = _WorkspaceReader(workspace)
+    tables = {**inputs.tables, **_read_records(reader)}
+    others = inputs.input_files.filter(~pl.col("table_name").is_in([INDEX_VINTAGE.name, NIGHTLY_COST.name]))
+    files = pl.concat([others, _input_files(reader.records)]).sort("input_path")
+    return replace(inputs, tables=tables, input_files=files)
+
+
+def _input_files(records: list[tuple[str, str, str, int]]) -> pl.DataFrame:
+    return pl.DataFrame(records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
+
+
+def _read_records(reader: _WorkspaceReader) -> dict[str, pl.DataFrame]:
+    """What earlier nights recorded, by contract."""
+    workspace = reader.workspace
     vintages = [
         reader.table(workspace.root / index_vintages.FOLDER, name, INDEX_VINTAGE).frame
         for name in index_vintages.vintage_files(workspace)
@@ -83,13 +116,10 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
         reader.table(workspace.root / night_costs.FOLDER, name, NIGHTLY_COST).frame
         for name in night_costs.night_files(workspace)
     ]
-    inputs = pl.DataFrame(reader.records, schema=polars_schema(INPUT_FILE), orient="row").sort("input_path")
-    frames = {name: table.frame for name, table in tables.items()}
-    records = {
+    return {
         INDEX_VINTAGE.name: index_vintages.joined(vintages),
-        NIGHTLY_COST.name: pl.concat([empty_frame(NIGHTLY_COST), *nights]),
+        NIGHTLY_COST.name: night_costs.joined(nights),
     }
-    return WorkspaceInputs(settings, {**frames, **records}, models, inputs)
 
 
 def read_workspace_table(workspace: Workspace, contract: Contract) -> pl.DataFrame:
@@ -124,13 +154,33 @@ def _names(contracts: Sequence[Contract]) -> list[str]:
     return [contract.name for contract in contracts]
 
 
+def _require_folder(folder: Path) -> None:
+    """Refuse what has a folder's place and is none: its files would be left out silently."""
+    if os.path.lexists(folder) and not folder.is_dir():
+        raise InputError(
+            f"{folder.name} is {oddity(folder) or 'a file'}, not a folder",
+            where=str(folder),
+            next_step="put the folder back, or remove what is in its place",
+        )
+
+
 def _model_folders(workspace: Workspace) -> list[Path]:
     if not workspace.models.is_dir():
         return []
-    return sorted(path for path in workspace.models.iterdir() if path.is_dir() and not path.name.startswith("."))
+    found = sorted(path for path in workspace.models.iterdir() if not path.name.startswith("."))
+    for path in found:
+        if not path.is_dir() and (words := oddity(path)):
+            raise InputError(
+                f"models/{name_text(path.name)} is {words}, not the folder of a model",
+                where=str(path),
+                next_step="put the folder back, or remove what is in its place",
+            )
+    return [path for path in found if path.is_dir()]
 
 
-def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]) -> Model:
+def _read_model(
+    reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]
+) -> tuple[Model, dict[str, TableFile]]:
     settings = reader.toml(folder / "model.toml", ModelSettings)
     own = {stem: reader.table(folder, stem, contract) for stem, contract in _MODEL_TABLES.items()}
     _refuse_unknown_tables(reader.workspace, folder, list(_MODEL_TABLES))
@@ -142,7 +192,7 @@ def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableF
             next_step=f"write {place}/parts.csv, see the README",
         )
     cross_checks.check_model(place, settings, own, tables["colours"])
-    return Model(settings, own["parts"].frame, own["flexible_lines"].frame, own["amendments"].frame)
+    return Model(settings, own["parts"].frame, own["flexible_lines"].frame, own["amendments"].frame), own
 
 
 @dataclass
@@ -170,7 +220,15 @@ class _WorkspaceReader:
 
     def table(self, folder: Path, stem: str, contract: Contract) -> TableFile:
         """The table of a stem in any known file kind; empty where there is none."""
-        found = [folder / f"{stem}{suffix}" for suffix in TABLE_SUFFIXES if (folder / f"{stem}{suffix}").is_file()]
+        places = [folder / f"{stem}{suffix}" for suffix in TABLE_SUFFIXES]
+        found = [path for path in places if os.path.lexists(path)]
+        for path in found:
+            if words := oddity(path):
+                raise InputError(
+                    f"{self._relative(path)} is {words}, not a plain file",
+                    where=str(path),
+                    next_step="put a plain file in its place, or remove it",
+                )
         if len(found) > 1:
             raise InputError(
                 f"the table {stem} is there twice: {', '.join(path.name for path in found)}",
@@ -189,7 +247,7 @@ class _WorkspaceReader:
         return TableFile(contract, name, rows)
 
     def _relative(self, path: Path) -> str:
-        return path.relative_to(self.workspace.root).as_posix()
+        return name_text(path.relative_to(self.workspace.root).as_posix())
 
 
 def read_table(path: Path, name: str, contract: Contract) -> pl.DataFrame:

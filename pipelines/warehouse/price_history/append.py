@@ -11,7 +11,7 @@ from pipelines.warehouse.connect import Connection
 BATCH_ROW_COUNT = 1_000_000
 """Rows compared at once: enough to be quick, and few enough for a join within the memory limit."""
 
-_COMPARE = ("append_reference", "append_new", "append_unlisted", "append_step", "append_change", "append_waiting")
+_COMPARE = ("append_reference", "append_new", "append_unlisted", "append_step", "append_change", "append_refused")
 _WRITE = (
     "append_new_run", "append_earlier_confirmation", "append_confirmed", "append_ended", "append_price_period", "append_vendor_export",
 )  # fmt: skip
@@ -41,7 +41,7 @@ def append_exports(con: Connection) -> int:
         for name in _COMPARE:
             con.execute(sql_texts("append")[name])
         for table in ("append_batch", "append_change"):
-            con.execute(f"delete from {table} where vendor_code in (select vendor_code from append_waiting)")
+            con.execute(f"delete from {table} where vendor_code in (select vendor_code from append_refused)")
         for name in _WRITE:
             con.execute(sql_texts("append")[name])
         con.execute("delete from touched_vendor where vendor_code in (select vendor_code from append_batch)")

@@ -16,6 +16,7 @@ import polars as pl
 
 from pipelines.resources import sql_texts
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
+from pipelines.warehouse.price_history import plausibility
 from pipelines.warehouse.price_history.append import append_exports
 
 _GATHER = ("listing", "export_listing", "untrusted_key", "export", "quarantined_listing")
@@ -25,8 +26,6 @@ _RESOLVE = (
     "vendor_day",
     "listing_appearance",
     "listing_period",
-    "new_waiting_export",
-    "settled_vendor",
 )
 _WRITE = ("listing_run", "price_period", "earlier_confirmation", "vendor_export")
 _MADE = ("corrected_row", "price_period", "earlier_confirmation", "vendor_export")
@@ -35,16 +34,22 @@ _MADE = ("corrected_row", "price_period", "earlier_confirmation", "vendor_export
 
 @dataclass(frozen=True)
 class WaitingExport:
-    """One vendor's export on one date, that waits for the user's decision."""
+    """One vendor's export on one date, that waits for the user's decision.
+
+    ``findings`` are its rules with what was measured, the date of the export compared with, and codes named.
+    """
 
     file_hash: str
     file_name: str
     vendor_code: str
     observed_on: date
+    findings: tuple[tuple[str, float | None, date | None, str], ...] = ()
 
 
 def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterable[str]) -> None:
-    """Make these the accepted files, whose exports may close more than half of a vendor's offers, and the withdrawn ones.
+    """Make these the accepted files, whose exports count whatever was found about them, and the withdrawn ones.
+
+    Exports that came with a file about which the decision changed, or later, become unchecked.
 
     Args:
         con: from ``connect.writer``.
@@ -60,6 +65,7 @@ def set_decisions(con: Connection, *, accepted: Iterable[str], withdrawn: Iterab
                 con.execute(f"insert into {table} values (?)", [file_hash])
             for file_hash in sorted(before ^ hashes):
                 con.execute("insert into file_to_fold values (?, false)", [file_hash])
+            plausibility.uncheck_since(con, before ^ hashes)
 
 
 def set_corrections(con: Connection, corrections: pl.DataFrame) -> None:
@@ -89,8 +95,7 @@ def set_corrections(con: Connection, corrections: pl.DataFrame) -> None:
 def fold(con: Connection) -> int:
     """Remake the history of every vendor that files or decisions since the last fold may have changed; all or nothing.
 
-    An export that would close more than half of its vendor's offers waits, and what follows is worked out without it.
-    So each round settles the vendors in which none does, and lets the earliest such export of each other vendor wait.
+    Exports with a finding for which they wait count for nothing, unless the user accepted their file.
 
     Returns:
         The number of vendors remade.
@@ -109,16 +114,7 @@ def fold(con: Connection) -> int:
             con.execute(f"delete from {table} where vendor_code in (select vendor_code from touched_vendor)")
         if _count(con, "source_correction"):
             _run(con, "corrected_row", "export_row_corrected")
-        _run(con, *_GATHER)
-        con.execute("create or replace temp table unsettled_vendor as select vendor_code from touched_vendor")
-        con.execute(
-            "create or replace temp table waiting_export as "
-            "select export_hash, vendor_code, observed_on from export where false"
-        )
-        while _count(con, "unsettled_vendor"):
-            _run(con, *_RESOLVE, *_WRITE)
-            con.execute("insert into waiting_export select * from new_waiting_export")
-            con.execute("delete from unsettled_vendor where vendor_code in (select vendor_code from settled_vendor)")
+        _run(con, *_GATHER, *_RESOLVE, *_WRITE)
         con.execute("delete from file_to_fold")
         vendor_count = _count(con, "touched_vendor")
         for table in (
@@ -127,8 +123,6 @@ def fold(con: Connection) -> int:
             *_RESOLVE,
             "listing_run",
             "touched_vendor",
-            "unsettled_vendor",
-            "waiting_export",
         ):
             con.execute(f"drop table if exists {table}")
         return appended + vendor_count
@@ -165,13 +159,31 @@ def observed_dates(con: Connection) -> tuple[date | None, date | None]:
     return found[0][0], found[0][1]
 
 
+def vendor_codes(con: Connection) -> list[str]:
+    """Vendors whose exports count, sorted."""
+    sql = "select distinct vendor_code from vendor_export where export_standing in ('winner', 'overlay') order by 1"
+    return [str(code) for (code,) in con.execute(sql).fetchall()]
+
+
+def fresh_date(con: Connection, stale_after_days: int) -> date | None:
+    """The latest date on which enough of the usual vendors have prices that are not stale: see fresh_date.sql."""
+    found = con.execute(sql_texts("history")["fresh_date"], [stale_after_days]).fetchall()
+    return found[0][0] if found else None
+
+
 def waiting_exports(con: Connection) -> list[WaitingExport]:
-    """Full exports that would close more than half of their vendor's offers, and were not accepted; by date."""
-    found = con.execute(
+    """Exports with findings for which they wait, and whose files were not accepted; by date."""
+    found: list[tuple[str, str, str, date]] = con.execute(
         "select file_hash, file_name, vendor_code, observed_on from vendor_export join received_file using (file_hash) "
         "where export_standing = 'waiting' order by observed_on, vendor_code, file_hash"
     ).fetchall()
-    return [WaitingExport(*row) for row in found]
+    reasons: dict[tuple[str, str, date], list[tuple[str, float | None, date | None, str]]] = {}
+    for *key, rule, measured, compared_on, named in con.execute(
+        "select file_hash, vendor_code, observed_on, finding_rule, measured_value, compared_observed_on, named_codes "
+        "from export_finding where export_verdict = 'waits' order by all"
+    ).fetchall():
+        reasons.setdefault((key[0], key[1], key[2]), []).append((rule, measured, compared_on, named))
+    return [WaitingExport(*row, tuple(reasons.get((row[0], row[2], row[3]), ()))) for row in found]
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import polars as pl
 
 from pipelines.errors import InputError, KitfareError
 from pipelines.warehouse.connect import Connection, frame_of, insert_frame, transaction
-from pipelines.warehouse.price_history import messages, repeats
+from pipelines.warehouse.price_history import messages, plausibility, repeats
 from pipelines.warehouse.price_history.messages import Message
 from schemas.contract import Contract
 from schemas.inputs.price_files import PRICE_EXPORT, PRICE_SUMMARY
@@ -162,6 +162,14 @@ def readings(con: Connection) -> list[FileReceived]:
     return [FileReceived(*row) for row in found]
 
 
+def quarantined_whole(con: Connection) -> list[tuple[str, str]]:
+    """Name and hash of every file that could not be used at all."""
+    sql = (
+        "select file_name, file_hash from received_file where is_quarantined_whole order by received_at desc, file_hash"
+    )
+    return [(str(name), str(file_hash)) for name, file_hash in con.execute(sql).fetchall()]
+
+
 def _insert(con: Connection, taken: IncomingFile, received_at: datetime) -> None:
     con.execute(
         "insert into received_file values (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)",
@@ -189,6 +197,7 @@ def _insert(con: Connection, taken: IncomingFile, received_at: datetime) -> None
 def _forget(con: Connection, file_hash: str) -> None:
     """Remove a file's rows; rows of other files that refer to them first get a copy of their content."""
     repeats.forget_rows(con, file_hash)
+    plausibility.forget_file(con, file_hash)
     for table in ("received_file", "summary_observation", "quarantined_failure", "quarantined_key", "corrected_record"):
         con.execute(f"delete from {table} where file_hash = ?", [file_hash])
 

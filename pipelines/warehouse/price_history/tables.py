@@ -9,13 +9,14 @@ import polars as pl
 
 from pipelines.warehouse.connect import Connection, frame_of
 from schemas.contract import Contract
-from schemas.published.intake import CORRECTED_ROW, INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
+from schemas.published.intake import CORRECTED_ROW, EXPORT_FINDING, INTAKE_FILE, QUARANTINED_ROW, VENDOR_EXPORT
 from schemas.published.price_history import OFFER_CONFIRMATION, OFFER_SOURCE, PRICE_HISTORY
 
 _SOURCES: tuple[tuple[Contract, str], ...] = (
     (PRICE_HISTORY, "price_history"),
     (OFFER_CONFIRMATION, "offer_confirmation"),
     (VENDOR_EXPORT, "vendor_export"),
+    (EXPORT_FINDING, "export_finding anti join withdrawn_file using (file_hash)"),
     (OFFER_SOURCE, "price_history"),
     (CORRECTED_ROW, "corrected_row"),
     (INTAKE_FILE, "intake_file()"),

@@ -86,7 +86,7 @@ def _build(folder: Path, tables: Mapping[str, Table]) -> None:
     (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
     with _new_database(folder / DATABASE_NAME) as con:
         for contract in CONTRACTS.values():
-            frame = _ready(contract, _read(tables, contract), costs)
+            frame = as_published(contract, _read(tables, contract), costs)
             with transaction(con):
                 _create_table(con, contract, frame.schema)
                 insert_frame(con, contract.name, frame)
@@ -110,7 +110,7 @@ def replace_table(folder: Path, contract: Contract, frame: pl.DataFrame) -> None
     """
     if any(COLUMNS[name].kind == "amount" for name in contract.columns):
         raise ValueError(f"the digits of {contract.name} depend on its rows: build the generation again")
-    ready = _ready(contract, frame, empty_frame(MODEL_COST))
+    ready = as_published(contract, frame, empty_frame(MODEL_COST))
     with disk_trouble_in_words(folder):
         con = open_database(folder / DATABASE_NAME, read_only=False, spill=None)
         try:
@@ -215,7 +215,17 @@ def generations(workspace: Workspace) -> list[Path]:
     return [path for path in workspace.generations.iterdir() if path.is_dir() and not path.is_symlink()]
 
 
-def _ready(contract: Contract, frame: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
+def as_published(contract: Contract, frame: pl.DataFrame, costs: pl.DataFrame) -> pl.DataFrame:
+    """A table as it is published: valid, ordered by key, amounts with the digits of their currencies.
+
+    Args:
+        contract: the table's.
+        frame: its rows.
+        costs: model_cost, whose currencies count where the table names none.
+
+    Raises:
+        CheckFailedError: an amount has more digits.
+    """
     valid = validate_typed(contract, frame, where=f"published table {contract.name}")
     amounts = [name for name in contract.columns if COLUMNS[name].kind == "amount"]
     if not amounts:

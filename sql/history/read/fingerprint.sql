@@ -9,6 +9,10 @@ with digest as (
     select 'vendor_export', md5_number(to_json(vendor_export)::varchar)
     from vendor_export
     union all
+    select 'export_finding', md5_number(to_json(export_finding)::varchar)
+    from export_finding
+    anti join withdrawn_file using (file_hash)
+    union all
     select 'corrected_row', md5_number(to_json(corrected_row)::varchar)
     from corrected_row
     union all

@@ -1,4 +1,4 @@
--- one row per date on which an offer of an unsettled vendor is seen
+-- one row per date on which an offer of a touched vendor is seen
 --
 -- It has the start of the price period that the date belongs to, and the date of the full export that ends this period
 -- by leaving the offer out, if one comes before the offer is listed again.

@@ -1,4 +1,4 @@
--- one row per offer of an unsettled vendor and date on which an export that counts lists it
+-- one row per offer of a touched vendor and date on which an export that counts lists it
 --
 -- Readable (is_seen): with the content of the highest partial export, else of the winner. Otherwise only a quarantined
 -- row lists it.
@@ -27,7 +27,6 @@ seen as (
 quarantined as (
     select distinct quarantined_listing.listing_number, quarantined_listing.vendor_code, quarantined_listing.observed_on
     from quarantined_listing
-    semi join unsettled_vendor using (vendor_code)
     left join export_standing using (export_hash, vendor_code, observed_on)
     anti join seen
         on quarantined_listing.listing_number = seen.listing_number

@@ -1,4 +1,4 @@
--- one row per price period of an offer of an unsettled vendor
+-- one row per price period of an offer of a touched vendor
 create or replace temp table listing_period as
 with price_period as (
     select

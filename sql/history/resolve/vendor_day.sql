@@ -1,4 +1,4 @@
--- one row per unsettled vendor and date of an event: whether a full export wins on it, which one won before, and when
+-- one row per touched vendor and date of an event: whether a full export wins on it, which one won before, and when
 -- the next one closes what it does not list
 create or replace temp table vendor_day as
 with winner as (

@@ -1,4 +1,4 @@
--- one row per run of confirmations of a settled vendor's price period, the latest run left out
+-- one row per run of confirmations of a touched vendor's price period, the latest run left out
 insert into earlier_confirmation
 select
     listing.vendor_code,

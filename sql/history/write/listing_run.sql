@@ -1,4 +1,4 @@
--- one row per run of confirmations of a settled vendor's price period
+-- one row per run of confirmations of a touched vendor's price period
 --
 -- A run goes on while the offer is seen on every date of a winning full export. Any other date on which it is seen
 -- starts a run, so that runs are exact on every day.
@@ -10,7 +10,6 @@ with seen as (
         or not has_winner
         or coalesce(previous_seen_on < previous_winner_on, false) as is_run_start
     from listing_appearance
-    semi join settled_vendor using (vendor_code)
 ),
 
 numbered as (

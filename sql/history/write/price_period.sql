@@ -1,4 +1,4 @@
--- one row per price period of a settled vendor's offer and price step
+-- one row per price period of a touched vendor's offer and price step
 --
 -- The latest run of confirmations goes on if the price period is open and the offer was seen on the date of the
 -- vendor's last winning full export, or later.
@@ -32,7 +32,6 @@ new_price_period as (
             listing_period.valid_from_on
         ) as offer_id
     from listing_period
-    semi join settled_vendor using (vendor_code)
     join listing using (listing_number, vendor_code)
     join listing_run
         on listing_period.listing_number = listing_run.listing_number

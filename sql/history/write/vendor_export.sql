@@ -1,4 +1,4 @@
--- one row per export of a settled vendor
+-- one row per export of a touched vendor
 insert into vendor_export
 select
     export_hash as file_hash,
@@ -9,5 +9,4 @@ select
     export_standing,
     row_count
 from export_standing
-semi join settled_vendor using (vendor_code)
 order by all;

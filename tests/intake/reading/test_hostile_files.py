@@ -1,6 +1,7 @@
 """Files made to break a reader: each is refused in words, none crashes, hangs or eats the memory."""
 
 import gzip
+import json
 import os
 import random
 import zipfile
@@ -12,7 +13,7 @@ import pytest
 from pipelines.errors import UnreadableFileError
 from pipelines.intake.reading import binary_files, readers
 from pipelines.intake.reading.readers import read_as_text
-from tests.builders.files import OUR_HEADER, OUR_ROW, take, write_csv, write_text, write_xlsx
+from tests.builders.files import OUR_HEADER, OUR_ROW, our_row, take, write_csv, write_text, write_xlsx
 
 
 def refused(path: Path, match: str) -> UnreadableFileError:
@@ -30,9 +31,55 @@ def test_an_empty_file(tmp_path: Path, content: bytes) -> None:
     refused(tmp_path / "a.csv", "empty")
 
 
-def test_nul_characters(tmp_path: Path) -> None:
-    error = refused(write_text(tmp_path / "a.csv", "a,b\n1,2\n3,\0\n"), "NUL")
-    assert "line 3" in error.where
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "utf-32", "cp1252"])
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_a_nul_character_quarantines_its_row(tmp_path: Path, encoding: str, quote: str) -> None:
+    rows = [our_row(), our_row(part_code=f"{quote}0\0\x005{quote}"), our_row(part_code="p\u00e4")]
+    text = "\n".join(",".join(row) for row in [OUR_HEADER, *rows])
+    taken = take(write_text(tmp_path / "a.csv", text, encoding), tmp_path)
+    assert taken.rows["part_code"].to_list() == ["00501", "p\u00e4"]
+    assert taken.quarantined_text["part_code"].to_list() == ["0\\05"]
+    assert taken.failures["source_line_number"].to_list() == [3] and "NUL" in taken.failures["quarantined_rule"][0]
+
+
+def test_a_nul_character_in_other_kinds_quarantines_its_row(tmp_path: Path) -> None:
+    frame = pl.DataFrame(
+        [OUR_ROW, our_row(part_code="0\x005"), our_row(part_code="p2")], schema=OUR_HEADER, orient="row"
+    )
+    frame.write_parquet(tmp_path / "a.parquet")
+    frame.write_ndjson(tmp_path / "a.jsonl")
+    for name in ("a.parquet", "a.jsonl"):
+        taken = take(tmp_path / name, tmp_path)
+        assert taken.error is None and taken.rows["part_code"].to_list() == ["00501", "p2"], name
+        assert "NUL" in taken.failures["quarantined_rule"][0]
+
+
+def test_a_file_padded_with_nul_keeps_its_rows(tmp_path: Path) -> None:
+    """What a copy looks like whose space was reserved before it was cut."""
+    text = "\n".join(",".join(row) for row in [OUR_HEADER, OUR_ROW]) + "\n" + "\0" * 5000
+    taken = take(write_text(tmp_path / "a.csv", text), tmp_path)
+    assert taken.rows.height == 1 and taken.failures["source_line_number"].unique().to_list() == [3]
+    assert len(taken.failures["quarantined_value"][0]) < 10
+
+
+def test_a_header_with_nul(tmp_path: Path) -> None:
+    refused(write_text(tmp_path / "a.csv", "a,b\0\n1,2\n"), "header has NUL")
+
+
+def test_half_characters_in_json_lines_quarantine_their_lines(tmp_path: Path) -> None:
+    good = dict(zip(OUR_HEADER, OUR_ROW, strict=True))
+    lines = [json.dumps(row) for row in (good, {**good, "part_code": "\ud800"}, {**good, "\udfff": "1"},
+                                         {**good, "part_code": "\U0001f9f1"})]  # fmt: skip
+    taken = take(write_text(tmp_path / "a.jsonl", "\n".join(lines)), tmp_path)
+    assert taken.rows["part_code"].to_list() == ["00501", "\U0001f9f1"]
+    half = taken.failures.filter(pl.col("quarantined_rule").str.contains("half a character"))
+    assert half["source_line_number"].to_list() == taken.quarantined_text["source_line_number"].to_list() == [2, 3]
+
+
+def test_a_stated_encoding_that_gives_half_characters(tmp_path: Path) -> None:
+    path = write_text(tmp_path / "a.csv", "a,b\n1,\\ud800\n")
+    with pytest.raises(UnreadableFileError, match="halves of characters"):
+        read_as_text(path, readers.ReadOptions(encoding="unicode_escape"))
 
 
 @pytest.mark.parametrize(

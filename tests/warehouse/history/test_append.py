@@ -21,6 +21,7 @@ from tests.builders.histories import (
     as_taken,
     compared,
     corrections_frame,
+    doubt,
     everything,
     expected,
     file_of_one_export,
@@ -49,12 +50,14 @@ def night(rng: Random, number: int) -> File:
 @given(st.randoms(use_true_random=False))
 def test_nights_in_order_are_appended_and_give_what_the_reference_gives(rng: Any) -> None:
     files = [night(rng, number) for number in range(rng.randint(2, 7))]
+    doubted = frozenset(file.file_hash for file in files if rng.random() < 0.3)
     accepted = frozenset(file.file_hash for file in files if rng.random() < 0.5)
-    case = Case(tuple(files), accepted)
+    case = Case(tuple(files), doubted, accepted)
     with connect.writer(Path(":memory:")) as con:
         history.set_decisions(con, accepted=accepted, withdrawn=())
         for file in files:
             load.load_file(con, as_taken(file), NOW)
+            doubt(con, [file], doubted)
             # Now and then a night ends between the two.
             if file == files[-1] or rng.random() < 0.8:
                 history.fold(con)
@@ -76,6 +79,7 @@ def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng: An
         tuple(files),
         frozenset(rng.sample(hashes, rng.randint(0, 2))),
         frozenset(rng.sample(hashes, rng.randint(0, 2))),
+        frozenset(rng.sample(hashes, rng.randint(0, 2))),
         random_corrections(rng),
     )
     with connect.writer(Path(":memory:")) as con:
@@ -87,6 +91,7 @@ def test_decisions_of_any_night_hold_though_its_export_could_be_appended(rng: An
             declared = case.corrections if number == len(files) - 1 or rng.random() < 0.3 else ()
             history.set_decisions(con, accepted=allowed, withdrawn=known)
             history.set_corrections(con, corrections_frame(declared))
+            doubt(con, files[: number + 1], case.doubted)
             history.fold(con)
         got, (_, needed) = compared(everything(con)), expected(case)
     for name in needed:
@@ -99,9 +104,8 @@ def test_the_market_of_any_day_of_a_long_history_is_what_the_reference_says(con:
     files = [night(rng, number) for number in range(90)]
     for file in files:
         load.load_file(con, as_taken(file), NOW)
-    history.set_decisions(con, accepted=[file.file_hash for file in files], withdrawn=())
     history.fold(con)
-    price_periods = reference_fold(files, {file.file_hash for file in files}, set(), ()).price_periods
+    price_periods = reference_fold(files, set(), set(), ()).price_periods
     sizes = set()
     for day in (FIRST + timedelta(days=number) for number in range(0, 95, 2)):
         confirmed = {
@@ -155,8 +159,13 @@ def test_the_usual_night_is_appended_and_everything_else_is_not(
         taken("f", at(9, three[0])),
         taken("g", at(10, *three)),
     ]
-    # The late one, the one with two dates, the second of a date, and the one that closes too much, which then waits.
-    assert folded(con, monkeypatch, *files) == [1, 1, 1, 0, 0, 1, 0, 0, 0]
+    # The late one, the one with two dates, the second of a date, and the one that waits, and what comes after it.
+    assert folded(con, monkeypatch, *files[:7]) == [1, 1, 1, 0, 0, 1, 0]
+    con.execute(
+        "insert into export_finding values ('f', 'acorn', $1, 'offers_gone', 'waits', 67, 50, '', null, '')",
+        [FIRST + timedelta(days=9)],
+    )
+    assert folded(con, monkeypatch, *files[7:]) == [0, 0]
 
 
 def test_a_file_withdrawn_on_the_night_of_the_next_export_is_gone(con: duckdb.DuckDBPyConnection) -> None:

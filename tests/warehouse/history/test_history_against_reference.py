@@ -2,7 +2,6 @@
 
 from collections import Counter
 from dataclasses import replace
-from datetime import timedelta
 from random import Random
 from typing import Any
 
@@ -10,9 +9,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from schemas.published.intake import INTAKE_FILE
-from tests.builders.histories import DAYS, FIRST, KEYS, Case, compared, expected, fold_in_batches, random_case
+from tests.builders.histories import Case, compared, expected, fold_in_batches, random_case
 from tests.builders.length import examples
-from tests.oracle.reference_fold import File, Row, reference_fold
+from tests.oracle.reference_fold import reference_fold
 
 QUICK = settings(max_examples=examples(8, 15), deadline=None, suppress_health_check=list(HealthCheck))
 LONG = settings(max_examples=examples(4, 150), deadline=None, suppress_health_check=list(HealthCheck))
@@ -93,9 +92,10 @@ def test_the_random_cases_reach_every_rule() -> None:
         seen["reopened"] += len({(s.vendor, s.key) for s in folded.price_periods}) < len(folded.price_periods)
         seen["lasting"] += any(len(s.confirmed_on) > 2 for s in folded.price_periods)
         seen["corrected"] += bool(folded.corrected)
-        decisions = (set(case.accepted), set(case.withdrawn))
+        decisions = (set(case.doubted - case.accepted), set(case.withdrawn))
         seen["acceptance matters"] += (
-            folded.price_periods != reference_fold(case.files, set(), decisions[1], case.corrections).price_periods
+            folded.price_periods
+            != reference_fold(case.files, set(case.doubted), decisions[1], case.corrections).price_periods
         )
         seen["withdrawal matters"] += (
             folded.price_periods != reference_fold(case.files, decisions[0], set(), case.corrections).price_periods
@@ -113,20 +113,3 @@ def test_the_random_cases_reach_every_rule() -> None:
                  "row withdrawn", "row dropped", "source_corrected", "corrections matter", "closed", "reopened", "lasting", "corrected", "acceptance matters", "withdrawal matters",
                  "unreadable keys matter", "quarantined keys matter", "parents matter"):  # fmt: skip
         assert seen[name] >= 8, (name, seen)
-
-
-def test_several_waiting_exports_of_one_vendor() -> None:
-    """Each is decided with the earlier waiting ones left out; the first that closes little is taken."""
-    content = (1, "EUR", 5, 1, "", None, "stated")
-
-    def full(file_hash: Any, day: Any, keys: Any) -> Any:
-        rows = tuple(Row(n, "acorn", day, key, 1, content, True) for n, key in enumerate(keys, 1))
-        return File(file_hash, rows, (), len(rows))
-
-    files = [full("a", FIRST, KEYS)]
-    files += [full(f"b{n}", DAYS[n], KEYS[:1]) for n in range(1, 5)]
-    files += [full("c", DAYS[5], KEYS[:3]), full("d", DAYS[6], KEYS[:2]), full("e", DAYS[6] + timedelta(1), KEYS[:1])]
-    case = Case(tuple(files), frozenset(), frozenset())
-    check_against_reference(case)
-    standing = {key[0]: value[2] for key, value in expected(case)[0].standing.items()}
-    assert [standing[f.file_hash] for f in files] == ["winner", *["waiting"] * 4, "winner", "winner", "winner"]

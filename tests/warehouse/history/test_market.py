@@ -223,10 +223,12 @@ def test_an_offer_that_comes_back_unchanged_has_two_price_periods(con: duckdb.Du
     assert price_periods == [(date(2026, 1, 10), date(2026, 1, 12)), (date(2026, 1, 14), None)]
 
 
-def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_does_not(
-    con: duckdb.DuckDBPyConnection,
-) -> None:
+def test_an_export_with_a_finding_waits_until_it_is_accepted(con: duckdb.DuckDBPyConnection) -> None:
     take(con, "a", on(10, {}, *OTHERS))
+    con.execute(
+        "insert into export_finding values ('b', 'acorn', $1, 'offers_gone', 'waits', 60, 50, '', null, '')",
+        [date(2026, 1, 12)],
+    )
     take(con, "b", on(12, *OTHERS[:2]))
     assert len(seen(con, date(2026, 1, 12))) == 1
     standing = "select export_standing from vendor_export where file_hash = 'b'"
@@ -236,5 +238,3 @@ def test_an_export_that_closes_more_than_half_waits_and_one_that_closes_half_doe
     history.fold(con)
     assert seen(con, date(2026, 1, 12)) == []
     assert con.execute(standing).fetchall() == [("winner",)]
-    take(con, "c", on(14, OTHERS[0]))
-    assert con.execute("select export_standing from vendor_export where file_hash = 'c'").fetchall() == [("winner",)]

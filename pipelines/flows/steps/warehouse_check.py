@@ -1,0 +1,58 @@
+"""Checks that the warehouse has every price file that the archive's journal has, before a refresh builds on it."""
+
+from __future__ import annotations
+
+import os
+
+from pipelines.errors import BusyError, InputError, KitfareError
+from pipelines.intake.archiving import journal
+from pipelines.warehouse import connect
+from pipelines.warehouse.price_history import file_dates
+from pipelines.workspace import Workspace
+
+
+def require_every_file(workspace: Workspace) -> None:
+    """Refuse a warehouse that was lost or damaged, or that is an old copy: its prices would be published as if they were all.
+
+    Reads the journal and the warehouse's list of files, no archived file. A refresh that was killed has files in the
+    warehouse first, so it never fails here.
+
+    Raises:
+        InputError: files are missing, or the warehouse can't be read.
+        BusyError: another process has the warehouse open.
+    """
+    taken_in = {reading.file_hash for reading in journal.read_journal(workspace.archive).readings}
+    if not taken_in:
+        return
+    missing = taken_in - _received(workspace)
+    if missing:
+        raise _refusal(
+            workspace, f"the warehouse lacks {len(missing)} of {len(taken_in)} price files that were taken in"
+        )
+
+
+def _received(workspace: Workspace) -> frozenset[str]:
+    path = workspace.warehouse
+    if not path.is_file():
+        return frozenset()
+    try:
+        with connect.reader(path) as con:
+            return file_dates.received_files(con) if connect.is_made(con) else frozenset()
+    except BusyError:
+        raise
+    except connect.DATABASE_ERRORS as error:
+        if not os.access(path, os.R_OK | os.W_OK):
+            raise
+        what = (
+            error.what if isinstance(error, KitfareError) else f"{path.name} is damaged: {str(error).splitlines()[0]}"
+        )
+        raise _refusal(workspace, what) from error
+
+
+def _refusal(workspace: Workspace, what: str) -> InputError:
+    return InputError(
+        what,
+        where=str(workspace.warehouse),
+        state="nothing was taken in, and what is published stays",
+        next_step="run `kitfare rebuild`, which makes the warehouse from the archive; then refresh again",
+    )

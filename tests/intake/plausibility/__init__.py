@@ -1,0 +1,1 @@
+"""Tests of whether exports are believed."""
