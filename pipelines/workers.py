@@ -6,10 +6,12 @@ import multiprocessing
 import os
 import pickle
 import tempfile
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -93,12 +95,34 @@ def alone(work: Callable[[Shared, Item], Result], shared: Shared, item: Item) ->
     Raises:
         WorkerDiedError: the process died. What ``work`` raises comes through.
     """
-    with _one_thread_each(), _written((work, shared)) as job, _started(1) as pool:
+    context = multiprocessing.get_context("spawn")
+    receiver, sender = context.Pipe(duplex=False)
+    with _one_thread_each(), _written((work, shared)) as job:
+        process = context.Process(target=_answer, args=(job, item, sender))
+        process.start()
+        sender.close()
         try:
-            found: Result = pool.submit(_work_on, job, item).result()
-            return found
-        except BrokenProcessPool:
+            is_done, found = receiver.recv()
+        except EOFError:
             raise WorkerDiedError("a worker process died, perhaps for lack of memory") from None
+        finally:
+            # It has answered or died; one that does not end by itself must not be waited for.
+            process.kill()
+            process.join()
+            receiver.close()
+    if not is_done:
+        raise found
+    result: Result = found
+    return result
+
+
+def _answer(job: str, item: Any, sender: Connection) -> None:
+    """Send what :func:`_work_on` returns, or raises, to the process that asked."""
+    try:
+        answer = (True, _work_on(job, item))
+    except BaseException as error:
+        answer = (False, error)
+    sender.send(answer)
 
 
 def _ready(waiting: dict[Future[Result], Key]) -> Iterator[tuple[Key, Result]]:
@@ -123,7 +147,20 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
 
 
 def _started(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"))
+    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=end_with_parent)
+
+
+def end_with_parent() -> None:
+    """Let this process end, at once, when the one that spawned it was killed; otherwise it would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextmanager

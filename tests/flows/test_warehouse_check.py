@@ -75,7 +75,7 @@ def make_anew(place: Any) -> None:
         (lose, "the warehouse lacks 5 of 5 price files"),
         (make_anew, "the warehouse lacks 5 of 5 price files"),
         (put_back_old_copy, "the warehouse lacks 1 of 5 price files"),
-        (truncate, "cannot be opened as a database"),
+        (truncate, "warehouse.duckdb is damaged"),
         (empty, "cannot be opened as a database"),
     ],
     ids=lambda value: value.__name__ if callable(value) else "",

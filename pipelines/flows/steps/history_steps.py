@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from pipelines.flows.steps.night import HistoryState, Markets, Night
+from pipelines.flows.steps.night import HistoryState, Markets, Night, Tables
 from pipelines.intake.plausibility import sentences
 from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, market, screening
+from pipelines.warehouse.price_history import history, load, market, screening
 
 
 def fold_history(night: Night) -> Night:
@@ -21,8 +22,22 @@ def fold_history(night: Night) -> Night:
         fresh_on = history.fresh_date(con, night.settings.refresh.stale_after_days)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended))
+        unknown = _unknown_messages(tables, history.vendor_codes(con), load.readings(con))
+        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
         return replace(night, history=HistoryState(history.fingerprint(con), first, last, fresh_on, messages))
+
+
+def _unknown_messages(
+    tables: Tables, vendor_codes: Sequence[str], received: Sequence[load.FileReceived]
+) -> Iterator[str]:
+    """What the user's tables and the price files do not know of each other."""
+    missing = sorted(set(vendor_codes) - set(tables["vendors"]["vendor_code"]))
+    if missing:
+        yield f"tables/vendors lacks vendors of price files: {', '.join(missing)}; no plan uses their offers"
+    hashes = {file.file_hash for file in received}
+    for name in ("accepted_exports", "withdrawn_files"):
+        for file_hash in sorted(set(tables[name]["file_hash"]) - hashes):
+            yield f"tables/{name}: no file that was taken in has the hash {file_hash}; until one has, the row changes nothing"
 
 
 def _waiting_message(export: history.WaitingExport) -> str:
