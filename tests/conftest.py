@@ -9,6 +9,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 MARKED_PATHS = {
     "tests/browser": ("browser",),
+    "tests/attacks": ("slow",),
     "tests/browser/test_attack_from_a_page.py": ("flows", "slow"),
     "tests/cli/test_plan_times.py": ("slow",),
     "tests/planner/test_independent_solver.py": ("slow",),
