@@ -9,6 +9,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 MARKED_PATHS = {
     "tests/browser": ("browser",),
+    "tests/attacks": ("slow",),
     "tests/browser/test_attack_from_a_page.py": ("flows", "slow"),
     "tests/cli/test_plan_times.py": ("slow",),
     "tests/planner/test_independent_solver.py": ("slow",),
@@ -21,10 +22,10 @@ MARKED_PATHS = {
     "tests/flows/scheduler/test_clock_changes.py": ("slow",),
     "tests/flows/test_exports_that_wait.py": ("slow",),
     "tests/flows/test_intake_rounds.py": ("slow",),
-    "tests/flows/test_price_screen_memory.py": ("slow",),
     "tests/flows/test_no_file_stops.py": ("slow",),
     "tests/intake/test_hostile_nights.py": ("slow",),
     "tests/flows/test_messages_survive.py": ("slow",),
+    "tests/flows/test_price_screen_memory.py": ("slow",),
     "tests/flows/scheduler/test_local_server_running.py": ("flows", "slow"),
     "tests/flows/scheduler/test_prefect_kills.py": ("flows", "slow"),
     "tests/flows/scheduler/test_prefect_runs.py": ("flows", "slow"),

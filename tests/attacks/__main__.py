@@ -23,7 +23,7 @@ PAGE = ROOT / "docs" / "reliability.md"
 def main() -> None:
     """Run what was asked for, then write the table."""
     given = _arguments()
-    attacks = {replace(one, usual=getattr(given, one.option.lower())): part for one, part in ATTACKS.items()}
+    attacks = {replace(one, usual=getattr(given, one.option)): part for one, part in ATTACKS.items()}
     only = given.only.split(",") if given.only else [one.name for one in attacks]
     unknown = set(only) - {one.name for one in attacks}
     if unknown:
@@ -53,13 +53,17 @@ def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--only", default="", help="names of attacks, with commas; default: all")
     parser.add_argument(
-        "--seconds", type=float, default=1e9, help="start no part after so many seconds; the next run goes on"
+        "--SECONDS",
+        dest="seconds",
+        type=float,
+        default=1e9,
+        help="start no part after so many seconds; the next run goes on",
     )
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--workers", type=int, default=2, help="parts at the same time")
+    parser.add_argument("--SEED", dest="seed", type=int, default=1)
+    parser.add_argument("--WORKERS", dest="workers", type=int, default=2, help="parts at the same time")
     for attack in ATTACKS:
-        option = "--" + attack.option.lower().replace("_", "-")
-        parser.add_argument(option, type=int, default=attack.usual, help=f"{attack.unit}: {attack.what}")
+        words = f"{attack.unit}: {attack.what}"
+        parser.add_argument(f"--{attack.option}", type=int, default=attack.usual, metavar="COUNT", help=words)
     return parser.parse_args()
 
 

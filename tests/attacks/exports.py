@@ -7,9 +7,8 @@ import re
 import shutil
 import subprocess
 import sys
-from importlib import import_module
 
-from tests.attacks import market_nights, wrong_nights
+from tests.attacks import market_nights, wrong_kinds, wrong_nights
 from tests.attacks.results import Attack, Result
 from tests.attacks.runs import ROOT
 from tests.attacks.work import Ground, folder_of, numbered
@@ -25,7 +24,6 @@ WRONG = Attack(
 )  # fmt: skip
 
 _FUZZER = "tests/intake/test_hostile_nights.py"
-_GENERATOR = "tests.builders.wrong_exports"
 
 
 def hostile_files(ground: Ground, number: int, left: int) -> Result:
@@ -60,13 +58,9 @@ def _failures(output: str) -> list[str]:
 
 def wrong_exports(ground: Ground, number: int, left: int) -> Result:
     """A whole world: half as many nights as wrong exports."""
-    try:
-        make = import_module(_GENERATOR).wrong_export
-    except ImportError:
-        return Result(number, not_run=f"{_GENERATOR} is not there")
     seed, folder = numbered(ground.seed, number), folder_of(ground, number)
     market = market_nights.nights(max(left // 2, 6), seed)
-    seen = wrong_nights.live(folder, market, wrong_nights.mixed(market, left, make, seed))
+    seen = wrong_nights.live(folder, market, wrong_nights.mixed(market, left, wrong_kinds.wrong_export, seed))
     if not seen.broken:
         shutil.rmtree(folder)
     figures = {

@@ -49,8 +49,10 @@ def drop_new_files(place: Workspace) -> None:
 
 
 def many(vendor: str, day: str, seed: int) -> str:
+    """A full export: each vendor has prices of its own, which move a little with the seed, as a plausible export's do."""
+    step = 7 if vendor == "north" else 11
     offers = [
-        (f"{n:05d}", "red", f"0.{(n * 7 + seed * (n % 5)) % 90 + 10}", (n * 3 + seed) % 50 + 1)
+        (f"{n:05d}", "red", f"0.{(n * step) % 83 + 10 + seed * (n % 5) % 7}", (n * 3 + seed) % 50 + 1)
         for n in range(OFFER_COUNT)
         if (n + seed) % 23
     ]
