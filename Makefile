@@ -10,6 +10,7 @@ PIP := -m pip --quiet --disable-pip-version-check
 STEP = @printf '\n== %s\n'
 PARALLEL := -n auto --maxprocesses 4 --dist worksteal
 PYTEST := $(BIN)/python -m pytest $(PARALLEL)
+ATTACK_OPTIONS := KILLS PREFECT_KILLS READ_KILLS DEMO_KILLS DISK_FAULTS DAMAGES FILES WRONG SECONDS SEED WORKERS
 FAST := -m "not slow and not browser and not flows"
 export PREFECT_SERVER_ANALYTICS_ENABLED := false
 export DO_NOT_TRACK := 1
@@ -58,6 +59,9 @@ test-fast: $(INSTALLED) ## the tests that take seconds
 
 test-long: $(INSTALLED) ## every test, those with random input with many more examples; takes most of an hour
 	KITFARE_LONG_TESTS=1 $(PYTEST)
+
+attack: $(INSTALLED) ## kills, full disks, hostile files, wrong exports; takes hours, by hand; ONLY=kills KILLS=250 SECONDS=3600 SEED=1
+	$(BIN)/python -m tests.attacks $(if $(ONLY),--only $(ONLY)) $(foreach name,$(ATTACK_OPTIONS),$(if $($(name)),--$(name) $($(name))))
 
 test-lowest: $(LOWEST)/.installed ## the tests that take seconds, on the oldest libraries that pyproject.toml allows
 	$(LOWEST)/bin/python -m pytest $(PARALLEL) $(FAST)
@@ -117,5 +121,8 @@ bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=10
 bench-memory: $(INSTALLED) ## peak memory of the demo's refresh, parent and children together; Linux only
 	$(BIN)/python -m tests.benchmarks.memory_bench
 
-.PHONY: help install demo check test test-fast test-long test-lowest browser format docs lock clean \
-	bench-plan bench-night bench-savings bench-joint bench-trends bench-load bench-memory
+bench-screen: $(INSTALLED) ## the screen of suspect prices against loading the same export; SIZE=2000000
+	$(BIN)/python -m tests.benchmarks.screen_bench $(if $(SIZE),--size $(SIZE))
+
+.PHONY: help install demo check test test-fast test-long attack test-lowest browser format docs lock clean \
+	bench-plan bench-night bench-savings bench-joint bench-trends bench-load bench-memory bench-screen

@@ -79,3 +79,26 @@ class CheckFailedError(KitfareError):
     """A check on the tables about to be published returned rows; nothing was published."""
 
     exit_code = 5
+
+
+UNEXPECTED = 70
+INTERRUPTED = 130
+
+
+def is_interrupt(error: BaseException) -> bool:
+    """Ctrl-C, also as the error that DuckDB makes of it while it works or takes a frame."""
+    if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
+        return True
+    if "duckdb" in type(error).__module__ and "KeyboardInterrupt" in str(error):
+        return True
+    # Prefect, interrupted while a task starts, fails on that task as it cleans up.
+    return error.__context__ is not None and is_interrupt(error.__context__)
+
+
+def exit_code_of(error: BaseException) -> int:
+    """The exit code of a command that ends with an error; 70 is a fault in kitfare."""
+    if isinstance(error, KitfareError):
+        return error.exit_code
+    if is_interrupt(error):
+        return INTERRUPTED
+    return 1 if isinstance(error, OSError) else UNEXPECTED

@@ -39,13 +39,14 @@ class WorkspaceInputs:
     """Settings, every workspace table by contract name (empty where there is no file), models, and files read.
 
     ``input_files`` follows the contract INPUT_FILE: each file with its content hash, so that any published number can be
-    traced to its inputs. Equal only to itself, so that results can be cached by it.
+    traced to its inputs. ``remarks`` are sentences about what is odd in the files but not refused. Equal only to itself, so that results can be cached by it.
     """
 
     settings: Settings
     tables: dict[str, pl.DataFrame]
     models: tuple[Model, ...]
     input_files: pl.DataFrame
+    remarks: tuple[str, ...] = ()
 
     def model(self, model_code: str) -> Model:
         """The model of a code, which must exist."""

@@ -15,7 +15,7 @@ from pipelines.money import is_currency
 from pipelines.settings_base import Day, Effort, ExactDecimal, Strict
 from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
-from pipelines.settings_watches import Watch, WatchNews
+from pipelines.settings_watches import Notify, Watch, WatchNews
 from schemas.contract import FIRST_PRICE_DAY, LAST_PRICE_DAY
 
 
@@ -47,8 +47,26 @@ class RefreshSettings(Strict):
     workers: int = Field(
         2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
     )
+    expected_every_hours: int = Field(
+        26,
+        ge=0,
+        le=10000,
+        description="A refresh is overdue if none has succeeded for so many hours. The default is for one a night. 0: never overdue.",
+    )
     keep_generations: int = Field(
         3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
+    )
+    inbox_quiet_seconds: float = Field(
+        5,
+        ge=0,
+        le=600,
+        description="A file in inbox/ that changes within so many seconds is not whole yet: it waits for the next refresh.",
+    )
+    keep_taken_days: int = Field(
+        90,
+        ge=1,
+        le=36500,
+        description="How many days a file stays in taken/ after it was taken in. The archive keeps its content for good.",
     )
 
     @field_validator("priced_on")
@@ -235,12 +253,30 @@ class Settings(Strict):
     watch: list[Watch] = Field(default_factory=list, description="What to report after each refresh.")
     watch_news: WatchNews = Field(
         default_factory=WatchNews,
-        description="Where the results of watches go, besides the page watches.html. Nothing goes over a network.",
+        description="Where the results of watches go, besides the page watches.html and [[notify]].",
+    )
+    notify: list[Notify] = Field(
+        default_factory=list,
+        description="Who hears of a failed or overdue refresh, and of watches. kitfare itself sends nothing over a network.",
     )
     joint_order: list[JointOrder] = Field(
         default_factory=list,
         description="Models to buy together. The pages show what shared parcels save, and each model's fair share.",
     )
+
+    @model_validator(mode="after")
+    def _codes_differ(self) -> Settings:
+        """Every buyer and every way of buying has its own code, whatever its case: codes become names of files."""
+        for kind, codes in (
+            ("buyers", [buyer.buyer_code for buyer in self.buyer]),
+            ("scenarios", [scenario.scenario_code for scenario in self.scenario]),
+        ):
+            seen: dict[str, str] = {}
+            for code in codes:
+                if code.casefold() in seen:
+                    raise ValueError(f"two {kind} are called {seen[code.casefold()]} and {code}")
+                seen[code.casefold()] = code
+        return self
 
     @model_validator(mode="after")
     def _watches_make_sense(self) -> Settings:

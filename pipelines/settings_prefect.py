@@ -18,7 +18,7 @@ class PrefectSettings(Strict):
     )
     dashboard: bool = Field(
         False,
-        description="Whether the workspace's Prefect server serves Prefect's dashboard as well, to this machine alone. Its pages come "
+        description="Whether the workspace's Prefect server serves Prefect's dashboard as well, to this machine alone; they ask for the secret in .prefect/server.json. Its pages come "
         "from the installed package, but what they load does not (read in the source of Prefect 3.9.1): pages about blocks and "
         "integrations load logos from raw.githubusercontent.com and images.ctfassets.net; pages about work pools and collections of flows have the server fetch "
         "lists from raw.githubusercontent.com; the form to join a mailing list is sent to getform.io. Usage reports to amplitude.com stay off.",

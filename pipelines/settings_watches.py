@@ -1,4 +1,4 @@
-"""Settings of watches: what to report after a refresh, and where the results go."""
+"""Settings of watches, and of who hears of what: what to report after a refresh, and to whom."""
 
 from __future__ import annotations
 
@@ -46,15 +46,46 @@ class Watch(Strict):
 
 
 class WatchNews(Strict):
-    """Where the results of watches go; nothing is sent over a network."""
+    """Where the results of watches go, besides the pages and those who hear of them."""
 
     file: str = Field(
         "",
         description="File to write the results to after each new refresh, as JSON; a path within the workspace. Empty: none.",
     )
+
+
+NoticeKind = Literal["failed", "overdue", "watches"]
+
+
+class Notify(Strict):
+    """Who hears of what: a program or an address, and the kinds of news it gets."""
+
+    about: list[NoticeKind] = Field(
+        ["failed", "overdue", "watches"],
+        min_length=1,
+        description="failed: a refresh failed or was killed; not one that was started on a terminal, which shows it there. overdue: no "
+        "refresh has succeeded for refresh.expected_every_hours. watches: a watch reports something new.",
+    )
     command: list[str] = Field(
         [],
-        description="Program and arguments to run when a watch reports something new. It gets the same JSON on its standard input, "
-        "starts in the workspace, and runs without a shell.",
+        description="Program and arguments to run. It gets the news as JSON on its standard input, starts in the workspace, and runs "
+        "without a shell. What ends with another exit code than 0 is run again after each later refresh, until it ends with 0 once.",
+        examples=[["sh", "-c", "cat >> heard.jsonl"]],
     )
-    command_seconds: int = Field(60, ge=1, le=3600, description="Seconds after which that program is stopped.")
+    mail_to: str = Field(
+        "",
+        pattern=r"^([^\s<>,;:\x00-\x20-][^\s<>,;:\x00-\x20]*)?$",
+        description="Address to write to instead, through the mailer of this machine.",
+    )
+    mailer: list[str] = Field(
+        ["/usr/sbin/sendmail", "-i"],
+        min_length=1,
+        description="With mail_to: the mailer and its arguments; the address is added. It gets the mail on its standard input.",
+    )
+    seconds: int = Field(60, ge=1, le=3600, description="Seconds after which the program or the mailer is stopped.")
+
+    @model_validator(mode="after")
+    def _goes_somewhere(self) -> Notify:
+        if bool(self.command) == bool(self.mail_to):
+            raise ValueError("give either a command or mail_to")
+        return self

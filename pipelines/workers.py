@@ -6,6 +6,7 @@ import multiprocessing
 import os
 import pickle
 import tempfile
+import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -146,7 +147,20 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
 
 
 def _started(workers: int) -> ProcessPoolExecutor:
-    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"))
+    return ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=end_with_parent)
+
+
+def end_with_parent() -> None:
+    """Let this process end, at once, when the one that spawned it was killed; otherwise it would wait for work for ever."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextmanager

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,6 +44,11 @@ class Workspace:
         return self.root / "quarantine"
 
     @property
+    def taken(self) -> Path:
+        """Files that were taken in, by day, for some time."""
+        return self.root / "taken"
+
+    @property
     def archive(self) -> Path:
         """Every input, under its content hash."""
         return self.root / "archive"
@@ -76,6 +83,38 @@ class Workspace:
         """Symbolic link to the results that readers see."""
         return self.root / "published"
 
+    @property
+    def runs(self) -> Path:
+        """What became of each refresh: a record each, no input of anything."""
+        return self.root / "runs"
+
     def settings(self) -> Settings:
         """kitfare.toml, checked."""
         return load_toml(self.root / "kitfare.toml", Settings)
+
+    def why_no_commands(self) -> str:
+        """Why programs that kitfare.toml names must not run, in a sentence: others could have written it; or "".
+
+        Whoever may write to the file, or to a folder on the way to it, would choose what runs as this user.
+        """
+        settings = (self.root / "kitfare.toml").resolve()
+        for place in (settings, self.root.resolve(), *settings.parents, *self.root.resolve().parents):
+            found = place.stat()
+            if found.st_uid not in (os.geteuid(), 0):
+                return f"no command of kitfare.toml is run: {place} belongs to another user; make it yours with chown"
+            is_sticky = stat.S_ISDIR(found.st_mode) and found.st_mode & stat.S_ISVTX
+            if not is_sticky and (found.st_mode & stat.S_IWOTH or found.st_mode & stat.S_IWGRP and _is_shared(found)):
+                return f"no command of kitfare.toml is run: others can write to {place}; type: chmod go-w '{place}'"
+        return ""
+
+
+def _is_shared(found: os.stat_result) -> bool:
+    """Whether a file's group may have other members than its owner: all but the group that bears the owner's name."""
+    import grp
+    import pwd
+
+    try:
+        group, owner = grp.getgrgid(found.st_gid), pwd.getpwuid(found.st_uid)
+    except KeyError:
+        return True
+    return group.gr_name != owner.pw_name or bool(set(group.gr_mem) - {owner.pw_name})

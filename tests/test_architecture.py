@@ -37,7 +37,7 @@ ROOMS = {
     "trends": "months < index_numbers | prices < model_index < outlook",
     "insight": "replanning < (cost_parts < what_if) | flexibility | together | over_time",
     "reporting": "basis < drawings < sections < orders < model_pages | month",
-    "flows": "file_lock | month | watch_news | steps < refresh < scheduler",
+    "flows": "file_lock | month < runs < watch_news < recorded | steps < refresh < scheduler",
     "cli": "terminal < start | nightly | ask",
 }
 

@@ -31,7 +31,7 @@ from pipelines.settings_base import Strict, load_toml
 from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_text import model_toml, settings_toml
-from pipelines.settings_watches import Watch, WatchNews
+from pipelines.settings_watches import Notify, Watch, WatchNews
 from schemas.contract import FIRST_DAY, LAST_DAY
 
 HOME = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
@@ -57,7 +57,7 @@ def switched_on(text: str) -> str:
 
 
 @pytest.mark.parametrize(
-    "kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario, JointOrder, Watch, WatchNews]
+    "kind", [Settings, RefreshSettings, ReportSettings, Buyer, Scenario, JointOrder, Watch, WatchNews, Notify]
 )
 def test_every_key_of_kitfare_toml_is_there(kind: Any) -> None:
     text = settings_toml(PLAIN)
@@ -88,6 +88,7 @@ def test_every_settings_class_is_tested() -> None:
         JointOrder,
         Watch,
         WatchNews,
+        Notify,
         ModelSettings,
         Instructions,
         Discount,

@@ -1,6 +1,9 @@
 """Work shared among processes."""
 
 import os
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -9,6 +12,7 @@ import pytest
 
 from pipelines.errors import InputError, KitfareError
 from pipelines.workers import keep_processes, spread
+from tests.present import present
 from tests.test_workers import add, process_id
 
 
@@ -46,6 +50,34 @@ def test_an_error_comes_through_whole() -> None:
 def test_a_process_that_dies_is_reported() -> None:
     with pytest.raises(KitfareError, match="process died"):
         list(spread(die, None, [(1, 1)], 2))
+
+
+def test_processes_end_when_the_one_that_started_them_is_killed() -> None:
+    program = (
+        "import time\nfrom pipelines.workers import keep_processes, spread\nfrom tests.test_workers import process_id\n"
+        "if __name__ == '__main__':\n"
+        "    with keep_processes():\n"
+        "        print(*{one for _, one in spread(process_id, None, [(n, n) for n in range(8)], 2)}, flush=True)\n"
+        "        time.sleep(600)\n"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True)
+    started = [int(one) for one in present(parent.stdout).readline().split()]
+    assert started
+    parent.kill()
+    parent.wait()
+    present(parent.stdout).close()
+    deadline = time.monotonic() + 30
+    while (left := [one for one in started if runs(one)]) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert left == []
+
+
+def runs(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    return True
 
 
 def test_kept_processes_do_several_jobs_and_end_with_the_block() -> None:

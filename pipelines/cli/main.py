@@ -16,12 +16,10 @@ from pipelines.cli.nightly import accept, rebuild, refresh, report, schedule, st
 from pipelines.cli.start import decide, init, inspect
 from pipelines.cli.terminal.common import printable
 
-UNEXPECTED = 70
-INTERRUPTED = 130
-
 EXIT_CODES = """Exit codes: 0 done; 1 it could not be done; 2 wrong use; 3 an input or a setting is wrong;
-4 another refresh is at work; 5 a plan or a check failed, so nothing was published; 70 a fault in kitfare;
-130 interrupted. Whatever the code, what was published stays."""
+4 another refresh is at work; 5 a plan or a check failed, so nothing was published; 6 with status --exit-code:
+what is published is not kept up to date; 7 with status --exit-code: something waits for a person;
+70 a fault in kitfare; 130 interrupted. Whatever the code, what was published stays."""
 
 
 COMMANDS = {
@@ -76,30 +74,20 @@ def _is_not_a_fault(error: BaseException) -> bool:
     return ours or (isinstance(error, OSError) and error.errno == errno.EPIPE)
 
 
-def _is_interrupt(error: BaseException) -> bool:
-    """Ctrl-C, also as the error that DuckDB makes of it while it works or takes a frame."""
-    if isinstance(error, KeyboardInterrupt) or (isinstance(error, RuntimeError) and str(error) == "Query interrupted"):
-        return True
-    if "duckdb" in type(error).__module__ and "KeyboardInterrupt" in str(error):
-        return True
-    # Prefect, interrupted while a task starts, fails on that task as it cleans up.
-    return error.__context__ is not None and _is_interrupt(error.__context__)
-
-
 def _message_and_code(error: BaseException) -> tuple[str, int]:
-    from pipelines.errors import KitfareError
+    from pipelines.errors import KitfareError, exit_code_of, is_interrupt
 
-    state = "  state: what was published stays"
+    state, code = "  state: what was published stays", exit_code_of(error)
     if isinstance(error, KitfareError):
-        return str(error), error.exit_code
-    if _is_interrupt(error):
-        return f"Interrupted.\n{state}\n  next:  run the same command again", INTERRUPTED
+        return str(error), code
+    if is_interrupt(error):
+        return f"Interrupted.\n{state}\n  next:  run the same command again", code
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
         what = f"The system refused: {error.strerror or error}{where}"
-        return f"{what}\n{state}\n  next:  correct that and run the command again", 1
+        return f"{what}\n{state}\n  next:  correct that and run the command again", code
     advice = "run it again with KITFARE_DEBUG=1 to see where in the program it happens"
-    return f"A fault in kitfare: {type(error).__name__}: {error}\n{state}\n  next:  {advice}", UNEXPECTED
+    return f"A fault in kitfare: {type(error).__name__}: {error}\n{state}\n  next:  {advice}", code
 
 
 app = typer.Typer(

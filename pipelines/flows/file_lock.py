@@ -5,6 +5,8 @@ kitfare runs on Linux and macOS, whose Python has ``fcntl``. Commands that lock 
 
 from __future__ import annotations
 
+from types import ModuleType
+
 from pipelines.errors import KitfareError
 
 
@@ -18,6 +20,25 @@ def take_lock(handle: int, *, is_shared: bool = False) -> bool:
     Raises:
         KitfareError: the system has no such locks.
     """
+    fcntl = _locks()
+    try:
+        fcntl.flock(handle, (fcntl.LOCK_SH if is_shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True
+
+
+def wait_for_lock(handle: int) -> None:
+    """Take the lock of an open file, once nobody else has it; only for locks that are kept for moments.
+
+    Raises:
+        KitfareError: the system has no such locks.
+    """
+    fcntl = _locks()
+    fcntl.flock(handle, fcntl.LOCK_EX)
+
+
+def _locks() -> ModuleType:
     try:
         import fcntl
     except ImportError:
@@ -26,8 +47,4 @@ def take_lock(handle: int, *, is_shared: bool = False) -> bool:
             state="nothing was changed",
             next_step="use one of those, on Windows for instance the Windows Subsystem for Linux (WSL)",
         ) from None
-    try:
-        fcntl.flock(handle, (fcntl.LOCK_SH if is_shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return False
-    return True
+    return fcntl

@@ -9,7 +9,7 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ import polars as pl
 
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.flows import file_lock, watch_news
+from pipelines.flows.recorded import Report, recorded
 from pipelines.flows.steps import (
     history_steps,
     insight_steps,
@@ -33,8 +34,6 @@ from pipelines.flows.steps.night import Night, StepRecord
 from pipelines.intake.archiving.night_entries import PricedNight
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.resources import software_digest
-from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import messages
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import keep_processes
 from pipelines.workspace import Workspace
@@ -70,9 +69,13 @@ def no_progress(_name: str, _done: int, _all: int) -> None:
 
 @dataclass(frozen=True)
 class RefreshOutcome:
-    """What a refresh did. ``published`` is False when nothing was new; ``model_cost`` is the table readers now see."""
+    """What a refresh did. ``published`` is False when nothing was new; ``model_cost`` is the table readers now see.
+
+    Who has shown ``messages`` calls ``run_record.mark_shown``; until then each later refresh has them too.
+    """
 
     refresh_id: str
+    run_number: int
     published: bool
     folder: Path
     priced_on: date
@@ -110,6 +113,7 @@ def refresh(
     *,
     priced_on: date | None = None,
     progress: Progress = no_progress,
+    is_attended: bool = False,
 ) -> RefreshOutcome:
     """Take in what was dropped, price every model, and publish a new generation, unless nothing is new.
 
@@ -118,6 +122,7 @@ def refresh(
         run_step: how to call a step.
         priced_on: the date to price; None for the date of the settings.
         progress: called with each step's name, and with counts while plans are made.
+        is_attended: whether someone sees its messages on a terminal; a failure is then no news for ``[[notify]]``.
 
     Raises:
         UsageError: the date is too early or too late to calculate with.
@@ -130,15 +135,21 @@ def refresh(
             f"{priced_on} can't be priced", next_step=f"give a date from {FIRST_PRICE_DAY} to {LAST_PRICE_DAY}"
         )
     clock = _Clock(run_step, progress)
-    with only_refresh(workspace), _what_became_of_files(workspace) as sentences, keep_processes():
+    with (
+        only_refresh(workspace),
+        recorded(workspace, started_at, is_attended=is_attended) as report,
+        keep_processes(),
+    ):
+        sentences = report.sentences
         clock.run("clean up", intake_steps.clean_up, workspace)
         night = clock.run("read the workspace", intake_steps.read_inputs, workspace, started_at)
         night = clock.run("take in dropped files", intake_steps.take_in_files, night)
         night = clock.run("check new exports", plausibility_steps.check_exports, night)
         night = clock.run("fold the price history", history_steps.fold_history, night)
-        sentences += [*night.intake.messages, *night.history.messages]
+        said = (*night.all_inputs.remarks, *night.intake.messages, *night.history.messages)
+        sentences += [text for text in said if text not in sentences]
         cleared = clock.run("clear records of nights", record_steps.clear_records, night)
-        sentences += cleared.messages
+        report.add(cleared.messages)
         if cleared.days:
             night = record_steps.with_records_of_now(night)
         if cleared.again:
@@ -149,10 +160,11 @@ def refresh(
             except KitfareError as error:  # what went wrong about the past must not stop tonight
                 sentences.append(record_steps.not_recorded(day, error))
         night = identified(night, priced_on)
+        report.update(priced_on=night.day, refresh_id=night.refresh_id)
         costs = publish_steps.published_costs(night)
         if costs is not None:
             sentences.append("Nothing new since the last refresh; the published tables stay as they are.")
-            return _outcome(night, workspace.published.resolve(), sentences, began, costs, is_new=False)
+            return _outcome(night, workspace.published.resolve(), report, began, costs)
         night = clock.run("screen the prices", history_steps.screen_prices, night)
         night = clock.run("read the markets", history_steps.read_markets, night)
         night = clock.run("plan the purchases", plan_steps.plan_purchases, night, progress)
@@ -167,12 +179,11 @@ def refresh(
         night = clock.run("write the pages", publish_steps.write_pages, night)
         watched_before = publish_steps.watches_before(workspace)
         night = clock.run("record what is published", record_steps.record_published, night)
+        news = watch_news.found(night.refresh_id, night.day, night.written[WATCH_RESULT.name], watched_before)
+        report.update(news=news)
         folder = clock.run("publish", publish_steps.publish, night)
-        tables = TableFiles(folder)
-        sentences += watch_news.pass_on(
-            workspace, night.refresh_id, night.day, tables[WATCH_RESULT.name], watched_before
-        )
-        return _outcome(night, folder, sentences, began, tables[MODEL_COST.name], is_new=True)
+        report.published()
+        return _outcome(night, folder, report, began, TableFiles(folder)[MODEL_COST.name])
 
 
 def _recorded_again(night: Night, day: date, nights: Sequence[PricedNight], progress: Progress) -> Night:
@@ -183,12 +194,19 @@ def _recorded_again(night: Night, day: date, nights: Sequence[PricedNight], prog
     return record_steps.with_records_of_now(night)
 
 
-def _outcome(
-    night: Night, folder: Path, sentences: list[str], began: float, costs: pl.DataFrame, *, is_new: bool
-) -> RefreshOutcome:
-    seconds = time.monotonic() - began
+def _outcome(night: Night, folder: Path, report: Report, began: float, costs: pl.DataFrame) -> RefreshOutcome:
+    """The report's sentences may still grow, by what could not be passed on."""
+    count = night.intake.quarantined_row_count + report.quarantined_row_count(night.intake.messages)
     return RefreshOutcome(
-        night.refresh_id, is_new, folder, night.day, sentences, night.intake.quarantined_row_count, seconds, costs
+        refresh_id=night.refresh_id,
+        run_number=report.run.run_number,
+        published=report.outcome == "published",
+        folder=folder,
+        priced_on=night.day,
+        messages=report.sentences,
+        quarantined_row_count=count,
+        seconds=time.monotonic() - began,
+        model_cost=costs,
     )
 
 
@@ -224,28 +242,6 @@ def hash_of_inputs(input_files: pl.DataFrame, history_fingerprint: str, day: dat
     for path, file_hash in input_files.sort("input_path").select("input_path", "file_hash").iter_rows():
         digest.update(f"{path}\t{file_hash}\n".encode())
     return digest.hexdigest()
-
-
-@contextmanager
-def _what_became_of_files(workspace: Workspace) -> Iterator[list[str]]:
-    """Messages for the end of a refresh. Files have left the inbox, so a failure shows them too, and a success deletes them.
-
-    Yields:
-        A list for the refresh's messages.
-    """
-    sentences: list[str] = []
-    try:
-        yield sentences
-    except Exception as error:
-        with suppress(OSError, *connect.DATABASE_ERRORS), connect.reader(workspace.warehouse) as con:
-            known = [message.text for message in messages.kept(con)]
-            sentences = list(dict.fromkeys([*known, *sentences]))
-        for text in sentences:
-            error.add_note(text)
-        raise
-    # If another program has the warehouse open, the next refresh shows the same messages again; nothing is lost.
-    with suppress(BusyError), connect.writer(workspace.warehouse) as con:
-        messages.forget(con)
 
 
 @contextmanager

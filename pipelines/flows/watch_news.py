@@ -1,13 +1,20 @@
-"""Passes on the results of watches: to a file, and to a program of the user's. No failure here stops a refresh."""
+"""News of watches: found before a refresh publishes, and passed on once it has, also if it was killed in between.
+
+They go to a file and to those whom ``[[notify]]`` names. No failure here stops a refresh.
+"""
 
 from __future__ import annotations
 
 import json
-import subprocess
+from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import polars as pl
 
+from pipelines.flows.runs.notices import settings_or_last, with_notice
+from pipelines.flows.runs.run_record import Notice, Run, utc_now
+from pipelines.warehouse.price_history.messages import Message
 from pipelines.workspace import Workspace
 from schemas.published.watches import WATCH_RESULT
 
@@ -35,12 +42,12 @@ def news_text(refresh_id: str, day: date, results: pl.DataFrame, before: pl.Data
     )
 
 
-def pass_on(
-    workspace: Workspace, refresh_id: str, day: date, results: pl.DataFrame, before: pl.DataFrame | None
-) -> list[str]:
-    """Write the file and run the command that the settings name; returns messages for the user, failures included."""
-    news = workspace.settings().watch_news
-    text = news_text(refresh_id, day, results, before)
+def found(refresh_id: str, day: date, results: pl.DataFrame, before: pl.DataFrame | None) -> dict[str, Any]:
+    """The news of a refresh as its record keeps them until it is known whether it published.
+
+    Compared with what readers see until then, so it must be made before the swap. ``text`` is :func:`news_text`, ``messages``
+    name the watches that are new, at most ``SHOWN`` of them.
+    """
     fresh = newly_fired(results, before)
     messages = [
         f"watch {row['watch_code']}: {row['model_code']}, {row['buyer_code']}: {_subject(row)}{row['watch_message']}"
@@ -48,18 +55,35 @@ def pass_on(
     ]
     if fresh.height > SHOWN:
         messages.append(f"and {fresh.height - SHOWN} more watches fired: see published/watches.html")
-    if news.file:
-        path = workspace.root / news.file
+    return {"text": news_text(refresh_id, day, results, before), "messages": messages}
+
+
+def after_publishing(run: Run, workspace: Workspace) -> Run:
+    """The run with its news among its messages and notices, now that readers see what it made; the file is written.
+
+    A file that can't be written is a message. Without news, or with news that were dealt with, the run stays as it is.
+    """
+    if run.news is None:
+        return run
+    text, messages = str(run.news["text"]), [Message(message) for message in run.news["messages"]]
+    settings = settings_or_last(workspace)
+    if settings is not None and settings.watch_news.file:
+        path = workspace.root / settings.watch_news.file
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
         except OSError as error:
-            messages.append(
-                f"the results of watches could not be written to {path}: {error.strerror}; correct watch_news.file"
-            )
-    if news.command and fresh.height:
-        messages += _run(news.command, text, workspace, news.command_seconds)
-    return messages
+            words = f"the results of watches could not be written to {path}: {error.strerror}; correct watch_news.file"
+            messages.append(Message(words))
+    known = replace(run, news=None, messages=tuple(dict.fromkeys([*run.messages, *messages])))
+    if not run.news["messages"]:
+        return known
+    return with_notice(known, "watches", lambda run: _notice(run, workspace, text, [m.text for m in messages]))
+
+
+def _notice(run: Run, workspace: Workspace, text: str, messages: list[str]) -> Notice:
+    subject = f"kitfare: a watch has news ({workspace.root.resolve().name})"
+    return Notice(f"watches-{run.stamp}", utc_now(), "\n".join([subject, *messages]), json.loads(text))
 
 
 SHOWN = 5
@@ -68,18 +92,3 @@ SHOWN = 5
 
 def _subject(row: dict[str, object]) -> str:
     return f"{row['watch_subject']}: " if row["watch_kind"] == "line_scarce" else ""
-
-
-def _run(command: list[str], text: str, workspace: Workspace, seconds: int) -> list[str]:
-    try:
-        done = subprocess.run(
-            command, input=text, text=True, capture_output=True, cwd=workspace.root, timeout=seconds, check=False
-        )
-    except subprocess.TimeoutExpired:
-        return [f"watch_news.command was stopped after {seconds} s"]
-    except (OSError, ValueError) as error:
-        return [f"watch_news.command could not be run: {error}"]
-    if done.returncode:
-        last = (done.stderr or done.stdout).strip().splitlines()[-1:] or ["no message"]
-        return [f"watch_news.command ended with exit code {done.returncode}: {last[0]}"]
-    return []

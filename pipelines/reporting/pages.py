@@ -35,6 +35,7 @@ from pipelines.reporting.sections.costs import (
     saving_words,
     withheld_cost_words,
 )
+from pipelines.reporting.sections.made import made_words
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
 from pipelines.warehouse.publishing.table_files import TableFiles
@@ -104,22 +105,27 @@ def write_page_group(site: Site, group: PageGroup) -> list[Path]:
 
 def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """The pages about all models: the index, the comparison, the list of reports, the watches."""
-    compared, archive = _comparison(page_data), _months_table(page_data)
+    compared, archive, made = _comparison(page_data), _months_table(page_data), made_words(page_data)
     return [
-        write_page(folder / "index.html", "index.html", **_index(page_data, tables)),
-        *(write_page(folder / f"comparison{ending}", f"comparison{ending}", **compared) for ending in (".html", ".md")),
-        write_page(folder / "reports" / "index.html", "months.html", page_title="Monthly reports", months=archive),
-        write_page(folder / "watches.html", "watches.html", **watch_page(page_data)),
+        write_page(folder / "index.html", "index.html", made=made, **_index(page_data, tables)),
+        *(
+            write_page(folder / f"comparison{ending}", f"comparison{ending}", made=made, **compared)
+            for ending in (".html", ".md")
+        ),
+        write_page(
+            folder / "reports" / "index.html", "months.html", made=made, page_title="Monthly reports", months=archive
+        ),
+        write_page(folder / "watches.html", "watches.html", made=made, **watch_page(page_data)),
     ]
 
 
 def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> list[Path]:
     """A model's sheet and its details."""
-    values, place = sheet(page_data, model), folder / "sheets"
+    values, place, made = sheet(page_data, model), folder / "sheets", made_words(page_data)
     return [
-        write_page(place / f"{model.page}.html", "sheet.html", **values),
+        write_page(place / f"{model.page}.html", "sheet.html", made=made, **values),
         write_page(place / f"{model.page}.md", "sheet.md", **values),
-        write_page(place / f"{model.page}-details.html", "details.html", **details(page_data, model)),
+        write_page(place / f"{model.page}-details.html", "details.html", made=made, **details(page_data, model)),
     ]
 
 

@@ -60,7 +60,9 @@ CODE_MAP = Contract(
     key=("source_code", "source_part_code", "valid_from_on"),
     optional={"valid_from_on": "1900-01-01", "is_ambiguous": "false"},
     notes="Offers under an ambiguous code leave the form open. Where a source has a code map, rows whose code is "
-    "not in it are quarantined.",
+    "not in it are quarantined. Several codes with one part and one valid_from_on are several listings: from the second one "
+    "on, the source's code is the listing_code, unless the file has one. A new number in place of an old one has a later "
+    "valid_from_on; the offer then goes on.",
 )
 
 ELEMENT_STATUS = Contract(

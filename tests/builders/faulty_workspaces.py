@@ -49,8 +49,10 @@ def drop_new_files(place: Workspace) -> None:
 
 
 def many(vendor: str, day: str, seed: int) -> str:
+    """A full export: each vendor has prices of its own, which move a little with the seed, as a plausible export's do."""
+    step = 7 if vendor == "north" else 11
     offers = [
-        (f"{n:05d}", "red", f"0.{(n * 7 + seed * (n % 5)) % 90 + 10}", (n * 3 + seed) % 50 + 1)
+        (f"{n:05d}", "red", f"0.{(n * step) % 83 + 10 + seed * (n % 5) % 7}", (n * 3 + seed) % 50 + 1)
         for n in range(OFFER_COUNT)
         if (n + seed) % 23
     ]
@@ -64,12 +66,7 @@ def copied(template: Workspace, root: Path) -> Path:
 def state_of(place: Workspace) -> dict[str, object]:
     """Published files, the warehouse's tables, folders and archive, without clocks; equal for equal workspaces."""
     seen = place.published.resolve()
-    found: dict[str, object] = {"published": seen.name}
-    for path in sorted((seen / "tables").glob("*.parquet")):
-        frame = pl.read_parquet(path).drop(CLOCKS.get(path.stem, []))
-        found[f"table {path.stem}"] = frame.write_csv()
-    for path in sorted(seen.rglob("*.html")):
-        found[path.relative_to(seen).as_posix()] = re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?", "", path.read_text())
+    found: dict[str, object] = {"published": seen.name, **published_of(seen)}
     with connect.reader(place.warehouse) as con:
         for name, frame in tables.intake_tables(con).items():
             found[f"warehouse {name}"] = frame.drop(CLOCKS.get(name, [])).write_csv()
@@ -80,6 +77,17 @@ def state_of(place: Workspace) -> dict[str, object]:
     known = {content for folder in recorded for _, content in _files(folder)}
     found["archive"] = [(name, content) for name, content in _files(place.archive) if content not in known]
     found["generations left half"] = [path.name for path in place.generations.iterdir() if "." in path.name]
+    return found
+
+
+def published_of(folder: Path) -> dict[str, object]:
+    """The tables and pages of a generation, without clocks."""
+    found: dict[str, object] = {}
+    for path in sorted((folder / "tables").glob("*.parquet")):
+        frame = pl.read_parquet(path).drop(CLOCKS.get(path.stem, []))
+        found[f"table {path.stem}"] = frame.write_csv()
+    for path in sorted(folder.rglob("*.html")):
+        found[path.relative_to(folder).as_posix()] = re.sub(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d)?", "", path.read_text())
     return found
 
 

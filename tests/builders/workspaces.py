@@ -41,7 +41,13 @@ def make_workspace(root: Path) -> Workspace:
     assert result.exit_code == 0, result.output
     settings = root / "kitfare.toml"
     text = settings.read_text(encoding="utf-8")
-    for key, value in {"priced_on": '"latest_export"', "months_back": "1", "workers": "1", "effort": '"quick"'}.items():
+    for key, value in {
+        "priced_on": '"latest_export"',
+        "months_back": "1",
+        "workers": "1",
+        "effort": '"quick"',
+        "inbox_quiet_seconds": "0",
+    }.items():
         text, count = re.subn(rf"(?m)^{key} = .*$", f"{key} = {value}", text, count=1)
         assert count == 1, key
     settings.write_text(text, encoding="utf-8")

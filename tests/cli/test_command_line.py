@@ -49,7 +49,7 @@ def test_help_lists_every_command_in_its_group_and_every_exit_code() -> None:
         assert [line.split()[0] for line in section.splitlines()] == commands
         assert "..." not in section, "a command's first sentence is too long for the list"
     codes = {kind.exit_code for kind in error_classes()}
-    for code in codes | {0, main.UNEXPECTED, main.INTERRUPTED}:
+    for code in codes | {0, errors.UNEXPECTED, errors.INTERRUPTED}:
         assert f" {code} " in " ".join(result.stdout.split()), code
 
 

@@ -1,4 +1,4 @@
-from pipelines.cli.main import _is_interrupt
+from pipelines.errors import is_interrupt
 
 
 def test_an_error_while_an_interrupt_is_cleaned_up_is_an_interrupt() -> None:
@@ -8,5 +8,5 @@ def test_an_error_while_an_interrupt_is_cleaned_up_is_an_interrupt() -> None:
         finally:
             raise ValueError("a task that never began")
     except ValueError as error:
-        assert _is_interrupt(error)
-    assert not _is_interrupt(ValueError("a fault"))
+        assert is_interrupt(error)
+    assert not is_interrupt(ValueError("a fault"))

@@ -16,7 +16,7 @@ ROOT = Path(__file__).resolve().parents[2]
 @pytest.fixture(scope="session")
 def guides() -> dict[str, str]:
     """The text of the README and of every guide, by path from the root."""
-    paths = [ROOT / "README.md", *sorted((ROOT / "docs").rglob("*.md"))]
+    paths = [ROOT / "README.md", ROOT / "SECURITY.md", *sorted((ROOT / "docs").rglob("*.md"))]
     return {path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8") for path in paths}
 
 

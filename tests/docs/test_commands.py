@@ -10,8 +10,9 @@ import pytest
 import typer
 
 from pipelines import errors
-from pipelines.cli.main import EXIT_CODES, INTERRUPTED, UNEXPECTED, app
+from pipelines.cli.main import EXIT_CODES, app
 from pipelines.cli.reference import commands_reference, exit_codes
+from pipelines.errors import INTERRUPTED, UNEXPECTED
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS: dict[str, Any] = vars(typer.main.get_command(app))["commands"]

@@ -8,11 +8,11 @@ from typing import Any
 
 import pytest
 
-from pipelines.flows.refresh import refresh
 from pipelines.intake.profiles.draft import FILL_IN, draft_profile
 from pipelines.intake.workspace.workspace_files import read_workspace_table
 from pipelines.warehouse.publishing.query import run_query
 from schemas.inputs.catalogue import COLOURS
+from tests.builders.runs import refresh_and_show as refresh
 from tests.builders.workspaces import export, make_workspace
 
 KITFARE = str(Path(sys.executable).with_name("kitfare"))

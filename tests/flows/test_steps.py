@@ -15,6 +15,7 @@ from pipelines.errors import KitfareError
 from pipelines.flows import refresh as refresh_module
 from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
+from pipelines.flows.runs import run_record
 from pipelines.flows.steps import history_steps, intake_steps
 from pipelines.flows.steps.night import Markets
 from pipelines.warehouse import connect
@@ -23,6 +24,7 @@ from pipelines.warehouse.publishing import generation, query
 from pipelines.workspace import Workspace
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.contract import Contract
+from tests.builders.runs import refresh_and_show
 from tests.builders.workspaces import export, make_workspace
 
 QUARANTINED = export("south", "2026-11-01", ("00502", "blue", "much", 9), ("00501", "red", "0.12", 20))
@@ -84,7 +86,7 @@ def test_what_became_of_files_is_said_by_the_failure_and_by_the_next_success(
     assert any(NEWS in note for note in caught.value.__notes__)
     assert not list(place.inbox.iterdir())
 
-    outcome = refresh(place)
+    outcome = refresh_and_show(place)
     assert any(NEWS in message for message in outcome.messages)
     assert outcome.quarantined_row_count == 1
     with query.asking(place.published / "kitfare.duckdb") as ask:
@@ -113,6 +115,23 @@ def test_a_retried_step_says_what_its_first_try_took_in(place: Workspace, monkey
     assert not (place.inbox / "bad.csv").exists()
     intake = intake_steps.take_in_files(night).intake
     assert any(NEWS in message for message in intake.messages) and intake.quarantined_row_count == 1
+
+
+def test_what_nobody_was_seen_to_show_is_said_again(place: Workspace) -> None:
+    """Also where each step that can be tried again was: what the first try reported is not lost with it."""
+    (place.inbox / "bad.csv").write_text(QUARANTINED)
+
+    def twice(_name: str, function: Any, /, *arguments: Any, **named: Any) -> Any:
+        if function in (intake_steps.take_in_files, history_steps.fold_history):
+            function(*arguments, **named)
+        return function(*arguments, **named)
+
+    for run_step in (twice, refresh_module.run_directly):
+        outcome = refresh(place, run_step)
+        assert [NEWS in message for message in outcome.messages].count(True) == 1
+        assert outcome.quarantined_row_count == 1
+    run_record.mark_shown(place, outcome.run_number)
+    assert not any(NEWS in message for message in refresh(place).messages)
 
 
 def test_a_rebuild_keeps_what_was_not_said_yet(place: Workspace) -> None:

@@ -1,17 +1,20 @@
-"""News of watches: a file after each refresh, a program when something is new, and neither can stop a refresh."""
+"""News of watches: a file after each refresh, a notice when something is new, and neither can stop a refresh."""
 
 import json
-import sys
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from pipelines.flows.watch_news import newly_fired, pass_on
-from pipelines.workspace import Workspace
+from pipelines.flows import watch_news
+from pipelines.flows.runs.run_record import Run, utc_now
+from pipelines.flows.watch_news import after_publishing, newly_fired
+from pipelines.warehouse.price_history.messages import Message
 from schemas.published.watches import WATCH_RESULT
 from schemas.validate import polars_schema
+from tests.builders.runs import bare_workspace
 
 DAY = date(2026, 11, 25)
 
@@ -26,15 +29,14 @@ def found(*rows: Any) -> Any:
     return pl.DataFrame(full, polars_schema(WATCH_RESULT))
 
 
-def workspace(folder: Any, news: str = "") -> Any:
-    (folder / "kitfare.toml").write_text(
-        '[[buyer]]\nbuyer_code = "home"\ntitle = "h"\nregion_code = "n"\ncurrency_code = "EUR"\n[watch_news]\n' + news
-    )
-    return Workspace(folder)
+def published(place: Any, results: Any, before: Any) -> Run:
+    """A run that has published these results in place of those before."""
+    news = watch_news.found("r1", DAY, results, before)
+    return after_publishing(Run(3, utc_now(), messages=(Message("a file"),), news=news), place)
 
 
-def program(body: Any) -> Any:
-    return f"command = {json.dumps([sys.executable, '-c', body])}\n"
+def texts(run: Run) -> list[str]:
+    return [message.text for message in run.messages]
 
 
 def test_only_what_had_not_fired_before_is_new() -> None:
@@ -44,35 +46,41 @@ def test_only_what_had_not_fired_before_is_new() -> None:
 
 
 def test_the_file_says_all_that_fired_and_what_is_new(tmp_path: Path) -> None:
-    place = workspace(tmp_path, 'file = "news/watches.json"\n')
-    messages = pass_on(place, "r1", DAY, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
+    place = bare_workspace(tmp_path, '[watch_news]\nfile = "news/watches.json"\n')
+    run = published(place, found(("a", True), ("b", True), ("c", False)), found(("a", True)))
     news = json.loads((tmp_path / "news/watches.json").read_text(encoding="utf-8"))
     assert news["refresh_id"] == "r1" and news["priced_on"] == "2026-11-25"
     assert [(row["watch_subject"], row["is_new"]) for row in news["fired"]] == [("a", False), ("b", True)]
-    assert messages == ["watch w: hut, home: b: few left."]
+    assert texts(run) == ["a file", "watch w: hut, home: b: few left."]
 
 
-def test_the_program_gets_the_same_text_and_runs_only_for_news(tmp_path: Path) -> None:
-    place = workspace(tmp_path, program("import sys; open('heard.json', 'w').write(sys.stdin.read())"))
-    assert pass_on(place, "r1", DAY, found(("a", True)), found(("a", True))) == []
-    assert not (tmp_path / "heard.json").exists()
-    pass_on(place, "r2", DAY, found(("a", True)), None)
-    assert json.loads((tmp_path / "heard.json").read_text())["refresh_id"] == "r2"
+def test_a_notice_has_the_same_and_is_made_only_for_news(tmp_path: Path) -> None:
+    place = bare_workspace(tmp_path)
+    nothing_new = published(place, found(("a", True)), found(("a", True)))
+    assert (nothing_new.notices, nothing_new.news, texts(nothing_new)) == ({}, None, ["a file"])
+    run = published(place, found(("a", True)), None)
+    notice = run.notices["watches"]
+    assert notice.notice_id == f"watches-{run.stamp}" and notice.content["refresh_id"] == "r1"
+    assert [row["is_new"] for row in notice.content["fired"]] == [True]
+    assert notice.text.endswith("\nwatch w: hut, home: a: few left.")
 
 
-def test_what_fails_is_reported_and_stops_nothing(tmp_path: Path) -> None:
-    news = found(("a", True))
-    failing = workspace(tmp_path, program("import sys; print('no bell here', file=sys.stderr); sys.exit(3)"))
-    assert pass_on(failing, "r", DAY, news, None)[-1] == "watch_news.command ended with exit code 3: no bell here"
-    absent = workspace(tmp_path, 'command = ["/no/such/program"]\n')
-    assert "could not be run" in pass_on(absent, "r", DAY, news, None)[-1]
-    slow = workspace(tmp_path, program("import time; time.sleep(60)") + "command_seconds = 1\n")
-    assert pass_on(slow, "r", DAY, news, None)[-1] == "watch_news.command was stopped after 1 s"
+def test_news_are_dealt_with_once(tmp_path: Path) -> None:
+    """Also when a kill came between the swap and the record, and the next refresh does it again."""
+    place = bare_workspace(tmp_path, '[watch_news]\nfile = "watches.json"\n')
+    run = published(place, found(("a", True)), None)
+    (tmp_path / "watches.json").unlink()
+    assert after_publishing(run, place) == run and not (tmp_path / "watches.json").exists()
+    again = after_publishing(replace(run, news=watch_news.found("r1", DAY, found(("a", True)), None)), place)
+    assert again == run
+
+
+def test_a_file_that_cannot_be_written_is_reported_and_stops_nothing(tmp_path: Path) -> None:
     (tmp_path / "taken").mkdir()
-    unwritable = workspace(tmp_path, 'file = "taken"\n')
-    assert "could not be written" in pass_on(unwritable, "r", DAY, news, None)[-1]
+    run = published(bare_workspace(tmp_path, '[watch_news]\nfile = "taken"\n'), found(("a", True)), None)
+    assert "could not be written" in texts(run)[-1] and "watches" in run.notices
 
 
 def test_many_are_reported_in_few_lines(tmp_path: Path) -> None:
-    messages = pass_on(workspace(tmp_path), "r", DAY, found(*((f"e{n}", True) for n in range(9))), None)
-    assert len(messages) == 6 and messages[-1].startswith("and 4 more")
+    run = published(bare_workspace(tmp_path), found(*((f"e{n}", True) for n in range(9))), None)
+    assert len(texts(run)) == 7 and texts(run)[-1].startswith("and 4 more")

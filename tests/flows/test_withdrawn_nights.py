@@ -13,11 +13,11 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows.rebuild import compare
-from pipelines.flows.refresh import refresh
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workspace import Workspace
+from tests.builders.runs import refresh_and_show as refresh
 from tests.builders.workspaces import export, make_workspace
 
 DAYS = ("2026-10-31", "2026-11-01", "2026-11-02", "2026-11-03")
@@ -35,12 +35,12 @@ WRONG = {
     "wrong prices": {
         "wrong-1": WRONG_PRICES,
         "wrong-2": south("2026-10-31", "0.02").replace(",full", ",partial"),
-        "wrong-3": export("south", "2016-11-01", ("00501", "blue", "0.01", 200)).replace(",full", ",partial"),
+        "wrong-3": export("south", "2025-12-01", ("00501", "blue", "0.01", 200)).replace(",full", ",partial"),
     },
     "dated ahead": {
         "wrong-1": south("2026-11-02", "0.03"),
-        "wrong-2": south("2027-06-30", "0.02"),
-        "wrong-3": export("north", "2027-06-29", ("00501", "red", "0.02", 50)).replace(",full", ",partial"),
+        "wrong-2": south("2026-11-20", "0.02"),
+        "wrong-3": export("north", "2026-11-19", ("00501", "red", "0.02", 50)).replace(",full", ",partial"),
     },
 }
 
@@ -109,11 +109,11 @@ def test_after_withdrawals_all_is_as_if_the_files_had_never_come(
     place = copy_of(first_night, tmp_path / "space")
     night(place, 1, **wrong)
     night(place, 2)
-    is_ahead = "wrong-3" in wrong and "2027" in wrong["wrong-3"]
-    assert ("night_costs/2027-06-30.csv" in records(place)) == is_ahead, "it does harm at first"
+    is_ahead = "wrong-3" in wrong and "2026-11-19" in wrong["wrong-3"]
+    assert ("night_costs/2026-11-20.csv" in records(place)) == is_ahead, "it does harm at first"
     said = [kitfare(place, "withdraw", f"{name}.csv") for name in wrong]
     assert all("clears what was recorded of nights that the file counted in" in text for text in said)
-    assert ("2027-06-30" if is_ahead else "2026-11-01, 2026-11-02") in said[1]
+    assert ("2026-11-20" if is_ahead else "2026-11-01, 2026-11-02") in said[1]
     seen = place.published.resolve()
 
     begun: list[str] = []
@@ -154,8 +154,8 @@ def test_files_withdrawn_over_several_nights(first_night: Any, never: Any, tmp_p
     night(place, 1, **wrong)
     night(place, 2)
     kitfare(place, "withdraw", "wrong-2.csv")
-    assert night(place, 3).priced_on == date(2027, 6, 29), "the other file dated ahead counts still"
-    assert "night_costs/2027-06-29.csv" in records(place) and "night_costs/2027-06-30.csv" not in records(place)
+    assert night(place, 3).priced_on == date(2026, 11, 19), "the other file dated ahead counts still"
+    assert "night_costs/2026-11-19.csv" in records(place) and "night_costs/2026-11-20.csv" not in records(place)
     for name in ("wrong-1.csv", "wrong-3.csv"):
         kitfare(place, "withdraw", name)
     refresh(place)
@@ -190,9 +190,9 @@ def test_records_that_no_page_of_the_journal_names_go_by_their_time_of_change(
         first = records(place)
         night(place, 1, wrong=WRONG_PRICES, ahead=WRONG["dated ahead"]["wrong-2"])
     assert not journal.read_journal(place.archive).nights and set(records(place)) > set(first)
-    assert "2027-06-30" in kitfare(place, "withdraw", "ahead.csv")
+    assert "2026-11-20" in kitfare(place, "withdraw", "ahead.csv")
     said = kitfare(place, "withdraw", "wrong.csv")
-    assert "2026-10-31" not in said and "2027-06-30" in said
+    assert "2026-10-31" not in said and "2026-11-20" in said
     messages = night(place, 2).messages
     assert "To be recorded again, from what is known now: 2026-11-01." in messages, "the date it would have priced"
     night(place, 3)
@@ -205,7 +205,7 @@ def test_only_nights_that_a_file_counted_in_are_cleared(first_night: Any, tmp_pa
         # It would close both offers of the vendor.
         "waiting": export("north", "2026-10-31", ("00502", "red", "0.10", 5)),
         "broken": "no prices\n",
-        "late": south("2027-01-01", "0.10"),
+        "late": south("2026-11-21", "0.10"),
         "good": south("2026-11-01", "0.11"),
     }
     for name, text in files.items():

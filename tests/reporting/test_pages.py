@@ -73,6 +73,16 @@ def test_pages_load_nothing_and_run_nothing(folder: Any) -> None:
         assert "url(" not in css and "@import" not in css and "--series-6" in css
 
 
+def test_every_page_says_from_which_prices_it_was_made_and_when_it_is_old(night: Night, folder: Any) -> None:
+    """The sample's prices are of 25 November 2026, and its offers count for 30 days."""
+    assert night[1].settings.refresh.stale_after_days == 30
+    for path in html_pages(folder):
+        text = Page(path).text
+        assert text.count("Made from prices up to 25 November 2026.") == 1, path.name
+        is_report = path.parent != folder and path.parent.name != "sheets" and path.name != "index.html"
+        assert ("After 25 December 2026 this page is out of date" in text) != is_report, path.name
+
+
 def test_links_lead_somewhere(folder: Any) -> None:
     for path in html_pages(folder):
         for href in [attrs["href"] for attrs in Page(path).all("a")]:

@@ -62,6 +62,9 @@ def run(
             show(name, done, total)
 
         outcome = _refresh(place, day, prefect, progress)
+
+    from pipelines.flows.runs.run_record import mark_shown
+
     for message in outcome.messages:
         note(message)
     if outcome.quarantined_row_count:
@@ -70,6 +73,7 @@ def run(
         note(
             f"{rows} quarantined: correct {them} in the files in {place.quarantined} and drop these files into inbox/."
         )
+    mark_shown(place, outcome.run_number)
     width = shutil.get_terminal_size().columns
     for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on, scenario_titles(place), width):
         say(line)
@@ -84,12 +88,12 @@ def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progre
     if not prefect and running_server(place) is None:
         from pipelines.flows.refresh import refresh
 
-        return refresh(place, priced_on=day, progress=progress)
+        return refresh(place, priced_on=day, progress=progress, is_attended=is_terminal())
     progress("start Prefect", 0, 0)
     with use_server(place):
         from pipelines.flows.scheduler.prefect_flows import refresh_as_flow
 
-        return refresh_as_flow(place, day, progress)
+        return refresh_as_flow(place, day, progress, is_attended=is_terminal())
 
 
 @contextmanager

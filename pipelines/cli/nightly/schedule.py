@@ -19,7 +19,7 @@ def run(
     """Refresh every night, until Ctrl-C.
 
     On the 1st of a month it also writes the report of the month before. A service manager can stop it with SIGTERM. It
-    starts a Prefect server that only this machine can reach; the server keeps its files in the workspace. For nights on
+    starts a Prefect server that only you on this machine can use; the server keeps its files in the workspace. For nights on
     which it did not run, run `kitfare refresh`. A time that a clock change skips runs an hour later; one that it
     repeats runs once.
 

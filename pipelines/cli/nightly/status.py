@@ -1,18 +1,23 @@
-"""``kitfare status``: shows what is published and what waits for the user."""
+"""``kitfare status``: shows what is wrong, what is published, and what waits for the user."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
 
-from pipelines.cli.terminal.common import WorkspaceOption, open_workspace, say, text_table
+import typer
+
+from pipelines.cli.terminal.common import WorkspaceOption, note, open_workspace, say, text_table
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipelines.flows.runs.concerns import Concern
     from pipelines.workspace import Workspace
 
 _LAST_REFRESH = "select priced_on, max(started_at) as started_at, software_version from refresh_run group by all"
 _SHOWN_FILES = 20
+_SHOWN_MESSAGES = 20
 _QUARANTINED = """
 select
     quarantined_row.file_hash,
@@ -35,17 +40,77 @@ where vendor_export.export_standing = 'waiting' order by all
 """
 
 
-def run(workspace: WorkspaceOption = None) -> None:
-    """Show the last refresh and what waits for you.
+def run(
+    exit_code: Annotated[
+        bool, typer.Option("--exit-code", help="End with 6 or 7 if somebody needs to act; for monitors.")
+    ] = False,
+    notify: Annotated[
+        bool, typer.Option("--notify", help="Pass on what [[notify]] in kitfare.toml asks for; for cron.")
+    ] = False,
+    json_output: Annotated[bool, typer.Option("--json", help="Print the concerns as JSON, for programs.")] = False,
+    workspace: WorkspaceOption = None,
+) -> None:
+    """Show what is wrong, the last refresh, and what waits for you.
 
-    Quarantined rows, exports that wait for a decision, and files that are not taken in yet.
+    The first line is the worst thing that is true. The others follow: failed or overdue refreshes, old prices, vendors silent beyond
+    their own rhythm, exports that wait for a decision, quarantined rows, suspect prices. Nothing is changed.
+
+    With --exit-code it ends with 6 if what is published is not kept up to date, with 7 if something waits for a person, else with 0.
+    With --notify, those whom [[notify]] names hear of a failed or overdue refresh, as they do after each refresh.
 
     \b
-    Example:
+    Examples:
       kitfare status
+      kitfare status --exit-code --json
+      kitfare status --notify --exit-code > /dev/null
     """
+    from pipelines.flows.runs import concerns, delivery
+
     place = open_workspace(workspace)
+    for failure in delivery.pass_on(place) if notify else ():
+        note(failure)
+    found = concerns.concerns(place)
+    if json_output:
+        _say_json(place, found)
+    else:
+        _say_concerns(found)
+        _say_all(place)
+    if exit_code:
+        raise typer.Exit(concerns.exit_code(found))
+
+
+def _say_concerns(found: Sequence[Concern]) -> None:
+    if not found:
+        say("All is well: nothing failed, and nothing waits for you.")
+    for concern in found:
+        say(concern.text)
+    say("")
+
+
+def _say_json(place: Workspace, found: Sequence[Concern]) -> None:
+    import json
+
+    from pipelines.flows.runs import concerns, run_record
+
+    last = run_record.latest_ended(place)
+    published = place.published.resolve().name if place.published.is_symlink() else None
+    content = {
+        "workspace": str(place.root.resolve()),
+        "exit_code": concerns.exit_code(found),
+        "concerns": [vars(concern) for concern in found],
+        "published": published,
+        "last_refresh": None if last is None else {
+            "started_at": last.started_at.isoformat(), "outcome": last.outcome, "why": last.why,
+            "ended_at": last.ended_at.isoformat() if last.ended_at else None,
+            "messages": [message.text for message in last.messages],
+        },
+    }  # fmt: skip
+    typer.echo(json.dumps(content, indent=2))
+
+
+def _say_all(place: Workspace) -> None:
     say(f"Workspace: {place.root.resolve()}")
+    _last_refresh(place)
     database = place.published / "kitfare.duckdb"
     if database.is_file():
         _published(place, database)
@@ -62,7 +127,33 @@ def run(workspace: WorkspaceOption = None) -> None:
     say(f"Prefect server: {running_server(place) or 'not running'}")
 
 
+def _last_refresh(place: Workspace) -> None:
+    """The last one that ended and what it reported; its record has more."""
+    from pipelines.flows.runs import run_record
+    from pipelines.flows.runs.notices import time_text
+
+    last = run_record.latest_ended(place)
+    if last is None:
+        return
+    ended = f", ended at {time_text(last.ended_at)}" if last.ended_at else ""
+    say(f"Last refresh: {last.outcome}, started at {time_text(last.started_at)}{ended}")
+    texts = [message.text for message in last.messages]
+    for text in texts[:_SHOWN_MESSAGES]:
+        say(f"  {' '.join(text.split())}")
+    if len(texts) > _SHOWN_MESSAGES:
+        say(f"  and {len(texts) - _SHOWN_MESSAGES} more in {run_record.place_of(place, last.run_number)}")
+
+
 def _published(place: Workspace, database: Path) -> None:
+    from pipelines.errors import KitfareError
+
+    try:
+        _generation(place, database)
+    except KitfareError as error:
+        say(f"What is published, or a table of decisions, can't be read: {error.what}")
+
+
+def _generation(place: Workspace, database: Path) -> None:
     say(f"Published: {place.published.resolve().name}")
     for last in _rows(database, _LAST_REFRESH):
         started = f"{last['started_at']:%Y-%m-%d %H:%M} UTC"

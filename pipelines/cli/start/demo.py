@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import os
 import shutil
 import sys
+import time
 from pathlib import Path
 from types import ModuleType
 
@@ -25,8 +27,13 @@ def install_demo(root: Path) -> None:
             target = root / path.relative_to(workspace)
             target.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(path, target)
-    (root / "quarantine").mkdir(parents=True, exist_ok=True)
+    for name in ("taken", "quarantine"):
+        (root / name).mkdir(parents=True, exist_ok=True)
     demo_module("make_exports").make_exports(root / "inbox")
+    # They are whole, so the first refresh need not wait until they are still.
+    an_hour_ago = time.time() - 3600
+    for path in (root / "inbox").iterdir():
+        os.utime(path, (an_hour_ago, an_hour_ago))
     # Last, because it is what makes the folder a workspace.
     shutil.copyfile(workspace / "kitfare.toml", root / "kitfare.toml")
 

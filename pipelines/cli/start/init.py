@@ -10,7 +10,7 @@ import typer
 
 from pipelines.cli.terminal.common import say
 
-FOLDERS = ("inbox", "quarantine", "profiles", "tables", "models")
+FOLDERS = ("inbox", "taken", "quarantine", "profiles", "tables", "models")
 
 
 def run(

@@ -3,10 +3,10 @@
 Steps' values never pass through Prefect: it would walk through frames, log or store them. A task here is a closure without
 parameters, and what it returns stays in this process. The date to price is a parameter of the flows; the workspace is
 not: the process that serves them serves one workspace.
+
+Annotations are types here, not text: a run's own process gets a flow's function without the names around it.
 """
 # ruff: noqa: E402  (Prefect reads its settings when it is imported)
-
-from __future__ import annotations
 
 import logging
 import os
@@ -31,6 +31,10 @@ from prefect.task_engine import TaskRunTimeoutError
 from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.flows.month import month_before, report_of
 from pipelines.flows.refresh import Progress, RefreshOutcome, no_progress, refresh
+from pipelines.flows.runs.notices import settings_or_last
+from pipelines.flows.runs.run_record import mark_shown
+from pipelines.settings_prefect import PrefectSettings
+from pipelines.workers import end_with_parent
 from pipelines.workspace import Workspace
 
 Given = ParamSpec("Given")
@@ -124,7 +128,9 @@ def log_next_step(flow: Flow[Any, Any], flow_run: FlowRun, state: State[Any]) ->
     flow_run_logger(flow_run, flow).error(words)
 
 
-def refresh_as_flow(workspace: Workspace, priced_on: date | None, progress: Progress) -> RefreshOutcome:
+def refresh_as_flow(
+    workspace: Workspace, priced_on: date | None, progress: Progress, *, is_attended: bool = False
+) -> RefreshOutcome:
     """A refresh as a Prefect run in this process.
 
     Raises:
@@ -134,14 +140,18 @@ def refresh_as_flow(workspace: Workspace, priced_on: date | None, progress: Prog
 
     @flow(name=nightly_refresh.name, persist_result=False, on_failure=[log_next_step], on_crashed=[log_next_step])
     def by_hand(priced_on: date | None) -> None:
-        outcomes.append(_refresh_and_record(workspace, priced_on, progress))
+        outcomes.append(_refresh_and_record(workspace, priced_on, progress, is_attended=is_attended))
 
     try:
         by_hand(priced_on)
     finally:
-        for handler in logging.getLogger("prefect.flow_runs").handlers:
-            handler.flush()  # before the server goes
+        _flush_logs()  # before the server goes
     return outcomes[-1]
+
+
+def _flush_logs() -> None:
+    for handler in logging.getLogger("prefect.flow_runs").handlers:
+        handler.flush()
 
 
 @flow(name="nightly-refresh", persist_result=False, on_failure=[log_next_step], on_crashed=[log_next_step])
@@ -151,7 +161,8 @@ def nightly_refresh(priced_on: date | None = None) -> None:
     Args:
         priced_on: the date to price; that of kitfare.toml if left out.
     """
-    _refresh_and_record(_served_workspace(), priced_on, no_progress)
+    end_with_parent()  # its server is gone, and this run has the workspace's lock
+    _refresh_and_show(_served_workspace(), priced_on)
 
 
 @flow(name="monthly-report", persist_result=False, on_failure=[log_next_step], on_crashed=[log_next_step])
@@ -163,9 +174,10 @@ def monthly_report(priced_on: date | None = None, time_zone: str = "UTC", month:
         time_zone: the schedule's, in which it is the first of the month; elsewhere it may be the day before.
         month: another month to report, such as 2026-10.
     """
+    end_with_parent()
     place = _served_workspace()
     ended = month_before(datetime.now(ZoneInfo(time_zone)).date())
-    _refresh_and_record(place, priced_on, no_progress)
+    _refresh_and_show(place, priced_on)
     page = _runner(place)("find the month's report", report_of, place, month or ended)
     text = page.with_suffix(".md").read_text(encoding="utf-8")
     create_markdown_artifact(f"[{page.name}]({page.resolve().as_uri()})\n\n{text}", key="monthly-report")
@@ -183,11 +195,23 @@ def _served_workspace() -> Workspace:
 
 
 def _runner(workspace: Workspace) -> StepRunner:
-    return StepRunner(workspace.settings().prefect.step_timeout_seconds)
+    # With a wrong kitfare.toml the step that reads it fails, and the record of the refresh says so.
+    settings = settings_or_last(workspace)
+    prefect = settings.prefect if settings else PrefectSettings()
+    return StepRunner(prefect.step_timeout_seconds)
 
 
-def _refresh_and_record(workspace: Workspace, priced_on: date | None, progress: Progress) -> RefreshOutcome:
-    outcome = refresh(workspace, _runner(workspace), priced_on=priced_on, progress=progress)
+def _refresh_and_show(workspace: Workspace, priced_on: date | None) -> None:
+    """A refresh whose messages are shown by Prefect's log alone."""
+    outcome = _refresh_and_record(workspace, priced_on, no_progress)
+    _flush_logs()
+    mark_shown(workspace, outcome.run_number)
+
+
+def _refresh_and_record(
+    workspace: Workspace, priced_on: date | None, progress: Progress, *, is_attended: bool = False
+) -> RefreshOutcome:
+    outcome = refresh(workspace, _runner(workspace), priced_on=priced_on, progress=progress, is_attended=is_attended)
     for message in outcome.messages:
         get_run_logger().info(message)
     rows = [{name: str(value) for name, value in row.items()} for row in outcome.model_cost.iter_rows(named=True)]

@@ -1,50 +1,69 @@
 """The process that is the workspace's Prefect server. Started by ``local_prefect``; ends when its parent does.
 
-It keeps a lock on server.url while it runs, so that the file is true exactly while the lock is taken.
+Arguments: the folder of Prefect, and the number of the open socket to listen on. The secret is in the environment.
 """
 
 import os
-import signal
 import socket
 import sys
 import threading
+import time
 from pathlib import Path
 
 from pipelines.flows.file_lock import take_lock
+from pipelines.flows.scheduler.server_guard import Guard
 
-LOOPBACK = "127.0.0.1"
-ALREADY_RUNNING = 4
-"""Exit code when another process has the lock."""
+LOCK_SECONDS = 60
+"""How long to wait for the end of a server before."""
 
 
 def main() -> None:
-    """Serve Prefect's API for the folder named on the command line, on a free port of the loopback address."""
-    url_file = Path(sys.argv[1]) / "server.url"
-    lock = os.open(url_file, os.O_CREAT | os.O_RDWR, 0o600)
-    if not take_lock(lock):
-        sys.exit(ALREADY_RUNNING)
-    os.truncate(lock, 0)
+    """Serve Prefect's API until the parent stops it or ends."""
+    home, listening = Path(sys.argv[1]), socket.socket(fileno=int(sys.argv[2]))
+    os.umask(0o077)
     threading.Thread(target=_end_with_parent, daemon=True).start()
-    with socket.create_server((LOOPBACK, 0)) as listening:
-        port = listening.getsockname()[1]
-        os.environ["PREFECT_SERVER_API_HOST"], os.environ["PREFECT_SERVER_API_PORT"] = LOOPBACK, str(port)
-        _serve(listening, lock, f"http://{LOOPBACK}:{port}/api")
+    # A server whose parent was killed ends a moment later; two must not change the data base's tables at once.
+    lock = os.open(home / "server.lock", os.O_CREAT | os.O_RDWR | os.O_NOFOLLOW, 0o600)
+    deadline = time.monotonic() + LOCK_SECONDS
+    while not take_lock(lock):
+        if time.monotonic() > deadline:
+            sys.exit(f"another server still uses {home}")
+        time.sleep(0.05)
+    host, port = listening.getsockname()
+    own_name = f"{host}:{port}"
+    os.environ |= {
+        "PREFECT_SERVER_API_HOST": host,
+        "PREFECT_SERVER_API_PORT": str(port),
+        # Prefect's default lets every web page in.
+        "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": f"http://{own_name}",
+    }
+    _serve(listening, own_name)
 
 
-def _serve(listening: socket.socket, lock: int, url: str) -> None:
+def _serve(listening: socket.socket, own_name: str) -> None:
     import uvicorn
     from prefect.server.api.server import create_app
 
-    config = uvicorn.Config(create_app(final=True), log_level="warning", timeout_graceful_shutdown=3)
-    os.write(lock, f"{url} {os.getpid()}".encode())
+    guarded = Guard(
+        create_app(final=True),
+        own_name,
+        os.environ["PREFECT_SERVER_API_AUTH_STRING"],
+        shows_dashboard=os.environ["PREFECT_SERVER_UI_ENABLED"] == "true",
+    )
+    config = uvicorn.Config(
+        guarded, log_level="warning", timeout_graceful_shutdown=3, proxy_headers=False, server_header=False
+    )
     uvicorn.Server(config).run(sockets=[listening])
 
 
 def _end_with_parent() -> None:
-    """The parent holds the other end of standard input; however it ends, that end closes."""
-    while sys.stdin.buffer.read(1024):
+    """The parent keeps the other end of standard input; however it ends, that end closes.
+
+    At once, without ceremony: the next server waits for this one. The data base stands a kill at any moment.
+    """
+    while os.read(sys.stdin.fileno(), 1024):
         pass
-    os.kill(os.getpid(), signal.SIGTERM)
+    os._exit(1)
 
 
 if __name__ == "__main__":

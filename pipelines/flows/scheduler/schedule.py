@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import signal
 import subprocess
@@ -14,7 +15,9 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
-from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, own_server, prefect_home
+from pipelines.flows.runs.delivery import watch_over
+from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, own_server, server_ended
+from pipelines.flows.scheduler.server_record import NAME, prefect_home
 from pipelines.workspace import Workspace
 
 GRACE_SECONDS = 10
@@ -82,9 +85,11 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
     with suppress(KeyboardInterrupt), own_server(workspace, console_level="INFO") as server:
         try:
             threading.Thread(target=_end_with_server, args=(server, workspace, say, ended, done), daemon=True).start()
+            threading.Thread(target=watch_over, args=(workspace, say, done), daemon=True).start()
             say(f"Server: {os.environ['PREFECT_API_URL']} (this machine only, files in {prefect_home(workspace)})")
             if workspace.settings().prefect.dashboard:
                 say(f"Dashboard: {os.environ['PREFECT_API_URL'].removesuffix('/api')}")
+                say(f'It asks for the "secret" in {prefect_home(workspace) / NAME}, which is a new one at each start.')
             _serve(workspace, times, say)
         except (KeyboardInterrupt, SystemExit):
             pass
@@ -100,7 +105,8 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
 
 
 def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> None:
-    from prefect import serve
+    from prefect.exceptions import TerminationSignal
+    from prefect.runner import Runner
     from prefect.schedules import Cron
     from prefect.types.entrypoint import EntrypointType
 
@@ -112,20 +118,22 @@ def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> No
         (nightly_refresh, times.nightly, {}),
         (monthly_report, times.monthly, {"time_zone": times.zone}),
     )
-    # Any, because the same method returns a coroutine to asynchronous callers.
-    deployments: list[Any] = [
-        flow.to_deployment(
+    # One run at a time: a refresh that is late must not meet the next one.
+    runner = Runner(name="kitfare", limit=1)
+    # Whoever may change a deployment must not change what runs here: the runner starts these functions themselves.
+    # With serve() it would load whatever entrypoint and folder the deployment names by then.
+    for flow, cron, parameters in timetable:
+        runner.add_flow(
+            flow,
             name="kitfare",
             schedule=Cron(cron, timezone=times.zone),
             parameters=parameters,
             entrypoint_type=EntrypointType.MODULE_PATH,
         )
-        for flow, cron, parameters in timetable
-    ]
     say(f"Refresh every night at {times.at:%H:%M} {times.zone}; on the 1st also the report of the month before.")
     say("Leave this running; Ctrl-C ends it.")
-    # One run at a time: a refresh that is late must not meet the next one.
-    serve(*deployments, limit=1, print_starting_message=False)
+    with suppress(KeyboardInterrupt, TerminationSignal):
+        asyncio.run(runner.start())
 
 
 def _interrupt(*_: Any) -> None:
@@ -161,9 +169,5 @@ def _end_with_server(
 
 
 def _server_ended(workspace: Workspace) -> KitfareError:
-    return KitfareError(
-        "the Prefect server ended by itself",
-        where=str(prefect_home(workspace) / "server.log"),
-        state="no refresh is scheduled now; what is published stays",
-        next_step="run `kitfare schedule` again",
-    )
+    state = "no refresh is scheduled now; what is published stays"
+    return server_ended(workspace, state, "run `kitfare schedule` again")

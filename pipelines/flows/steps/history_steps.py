@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from pipelines.flows.steps.night import HistoryState, Markets, Night
+from pipelines.flows.steps import price_screen
+from pipelines.flows.steps.night import HistoryState, Markets, Night, Tables
 from pipelines.intake.plausibility import sentences
-from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, market, screening
+from pipelines.warehouse.price_history import history, load, market
 
 
 def fold_history(night: Night) -> Night:
@@ -21,8 +22,22 @@ def fold_history(night: Night) -> Night:
         fresh_on = history.fresh_date(con, night.settings.refresh.stale_after_days)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended))
+        unknown = _unknown_messages(tables, history.vendor_codes(con), load.readings(con))
+        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
         return replace(night, history=HistoryState(history.fingerprint(con), first, last, fresh_on, messages))
+
+
+def _unknown_messages(
+    tables: Tables, vendor_codes: Sequence[str], received: Sequence[load.FileReceived]
+) -> Iterator[str]:
+    """What the user's tables and the price files do not know of each other."""
+    missing = sorted(set(vendor_codes) - set(tables["vendors"]["vendor_code"]))
+    if missing:
+        yield f"tables/vendors lacks vendors of price files: {', '.join(missing)}; no plan uses their offers"
+    hashes = {file.file_hash for file in received}
+    for name in ("accepted_exports", "withdrawn_files"):
+        for file_hash in sorted(set(tables[name]["file_hash"]) - hashes):
+            yield f"tables/{name}: no file that was taken in has the hash {file_hash}; until one has, the row changes nothing"
 
 
 def _waiting_message(export: history.WaitingExport) -> str:
@@ -43,18 +58,8 @@ def _ended_message(correction: history.EndedCorrection) -> str:
 
 def screen_prices(night: Night) -> Night:
     """Find suspect prices, and keep them out of plans and trends until they change or are confirmed."""
-    tables = night.inputs.tables
     with connect.writer(night.workspace.warehouse) as con:
-        new_prices = screening.new_prices(con)
-        rates = suspects.common_rates(new_prices, tables["exchange_rates"], night.settings.buyer[0].currency_code)
-        found = suspects.candidates(new_prices, tables["parts"], rates)
-        rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
-        flagged = suspects.against_market(found, rivals, rates)
-        price_periods = suspects.price_periods(
-            flagged, screening.suspect_price_periods(con, suspects.flagged_prices(flagged))
-        )
-        price_periods = suspects.cleared(price_periods, tables["confirmed_prices"])
-        screening.set_suspects(con, price_periods)
+        price_periods = price_screen.screened(con, night.inputs.tables, night.settings.buyer[0].currency_code)
     return replace(night, suspects=price_periods)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from functools import partial
@@ -13,7 +14,8 @@ from pipelines.errors import InputError
 from pipelines.flows.steps import file_by_file, record_steps, warehouse_check
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
-from pipelines.intake.archiving import archive, journal
+from pipelines.intake.archiving import archive, journal, taken_files
+from pipelines.intake.archiving.still_written import still_written
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
 from pipelines.plain_files import name_text, safe_name
@@ -29,7 +31,7 @@ FILES_WORTH_A_PROCESS = 8
 
 def clean_up(workspace: Workspace) -> None:
     """Make the folders a refresh writes to, and remove what a killed refresh left behind."""
-    for folder in (workspace.inbox, workspace.quarantined, workspace.archive, workspace.generations):
+    for folder in (workspace.inbox, workspace.taken, workspace.quarantined, workspace.archive, workspace.generations):
         folder.mkdir(exist_ok=True)
     generation.clean_leftovers(workspace)
     archive.clean_leftovers(workspace.archive)
@@ -68,8 +70,9 @@ def _note_readings(workspace: Workspace, con: connect.Connection) -> None:
 def take_in_files(night: Night) -> Night:
     """Take every file of the inbox into the archive and the warehouse; what fails is quarantined, and nothing else stops.
 
-    Files are read by several processes and loaded in the order of their names. A file leaves the inbox once its bytes are
-    in the archive and its rows are committed; one that can't be read at all moves to quarantine/. The messages about a file are
+    Files are read by several processes and loaded in the order of their names. A file moves to taken/ once its bytes are
+    in the archive and its rows are committed; one that can't be read at all moves to quarantine/. One that someone may still
+    be writing stays, and one that was written to after it was taken is taken again. The messages about a file are
     committed with its rows; the first later refresh that succeeds shows them.
     """
     workspace, inputs = night.workspace, night.inputs
@@ -79,7 +82,7 @@ def take_in_files(night: Night) -> Night:
         workspace.archive,
         take_in.latest_date(night.started_at),
     )
-    paths, messages_now = _dropped_files(workspace.inbox)
+    paths, written_since, messages_now = _files_to_take(night)
     row_count = 0
     workers = night.settings.refresh.workers if len(paths) >= FILES_WORTH_A_PROCESS else 1
     waiting: dict[Path, take_in.TakenFile] = {}
@@ -97,7 +100,7 @@ def take_in_files(night: Night) -> Night:
             waiting[read] = found
             while following in waiting:
                 path, taken = following, waiting.pop(following)
-                messages_now += _load_one(con, night, path, taken)
+                messages_now += _load_one(con, night, path, taken, written_since.get(path, ""))
                 row_count += taken.read_row_count
                 following = next(still_to_load, None)
         if paths:
@@ -122,12 +125,15 @@ def _take_in_dead(path: Path, archive_folder: Path) -> take_in.TakenFile:
         return take_in.TakenFile("", name, error=error)
 
 
-def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile) -> list[str]:
-    """Load a file and take it out of the inbox; returns messages that the warehouse can't keep, having no such file."""
+def _load_one(
+    con: connect.Connection, night: Night, path: Path, taken: take_in.TakenFile, written_since: str
+) -> list[str]:
+    """Load a file and take it out of the inbox; returns messages that the warehouse can't keep with a file's rows."""
     quarantine_folder = night.workspace.quarantined
+    first = [Message(f"{name_text(path.name)}: {written_since}")] if written_since else []
 
     def messages_for(loaded: take_in.TakenFile, status: load.LoadStatus) -> list[Message]:
-        return _messages(loaded, status, _quarantined_file(loaded, status, quarantine_folder))
+        return first + _messages(loaded, status, _quarantined_file(loaded, status, quarantine_folder))
 
     taken, status = file_by_file.load_file(con, taken, night.started_at, messages_for)
     sentences = []
@@ -135,10 +141,40 @@ def _load_one(con: connect.Connection, night: Night, path: Path, taken: take_in.
         sentences += file_by_file.write_quarantined(taken, quarantine_folder)
     elif taken.error is None and status != "duplicate":
         quarantine.quarantined_path(taken, quarantine_folder).unlink(missing_ok=True)
-    _leave_inbox(path, taken, status, quarantine_folder)
+    try:
+        _leave_inbox(path, taken, status, night)
+    except InputError as error:
+        sentences.append(str(error))
     if not taken.file_hash:
-        sentences += [message.text for message in _messages(taken, status, quarantined_file)]
+        sentences += [message.text for message in first + _messages(taken, status, quarantined_file)]
     return sentences
+
+
+def _files_to_take(night: Night) -> tuple[list[Path], dict[Path, str], list[str]]:
+    """Files to take in, by name; what happened to those that were written to since they left the inbox; and sentences about
+    files that stay where they are."""
+    workspace, settings = night.workspace, night.settings.refresh
+    changed = [
+        *taken_files.changed_files(workspace.taken, workspace.archive),
+        *taken_files.grown_files(workspace.quarantined, _quarantined_whole(workspace), workspace.archive),
+    ]
+    written_since = {file.path: file.what for file in changed}
+    taken_files.remove_old(workspace.taken, list(written_since), night.day, settings.keep_taken_days)
+    dropped, sentences = _dropped_files(workspace.inbox)
+    paths = sorted([*dropped, *written_since], key=lambda path: (path.name, path))
+    unfinished = still_written(paths, settings.inbox_quiet_seconds)
+    sentences += [
+        f"{name_text(path.name)}: left in {path.relative_to(workspace.root).parts[0]}/ for the next refresh, because {why}"
+        for path, why in unfinished.items()
+    ]
+    return [path for path in paths if path not in unfinished], written_since, sentences
+
+
+def _quarantined_whole(workspace: Workspace) -> list[tuple[str, str]]:
+    if not workspace.warehouse.is_file():
+        return []
+    with connect.reader(workspace.warehouse) as con:
+        return load.quarantined_whole(con) if connect.is_made(con) else []
 
 
 def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
@@ -163,23 +199,31 @@ def _quarantined_file(taken: take_in.TakenFile, status: load.LoadStatus, quarant
     return None if status == "duplicate" and path.exists() else path
 
 
-def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, quarantine_folder: Path) -> None:
-    """Take a file out of the inbox whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
+def _leave_inbox(path: Path, taken: take_in.TakenFile, status: load.LoadStatus, night: Night) -> None:
+    """Move a file to taken/ whose bytes are archived, unless it was replaced meanwhile: then it is a new file.
 
-    A copy of it in quarantine/ is removed as well once the file can be used.
+    Once it can be used, a copy of it that waits in quarantine/ moves there as well. One that can't be used waits in quarantine/.
     """
     if not taken.file_hash or not path.exists() or archive.hash_of(path) != taken.file_hash:
         return
-    waiting = quarantine_folder / safe_name(path.name)
-    is_known = waiting.is_file() and archive.hash_of(waiting) == taken.file_hash
+    folder = night.workspace.quarantined
+
+    def keep(left: Path) -> None:
+        taken_files.keep(left, taken.file_hash, night.day, night.workspace.taken)
+
     if status != "quarantined":
-        path.unlink()
-        if is_known:
-            waiting.unlink()
-        return
-    if waiting.exists() and not is_known:
-        waiting = quarantine_folder / safe_name(path.name, f".{taken.file_hash[:8]}")
-    path.replace(waiting)
+        keep(path)
+        waiting = folder / safe_name(path.name)
+        if waiting.is_file() and archive.hash_of(waiting) == taken.file_hash:
+            keep(waiting)
+    elif path.parent != folder:
+        for waiting in (folder / name for name in taken_files.quarantined_names(path.name, taken.file_hash)):
+            if not os.path.lexists(waiting):
+                taken_files.move(path, waiting, taken.file_hash)
+                return
+            if waiting.is_file() and archive.hash_of(waiting) == taken.file_hash:
+                break
+        keep(path)
 
 
 def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_file: Path | None) -> list[Message]:
@@ -196,7 +240,7 @@ def _messages(taken: take_in.TakenFile, status: load.LoadStatus, quarantined_fil
     else:
         found = [Message(f"{name}: {note}") for note in taken.notes]
     if status == "quarantined" and not taken.file_hash:
-        found.append(Message(f"{name}: left in the inbox for the next refresh. {taken.error}"))
+        found.append(Message(f"{name}: left where it is for the next refresh. {taken.error}"))
     elif status == "quarantined":
         found.append(
             Message(

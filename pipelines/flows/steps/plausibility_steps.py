@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import date
+from typing import Any
 
 import polars as pl
 
@@ -93,59 +94,53 @@ def _findings(
     known: Known,
     settings: PlausibilitySettings,
 ) -> list[tuple[ExportKey, Finding]]:
-    figures = {_key(row): _figures(row, turn) for row in turn.exports.iter_rows(named=True)}
+    figures = _figures(turn)
     doubtful = [key for key, each in figures.items() if rules.needs_other_lists(each)]
     if doubtful:
-        frame = turn.exports.filter(pl.struct(_KEY).is_in(pl.Series([vars(key) for key in doubtful]).implode()))
+        keys = pl.DataFrame([vars(key) for key in doubtful], {name: turn.exports.schema[name] for name in _KEY})
         rates = _rates(inputs, turn, max(key.observed_on for key in doubtful))
-        others = plausibility.other_lists(con, frame.select(*_KEY, "received_at"), rates)
-        for (*place,), rows in others.group_by(_KEY):
-            lists = tuple(OtherList(*row[len(_KEY) :]) for row in rows.sort("other_code").iter_rows())
-            key = ExportKey(*place)
-            figures[key] = _with_others(figures[key], lists)
+        needing = turn.exports.join(keys, on=_KEY, how="semi").select(*_KEY, "received_at")
+        others = plausibility.other_lists(con, needing, rates).sort("other_code")
+        for key, rows in _by_key(others).items():
+            lists = tuple(OtherList(*(value for name, value in row.items() if name not in _KEY)) for row in rows)
+            figures[key] = replace(figures[key], others=lists)
     return [
         (key, finding) for key, each in figures.items() for finding in rules.findings_of(key, each, known, settings)
     ]
 
 
-def _with_others(figures: Figures, others: tuple[OtherList, ...]) -> Figures:
-    return replace(figures, others=others)
+def _figures(turn: plausibility.TurnFigures) -> dict[ExportKey, Figures]:
+    dates, compared, usual = _by_key(turn.dates), _by_key(turn.compared), _by_key(turn.usual)
+    currencies, unseen, gone_parts = _by_key(turn.currencies), _by_key(turn.unseen), _by_key(turn.gone_parts)
+    found = {}
+    for key, [export] in _by_key(turn.exports).items():
+        beside = {
+            row["compared_as"]: Compared(**{name: row[name] for name in Compared.__dataclass_fields__})
+            for row in compared.get(key, ())
+        }
+        codes: dict[str, dict[str, int]] = {}
+        for row in unseen.get(key, ()):
+            codes.setdefault(row["code_kind"], {})[row["code"]] = row["element_count"]
+        found[key] = Figures(
+            is_full=export["is_full"],
+            element_count=export["element_count"],
+            previous=beside.get("previous"),
+            newest=beside.get("newest"),
+            usual_count=next((row["usual_count"] for row in usual.get(key, ())), None),
+            currencies=frozenset(row["currency_code"] for row in currencies.get(key, ())),
+            unseen=codes,
+            gone_parts=frozenset(row["part_code"] for row in gone_parts.get(key, ())),
+            **{name: value for name, value in dates[key][0].items() if name not in _KEY},
+        )
+    return found
 
 
-def _figures(export: dict[str, object], turn: plausibility.TurnFigures) -> Figures:
-    key = _key(export)
-    dates = _of(turn.dates, key).row(0, named=True)
-    compared = {
-        row["compared_as"]: Compared(**{name: row[name] for name in Compared.__dataclass_fields__})
-        for row in _of(turn.compared, key).iter_rows(named=True)
-    }
-    unseen: dict[str, dict[str, int]] = {}
-    for row in _of(turn.unseen, key).iter_rows(named=True):
-        unseen.setdefault(row["code_kind"], {})[row["code"]] = row["element_count"]
-    usual = _of(turn.usual, key)["usual_count"].to_list()
-    return Figures(
-        is_full=bool(export["is_full"]),
-        element_count=int(str(export["element_count"])),
-        previous=compared.get("previous"),
-        newest=compared.get("newest"),
-        usual_count=usual[0] if usual else None,
-        currencies=frozenset(_of(turn.currencies, key)["currency_code"]),
-        unseen=unseen,
-        gone_parts=frozenset(_of(turn.gone_parts, key)["part_code"]),
-        **{name: value for name, value in dates.items() if name not in _KEY},
-    )
-
-
-def _key(row: dict[str, object]) -> ExportKey:
-    return ExportKey(*(row[name] for name in _KEY))  # type: ignore[arg-type]
-
-
-def _of(frame: pl.DataFrame, key: ExportKey) -> pl.DataFrame:
-    return frame.filter(
-        (pl.col("file_hash") == key.file_hash)
-        & (pl.col("vendor_code") == key.vendor_code)
-        & (pl.col("observed_on") == key.observed_on)
-    )
+def _by_key(frame: pl.DataFrame) -> dict[ExportKey, list[dict[str, Any]]]:
+    """A frame's rows by the export they are about."""
+    found: dict[ExportKey, list[dict[str, Any]]] = {}
+    for row in frame.iter_rows(named=True):
+        found.setdefault(ExportKey(*(row[name] for name in _KEY)), []).append(row)
+    return found
 
 
 def _rates(inputs: WorkspaceInputs, turn: plausibility.TurnFigures, day: date) -> pl.DataFrame:

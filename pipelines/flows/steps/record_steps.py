@@ -104,21 +104,29 @@ def clear_records(night: Night) -> Cleared:
         book, due = due_records(workspace, con, withdrawn_now(night), is_latest=is_latest_export(night))
         if not due.paths and not due.nights:
             return Cleared()
-        counting = file_dates.last_counting_dates(con)
+        days = {each: _date_again(night, con, each, book) for each in due.nights}
     for path in due.paths:
         (workspace.root / path).unlink()
     again: dict[date, list[PricedNight]] = {}
     settled: list[NightEntry] = []
-    first, first_readings = night.history.first_observed_on, book.first_readings()
+    first = night.history.first_observed_on
     recorded = {path: entry for entry in book.nights for path in entry.records}
-    for each in due.nights:
-        day = night_records.date_again(each, counting, first_readings)
+    for each, day in days.items():
         if day is None or first is None or day < first or _has_record(workspace, day, recorded):
             settled.append(_entry(night, (), len(book.readings), (each,), each.priced_on))
         else:
             again.setdefault(day, []).append(each)
     journal.note_nights(workspace.archive, settled)
     return Cleared(tuple(due.days), {day: tuple(again[day]) for day in sorted(again)})
+
+
+def _date_again(night: Night, con: connect.Connection, priced: PricedNight, book: journal.Journal) -> date | None:
+    """The date that an earlier night prices when it is made again: of the files of then, those that count now; no later than it was."""
+    if not priced.is_latest:
+        return priced.priced_on
+    arrived = {reading.file_hash for reading in book.readings[: priced.reading_count]}
+    fresh_on = file_dates.fresh_date_of(con, night.settings.refresh.stale_after_days, arrived)
+    return min(priced.priced_on, fresh_on) if fresh_on else None
 
 
 def _has_record(workspace: Workspace, day: date, recorded: Mapping[str, NightEntry]) -> bool:

@@ -14,6 +14,8 @@ from pipelines.errors import InputError, SettingsError
 from pipelines.settings import ModelSettings, Settings
 
 _SHOWN = 5
+_WIDEST_MARGIN = 0.1
+"""Of two exchange rates in both directions: the logarithm of their product."""
 _VENDOR_TABLES = ("vendor_terms", "vendor_closures", "shipping_steps", "handling_charges")
 
 
@@ -32,6 +34,13 @@ class _Table(Protocol):
 def check_tables(tables: Mapping[str, _Table]) -> None:
     """Terms, closures, steps and charges are of listed vendors and end after they begin; no part is its own substitute."""
     vendors = tables["vendors"].rows["vendor_code"].implode()
+    _refuse(
+        tables["vendors"],
+        pl.col("vendor_code").str.to_lowercase().is_duplicated(),
+        "vendor_code",
+        "vendors differ in upper and lower case only, and order lists are files of their names",
+        "keep one of the rows, or change a code",
+    )
     for name in _VENDOR_TABLES:
         _refuse_unknown(tables[name], "vendor_code", ~pl.col("vendor_code").is_in(vendors), "vendors")
     _refuse(
@@ -63,6 +72,7 @@ def check_tables(tables: Mapping[str, _Table]) -> None:
         "remove the rows",
     )
     _check_corrections(tables["source_corrections"])
+    _check_exchange_rates(tables["exchange_rates"])
 
 
 def leaves_a_gap(*table: str) -> pl.Expr:
@@ -82,6 +92,28 @@ def check_model_codes(codes: Sequence[str]) -> None:
                 where=f"models/{code}",
                 next_step="rename one of the folders and its model_code",
             )
+
+
+def check_border_charges(settings: Settings, charges: _Table) -> None:
+    """Border charges are in the currency of a buyer they are for: else every vendor of their region is left out."""
+    buyers = pl.DataFrame(
+        {
+            "buyer_region_code": [buyer.region_code for buyer in settings.buyer],
+            "_currencies": [buyer.currency_code for buyer in settings.buyer],
+        }
+    )
+    by_region = buyers.group_by("buyer_region_code").agg("_currencies")
+    every = sorted({buyer.currency_code for buyer in settings.buyer})
+    stated = charges.rows.join(by_region, on="buyer_region_code", how="left").with_columns(
+        pl.when(pl.col("buyer_region_code") == "*").then(every).otherwise("_currencies").alias("_currencies")
+    )
+    _refuse_rows(
+        charges.path,
+        stated.filter(~pl.col("currency_code").is_in(pl.col("_currencies"))),
+        "currency_code",
+        "border charges are in a currency of no buyer in their region",
+        "write them in the buyer's currency, see [[buyer]] in kitfare.toml",
+    )
 
 
 def check_joint_orders(settings: Settings, codes: Sequence[str]) -> None:
@@ -200,6 +232,23 @@ def _check_corrections(corrections: _Table) -> None:
         "observed_from_on",
         "corrections would never end",
         "state how the error shows (guard_price_from, guard_price_to or guard_currency_code), or give observed_to_on",
+    )
+
+
+def _check_exchange_rates(rates: _Table) -> None:
+    """One day's rates of a pair in both directions agree, and a currency is worth itself."""
+    rate = pl.col("exchange_rate").cast(pl.Float64)
+    is_alike = pl.col("from_currency_code") == pl.col("to_currency_code")
+    pair = pl.concat_list("from_currency_code", "to_currency_code").list.sort()
+    # A bank's two rates differ by its margin; a rate in the wrong direction differs by much more.
+    both = rate.log().sum().over("rate_on", pair).abs() > _WIDEST_MARGIN
+    is_twice = pl.len().over("rate_on", pair) > 1
+    _refuse(
+        rates,
+        pl.when(is_alike).then(rate != 1).otherwise(is_twice & both),
+        "exchange_rate",
+        "exchange rates contradict each other",
+        "correct the rate, or leave out one of the two directions",
     )
 
 

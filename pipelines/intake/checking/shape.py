@@ -190,13 +190,20 @@ class _Shaper:
         return pl.when(~self._is_lost[name]).then(pl.col(name)) if name in self._is_lost else pl.col(name)
 
     def map_codes(self, code_map: pl.DataFrame) -> pl.Series:
-        """Translate part codes by the code map as of each row's date; returns the records whose code it does not know."""
+        """Translate part codes by the code map as of each row's date; returns the records whose code it does not know.
+
+        Where several codes of the source are one part of ours from one date on, only the first may go without a listing code; the
+        others are its own, so that two offers of one file do not pass for one.
+        """
         source = self.profile.source_code
         known = code_map.filter(pl.col("source_code") == source).select(
             pl.col("source_part_code").alias("part_code"),
             pl.col("part_code").alias("_ours"),
             "is_ambiguous",
             pl.col("valid_from_on").alias("_day"),
+            (pl.col("source_part_code") != pl.col("source_part_code").min().over("part_code", "valid_from_on")).alias(
+                "_is_further"
+            ),
         )
         dated = self.frame.with_columns(pl.col("observed_on").str.to_date("%Y-%m-%d", strict=False).alias("_day"))
         joined = (
@@ -212,11 +219,15 @@ class _Shaper:
         undated = f"cannot be looked up in the code map of source {source}, because the date cannot be read"
         self._fail("part_code", is_unmapped & ~is_unknown, undated, "in a quarantined row write our part code")
         mapped = joined.with_columns(pl.coalesce("_ours", "part_code").alias("part_code"))
+        if "listing_code" in self.profile.contract.columns and known["_is_further"].any():
+            stated = pl.col("listing_code") if "listing_code" in joined.columns else pl.lit(None, dtype=pl.String)
+            own = pl.when(pl.col("_is_further")).then(joined["part_code"])
+            mapped = mapped.with_columns(pl.coalesce(stated, own).alias("listing_code"))
         if "form_certainty" in self.profile.contract.columns:
             stated = pl.col("form_certainty") if "form_certainty" in joined.columns else pl.lit(None, dtype=pl.String)
             leaves_open = pl.when(pl.col("is_ambiguous").fill_null(False)).then(pl.lit("open")).otherwise(stated)
             mapped = mapped.with_columns(leaves_open.alias("form_certainty"))
-        self.frame = mapped.drop("_ours", "is_ambiguous", "_day")
+        self.frame = mapped.drop("_ours", "is_ambiguous", "_day", "_is_further")
         return joined.filter(is_unknown)["record_number"]
 
     def _fail(self, name: str, is_bad: pl.Series, rule: str, what_to_do: str) -> None:

@@ -13,10 +13,12 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.errors import InputError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.intake.workspace.index_vintages import write_whole
 from pipelines.workspace import Workspace
 from schemas.published.over_time import NIGHTLY_COST
+from schemas.validate import empty_frame
 
 FOLDER = "night_costs"
 NIGHTS_SHOWN = 62
@@ -26,6 +28,23 @@ NIGHTS_SHOWN = 62
 def night_files(workspace: Workspace, last: int = NIGHTS_SHOWN) -> list[str]:
     """Names without endings of the latest nights' files, in order; of all for 0."""
     return sorted(path.stem for path in (workspace.root / FOLDER).glob("[0-9]*.csv"))[-last:]
+
+
+def joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
+    """All nights.
+
+    Raises:
+        InputError: two files state the same night.
+    """
+    whole = pl.concat([empty_frame(NIGHTLY_COST), *frames])
+    twice = whole.filter(pl.struct(NIGHTLY_COST.key).is_duplicated())
+    if twice.height:
+        raise InputError(
+            f"two files have the costs of {twice.row(0, named=True)['priced_on']}",
+            where=FOLDER,
+            next_step="kitfare never writes that: remove the file that was copied or edited",
+        )
+    return whole
 
 
 def before(inputs: WorkspaceInputs, day: date) -> WorkspaceInputs:

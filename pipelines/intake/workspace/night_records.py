@@ -101,20 +101,6 @@ def changed_decisions(entries: Iterable[NightEntry], withdrawn: Set[str]) -> set
     return found
 
 
-def date_again(night: PricedNight, counting: Mapping[str, date], first_readings: Mapping[str, int]) -> date | None:
-    """The date that a night prices when it is made again; None if nothing that counts now had arrived.
-
-    Args:
-        night: the night.
-        counting: hash -> the last date of an export of the file that counts now.
-        first_readings: hash -> place of its first reading in the journal.
-    """
-    if not night.is_latest:
-        return night.priced_on
-    had = [day for file_hash, day in counting.items() if first_readings.get(file_hash, 0) < night.reading_count]
-    return min(night.priced_on, max(had)) if had else None
-
-
 def _date_of(path: str) -> date | None:
     """The date that a record's name begins with; None for a file that someone else named."""
     try:

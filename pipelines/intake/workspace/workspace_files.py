@@ -15,6 +15,7 @@ from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.intake.archiving import archive
 from pipelines.intake.checking import cross_checks
+from pipelines.intake.checking.remarks import remarks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
@@ -76,12 +77,15 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     _refuse_unknown_tables(workspace, workspace.tables, _names(WORKSPACE_TABLES))
     cross_checks.check_tables(tables)
     cross_checks.check_scenarios(settings, tables["vendors"])
-    models = tuple(_read_model(reader, folder, tables) for folder in _model_folders(workspace))
+    cross_checks.check_border_charges(settings, tables["border_charges"])
+    read_models = [_read_model(reader, folder, tables) for folder in _model_folders(workspace)]
+    models = tuple(model for model, _ in read_models)
     cross_checks.check_model_codes([model.model_code for model in models])
     cross_checks.check_joint_orders(settings, [model.model_code for model in models])
     records = _read_records(reader)
     frames = {name: table.frame for name, table in tables.items()}
-    return WorkspaceInputs(settings, {**frames, **records}, models, _input_files(reader.records))
+    odd = remarks(settings, tables, [own for _, own in read_models])
+    return WorkspaceInputs(settings, {**frames, **records}, models, _input_files(reader.records), tuple(odd))
 
 
 def with_records_of_now(workspace: Workspace, inputs: WorkspaceInputs) -> WorkspaceInputs:
@@ -114,7 +118,7 @@ def _read_records(reader: _WorkspaceReader) -> dict[str, pl.DataFrame]:
     ]
     return {
         INDEX_VINTAGE.name: index_vintages.joined(vintages),
-        NIGHTLY_COST.name: pl.concat([empty_frame(NIGHTLY_COST), *nights]),
+        NIGHTLY_COST.name: night_costs.joined(nights),
     }
 
 
@@ -174,7 +178,9 @@ def _model_folders(workspace: Workspace) -> list[Path]:
     return [path for path in found if path.is_dir()]
 
 
-def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]) -> Model:
+def _read_model(
+    reader: _WorkspaceReader, folder: Path, tables: dict[str, TableFile]
+) -> tuple[Model, dict[str, TableFile]]:
     settings = reader.toml(folder / "model.toml", ModelSettings)
     own = {stem: reader.table(folder, stem, contract) for stem, contract in _MODEL_TABLES.items()}
     _refuse_unknown_tables(reader.workspace, folder, list(_MODEL_TABLES))
@@ -186,7 +192,7 @@ def _read_model(reader: _WorkspaceReader, folder: Path, tables: dict[str, TableF
             next_step=f"write {place}/parts.csv, see the README",
         )
     cross_checks.check_model(place, settings, own, tables["colours"])
-    return Model(settings, own["parts"].frame, own["flexible_lines"].frame, own["amendments"].frame)
+    return Model(settings, own["parts"].frame, own["flexible_lines"].frame, own["amendments"].frame), own
 
 
 @dataclass

@@ -40,6 +40,7 @@ from pipelines.reporting.month.month_charts import overview_chart, spread_by_mod
 from pipelines.reporting.month.report_data import write_data
 from pipelines.reporting.sections.availability import availability_of, copies_words
 from pipelines.reporting.sections.costs import NOT_DISTINCT, WITHHELD, cost_coverage, headline_cost, no_history, strip
+from pipelines.reporting.sections.made import made_words
 from pipelines.reporting.sections.movers import movers_table
 from pipelines.reporting.sections.suspects import suspect_section
 from pipelines.reporting.sections.watches import fired_words
@@ -71,13 +72,15 @@ def write_monthly_report(
 def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]:
     """As :func:`write_monthly_report`, with tables already looked up."""
     place = folder / "reports"
-    values = report(page_data, month)
-    written = [write_page(place / f"{month}{ending}", f"monthly{ending}", **values) for ending in (".html", ".md")]
+    values, made = report(page_data, month), made_words(page_data, is_report=True)
+    written = [
+        write_page(place / f"{month}{ending}", f"monthly{ending}", made=made, **values) for ending in (".html", ".md")
+    ]
     for model in page_data.models if _has_model_pages(page_data, month) else ():
         own = model_report(page_data, model, month)
         if own is not None:
             written += [
-                write_page(place / month / f"{model.page}{ending}", f"model_month{ending}", **own)
+                write_page(place / month / f"{model.page}{ending}", f"model_month{ending}", made=made, **own)
                 for ending in (".html", ".md")
             ]
     written += write_data(page_data, month, place / month)

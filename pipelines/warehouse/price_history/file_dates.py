@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date
 
+from pipelines.resources import sql_texts
 from pipelines.warehouse.connect import Connection
 
 _FIRST_DATE = """
@@ -42,12 +43,14 @@ def first_dates(con: Connection, hashes: Iterable[str]) -> dict[str, date]:
     return dict(con.execute(_FIRST_DATE, [sorted(hashes)]).fetchall())
 
 
-def last_counting_dates(con: Connection) -> dict[str, date]:
-    """The date of the last export of each file that counts in the history."""
+def fresh_date_of(con: Connection, stale_after_days: int, hashes: Iterable[str]) -> date | None:
+    """:func:`history.fresh_date` as it is with these files alone, of those that count."""
     found = con.execute(
-        "select file_hash, max(observed_on) from vendor_export where export_standing in ('winner', 'overlay') group by all"
-    )
-    return dict(found.fetchall())
+        "with vendor_export as (from main.vendor_export where file_hash in (select unnest($2::varchar[]))) "
+        f"select observed_on from ({sql_texts('history')['fresh_date'].rstrip().removesuffix(';')})",
+        [stale_after_days, sorted(hashes)],
+    ).fetchall()
+    return found[0][0] if found else None
 
 
 def waiting_files(con: Connection) -> frozenset[str]:

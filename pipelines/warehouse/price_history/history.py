@@ -159,6 +159,12 @@ def observed_dates(con: Connection) -> tuple[date | None, date | None]:
     return found[0][0], found[0][1]
 
 
+def vendor_codes(con: Connection) -> list[str]:
+    """Vendors whose exports count, sorted."""
+    sql = "select distinct vendor_code from vendor_export where export_standing in ('winner', 'overlay') order by 1"
+    return [str(code) for (code,) in con.execute(sql).fetchall()]
+
+
 def fresh_date(con: Connection, stale_after_days: int) -> date | None:
     """The latest date on which enough of the usual vendors have prices that are not stale: see fresh_date.sql."""
     found = con.execute(sql_texts("history")["fresh_date"], [stale_after_days]).fetchall()

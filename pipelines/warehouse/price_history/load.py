@@ -162,6 +162,14 @@ def readings(con: Connection) -> list[FileReceived]:
     return [FileReceived(*row) for row in found]
 
 
+def quarantined_whole(con: Connection) -> list[tuple[str, str]]:
+    """Name and hash of every file that could not be used at all."""
+    sql = (
+        "select file_name, file_hash from received_file where is_quarantined_whole order by received_at desc, file_hash"
+    )
+    return [(str(name), str(file_hash)) for name, file_hash in con.execute(sql).fetchall()]
+
+
 def _insert(con: Connection, taken: IncomingFile, received_at: datetime) -> None:
     con.execute(
         "insert into received_file values (?, ?, ?, ?, ?, ?, ?, ?, ?, 0)",

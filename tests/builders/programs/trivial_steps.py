@@ -47,7 +47,7 @@ def main(workspace: Workspace) -> dict[str, Any]:
             tries["write the pages"] += 1
             time.sleep(600)
 
-        def refresh(workspace: Any, run_step: Any, *, priced_on: Any, progress: Any) -> Any:
+        def refresh(workspace: Any, run_step: Any, *, priced_on: Any, progress: Any, is_attended: bool) -> Any:
             value = Unserialisable()
             assert run_step("read inputs", lambda given: given, value) is value
             run_step("take in dropped files", flaky, "take in dropped files", 1, OSError("half written"))
@@ -59,7 +59,7 @@ def main(workspace: Workspace) -> dict[str, Any]:
             if priced_on == date(2026, 10, 29):
                 run_step("write the pages", endless)
             costs = pl.DataFrame({"model_code": ["hut"], "complete_cost": ["12.50"]})
-            return RefreshOutcome("night-1", True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
+            return RefreshOutcome("night-1", 1, True, workspace.root, date(2026, 10, 31), ["a message"], 0, 0.1, costs)
 
         vars(prefect_flows)["refresh"] = refresh
         heard = []

@@ -12,6 +12,7 @@ import pytest
 from pipelines.errors import KitfareError
 from pipelines.flows.scheduler import local_prefect
 from pipelines.flows.scheduler.local_prefect import own_server, running_server, stay_local
+from pipelines.flows.scheduler.server_record import NAME, private_home
 from pipelines.workspace import Workspace
 from tests.present import present
 
@@ -47,8 +48,9 @@ def test_no_server_is_seen_where_none_was(place: Any) -> None:
 
 
 def test_an_address_left_behind_is_not_believed(place: Any) -> None:
-    (place.root / ".prefect").mkdir()
-    (place.root / ".prefect" / "server.url").write_text("http://127.0.0.1:4200/api 1")
+    left = private_home(place) / NAME
+    left.write_text('{"url": "http://127.0.0.1:4200/api", "secret": "a:b", "process_id": 1}')
+    left.chmod(0o600)
     assert running_server(place) is None
 
 
@@ -70,7 +72,7 @@ def test_a_server_that_does_not_come_up_is_reported(place: Any, monkeypatch: pyt
 
 def test_a_server_that_never_answers_is_stopped(place: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(local_prefect, "START_TIMEOUT_SECONDS", 0.5)
-    monkeypatch.setattr(local_prefect, "_answers", lambda url: False)
+    monkeypatch.setattr(local_prefect, "_answers", lambda record: False)
     began = time.monotonic()
     with pytest.raises(KitfareError, match="does not start"), own_server(place, "INFO"):
         pytest.fail("it never answered")

@@ -189,6 +189,36 @@ def test_part_codes_through_the_code_map_as_of_each_rows_date(tmp_path: Path) ->
     assert taken.unreadable_key_count == 2
 
 
+SEVERAL = code_map(
+    ("hill", "A1", "00501", date(1900, 1, 1), False),
+    ("hill", "A9", "00501", date(1900, 1, 1), False),
+    ("hill", "A5", "00501", date(2026, 6, 1), False),
+)
+
+
+def test_several_codes_of_a_source_for_one_part_are_several_listings(tmp_path: Path) -> None:
+    """Offers under both codes count; a code that follows on another, from a later date, goes on under the same key."""
+    rows = [("A9", *ROW[1:]), ("A1", *ROW[1:])]
+    taken = hill(tmp_path, rows, codes=SEVERAL, use_code_map=True)
+    assert ours(taken, "part_code", "listing_code") == [("00501", "A9"), ("00501", "")] and taken.failures.is_empty()
+    assert ours(hill(tmp_path, [("A5", *ROW[1:])], codes=SEVERAL, use_code_map=True), "listing_code") == [("",)]
+    named = hill(
+        tmp_path, [(*rows[0], "L7"), (*rows[1], "")], (*HILL_HEADER, "listing_code"), codes=SEVERAL, use_code_map=True
+    )
+    assert ours(named, "listing_code") == [("L7",), ("",)], "what the file says comes first"
+
+
+def test_a_large_file_with_several_codes_and_rows_that_fail_in_one_piece_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = [("A1", f"c{n}", "0.10", "3", "2026-05-31") for n in range(9000)]
+    rows[3] = ("A1", "c3", "much", "3", "2026-05-31")
+    rows[8990] = ("A9", "c8990", "much", "3", "2026-05-31")
+    monkeypatch.setattr("pipelines.intake.reading.readers.PIECE_BYTES", 50_000, raising=True)
+    taken = hill(tmp_path, rows, codes=SEVERAL, use_code_map=True)
+    assert taken.rows.height == 8998 and taken.quarantined_text["listing_code"].to_list() == [None, "A9"]
+
+
 def test_an_ambiguous_code_opens_what_the_file_calls_stated(tmp_path: Path) -> None:
     made = profile(use_code_map=True, columns={**profile().columns, "form_certainty": "Form"})
     path = write_csv(

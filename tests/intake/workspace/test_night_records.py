@@ -71,21 +71,6 @@ def test_a_file_whose_dates_are_not_known_counts_where_it_may_have() -> None:
     assert not due(entry(), withdrawn="c", first={}).nights, "it has no row at all"
 
 
-@pytest.mark.parametrize(
-    ("is_latest", "counting", "again"),
-    [
-        (False, {}, date(2026, 11, 3)),
-        (True, {}, None),
-        (True, {"a": date(2026, 10, 5)}, date(2026, 10, 5)),
-        (True, {"a": date(2026, 10, 5), "c": date(2026, 11, 2)}, date(2026, 10, 5)),  # c came later
-        (True, {"a": date(2026, 10, 5), "b": date(2026, 12, 5)}, date(2026, 11, 3)),  # no later than it was
-    ],
-)
-def test_the_date_that_a_night_prices_again(is_latest: bool, counting: Any, again: Any) -> None:
-    night = PricedNight(at(2), 2, date(2026, 11, 3), is_latest)
-    assert night_records.date_again(night, counting, READINGS) == again
-
-
 hashes = st.frozensets(st.sampled_from(FILES))
 
 

@@ -1,0 +1,1 @@
+"""Tests of the records of refreshes, of who hears of what, and of what ``kitfare status`` shows."""
