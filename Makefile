@@ -121,5 +121,8 @@ bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=10
 bench-memory: $(INSTALLED) ## peak memory of the demo's refresh, parent and children together; Linux only
 	$(BIN)/python -m tests.benchmarks.memory_bench
 
+bench-screen: $(INSTALLED) ## the screen of suspect prices against loading the same export; SIZE=2000000
+	$(BIN)/python -m tests.benchmarks.screen_bench $(if $(SIZE),--size $(SIZE))
+
 .PHONY: help install demo check test test-fast test-long attack test-lowest browser format docs lock clean \
-	bench-plan bench-night bench-savings bench-joint bench-trends bench-load bench-memory
+	bench-plan bench-night bench-savings bench-joint bench-trends bench-load bench-memory bench-screen

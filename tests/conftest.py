@@ -25,6 +25,7 @@ MARKED_PATHS = {
     "tests/flows/test_no_file_stops.py": ("slow",),
     "tests/intake/test_hostile_nights.py": ("slow",),
     "tests/flows/test_messages_survive.py": ("slow",),
+    "tests/flows/test_price_screen_memory.py": ("slow",),
     "tests/flows/scheduler/test_local_server_running.py": ("flows", "slow"),
     "tests/flows/scheduler/test_prefect_kills.py": ("flows", "slow"),
     "tests/flows/scheduler/test_prefect_runs.py": ("flows", "slow"),

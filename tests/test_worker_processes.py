@@ -64,7 +64,8 @@ def test_processes_end_when_the_one_that_started_them_is_killed() -> None:
     started = [int(one) for one in present(parent.stdout).readline().split()]
     assert started
     parent.kill()
-    parent.communicate()
+    parent.wait()
+    present(parent.stdout).close()
     deadline = time.monotonic() + 30
     while (left := [one for one in started if runs(one)]) and time.monotonic() < deadline:
         time.sleep(0.1)

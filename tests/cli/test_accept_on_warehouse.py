@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows.steps import history_steps, intake_steps
+from pipelines.flows.steps import history_steps, intake_steps, plausibility_steps
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import market
 from pipelines.workspace import Workspace
@@ -25,7 +25,7 @@ def export(day: Any, count: Any) -> Any:
 
 def take_in(place: Any) -> Any:
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
-    return history_steps.fold_history(taken)
+    return history_steps.fold_history(plausibility_steps.check_exports(taken))
 
 
 def offers(place: Any, day: Any) -> Any:

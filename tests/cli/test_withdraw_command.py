@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows.steps import history_steps, intake_steps
+from pipelines.flows.steps import history_steps, intake_steps, plausibility_steps
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import tables
 from pipelines.workspace import Workspace
@@ -25,7 +25,7 @@ def export(day: Any, price: Any) -> Any:
 
 def take_in(place: Any) -> Any:
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
-    history_steps.fold_history(taken)
+    history_steps.fold_history(plausibility_steps.check_exports(taken))
     with connect.reader(place.warehouse) as con:
         found = tables.intake_tables(con)
     return {name: found[name].rows() for name in ("price_history", "offer_confirmation", "vendor_export")}

@@ -8,7 +8,7 @@ import polars as pl
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
-from pipelines.flows.steps import history_steps, intake_steps
+from pipelines.flows.steps import history_steps, intake_steps, plausibility_steps
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import history, tables
 from tests.builders.faulty_workspaces import many
@@ -19,7 +19,7 @@ def night(place: Any) -> Any:
     intake_steps.clean_up(place)
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 1)))
     messages = taken.intake.messages
-    history_steps.fold_history(taken)
+    history_steps.fold_history(plausibility_steps.check_exports(taken))
     with connect.reader(place.warehouse) as con:
         assert not history.unaccounted_files(con)
         found = tables.intake_tables(con)

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from pipelines.flows.steps import history_steps, intake_steps
+from pipelines.flows.steps import history_steps, intake_steps, plausibility_steps
 from pipelines.intake.archiving import archive
 from pipelines.warehouse import connect
 from tests.builders.faulty_workspaces import many
@@ -79,7 +79,7 @@ def night(place: Any) -> str:
     """Messages of a night's intake; then its rows are in the history."""
     intake_steps.clean_up(place)
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, NIGHT))
-    history_steps.fold_history(taken)
+    history_steps.fold_history(plausibility_steps.check_exports(taken))
     return "\n".join(taken.intake.messages)
 
 

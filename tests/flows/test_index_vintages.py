@@ -11,7 +11,14 @@ import pytest
 
 from pipelines.errors import InputError
 from pipelines.flows import refresh as refresh_module
-from pipelines.flows.steps import history_steps, intake_steps, publish_steps, record_steps, trend_steps
+from pipelines.flows.steps import (
+    history_steps,
+    intake_steps,
+    plausibility_steps,
+    publish_steps,
+    record_steps,
+    trend_steps,
+)
 from pipelines.flows.steps.night import StepRecord
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
 from pipelines.planning.plan_tables import PLAN_CONTRACTS
@@ -24,7 +31,7 @@ NO_PLANS = {contract.name: empty_frame(contract) for contract in PLAN_CONTRACTS}
 def night(place: Any, day: Any) -> Any:
     """The steps of a refresh that concern the record; the trend tables, and the hash of all inputs."""
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, datetime(2026, 11, 20, 3)))
-    night = refresh_module.identified(history_steps.fold_history(taken), day)
+    night = refresh_module.identified(history_steps.fold_history(plausibility_steps.check_exports(taken)), day)
     refresh = night.settings.refresh.model_copy(update={"months_back": 2})
     settings = night.settings.model_copy(update={"refresh": refresh})
     night = history_steps.read_markets(replace(night, inputs=replace(night.inputs, settings=settings)))

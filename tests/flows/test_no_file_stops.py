@@ -20,7 +20,7 @@ from pipelines.cli.main import app
 from pipelines.errors import BusyError
 from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
-from pipelines.flows.steps import file_by_file, history_steps, intake_steps
+from pipelines.flows.steps import file_by_file, history_steps, intake_steps, plausibility_steps
 from pipelines.flows.steps.night import Night
 from pipelines.flows.verify import verify
 from pipelines.intake import quarantine, take_in
@@ -59,7 +59,9 @@ def place(template: Workspace, tmp_path: Path) -> Workspace:
 
 def take_in_all(place: Workspace) -> Night:
     intake_steps.clean_up(place)
-    return history_steps.fold_history(intake_steps.take_in_files(intake_steps.read_inputs(place, AT)))
+    return history_steps.fold_history(
+        plausibility_steps.check_exports(intake_steps.take_in_files(intake_steps.read_inputs(place, AT)))
+    )
 
 
 def whole(place: Workspace) -> list[tuple[str, bool]]:

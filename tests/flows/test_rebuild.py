@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.errors import InputError
 from pipelines.flows.rebuild import compare, rebuild
-from pipelines.flows.steps import history_steps, intake_steps
+from pipelines.flows.steps import history_steps, intake_steps, plausibility_steps
 from pipelines.flows.steps.night import Night
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import workspace_files
@@ -49,7 +49,7 @@ def night(place: Any, number: Any) -> Any:
     """The steps of a refresh that write to the archive and the warehouse."""
     intake_steps.clean_up(place)
     taken = intake_steps.take_in_files(intake_steps.read_inputs(place, at(number)))
-    return history_steps.fold_history(taken).history.fingerprint
+    return history_steps.fold_history(plausibility_steps.check_exports(taken)).history.fingerprint
 
 
 @pytest.fixture(scope="module")

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.errors import BusyError, InputError
 from pipelines.flows.rebuild import compare, rebuild
-from pipelines.flows.steps import history_steps, intake_steps, warehouse_check
+from pipelines.flows.steps import history_steps, intake_steps, plausibility_steps, warehouse_check
 from pipelines.intake.archiving import journal
 from pipelines.warehouse import connect
 from pipelines.workspace import Workspace
@@ -25,7 +25,7 @@ def night(place: Any, number: int) -> None:
     """The steps of a refresh that write to the archive and the warehouse."""
     intake_steps.clean_up(place)
     inputs = intake_steps.read_inputs(place, datetime(2026, 11, 1, 2, 30) + timedelta(days=number))
-    history_steps.fold_history(intake_steps.take_in_files(inputs))
+    history_steps.fold_history(plausibility_steps.check_exports(intake_steps.take_in_files(inputs)))
 
 
 @pytest.fixture(scope="module")

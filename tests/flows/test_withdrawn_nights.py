@@ -13,11 +13,11 @@ from typer.testing import CliRunner
 
 from pipelines.cli.main import app
 from pipelines.flows.rebuild import compare
-from pipelines.flows.refresh import refresh
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workspace import Workspace
+from tests.builders.runs import refresh_and_show as refresh
 from tests.builders.workspaces import export, make_workspace
 
 DAYS = ("2026-10-31", "2026-11-01", "2026-11-02", "2026-11-03")

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from pipelines.flows.steps import price_screen
 from pipelines.flows.steps.night import HistoryState, Markets, Night, Tables
 from pipelines.intake.plausibility import sentences
-from pipelines.trends.prices import suspects
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, load, market, screening
+from pipelines.warehouse.price_history import history, load, market
 
 
 def fold_history(night: Night) -> Night:
@@ -58,18 +58,8 @@ def _ended_message(correction: history.EndedCorrection) -> str:
 
 def screen_prices(night: Night) -> Night:
     """Find suspect prices, and keep them out of plans and trends until they change or are confirmed."""
-    tables = night.inputs.tables
     with connect.writer(night.workspace.warehouse) as con:
-        new_prices = screening.new_prices(con)
-        rates = suspects.common_rates(new_prices, tables["exchange_rates"], night.settings.buyer[0].currency_code)
-        found = suspects.candidates(new_prices, tables["parts"], rates)
-        rivals = screening.rival_prices(con, found.select(suspects.CANDIDATE_COLUMNS))
-        flagged = suspects.against_market(found, rivals, rates)
-        price_periods = suspects.price_periods(
-            flagged, screening.suspect_price_periods(con, suspects.flagged_prices(flagged))
-        )
-        price_periods = suspects.cleared(price_periods, tables["confirmed_prices"])
-        screening.set_suspects(con, price_periods)
+        price_periods = price_screen.screened(con, night.inputs.tables, night.settings.buyer[0].currency_code)
     return replace(night, suspects=price_periods)
 
 

@@ -8,7 +8,10 @@ until the price changes or someone confirms it.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from datetime import date
 
+import numpy as np
 import polars as pl
 
 from pipelines.inputs import exchange_rate_on
@@ -30,80 +33,123 @@ SMALL_PACKS = (2, 3, 4, 5, 6, 8, 10, 12, 20, 25, 50, 100)
 """How many pieces a pack may hold (common practice, no source)."""
 NEAR = 0.07
 """How far, in logs, a ratio may lie from a pack's size: a price moves that much in a few months."""
+OWN_PRICES = 5
+"""An offer's new price is compared with the median of so many before it."""
 LONE_FACTOR = 2.0
 """With only one thing to compare with, history or market, a suspect price is at least this many times the usual one, or at
 most that part of it."""
 
 OFFER = ["vendor_code", "part_code", "colour_code", "condition", "listing_code"]
-CANDIDATE_COLUMNS = ("candidate_number", "vendor_code", "part_code", "colour_code", "condition", "valid_from_on")
+NEW_PRICE_COLUMNS = ("price_number", "valid_from_on", "unit_price", "own_price")
+FLAGGED_COLUMNS = (
+    "price_number", "own_price", "own_ratio", "market_price", "market_ratio", "rival_vendor_count", "pack_size", "suspicion",
+)  # fmt: skip
 
 
-def candidates(new_prices: pl.DataFrame, parts: pl.DataFrame, rates: pl.DataFrame) -> pl.DataFrame:
-    """New prices unlike the offer's own prices before, and first prices, which have none before.
+def new_prices(periods: pl.DataFrame, since: date) -> pl.DataFrame:
+    """New prices of an offer's step that came up on a day or later: others than the one before, or first ones.
+
+    Args:
+        periods: all price periods of some steps: the rows of sql/screens/step_period.sql.
+        since: the day.
+
+    Returns:
+        price_number, valid_from_on, unit_price, and own_price: the median of the last five new prices before it (null without
+        any).
+    """
+    price, step = pl.col("unit_price"), pl.col("step")
+    frame = (
+        _by_step(periods)
+        .with_columns(step=_is_other("step_hash", "other_hash").cum_sum())
+        .filter(_is_other("step", "unit_price"))
+    )
+    earlier = {
+        f"earlier_{places}": pl.when(step == step.shift(places)).then(price.shift(places))
+        for places in range(1, 1 + OWN_PRICES)
+    }
+    frame = frame.with_columns(**earlier).filter(pl.col("valid_from_on") >= since)
+    has_several = pl.col("earlier_2").is_not_null()
+    one = frame.filter(~has_several).with_columns(own_price="earlier_1")
+    several = frame.filter(has_several).with_columns(own_price=pl.concat_list(*earlier).list.median())
+    return pl.concat([one, several]).select(NEW_PRICE_COLUMNS)
+
+
+def _by_step(periods: pl.DataFrame) -> pl.DataFrame:
+    """Sorted by step, then by date. That two steps share their first hash hardly ever happens: only then the second is sorted by."""
+    frame = periods
+    for keys in (("valid_from_on", "step_hash"), ("valid_from_on", "other_hash", "step_hash")):
+        frame = periods[np.lexsort([periods[name].to_physical().to_numpy() for name in keys])]
+        is_mixed = ~_is_other("step_hash") & _is_other("other_hash")
+        if not frame.select(is_mixed.any()).item():
+            break
+    return frame
+
+
+def _is_other(*names: str) -> pl.Expr:
+    """Whether a row has another value than the one before it in one of the columns; True in the first row."""
+    return pl.any_horizontal(pl.col(name) != pl.col(name).shift(1) for name in names).fill_null(True)
+
+
+def standing_out(changes: pl.DataFrame) -> pl.DataFrame:
+    """Changes unlike the offer's own prices before.
 
     A change is compared with all changes of its date in its part family: a rise that a whole family shares is news, not an
     error. It stands out if both the quartile method on log relatives and Hidiroglou and Berthelot's method flag it. The
     second lets changes of cheap pieces pass, where rounding alone may double a price.
 
     Args:
-        new_prices: the rows of sql/screens/new_price.sql.
-        parts: contract PARTS.
-        rates: from :func:`common_rates`; prices without a rate are compared with their own history only.
+        changes: all new prices of some days that have others before them: the rows of sql/screens/price_change.sql.
 
     Returns:
-        The new prices concerned, with candidate_number, own_ratio (price through the median of the five prices before; null
-        for first prices) and log_price (natural logarithm of the price in the common currency; null without a rate).
+        price_number and own_ratio (price through the median of the five prices before) of those that stand out.
     """
-    families = parts.select("part_code", "part_family")
-    price = pl.col("unit_price").cast(pl.Float64)
-    frame = (
-        new_prices.join(families, on="part_code", how="left", maintain_order="left")
-        .join(
-            rates, left_on=["valid_from_on", "currency_code"], right_on=["day", "currency_code"], how="left",
-            maintain_order="left",
-        )
-        .with_columns(own_ratio=price / pl.col("own_price"), log_price=(price * pl.col("factor")).log())
-    )  # fmt: skip
-    firsts = frame.filter(pl.col("own_ratio").is_null())
     scale = pl.col("factor").fill_null(1.0)
+    before, after = pl.col("own_price") * scale, pl.col("unit_price") * scale
     is_large = pl.len().over("valid_from_on", "part_family") >= SMALLEST_GROUP
-    changes = frame.filter(pl.col("own_ratio").is_not_null()).with_columns(
-        group=pl.when(is_large).then("part_family").fill_null("")
-    )
     of_group = ("valid_from_on", "group")
-    log_ratio = pl.col("own_ratio").log()
-    by_quartiles = screens.quartile_outliers(log_ratio, QUARTILE_CUTOFF, OWN_SPREAD)
-    by_effect = screens.hidiroglou_berthelot_outliers(
-        pl.col("own_price") * scale, pl.col("unit_price").cast(pl.Float64) * scale, HB_CUTOFF
+    frame = changes.with_columns(
+        own_ratio=pl.col("unit_price") / pl.col("own_price"),
+        group=pl.when(is_large).then("part_family").fill_null(""),
+    ).with_columns(
+        log_ratio=pl.col("own_ratio").log(), effect=screens.size_weighted_effect(before, after).over(of_group)
     )
-    is_outside = by_quartiles.over(of_group) & by_effect.over(of_group)
+    low, high = screens.quartile_limits(pl.col("log_ratio"), QUARTILE_CUTOFF, OWN_SPREAD)
+    least, most = screens.hidiroglou_berthelot_limits(pl.col("effect"), HB_CUTOFF)
+    limits = frame.group_by(of_group).agg(
+        pl.len().alias("size"), low=low, high=high, least_effect=least, most_effect=most
+    )
+    log_ratio, effect = pl.col("log_ratio"), pl.col("effect")
+    is_outside = ((log_ratio < pl.col("low")) | (log_ratio > pl.col("high"))) & (
+        (effect < pl.col("least_effect")) | (effect > pl.col("most_effect"))
+    )
     is_far = log_ratio.abs() > QUARTILE_CUTOFF * OWN_SPREAD
-    is_decided_together = pl.len().over(of_group) >= SMALLEST_GROUP
-    standing_out = changes.filter(pl.when(is_decided_together).then(is_outside).otherwise(is_far))
-    found = pl.concat([firsts, standing_out.select(firsts.columns)])
-    return found.sort(
-        "vendor_code", "part_code", "colour_code", "condition", "listing_code", "step_from_quantity", "valid_from_on"
-    ).with_row_index("candidate_number")
+    is_decided_together = pl.col("size") >= SMALLEST_GROUP
+    found = frame.join(limits, on=of_group).filter(pl.when(is_decided_together).then(is_outside).otherwise(is_far))
+    return found.select("price_number", "own_ratio")
 
 
-def common_rates(new_prices: pl.DataFrame, exchange_rates: pl.DataFrame, currency_code: str) -> pl.DataFrame:
+def common_rates(
+    days: Iterable[date], currency_codes: Iterable[str], exchange_rates: pl.DataFrame, common_currency_code: str
+) -> pl.DataFrame:
     """What a unit of every currency was worth in one of them, on every date on which a price came up.
 
     Returns:
         day, currency_code, factor (Float64); without those for which there is no rate within a week.
     """
-    days = new_prices["valid_from_on"].unique().sort()
-    codes = new_prices["currency_code"].unique().sort()
-    rows = [
-        (day, code, float(rate))
-        for code in codes
-        for day in days
-        if (rate := exchange_rate_on(exchange_rates, code, currency_code, day)) is not None
-    ]
+    rows = []
+    for code in currency_codes:
+        pair = [code, common_currency_code]
+        known = exchange_rates.filter(pl.col("from_currency_code").is_in(pair) & pl.col("to_currency_code").is_in(pair))
+        rows += [
+            (day, code, float(rate))
+            for day in days
+            if (code == common_currency_code or known.height)
+            and (rate := exchange_rate_on(known, code, common_currency_code, day)) is not None
+        ]
     return pl.DataFrame(rows, {"day": pl.Date, "currency_code": pl.String, "factor": pl.Float64}, orient="row")
 
 
-def against_market(found: pl.DataFrame, rival_prices: pl.DataFrame, rates: pl.DataFrame) -> pl.DataFrame:
+def against_market(candidates: pl.DataFrame) -> pl.DataFrame:
     """Those candidates that are outliers on the market too, or that have a history and no market.
 
     A price is compared with the lowest price for few pieces of every other vendor of the element on the day, by the quartile
@@ -111,37 +157,22 @@ def against_market(found: pl.DataFrame, rival_prices: pl.DataFrame, rates: pl.Da
     market alone; then the price must be off by ``LONE_FACTOR`` as well. A first price without a market is never suspect.
 
     Args:
-        found: from :func:`candidates`.
-        rival_prices: the rows of sql/screens/rival_price.sql for them.
-        rates: as for :func:`candidates`.
+        candidates: the rows of sql/screens/candidate_market.sql.
 
     Returns:
-        The prices that stand out: columns of ``found``, rival_vendor_count, market_ratio and market_price (in the
-        currency of the price; both null without enough rivals), pack_size and suspicion (see :func:`with_likely_cause`).
+        The prices that stand out: price_number, own_price, own_ratio, market_price (in the currency of the price) and
+        market_ratio (both null without enough rivals), rival_vendor_count, pack_size and suspicion (see
+        :func:`with_likely_cause`).
     """
-    log_rival = (pl.col("unit_price").cast(pl.Float64) * pl.col("factor")).log()
-    rivals = rival_prices.join(
-        rates, left_on=["valid_from_on", "currency_code"], right_on=["day", "currency_code"]
-    ).with_columns(log_rival=log_rival)
-    rival = pl.col("log_rival")
-    limits = rivals.group_by("candidate_number").agg(
-        rival.quantile(0.25, interpolation="linear").alias("first"),
-        rival.median().alias("usual"),
-        rival.quantile(0.75, interpolation="linear").alias("third"),
-        pl.len().alias("rivals"),
-    )
     low, high = screens.limits_from_quartiles(
-        pl.col("first"), pl.col("usual"), pl.col("third"), QUARTILE_CUTOFF, MARKET_SPREAD
+        pl.col("first_quartile"), pl.col("median_log_price"), pl.col("third_quartile"), QUARTILE_CUTOFF, MARKET_SPREAD
     )
-    limits = limits.select("candidate_number", low.alias("low"), high.alias("high"), "usual", "rivals")
-    has_market = (pl.col("rivals") >= FEWEST_RIVALS) & pl.col("log_price").is_not_null()
-    is_outside = (pl.col("log_price") < pl.col("low")) | (pl.col("log_price") > pl.col("high"))
-    compared = found.join(limits, on="candidate_number", how="left", maintain_order="left").with_columns(
-        rival_vendor_count=pl.col("rivals").fill_null(0).cast(pl.Int64), has_market=has_market.fill_null(False)
-    )
-    compared = compared.with_columns(
-        market_ratio=pl.when("has_market").then((pl.col("log_price") - pl.col("usual")).exp()),
-        market_price=pl.when("has_market").then(pl.col("usual").exp() / pl.col("factor")),
+    has_market = (pl.col("rival_vendor_count") >= FEWEST_RIVALS) & pl.col("log_price").is_not_null()
+    usual = pl.col("median_log_price")
+    is_outside = (pl.col("log_price") < low) | (pl.col("log_price") > high)
+    compared = candidates.with_columns(has_market=has_market).with_columns(
+        market_ratio=pl.when("has_market").then((pl.col("log_price") - usual).exp()),
+        market_price=pl.when("has_market").then(usual.exp() / pl.col("factor")),
     )
     own, market = pl.col("own_ratio").log().abs(), pl.col("market_ratio").log().abs()
     is_far = pl.max_horizontal(own, market) > math.log(LONE_FACTOR)
@@ -150,7 +181,7 @@ def against_market(found: pl.DataFrame, rival_prices: pl.DataFrame, rates: pl.Da
         .then(pl.col("own_ratio").is_not_null() & is_far)
         .otherwise(is_outside & (pl.col("own_ratio").is_not_null() | is_far))
     )
-    return with_likely_cause(compared).drop("low", "high", "usual", "rivals", "has_market")
+    return with_likely_cause(compared).select(FLAGGED_COLUMNS)
 
 
 def with_likely_cause(flagged: pl.DataFrame) -> pl.DataFrame:
@@ -181,40 +212,9 @@ def with_likely_cause(flagged: pl.DataFrame) -> pl.DataFrame:
     return flagged.with_columns(pack_size=size.cast(pl.Int64)).with_columns(suspicion=suspicion)
 
 
-def flagged_prices(flagged: pl.DataFrame) -> pl.DataFrame:
-    """The columns that sql/screens/suspect_price_period.sql needs of the prices from :func:`against_market`."""
-    return flagged.select(
-        pl.col("candidate_number").alias("price_number"),
-        *OFFER,
-        "step_from_quantity",
-        "currency_code",
-        pl.col("valid_from_on").alias("price_from_on"),
-        "next_price_on",
-    )
-
-
-def price_periods(flagged: pl.DataFrame, found: pl.DataFrame) -> pl.DataFrame:
-    """The flagged prices by price period: the columns of SUSPECT_PRICE that do not depend on the models.
-
-    Args:
-        flagged: from :func:`against_market`.
-        found: the rows of sql/screens/suspect_price_period.sql for them.
-    """
-    prices = flagged.select(
-        pl.col("candidate_number").alias("price_number"),
-        *OFFER,
-        "currency_code",
-        "unit_price",
-        pl.col("valid_from_on").alias("price_from_on"),
-        _exact("own_price"),
-        "own_ratio",
-        _exact("market_price"),
-        "market_ratio",
-        "rival_vendor_count",
-        "pack_size",
-        "suspicion",
-    )
-    return found.join(prices, on="price_number", maintain_order="left").drop("price_number")
+def exact_prices(price_periods: pl.DataFrame) -> pl.DataFrame:
+    """The rows of sql/screens/suspect_price_period.sql with exact prices: the columns of SUSPECT_PRICE that no model decides."""
+    return price_periods.with_columns(_exact("own_price"), _exact("market_price"))
 
 
 def _exact(name: str) -> pl.Expr:

@@ -1,6 +1,8 @@
 """Which prices stand out, from hand-made histories and markets."""
 
-from datetime import date
+import math
+import statistics
+from datetime import date, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -48,20 +50,33 @@ def names(found: pl.DataFrame) -> list[str]:
 
 
 def candidates(*rows: dict[str, Any], rates: pl.DataFrame = RATES) -> pl.DataFrame:
-    return suspects.candidates(frame(*rows), PARTS, rates)
+    """First prices, and changes that stand out, as sql/screens/candidate.sql has them."""
+    new = (
+        frame(*rows)
+        .with_columns(pl.col("unit_price").cast(pl.Float64), price_number=pl.int_range(pl.len(), dtype=pl.Int64))
+        .join(PARTS, on="part_code", how="left")
+        .join(rates, left_on=["valid_from_on", "currency_code"], right_on=["day", "currency_code"], how="left")
+    )
+    changes = suspects.standing_out(new.filter(pl.col("own_price").is_not_null()))
+    return (
+        new.join(changes, on="price_number", how="left")
+        .filter(pl.col("own_price").is_null() | pl.col("own_ratio").is_not_null())
+        .with_columns(log_price=(pl.col("unit_price") * pl.col("factor")).log())
+    )
 
 
-def flagged(found: pl.DataFrame, *rivals: tuple[str, ...], rates: pl.DataFrame = RATES) -> pl.DataFrame:
-    """Rivals are (candidate's vendor, rival's vendor, price)."""
-    numbers = dict(found.select("vendor_code", "candidate_number").iter_rows())
-    rows = [
-        {"candidate_number": numbers[of], "valid_from_on": DAY, "vendor_code": vendor, "currency_code": "EUR",
-         "unit_price": Decimal(unit)}
-        for of, vendor, unit in rivals
-    ]  # fmt: skip
-    schema: dict[str, Any] = {"candidate_number": pl.UInt32, "valid_from_on": pl.Date, "vendor_code": pl.String,
-              "currency_code": pl.String, "unit_price": pl.Decimal(18, 6)}  # fmt: skip
-    return suspects.against_market(found, pl.DataFrame(rows, schema=schema, orient="row"), rates)
+def flagged(found: pl.DataFrame, *rivals: tuple[str, ...]) -> pl.DataFrame:
+    """Rivals are (candidate's vendor, rival's vendor, price in EUR)."""
+    quartiles = []
+    for vendor in found["vendor_code"]:
+        logs = [math.log(float(unit)) for of, _, unit in rivals if of == vendor]
+        several = statistics.quantiles(logs, n=4, method="inclusive") if len(logs) > 1 else [None] * 3
+        quartiles.append((len(logs), *several))
+    names = ("rival_vendor_count", "first_quartile", "median_log_price", "third_quartile")
+    schema = dict.fromkeys(names, pl.Float64) | {names[0]: pl.Int64}
+    with_market = pl.concat([found, pl.DataFrame(quartiles, schema, orient="row")], how="horizontal")
+    kept = suspects.against_market(with_market)
+    return kept.join(found.select("price_number", "vendor_code"), on="price_number", maintain_order="left")
 
 
 def market(of: str, *prices: str) -> list[tuple[str, str, str]]:
@@ -121,14 +136,14 @@ def test_prices_in_other_currencies_are_compared_at_the_days_rate() -> None:
          "exchange_rate": [Decimal("0.1")]},
         schema=polars_schema(EXCHANGE_RATES),
     )  # fmt: skip
-    rows = frame(price("north", None, "1.00", currency_code="SEK"), price("coast", None, "1.00"))
-    rates = suspects.common_rates(rows, table, "EUR")
+    rows = price("north", None, "1.00", currency_code="SEK"), price("coast", None, "1.00")
+    rates = suspects.common_rates([DAY], ["EUR", "GBP", "SEK"], table, "EUR")
     assert rates.sort("currency_code").rows() == [(DAY, "EUR", 1.0), (DAY, "SEK", 0.1)]
-    found = suspects.candidates(rows, PARTS, rates)
+    found = candidates(*rows, rates=rates)
     prices = ("0.09", "0.10", "0.11")
-    kept = flagged(found, *market("north", *prices), *market("coast", *prices), rates=rates)
+    kept = flagged(found, *market("north", *prices), *market("coast", *prices))
     assert names(kept) == ["coast"]
-    unknown = suspects.candidates(rows, PARTS, rates.filter(pl.col("currency_code") == "EUR"))
+    unknown = candidates(*rows, rates=rates.filter(pl.col("currency_code") == "EUR"))
     assert names(flagged(unknown, *market("north", "9", "9", "9"))) == [], "without a rate there is no market"
 
 
@@ -178,3 +193,33 @@ def test_a_confirmation_is_about_an_offer_near_a_price(changes: dict[str, Any], 
 def test_no_prices_give_no_suspects() -> None:
     found = candidates()
     assert found.height == 0 and flagged(found).height == 0
+
+
+def period(step: int, day: int, unit: float, other: int = 0) -> tuple[Any, ...]:
+    return 1000 * step + day, step, other, DAY + timedelta(days=day), unit
+
+
+def new_prices(*rows: tuple[Any, ...], since: int = 0) -> list[tuple[Any, ...]]:
+    names = {
+        "price_number": pl.Int64, "step_hash": pl.UInt64, "other_hash": pl.UInt64, "valid_from_on": pl.Date,
+        "unit_price": pl.Float64,
+    }  # fmt: skip
+    found = suspects.new_prices(pl.DataFrame(list(rows), names, orient="row"), DAY + timedelta(days=since))
+    return sorted(found.select("price_number", "own_price").rows())
+
+
+def test_a_new_price_is_compared_with_the_last_five_before_it() -> None:
+    prices = (0.1, 0.3, 0.3, 0.2, 0.5, 0.4, 0.9, 0.6)
+    rows = [period(1, day, unit) for day, unit in enumerate(prices)]
+    expected = [
+        (1000, None), (1001, 0.1), (1003, pytest.approx(0.2)), (1004, 0.2), (1005, 0.25), (1006, 0.3), (1007, 0.4),
+    ]  # fmt: skip
+    assert new_prices(*rows) == expected, "another stock at the same price is no new price"
+    assert new_prices(*reversed(rows), period(2, 3, 7.0)) == [*expected, (2003, None)], "in any order"
+    assert new_prices(*rows, since=5) == expected[4:], "earlier ones count still"
+    assert new_prices(*rows, since=9) == new_prices() == []
+
+
+def test_steps_that_share_a_hash_are_two() -> None:
+    mixed = [period(1, 0, 1.0, 7), period(1, 1, 5.0, 8), period(1, 2, 1.5, 7), period(1, 3, 5.0, 8)]
+    assert new_prices(*mixed) == [(1000, None), (1001, None), (1002, 1.0)]
