@@ -79,7 +79,7 @@ def test_an_attack_goes_on_where_it_stopped_and_ends_when_it_cannot_run(tmp_path
         ("inbox/north.csv", "inbox/*.csv"),
         ("archive/0a/" + "0a" * 32, "archive/#/*"),
         ("archive/.storing-ab1_x9zz", "archive/*"),
-        ("generations/2026-10-04-55edef061f77.building/orders/hut/home/cheapest/one.csv", "generations/#-#-#-#.building/orders/*.csv"),
+        ("generations/2026-10-04-55edef061f77.building/orders/hut/own/cheapest/one.csv", "generations/#-#-#-#.building/orders/*.csv"),
         ("published", "published"),
     ],
 )  # fmt: skip
