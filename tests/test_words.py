@@ -35,7 +35,7 @@ OLD_WORDS = (
     OldWord(
         "counters?",
         "the maker's shop, maker",
-        allowed=r"perf_counter|import [\w, ]*\bCounter\b|\bCounter(?=[(\[.])|[:>] Counter\b|defaultdict\(Counter\)",
+        allowed=r"perf_counter|import [\w, ]*\bCounter\b|\bCounter(?=[(\[.])|[:>] Counter\b|defaultdict\(Counter\)|default_factory=Counter",
     ),
     OldWord(r"interchang\w*", "substitute"),
     OldWord("make[-_]ups?|make ups", "combination"),
