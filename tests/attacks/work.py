@@ -12,6 +12,7 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
+from pipelines.resources import software_digest
 from tests.attacks.results import Attack, Result, Results
 
 
@@ -49,6 +50,7 @@ Part = Callable[[Ground, int, int], Result]
 
 def run(attack: Attack, part: Part, results: Results, ground: Ground, deadline: float, workers: int) -> None:
     """Run the parts that are missing."""
+    software = software_digest()
     numbers = (number for number in count() if number not in results.done)
     running: dict[Future[Result], int] = {}
     with ThreadPoolExecutor(workers) as pool:
@@ -64,10 +66,20 @@ def run(attack: Attack, part: Part, results: Results, ground: Ground, deadline: 
             for future in ended:
                 del running[future]
                 result = future.result()
+                if _software() != software:
+                    raise SystemExit(
+                        "the code was changed while it was attacked; the parts that ran meanwhile do not count"
+                    )
                 results.add(result)
                 _say(attack, results, result)
                 if result.not_run or not (result.count or result.figures):
                     deadline = 0.0  # it could not run, or broke off: more of the same says no more
+
+
+def _software() -> str:
+    """The hash of the source as it is now."""
+    software_digest.cache_clear()
+    return software_digest()
 
 
 def _safely(part: Part, ground: Ground, number: int, left: int) -> Result:

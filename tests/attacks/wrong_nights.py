@@ -58,11 +58,11 @@ class Seen:
         false_alarms: good exports that waited or were quarantined: in the workspace that saw no wrong ones, and in the other.
     """
 
-    caught: Counter[str] = field(default_factory=Counter)
-    said: Counter[str] = field(default_factory=Counter)
-    harmless: Counter[str] = field(default_factory=Counter)
+    caught: Counter[str] = field(default_factory=lambda: Counter())
+    said: Counter[str] = field(default_factory=lambda: Counter())
+    harmless: Counter[str] = field(default_factory=lambda: Counter())
     broken: list[str] = field(default_factory=list)
-    false_alarms: Counter[str] = field(default_factory=Counter)
+    false_alarms: Counter[str] = field(default_factory=lambda: Counter())
 
     @property
     def count(self) -> int:
