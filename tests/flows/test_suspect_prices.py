@@ -14,9 +14,11 @@ def ask(place: Any, sql: Any) -> Any:
 
 def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path: Path) -> None:
     place = make_workspace(tmp_path / "space")
-    # A tenth of what it was a month before, and there is no market to speak of.
-    slipped = export("north", "2026-10-30", ("00501", "red", "0.011", 50))
-    (place.inbox / "north.csv").write_text(slipped, encoding="utf-8")
+    # A tenth of what it was a month before, and there is no market to speak of; the other prices of the export stay.
+    others = [("00503", "red", "1.00", 5), ("00504", "red", "2.00", 5)]
+    for name, day, price in (("north-before", "2026-09-28", "0.11"), ("north", "2026-10-30", "0.011")):
+        text = export("north", day, ("00501", "red", price, 50), *others)
+        (place.inbox / f"{name}.csv").write_text(text, encoding="utf-8")
     assert refresh(place).published
     found = "select vendor_code, suspicion, pack_size, influence_rank, servable_piece_count, cleared_from_on from suspect_price"
     assert ask(place, found) == [("north", "decimal_point", 10, 1, 10, None)]
