@@ -18,6 +18,7 @@ _OF_THE_SYSTEM = (
 )  # fmt: skip
 _OF_THE_DATABASE = {"IOException", "InterruptException", "ConnectionException", "TransactionException", "HTTPException"}
 _LONGEST_REASON = 300
+_LONGEST_TEXT = 2000
 
 
 def fault_of_file(error: BaseException, file_name: str) -> InputError | None:
@@ -28,7 +29,7 @@ def fault_of_file(error: BaseException, file_name: str) -> InputError | None:
         file_name: the file's name as text.
     """
     if isinstance(error, InputError):
-        return _encodable(error)
+        return _storable(error)
     if isinstance(error, MemoryError) or type(error).__name__ == "OutOfMemoryException":
         return None if _is_of_the_system(error) else UnreadableFileError(
             "reading it takes more memory than there is",
@@ -40,7 +41,7 @@ def fault_of_file(error: BaseException, file_name: str) -> InputError | None:
         return None
     reason = re.sub(r"0x[0-9a-f]{6,}", "0x...", (str(error).splitlines() or [""])[0])[:_LONGEST_REASON]
     what = f"kitfare met a fault of its own in this file: {type(error).__name__}: {reason}"
-    return _encodable(
+    return _storable(
         UnreadableFileError(
             what,
             where=f"{file_name}{_place_in_program(error)}",
@@ -86,10 +87,14 @@ def _place_in_program(error: BaseException) -> str:
     return f", {Path(ours[-1].filename).name} line {ours[-1].lineno}" if ours else ""
 
 
-def _encodable(error: InputError) -> InputError:
-    """The error as text that any file and database takes: a name from elsewhere may have half characters."""
+def _storable(error: InputError) -> InputError:
+    """The error in texts that any file and database takes, short enough to be read: a file may have halves of characters and endless names."""
     texts = (error.what, error.where, error.next_step, error.state)
-    what, where, next_step, state = (text.encode(errors="backslashreplace").decode() for text in texts)
+    what, where, next_step, state = (_shortened(text.encode(errors="backslashreplace").decode()) for text in texts)
     if (what, where, next_step, state) == texts:
         return error
     return type(error)(what, where=where, next_step=next_step, state=state)
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= _LONGEST_TEXT else f"{text[:_LONGEST_TEXT]} ..."

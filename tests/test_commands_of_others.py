@@ -34,6 +34,13 @@ def test_it_runs_where_the_owner_alone_can_write(place: Workspace) -> None:
     assert place.why_no_commands() == ""
 
 
+def test_it_does_not_get_the_login_of_the_prefect_server(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PREFECT_API_AUTH_STRING", "kitfare:secret")
+    monkeypatch.setenv("OTHER", "goes along")
+    fault, said = delivery.run_program(["env"], b"", place, 30)
+    assert not fault and "OTHER=goes along" in said.splitlines() and "kitfare:secret" not in said
+
+
 @pytest.mark.parametrize("which", ["kitfare.toml", "", ".."], ids=["the file", "its folder", "the folder above"])
 @pytest.mark.parametrize("bit", [0o002, 0o020])
 def test_it_does_not_run_where_others_can_write(place: Workspace, which: str, bit: int) -> None:

@@ -26,7 +26,6 @@ few_pieces as (
     from price_period
     semi join stepped using (offer_id)
     group by offer_id, currency_code
-    having min(step_from_quantity) > 1
 )
 
 select

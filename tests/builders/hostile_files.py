@@ -68,7 +68,8 @@ def delimited(draw: st.DrawFn) -> bytes:
     lines = [separator.join(OUR_HEADER), *(separator.join(row) for row in draw(tables))]
     lines += draw(st.lists(st.sampled_from(["", separator * 3, '"', "\0" * 9, '"a""b"' + separator, "{"]), max_size=2))
     encoding = draw(st.sampled_from(["utf-8", "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-32", "cp1252"]))
-    return ending.join(lines).encode(encoding, errors=draw(st.sampled_from(["replace", "surrogatepass", "ignore"])))
+    errors = draw(st.sampled_from(["replace", "ignore", "surrogatepass" if encoding.startswith("utf") else "replace"]))
+    return ending.join(lines).encode(encoding, errors=errors)
 
 
 @st.composite

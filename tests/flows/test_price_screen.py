@@ -47,7 +47,7 @@ RATES = [(FIRST + timedelta(days=n), rate) for n, rate in ((-1, "0.09"), (3, "0.
 
 
 def random_exports(rng: Random) -> list[Any]:
-    """Partial exports of days and vendors: elements whose prices drift, now and then far off."""
+    """Full and partial exports of days and vendors: elements whose prices drift, now and then far off, or that are gone."""
     elements = [(f"p{n % 5 + 1}", f"c{n % 7}", "used" if n % 9 == 0 else "new") for n in range(20)]
     usual = {element: math.exp(rng.uniform(-3, 2)) for element in elements}
     exports = []
@@ -55,13 +55,14 @@ def random_exports(rng: Random) -> list[Any]:
         for vendor in VENDORS:
             if rng.random() < 0.2:
                 continue
-            offers = []
+            offers: list[dict[str, Any]] = []
+            coverage = rng.choice(("full", "partial"))
             for element in rng.sample(elements, rng.randint(1, len(elements))):
                 for listing, step in rng.choice(((("", 1),), (("", 1), ("", 10)), (("a", 5), ("a", 50), ("b", 1)))):
                     off = rng.choice((1, 1, 1, 1, 1, 1, 10, 0.1, 2.4))
                     price = usual[element] * off * rng.lognormvariate(0, rng.choice((0.02, 0.1, 0.4)))
                     offers.append({
-                        "vendor_code": vendor, "observed_on": FIRST + timedelta(days=day), "coverage": "partial",
+                        "vendor_code": vendor, "observed_on": FIRST + timedelta(days=day), "coverage": coverage,
                         "part_code": element[0], "colour_code": element[1], "condition": element[2],
                         "listing_code": listing, "step_from_quantity": step,
                         "unit_price": Decimal(f"{max(price, 0.000001):.6f}"),
@@ -201,3 +202,20 @@ def test_only_days_from_the_first_change_on_are_screened_again(
     history.set_decisions(con, accepted=(), withdrawn=["b"])
     history.fold(con)
     assert days(other, "SEK") == [later], "a withdrawal"
+
+
+def test_an_offer_that_turns_out_to_have_ended_is_no_rival(con: duckdb.DuckDBPyConnection) -> None:
+    """A late full export adds no price and only ends an offer: a first price of a later day then has too few to compare with."""
+    own = {"coverage": "full", "observed_on": FIRST}
+    other = {"colour_code": "8"}
+    take(con, taken("a", [{**own, "vendor_code": "acorn"}, {**own, "vendor_code": "acorn", **other}]))
+    take(con, taken("b", [{**own, "vendor_code": "birch"}, {**own, "vendor_code": "cedar"}]))
+    later = FIRST + timedelta(days=5)
+    take(
+        con, taken("c", [{"vendor_code": "elm", "observed_on": later, "unit_price": Decimal(1), "coverage": "partial"}])
+    )
+    assert screened(con, tables())["vendor_code"].to_list() == ["elm"]
+    take(con, taken("d", [{**own, "vendor_code": "acorn", "observed_on": FIRST + timedelta(days=2), **other}]))
+    assert con.execute("select count(*) from price_period where valid_to_on is not null").fetchall() == [(1,)]
+    assert screened(con, tables()).is_empty()
+    assert screened_afresh(con, tables()).is_empty()

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from pipelines.flows.steps import file_by_file
@@ -38,7 +38,11 @@ def limits(usual: int, files_for_one: int) -> settings:
     """How many examples: those of the usual run, or one for so many files of the number that is asked for."""
     asked = int(os.environ.get("KITFARE_HOSTILE_FILES", "0"))
     count = -(-asked // files_for_one) if asked else examples(usual, AT_LENGTH // files_for_one)
-    return settings(max_examples=count, deadline=None, suppress_health_check=list(HealthCheck), database=None)
+    # Not made smaller on failure, which takes long with files: the note names the file.
+    phases = [Phase.explicit, Phase.generate]
+    return settings(
+        max_examples=count, deadline=None, suppress_health_check=list(HealthCheck), database=None, phases=phases
+    )
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -58,9 +62,12 @@ def live_through(folder: Path, dropped: list[tuple[bytes, bytes]]) -> None:
             path = put(place, name, content)
             try:
                 taken = take(path, folder)
+                check_answer(taken)
+            except BaseException as error:
+                error.add_note(f"the file {name!r} begins with {content[:1000]!r}")
+                raise
             finally:
                 path.unlink()
-            check_answer(taken)
             loaded, status = file_by_file.load_file(con, taken, NOW)
             assert loaded is taken
             TRIED[status if taken.error is None else "quarantined whole"] += 1

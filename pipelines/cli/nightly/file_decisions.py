@@ -52,7 +52,8 @@ def choose(typed: str, files: Sequence[KnownFile], decided: Iterable[str], kind:
     from pipelines.intake.archiving.archive import hash_of
     from pipelines.plain_files import name_text
 
-    file_hash = hash_of(Path(typed)) if Path(typed).is_file() else typed.lower()
+    # os.path, because a path that is too long to be one makes Path raise.
+    file_hash = hash_of(Path(typed)) if os.path.isfile(typed) else typed.lower()  # noqa: PTH113
     looks_like_hash = re.fullmatch(r"[0-9a-f]{6,64}", file_hash) is not None
     unlisted = sorted(set(decided) - {file.file_hash for file in files})
     known = [*files, *(KnownFile(other, other[:12], "") for other in unlisted)]

@@ -155,6 +155,8 @@ def run_program(command: Sequence[str], content: bytes, workspace: Workspace, se
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
                 cwd=workspace.root,
+                # Among Prefect's is the login of our server, which is no business of this program.
+                env={name: value for name, value in os.environ.items() if not name.startswith("PREFECT_")},
                 start_new_session=True,
             )
         except (OSError, ValueError) as error:

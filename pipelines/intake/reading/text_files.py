@@ -105,8 +105,8 @@ def _guessed(data: bytes) -> str:
     from charset_normalizer import from_bytes
 
     # Each line with such letters once: with repeated lines the guesser gives up early on encodings that fit as well.
-    found = re.finditer(rb"[^\n]*[\x80-\xff][^\n]*", data)
-    special = b"\n".join(dict.fromkeys(line[0].strip() for line in islice(found, 2000)))
+    found = (line.strip() for line in io.BytesIO(data) if not line.isascii())
+    special = b"\n".join(dict.fromkeys(islice(found, 2000)))
     usable = [name for name in _GUESSES if _fits(data, name)]
     matches = list(from_bytes(special, cp_isolation=usable))
     if not matches:

@@ -4,6 +4,7 @@ import gzip
 import json
 import os
 import random
+import time
 import zipfile
 from pathlib import Path
 
@@ -60,6 +61,14 @@ def test_a_file_padded_with_nul_keeps_its_rows(tmp_path: Path) -> None:
     taken = take(write_text(tmp_path / "a.csv", text), tmp_path)
     assert taken.rows.height == 1 and taken.failures["source_line_number"].unique().to_list() == [3]
     assert len(taken.failures["quarantined_value"][0]) < 10
+
+
+@pytest.mark.parametrize("line", [b"[" * 400_000, b"a;" * 200_000, b'"' * 400_000, b" " * 400_000, b"\xe4" * 400_000])
+def test_long_lines_take_time_by_their_length_and_not_by_its_square(tmp_path: Path, line: bytes) -> None:
+    (tmp_path / "a.csv").write_bytes(b"a,b\n1,\xe4\n" + line)
+    began = time.process_time()
+    take(tmp_path / "a.csv", tmp_path)
+    assert time.process_time() - began < 20
 
 
 def test_a_header_with_nul(tmp_path: Path) -> None:
