@@ -351,8 +351,11 @@ def test_nothing_is_cut_off_on_paper(chromium_of_each: Any, site: Path, name: st
 
 
 MARK_ENDS_OF_CHARTS = """() => document.querySelectorAll('figure .drawing').forEach((drawing, n) => {
-  for (const [place, green] of [['afterbegin', 200], ['beforeend', 100]])
-    drawing.insertAdjacentHTML(place, `<div style="height:1px;background:rgb(${10 + n},${green},3)"></div>`);
+  for (const [place, green] of [['afterbegin', 200], ['beforeend', 100]]) {
+    const line = document.createElement('div');  // its style goes in by script: pages allow no style attribute
+    Object.assign(line.style, {height: '1px', background: `rgb(${10 + n},${green},3)`});
+    drawing.insertAdjacentElement(place, line);
+  }
 })"""
 
 
