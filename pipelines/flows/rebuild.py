@@ -15,13 +15,13 @@ import polars as pl
 
 from pipelines.errors import InputError, UsageError
 from pipelines.flows.refresh import only_refresh
-from pipelines.flows.steps import file_by_file
+from pipelines.flows.steps import file_by_file, plausibility_steps
 from pipelines.intake import take_in
 from pipelines.intake.archiving import archive, journal
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import workspace_files
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, messages, plausibility
+from pipelines.warehouse.price_history import history, load, messages, plausibility
 from pipelines.warehouse.price_history import tables as warehouse_tables
 from pipelines.workspace import Workspace
 from schemas.contract import Contract
@@ -60,6 +60,8 @@ def rebuild(
     fresh = workspace.warehouse.with_name(workspace.warehouse.name + ".rebuilding")
     with only_refresh(workspace):
         _remove(fresh)
+        if replace:
+            _note_what_is_known(workspace)
         try:
             count = _fill(fresh, workspace, progress)
             differences = compare(fresh, workspace.warehouse)
@@ -69,6 +71,15 @@ def rebuild(
         finally:
             _remove(fresh)
     return Rebuilt(workspace.warehouse, count, differences)
+
+
+def _note_what_is_known(workspace: Workspace) -> None:
+    """Write into the journal what the old warehouse knows and the journal does not, or a page that was lost would cost files."""
+    with suppress(*connect.DATABASE_ERRORS), connect.reader(workspace.warehouse) as con:
+        if connect.is_made(con):
+            known = load.readings(con)
+            journal.note_readings(workspace.archive, [(f.file_hash, f.file_name, f.received_at) for f in known])
+            plausibility_steps.note_checks(workspace, con)
 
 
 def compare(one: Path, other: Path) -> list[str] | None:

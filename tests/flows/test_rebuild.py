@@ -162,3 +162,17 @@ def test_a_missing_or_damaged_file_is_named_and_nothing_is_replaced(place: Any) 
     with pytest.raises(InputError, match="pages of the archive's journal are missing"):
         rebuild(place, replace=True)
     assert not list(place.root.glob("*.rebuilding*"))
+
+
+def test_a_lost_newest_page_of_the_journal_costs_no_file(place: Any) -> None:
+    """The old warehouse knows the files of that page; a rebuild that went by the journal alone once left them out."""
+    (place.inbox / "late.csv").write_text(export("south", "2026-11-04", ("00502", "blue", "0.41", 9)))
+    night(place, 5)
+    mark = fingerprint(place)
+    pages = sorted((place.archive / journal.FOLDER).glob("[0-9]*.json"))
+    with_readings = max(n for n, page in enumerate(pages) if '"readings"' in page.read_text(encoding="utf-8"))
+    for page in pages[with_readings:]:
+        page.unlink()
+    rebuild(place, replace=True)
+    assert fingerprint(place) == mark
+    assert rebuild(place, replace=False).differences == []
