@@ -166,7 +166,9 @@ def json_rows(text: str) -> Iterator[tuple[int, str, dict[str, str | None] | str
             try:
                 row = _json_object(line)
             except (ValueError, RecursionError) as error:
-                yield number, line.strip(BLANKS), f"not a flat JSON object: {error}"
+                # The error may name a key that has half a character.
+                what = f"not a flat JSON object: {error}".encode("utf-8", "backslashreplace").decode()
+                yield number, line.strip(BLANKS), what
                 continue
             if "\\u" in line and not all(_is_text(text) for pair in row.items() for text in pair if text):
                 yield number, line.strip(BLANKS), "has half a character, such as \\ud800, which is no text"
