@@ -39,6 +39,8 @@ from vendor_export join intake_file using (file_hash)
 where vendor_export.export_standing = 'waiting' order by all
 """
 
+_WHY_IT_WAITS = "select * from export_finding where export_verdict = 'waits' order by all"
+
 
 def run(
     exit_code: Annotated[
@@ -201,9 +203,19 @@ def _waiting(place: Workspace, database: Path) -> None:
     if waiting:
         rows = [[row["file_name"], row["vendor_code"], row["observed_on"], row["file_hash"][:12]] for row in waiting]
         say(text_table(["file", "vendor", "date", "file hash"], rows))
-        say(
-            "Each is unlike what its vendor sent before; `kitfare refresh` says why. If it is right: `kitfare accept FILE_HASH`"
-        )
+        for row in waiting:
+            say(f"{row['file_hash'][:12]}: {_why_it_waits(database, row)}.")
+        say("If an export is right: `kitfare accept FILE_HASH`. If it is wrong: `kitfare withdraw FILE_HASH`")
+
+
+def _why_it_waits(database: Path, export: dict[str, Any]) -> str:
+    from pipelines.intake.plausibility import sentences
+
+    return sentences.together(
+        (found["finding_rule"], found["measured_value"], found["compared_observed_on"], found["named_codes"])
+        for found in _rows(database, _WHY_IT_WAITS)
+        if all(found[name] == export[name] for name in ("file_hash", "vendor_code", "observed_on"))
+    )
 
 
 def _rows(database: Path, sql: str) -> list[dict[str, Any]]:

@@ -223,7 +223,7 @@ def silent_vendors(ask: Asked, today: date) -> list[str]:
             continue
         usual = median((later - earlier).days for earlier, later in zip(days, days[1:], strict=False))
         if today - days[-1] > timedelta(days=2 * usual + 1):
-            found.append(f"{vendor} (last export {days[-1]}, usually every {usual:g} days)")
+            found.append(f"{vendor} (last export {days[-1]}, usually every {_days(usual)})")
     return found
 
 
@@ -252,3 +252,7 @@ def local_date(moment: datetime) -> date:
 
 def _one_line(text: str) -> str:
     return " ".join(text.split())
+
+
+def _days(count: float) -> str:
+    return "day" if count == 1 else f"{count:g} days"
