@@ -63,6 +63,6 @@ class PlausibilitySettings(Strict):
         20,
         gt=0,
         le=100,
-        description="An export waits if over this share of its elements, and at least 5, have part or colour codes never seen, "
+        description="A full export waits if over this share of its elements, and at least 5, have part or colour codes never seen, "
         "though its vendor had exports before, in per cent.",
     )

@@ -260,6 +260,21 @@ def test_what_is_accepted_counts_and_the_exports_after_it_are_compared_with_it(
     assert rebuild.rebuild(night.place, replace=False).differences == []
 
 
+def test_a_full_export_without_what_partial_ones_listed_waits(tmp_path: Path) -> None:
+    """What a vendor offers is its last full export and the partial ones since; two of them price one element anew."""
+    night = Night(tmp_path / "space")
+    first, rest = NEXT.offers[:5], NEXT.offers[5:]
+    night.run(date(2026, 10, 1), full=replace(NEXT, day=date(2026, 10, 1), offers=first))
+    for number, offers in ((2, rest[:12]), (3, rest[11:])):
+        night.run(
+            date(2026, 10, number), **{f"part{number}": Export("moor1", date(2026, 10, number), offers, "partial")}
+        )
+    assert night.findings().is_empty()
+    night.run(date(2026, 10, 4), wrong=replace(NEXT, offers=first))
+    gone = 100 * len(rest) / len(NEXT.offers)
+    assert night.findings().select("finding_rule", "measured_value").rows() == [("offers_gone", pytest.approx(gone))]
+
+
 def test_a_late_file_with_the_newest_prices_waits_and_one_with_its_own_is_reported(tmp_path: Path) -> None:
     night = Night(tmp_path / "space")
     usual_nights(night, 1)

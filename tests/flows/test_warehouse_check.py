@@ -69,6 +69,13 @@ def make_anew(place: Any) -> None:
         pass
 
 
+def files_of(place: Any) -> dict[Path, bytes]:
+    """All files of a workspace but the records of its refreshes."""
+    return {
+        path: path.read_bytes() for path in place.root.rglob("*") if path.is_file() and place.runs not in path.parents
+    }
+
+
 @pytest.mark.parametrize(
     ("harm", "words"),
     [
@@ -84,14 +91,12 @@ def test_it_is_refused_and_a_rebuild_corrects_it(harm: Any, words: Any, place: A
     shutil.copy(place.warehouse, place.root / "kept.duckdb")
     harm(place)
     (place.inbox / "new.csv").write_text(NEW)
-    files = {path: path.read_bytes() for path in place.root.rglob("*") if path.is_file()}
+    files = files_of(place)
     result = CliRunner().invoke(app, ["refresh", "--workspace", str(place.root)])
     assert result.exit_code == 3, result.output
     assert words in result.stderr and "run `kitfare rebuild`" in result.stderr
     files[place.root / ".refresh.lock"] = b""
-    assert {path: path.read_bytes() for path in place.root.rglob("*") if path.is_file()} == files, (
-        "nothing was taken in"
-    )
+    assert files_of(place) == files, "nothing was taken in"
 
     rebuilt = CliRunner().invoke(app, ["rebuild", "--workspace", str(place.root)])
     assert rebuilt.exit_code == 0, rebuilt.output

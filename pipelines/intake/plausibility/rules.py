@@ -104,7 +104,7 @@ class Figures:
         last_before_on: the same, without those that came together with it.
         other_count, near_last_count, near_first_count: other vendors with exports, and those whose last export is at most
             days_ahead before its date, or first export at most days_behind after it.
-        previous: its vendor's export before it; None for the first one.
+        previous: its vendor's export before it, with partial ones since; None for the first one.
         newest: its vendor's newest export, where that is later.
         usual_count: elements in its vendor's full exports before it, the median of five.
         currencies: those of its prices.
@@ -193,9 +193,10 @@ def _dates(key: ExportKey, figures: Figures, settings: PlausibilitySettings) -> 
 
 
 def _size(figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding]:
-    previous, usual = figures.previous, figures.usual_count
-    if not figures.is_full or previous is None or usual is None:
+    previous = figures.previous
+    if not figures.is_full or previous is None:
         return
+    usual = previous.compared_count if figures.usual_count is None else figures.usual_count
     compared = (previous.compared_file_hash, previous.compared_on)
     gone = previous.compared_count - previous.common_count
     share = 100 * gone / max(usual, previous.compared_count)
@@ -274,7 +275,7 @@ def _codes(key: ExportKey, figures: Figures, known: Known, settings: Plausibilit
         share = 100 * count / max(figures.element_count, 1)
         word = kind.removesuffix("_code")
         codes = sorted(unseen, key=lambda code: (-unseen[code], code))
-        if figures.previous and count >= FEW and share > settings.new_codes_pct:
+        if figures.is_full and figures.previous and count >= FEW and share > settings.new_codes_pct:
             named = _named(codes, pool)
             yield Finding(f"{word}s_never_seen", "waits", share, settings.new_codes_pct, named=named)
         elif kind == "colour_code" and codes:
