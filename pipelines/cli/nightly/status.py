@@ -203,17 +203,18 @@ def _waiting(place: Workspace, database: Path) -> None:
     if waiting:
         rows = [[row["file_name"], row["vendor_code"], row["observed_on"], row["file_hash"][:12]] for row in waiting]
         say(text_table(["file", "vendor", "date", "file hash"], rows))
+        found = _rows(database, _WHY_IT_WAITS)
         for row in waiting:
-            say(f"{row['file_hash'][:12]}: {_why_it_waits(database, row)}.")
+            say(f"{row['file_hash'][:12]}: {_why_it_waits(row, found)}.")
         say("If an export is right: `kitfare accept FILE_HASH`. If it is wrong: `kitfare withdraw FILE_HASH`")
 
 
-def _why_it_waits(database: Path, export: dict[str, Any]) -> str:
+def _why_it_waits(export: dict[str, Any], findings: list[dict[str, Any]]) -> str:
     from pipelines.intake.plausibility import sentences
 
     return sentences.together(
         (found["finding_rule"], found["measured_value"], found["compared_observed_on"], found["named_codes"])
-        for found in _rows(database, _WHY_IT_WAITS)
+        for found in findings
         if all(found[name] == export[name] for name in ("file_hash", "vendor_code", "observed_on"))
     )
 

@@ -139,8 +139,8 @@ def record_turn(con: Connection, exports: pl.DataFrame, findings: pl.DataFrame) 
     )
 
 
-def uncheck_since(con: Connection, file_hashes: Iterable[str]) -> list[str]:
-    """Make exports unchecked that came with or after the first of some files; returns the names of the files concerned.
+def uncheck_since(con: Connection, file_hashes: Iterable[str]) -> None:
+    """Make exports unchecked that came with or after the first of some files.
 
     Call it within a transaction.
     """
@@ -149,16 +149,11 @@ def uncheck_since(con: Connection, file_hashes: Iterable[str]) -> list[str]:
         [list(file_hashes)],
     ).fetchall()[0][0]
     if first is None:
-        return []
+        return
     since = "file_hash in (select file_hash from received_file where received_at >= $1)"
-    names = con.execute(
-        f"select distinct file_name from export_finding join received_file using (file_hash) where {since} order by all",
-        [first],
-    ).fetchall()
     con.execute(f"insert into file_to_fold select distinct file_hash, false from export_finding where {since}", [first])
     for table in ("checked_file", "checked_export", "export_finding"):
         con.execute(f"delete from {table} where {since}", [first])
-    return [name for (name,) in names]
 
 
 def forget_file(con: Connection, file_hash: str) -> None:
