@@ -118,6 +118,7 @@ def alone(work: Callable[[Shared, Item], Result], shared: Shared, item: Item) ->
 
 def _answer(job: str, item: Any, sender: Connection) -> None:
     """Send what :func:`_work_on` returns, or raises, to the process that asked."""
+    end_with_parent()
     try:
         answer = (True, _work_on(job, item))
     except BaseException as error:

@@ -37,6 +37,10 @@ from pipelines.settings_prefect import PrefectSettings
 from pipelines.workers import end_with_parent
 from pipelines.workspace import Workspace
 
+# A run's process imports this module before it asks the server for anything. Without a schedule there is no server, and
+# Prefect would ask for it again and again, for minutes.
+end_with_parent()
+
 Given = ParamSpec("Given")
 Result = TypeVar("Result")
 
@@ -161,7 +165,6 @@ def nightly_refresh(priced_on: date | None = None) -> None:
     Args:
         priced_on: the date to price; that of kitfare.toml if left out.
     """
-    end_with_parent()  # its server is gone, and this run has the workspace's lock
     _refresh_and_show(_served_workspace(), priced_on)
 
 
@@ -174,7 +177,6 @@ def monthly_report(priced_on: date | None = None, time_zone: str = "UTC", month:
         time_zone: the schedule's, in which it is the first of the month; elsewhere it may be the day before.
         month: another month to report, such as 2026-10.
     """
-    end_with_parent()
     place = _served_workspace()
     ended = month_before(datetime.now(ZoneInfo(time_zone)).date())
     _refresh_and_show(place, priced_on)

@@ -75,7 +75,8 @@ def test_after_a_kill_of_the_server_while_it_starts(place: Workspace) -> None:
     must_work(place)
 
 
-def test_after_kills_of_the_schedule_and_of_a_second_refresh(place: Workspace, tmp_path: Path) -> None:
+@pytest.mark.parametrize("seconds", [0.0, 3.0], ids=["its run starts", "its run works"])
+def test_after_kills_of_the_schedule_and_of_a_second_refresh(place: Workspace, tmp_path: Path, seconds: float) -> None:
     with running_schedule(place, tmp_path / "said.txt") as (process, record):
         killed(started(place, "take in dropped files"))
         must_work(place)
@@ -87,10 +88,13 @@ def test_after_kills_of_the_schedule_and_of_a_second_refresh(place: Workspace, t
         while "spawn_main" not in (now := commands(set(family(process.pid)) - before)):
             assert time.monotonic() < deadline, now
             time.sleep(0.1)
-        time.sleep(3)
+        time.sleep(seconds)
         orphans = set(family(process.pid)) - {process.pid}
         killed(process)
         must_work(place)
+        deadline = time.monotonic() + 20
+        while commands(orphans) and time.monotonic() < deadline:
+            time.sleep(0.1)
         assert commands(orphans) == "", "what the schedule started ends with it"
 
 
