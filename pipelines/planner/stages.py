@@ -40,6 +40,9 @@ vendor's charges. If it is within that, its optimum bounds all plans; if not, th
 BRANCHING_GAP = 5e-4
 """Branching on the relaxation ends this close to its optimum, as a share; it drops what is so much dearer than the best plan."""
 
+FEW_VENDORS_GAP = 1e-3
+"""A tree over a few vendors ends this close to its optimum, as a share: vendors left out matter more."""
+
 # HiGHS's own heuristics look for what the search has found already, or for whole solutions of a program that is no plan; its
 # restarts cut again what is cut already. Without them both kinds of program take about half the time.
 _PLAIN_TREE = {
@@ -80,7 +83,10 @@ def bound_and_search(so_far: BestSoFar) -> None:
     if not so_far.is_filled:  # limits on orders can leave every set short
         _construct_from_program(so_far, relaxation.vendor_shares > 1e-6, relaxation.factor)
     if so_far.effort.branching_nodes and so_far.size(so_far.still_possible[1]) > TINY and not so_far.is_proven:
-        _branch(so_far, relaxation)
+        if so_far.effort.branching_vendors is None:
+            _branch(so_far, relaxation)
+        else:
+            _branch_among(so_far, relaxation, so_far.effort.branching_vendors)
 
 
 def solve_at_once(so_far: BestSoFar) -> None:
@@ -169,12 +175,43 @@ def _branch(so_far: BestSoFar, relaxation: SolvedRelaxation) -> None:
         so_far.raise_bound(limit)
     elif outcome.status != "infeasible" and np.isfinite(outcome.bound):
         so_far.raise_bound(min(outcome.bound, limit))
-    if outcome.values is not None:
-        chosen = np.zeros(len(plan_program.vendor), np.bool_)
-        chosen[(plan_program.vendor >= 0) & (outcome.values[plan_program.vendor] > 0.5)] = True
-        so_far.construct(chosen, relaxation.factor, _pieces(plan_program, outcome.values))
-        if relaxation.has_stand_ins:
-            so_far.construct(chosen, relaxation.factor)
+    _construct_from_tree(so_far, relaxation, plan_program, outcome)
+
+
+def _branch_among(so_far: BestSoFar, relaxation: SolvedRelaxation, count: int) -> None:
+    """Branch on the relaxation over a few vendors: that proves nothing, but finds a good plan for little work."""
+    arrays = so_far.arrays
+    promising = arrays.vendors.is_forced.copy()
+    promising[relaxation.by_promise[:count]] = True
+    if so_far.plan is not None:
+        promising[so_far.plan.vendors(arrays)] = True
+    vendors, uses = relaxation.within(so_far.budget, relaxation.uses)
+    options = ProgramOptions(vendors & promising, uses, whole=False, unfilled_limit=so_far.limit)
+    plan_program = build_program(arrays, options)
+    tree = {
+        **_PLAIN_TREE,
+        "mip_detect_symmetry": False,
+        "mip_allow_cut_separation_at_nodes": False,
+        "mip_rel_gap": FEW_VENDORS_GAP,
+        "mip_max_nodes": so_far.effort.branching_nodes,
+        "objective_bound": so_far.budget * (1 + BRANCHING_GAP),
+    }
+    outcome = linear.solve(plan_program.program, tree)
+    so_far.hit_time_limit |= outcome.hit_time_limit
+    _construct_from_tree(so_far, relaxation, plan_program, outcome)
+
+
+def _construct_from_tree(
+    so_far: BestSoFar, relaxation: SolvedRelaxation, plan_program: PlanProgram, outcome: linear.Outcome
+) -> None:
+    """Make a plan of the best solution of a tree on the relaxation, if it has one."""
+    if outcome.values is None:
+        return
+    chosen = np.zeros(len(plan_program.vendor), np.bool_)
+    chosen[(plan_program.vendor >= 0) & (outcome.values[plan_program.vendor] > 0.5)] = True
+    so_far.construct(chosen, relaxation.factor, _pieces(plan_program, outcome.values))
+    if relaxation.has_stand_ins:
+        so_far.construct(chosen, relaxation.factor)
 
 
 def _construct_from_program(so_far: BestSoFar, vendors: Flags, factor: Floats) -> None:

@@ -92,7 +92,7 @@ def plan_model(
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
-        effort: quick, standard or deep.
+        effort: quick, past, standard or deep.
         with_advice: whether remedies for unfilled lines are looked for; of use only while one can still buy.
 
     Raises:
