@@ -50,6 +50,9 @@ def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
     """
     warehouse_check.require_every_file(workspace)
     inputs = workspace_files.read_workspace(workspace)
+    if (page := journal.lost_newest_page(workspace.archive)) is not None:
+        words = f"{page.name}, the newest page of the archive's journal, is missing; what the warehouse knows of it is written down again"
+        inputs = replace(inputs, remarks=(*inputs.remarks, words))
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
         with connect.reader(workspace.warehouse) as con:
