@@ -116,17 +116,17 @@ def _archived_file_damaged(
 
 def _page_lost(place: Workspace, known: Known, rng: random.Random, processes: Any, folder: Path) -> list[str]:
     wrong = _ends_well(processes, place, known, folder)
-    pages = sorted((place.archive / journal.FOLDER).iterdir())
+    pages = journal.pages(place.archive)
     page = rng.choice([*pages[:-1], *[pages[-1]] * len(pages)])
     content = page.read_bytes()
     page.unlink()
+    if not any("journal" in fault.what for fault in verify(place).faults):
+        wrong.append(f"the loss of page {pages.index(page) + 1} of {len(pages)} was not found")
     if page == pages[-1]:
-        # No later page names the newest one. The warehouse has what it says, and the next refresh writes that down again.
+        # The warehouse has what it says, and the next refresh writes that down again.
         wrong += _ends_well(processes, place, known, folder)
         differences = rebuild(place, replace=False).differences
         return [*wrong, f"without the newest page a rebuild differs: {differences}"] if differences != [] else wrong
-    if not any("journal" in fault.what for fault in verify(place).faults):
-        wrong.append(f"the loss of page {pages.index(page) + 1} of {len(pages)} was not found")
     before = place.warehouse.read_bytes()
     try:
         rebuild(place, replace=True)
