@@ -82,6 +82,12 @@ def _archive(workspace: Workspace, checked: list[str]) -> Iterator[Fault]:
                 str(found[name]),
                 "run `kitfare refresh`; if the file stays, put it into inbox/ again or remove it",
             )
+    if (page := journal.lost_newest_page(folder)) is not None:
+        yield Fault(
+            "the newest page of the archive's journal is missing",
+            str(page),
+            "restore it from a backup; without one, `kitfare refresh` writes down again what the warehouse knows",
+        )
     for file_hash in sorted(needed.keys() - found.keys()):
         yield Fault(
             f"the archive has lost a file that was used: {needed[file_hash]}",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from fractions import Fraction
 
 import numpy as np
 
@@ -16,9 +15,7 @@ from pipelines.planner.statement.columns_as_arrays import Flags, Floats
 from pipelines.planner.statement.problem import Problem
 from pipelines.planner.statement.problem_arrays import ProblemArrays
 from pipelines.planner.statement.shared_stock import with_further_orders
-
-PROVEN_WITHIN = Fraction(1, 10**4)
-"""A plan this close to its bound is proven: a hundredth of a cent, below what any currency can pay."""
+from pipelines.planner.statement.tolerances import PROVEN_WITHIN
 
 
 @dataclass
@@ -57,12 +54,12 @@ class BestSoFar:
     @property
     def is_proven(self) -> bool:
         """Whether no plan can be cheaper by an amount that matters."""
-        return self.plan is not None and self.is_filled and self.plan.cost - Fraction(self.bound) <= PROVEN_WITHIN / 2
+        return self.plan is not None and self.is_filled and self.budget - self.bound <= PROVEN_WITHIN / 2 * self.budget
 
     @property
     def budget(self) -> float:
-        """What the best plan costs; infinite while it leaves more unfilled than it must."""
-        return float(self.plan.cost) if self.plan is not None and self.is_filled else math.inf
+        """What the best plan costs, in units of money; infinite while it leaves more unfilled than it must."""
+        return float(self.plan.cost / self.arrays.money_unit) if self.plan is not None and self.is_filled else math.inf
 
     @property
     def is_small(self) -> bool:
@@ -90,7 +87,7 @@ class BestSoFar:
 
     def offer(self, plan: WholePlan | None) -> None:
         """Keep a plan if it is better than the best."""
-        if plan and (self.plan is None or plan.rank(self.arrays) < self.plan.rank(self.arrays)):
+        if plan and (self.plan is None or plan.is_better_than(self.plan, self.arrays)):
             self.plan = plan
 
     def raise_bound(self, bound: float) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from pipelines.errors import PlanRefusedError
 from pipelines.planner import stages
-from pipelines.planner.best_so_far import PROVEN_WITHIN, BestSoFar
+from pipelines.planner.best_so_far import BestSoFar
 from pipelines.planner.bounds.relaxation import solve_relaxation
 from pipelines.planner.efforts import EFFORTS
 from pipelines.planner.plans.whole_plan import WholePlan, buying_nothing, checked, plan_from, solution_of
@@ -24,10 +24,8 @@ from pipelines.planner.statement.make_arrays import arrays_of
 from pipelines.planner.statement.problem import Problem, Solution
 from pipelines.planner.statement.problem_arrays import ProblemArrays
 from pipelines.planner.statement.shared_stock import first_orders
+from pipelines.planner.statement.tolerances import BOUND_MARGIN, PROVEN_WITHIN
 from pipelines.planner.whole_market import is_market
-
-BOUND_MARGIN = Fraction(1, 10**5)
-"""Taken off every bound for the solver's tolerances."""
 
 
 def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solution:
@@ -75,7 +73,7 @@ def first_bound(problem: Problem) -> tuple[int, Fraction]:
     arrays = arrays_of(problem)
     missing = least_unfilled(arrays)
     relaxation = solve_relaxation(arrays, missing)
-    return missing, Fraction(0) if relaxation is None else Fraction(relaxation.bound) - BOUND_MARGIN
+    return missing, Fraction(0) if relaxation is None else _safe(arrays, relaxation.bound)
 
 
 def _better(so_far: BestSoFar) -> None:
@@ -116,8 +114,8 @@ def _solution(so_far: BestSoFar) -> Solution:
     if plan is None:
         raise PlanRefusedError("no plan was found", next_step="report this problem to the maintainers")
     penalties = problem.penalties.of_all(arrays.vendors.codes[number] for number in plan.vendors(arrays))
-    bound = min(plan.cost, max(Fraction(0), Fraction(so_far.bound) - BOUND_MARGIN))
-    is_proven = so_far.is_fewest and plan.cost - bound <= PROVEN_WITHIN
+    bound = min(plan.cost, _safe(arrays, so_far.bound))
+    is_proven = so_far.is_fewest and plan.cost - bound <= Fraction(PROVEN_WITHIN) * plan.cost
     frames = solution_of(problem, arrays, plan)
     return Solution(
         frames["purchases"],
@@ -129,6 +127,11 @@ def _solution(so_far: BestSoFar) -> Solution:
         is_proven=is_proven,
         hit_time_limit=so_far.hit_time_limit,
     )
+
+
+def _safe(arrays: ProblemArrays, bound: float) -> Fraction:
+    """A bound in the buyer's currency, less the margin."""
+    return max(Fraction(0), Fraction(bound * (1 - BOUND_MARGIN)) * arrays.money_unit)
 
 
 def _one_order_each(problem: Problem, arrays: ProblemArrays, effort: str) -> WholePlan | None:

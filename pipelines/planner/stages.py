@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from pipelines.errors import PlanRefusedError
-from pipelines.planner.best_so_far import PROVEN_WITHIN, BestSoFar
+from pipelines.planner.best_so_far import BestSoFar
 from pipelines.planner.bounds.relaxation import SolvedRelaxation, continuous, solve_relaxation
 from pipelines.planner.plans.warm_start import start_values
-from pipelines.planner.plans.whole_plan import WholePlan, checked, read_plan
+from pipelines.planner.plans.whole_plan import checked, read_plan
 from pipelines.planner.program import linear
 from pipelines.planner.program.columns import ProgramOptions
 from pipelines.planner.program.rows import PlanProgram, build_program
@@ -19,19 +19,11 @@ from pipelines.planner.reduction.dominated import undominated
 from pipelines.planner.search.vendor_sets import improve, searched_uses
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats
 from pipelines.planner.statement.shared_stock import first_orders, usable_stock
+from pipelines.planner.statement.tolerances import COST_AGREES, WHOLE_GAP
 from pipelines.planner.whole_market import first_factors, search_market
-
-WHOLE_GAP = float(PROVEN_WITHIN) / 4
-"""The whole program ends this close to its bound: near enough to prove the plan."""
-
-COST_TOLERANCE = 1e-6
-"""Landed cost and program may differ by this, relative to the cost."""
 
 TINY = 300
 """Up to so many uses and price steps the whole program is solved at once, without branching on the relaxation before."""
-
-UNFILLED_PENALTY = 20.0
-"""Cost of an unfilled piece in a relaxation that only serves to find a plan; far above any piece's price."""
 
 NEARBY = 1.3
 """Where a plan's pieces are chosen anew among its vendors: uses up to so many times as dear as the portion's dearest piece now."""
@@ -39,9 +31,9 @@ NEARBY = 1.3
 NEARBY_OPTIONS = {"mip_max_nodes": 1, "mip_rel_gap": 1e-3, "mip_heuristic_effort": 0.1}
 """HiGHS's cuts and heuristics at the root find nearly all that there is to find; its tree takes long for the rest."""
 
-BUDGET_SHARE, BUDGET_LEAST = 0.03, 5.0
-"""How far above its linear bound a relaxation's optimum is expected, as a share and in the buyer's currency: about one
-vendor's charges. If it is within that, its optimum bounds all plans; if not, the budget itself does."""
+BUDGET_SHARE = 0.03
+"""How far above its linear bound a relaxation's optimum is expected: by this share, or by a typical vendor's charges if that
+is more. If it is within that, its optimum bounds all plans; if not, the budget itself does."""
 
 BRANCHING_GAP = 5e-4
 """Branching on the relaxation ends this close to its optimum, as a share; it drops what is so much dearer than the best plan."""
@@ -163,7 +155,7 @@ def _search_sets(so_far: BestSoFar, relaxation: SolvedRelaxation) -> bool:
 
 def _branch(so_far: BestSoFar, relaxation: SolvedRelaxation) -> None:
     """Branch on the relaxation: that raises the bound, and its best solution becomes a plan."""
-    budget = min(so_far.budget, relaxation.bound + max(BUDGET_SHARE * relaxation.bound, BUDGET_LEAST))
+    budget = min(so_far.budget, relaxation.bound + max(BUDGET_SHARE * relaxation.bound, so_far.arrays.typical_charge))
     plan_program = relaxation.program_within(budget)
     # The best plan is a solution of the relaxation, so that the optimum lies below.
     cutoff = so_far.budget * (1 + BRANCHING_GAP)
@@ -193,7 +185,7 @@ def _construct_from_program(so_far: BestSoFar, vendors: Flags, factor: Floats) -
     uses = undominated(so_far.arrays, in_relaxation=True)
     vendors = vendors | so_far.arrays.vendors.is_forced
     options = ProgramOptions(
-        vendors, uses, whole=False, unfilled_limit=int(so_far.arrays.need.sum()), penalty=UNFILLED_PENALTY
+        vendors, uses, whole=False, unfilled_limit=int(so_far.arrays.need.sum()), penalty=so_far.arrays.scale
     )
     plan_program = build_program(so_far.arrays, options)
     outcome = linear.solve(continuous(plan_program.program), {})
@@ -215,14 +207,14 @@ def _solve_whole(so_far: BestSoFar, limit: int | None) -> linear.Outcome:
     fits = so_far.plan is not None and (limit is None or so_far.plan.unfilled_count <= limit)
     start = start_values(plan_program, so_far.plan) if fits and so_far.plan else None
     nodes = so_far.effort.whole.nodes
-    options = {**_PLAIN_TREE, "mip_rel_gap": 0.0, "mip_abs_gap": WHOLE_GAP, "mip_max_nodes": nodes}
+    options = {**_PLAIN_TREE, "mip_rel_gap": WHOLE_GAP, "mip_abs_gap": 0.0, "mip_max_nodes": nodes}
     outcome = linear.solve(plan_program.program, options, start)
     so_far.hit_time_limit |= outcome.hit_time_limit
     if outcome.values is not None:
         plan = read_plan(plan_program, outcome.values)
         plan = checked(so_far.problem, so_far.arrays, plan) if plan else None
         if plan and limit is not None:
-            _must_agree(plan, plan_program, outcome.values)
+            _must_agree(float(plan.cost / so_far.arrays.money_unit), plan_program, outcome.values)
         so_far.offer(plan)
     # What was left out costs at least the budget.
     return outcome if outcome.status == "infeasible" else replace(outcome, bound=min(outcome.bound, budget))
@@ -252,9 +244,9 @@ def _pieces(plan_program: PlanProgram, values: Floats) -> Floats:
     return np.where(plan_program.use >= 0, values[plan_program.use], 0.0)
 
 
-def _must_agree(plan: WholePlan, plan_program: PlanProgram, values: Floats) -> None:
+def _must_agree(cost: float, plan_program: PlanProgram, values: Floats) -> None:
     stated = float(np.dot(plan_program.program.cost, values))
-    if abs(float(plan.cost) - stated) > COST_TOLERANCE * max(1.0, abs(stated)) + 1e-5:
+    if abs(cost - stated) > COST_AGREES * max(1.0, abs(stated)):
         raise PlanRefusedError(
-            "landed cost and optimiser disagree about a plan's cost", where=f"{float(plan.cost)} and {stated}"
+            "landed cost and optimiser disagree about a plan's cost", where=f"{cost} and {stated} units of money"
         )

@@ -8,7 +8,7 @@ import shutil
 import subprocess
 import sys
 
-from tests.attacks import market_nights, wrong_kinds, wrong_nights
+from tests.attacks import market_nights, wrong_nights
 from tests.attacks.results import Attack, Result
 from tests.attacks.runs import ROOT
 from tests.attacks.work import Ground, folder_of, numbered
@@ -60,7 +60,7 @@ def wrong_exports(ground: Ground, number: int, left: int) -> Result:
     """A whole world: half as many nights as wrong exports."""
     seed, folder = numbered(ground.seed, number), folder_of(ground, number)
     market = market_nights.nights(max(left // 2, 6), seed)
-    seen = wrong_nights.live(folder, market, wrong_nights.mixed(market, left, wrong_kinds.wrong_export, seed))
+    seen = wrong_nights.live(folder, market, wrong_nights.mixed(market, left, seed))
     if not seen.broken:
         shutil.rmtree(folder)
     figures = {

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from pipelines.workspace import Workspace
-from tests.builders.workspaces import EXPORT_HEADER, make_workspace
+from tests.builders.workspaces import make_workspace
 
 FIRST_NIGHT = date(2026, 3, 28)
 """Near the end of a month, so that a few nights record index levels of two months."""
@@ -16,6 +16,10 @@ VENDORS = ("ash", "birch", "cedar", "elm", "fir", "larch")
 COLOURS = ("red", "blue")
 PART_COUNT = 40
 OFFERED = 60
+USED, STEPPED = 5, 4
+"""Every fifth element is offered used; every fourth has a lower price from STEP_FROM pieces on."""
+STEP_FROM, STEP_SHARE = 25, 0.85
+HEADER = "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,step_from_quantity,coverage\n"
 LINE_COUNT = 12
 
 
@@ -27,6 +31,8 @@ class Offer:
     colour_code: str
     unit_price: str
     quantity_available: int
+    condition: str = "new"
+    step_from_quantity: int = 1
 
 
 @dataclass(frozen=True)
@@ -37,22 +43,15 @@ class MarketNight:
     offers: dict[str, list[Offer]]
 
     def export(self, vendor: str) -> str:
-        """The vendor's full export."""
-        return export_text(vendor, self.day, self.offers[vendor])
+        """The vendor's full export, in our columns."""
+        return HEADER + "".join(
+            f"{vendor},{o.part_code},{o.colour_code},{o.condition},{o.unit_price},EUR,{o.quantity_available},{self.day},{o.step_from_quantity},full\n"
+            for o in self.offers[vendor]
+        )
 
     def file_name(self, vendor: str) -> str:
         """The name it is dropped under."""
         return f"{vendor}-{self.day}.csv"
-
-
-def export_text(
-    vendor: str, day: date | str, offers: list[Offer], currency: str = "EUR", coverage: str = "full"
-) -> str:
-    """An export in our columns."""
-    return EXPORT_HEADER + "".join(
-        f"{vendor},{offer.part_code},{offer.colour_code},new,{offer.unit_price},{currency},{offer.quantity_available},{day},{coverage}\n"
-        for offer in offers
-    )
 
 
 def nights(count: int, seed: int) -> list[MarketNight]:
@@ -74,9 +73,18 @@ def nights(count: int, seed: int) -> list[MarketNight]:
             if rng.random() < 0.4:
                 listed[vendor].remove(rng.choice(listed[vendor]))
                 listed[vendor].append(rng.choice([e for e in elements if e not in listed[vendor]]))
-        offers = {v: [Offer(*e, f"{price[v, e]:.3f}", stock[v, e]) for e in sorted(listed[v])] for v in VENDORS}
+        offers = {
+            v: [offer for e in sorted(listed[v]) for offer in _offers(e, elements.index(e), price[v, e], stock[v, e])]
+            for v in VENDORS
+        }
         found.append(MarketNight(FIRST_NIGHT + timedelta(days=number), offers))
     return found
+
+
+def _offers(element: tuple[str, str], number: int, price: float, stock: int) -> list[Offer]:
+    condition = "new" if number % USED else "used"
+    steps = [(1, 1.0)] if number % STEPPED else [(1, 1.0), (STEP_FROM, STEP_SHARE)]
+    return [Offer(*element, f"{price * share:.3f}", stock, condition, step) for step, share in steps]
 
 
 def make_place(root: Path) -> Workspace:

@@ -7,7 +7,7 @@ import random
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Self
@@ -21,7 +21,8 @@ from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import tables
 from pipelines.workspace import Workspace
-from tests.attacks.market_nights import MarketNight, make_place
+from tests.attacks.market_nights import VENDORS, MarketNight, make_place
+from tests.builders import wrong_exports
 from tests.builders.faulty_workspaces import differences
 from tests.builders.programs.fault_work import accounted
 
@@ -29,6 +30,7 @@ ABOUT_FILES = {
     "intake_file", "input_file", "quarantined_row", "corrected_row", "withdrawn_files", "refresh_run", "check_result", "export_finding",
 }  # fmt: skip
 """Published tables that list the files that were taken in, the wrong ones too, or clocks."""
+KINDS = [name for name, kind in wrong_exports.KINDS.items() if kind.is_noticed]
 FILE_COLUMNS = ("refresh_id", "revision_number")
 
 
@@ -207,18 +209,38 @@ def _text(frame: pl.DataFrame) -> str:
     return frame.drop([name for name in FILE_COLUMNS if name in frame.columns]).write_csv()
 
 
-def mixed(market: Sequence[MarketNight], count: int, make: Any, seed: int) -> list[list[Wrong]]:
+def mixed(market: Sequence[MarketNight], count: int, seed: int) -> list[list[Wrong]]:
     """So many wrong exports spread over the nights after the first three, the kinds in turn.
 
     Args:
         market: the nights.
         count: of wrong exports.
-        make: ``make(rng, market up to the night, number)`` returns one.
         seed: of what is drawn.
     """
     rng = random.Random(seed)
-    places = sorted(rng.randrange(3, len(market)) for _ in range(count))
     found: list[list[Wrong]] = [[] for _ in market]
-    for number, place in enumerate(places):
-        found[place].append(make(rng, market[: place + 1], number))
+    for number in range(count):
+        place, one = _drawn(rng, market, KINDS[number % len(KINDS)], number)
+        found[place].append(one)
     return found
+
+
+def _drawn(rng: random.Random, market: Sequence[MarketNight], kind: str, number: int) -> tuple[int, Wrong]:
+    """A wrong export of a kind and its night; of nights and vendors, one with which the mistake can be made."""
+    places = [(place, vendor) for place in range(3, len(market)) for vendor in VENDORS]
+    for place, vendor in rng.sample(places, len(places)):
+        night = market[place]
+        other = rng.choice([each for each in VENDORS if each != vendor])
+        arrives_on = night.day + timedelta(days=1)
+        right = replace(
+            wrong_exports.export_of(night.export(vendor), arrives_on),
+            others_rows=wrong_exports.export_of(night.export(other), arrives_on).rows,
+        )
+        try:
+            text = wrong_exports.wrong_export(kind, right, rng.randrange(1_000_000)).text
+        except ValueError:
+            continue
+        # Each file differs, as each would have another hash: an empty list is the same for all else.
+        content = text.encode() + b"\n" * (number + 1)
+        return place, Wrong(kind, f"{rng.choice('az')}-wrong-{number}-{vendor}.csv", content)
+    raise ValueError(f"the market has no export from which {kind} can be made")

@@ -58,7 +58,8 @@ def plain_mip(problem: Problem, seconds: float) -> dict[str, float]:
     solver.run()
     info = solver.getInfo()
     found = info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
-    return {"cost": info.objective_function_value if found else np.inf, "bound": info.mip_dual_bound}
+    unit = float(arrays.money_unit)
+    return {"cost": unit * info.objective_function_value if found else np.inf, "bound": unit * info.mip_dual_bound}
 
 
 def kitfare(problem: Problem, effort: str) -> dict[str, float]:

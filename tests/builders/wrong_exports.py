@@ -4,8 +4,7 @@
     wrong = wrong_export("prices_times_100", right, seed=1)
     (inbox / "v02.csv").write_text(wrong.text, encoding="utf-8")
 
-A row is a dict of text cells, as they stand in a file. ``KINDS`` has every mistake with what must come of it at the least: *caught*
-(the export waits for a person, or is quarantined), or *said* (a message names it, even if it counts).
+A row is a dict of text cells, as they stand in a file. ``KINDS`` has every mistake.
 """
 
 from __future__ import annotations
@@ -17,16 +16,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from decimal import ROUND_HALF_UP, Decimal
 from random import Random
-from typing import Literal
 
 from schemas.inputs.price_files import PRICE_EXPORT
 
 Row = dict[str, str]
 Rows = list[Row]
-AtLeast = Literal["caught", "said"]
 
-CAUGHT: AtLeast = "caught"
-SAID: AtLeast = "said"
 COLOURS = ("red", "blue", "black", "white", "tan", "lime")
 LOOKALIKES = {"0": "O", "O": "0", "o": "0", "1": "l", "l": "1", "I": "1", "5": "S", "S": "5", "8": "B", "B": "8"}
 NO_RATE = "ISK"
@@ -40,6 +35,8 @@ class Export:
     header: tuple[str, ...]
     rows: tuple[Row, ...]
     arrives_on: date
+    others_rows: tuple[Row, ...] = ()
+    """What another vendor lists, for the mistake that takes its list; an invented one if empty."""
 
     @property
     def text(self) -> str:
@@ -63,15 +60,15 @@ class Export:
 
 @dataclass(frozen=True)
 class Kind:
-    """A mistake: what must come of it at the least, in words, and how it is made.
+    """A mistake: in words, how it is made, and whether it waits, is quarantined or is named in a message, unless it is harmless.
 
     ``make`` gets copies of the right rows, the export, and a source of chance; it raises ``ValueError`` where the mistake can't be
     made from this export.
     """
 
-    at_least: AtLeast
     words: str
     make: Callable[[Rows, Export, Random], Rows]
+    is_noticed: bool = True
 
 
 def right_export(vendor_code: str, observed_on: date, seed: int, offer_count: int = 60, **cells: str) -> Export:
@@ -182,11 +179,20 @@ def _one_old_row(rows: Rows, right: Export, rng: Random) -> Rows:
     return [{**row, "observed_on": _other_year(right.observed_on, -10).isoformat(), "coverage": "partial"}]
 
 
+def _end_of_time(rows: Rows, _right: Export, _rng: Random) -> Rows:
+    return _dated(date.max)(rows)
+
+
 def _times(factor: str) -> Callable[[Rows, Export, Random], Rows]:
     def make(rows: Rows, _right: Export, _rng: Random) -> Rows:
         return [_at(row, Decimal(row["unit_price"]) * Decimal(factor)) for row in rows]
 
     return make
+
+
+def _much_dearer(rows: Rows, _right: Export, rng: Random) -> Rows:
+    factor = Decimal(f"{rng.uniform(1.7, 3):.2f}")
+    return [_at(row, Decimal(row["unit_price"]) * factor) for row in rows]
 
 
 def _at(row: Row, price: Decimal) -> Row:
@@ -229,14 +235,16 @@ def _empty(_rows: Rows, _right: Export, _rng: Random) -> Rows:
 
 
 def _others_list(_rows: Rows, right: Export, rng: Random) -> Rows:
-    other = right_export(
-        f"other{rng.randrange(1000)}", right.observed_on, rng.randrange(1000), max(20, len(right.rows))
-    )
-    kept = [row for row in other.rows if rng.random() < 0.7]
+    listed: Sequence[Row] = right.others_rows
+    if not listed:
+        size = max(20, len(right.rows))
+        other = right_export(f"other{rng.randrange(1000)}", right.observed_on, rng.randrange(1000), size)
+        listed = [row for row in other.rows if rng.random() < 0.7]
+    first = right.rows[0]
     return [
         {**{name: row.get(name, "") for name in right.header}, "vendor_code": right.vendor_code,
-         "currency_code": right.rows[0]["currency_code"]}
-        for row in kept
+         "currency_code": first["currency_code"]}
+        for row in listed
     ]  # fmt: skip
 
 
@@ -270,6 +278,16 @@ def _parts_mistyped(rows: Rows, _right: Export, rng: Random) -> Rows:
     codes = sorted({row["part_code"] for row in rows})
     wrong = {code: f"{_mistyped(code, rng)}x" for code in rng.sample(codes, max(1, len(codes) // 10))}
     return [{**row, "part_code": wrong.get(row["part_code"], row["part_code"])} for row in rows]
+
+
+def _one_colour_mistyped(rows: Rows, _right: Export, rng: Random) -> Rows:
+    number = rng.randrange(len(rows))
+    wrong = _mistyped(rows[number]["colour_code"], rng)
+    return [{**row, "colour_code": wrong} if n == number else row for n, row in enumerate(rows)]
+
+
+def _parts_renamed(rows: Rows, _right: Export, _rng: Random) -> Rows:
+    return [{**row, "part_code": f"x{row['part_code']}"} for row in rows]
 
 
 def _slipped(name: str) -> Callable[[Rows, Export, Random], Rows]:
@@ -309,30 +327,35 @@ def _steps_reversed(rows: Rows, _right: Export, _rng: Random) -> Rows:
 
 
 KINDS: dict[str, Kind] = {
-    "year_back": Kind(CAUGHT, "the year is one, two or ten too early", _year_back),
-    "year_ahead": Kind(CAUGHT, "the year is one, two or ten too late", _year_ahead),
-    "month_and_day_swapped": Kind(CAUGHT, "month and day stand in each other's place", _month_and_day_swapped),
-    "after_arrival": Kind(CAUGHT, "dated days after it arrives", _after_arrival),
-    "decades_back": Kind(CAUGHT, "dated decades back", _decades_back),
-    "one_old_row": Kind(CAUGHT, "a partial export of one row, dated ten years back", _one_old_row),
-    "prices_times_100": Kind(CAUGHT, "cents for units", _times("100")),
-    "prices_by_100": Kind(CAUGHT, "units for cents", _times("0.01")),
-    "decimal_shift": Kind(SAID, "a tenth of the prices are ten times too high, or too low", _decimal_shift),
-    "prices_times_1_6": Kind(SAID, "all prices are 1.6 times what they were", _times("1.6")),
-    "currency_swapped": Kind(CAUGHT, "another currency, prices not converted", _currency("USD")),
-    "currency_without_rate": Kind(SAID, "a currency that has no rate", _currency(NO_RATE)),
-    "truncated": Kind(CAUGHT, "more than half of the offers are missing at the end", _truncated),
-    "just_under_half_gone": Kind(SAID, "48 % of the offers are missing", _just_under_half_gone),
-    "empty": Kind(SAID, "a header and no row", _empty),
-    "others_list": Kind(CAUGHT, "the list of another vendor under this vendor's code", _others_list),
-    "vendor_mistyped": Kind(CAUGHT, "a letter of the vendor's code is one that looks like it", _vendor_mistyped),
-    "colour_mistyped": Kind(SAID, "one colour's code is mistyped", _colours_mistyped),
-    "parts_mistyped": Kind(SAID, "a tenth of the parts' codes are mistyped", _parts_mistyped),
-    "parts_slipped": Kind(CAUGHT, "the parts' codes stand one row too low", _slipped("part_code")),
-    "prices_slipped": Kind(CAUGHT, "the prices stand one row too low", _slipped("unit_price")),
-    "columns_swapped": Kind(CAUGHT, "prices and quantities stand in each other's column", _columns_swapped),
-    "stale_copy": Kind(SAID, "the same list again under the date on which it arrives", _stale_copy),
-    "used_as_new": Kind(SAID, "the list of used parts as if they were new", _used_as_new),
-    "steps_reversed": Kind(SAID, "more pieces cost more each", _steps_reversed),
+    "year_back": Kind("the year is one, two or ten too early", _year_back),
+    "year_ahead": Kind("the year is one, two or ten too late", _year_ahead),
+    "month_and_day_swapped": Kind("month and day stand in each other's place", _month_and_day_swapped),
+    "after_arrival": Kind("dated days after it arrives", _after_arrival),
+    "decades_back": Kind("dated decades back", _decades_back),
+    "end_of_time": Kind("dated on the last day that there is", _end_of_time),
+    "one_old_row": Kind("a partial export of one row, dated ten years back", _one_old_row),
+    "prices_times_100": Kind("cents for units", _times("100")),
+    "prices_by_100": Kind("units for cents", _times("0.01")),
+    "prices_times_10": Kind("the decimal point of every price is one place off", _times("10")),
+    "decimal_shift": Kind("a tenth of the prices are ten times too high, or too low", _decimal_shift),
+    "prices_times_1_6": Kind("all prices are 1.6 times what they were", _times("1.6")),
+    "much_dearer": Kind("all prices are about twice what they were", _much_dearer),
+    "currency_swapped": Kind("another currency, prices not converted", _currency("USD")),
+    "currency_without_rate": Kind("a currency that has no rate", _currency(NO_RATE)),
+    "truncated": Kind("more than half of the offers are missing at the end", _truncated),
+    "just_under_half_gone": Kind("48 % of the offers are missing", _just_under_half_gone),
+    "empty": Kind("a header and no row", _empty),
+    "others_list": Kind("the list of another vendor under this vendor's code", _others_list),
+    "vendor_mistyped": Kind("a letter of the vendor's code is one that looks like it", _vendor_mistyped),
+    "colour_mistyped": Kind("one colour's code is mistyped", _colours_mistyped),
+    "one_colour_mistyped": Kind("the colour of one row is mistyped", _one_colour_mistyped),
+    "parts_mistyped": Kind("a tenth of the parts' codes are mistyped", _parts_mistyped, is_noticed=False),
+    "parts_renamed": Kind("every part's code has a letter before it", _parts_renamed),
+    "parts_slipped": Kind("the parts' codes stand one row too low", _slipped("part_code")),
+    "prices_slipped": Kind("the prices stand one row too low", _slipped("unit_price")),
+    "columns_swapped": Kind("prices and quantities stand in each other's column", _columns_swapped),
+    "stale_copy": Kind("the same list again under the date on which it arrives", _stale_copy, is_noticed=False),
+    "used_as_new": Kind("the list of used parts as if they were new", _used_as_new),
+    "steps_reversed": Kind("more pieces cost more each", _steps_reversed, is_noticed=False),
 }
 """Every mistake by name."""

@@ -5,9 +5,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, Phase, given, settings
 from typer.testing import CliRunner
 
 from pipelines.cli.main import app
+from tests.builders.hostile_files import light_files, names, put
+from tests.builders.length import examples
 
 OURS = (
     "vendor_code,part_code,colour_code,condition,unit_price,currency_code,quantity_available,observed_on,coverage\n"
@@ -71,3 +74,26 @@ def test_a_file_that_can_t_be_read_is_reported(place: Any) -> None:
     result = run(place / "odd.xlsx")
     assert result.exit_code == 0, "the inspection itself did its work"
     assert "The file would be quarantined whole." in result.stdout
+
+
+@settings(
+    max_examples=examples(15, 400),
+    deadline=None,
+    database=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.generate],
+)
+@given(name=names, content=light_files)
+def test_a_hostile_file_ends_in_words_and_a_stated_exit_code(place: Any, name: bytes, content: bytes) -> None:
+    folder = place / "hostile"
+    folder.mkdir(exist_ok=True)
+    path = put(folder, name, content)
+    try:
+        for options in ([], ["--draft-profile"]):
+            result = CliRunner().invoke(
+                app, ["inspect", *options, "--workspace", str(place / "space"), "--", str(path)]
+            )
+            assert result.exit_code in (0, 3), (name, content[:1000], result.output)
+            assert result.output.strip() and "Traceback" not in result.output
+    finally:
+        path.unlink()

@@ -206,6 +206,19 @@ def test_status_lists_what_waits(root: Any) -> None:
     assert "Prefect server: not running" in text
 
 
+def test_status_counts_files_still_being_written_apart(tmp_path: Path) -> None:
+    CliRunner().invoke(app, ["init", str(tmp_path / "new")])
+    inbox = tmp_path / "new" / "inbox"
+    for name in (".hidden.csv", "north.csv.part", "south.csv.tmp", "west.csv~"):
+        (inbox / name).touch()
+    status = ["status", "--workspace", str(tmp_path / "new")]
+    waiting = "Inbox: 0 files for the next `kitfare refresh`; 3 files still being written, by the name"
+    assert waiting in CliRunner().invoke(app, status).stdout.splitlines()
+    (inbox / "north.csv.part").rename(inbox / "north.csv")
+    waiting = "Inbox: 1 file for the next `kitfare refresh`; 2 files still being written, by the name"
+    assert waiting in CliRunner().invoke(app, status).stdout.splitlines()
+
+
 def test_status_of_a_new_workspace(tmp_path: Path) -> None:
     CliRunner().invoke(app, ["init", str(tmp_path / "new")])
     result = CliRunner().invoke(app, ["status", "--workspace", str(tmp_path / "new")])

@@ -1,5 +1,6 @@
 """``kitfare verify`` finds whatever was damaged, says how to correct it, and what it says does correct it."""
 
+import json
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -116,3 +117,21 @@ def test_a_missing_page_of_the_journal_is_reported(place: Any) -> None:
     result = CliRunner().invoke(app, ["verify", "--workspace", str(place.root)])
     assert result.exit_code == 5 and "journal are missing" in result.stdout
     assert "1 fault was found" in result.stderr
+
+
+def test_the_loss_of_the_newest_page_is_reported_though_it_holds_a_nights_record_alone(place: Any) -> None:
+    *_, before, newest = journal.pages(place.archive)
+    assert json.loads(newest.read_bytes()).keys() == {"previous", "nights"}
+    newest.unlink()
+    (fault,) = faults(place)
+    assert "the newest page of the archive's journal is missing" in fault and newest.name in fault
+    before.unlink()
+    assert any("the newest page of the archive's journal is missing" in fault for fault in faults(place))
+
+
+def test_a_refresh_says_that_the_newest_page_is_lost_and_writes_it_down_again(place: Any) -> None:
+    newest = journal.pages(place.archive)[-1]
+    newest.unlink()
+    assert any(newest.name in message for message in refresh(place).messages)
+    assert faults(place) == []
+    assert not any(newest.name in message for message in refresh(place).messages)

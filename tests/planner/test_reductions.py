@@ -123,7 +123,7 @@ def test_with_stand_ins_the_bound_holds_and_they_take_the_place_of_dearer_uses(p
         reduced = present(relaxation.solve_relaxation(arrays, best[0]))
     assert reduced.has_stand_ins and not without.has_stand_ins
     # Neither bound need be the lower one: with fewer uses stated the rows that link them may be tighter. Both must hold.
-    assert max(reduced.bound, without.bound) <= float(best[1]) + SLACK
+    assert max(reduced.bound, without.bound) <= float(best[1] / arrays.money_unit) + SLACK
 
     uses = undominated(arrays, in_relaxation=True)
     cells = cells_of(arrays, uses)
@@ -168,7 +168,7 @@ def test_a_cheapest_plan_has_nothing_that_the_relaxation_rules_out_for_its_cost(
     assume(not problem.forced_vendors)
     assert best is not None
     solved = present(relaxation.solve_relaxation(arrays, best[0]))
-    vendors, uses = solved.within(float(best[1]), undominated(arrays))
+    vendors, uses = solved.within(float(best[1] / arrays.money_unit), undominated(arrays))
     assert vendors[arrays.offer_vendor[arrays.use_offer[uses]]].all()
     assert best_plan(with_uses(problem, arrays, uses)) == best
 

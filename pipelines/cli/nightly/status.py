@@ -120,13 +120,26 @@ def _say_all(place: Workspace) -> None:
         say(f"Published: {place.published.readlink().name} is gone or not whole; `kitfare refresh` publishes again")
     else:
         say("Published: nothing yet. Run `kitfare refresh`.")
-    dropped = [path for path in sorted(place.inbox.glob("*")) if path.is_file() and not path.name.startswith(".")]
-    count = "1 file" if len(dropped) == 1 else f"{len(dropped)} files"
-    say(f"Inbox: {count} for the next `kitfare refresh`")
+    say(_inbox(place))
 
     from pipelines.flows.scheduler.local_prefect import running_server
 
     say(f"Prefect server: {running_server(place) or 'not running'}")
+
+
+def _inbox(place: Workspace) -> str:
+    """How many files the next refresh takes, and how many are still being written by their names."""
+    from pipelines.intake.archiving.still_written import is_named_unfinished
+
+    files = [path for path in place.inbox.glob("*") if path.is_file() and not path.is_symlink()]
+    unfinished = sum(is_named_unfinished(path.name) for path in files if not path.name.startswith("."))
+    count = sum(not is_named_unfinished(path.name) for path in files)
+    text = f"Inbox: {_files(count)} for the next `kitfare refresh`"
+    return text + (f"; {_files(unfinished)} still being written, by the name" if unfinished else "")
+
+
+def _files(count: int) -> str:
+    return "1 file" if count == 1 else f"{count} files"
 
 
 def _last_refresh(place: Workspace) -> None:

@@ -9,7 +9,7 @@ from pipelines.flows.steps import price_screen
 from pipelines.flows.steps.night import HistoryState, Markets, Night, Tables
 from pipelines.intake.plausibility import sentences
 from pipelines.warehouse import connect
-from pipelines.warehouse.price_history import history, load, market
+from pipelines.warehouse.price_history import history, load, market, messages
 
 
 def fold_history(night: Night) -> Night:
@@ -22,9 +22,26 @@ def fold_history(night: Night) -> Night:
         fresh_on = history.fresh_date(con, night.settings.refresh.stale_after_days)
         waiting = history.waiting_exports(con)
         ended = history.ended_corrections(con)
-        unknown = _unknown_messages(tables, history.vendor_codes(con), load.readings(con))
-        messages = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
-        return replace(night, history=HistoryState(history.fingerprint(con), first, last, fresh_on, messages))
+        vendor_codes = _not_named_yet(history.vendor_codes(con), waiting, messages.kept(con))
+        unknown = _unknown_messages(tables, vendor_codes, load.readings(con))
+        said = (*map(_waiting_message, waiting), *map(_ended_message, ended), *unknown)
+        return replace(night, history=HistoryState(history.fingerprint(con), first, last, fresh_on, said))
+
+
+def _not_named_yet(
+    vendor_codes: Sequence[str], waiting: Sequence[history.WaitingExport], kept: Sequence[messages.Message]
+) -> list[str]:
+    """Vendors without those that the check of exports names tonight as missing in the tables."""
+    mistyped = {
+        export.vendor_code
+        for export in waiting
+        if any(finding_rule == "vendor_mistyped" for finding_rule, *_ in export.findings)
+    }
+    return [
+        code
+        for code in vendor_codes
+        if code not in mistyped and not any(sentences.names_unknown_vendor(message.text, code) for message in kept)
+    ]
 
 
 def _unknown_messages(

@@ -15,7 +15,7 @@ from pipelines.flows.steps import file_by_file, record_steps, warehouse_check
 from pipelines.flows.steps.night import Intake, Night
 from pipelines.intake import quarantine, take_in
 from pipelines.intake.archiving import archive, journal, taken_files
-from pipelines.intake.archiving.still_written import still_written
+from pipelines.intake.archiving.still_written import is_named_unfinished, still_written
 from pipelines.intake.profiles import profiles
 from pipelines.intake.workspace import index_vintages, night_costs, workspace_files
 from pipelines.plain_files import name_text, safe_name
@@ -50,6 +50,9 @@ def read_inputs(workspace: Workspace, started_at: datetime) -> Night:
     """
     warehouse_check.require_every_file(workspace)
     inputs = workspace_files.read_workspace(workspace)
+    if (page := journal.lost_newest_page(workspace.archive)) is not None:
+        words = f"{page.name}, the newest page of the archive's journal, is missing; what the warehouse knows of it is written down again"
+        inputs = replace(inputs, remarks=(*inputs.remarks, words))
     if workspace.warehouse.is_file():
         # What a killed refresh took in was read with the inputs it wrote down.
         with connect.reader(workspace.warehouse) as con:
@@ -181,7 +184,7 @@ def _dropped_files(inbox: Path) -> tuple[list[Path], list[str]]:
     """Files to take in, by name, and sentences about the rest: what is not a plain file is left alone and named."""
     files, sentences = [], []
     for path in sorted(inbox.iterdir()):
-        if path.name.startswith(".") or path.name.endswith((".part", ".tmp", "~")):
+        if is_named_unfinished(path.name):
             continue
         if path.is_symlink() or not path.is_file():
             sentences.append(f"{name_text(path.name)}: left in the inbox, because it is not a plain file")

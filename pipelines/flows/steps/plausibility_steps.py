@@ -177,7 +177,7 @@ def _messages(con: connect.Connection, found: list[tuple[str, str, Finding]]) ->
         of_rule = [each for each in found if each[2].finding_rule == rule and each[2].verdict == "reported"]
         for file_hash, vendor_code, finding in of_rule[:SHOWN_PER_RULE]:
             text = sentences.sentence(rule, finding.measured, finding.compared_on, finding.named)
-            yield Message(f"{names.get(file_hash, file_hash[:12])}: accepted, but look at {vendor_code}: {text}")
+            yield Message(sentences.accepted(names.get(file_hash, file_hash[:12]), vendor_code, text))
         if len(of_rule) > SHOWN_PER_RULE:
             more = len(of_rule) - SHOWN_PER_RULE
             yield Message(f"{more} more exports of this kind ({rule}); the table export_finding has them all")

@@ -3,7 +3,7 @@
 With the bytes in the archive it is all that :mod:`pipelines.flows.rebuild` needs. It also says what each night recorded in
 ``night_costs/`` and ``index_vintages/``; pages of older versions do not. Its pages are
 ``archive/journal/<number>-<hash of the page>.json``; a page never changes, and names the page before it, so that a missing or
-changed page is noticed.
+changed page is noticed. No page names the newest one: the file ``newest`` does, written after it.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ from pipelines.intake.archiving import night_entries
 from pipelines.intake.archiving.night_entries import NightEntry
 
 FOLDER = "journal"
+NEWEST = "newest"
+"""A file in the folder with the name of the newest page; of an older version there is none."""
 _NUMBER_DIGITS = 6
 
 
@@ -63,7 +65,7 @@ def read_journal(archive_folder: Path) -> Journal:
         InputError: a page is missing, was changed, or cannot be read.
     """
     journal = Journal()
-    for path in _pages(archive_folder):
+    for path in pages(archive_folder):
         number, _, stated_hash = path.stem.partition("-")
         content = path.read_bytes()
         if hashlib.sha256(content).hexdigest() != stated_hash:
@@ -83,6 +85,15 @@ def read_journal(archive_folder: Path) -> Journal:
         for night in page.get("nights", ()):
             journal.nights.append(night_entries.of_page(night, journal.nights[-1] if journal.nights else None))
     return journal
+
+
+def lost_newest_page(archive_folder: Path) -> Path | None:
+    """The newest page, if it was written and is gone: no page that is there names it. None if nothing is missing."""
+    try:
+        path = archive_folder / FOLDER / (archive_folder / FOLDER / NEWEST).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        return None
+    return None if path.is_file() else path
 
 
 def note_inputs(archive_folder: Path, inputs: Mapping[str, str]) -> None:
@@ -128,7 +139,8 @@ def note_nights(archive_folder: Path, entries: Sequence[NightEntry]) -> None:
         _write(archive_folder, journal, {"nights": pages})
 
 
-def _pages(archive_folder: Path) -> list[Path]:
+def pages(archive_folder: Path) -> list[Path]:
+    """The pages, in order."""
     return sorted((archive_folder / FOLDER).glob("[0-9]*.json"))
 
 
@@ -139,13 +151,9 @@ def _write(archive_folder: Path, journal: Journal, page: dict[str, Any]) -> None
         folder.mkdir(parents=True, exist_ok=True)
         content = json.dumps({"previous": journal.last_hash, **page}, ensure_ascii=False, indent=0).encode()
         name = f"{journal.page_count + 1:0{_NUMBER_DIGITS}d}-{hashlib.sha256(content).hexdigest()}.json"
-        handle, temporary = tempfile.mkstemp(prefix=".storing-", dir=archive_folder)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).chmod(0o444)
-        Path(temporary).replace(folder / name)
+        _put(archive_folder, folder / name, content)
+        # After the page: a kill in between leaves the name of the page before it, which is there.
+        _put(archive_folder, folder / NEWEST, f"{name}\n".encode())
         handle = os.open(folder, os.O_RDONLY)
         try:
             os.fsync(handle)
@@ -158,6 +166,16 @@ def _write(archive_folder: Path, journal: Journal, page: dict[str, Any]) -> None
             state="files that were taken in are in the archive and the warehouse; the next refresh records them",
             next_step="check the permissions and the free space of the disk, then refresh again",
         ) from None
+
+
+def _put(archive_folder: Path, path: Path, content: bytes) -> None:
+    handle, temporary = tempfile.mkstemp(prefix=".storing-", dir=archive_folder)
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+    Path(temporary).chmod(0o444)
+    Path(temporary).replace(path)
 
 
 def _broken(what: str, path: Path) -> InputError:

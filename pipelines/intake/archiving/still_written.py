@@ -23,6 +23,11 @@ LOCAL_FILE_SYSTEMS = frozenset(("bcachefs", "btrfs", "ext2", "ext3", "ext4", "f2
 _Seen = tuple[int, int, int]
 
 
+def is_named_unfinished(file_name: str) -> bool:
+    """Whether a name says that its file is not whole yet; a refresh leaves such a file alone."""
+    return file_name.startswith(".") or file_name.endswith((".part", ".tmp", "~"))
+
+
 def still_written(paths: Sequence[Path], quiet_seconds: float) -> dict[Path, str]:
     """The files that may not be whole yet, and how that shows, in words that follow "because".
 

@@ -48,6 +48,16 @@ def sentence(finding_rule: str, measured: float | None, compared_on: date | None
     )
 
 
+def accepted(file_name: str, vendor_code: str, text: str) -> str:
+    """What is said of an export that counts and has a finding; ``text`` is the sentence of the finding."""
+    return f"{file_name}: accepted, but look at {vendor_code}: {text}"
+
+
+def names_unknown_vendor(message: str, vendor_code: str) -> bool:
+    """Whether a message is :func:`accepted` of a vendor that tables/vendors does not have."""
+    return accepted("", vendor_code, _SENTENCES["vendor_unknown"].partition("{")[0]) in message
+
+
 def together(findings: Iterable[tuple[str, float | None, date | None, str]]) -> str:
     """Several findings of one export in one sentence, without a full stop."""
     in_order = sorted(findings, key=lambda finding: FINDING_RULES.index(finding[0]))

@@ -98,5 +98,6 @@ def _vendors_of(fixed: Floats) -> Vendors:
         VendorBands((Band(ZERO, None, Fraction(charge), Fraction(1)),), {}, (), (), ZERO, None, None)
         for charge in fixed.tolist()
     )
-    yes, ones = np.ones(len(fixed), np.bool_), np.ones(len(fixed), np.int64)
-    return Vendors(("",) * len(fixed), bands, yes, yes, ~yes, ones, ones, ones.astype(np.float64), ~yes)
+    yes = np.ones(len(fixed), np.bool_)
+    grains = (Fraction(1),) * len(fixed)
+    return Vendors(("",) * len(fixed), bands, yes, yes, ~yes, grains, grains, np.ones(len(fixed)), ~yes)

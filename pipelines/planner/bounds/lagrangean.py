@@ -83,7 +83,7 @@ class Lagrangean:
         use: the uses that are looked at; the other use_* are theirs.
         use_row, use_pair: the row that a use serves, and its (kind of offer, row) pair.
         use_stock, use_want: how many pieces its offer has, and how many the row can take.
-        use_price: least price of a piece used, in the vendor's currency.
+        use_price: least goods value of a piece used.
         pair_kind, pair_row: of the pairs.
         row_want: pieces that each row can take.
         band_arrays: by vendor, its bands.
@@ -152,7 +152,7 @@ class Lagrangean:
 
     @cached_property
     def factor(self) -> Floats:
-        """What goods cost in every vendor's lowest band, per unit of its currency."""
+        """What goods cost in every vendor's lowest band, per unit."""
         return np.array([float(terms.bands[0].factor) if terms.bands else 0.0 for terms in self.arrays.vendors.bands])
 
     def shares(self, prices: Floats) -> Floats:
@@ -189,7 +189,7 @@ class Lagrangean:
         solving integer programming problems, Management Science 27 (1981) 1-18, doi 10.1287/mnsc.27.1.1.
 
         Args:
-            prices: by row, in the buyer's currency per piece. Any will do; portions' prices below 0 count as 0.
+            prices: by row and piece. Any will do; portions' prices below 0 count as 0.
             is_in, is_out: vendors that the plans all use (beside the forced ones), and vendors that they don't use.
             is_shut: orders, as ``order_vendor`` numbers them, that the plans don't place.
         """
@@ -279,7 +279,7 @@ class Lagrangean:
     def priced_orders(self, prices: Floats, vendors: Flags) -> dict[int, list[tuple[float, Floats]]]:
         """For those of some vendors that have rules: by band, a fixed charge and a price per offer that bound best at some prices.
 
-        Both are in the buyer's currency. An order in the band costs no less than the charge and its pieces at these prices. At
+        An order in the band costs no less than the charge and its pieces at these prices. At
         the given prices that is about what it adds to ``bound``.
         """
         portions = len(self.arrays.need)

@@ -14,6 +14,7 @@ from pipelines.planner.reduction.stand_ins import ReducedUses, with_stand_ins
 from pipelines.planner.statement.bands import VendorBands
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats
 from pipelines.planner.statement.problem_arrays import ProblemArrays
+from pipelines.planner.statement.tolerances import BUDGET_MARGIN
 
 STAND_IN_DEPTH = 6.0
 """The uses cheaper than a stand-in could fill their cell so many times."""
@@ -23,9 +24,6 @@ STATED_UP_TO = 6_000
 
 SCALED = {"simplex_scale_strategy": 4}
 """Rows and columns scaled by their largest value: less time than with HiGHS's own choice."""
-
-BUDGET_MARGIN = 1e-4
-"""Added to every budget, for rounding."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +36,7 @@ class SolvedRelaxation:
         reduced: the cheap ones of them, and stand-ins for the others.
         has_stand_ins: whether the program states ``reduced`` instead of all ``uses``.
         values: of the program's columns.
-        bound: every plan with so few pieces unfilled costs at least this, in the buyer's currency.
+        bound: every plan with so few pieces unfilled costs at least this.
         reduced_costs: of the program's columns.
         factor: what one more unit of goods costs, by vendor: less where it helps to reach a threshold.
     """
@@ -67,7 +65,7 @@ class SolvedRelaxation:
         Johnson, Solution of a large-scale traveling-salesman problem, Operations Research 2 (1954) 393-410,
         doi 10.1287/opre.2.4.393).
         """
-        room = budget - self.bound + BUDGET_MARGIN
+        room = budget * (1 + BUDGET_MARGIN) - self.bound
         vendors, kept = np.ones(len(self.plan_program.vendor), np.bool_), uses.copy()
         forced = self.arrays.vendors.is_forced  # their columns are never 0, so that their reduced costs mean nothing
         for columns, flags in ((self.plan_program.vendor, vendors), (self.plan_program.use, kept)):

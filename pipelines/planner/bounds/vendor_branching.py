@@ -22,15 +22,10 @@ import numpy as np
 from pipelines.planner.bounds.lagrangean import Bound, Lagrangean
 from pipelines.planner.bounds.vendor_relaxation import EXACTLY, FEW, NEARLY, RowPrices, VendorRelaxation
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.tolerances import GAINS_NOTHING, REACHED
 
 FIRST_POOL = 120
 """Vendors in the first linear program."""
-
-GAIN_TOLERANCE = 1e-6
-"""An order that gains less counts as gaining nothing."""
-
-ROUNDING = 1e-7
-"""A bound this close to the target has reached it."""
 
 OUT, IN = 0, 1
 
@@ -106,7 +101,7 @@ def _climb(lagrangean: Lagrangean, guess: Floats, last_resort_price: float) -> t
         gained = bound.value - best_bound.value
         if gained > 0:
             best, best_bound = found, bound
-        lacking = (bound.vendor_cost < -GAIN_TOLERANCE) & ~pool
+        lacking = (bound.vendor_cost < -GAINS_NOTHING) & ~pool
         if not lacking.any() and gained < SETTLED * abs(bound.value):
             break
         pool[np.argsort(bound.vendor_cost, kind="stable")[:FIRST_POOL]] = True
@@ -232,7 +227,7 @@ class Branching:
         while (current is not None or heap) and self.work_left > 0:
             # A child comes right after its parent where it can: the solver then starts from where it was.
             node = current or heapq.heappop(heap)
-            still_open = node.children() if node.bound < self.target - ROUNDING else []
+            still_open = node.children() if node.bound < self.target * (1 - REACHED) else []
             if node.is_leaf:
                 lowest_leaf = min(lowest_leaf, node.bound)
             current = still_open.pop() if still_open else None
@@ -277,7 +272,7 @@ class _Tree:
             found = self._lagrangean.bound(prices.rows, branch.is_in, branch.is_out, branch.is_shut)
             self._branching.work_left -= self._lagrangean.work
             bound = max(bound, found.value)
-            if bound >= self.target - ROUNDING:
+            if bound >= self.target * (1 - REACHED):
                 return None
             cost, is_free = found.vendor_cost, branch.is_free
             is_out = branch.is_out | (is_free & (found.value + np.maximum(cost, 0.0) >= self.target))
@@ -331,8 +326,8 @@ class _Tree:
             self._probe(vendor, branch, vendor_shares, basis)
         known = undecided[self._branching.count.min(axis=0)[undecided] > 0]
         down, up = self._branching.gain[:, known]
-        score = np.maximum(down * vendor_shares[known], GAIN_TOLERANCE) * np.maximum(
-            up * (1 - vendor_shares[known]), GAIN_TOLERANCE
+        score = np.maximum(down * vendor_shares[known], GAINS_NOTHING) * np.maximum(
+            up * (1 - vendor_shares[known]), GAINS_NOTHING
         )
         return int(known[np.argmax(score)])
 

@@ -26,6 +26,7 @@ from pipelines.planner.program.rows import PlanProgram, build_program
 from pipelines.planner.reduction.stand_ins import StandIns
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
+from pipelines.planner.statement.tolerances import BROKEN_CUT
 
 NEAR = 1.3
 """Of uses with columns of their own, those up to so many times as dear as their portion's price are stated; a stand-in takes
@@ -39,9 +40,6 @@ FEW = 30
 
 CUT_ROUNDS = 30
 """Programs that are solved for one set of prices, at most: one after each round of cuts."""
-
-BROKEN_BY = 1e-6
-"""Cuts that a solution breaks by more are added."""
 
 EXACTLY, NEARLY = 1e-6, 1e-4
 """A solution is good enough that breaks all cuts together by less than this share of its cost. The larger share is for nodes
@@ -69,7 +67,7 @@ class Supply:
     Attributes:
         portion: portions that have any.
         start: where each portion's uses start, and the number of uses.
-        vendor, price, share: of the uses; prices in the buyer's currency, shares as the most pieces.
+        vendor, price, share: of the uses; prices as costs, shares as the most pieces.
         cap: the price at which each portion can have any number of pieces.
     """
 
@@ -268,7 +266,7 @@ class VendorRelaxation:
             return False
         cost, price = self._supply.cost(order_shares, values[self._pieces])
         broken_by = cost - values[self._theta]
-        broken = np.flatnonzero(broken_by > BROKEN_BY)
+        broken = np.flatnonzero(broken_by > BROKEN_CUT)
         if broken_by[broken].sum() < settled * abs(self.value):
             return False
         self._add_cuts(broken, price[broken])

@@ -67,7 +67,7 @@ def _set_handling(plan_program: PlanProgram, values: Floats, worth: Floats) -> N
     subtotals = np.bincount(charge[charge >= 0], worth[charge >= 0], len(arrays.handling_charge))
     for number in np.flatnonzero(subtotals > 0).tolist():
         waived_from = arrays.handling_waived_from[number]
-        grain = int(arrays.vendors.grain[arrays.handling_vendor[number]])
+        grain = arrays.vendors.grain[int(arrays.handling_vendor[number])]
         waived = waived_from is not None and subtotals[number] > just_below(waived_from, grain)
         values[(plan_program.handling_waived if waived else plan_program.handling_paid)[number]] = 1.0
 
@@ -82,7 +82,7 @@ def _set_rules(
     ships_free = terms.bands[0].ships_free
     if number in rules.bands:
         value = float(worth[bought].sum())
-        index = _last_reached([band.start for band in terms.bands], value, int(vendors.grain[number]))
+        index = _last_reached([band.start for band in terms.bands], value, vendors.grain[number])
         if index < 0 or rules.bands[number][index] < 0:
             return False
         ships_free = terms.bands[index].ships_free
@@ -91,7 +91,7 @@ def _set_rules(
             values[rules.band_goods[number][index]] = value
     if number in rules.weight_steps:
         weight = float(arrays.offer_weight[offer] @ quantity[bought])
-        index = _last_reached([step.start for step in terms.weight_steps], weight, int(vendors.weight_grain[number]))
+        index = _last_reached([step.start for step in terms.weight_steps], weight, vendors.weight_grain[number])
         _set_step(values, rules.weight_steps[number], rules.weight_paid.get(number), index, ships_free)
     if number in rules.dimension_steps:
         index = int(arrays.offer_size_class[offer].max())
@@ -108,6 +108,6 @@ def _set_step(values: Floats, taken: Ints, paid: Ints | None, index: int, ships_
         values[paid[index]] = 1.0
 
 
-def _last_reached(starts: Sequence[Fraction], value: float, grain: int) -> int:
+def _last_reached(starts: Sequence[Fraction], value: float, grain: Fraction) -> int:
     reached = [index for index, start in enumerate(starts) if start <= 0 or value > just_below(start, grain)]
     return max(reached, default=-1)

@@ -47,9 +47,9 @@ class GoodsColumns:
     Attributes:
         column, offer: the column and its offer.
         step: its price step; -1 where pieces bought are pieces used.
-        pieces: pieces per unit of the column; 0 for a relaxation's spares, whose unit is one of the vendor's currency.
-        price: price per unit, in the vendor's currency.
-        base: what a price step costs beside its units once it is taken, in the vendor's currency.
+        pieces: pieces per unit of the column; 0 for a relaxation's spares, which are counted by value.
+        price: goods value per unit.
+        base: what a price step costs beside its units once it is taken, as goods value.
         most: most units.
     """
 
@@ -64,7 +64,7 @@ class GoodsColumns:
 
 @dataclass(frozen=True)
 class ValueColumns:
-    """Every column that adds to an order's goods value: ``price`` per unit (vendor's currency), ``most`` units."""
+    """Every column that adds to an order's goods value: ``price`` per unit, ``most`` units."""
 
     column: Ints
     offer: Ints
@@ -82,9 +82,9 @@ class PlanColumns:
         handling_paid, handling_waived: binaries by handling charge; one of them is 1 if the assortment is used.
         goods: columns that count pieces bought.
         worth: columns that add to goods values; complete once the price steps are stated.
-        priced: what goods columns cost per unit of the vendor's currency, in the buyer's: the factor, or 0 where that is NaN
+        priced: what goods columns cost per unit of goods value: the factor, or 0 where that is NaN
             or cost is not minimised.
-        factor: what one unit of goods costs in the buyer's currency, by vendor; NaN where it differs between bands.
+        factor: what one unit of goods value costs, by vendor; NaN where it differs between bands.
         counted: offers whose pieces bought are counted apart from pieces used.
     """
 
@@ -220,7 +220,7 @@ def _spares_columns(builder: ProgramBuilder, arrays: ProblemArrays, is_open: Fla
     last = arrays.step_start[1:] - 1
     spares = arrays.step_most[last] if arrays.allow_spares else arrays.step_least[last] - 1
     worth = np.ceil(np.bincount(place_of.ravel(), arrays.offer_highest_price * spares, len(known)))
-    most = worth[place_of.ravel()[used[first]]]
+    most = np.minimum(worth[place_of.ravel()[used[first]]], np.ceil(arrays.highest_threshold[places[:, 0]]))
     columns = builder.columns(len(places), cost=priced[places[:, 0]], upper=most)
     return _value_goods(columns, used[first], most)
 
@@ -232,7 +232,7 @@ def _filler_columns(
     fillers, vendor = options.fillers, arrays.offer_vendor[options.fillers.offer]
     usable = options.vendors[vendor]
     cost = (priced[vendor] - fillers.credit)[usable] if options.unfilled_limit is not None else 0.0
-    most = np.ceil(fillers.most[usable])
+    most = np.ceil(np.minimum(fillers.most, arrays.highest_threshold[vendor])[usable])
     return _value_goods(builder.columns(int(usable.sum()), cost=cost, upper=most), fillers.offer[usable], most)
 
 

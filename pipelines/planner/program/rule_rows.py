@@ -64,7 +64,7 @@ def _bands(columns: PlanColumns, rules: RuleColumns, number: int) -> None:
     builder, worth = columns.builder, columns.worth
     mine = np.flatnonzero(columns.arrays.offer_vendor[worth.offer] == number)
     column, price = worth.column[mine], worth.price[mine]
-    terms, grain = columns.arrays.vendors.bands[number], int(columns.arrays.vendors.grain[number])
+    terms, grain = columns.arrays.vendors.bands[number], columns.arrays.vendors.grain[number]
     top = float(np.maximum(price, 0.0) @ worth.most[mine])
     lows = np.array([just_below(band.start, grain) if band.start > 0 else 0.0 for band in terms.bands])
     highs = np.array([top if band.end is None else min(top, just_below(band.end, grain)) for band in terms.bands])
@@ -115,7 +115,7 @@ def _handling(columns: PlanColumns) -> None:
     assortment = arrays.offer_assortment[worth.offer]
     for charge in np.flatnonzero(columns.handling_waived >= 0):
         bought = np.flatnonzero(assortment == charge)
-        grain = int(arrays.vendors.grain[arrays.handling_vendor[charge]])
+        grain = arrays.vendors.grain[int(arrays.handling_vendor[charge])]
         threshold = just_below(arrays.handling_waived_from[charge] or Fraction(0), grain)
         row = builder.rows(1, lower=0.0)
         builder.entries(row, worth.column[bought], worth.price[bought])
@@ -126,7 +126,7 @@ def _weight(columns: PlanColumns, rules: RuleColumns, number: int, bought: Ints)
     """The weight lies in the one step that is taken."""
     builder, goods = columns.builder, columns.goods
     steps = columns.arrays.vendors.bands[number].weight_steps
-    grain = int(columns.arrays.vendors.weight_grain[number])
+    grain = columns.arrays.vendors.weight_grain[number]
     weight = columns.arrays.offer_weight[goods.offer[bought]] * goods.pieces[bought]
     top = float(weight @ goods.most[bought])
     taken = rules.weight_steps[number] = _steps_taken(columns, rules, rules.weight_paid, number, steps)

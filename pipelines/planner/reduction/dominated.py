@@ -19,7 +19,7 @@ class Cells:
         cell: the cell of each of them.
         start: where every cell's uses start, and the number of uses.
         portion, colour: of every cell; colour 0 where any will do.
-        floor: the least that a piece of each use can cost, in the buyer's currency.
+        floor: the least that a piece of each use can cost.
     """
 
     use: Ints

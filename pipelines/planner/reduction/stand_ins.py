@@ -37,8 +37,8 @@ class Fillers:
 
     Attributes:
         offer: one offer of the vendor and assortment, which stands for them.
-        most: the most value, in the vendor's currency.
-        credit: what is taken off its cost, in the buyer's currency per unit of the vendor's.
+        most: the most goods value.
+        credit: what is taken off its cost per unit.
     """
 
     offer: Ints

@@ -17,6 +17,7 @@ from pipelines.planner.search.order_costs import OrderCosts
 from pipelines.planner.search.vendor_sets import bought_for, searched_uses, worth_of
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
+from pipelines.planner.statement.tolerances import IMPROVES
 
 ADDS_PER_DROP = 15
 """Vendors that are tried when one may be added, with or without dropping another: those that save most."""
@@ -32,7 +33,7 @@ class UsesByVendor:
     Attributes:
         start: where every vendor's uses start, and their number.
         rank: place in the order in which uses are taken: by turn (portions that share stock take turns), portion and price.
-        turn, portion, offer, price, share: of the uses; prices in the buyer's currency; a use takes ``share`` pieces at most.
+        turn, portion, offer, price, share: of the uses; prices as costs; a use takes ``share`` pieces at most.
         last_turn: number of turns less one.
         short: cost of a piece that nobody in a set sells, by portion.
         fixed: what an order costs beside its goods, at least, by vendor: what adding the vendor must save.
@@ -81,7 +82,7 @@ class UsesByVendor:
             price[order],
             searched.share[order],
             int(turns.max(initial=0)),
-            dearest + 2 * costs.typical_fixed,
+            dearest + 2 * arrays.typical_charge,
             fixed,
             bool(arrays.vendors.has_one_price.all()) and not arrays.is_counted.any(),
         )
@@ -209,7 +210,7 @@ class VendorSearch:
             for group in self.neighbours(current):
                 self.cost_all(group)
                 better = min(((self.cost(other), other) for other in group), default=(np.inf, current))
-                if better[0] < self.cost(current) - 1e-9:
+                if better[0] < self.cost(current) - IMPROVES:
                     current = better[1]
                     break
             else:
@@ -245,6 +246,6 @@ class VendorSearch:
                 kept.pop(int(rng.integers(len(kept))))
             added = rng.choice(len(likely), min(len(likely), int(rng.integers(1, 4))), replace=False)
             fresh = self.descend([*kept, *(likely[index] for index in added)])
-            if self.cost(fresh) < self.cost(best) - 1e-9:
+            if self.cost(fresh) < self.cost(best) - IMPROVES:
                 best = fresh
         return best

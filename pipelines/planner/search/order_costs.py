@@ -13,9 +13,7 @@ import numpy as np
 from pipelines.planner.statement.bands import SizeStep
 from pipelines.planner.statement.columns_as_arrays import Floats, Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
-
-BROKEN = 1e6
-"""Cost of an order that breaks a rule: far above any plan's."""
+from pipelines.planner.statement.tolerances import BROKEN
 
 
 @dataclass(frozen=True)
@@ -24,6 +22,7 @@ class OrderCosts:
 
     Attributes:
         start, end, fixed, factor: bands (vendors x bands); a padding band starts and ends at infinity.
+        broken: what an order counts as that breaks a rule.
         allows_spares: whether spares may lift goods values.
         handling_charge, handling_waived_from: by handling charge; infinite for never.
     """
@@ -32,6 +31,7 @@ class OrderCosts:
     end: Floats
     fixed: Floats
     factor: Floats
+    broken: float
     allows_spares: bool
     handling_vendor: Ints
     handling_charge: Floats
@@ -55,20 +55,16 @@ class OrderCosts:
             end,
             fixed,
             factor,
+            BROKEN * arrays.scale,
             arrays.allow_spares,
             arrays.handling_vendor,
             arrays.handling_charge,
             np.array(waived_from, np.float64),
         )
 
-    @property
-    def typical_fixed(self) -> float:
-        """What one more vendor costs before any goods: the median of the lowest bands."""
-        return float(np.median(self.fixed[:, 0])) if len(self.fixed) else 0.0
-
     def of_goods(self, goods: Floats, vendor: Ints | slice = slice(None)) -> Floats:
         """Costs of orders with some goods values (..., vendors); 0 where nothing is ordered."""
-        least = np.full(goods.shape, BROKEN)
+        least = np.full(goods.shape, self.broken)
         for index in range(self.start.shape[1]):
             np.minimum(least, self._in_band(goods, vendor, index), out=least)
         return np.where(goods > 0, least, 0.0)
@@ -84,7 +80,7 @@ class OrderCosts:
         value = np.maximum(goods, start) if self.allows_spares else goods
         fits = (value < end) & (value >= start) & np.isfinite(start)
         cost = self.fixed[vendor, index] + self.factor[vendor, index] * np.where(fits, value, 0.0)
-        return np.where(fits, cost, BROKEN)
+        return np.where(fits, cost, self.broken)
 
     def of_assortments(self, subtotals: Floats, charge: Ints | int) -> Floats:
         """Handling charges for some subtotals (..., handling charges)."""
@@ -92,10 +88,10 @@ class OrderCosts:
         return np.where(paid, self.handling_charge[charge], 0.0)
 
 
-def charge_at(steps: tuple[SizeStep, ...], sizes: Floats) -> Floats:
-    """The charge of the step that holds each size; BROKEN where nothing ships."""
+def charge_at(steps: tuple[SizeStep, ...], sizes: Floats, broken: float) -> Floats:
+    """The charge of the step that holds each size; ``broken`` where nothing ships."""
     starts = np.array([float(step.start) for step in steps])
     charges = np.array([float(step.charge) for step in steps])
     ends = np.array([np.inf if step.end is None else float(step.end) for step in steps])
     index = np.maximum(np.searchsorted(starts, sizes, side="right") - 1, 0)
-    return np.where(sizes < ends[index], charges[index], BROKEN)
+    return np.where(sizes < ends[index], charges[index], broken)

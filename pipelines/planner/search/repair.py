@@ -16,12 +16,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipelines.planner.plans.whole_plan import WholePlan, checked
-from pipelines.planner.search.order_costs import BROKEN, OrderCosts
+from pipelines.planner.search.order_costs import OrderCosts
 from pipelines.planner.search.vendor_sets import SearchedUses, bought_for, fill, searched_uses, step_of, worth_of
-from pipelines.planner.statement.columns_as_arrays import MICRO, Flags, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 from pipelines.planner.statement.problem import Problem
 from pipelines.planner.statement.problem_arrays import ProblemArrays
+from pipelines.planner.statement.quantities import just_below
 from pipelines.planner.statement.shared_stock import stock_left
+from pipelines.planner.statement.tolerances import IMPROVES
 
 ALTERNATIVES = 12
 """Pieces of a portion may move to so many uses: the cheapest."""
@@ -74,7 +76,7 @@ def _with_forced(searched: SearchedUses, taken: Floats) -> Floats:
             continue
         can_give = (taken > 0) & ~(arrays.vendors.is_forced & (pieces <= 1))[vendor]
         pairs = [
-            (price[to] - (price[away].max() if len(away) else BROKEN), to, away)
+            (price[to] - (price[away].max() if len(away) else searched.costs.broken), to, away)
             for to in np.flatnonzero((vendor == number) & (_left(searched, _used(searched, taken)) > 0)[searched.offer])
             for away in [np.flatnonzero(can_give & (portion == portion[to]))]
             if len(away) or taken[portion == portion[to]].sum() < arrays.need[portion[to]]
@@ -198,7 +200,7 @@ def _regret(searched: SearchedUses, taken: Floats, still_open: Flags) -> Floats:
     offer, portion = searched.offers[searched.offer], arrays.use_portion[searched.use]
     vendor, price = arrays.offer_vendor[offer], arrays.offer_floor[offer]
     has_more = still_open[vendor] & (_left(searched, _used(searched, taken)) > 0)[searched.offer]
-    elsewhere = np.full(len(arrays.need), BROKEN)
+    elsewhere = np.full(len(arrays.need), searched.costs.broken)
     np.minimum.at(elsewhere, portion[has_more], price[has_more])
     return elsewhere[portion] - price
 
@@ -259,7 +261,7 @@ def _moved(searched: SearchedUses, taken: Floats) -> Floats:
         change = _change(searched, costs, state, searched.offer[source], searched.offer[target], pieces)
         order = np.argsort(change, kind="stable")
         touched: set[int] = set()
-        for index in order[change[order] < -1e-9][:200]:
+        for index in order[change[order] < -IMPROVES][:200]:
             ends = {int(seller[searched.offers[searched.offer[use]]]) for use in (source[index], target[index])}
             if not ends & touched:
                 touched |= ends
@@ -350,14 +352,14 @@ def _topped_up(arrays: ProblemArrays, costs: OrderCosts, bought: Floats) -> Ints
     if not arrays.allow_spares:
         return pieces
     step = step_of(arrays, np.arange(len(pieces)), pieces)
-    price = np.rint(arrays.step_price[step] * MICRO).astype(np.int64)
-    base = np.where(pieces > 0, arrays.step_base_micro[step], 0)
+    price = arrays.step_price[step]
+    base = np.where(pieces > 0, arrays.step_base[step], 0.0)
     for number in np.flatnonzero(~arrays.vendors.is_rising).tolist():
         mine = np.flatnonzero(arrays.offer_vendor == number)
-        goods = int(pieces[mine] @ price[mine] + base[mine].sum())
         if pieces[mine].any():
-            start = costs.start[number, costs.cheapest_band(goods / MICRO, number)]
-            lacking = math.ceil(start * MICRO - 1e-3) - goods
+            goods = float(pieces[mine] @ price[mine] + base[mine].sum())
+            start = arrays.vendors.bands[number].bands[costs.cheapest_band(goods, number)].start
+            lacking = just_below(start, arrays.vendors.grain[number]) - goods if start else 0.0
             left = np.minimum(arrays.offer_most - pieces, stock_left(arrays, np.arange(len(pieces)), pieces))[mine]
             spares = _spares(arrays, mine, pieces[mine], price[mine], lacking, left)
             if pieces[mine].sum() + spares.sum() <= _piece_limits(arrays)[number]:
@@ -365,7 +367,7 @@ def _topped_up(arrays: ProblemArrays, costs: OrderCosts, bought: Floats) -> Ints
     return pieces
 
 
-def _spares(arrays: ProblemArrays, offers: Ints, pieces: Ints, price: Ints, lacking: int, left: Floats) -> Ints:
+def _spares(arrays: ProblemArrays, offers: Ints, pieces: Ints, price: Floats, lacking: float, left: Floats) -> Ints:
     """Few spares worth at least what is lacking, and little more: dear pieces first, a cheap one last."""
     multiple = arrays.offer_multiple[offers]
     simple = ~arrays.is_stepped[offers] & ((pieces > 0) | (arrays.step_least[arrays.step_start[offers]] == multiple))
@@ -373,14 +375,14 @@ def _spares(arrays: ProblemArrays, offers: Ints, pieces: Ints, price: Ints, lack
     unit = multiple * price
     spares = np.zeros(len(offers), np.int64)
     for place in np.lexsort((offers, -unit)):
-        count = max(0, min(int(room[place]), lacking // int(unit[place])))
+        count = max(0, int(min(room[place], lacking // unit[place])))
         spares[place] += count * multiple[place]
         room[place] -= count
-        lacking -= count * int(unit[place])
+        lacking -= count * unit[place]
     for place in np.lexsort((offers, unit)):
         if lacking > 0 and room[place] > 0:
             spares[place] += multiple[place]
-            lacking -= int(unit[place])
+            lacking -= unit[place]
     return spares
 
 

@@ -13,14 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.planner.reduction.stand_ins import StandIns
-from pipelines.planner.search.order_costs import BROKEN, OrderCosts, charge_at
+from pipelines.planner.search.order_costs import OrderCosts, charge_at
 from pipelines.planner.statement.bands import VendorBands
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
 from pipelines.planner.statement.shared_stock import order_counts
-
-SHORT_COST = BROKEN / 1000
-"""Cost of a missing piece that has no stand-in."""
+from pipelines.planner.statement.tolerances import IMPROVES, SHORT
 
 EXCESS_ELEMENT = 0.1
 """An element too many counts as this share of a vendor's charges: mostly it can be had elsewhere for a little more."""
@@ -135,7 +133,7 @@ def _first_factor(arrays: ProblemArrays) -> Floats:
 
 def _short_costs(arrays: ProblemArrays, stand_ins: StandIns | None) -> Floats:
     """What a missing piece counts as, by portion: its stand-in's price, marked up, or what no plan pays."""
-    short = np.full(len(arrays.need), SHORT_COST)
+    short = np.full(len(arrays.need), SHORT * arrays.scale)
     if stand_ins is not None:
         np.minimum.at(short, stand_ins.cell_portion, stand_ins.price * STAND_IN_MARKUP)
     return short
@@ -260,15 +258,13 @@ def costed(searched: SearchedUses, sets: Flags) -> CostedSets:
         total += costs.of_assortments(subtotal, int(charge))
     reach = np.minimum(arrays.need, searched.supply.sum(axis=0))
     short = (sets.astype(np.float64) @ searched.supply < reach).sum(axis=1)
-    return CostedSets(
-        sets, total + _rarer_charges(searched, bought, goods) + short * searched.costs.typical_fixed, short
-    )
+    return CostedSets(sets, total + _rarer_charges(searched, bought, goods) + short * arrays.typical_charge, short)
 
 
 def _rarer_charges(searched: SearchedUses, bought: Floats, goods: Floats) -> Floats:
     """Charges by size, and a prohibitive one for orders beyond a limit."""
     arrays = searched.arrays
-    total, order_count = np.zeros(len(bought)), order_counts(arrays)
+    total, order_count, broken = np.zeros(len(bought)), order_counts(arrays), searched.costs.broken
     stops = np.append(searched.vendor_start[1:], len(searched.offers))
     for place, (number, start, stop) in enumerate(zip(searched.vendors, searched.vendor_start, stops, strict=True)):
         terms, mine = arrays.vendors.bands[number], slice(start, stop)
@@ -285,16 +281,16 @@ def _rarer_charges(searched: SearchedUses, bought: Floats, goods: Floats) -> Flo
             charges = np.zeros(len(bought))
             if terms.weight_steps:
                 weight = pieces @ arrays.offer_weight[offers]
-                charges += orders * charge_at(terms.weight_steps, weight / orders)
+                charges += orders * charge_at(terms.weight_steps, weight / orders, broken)
             if terms.dimension_steps:
                 by_class = np.array([float(step.charge) for step in terms.dimension_steps])
                 charges += by_class[np.where(pieces > 0, arrays.offer_size_class[offers], 0).max(axis=1)]
-            total += np.where(is_used & (~sends_free | (charges >= BROKEN)), charges, 0.0)
+            total += np.where(is_used & (~sends_free | (charges >= broken)), charges, 0.0)
         if terms.maximum_piece_count is not None:
-            total += BROKEN / 100 * np.maximum(pieces.sum(axis=1) - orders * terms.maximum_piece_count, 0)
+            total += broken / 100 * np.maximum(pieces.sum(axis=1) - orders * terms.maximum_piece_count, 0)
         if terms.maximum_element_count is not None:
             excess = np.maximum((pieces > 0).sum(axis=1) - orders * terms.maximum_element_count, 0)
-            total += searched.costs.typical_fixed * EXCESS_ELEMENT * excess
+            total += arrays.typical_charge * EXCESS_ELEMENT * excess
     return total
 
 
@@ -335,7 +331,7 @@ def improve(searched: SearchedUses, starts: Sequence[Flags], candidates: Ints, r
             break
         seen.append(costed(searched, around))
         found = seen[-1][_best(seen[-1])]
-        if found.costs[0] >= best.costs[0] - 1e-9:
+        if found.costs[0] >= best.costs[0] - IMPROVES:
             break
         best = found
     everything = CostedSets(

@@ -25,11 +25,15 @@ from pipelines.planner.statement.columns_as_arrays import (
     ints,
     ranks,
 )
+from pipelines.planner.statement.money import in_units
 from pipelines.planner.statement.problem import Problem
 from pipelines.planner.statement.problem_arrays import ProblemArrays, SharedStock, Vendors
 from pipelines.planner.statement.shared_stock import alike_orders, shared_stock
 
 _UNLIMITED = np.iinfo(np.int64).max // 2
+
+_TOO_DEAR = 2.0**62
+"""A price step is in no plan whose least purchase is worth so many millionths: more than whole numbers here can hold."""
 
 
 def arrays_of(problem: Problem) -> ProblemArrays:
@@ -44,7 +48,8 @@ def arrays_of(problem: Problem) -> ProblemArrays:
     number[row] = np.arange(len(row))
     kept = number[steps.offer] >= 0
     steps = _Steps(**{name: getattr(steps, name)[kept] for name in _Steps.__dataclass_fields__})
-    return _assembled(problem, codes, bands, shipped, row, replace(steps, offer=number[steps.offer]), uses, number)
+    arrays = _assembled(problem, codes, bands, shipped, row, replace(steps, offer=number[steps.offer]), uses, number)
+    return in_units(arrays, [problem.terms[code].rate for code in codes])
 
 
 @dataclass(frozen=True)
@@ -112,13 +117,16 @@ def _reachable_steps(problem: Problem, shipped: _Shipped) -> _Steps:
     end = np.where(has_next, np.append(start[1:], 0)[: len(start)] - 1, _UNLIMITED)
     multiple = shipped.multiple[offer]
     line = shipped.minimum_line[offer]
-    base = bases(offer, start, micro, (problem.offers["step_kind"] == "incremental").to_numpy()[offer])
+    highest = np.zeros(len(problem.offers))
+    np.maximum.at(highest, offer, micro)
+    fits = highest[offer] * np.maximum(start, multiple) < _TOO_DEAR
+    base = bases(offer, start, micro, (problem.offers["step_kind"] == "incremental").to_numpy()[offer] & fits)
     lacking = line - base
     for_line = np.where(micro > 0, -(-lacking // np.maximum(micro, 1)), np.where(lacking > 0, _UNLIMITED, 0))
     at_least = np.maximum(np.maximum(start, 1), for_line)
     least = -(-at_least // multiple) * multiple
     most = np.minimum(shipped.most[offer], end // multiple * multiple)
-    kept = shipped.ships[offer] & (least <= most)
+    kept = shipped.ships[offer] & (least <= most) & fits
     offer, least, most = offer[kept], least[kept], most[kept]
     follows = np.append(False, offer[1:] == offer[:-1])[: len(offer)]
     gap = least - np.where(follows, np.append(0, most[:-1])[: len(offer)], 0)
@@ -296,4 +304,5 @@ def _vendors(
     floor = np.array([min((float(band.factor) for band in terms.bands), default=0.0) for terms in bands], np.float64)
     gains = ~is_rising & problem.allow_spares
     is_forced = np.array([code in problem.forced_vendors for code in codes], np.bool_)
-    return Vendors(tuple(codes), tuple(bands), is_rising, keeps_flow, gains, grain, weight_grain, floor, is_forced)
+    grains, weight_grains = (tuple(Fraction(micro, MICRO) for micro in part.tolist()) for part in (grain, weight_grain))
+    return Vendors(tuple(codes), tuple(bands), is_rising, keeps_flow, gains, grains, weight_grains, floor, is_forced)

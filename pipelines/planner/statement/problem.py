@@ -121,7 +121,7 @@ class Solution:
         cost: exact unrounded landed cost in the buyer's currency.
         lower_bound: no plan with as few unfilled pieces costs less, once the penalties of its orders beyond those of this plan
             are added; at most ``cost``, at least 0.
-        is_proven: no plan with as few unfilled pieces is cheaper by more than a hundredth of a cent, and none has fewer.
+        is_proven: no plan with as few unfilled pieces is cheaper by more than a millionth of the cost, and none has fewer.
         hit_time_limit: the safety limit on time was met; such a plan is never kept.
         penalties: the problem's.
     """

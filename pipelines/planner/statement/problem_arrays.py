@@ -1,5 +1,7 @@
 """The purchase problem as arrays: what can be bought at all, in which quantities, at which price.
 
+Costs are in units of money, goods values in each vendor's unit of goods (money.py).
+
 Index arrays name their target in the singular: ``use_offer[u]`` is the offer of use u.
 """
 
@@ -26,9 +28,9 @@ class Vendors:
         keeps_flow: what is left once the binaries are fixed is a flow. No rule states goods values or weights, which would
             leave fractions in its corners, and no other order shares the stock.
         gains_by_spares: buying more than is used may lower the cost or reach a minimum.
-        grain: every goods value of an order is a multiple of so many millionths of the vendor's currency.
-        weight_grain: every weight of an order is a multiple of so many millionths of a gram.
-        floor: the least that goods worth one unit of the vendor's currency cost, in the buyer's.
+        grain: every goods value of an order is a multiple of this.
+        weight_grain: every weight of an order is a multiple of so many grams.
+        floor: the least that goods worth one unit cost.
         is_forced: every plan uses a piece of theirs.
     """
 
@@ -37,8 +39,8 @@ class Vendors:
     is_rising: Flags
     keeps_flow: Flags
     gains_by_spares: Flags
-    grain: Ints
-    weight_grain: Ints
+    grain: tuple[Fraction, ...]
+    weight_grain: tuple[Fraction, ...]
     floor: Floats
     is_forced: Flags
 
@@ -89,12 +91,13 @@ class ProblemArrays:
             portions can use, ``assortment`` one of the handling charges or -1, ``element`` a number per (vendor, part, colour),
             ``size_class`` the vendor's dimension step.
         is_counted: by offer, whether pieces bought may differ from pieces used, so that they are counted apart.
-        step_*: price steps by offer and start (``from``). Quantities in [least, most] cost ``base`` and ``price`` each, in the
-            vendor's currency. ``base`` is 0 where the price is for all pieces, and may be negative. ``gap`` is how many pieces
-            lie between ``least`` and the next smaller quantity on sale.
+        step_*: price steps by offer and start (``from``). Quantities in [least, most] are worth ``base`` and ``price`` each.
+            ``base`` is 0 where the price is for all pieces, and may be negative; ``base_micro`` is the same in millionths of the
+            vendor's currency. ``gap`` is how many pieces lie between ``least`` and the next smaller quantity on sale.
         step_facts: by price step, offer_index and what the landed cost takes of a purchase beside its quantity.
         handling_*: handling charges of (vendor, assortment).
         sharing: what several orders with one vendor share, each being a vendor here; None where every vendor takes one.
+        money_unit: a unit of cost, in the buyer's currency.
     """
 
     vendors: Vendors
@@ -135,6 +138,30 @@ class ProblemArrays:
     allow_spares: bool
     maximum_vendor_count: int | None
     sharing: SharedStock | None = None
+    money_unit: Fraction = Fraction(1)
+
+    @cached_property
+    def typical_charge(self) -> float:
+        """What one more vendor costs before any goods: the median of the lowest bands."""
+        lowest = [float(terms.bands[0].fixed) if terms.bands else 0.0 for terms in self.vendors.bands]
+        return float(np.median(lowest)) if lowest else 0.0
+
+    @cached_property
+    def scale(self) -> float:
+        """About what a plan costs at least: all pieces where each is cheapest, and one typical order's charge."""
+        cheapest = np.full(len(self.need), np.inf)
+        np.minimum.at(cheapest, self.use_portion, self.offer_floor[self.use_offer])
+        sold = np.isfinite(cheapest)
+        return float(self.need[sold] @ cheapest[sold]) + self.typical_charge or 1.0
+
+    @cached_property
+    def highest_threshold(self) -> Floats:
+        """The highest threshold on goods or an assortment in each vendor's terms. More goods never help to reach one."""
+        top = [max((float(band.start) for band in terms.bands), default=0.0) for terms in self.vendors.bands]
+        highest = np.array(top, np.float64)
+        for vendor, waived_from in zip(self.handling_vendor, self.handling_waived_from, strict=True):
+            highest[vendor] = max(highest[vendor], float(waived_from or 0))
+        return highest
 
     @cached_property
     def step_start(self) -> Ints:
@@ -168,12 +195,12 @@ class ProblemArrays:
 
     @cached_property
     def offer_price(self) -> Floats:
-        """Price of every offer's first step, in the vendor's currency."""
+        """Price of every offer's first step."""
         return self.step_price[self.step_start[:-1]]
 
     @cached_property
     def offer_highest_price(self) -> Floats:
-        """The highest price of a piece in every offer's steps, in the vendor's currency."""
+        """The highest price of a piece in every offer's steps."""
         more = np.maximum(self.step_base / self.step_least, 0.0)  # pieces below the first step that can be reached
         return np.maximum.reduceat(self.step_price + more, self.step_start[:-1]) if len(more) else more
 
@@ -184,7 +211,7 @@ class ProblemArrays:
 
     @cached_property
     def offer_lowest(self) -> Floats:
-        """The least goods value per piece used of every offer, in the vendor's currency."""
+        """The least goods value per piece used of every offer."""
         # Within a step the average price is lowest at one of its ends, and at least the step's least is bought.
         average = self.step_price + np.minimum(self.step_base / self.step_least, self.step_base / self.step_most)
         average *= np.maximum(1.0, self.step_least / self.offer_limit[self.step_offer])
@@ -192,5 +219,5 @@ class ProblemArrays:
 
     @cached_property
     def offer_floor(self) -> Floats:
-        """The least cost per piece used of every offer, in the buyer's currency."""
+        """The least cost per piece used of every offer."""
         return self.offer_lowest * self.vendors.floor[self.offer_vendor]

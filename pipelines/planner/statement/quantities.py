@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipelines.planner.statement.columns_as_arrays import MICRO, Floats, Ints
+from pipelines.planner.statement.columns_as_arrays import Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
 
 
@@ -25,7 +25,7 @@ def step_limits(arrays: ProblemArrays) -> Ints:
     vendor = arrays.offer_vendor[offer]
     gains = arrays.vendors.gains_by_spares[vendor]
     if gains.any():
-        top = np.maximum(highest_thresholds(arrays)[vendor] - arrays.step_base, 0.0)[gains]
+        top = np.maximum(arrays.highest_threshold[vendor] - arrays.step_base, 0.0)[gains]
         extra[gains] = np.minimum(np.ceil(top / arrays.step_price[gains]), arrays.step_most[gains]).astype(np.int64)
     needed = -(-(want + extra) // multiple) * multiple
     limits: Ints = np.minimum(arrays.step_most, np.maximum(arrays.step_least, needed))
@@ -34,20 +34,11 @@ def step_limits(arrays: ProblemArrays) -> Ints:
     return limits
 
 
-def highest_thresholds(arrays: ProblemArrays) -> Floats:
-    """The highest threshold on goods or an assortment in each vendor's terms, in the vendor's currency."""
-    top = [max((float(band.start) for band in terms.bands), default=0.0) for terms in arrays.vendors.bands]
-    highest = np.array(top, np.float64)
-    for vendor, waived_from in zip(arrays.handling_vendor, arrays.handling_waived_from, strict=True):
-        highest[vendor] = max(highest[vendor], float(waived_from or 0))
-    return highest
-
-
 @lru_cache(maxsize=50_000)
-def just_below(threshold: Fraction, grain: int) -> float:
-    """Half a grain below the first possible value at or above a threshold; grains are in millionths.
+def just_below(threshold: Fraction, grain: Fraction) -> float:
+    """Half a grain below the first possible value at or above a threshold.
 
     An order's value lies on the same side of this as of the threshold, further away than any solver's tolerance.
     """
-    grains = -(-threshold * MICRO // grain)
-    return float(grains - Fraction(1, 2)) * grain / MICRO
+    grains = -(-threshold // grain)
+    return float((grains - Fraction(1, 2)) * grain)

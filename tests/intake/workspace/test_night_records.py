@@ -97,7 +97,7 @@ def test_the_journal_gives_back_what_it_was_given(tmp_path_factory: Any, written
 def test_files_withdrawn_are_written_once_while_they_stay_the_same(tmp_path: Path) -> None:
     many = frozenset(f"{n:064d}" for n in range(100))
     journal.note_nights(tmp_path, [entry(n, withdrawn=many) for n in range(50)])
-    (page,) = (tmp_path / journal.FOLDER).iterdir()
+    (page,) = journal.pages(tmp_path)
     assert page.read_text().count(f"{7:064d}") == 1
     assert all(each.withdrawn == many for each in journal.read_journal(tmp_path).nights)
 
