@@ -25,6 +25,12 @@ from pipelines.planner.whole_market import first_factors, search_market
 TINY = 300
 """Up to so many uses and price steps the whole program is solved at once, without branching on the relaxation before."""
 
+NEARBY = 1.3
+"""Where a plan's pieces are chosen anew among its vendors: uses up to so many times as dear as the portion's dearest piece now."""
+
+NEARBY_OPTIONS = {"mip_max_nodes": 1, "mip_rel_gap": 1e-3, "mip_heuristic_effort": 0.1}
+"""HiGHS's cuts and heuristics at the root find nearly all that there is to find; its tree takes long for the rest."""
+
 BUDGET_SHARE = 0.03
 """How far above its linear bound a relaxation's optimum is expected: by this share, or by a typical vendor's charges if that
 is more. If it is within that, its optimum bounds all plans; if not, the budget itself does."""
@@ -59,7 +65,12 @@ def search_whole_market(so_far: BestSoFar) -> None:
             _construct_from_program(so_far, vendors, factor)
         return so_far.budget
 
-    found = search_market(so_far.arrays, so_far.exact_uses, so_far.limit, so_far.effort.market, cost_with)
+    def cost_better() -> float:
+        """What the best plan costs once its pieces are chosen anew."""
+        _solve_nearby(so_far)
+        return so_far.budget
+
+    found = search_market(so_far.arrays, so_far.exact_uses, so_far.limit, so_far.effort.market, cost_with, cost_better)
     so_far.raise_bound(found.value)
     so_far.hit_time_limit |= found.hit_time_limit
 
@@ -244,6 +255,25 @@ def _solve_whole(so_far: BestSoFar, limit: int | None) -> linear.Outcome:
         so_far.offer(plan)
     # What was left out costs at least the budget.
     return outcome if outcome.status == "infeasible" else replace(outcome, bound=min(outcome.bound, budget))
+
+
+def _solve_nearby(so_far: BestSoFar) -> None:
+    """Choose the best plan's pieces anew by the whole program of its vendors, among uses that are not much dearer."""
+    arrays, plan = so_far.arrays, so_far.plan
+    if plan is None or not so_far.is_filled:
+        return
+    vendors = np.zeros(len(arrays.vendors), np.bool_)
+    vendors[plan.vendors(arrays)] = True
+    used, floor = plan.used > 0, arrays.offer_floor[arrays.use_offer]
+    dearest = np.zeros(len(arrays.need))
+    np.maximum.at(dearest, arrays.use_portion[used], floor[used])
+    near = (arrays.use_combination >= 0) | (floor <= NEARBY * dearest[arrays.use_portion])
+    uses = used | (so_far.exact_uses & near)
+    plan_program = build_program(arrays, ProgramOptions(vendors, uses, unfilled_limit=so_far.limit))
+    outcome = linear.solve(plan_program.program, NEARBY_OPTIONS, start_values(plan_program, plan))
+    so_far.hit_time_limit |= outcome.hit_time_limit
+    found = None if outcome.values is None else read_plan(plan_program, outcome.values)
+    so_far.offer(checked(so_far.problem, arrays, found) if found else None)
 
 
 def _pieces(plan_program: PlanProgram, values: Floats) -> Floats:
