@@ -33,10 +33,10 @@ class Planner(Protocol):
 
     book: TermsBook
 
-    def plan(self, found: Candidates, scenario: Scenario) -> PurchasePlan:
+    def plan_candidates(self, found: Candidates, scenario: Scenario) -> PurchasePlan:
         """A plan of some candidates under a scenario's rules."""
 
-    def solve(self, problem: Problem) -> Solution:
+    def solve_problem(self, problem: Problem) -> Solution:
         """A solution of a problem."""
 
 
@@ -80,7 +80,7 @@ class MakerFirst:
 
         The lower bound is the sum of both stages' bounds: what the rule as defined can reach, given what that order left.
         """
-        first = self.planner.plan(order, self._rules_at_maker)
+        first = self.planner.plan_candidates(order, self._rules_at_maker)
         begins = [first, *self._in_other_colours(order, first)]
         begins += [other for each in begins for other in self._with_other_portions(order, each)]
         return min((self._with_the_rest(order, each) for each in begins), key=lambda plan: plan.rank)
@@ -110,7 +110,7 @@ class MakerFirst:
         rules = self.scenario.model_copy(
             update={"maximum_vendor_count": vendors_left or None, "forced_vendors": self._forced_elsewhere}
         )
-        return joined(first, self.planner.plan(rest, rules), self.found.portions)
+        return joined(first, self.planner.plan_candidates(rest, rules), self.found.portions)
 
     def _in_other_colours(self, order: Candidates, first: PurchasePlan) -> Iterator[PurchasePlan]:
         """Orders as good as the first that begin one of its colour groups, of which something is left, in another colour."""
@@ -122,7 +122,9 @@ class MakerFirst:
             of_group = is_of_group[order.uses["portion_index"].to_numpy()]
             colour = order.uses["colour_code"].to_numpy()
             for other in sorted(set(colour[of_group]) - {begun[group]}):
-                plan = self.planner.plan(order.with_those_uses(~of_group | (colour == other)), self._rules_at_maker)
+                plan = self.planner.plan_candidates(
+                    order.with_those_uses(~of_group | (colour == other)), self._rules_at_maker
+                )
                 if plan.rank[:2] == first.rank[:2]:
                     yield plan
 
@@ -143,7 +145,7 @@ class MakerFirst:
         if not any(offer in pieces and portion in first.pieces_missing for offer, portion in could_take - filled_by):
             return
         problem, choice = self._problem_of_bought(order, first, pieces)
-        found = self.planner.solve(problem)
+        found = self.planner.solve_problem(problem)
         ids, lines = choice.offers["offer_id"].to_list(), list(choice.needed)
         vendor, colour = choice.offers["vendor_code"].to_list(), choice.offers["colour_code"].to_list()
         given = [

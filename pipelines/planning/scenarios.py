@@ -221,11 +221,11 @@ class ModelPlanning:
         self._of_all_vendors.append((rules, allowed, self._solve(found, scenario, known)))
         return self._of_all_vendors[-1][2]
 
-    def plan(self, found: Candidates, scenario: Scenario) -> PurchasePlan:
+    def plan_candidates(self, found: Candidates, scenario: Scenario) -> PurchasePlan:
         """Plan some candidates under a scenario's rules."""
         return self._solve(found, scenario, ())
 
-    def solve(self, problem: Problem) -> Solution:
+    def solve_problem(self, problem: Problem) -> Solution:
         """Solve a problem with the night's effort."""
         return solve.solve(problem, self.effort)
 
