@@ -128,5 +128,8 @@ bench-memory: $(INSTALLED) ## peak memory of the demo's refresh, parent and chil
 bench-screen: $(INSTALLED) ## the screen of suspect prices against loading the same export; SIZE=2000000
 	$(BIN)/python -m tests.benchmarks.screen_bench $(if $(SIZE),--size $(SIZE))
 
+bench-journal: $(INSTALLED) ## what the archive's journal costs a night, as nights become more; NIGHTS=10,100,1000
+	$(BIN)/python -m tests.benchmarks.journal_bench $(if $(NIGHTS),--nights $(NIGHTS))
+
 .PHONY: help install demo check test test-fast test-long attack test-lowest browser format docs lock clean \
-	bench-plan bench-night bench-months bench-savings bench-joint bench-trends bench-load bench-memory bench-screen
+	bench-plan bench-night bench-months bench-savings bench-joint bench-trends bench-load bench-memory bench-screen bench-journal

@@ -103,7 +103,7 @@ def _all_tables(con: connect.Connection) -> dict[str, pl.DataFrame]:
 
 def _fill(path: Path, workspace: Workspace, progress: Callable[[str, int, int], None]) -> int:
     archive_folder = workspace.archive
-    book = journal.read_journal(archive_folder)
+    book = journal.read_journal(archive_folder, anew=True)
     if not book.readings:
         raise UsageError(
             "no price file was ever taken in", where=str(archive_folder), next_step="run `kitfare refresh`"

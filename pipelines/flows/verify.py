@@ -70,7 +70,7 @@ def _archive(workspace: Workspace, checked: list[str]) -> Iterator[Fault]:
             )
     needed: dict[str, str] = {}
     try:
-        book = journal.read_journal(folder)
+        book = journal.read_journal(folder, anew=True)
     except InputError as error:
         yield Fault(error.what, error.where, error.next_step)
     else:
@@ -134,7 +134,7 @@ def _history(workspace: Workspace, con: connect.Connection, checked: list[str]) 
         if history.fingerprint(con) != mark:
             yield Fault("the price history does not follow from the rows received", place, _REBUILD)
     try:
-        book = journal.read_journal(workspace.archive)
+        book = journal.read_journal(workspace.archive, anew=True)
     except InputError:
         return
     journaled = {reading.file_hash for reading in book.readings}

@@ -349,7 +349,7 @@ KINDS: dict[str, Kind] = {
     "vendor_mistyped": Kind("a letter of the vendor's code is one that looks like it", _vendor_mistyped),
     "colour_mistyped": Kind("one colour's code is mistyped", _colours_mistyped),
     "one_colour_mistyped": Kind("the colour of one row is mistyped", _one_colour_mistyped),
-    "parts_mistyped": Kind("a tenth of the parts' codes are mistyped", _parts_mistyped, is_noticed=False),
+    "parts_mistyped": Kind("a tenth of the parts' codes are mistyped", _parts_mistyped),
     "parts_renamed": Kind("every part's code has a letter before it", _parts_renamed),
     "parts_slipped": Kind("the parts' codes stand one row too low", _slipped("part_code")),
     "prices_slipped": Kind("the prices stand one row too low", _slipped("unit_price")),

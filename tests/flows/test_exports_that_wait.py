@@ -127,6 +127,13 @@ NEXT = NIGHTS[3]["moor1"]
 OTHER = LAST["dale2"]
 
 
+def with_a_part_mistyped() -> Export:
+    """Every offer of a part has its code with two digits exchanged and a letter more."""
+    part = next(offer.part for offer in NEXT.offers if offer.part[-2] != offer.part[-1])
+    typed = f"{part[:-2]}{part[-1]}{part[-2]}x"
+    return changed(NEXT, lambda offer: replace(offer, part=typed) if offer.part == part else offer)
+
+
 def times(factor: float) -> Export:
     return changed(NEXT, lambda offer: replace(offer, price=offer.price * factor))
 
@@ -162,6 +169,7 @@ WRONG: dict[str, tuple[Export | str, str]] = {
         replace(NEXT, offers=(replace(NEXT.offers[0], colour="rde"), *NEXT.offers[1:])),
         "colours_never_seen",
     ),
+    "a part mistyped": (with_a_part_mistyped(), "parts_mistyped"),
     "all parts renamed": (changed(NEXT, lambda offer: replace(offer, part="x" + offer.part)), "parts_never_seen"),
 }  # fmt: skip
 

@@ -8,6 +8,7 @@ changed page is noticed. No page names the newest one: the file ``newest`` does,
 
 from __future__ import annotations
 
+import fnmatch
 import hashlib
 import json
 import os
@@ -16,6 +17,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from sys import intern
+from types import MappingProxyType
 from typing import Any
 
 from pipelines.errors import InputError
@@ -38,53 +41,122 @@ class FileReading:
     inputs: Mapping[str, str]
 
 
-@dataclass
+def _nothing() -> Mapping[str, Any]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True)
 class Journal:
-    """All pages, read. ``inputs`` are those of the latest refresh; empty while there is no page."""
+    """All pages, read; nothing in it can be changed, because it is kept for later callers.
+
+    Attributes:
+        page_count, last_hash: of its pages, and of the newest one.
+        inputs: those of the latest refresh; empty while there is no page.
+        readings: every file taken in, in order.
+        checks: hash of every file whose exports were checked -> what was found, as it was written.
+        input_hashes: hash -> path of every workspace file a refresh has ever used.
+        nights: what each night recorded, in the order of writing.
+    """
 
     page_count: int = 0
     last_hash: str = ""
-    inputs: dict[str, str] = field(default_factory=dict)
-    readings: list[FileReading] = field(default_factory=list)
-    checks: dict[str, list[list[Any]]] = field(default_factory=dict)
-    """hash of every file whose exports were checked -> what was found, as it was written."""
-    input_hashes: dict[str, str] = field(default_factory=dict)
-    """hash -> path of every workspace file a refresh has ever used."""
-    nights: list[NightEntry] = field(default_factory=list)
-    """What each night recorded, in the order of writing."""
+    inputs: Mapping[str, str] = field(default_factory=_nothing)
+    readings: tuple[FileReading, ...] = ()
+    checks: Mapping[str, tuple[tuple[Any, ...], ...]] = field(default_factory=_nothing)
+    input_hashes: Mapping[str, str] = field(default_factory=_nothing)
+    nights: tuple[NightEntry, ...] = ()
 
     def first_readings(self) -> dict[str, int]:
         """Hash -> place of a file's first reading among all readings."""
         return {reading.file_hash: n for n, reading in reversed(list(enumerate(self.readings)))}
 
 
-def read_journal(archive_folder: Path) -> Journal:
-    """Every page, in order.
+@dataclass(frozen=True)
+class _Kept:
+    """A journal as this process last read it: from these pages, the last of which had this size and time of change."""
+
+    folder: Path
+    page_names: list[str]
+    last_page: tuple[int, int]
+    journal: Journal
+
+
+_kept: _Kept | None = None
+"""Replaced whole, never changed, so that threads may read it."""
+
+
+def read_journal(archive_folder: Path, *, anew: bool = False) -> Journal:
+    """Every page, in order; what this process has read before is read again only if a page of it is not there any more.
+
+    Args:
+        archive_folder: the workspace's archive.
+        anew: read every page again, also to notice that an old one was changed in its place.
 
     Raises:
         InputError: a page is missing, was changed, or cannot be read.
     """
-    journal = Journal()
-    for path in pages(archive_folder):
+    global _kept
+    folder, names = (archive_folder / FOLDER).absolute(), _page_names(archive_folder)
+    kept = None if anew else _kept
+    if kept and (
+        kept.folder != folder
+        or names[: len(kept.page_names)] != kept.page_names
+        or kept.last_page != _size_and_time(folder / kept.page_names[-1])
+    ):
+        kept = None
+    before, fresh = (kept.journal, names[len(kept.page_names) :]) if kept else (Journal(), names)
+    if not fresh:
+        return before
+    last_page = _size_and_time(folder / fresh[-1])
+    journal = _with_pages(before, [folder / name for name in fresh])
+    _kept = _Kept(folder, names, last_page, journal)
+    return journal
+
+
+def _with_pages(journal: Journal, paths: Sequence[Path]) -> Journal:
+    """A journal with the pages that follow."""
+    page_count, last_hash, inputs = journal.page_count, journal.last_hash, journal.inputs
+    readings, nights = list(journal.readings), list(journal.nights)
+    checks, input_hashes = dict(journal.checks), dict(journal.input_hashes)
+    for path in paths:
         number, _, stated_hash = path.stem.partition("-")
         content = path.read_bytes()
         if hashlib.sha256(content).hexdigest() != stated_hash:
             raise _broken("a page of the archive's journal was damaged", path)
         page = json.loads(content)
-        if int(number) != journal.page_count + 1 or page["previous"] != journal.last_hash:
+        if int(number) != page_count + 1 or page["previous"] != last_hash:
             raise _broken("pages of the archive's journal are missing before this one", path)
-        journal.page_count, journal.last_hash = int(number), stated_hash
+        page_count, last_hash = int(number), stated_hash
         if "inputs" in page:
-            journal.inputs = page["inputs"]
-            journal.input_hashes.update({file_hash: name for name, file_hash in page["inputs"].items()})
-        journal.readings += [
-            FileReading(file_hash, name, datetime.fromisoformat(received_at), journal.inputs)
+            # Most names and hashes are those of the page before; interned, they take memory once.
+            inputs = MappingProxyType({intern(name): intern(file_hash) for name, file_hash in page["inputs"].items()})
+            input_hashes.update({file_hash: name for name, file_hash in inputs.items()})
+        readings += [
+            FileReading(file_hash, name, datetime.fromisoformat(received_at), inputs)
             for file_hash, name, received_at in page.get("readings", ())
         ]
-        journal.checks.update(page.get("checks", {}))
+        checks.update({file_hash: _as_tuples(found) for file_hash, found in page.get("checks", {}).items()})
         for night in page.get("nights", ()):
-            journal.nights.append(night_entries.of_page(night, journal.nights[-1] if journal.nights else None))
-    return journal
+            nights.append(night_entries.of_page(night, nights[-1] if nights else None))
+    return Journal(
+        page_count,
+        last_hash,
+        inputs,
+        tuple(readings),
+        MappingProxyType(checks),
+        MappingProxyType(input_hashes),
+        tuple(nights),
+    )
+
+
+def _as_tuples(found: Iterable[Iterable[Any]]) -> tuple[tuple[Any, ...], ...]:
+    return tuple(map(tuple, found))
+
+
+def _size_and_time(path: Path) -> tuple[int, int]:
+    """Of a file: its size and its time of change."""
+    state = path.stat()
+    return state.st_size, state.st_mtime_ns
 
 
 def lost_newest_page(archive_folder: Path) -> Path | None:
@@ -117,7 +189,7 @@ def note_readings(archive_folder: Path, readings: Iterable[tuple[str, str, datet
         _write(archive_folder, journal, {"readings": fresh})
 
 
-def note_checks(archive_folder: Path, checks: Mapping[str, list[list[Any]]]) -> None:
+def note_checks(archive_folder: Path, checks: Mapping[str, Sequence[Sequence[Any]]]) -> None:
     """Record what the check of exports found, of those files of which it is not recorded yet, or something else is.
 
     Args:
@@ -125,7 +197,9 @@ def note_checks(archive_folder: Path, checks: Mapping[str, list[list[Any]]]) -> 
         checks: hash of a checked file -> what was found, as values that JSON has; later records replace earlier ones.
     """
     journal = read_journal(archive_folder)
-    fresh = {file_hash: found for file_hash, found in checks.items() if journal.checks.get(file_hash) != found}
+    fresh = {
+        file_hash: found for file_hash, found in checks.items() if journal.checks.get(file_hash) != _as_tuples(found)
+    }
     if journal.page_count and fresh:
         _write(archive_folder, journal, {"checks": fresh})
 
@@ -141,7 +215,15 @@ def note_nights(archive_folder: Path, entries: Sequence[NightEntry]) -> None:
 
 def pages(archive_folder: Path) -> list[Path]:
     """The pages, in order."""
-    return sorted((archive_folder / FOLDER).glob("[0-9]*.json"))
+    return [archive_folder / FOLDER / name for name in _page_names(archive_folder)]
+
+
+def _page_names(archive_folder: Path) -> list[str]:
+    try:
+        with os.scandir(archive_folder / FOLDER) as entries:
+            return sorted(fnmatch.filter((entry.name for entry in entries), "[0-9]*.json"))
+    except FileNotFoundError:
+        return []
 
 
 def _write(archive_folder: Path, journal: Journal, page: dict[str, Any]) -> None:

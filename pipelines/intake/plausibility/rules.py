@@ -306,9 +306,21 @@ def _is_mistyped(code: str, known: str) -> bool:
 
 
 def _nearest(code: str, known: Mapping[str, str] | frozenset[str], cutoff: float = 0.6) -> str:
-    """The known code most like this one, capitals and small letters alike; empty if none is like it."""
+    """The known code most like this one, capitals and small letters alike, a slip of the fingers first; empty if none is like it."""
     if not 0 < len(known) <= CODES_TO_COMPARE:
         return ""
     folded = {each.casefold(): each for each in sorted(known, reverse=True)}
-    found = get_close_matches(code.casefold(), folded, 1, cutoff)
+    typed = code.casefold()
+    meant = _meant(typed) & folded.keys()
+    found = get_close_matches(typed, sorted(meant), 1, 0.0) if meant else get_close_matches(typed, folded, 1, cutoff)
     return folded[found[0]] if found else ""
+
+
+def _meant(typed: str) -> set[str]:
+    """What a person may have meant who exchanged two neighbouring characters, added one that is no digit, or did both.
+
+    A digit too many is left to difflib's ratio: with two digits exchanged as well, codes would be alike by chance.
+    """
+    shorter = {typed[:n] + typed[n + 1 :] for n, character in enumerate(typed) if not character.isdigit()}
+    exchanged = {one[:n] + one[n + 1] + one[n] + one[n + 2 :] for one in {typed, *shorter} for n in range(len(one) - 1)}
+    return shorter | exchanged

@@ -172,6 +172,32 @@ def test_codes_are_named_with_the_nearest_known_one() -> None:
     assert finding.named == "rde (nearest known: red), y1, y2 and 1 more"
 
 
+@pytest.mark.parametrize(
+    ("typed", "gone", "is_found"),
+    [
+        ("3102x", "3012", True),  # two exchanged, and a letter more
+        ("x3102", "3012", True),
+        ("01010x", "00101", False),  # two exchanges
+        ("0010", "0100", True),
+        ("3012b", "3012", True),
+        ("31025", "3012", False),  # two exchanged, and a digit more: codes are so alike by chance
+        ("3456", "3012", False),
+    ],
+)
+def test_mistyped_parts_are_reported_with_the_code_that_is_gone(typed: str, gone: str, is_found: bool) -> None:
+    figures = replace(USUAL, unseen={"part_code": {typed: 2}}, gone_parts=frozenset({gone, "9777", "9888x"}))
+    findings = findings_of(KEY, figures, KNOWN, PlausibilitySettings())
+    said = [(each.finding_rule, each.verdict, each.named) for each in findings]
+    assert said == ([("parts_mistyped", "reported", f"{typed} (nearest known: {gone})")] if is_found else [])
+
+
+def test_the_nearest_code_is_the_one_that_was_meant() -> None:
+    """By difflib's ratio alone 3702x9 would be nearer."""
+    figures = replace(USUAL, unseen={"part_code": {"3102x": 2}}, gone_parts=frozenset({"3012", "3702x9"}))
+    [finding] = findings_of(KEY, figures, KNOWN, PlausibilitySettings())
+    assert finding.named == "3102x (nearest known: 3012)"
+
+
 def test_every_threshold_of_the_settings_counts() -> None:
     """With each setting at its other extreme some finding above is gone or new."""
     lenient = {

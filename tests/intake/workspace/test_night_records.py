@@ -90,7 +90,7 @@ def test_the_journal_gives_back_what_it_was_given(tmp_path_factory: Any, written
     for page in written:
         journal.note_nights(folder, page)
     book = journal.read_journal(folder)
-    assert book.nights == [each for page in written for each in page]
+    assert book.nights == tuple(each for page in written for each in page)
     assert book.page_count == 1 + sum(1 for page in written if page)
 
 
