@@ -108,6 +108,10 @@ bench-night: $(INSTALLED) ## the plans of a first night, or of a sample of its m
 bench-savings: $(INSTALLED) ## savings and look-first lists, and how they grow with lines; SIZES=50,100,200,400
 	$(BIN)/python -m tests.benchmarks.savings_bench $(if $(SIZES),--sizes $(SIZES))
 
+bench-months: $(INSTALLED) ## plans of the demo's month ends: excess, gap, CPU s; EVERY=3 EFFORTS=quick,standard KEEP=folder
+	$(BIN)/python -m tests.benchmarks.months_bench --every $(or $(EVERY),3) --efforts $(or $(EFFORTS),quick,standard) \
+		$(if $(KEEP),--keep $(KEEP))
+
 bench-joint: $(INSTALLED) ## joint orders, and how they grow with models; MODELS=2,3,4,6,8
 	$(BIN)/python -m tests.benchmarks.joint_bench $(if $(MODELS),--models $(MODELS))
 
@@ -128,4 +132,4 @@ bench-journal: $(INSTALLED) ## what the archive's journal costs a night, as nigh
 	$(BIN)/python -m tests.benchmarks.journal_bench $(if $(NIGHTS),--nights $(NIGHTS))
 
 .PHONY: help install demo check test test-fast test-long attack test-lowest browser format docs lock clean \
-	bench-plan bench-night bench-savings bench-joint bench-trends bench-load bench-memory bench-screen bench-journal
+	bench-plan bench-night bench-months bench-savings bench-joint bench-trends bench-load bench-memory bench-screen bench-journal

@@ -37,9 +37,13 @@ class RefreshSettings(Strict):
         24, ge=0, le=240, description="How many month ends before the priced date are priced as well."
     )
     effort: Effort = Field(
-        "standard", description="How hard to search for cheaper plans for the priced date: quick, standard or deep."
+        "standard",
+        description="How hard to search for cheaper plans for the priced date: quick, past, standard or deep.",
     )
-    past_effort: Effort = Field("quick", description="The same for past month ends.")
+    past_effort: Effort = Field(
+        "past",
+        description="The same for past month ends: past finds nearly the plans of standard for less time.",
+    )
     copy_counts: list[Annotated[int, Field(ge=1, le=100)]] = Field(
         [1, 2, 3],
         description="Numbers of copies bought at once; the pages compare their costs. The model's copy_count is added.",

@@ -87,7 +87,7 @@ class BestSoFar:
 
     def offer(self, plan: WholePlan | None) -> None:
         """Keep a plan if it is better than the best."""
-        if plan and (self.plan is None or plan.rank(self.arrays) < self.plan.rank(self.arrays)):
+        if plan and (self.plan is None or plan.is_better_than(self.plan, self.arrays)):
             self.plan = plan
 
     def raise_bound(self, bound: float) -> None:

@@ -25,12 +25,21 @@ from pipelines.planner.whole_market import first_factors, search_market
 TINY = 300
 """Up to so many uses and price steps the whole program is solved at once, without branching on the relaxation before."""
 
+NEARBY = 1.3
+"""Where a plan's pieces are chosen anew among its vendors: uses up to so many times as dear as the portion's dearest piece now."""
+
+NEARBY_OPTIONS = {"mip_max_nodes": 1, "mip_rel_gap": 1e-3, "mip_heuristic_effort": 0.1}
+"""HiGHS's cuts and heuristics at the root find nearly all that there is to find; its tree takes long for the rest."""
+
 BUDGET_SHARE = 0.03
 """How far above its linear bound a relaxation's optimum is expected: by this share, or by a typical vendor's charges if that
 is more. If it is within that, its optimum bounds all plans; if not, the budget itself does."""
 
 BRANCHING_GAP = 5e-4
 """Branching on the relaxation ends this close to its optimum, as a share; it drops what is so much dearer than the best plan."""
+
+FEW_VENDORS_GAP = 1e-3
+"""A tree over a few vendors ends this close to its optimum, as a share: vendors left out matter more."""
 
 # HiGHS's own heuristics look for what the search has found already, or for whole solutions of a program that is no plan; its
 # restarts cut again what is cut already. Without them both kinds of program take about half the time.
@@ -56,7 +65,12 @@ def search_whole_market(so_far: BestSoFar) -> None:
             _construct_from_program(so_far, vendors, factor)
         return so_far.budget
 
-    found = search_market(so_far.arrays, so_far.exact_uses, so_far.limit, so_far.effort.market, cost_with)
+    def cost_better() -> float:
+        """What the best plan costs once its pieces are chosen anew."""
+        _solve_nearby(so_far)
+        return so_far.budget
+
+    found = search_market(so_far.arrays, so_far.exact_uses, so_far.limit, so_far.effort.market, cost_with, cost_better)
     so_far.raise_bound(found.value)
     so_far.hit_time_limit |= found.hit_time_limit
 
@@ -72,7 +86,10 @@ def bound_and_search(so_far: BestSoFar) -> None:
     if not so_far.is_filled:  # limits on orders can leave every set short
         _construct_from_program(so_far, relaxation.vendor_shares > 1e-6, relaxation.factor)
     if so_far.effort.branching_nodes and so_far.size(so_far.still_possible[1]) > TINY and not so_far.is_proven:
-        _branch(so_far, relaxation)
+        if so_far.effort.branching_vendors is None:
+            _branch(so_far, relaxation)
+        else:
+            _branch_among(so_far, relaxation, so_far.effort.branching_vendors)
 
 
 def solve_at_once(so_far: BestSoFar) -> None:
@@ -161,12 +178,43 @@ def _branch(so_far: BestSoFar, relaxation: SolvedRelaxation) -> None:
         so_far.raise_bound(limit)
     elif outcome.status != "infeasible" and np.isfinite(outcome.bound):
         so_far.raise_bound(min(outcome.bound, limit))
-    if outcome.values is not None:
-        chosen = np.zeros(len(plan_program.vendor), np.bool_)
-        chosen[(plan_program.vendor >= 0) & (outcome.values[plan_program.vendor] > 0.5)] = True
-        so_far.construct(chosen, relaxation.factor, _pieces(plan_program, outcome.values))
-        if relaxation.has_stand_ins:
-            so_far.construct(chosen, relaxation.factor)
+    _construct_from_tree(so_far, relaxation, plan_program, outcome)
+
+
+def _branch_among(so_far: BestSoFar, relaxation: SolvedRelaxation, count: int) -> None:
+    """Branch on the relaxation over a few vendors: that proves nothing, but finds a good plan for little work."""
+    arrays = so_far.arrays
+    promising = arrays.vendors.is_forced.copy()
+    promising[relaxation.by_promise[:count]] = True
+    if so_far.plan is not None:
+        promising[so_far.plan.vendors(arrays)] = True
+    vendors, uses = relaxation.within(so_far.budget, relaxation.uses)
+    options = ProgramOptions(vendors & promising, uses, whole=False, unfilled_limit=so_far.limit)
+    plan_program = build_program(arrays, options)
+    tree = {
+        **_PLAIN_TREE,
+        "mip_detect_symmetry": False,
+        "mip_allow_cut_separation_at_nodes": False,
+        "mip_rel_gap": FEW_VENDORS_GAP,
+        "mip_max_nodes": so_far.effort.branching_nodes,
+        "objective_bound": so_far.budget * (1 + BRANCHING_GAP),
+    }
+    outcome = linear.solve(plan_program.program, tree)
+    so_far.hit_time_limit |= outcome.hit_time_limit
+    _construct_from_tree(so_far, relaxation, plan_program, outcome)
+
+
+def _construct_from_tree(
+    so_far: BestSoFar, relaxation: SolvedRelaxation, plan_program: PlanProgram, outcome: linear.Outcome
+) -> None:
+    """Make a plan of the best solution of a tree on the relaxation, if it has one."""
+    if outcome.values is None:
+        return
+    chosen = np.zeros(len(plan_program.vendor), np.bool_)
+    chosen[(plan_program.vendor >= 0) & (outcome.values[plan_program.vendor] > 0.5)] = True
+    so_far.construct(chosen, relaxation.factor, _pieces(plan_program, outcome.values))
+    if relaxation.has_stand_ins:
+        so_far.construct(chosen, relaxation.factor)
 
 
 def _construct_from_program(so_far: BestSoFar, vendors: Flags, factor: Floats) -> None:
@@ -207,6 +255,25 @@ def _solve_whole(so_far: BestSoFar, limit: int | None) -> linear.Outcome:
         so_far.offer(plan)
     # What was left out costs at least the budget.
     return outcome if outcome.status == "infeasible" else replace(outcome, bound=min(outcome.bound, budget))
+
+
+def _solve_nearby(so_far: BestSoFar) -> None:
+    """Choose the best plan's pieces anew by the whole program of its vendors, among uses that are not much dearer."""
+    arrays, plan = so_far.arrays, so_far.plan
+    if plan is None or not so_far.is_filled:
+        return
+    vendors = np.zeros(len(arrays.vendors), np.bool_)
+    vendors[plan.vendors(arrays)] = True
+    used, floor = plan.used > 0, arrays.offer_floor[arrays.use_offer]
+    dearest = np.zeros(len(arrays.need))
+    np.maximum.at(dearest, arrays.use_portion[used], floor[used])
+    near = (arrays.use_combination >= 0) | (floor <= NEARBY * dearest[arrays.use_portion])
+    uses = used | (so_far.exact_uses & near)
+    plan_program = build_program(arrays, ProgramOptions(vendors, uses, unfilled_limit=so_far.limit))
+    outcome = linear.solve(plan_program.program, NEARBY_OPTIONS, start_values(plan_program, plan))
+    so_far.hit_time_limit |= outcome.hit_time_limit
+    found = None if outcome.values is None else read_plan(plan_program, outcome.values)
+    so_far.offer(checked(so_far.problem, arrays, found) if found else None)
 
 
 def _pieces(plan_program: PlanProgram, values: Floats) -> Floats:

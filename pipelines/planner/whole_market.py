@@ -68,6 +68,7 @@ def search_market(
     unfilled_limit: int,
     effort: MarketEffort,
     cost_with: Callable[[Flags], float],
+    cost_better: Callable[[], float],
 ) -> MarketBound:
     """Search for sets of vendors, have plans made of them, and bound what plans cost.
 
@@ -76,6 +77,7 @@ def search_market(
         unfilled_limit: the bound is for plans that leave at most so many pieces unfilled.
         effort: how far to go.
         cost_with: makes plans of a set of vendors; returns what the best plan costs by then, infinity without one.
+        cost_better: chooses the best plan's pieces anew; returns what the best plan costs by then.
     """
     search = VendorSearch(
         UsesByVendor.of(arrays, uses, first_factors(arrays)),
@@ -97,6 +99,8 @@ def search_market(
     cost = min(cost, _construct_best(search, cost_with, effort.sets))
     if not lagrangean.is_simple.all():
         cost = _by_plans(search, cost_with, effort.plans)
+        if effort.plans:
+            cost = cost_better()
     best, spent = root.value, 0
     promising = PROMISING * cost
 

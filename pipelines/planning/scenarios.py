@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 
-import numpy as np
 import polars as pl
 
 from pipelines.costing.landed_cost import LandedCost, work_out
@@ -26,21 +25,21 @@ from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.planner import solve
-from pipelines.planner.statement.problem import Problem
+from pipelines.planner.statement.problem import Problem, Solution
 from pipelines.planning import plan_tables
 from pipelines.planning.candidates import (
     OFFER_KEY,
     Candidates,
-    Portion,
     buyable_steps,
     candidates_among,
     steps_under_terms,
     why_forbidden,
 )
 from pipelines.planning.estimates import estimates, known_prices
+from pipelines.planning.maker_first import MakerFirst
 from pipelines.planning.plan_check import faults
 from pipelines.planning.plan_tables import CheckedPlan, PlanContext, Tables
-from pipelines.planning.purchase_plan import PurchasePlan, as_solution, joined, nothing_bought, plan_of
+from pipelines.planning.purchase_plan import PurchasePlan, as_solution, nothing_bought, plan_of
 from pipelines.planning.remedies import remedies
 from pipelines.settings import Buyer, Scenario
 
@@ -92,7 +91,7 @@ def plan_model(
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
-        effort: quick, standard or deep.
+        effort: quick, past, standard or deep.
         with_advice: whether remedies for unfilled lines are looked for; of use only while one can still buy.
 
     Raises:
@@ -211,7 +210,7 @@ class ModelPlanning:
                     "the maker's shop has nothing of what is to be bought there: planned as without it",
                 ),
             )
-        return self._maker_then_others(found, order, scenario)
+        return MakerFirst(self, found, order, self._of_kind(found, "independent"), scenario).planned()
 
     def _solve_among_all(self, found: Candidates, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
         """Plan for all vendors a scenario may use at once, unless a plan made for more vendors uses none beyond them."""
@@ -222,44 +221,13 @@ class ModelPlanning:
         self._of_all_vendors.append((rules, allowed, self._solve(found, scenario, known)))
         return self._of_all_vendors[-1][2]
 
-    def _maker_then_others(self, found: Candidates, order: Candidates, scenario: Scenario) -> PurchasePlan:
-        """The maker's order first, then the rest with independents; then once more without what stays unfilled that way.
+    def plan_candidates(self, found: Candidates, scenario: Scenario) -> PurchasePlan:
+        """Plan some candidates under a scenario's rules."""
+        return self._solve(found, scenario, ())
 
-        Independents may be unable to complete a colour begun at the maker's shop, or a remainder. So if pieces stay unfilled, the
-        plan is made again with their lines and colour groups left to the independents, and the better plan is taken.
-        """
-        plan = self._two_stages(found, order, scenario)
-        stuck = _stuck(found, plan)
-        eased = order.with_quantities({portion: n for portion, n in order.needed.items() if portion not in stuck})
-        if not stuck or not eased.uses.height:
-            return plan
-        try:
-            return min(plan, self._two_stages(found, eased, scenario), key=lambda plan: plan.rank)
-        except PlanRefusedError:  # what is left for the maker's shop has no use for some forced vendor
-            return plan
-
-    def _two_stages(self, found: Candidates, order: Candidates, scenario: Scenario) -> PurchasePlan:
-        """As many pieces as the maker's shop can fill, at least cost; then the rest with independents.
-
-        A colour group that the maker's shop began stays in its colour. The lower bound is the sum of both stages' bounds: what
-        the rule as defined can reach, given what the maker's order left.
-        """
-        makers = [code for code, terms in self.book.vendors.items() if terms.vendor_kind == "maker"]
-        at_maker = [code for code in scenario.forced_vendors if code in makers]
-        elsewhere = [code for code in scenario.forced_vendors if code not in makers]
-        first = self._solve(order, scenario.model_copy(update={"forced_vendors": at_maker}), ())
-        filled = {portion: n - first.pieces_missing.get(portion, 0) for portion, n in order.needed.items()}
-        left = {portion: n - filled.get(portion, 0) for portion, n in found.needed.items()}
-        others = self._of_kind(found, "independent")
-        vendors_left = scenario.maximum_vendor_count
-        if vendors_left is not None:
-            vendors_left -= first.vendor_count
-            others = others if vendors_left else others.of_vendors([])
-        rest = _in_the_groups_colours(others, first).with_quantities(left)
-        limited = scenario.model_copy(
-            update={"maximum_vendor_count": vendors_left or None, "forced_vendors": elsewhere}
-        )
-        return joined(first, self._solve(rest, limited, ()), found.portions)
+    def solve_problem(self, problem: Problem) -> Solution:
+        """Solve a problem with the night's effort."""
+        return solve.solve(problem, self.effort)
 
     def _solve(self, found: Candidates, scenario: Scenario, known: Iterable[PurchasePlan]) -> PurchasePlan:
         """Plan one problem, from the best known plan that keeps its rules; equal problems are planned once."""
@@ -377,23 +345,3 @@ def _order_of(scenario: Scenario) -> tuple[bool, bool, int, bool, bool, int, str
 
 def _sound_ones(plans: dict[str, PurchasePlan | PlanRefusedError]) -> list[PurchasePlan]:
     return [plan for _, plan in sorted(plans.items()) if isinstance(plan, PurchasePlan)]
-
-
-def _stuck(found: Candidates, plan: PurchasePlan) -> set[Portion]:
-    """Portions that stay unfilled though they have uses, and those of their colour groups."""
-    with_uses = set(found.uses["portion_index"].to_list())
-    stuck = {portion for portion in plan.pieces_missing if found.portion_numbers[portion] in with_uses}
-    group_of = dict(zip(found.needed, found.portions["group_code"].to_list(), strict=True))
-    groups = {group_of[portion] for portion in stuck} - {""}
-    return stuck | {portion for portion, group in group_of.items() if group in groups}
-
-
-def _in_the_groups_colours(found: Candidates, first: PurchasePlan) -> Candidates:
-    """The candidates without uses that would give a group another colour than the first plan began it in."""
-    group_of = {(line, number): group for line, number, group in first.needed.select(*PORTION_KEY, "group_code").rows()}
-    begun = {group_of[row[:2]]: row[5] for row in first.allocation_rows if group_of[row[:2]]}
-    if not begun:
-        return found
-    colours = [begun.get(group) for group in found.portions["group_code"].to_list()]
-    uses = zip(found.uses["portion_index"].to_list(), found.uses["colour_code"].to_list(), strict=True)
-    return found.with_those_uses(np.array([colours[portion] in (None, colour) for portion, colour in uses], dtype=bool))

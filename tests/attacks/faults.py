@@ -24,7 +24,8 @@ from tests.builders.faulty_workspaces import copied
 from tests.builders.programs.fault_work import refresh_in
 
 DISKS = Attack(
-    "disks", "A disk that is full or read-only ends a refresh in words; the last good results stay, and the next refresh makes up for it.",
+    "disks", "A disk that is full or read-only ends a refresh in words; the last good results stay, and the next refresh makes up for it, "
+    "or names `kitfare rebuild`, which does.",
     "Writing fails after so many bytes of a file, or from one sync on, or the archive takes no file", "faults", "DISK_FAULTS", 100,
 )  # fmt: skip
 DAMAGE = Attack(
@@ -33,6 +34,9 @@ DAMAGE = Attack(
 )  # fmt: skip
 
 _MOST = {"file size": 1_000_000, "disk full": 150, "read-only archive": 1}
+_CORRUPT = "Corrupt database file"
+"""What DuckDB says where a write into the file was cut in two: it changes some blocks in place."""
+
 _WORDS = ("No space left", "File too large", "Read-only file system")
 
 
@@ -49,11 +53,17 @@ def full_disk(ground: Ground, number: int, left: int) -> Result:
         if said[0] == "done":
             break
         figures[fault] = figures.get(fault, 0) + 1
+        if said[0] == "error" and _CORRUPT in said[-1]:  # by the fault before, which cut a write in two
+            break
         if said[0] != "error" or not any(words in said[-1] for words in _WORDS):
             broken.append(f"{fault}: not said in words: {said}")
         broken += workspaces.wrong_after_kill(place, known)
-    broken += _ends_well(ground.processes, place, known, folder)
-    return _result(number, figures, broken, folder)
+    rest = _ends_well(ground.processes, place, known, folder)
+    if rest and _CORRUPT in rest[0] and "kitfare rebuild" in rest[0]:
+        figures["of these with a damaged warehouse, made anew by `kitfare rebuild`"] = 1
+        rebuild(place, replace=True)
+        rest = _ends_well(ground.processes, place, known, folder)
+    return _result(number, figures, broken + rest, folder)
 
 
 def _refresh_with(processes: Any, place: Workspace, fault: str, argument: int) -> tuple[Any, ...]:

@@ -21,7 +21,7 @@ from tests.planner.test_solve import (
 )
 
 
-@settings(max_examples=examples(120, 1500), **QUIET)
+@settings(max_examples=examples(120, 10_000), **QUIET)
 @given(problems())
 def test_many_small_markets_with_every_rule_are_planned_exactly(problem: Any) -> None:
     assert_optimal(problem, "standard")

@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines.errors import PlanRefusedError
-from pipelines.planner import solve, whole_market
-from pipelines.planner.bounds import vendor_relaxation
+from pipelines.planner import solve, stages, whole_market
+from pipelines.planner.bounds import vendor_branching, vendor_relaxation
 from pipelines.planner.bounds.lagrangean import Lagrangean
 from pipelines.planner.bounds.relaxation import continuous
 from pipelines.planner.program import linear
@@ -221,3 +221,20 @@ def test_forced_vendors_and_incremental_steps_are_planned_vendor_by_vendor(monke
     assert unused in set(problem.offers[ours.purchases["offer_index"]]["vendor_code"])
     assert exact.is_proven and exact.cost > free.cost
     assert free.lower_bound < ours.lower_bound <= exact.cost <= ours.cost <= exact.cost * 102 / 100
+
+
+def test_root_prices_with_thresholds_bound_better_than_one_climb() -> None:
+    arrays = arrays_of(random_problem(1, replace(SMALL, vendor_count=60, rule_share=1.0)))
+    lagrangean = Lagrangean.of(arrays, least_unfilled(arrays))
+    guess = np.full(len(lagrangean.row_want), 0.1)
+    _, first = vendor_branching._climb(lagrangean, guess, 50.0)
+    prices, best = vendor_branching.root_prices(lagrangean, guess, 50.0)
+    assert best.value > first.value * 1.0001
+    assert lagrangean.bound(prices.rows).value == pytest.approx(best.value, rel=1e-12)
+
+
+def test_pieces_are_chosen_anew_among_the_plans_vendors(monkeypatch: pytest.MonkeyPatch) -> None:
+    problem = random_problem(1, replace(SMALL, rule_share=1.0))
+    better = planned_as_market(problem, "standard", monkeypatch)
+    monkeypatch.setattr(stages, "_solve_nearby", lambda so_far: None)
+    assert better.cost < planned_as_market(problem, "standard", monkeypatch).cost

@@ -152,6 +152,40 @@ def test_a_scenario_with_a_maker_but_nothing_to_ask_it_for_equals_flexible() -> 
     assert costs(unmarked)["maker_marked"] == costs(unmarked)["flexible"] > costs(unmarked)["maker_first"]
 
 
+@pytest.mark.parametrize("numbers", [(1, 2), (2, 1)])
+def test_the_makers_pieces_go_where_they_leave_the_cheapest_rest(numbers: tuple[int, int]) -> None:
+    """The maker has two red bricks for two lines; only the second line may be blue, which is cheap elsewhere."""
+    red, free = numbers
+    model = make_model([line(red, "brick", "red", 2), line(free, "brick", "red", 2)], [flexibility(free, "any")])
+    market = make_market(
+        offer("till", "brick", "red", "0.50", 2), offer("a", "brick", "red", "5"), offer("a", "brick", "blue", "0.05")
+    )
+    assert costs(planned(model, market, **TILL))["maker_first"] == Decimal("1.10")
+
+
+@pytest.mark.parametrize("cheap", ["red", "blue"])
+def test_a_colour_group_begins_at_the_maker_in_the_colour_that_leaves_the_cheapest_rest(cheap: str) -> None:
+    """Both colours cost the same at the maker, who has no plate."""
+    lines = [line(1, "brick", "red", 2), line(2, "plate", "red", 2)]
+    model = make_model(lines, [flexibility(n, "any_one", group_code="g") for n in (1, 2)])
+    dear = "blue" if cheap == "red" else "red"
+    market = make_market(
+        offer("till", "brick", "red", "0.50"), offer("till", "brick", "blue", "0.50"),
+        offer("a", "plate", cheap, "0.05"), offer("a", "plate", dear, "5"),
+    )  # fmt: skip
+    assert costs(planned(model, market, **TILL))["maker_first"] == Decimal("1.10")
+
+
+def test_the_cheapest_order_at_the_maker_comes_before_the_cheapest_rest() -> None:
+    lines = [line(1, "brick", "red", 2), line(2, "plate", "red", 2)]
+    model = make_model(lines, [flexibility(n, "any_one", group_code="g") for n in (1, 2)])
+    market = make_market(
+        offer("till", "brick", "red", "0.50"), offer("till", "brick", "blue", "0.49"),
+        offer("a", "plate", "red", "0.05"), offer("a", "plate", "blue", "5"),
+    )  # fmt: skip
+    assert costs(planned(model, market, **TILL))["maker_first"] == Decimal("10.98")
+
+
 def test_a_colour_group_begun_at_the_maker_stays_in_its_colour() -> None:
     model = make_model(
         [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],

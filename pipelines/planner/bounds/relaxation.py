@@ -12,7 +12,7 @@ from pipelines.planner.program.rows import PlanProgram, build_program
 from pipelines.planner.reduction.dominated import cells_of, undominated
 from pipelines.planner.reduction.stand_ins import ReducedUses, with_stand_ins
 from pipelines.planner.statement.bands import VendorBands
-from pipelines.planner.statement.columns_as_arrays import Flags, Floats
+from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
 from pipelines.planner.statement.tolerances import BUDGET_MARGIN
 
@@ -56,6 +56,12 @@ class SolvedRelaxation:
     def vendor_shares(self) -> Floats:
         """How much of each vendor the relaxation uses, from 0 to 1."""
         return np.where(self.plan_program.vendor >= 0, self.values[self.plan_program.vendor], 0.0)
+
+    @property
+    def by_promise(self) -> Ints:
+        """The vendors, those it uses most first, then those that would add least to the bound."""
+        costs = np.where(self.plan_program.vendor >= 0, self.reduced_costs[self.plan_program.vendor], np.inf)
+        return np.lexsort((costs, -self.vendor_shares))
 
     def within(self, budget: float, uses: Flags) -> tuple[Flags, Flags]:
         """The vendors, and those of some uses, that a plan within a budget can have.

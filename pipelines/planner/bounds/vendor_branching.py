@@ -44,6 +44,15 @@ MOST_RISE = 2.0
 SHRINKS = 0.5
 """A node with less than this share of its program's vendors left gets a smaller program."""
 
+FLAT_STARTS = 2.0, 4.0
+"""Where vendors have thresholds, prices are also climbed to from one price for all portions: so many times the typical one."""
+
+AVERAGES = 6
+"""The two best ends of climbs are averaged so many times at most."""
+
+CLIMBS = 12
+"""Programs of one climb, at most."""
+
 SETTLED = 1e-4
 """Root prices are good enough when another linear program raises the bound by less than this share."""
 
@@ -51,18 +60,40 @@ SETTLED = 1e-4
 def root_prices(lagrangean: Lagrangean, guess: Floats, last_resort_price: float) -> tuple[RowPrices, Bound]:
     """Prices that are about the best, and their bound, from linear programs over the vendors with most to gain.
 
+    Where vendors have thresholds, each program holds the multipliers of the bands' starts fixed, and the climb may end at a kink
+    well below the best prices. So it starts from several prices. The bound is concave but for the multipliers' grid: halfway
+    between two ends it is about their mean at least, and no longer at either's kink. So the best two ends are averaged, and
+    the climb goes on from there.
+
     Args:
         lagrangean: the problem.
         guess: about what portions pay, by row, as in some plan.
         last_resort_price: more than any plan pays for a piece.
     """
+    ends = [_climb(lagrangean, guess, last_resort_price)]
+    if lagrangean.is_simple.all():
+        return ends[0]
+    typical = float(np.median(guess[: len(lagrangean.arrays.need)]))
+    ends += [_climb(lagrangean, np.full(len(guess), share * typical), last_resort_price) for share in FLAT_STARTS]
+    for _ in range(AVERAGES):
+        ends.sort(key=lambda end: -end[1].value)
+        found = _climb(lagrangean, (ends[0][0].rows + ends[1][0].rows) / 2, last_resort_price)
+        gained = found[1].value - ends[0][1].value
+        ends.append(found)
+        if gained < SETTLED * abs(found[1].value):
+            break
+    return max(ends, key=lambda end: end[1].value)
+
+
+def _climb(lagrangean: Lagrangean, guess: Floats, last_resort_price: float) -> tuple[RowPrices, Bound]:
+    """The best prices, and their bound, of programs that each start from the last one's prices."""
     arrays, everyone = lagrangean.arrays, len(lagrangean.arrays.vendors)
     nobody, forced = np.zeros(everyone, np.bool_), arrays.vendors.is_forced
     bound = lagrangean.bound(guess)
     pool = forced.copy()
     pool[np.argsort(bound.vendor_cost, kind="stable")[:FIRST_POOL]] = True
     best, best_bound = RowPrices(guess, np.zeros(everyone), np.zeros(len(lagrangean.order_vendor))), bound
-    for _ in range(12):
+    for _ in range(CLIMBS):
         found = VendorRelaxation(lagrangean, pool, best.rows, last_resort_price).solve(forced, nobody)
         if found is None:
             break

@@ -41,6 +41,20 @@ class WholePlan:
         """What plans are compared by, in this order: pieces unfilled, cost, vendors, pieces bought."""
         return self.unfilled_count, self.cost, len(self.vendors(arrays)), int(self.bought.sum())
 
+    def is_better_than(self, other: WholePlan, arrays: ProblemArrays) -> bool:
+        """By rank; of plans of equal rank the one is better that buys more of the first offer in which they differ.
+
+        So the order in which plans are found decides nothing.
+        """
+        ours, theirs = self.rank(arrays), other.rank(arrays)
+        if ours != theirs:
+            return ours < theirs
+        for own, its in ((self.bought, other.bought), (self.used, other.used)):
+            differs = np.flatnonzero(own != its)
+            if len(differs):
+                return bool(own[differs[0]] > its[differs[0]])
+        return False
+
     def vendors(self, arrays: ProblemArrays) -> Ints:
         """Vendors bought from."""
         return np.unique(arrays.offer_vendor[arrays.step_offer[self.bought > 0]])
