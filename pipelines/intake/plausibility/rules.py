@@ -355,8 +355,14 @@ def _nearest(code: str, known: Mapping[str, str] | frozenset[str], cutoff: float
 def _meant(typed: str) -> set[str]:
     """What a person may have meant who exchanged two neighbouring characters, added one that is no digit, or did both.
 
-    A digit too many is left to difflib's ratio: with two digits exchanged as well, codes would be alike by chance.
+    Two exchanged digits alone are another number, not a slip; and a digit too many is left to difflib's ratio: codes would be
+    alike by chance.
     """
     shorter = {typed[:n] + typed[n + 1 :] for n, character in enumerate(typed) if not character.isdigit()}
-    exchanged = {one[:n] + one[n + 1] + one[n] + one[n + 2 :] for one in {typed, *shorter} for n in range(len(one) - 1)}
-    return shorter | exchanged
+    exchanged = {each for one in shorter for each in _exchanged(one, digits_too=True)}
+    return shorter | exchanged | _exchanged(typed, digits_too=False)
+
+
+def _exchanged(code: str, *, digits_too: bool) -> set[str]:
+    pairs = [n for n in range(len(code) - 1) if digits_too or not code[n : n + 2].isdigit()]
+    return {code[:n] + code[n + 1] + code[n] + code[n + 2 :] for n in pairs}

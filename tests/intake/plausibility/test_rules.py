@@ -189,7 +189,8 @@ def test_codes_are_named_with_the_nearest_known_one() -> None:
         ("3102x", "3012", True),  # two exchanged, and a letter more
         ("x3102", "3012", True),
         ("01010x", "00101", False),  # two exchanges
-        ("0010", "0100", True),
+        ("0010", "0100", False),  # two digits exchanged are another number
+        ("ab12", "ba12", True),
         ("3012b", "3012", True),
         ("31025", "3012", False),  # two exchanged, and a digit more: codes are so alike by chance
         ("3456", "3012", False),
