@@ -59,6 +59,13 @@ class PlausibilitySettings(Strict):
         le=100,
         description="An export waits if over this share of its prices, and at least 5, have moved far, in per cent.",
     )
+    rising_steps_pct: float = Field(
+        5,
+        ge=0,
+        le=100,
+        description="An export is reported if more pieces cost more each in over this share of its offers with price steps, in "
+        "per cent, and its vendor's export before was not so. It waits if most of them, and at least 5, are so.",
+    )
     new_codes_pct: float = Field(
         20,
         gt=0,

@@ -356,6 +356,6 @@ KINDS: dict[str, Kind] = {
     "columns_swapped": Kind("prices and quantities stand in each other's column", _columns_swapped),
     "stale_copy": Kind("the same list again under the date on which it arrives", _stale_copy, is_noticed=False),
     "used_as_new": Kind("the list of used parts as if they were new", _used_as_new),
-    "steps_reversed": Kind("more pieces cost more each", _steps_reversed, is_noticed=False),
+    "steps_reversed": Kind("more pieces cost more each", _steps_reversed),
 }
 """Every mistake by name."""

@@ -16,6 +16,7 @@ from pipelines.flows.steps import history_steps, intake_steps, plausibility_step
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import history, plausibility
 from pipelines.workspace import Workspace
+from tests.builders import wrong_exports
 from tests.builders.workspaces import EXPORT_HEADER, make_workspace
 
 FIRST = date(2026, 10, 1)
@@ -310,3 +311,27 @@ def test_the_order_within_one_night_does_not_matter(tmp_path: Path) -> None:
     columns = ("vendor_code", "observed_on", "finding_rule")
     assert one.findings().select(columns).equals(other.findings().select(columns))
     assert price_tables(one)[1] == price_tables(other)[1]
+
+
+def test_price_steps_that_rise_wait_if_most_do_and_are_said_once_if_some_do(tmp_path: Path) -> None:
+    """They are compared with the vendor's last export that counts; one that waits is none."""
+    night = Night(tmp_path / "space")
+    days = [FIRST + timedelta(days=number) for number in range(4)]
+    right = [wrong_exports.right_export("moor1", day, seed=2) for day in days]
+    wrong = [wrong_exports.wrong_export("steps_reversed", each, seed=2) for each in right]
+    night.run(days[0], first=right[0].text)
+    night.run(days[1], most=wrong[1].text)
+    some = []
+    for number in (2, 3):
+        stepped = [n for n, row in enumerate(right[number].rows) if row["step_from_quantity"] != "1"]
+        rows = (*wrong[number].rows[: stepped[2] + 1], *right[number].rows[stepped[2] + 1 :])
+        some.append(pytest.approx(100 * 3 / len(stepped)))
+        said = night.run(days[number], **{f"some{number}": replace(right[number], rows=rows).text})
+        assert any(
+            text.startswith(f"some{number}.csv: accepted, but look at moor1: more pieces cost more each in ")
+            for text in said
+        ) == (number == 2)
+    found = night.findings().filter(pl.col("finding_rule") == "steps_rising")
+    figures = found.select("observed_on", "export_verdict", "measured_value", "compared_observed_on").rows()
+    assert sorted(figures) == [(days[1], "waits", 100, days[0]), (days[2], "reported", some[0], days[0])]
+    assert rebuild.rebuild(night.place, replace=False).differences == []

@@ -13,7 +13,7 @@ from pipelines.flows.steps.night import Night
 from pipelines.inputs import WorkspaceInputs, exchange_rate_on
 from pipelines.intake.archiving import journal
 from pipelines.intake.plausibility import rules, sentences
-from pipelines.intake.plausibility.rules import Compared, ExportKey, Figures, Finding, Known, OtherList
+from pipelines.intake.plausibility.rules import Compared, ExportKey, Figures, Finding, Known, OtherList, Steps
 from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import history, messages, plausibility
@@ -112,6 +112,7 @@ def _findings(
 def _figures(turn: plausibility.TurnFigures) -> dict[ExportKey, Figures]:
     dates, compared, usual = _by_key(turn.dates), _by_key(turn.compared), _by_key(turn.usual)
     currencies, unseen, gone_parts = _by_key(turn.currencies), _by_key(turn.unseen), _by_key(turn.gone_parts)
+    steps = _by_key(turn.steps)
     found = {}
     for key, [export] in _by_key(turn.exports).items():
         beside = {
@@ -130,6 +131,7 @@ def _figures(turn: plausibility.TurnFigures) -> dict[ExportKey, Figures]:
             currencies=frozenset(row["currency_code"] for row in currencies.get(key, ())),
             unseen=codes,
             gone_parts=frozenset(row["part_code"] for row in gone_parts.get(key, ())),
+            steps=next((Steps(*(row[n] for n in Steps.__dataclass_fields__)) for row in steps.get(key, ())), Steps()),
             **{name: value for name, value in dates[key][0].items() if name not in _KEY},
         )
     return found

@@ -29,6 +29,8 @@ LIKE_NEWEST = (0.9, 0.1)
 export before its date."""
 MISTYPED = 0.8
 """How alike a code and a known one are that are mistaken for each other: difflib's ratio, 0 to 1; one letter of five differs."""
+MOST = 50
+"""Of a vendor's offers with price steps, more than this are most of them, in per cent."""
 NAMED_CODES = 3
 """So many codes are named in a finding."""
 CODES_TO_COMPARE = 1_000
@@ -96,6 +98,26 @@ class OtherList:
 
 
 @dataclass(frozen=True)
+class Steps:
+    """Offers of an export that have price steps, those of which some step costs more each than a lower one; the same before."""
+
+    stepped_count: int = 0
+    rising_count: int = 0
+    stepped_before_count: int = 0
+    rising_before_count: int = 0
+
+    @property
+    def rising_pct(self) -> float:
+        """Share of the offers with price steps that rise, in per cent."""
+        return 100 * self.rising_count / max(self.stepped_count, 1)
+
+    @property
+    def rising_before_pct(self) -> float:
+        """The same in the export before."""
+        return 100 * self.rising_before_count / max(self.stepped_before_count, 1)
+
+
+@dataclass(frozen=True)
 class Figures:
     """All that the rules look at of one export.
 
@@ -110,6 +132,7 @@ class Figures:
         currencies: those of its prices.
         unseen: elements by code never seen, by kind of code (part_code, colour_code).
         gone_parts: parts of the export before that it does not list.
+        steps: its price steps.
         others: other vendors' lists, looked up where it has little in common with its vendor's own.
     """
 
@@ -127,6 +150,7 @@ class Figures:
     currencies: frozenset[str] = frozenset()
     unseen: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     gone_parts: frozenset[str] = frozenset()
+    steps: Steps = Steps()
     others: tuple[OtherList, ...] = ()
 
 
@@ -145,6 +169,7 @@ def findings_of(key: ExportKey, figures: Figures, known: Known, settings: Plausi
         *_dates(key, figures, settings),
         *_size(figures, settings),
         *_prices(figures, settings),
+        *_steps(figures, settings),
         *_currencies(key, figures, known),
         *_lists(figures, settings),
         *_codes(key, figures, known, settings),
@@ -227,6 +252,17 @@ def _prices(figures: Figures, settings: PlausibilitySettings) -> Iterator[Findin
         share = 100 * previous.far_moved_count / comparable
         if share > settings.far_moved_pct:
             yield Finding("prices_far_moved", "waits", share, settings.far_moved_pct, *compared)
+
+
+def _steps(figures: Figures, settings: PlausibilitySettings) -> Iterator[Finding]:
+    """Prices that rise with the quantity, unless they did so in the vendor's export before: then it is the vendor's way."""
+    steps, previous, allowed = figures.steps, figures.previous, settings.rising_steps_pct
+    compared = (previous.compared_file_hash, previous.compared_on) if previous else ("", None)
+    if steps.rising_pct > max(MOST, allowed) >= steps.rising_before_pct:
+        is_new = steps.stepped_before_count > 0 and steps.rising_count >= FEW
+        yield Finding("steps_rising", "waits" if is_new else "reported", steps.rising_pct, allowed, *compared)
+    elif steps.rising_pct > allowed >= steps.rising_before_pct:
+        yield Finding("steps_rising", "reported", steps.rising_pct, allowed, *compared)
 
 
 def _is_beyond(ratio: float, factor: float) -> bool:
@@ -319,8 +355,14 @@ def _nearest(code: str, known: Mapping[str, str] | frozenset[str], cutoff: float
 def _meant(typed: str) -> set[str]:
     """What a person may have meant who exchanged two neighbouring characters, added one that is no digit, or did both.
 
-    A digit too many is left to difflib's ratio: with two digits exchanged as well, codes would be alike by chance.
+    Two exchanged digits alone are another number, not a slip; and a digit too many is left to difflib's ratio: codes would be
+    alike by chance.
     """
     shorter = {typed[:n] + typed[n + 1 :] for n, character in enumerate(typed) if not character.isdigit()}
-    exchanged = {one[:n] + one[n + 1] + one[n] + one[n + 2 :] for one in {typed, *shorter} for n in range(len(one) - 1)}
-    return shorter | exchanged
+    exchanged = {each for one in shorter for each in _exchanged(one, digits_too=True)}
+    return shorter | exchanged | _exchanged(typed, digits_too=False)
+
+
+def _exchanged(code: str, *, digits_too: bool) -> set[str]:
+    pairs = [n for n in range(len(code) - 1) if digits_too or not code[n : n + 2].isdigit()]
+    return {code[:n] + code[n + 1] + code[n] + code[n + 2 :] for n in pairs}

@@ -14,6 +14,7 @@ _SENTENCES = {
     "list_grown": "it lists {measured} times as many elements as its vendor's exports usually do",
     "price_level": "its prices are {measured} times those of the export of {on_date} (median)",
     "prices_far_moved": "{measured} % of its prices are several times those of the export of {on_date}, or a small part of them",
+    "steps_rising": "more pieces cost more each in {measured} % of its offers with price steps",
     "currency_changed": "its currency is {named}, unlike that of the export of {on_date}, for {measured} elements",
     "currency_not_vendors": "its currency is not that of its vendor in tables/vendors: {named}",
     "currency_without_rate": "tables/exchange_rates has no rate for its currency: {named}; nothing is bought at such prices",

@@ -42,6 +42,7 @@ class TurnFigures:
         currencies: one row per currency_code.
         unseen: code_kind, code and element_count.
         gone_parts: one row per part_code.
+        steps: see sql/plausibility/price_steps.sql.
     """
 
     exports: pl.DataFrame
@@ -51,6 +52,7 @@ class TurnFigures:
     currencies: pl.DataFrame
     unseen: pl.DataFrame
     gone_parts: pl.DataFrame
+    steps: pl.DataFrame
 
 
 def turns(
@@ -93,6 +95,7 @@ def turns(
             ),
             unseen=_frame(con, _query("unseen_code")),
             gone_parts=_frame(con, _query("gone_part")),
+            steps=_frame(con, _query("price_steps")),
         )
     con.unregister("known_code")
     con.execute(

@@ -13,6 +13,7 @@ from pipelines.intake.plausibility.rules import (
     Figures,
     Known,
     OtherList,
+    Steps,
     findings_of,
     needs_other_lists,
 )
@@ -73,6 +74,13 @@ def test_a_usual_export_and_a_first_one_are_believed() -> None:
         (compared(price_ratio=1 / 1.51), "price_level", "waits"),
         (compared(price_ratio=100.0, common_count=1), "price_level", "waits"),
         (compared(far_moved_count=6), "prices_far_moved", "waits"),
+        (replace(USUAL, steps=Steps(20, 2, 20, 1)), "steps_rising", "reported"),
+        (replace(USUAL, steps=Steps(20, 10, 20, 0)), "steps_rising", "reported"),
+        (replace(USUAL, steps=Steps(20, 11, 20, 0)), "steps_rising", "waits"),
+        (replace(USUAL, steps=Steps(20, 11, 20, 10)), "steps_rising", "waits"),
+        (replace(USUAL, steps=Steps(4, 4, 4, 0)), "steps_rising", "reported"),
+        (replace(USUAL, steps=Steps(20, 20, 0, 0)), "steps_rising", "reported"),
+        (replace(FIRST, steps=Steps(20, 20, 0, 0)), "steps_rising", "reported"),
         (compared(other_currency_count=1), "currency_changed", "waits"),
         (replace(FIRST, currencies=frozenset({"USD"})), "currency_not_vendors", "waits"),
         (replace(USUAL, currencies=frozenset({"EUR", "CHF"})), "currency_without_rate", "reported"),
@@ -105,6 +113,9 @@ def test_each_rule_finds_what_it_is_for(figures: Figures, rule: str, verdict: st
             compared(price_ratio=2.0, common_count=4, compared_count=4), usual_count=40.0
         ),  # two of four may double
         compared(far_moved_count=4),
+        replace(USUAL, steps=Steps(20, 1, 20, 0)),
+        replace(USUAL, steps=Steps(20, 10, 20, 2)),  # some rose before
+        replace(USUAL, steps=Steps(20, 20, 20, 11)),  # most did
         replace(USUAL, unseen={"part_code": {"x": 20}}),
         replace(FIRST, unseen={"part_code": {"x": 100}}),
     ],
@@ -178,7 +189,8 @@ def test_codes_are_named_with_the_nearest_known_one() -> None:
         ("3102x", "3012", True),  # two exchanged, and a letter more
         ("x3102", "3012", True),
         ("01010x", "00101", False),  # two exchanges
-        ("0010", "0100", True),
+        ("0010", "0100", False),  # two digits exchanged are another number
+        ("ab12", "ba12", True),
         ("3012b", "3012", True),
         ("31025", "3012", False),  # two exchanged, and a digit more: codes are so alike by chance
         ("3456", "3012", False),
@@ -209,6 +221,7 @@ def test_every_threshold_of_the_settings_counts() -> None:
         "price_level_factor": (compared(price_ratio=3.0), 4),
         "market_level_factor": (replace(FIRST, others=(OtherList("south", "s", DAY, 40, 0, 5.0),)), 9),
         "far_moved_pct": (compared(far_moved_count=20), 50),
+        "rising_steps_pct": (replace(USUAL, steps=Steps(20, 5, 20, 0)), 25),
         "new_codes_pct": (replace(USUAL, unseen={"part_code": {"x": 30}}), 50),
     }  # fmt: skip
     for name, (figures, value) in lenient.items():
