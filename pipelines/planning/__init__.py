@@ -4,6 +4,6 @@ In: a workspace's inputs, the market on each date, the latest prices. Out: the r
 for what can't be bought and remedies for it; for `kitfare plan`, one plan of a list of needs. Each plan is made once and kept
 under the hash of what shaped it. Read in this order: night (all models, buyers and dates; plan_cache keeps their plans), scenarios (all
 plans of one model, buyer and date), candidates (which offers may fill which portion: the planner's problem), purchase_plan (its
-solution, by offer), plan_check, estimates and remedies (for what is unfilled), plan_tables (the published rows). plan_needs is for
-`kitfare plan`. May import costing, demand and planner.
+solution, by offer), maker_first (the maker's order, then the rest), plan_check, estimates and remedies (for what is unfilled),
+plan_tables (the published rows). plan_needs is for `kitfare plan`. May import costing, demand and planner.
 """
