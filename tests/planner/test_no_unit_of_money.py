@@ -55,7 +55,7 @@ def assert_the_same(first: Planned, second: Planned, factor: Decimal = Decimal(1
         assert bound <= other_cost and other_bound <= cost
 
 
-@settings(max_examples=examples(40, 2000), **QUIET)
+@settings(max_examples=examples(20, 2000), **QUIET)
 @given(problems(), st.sampled_from(FACTORS), st.integers(0, 10**6))
 def test_small_markets(problem: Any, factor: Decimal, seed: int) -> None:
     usual = planned(problem)
@@ -66,7 +66,7 @@ def test_small_markets(problem: Any, factor: Decimal, seed: int) -> None:
         assert_the_same(usual, planned(with_idle_vendor(problem)))
 
 
-@pytest.mark.parametrize("seed", range(1, examples(3, 40) + 1))
+@pytest.mark.parametrize("seed", range(1, examples(2, 40) + 1))
 def test_markets_in_which_every_vendor_has_rules(seed: int) -> None:
     problem = random_problem(seed, RULED)
     usual = planned(problem)
