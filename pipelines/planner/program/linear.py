@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from pipelines.errors import PlanRefusedError
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
+from pipelines.planner.statement.tolerances import ABOVE_BOUND
 
 SAFETY_SECONDS = 60.0
 """A run ends after so long; it never should, and a plan that met this is not kept."""
@@ -128,7 +129,7 @@ def _claims_too_much(program: Program, outcome: Outcome, relative_gap: float) ->
     if outcome.status != "optimal" or outcome.values is None or not program.is_integer.any():
         return False
     value = float(program.cost @ outcome.values)
-    return value - outcome.bound > 1e-5 + 2 * relative_gap * abs(value)
+    return value - outcome.bound > ABOVE_BOUND + 2 * relative_gap * abs(value)
 
 
 def quiet_solver() -> highspy.Highs:

@@ -55,12 +55,9 @@ def in_units(arrays: ProblemArrays, rates: Sequence[Fraction]) -> ProblemArrays:
 
 def _cost_of_a_piece(arrays: ProblemArrays) -> float:
     """What a needed piece costs on average where it is cheapest; where all is free, what an order is charged; else 1."""
-    cheapest = np.full(len(arrays.need), np.inf)
-    np.minimum.at(cheapest, arrays.use_portion, arrays.offer_floor[arrays.use_offer])
-    sold = np.isfinite(cheapest)
-    total = float(arrays.need[sold] @ cheapest[sold])
+    total, pieces = arrays.cheapest_goods
     if total > 0:
-        return total / int(arrays.need[sold].sum())
+        return total / pieces
     charges = [float(band.fixed) for terms in arrays.vendors.bands for band in terms.bands if band.fixed > 0]
     return float(np.median(charges)) if charges else 1.0
 

@@ -149,10 +149,15 @@ class ProblemArrays:
     @cached_property
     def scale(self) -> float:
         """About what a plan costs at least: all pieces where each is cheapest, and one typical order's charge."""
+        return self.cheapest_goods[0] + self.typical_charge or 1.0
+
+    @cached_property
+    def cheapest_goods(self) -> tuple[float, int]:
+        """What all pieces that somebody sells cost where each is cheapest, and how many these are."""
         cheapest = np.full(len(self.need), np.inf)
         np.minimum.at(cheapest, self.use_portion, self.offer_floor[self.use_offer])
         sold = np.isfinite(cheapest)
-        return float(self.need[sold] @ cheapest[sold]) + self.typical_charge or 1.0
+        return float(self.need[sold] @ cheapest[sold]), int(self.need[sold].sum())
 
     @cached_property
     def highest_threshold(self) -> Floats:

@@ -1,4 +1,6 @@
-"""Every tolerance on money in the planner, each relative, with its reason. None is an amount in some currency.
+"""What is equal, proven or too dear: tolerances on money, each a share or in units, with its reason. None is in some currency.
+
+Where a stage ends its search is stated with the stage, as a share too.
 
 Arrays are in units of money in which a piece costs about 1 (money.py), so the solver's own tolerances, 1e-7 of a unit, are
 relative too.
@@ -18,6 +20,9 @@ COST_AGREES = 1e-6
 
 BUDGET_MARGIN = 1e-6
 """Added to what a plan may cost before anything is left out as too dear, as a share, for rounding."""
+
+ABOVE_BOUND = 1e-5
+"""A value of a program called optimal may be above its own bound by so many units, beside the gap asked for."""
 
 IMPROVES = 1e-9
 """A step of a search must save more than this, in units; less is rounding."""
