@@ -41,7 +41,7 @@ class RefreshSettings(Strict):
         description="How hard to search for cheaper plans for the priced date: quick, past, standard or deep.",
     )
     past_effort: Effort = Field(
-        "past",
+        "quick",
         description="The same for past month ends: past finds nearly the plans of standard for less time.",
     )
     copy_counts: list[Annotated[int, Field(ge=1, le=100)]] = Field(
