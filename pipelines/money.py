@@ -1,16 +1,24 @@
-"""Exact money: decimals only, rounded half-up once, to the currency's own digits.
+"""Exact money: decimals only, rounded half-up once, to the currency's own digits; and amounts known within two ends.
 
 Half-up, as published tax rules have it (US Streamlined Sales Tax Agreement section 324;
 UK VATREC12030). Digits per currency are ISO 4217's, from the ``iso4217`` package.
+
+A plan costs exactly what it costs. What the model costs at best is only known to lie between the plan's lower bound and its
+cost. A sign, a rank or a lowest is stated only where it holds for every value in between, as interval arithmetic gives it
+(IEEE 1788-2015, section 10.5: sum, difference).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from fractions import Fraction
 from functools import cache
+from typing import Any, Literal
 
 Exact = Decimal | Fraction | int
+Direction = Literal[-1, 0, 1]
 
 
 @cache
@@ -75,3 +83,69 @@ def _rounded(value: Fraction, digits: int, rounding: str) -> Decimal:
     else:
         whole += negative and rest > 0
     return Decimal(-whole if negative else whole).scaleb(-digits)
+
+
+@dataclass(frozen=True)
+class Interval:
+    """An amount that lies between two ends, both possible.
+
+    Raises:
+        ValueError: the ends are not in order.
+    """
+
+    low: Decimal
+    high: Decimal
+
+    def __post_init__(self) -> None:
+        if self.low > self.high:
+            raise ValueError(f"{self.low} to {self.high} is no interval")
+
+    def __add__(self, other: Interval) -> Interval:
+        return Interval(self.low + other.low, self.high + other.high)
+
+    def __sub__(self, other: Interval) -> Interval:
+        return Interval(self.low - other.high, self.high - other.low)
+
+    def __neg__(self) -> Interval:
+        return Interval(-self.high, -self.low)
+
+    @property
+    def width(self) -> Decimal:
+        """How far apart the ends are."""
+        return self.high - self.low
+
+    @property
+    def direction(self) -> Direction | None:
+        """1 where every value is above 0, -1 where every value is below, 0 where all are 0; None where that is not known."""
+        if self.low > 0:
+            return 1
+        if self.high < 0:
+            return -1
+        return 0 if self.low == self.high else None
+
+    def is_below(self, other: Interval) -> bool:
+        """Whether every value is below every value of the other."""
+        return self.high < other.low
+
+
+def exactly(amount: Decimal) -> Interval:
+    """An amount that is known."""
+    return Interval(amount, amount)
+
+
+def cost_interval(plan: Mapping[str, Any]) -> Interval:
+    """Between which the best possible complete cost lies: [lower bound, landed cost] plus the estimate for missing pieces.
+
+    Args:
+        plan: a row of model_cost: landed_cost, lower_bound, unfilled_estimate. The estimate is taken as it is.
+    """
+    estimate = plan["unfilled_estimate"]
+    return Interval(min(plan["lower_bound"], plan["landed_cost"]) + estimate, plan["landed_cost"] + estimate)
+
+
+def lowest(intervals: Sequence[Interval]) -> int | None:
+    """Which one is the lowest for every value of all of them; None where that is not known."""
+    for number, own in enumerate(intervals):
+        if all(own.is_below(other) for at, other in enumerate(intervals) if at != number):
+            return number
+    return None
