@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 
 from pipelines.reporting.basis.page_data import PageData
-from pipelines.reporting.basis.page_tables import day, number, percent
-from pipelines.reporting.basis.words import CHANGE_PARTS
+from pipelines.reporting.basis.page_tables import NO_CLEAR_CHANGE, day, number, percent
+from pipelines.reporting.basis.words import CHANGE_PARTS, REVISION_REASONS
 from pipelines.reporting.month.model_report import model_report
 from pipelines.reporting.month.month_charts import index_chart, month_end, overview_chart
 from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
@@ -142,7 +142,7 @@ def test_flexible_lines_that_find_more_pieces_are_not_said_to_cost() -> None:
     def plan(cost: Any, missing: Any) -> Any:
         return {
             "plan_status": "partial", "complete_cost": Decimal(cost), "landed_cost": Decimal(cost), "lower_bound": Decimal(cost),
-            "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
+            "unfilled_estimate": Decimal(0), "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
         }  # fmt: skip
 
     assert _flexibility_saves(plan(12, 24), plan(13, 4)) == "\u2013"
@@ -263,26 +263,37 @@ def amounts_of(rows: Any, column: Any) -> Any:
     return [Decimal(row[column].replace("−", "-")) for row in rows]
 
 
-def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(page_data: Any) -> None:
-    section = of_model(page_data)
-    table = section["changed"]
-    first = page_data.priced_dates("m00", "inland")[0]
-    now = page_data.plan("m00", "inland", "cheapest")["complete_cost"]
-    for column, since in ((1, date(2026, 10, 31)), (2, first)):
-        change = now - page_data.plan("m00", "inland", "cheapest", since)["complete_cost"]
-        amounts = amounts_of(table.rows, column)
-        assert amounts[-1] == change == sum(amounts[:-1])
-        assert table.columns[column].label == f"Since {day(since)}"
+def test_parts_of_the_change_in_cost_and_their_ranges_add_up(night: Night) -> None:
+    """Prices by 1.50, and a choice of -0.20 that may be anything from -0.90 to 0.40: together 0.60 to 1.90, a rise."""
+    parts = {"prices": ("1.50", "1.50", "1.50"), "choice": ("-0.20", "-0.90", "0.40")}
+    table = of_model(_with_changes(night, parts))["changed"]
+    assert [column.label for column in table.columns] == ["From", "Change", "Between"]
+    assert table.rows == (
+        (CHANGE_PARTS["prices"], "+1.50", "+1.50"),
+        (CHANGE_PARTS["choice"], NO_CLEAR_CHANGE, "\u22120.90 to +0.40"),
+        ("Together", "+1.30", "+0.60 to +1.90"),
+    )
+    nearer = {"prices": ("0.50", "0.50", "0.50"), "choice": parts["choice"]}
+    assert of_model(_with_changes(night, nearer))["changed"].rows[-1][1:] == (NO_CLEAR_CHANGE, "\u22120.40 to +0.90")
 
 
-def test_what_choosing_anew_gained_is_reported(page_data: Any) -> None:
-    """Of the sample's changes a tenth comes from the parcels as they became, which buyers chose."""
-    section = of_model(page_data)
-    chosen = amounts_of(section["changed"].rows, 2)[
-        [row[0] for row in section["changed"].rows].index(CHANGE_PARTS["shipping_structure"])
+def _with_changes(night: Night, parts: dict[str, tuple[str, str, str]], is_break: bool = False) -> PageData:
+    """The night with other changes of the cheapest mix of the model m00: its parts, each with its least and its most."""
+    tables, inputs = night
+    of_plan = (pl.col("model_code") == "m00") & (pl.col("scenario_code") == "cheapest")
+    row = tables["cost_change"].filter(of_plan & (pl.col("buyer_code") == "inland")).sort("priced_on").tail(1)
+    amounts = ("cost_change", "cost_change_low", "cost_change_high")
+    rows = [
+        row.with_columns(
+            change_part=pl.lit(part),
+            is_break=is_break,
+            **{
+                name: pl.lit(Decimal(value)).cast(row.schema[name]) for name, value in zip(amounts, values, strict=True)
+            },
+        )
+        for part, values in parts.items()
     ]
-    verb = "saved" if chosen <= 0 else "cost"
-    assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
+    return PageData({**tables, "cost_change": pl.concat([tables["cost_change"].filter(~of_plan), *rows])}, inputs)
 
 
 def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> None:
@@ -299,13 +310,14 @@ def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> 
     assert of_model(page_data, "2026-10")["vendors"] is None
 
 
-def test_breaks_are_marked_with_their_dates(night: Night) -> None:
-    tables, inputs = night
-    marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
-    words = of_model(PageData({**tables, "cost_change": marked}, inputs))["changed_words"]
-    assert words[1].startswith("In 1 of 13 steps the parts list or our decisions changed")
-    assert words[1].endswith("The latest: 31 August 2026 to 30 September 2026.")
-    assert len(of_model(PageData(tables, inputs))["changed_words"]) == 1
+def test_a_break_is_said(night: Night) -> None:
+    parts = {"list": ("1.50", "1.50", "1.50")}
+    words = of_model(_with_changes(night, parts, is_break=True))["changed_words"]
+    assert (
+        words[-1]
+        == "Since 31 October 2026 the parts list or our decisions changed: the two costs are not of the same thing."
+    )
+    assert len(of_model(_with_changes(night, parts))["changed_words"]) == 1
 
 
 def test_what_changed_since_a_month_was_first_reported_is_shown(page_data: Any) -> None:
@@ -317,7 +329,7 @@ def test_what_changed_since_a_month_was_first_reported_is_shown(page_data: Any) 
     best = page_data.plan("m00", "inland", "cheapest", date(2026, 10, 31))["complete_cost"]
     row = costs["Complete cost: Cheapest mix"]
     assert row[2:5] == (f"{best + Decimal('1.5'):.2f} (31 October 2026)", f"{best:.2f}", "−1.50")
-    assert "planned again with less effort" in row[5]
+    assert row[5] == REVISION_REASONS["prices"]
     assert rows[0] in home(report(page_data, "2026-10"))["revisions"].rows
     assert of_model(page_data, "2026-09")["revisions"] is None and of_model(page_data)["revisions"] is None
 
@@ -358,7 +370,7 @@ def test_when_to_buy_stands_in_its_own_past(page_data: Any, night: Night) -> Non
     row = night[0]["buying_time"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
     ).row(0, named=True)  # fmt: skip
-    assert section["standing"].rows[1][4] == percent(row["above_lowest_pct"], signed=True)
+    assert section["standing"].rows[1][4] == percent(row["above_lowest_low_pct"], signed=True)
     assert any(words.startswith("Price index: of 13 earlier months") for words in section["words"])
     assert any("A season needs three years of prices" in words for words in section["words"])
     assert any(words.startswith("No forecast: the past is too short") for words in section["words"])

@@ -61,7 +61,7 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     listed = page_data.plan(model.code, buyer.buyer_code, "listed")
     best = page_data.headline_plan(model.code, buyer.buyer_code)
     changed_table, changed_words = what_changed(page_data, model, buyer, plans)
-    charted = charted_scenarios(page_data, model.code, buyer)
+    charted = [code for code in charted_scenarios(page_data, model.code, buyer) if code in codes]
     chart = cost_chart(page_data, model.code, buyer, charted)
     flexibility, buying = flexible_lines_of(page_data, model, buyer), buying_of(page_data, model, buyer)
     return {
