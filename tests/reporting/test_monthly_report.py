@@ -10,8 +10,8 @@ import polars as pl
 import pytest
 
 from pipelines.reporting.basis.page_data import PageData
-from pipelines.reporting.basis.page_tables import NO_CLEAR_CHANGE, day, number, percent
-from pipelines.reporting.basis.words import CHANGE_PARTS, REVISION_REASONS
+from pipelines.reporting.basis.page_tables import day, number, percent
+from pipelines.reporting.basis.words import REVISION_REASONS
 from pipelines.reporting.month.model_report import model_report
 from pipelines.reporting.month.month_charts import index_chart, month_end, overview_chart
 from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
@@ -263,63 +263,6 @@ def amounts_of(rows: Any, column: Any) -> Any:
     return [Decimal(row[column].replace("−", "-")) for row in rows]
 
 
-def test_parts_of_the_change_in_cost_and_their_ranges_add_up(night: Night) -> None:
-    """Prices by 1.50, and a choice of -0.20 that may be anything from -0.90 to 0.40: together 0.60 to 1.90, a rise."""
-    parts = {"prices": ("1.50", "1.50", "1.50"), "choice": ("-0.20", "-0.90", "0.40")}
-    table = of_model(_with_changes(night, parts))["changed"]
-    assert [column.label for column in table.columns] == ["From", "Change", "Between"]
-    assert table.rows == (
-        (CHANGE_PARTS["prices"], "+1.50", "+1.50"),
-        (CHANGE_PARTS["choice"], NO_CLEAR_CHANGE, "\u22120.90 to +0.40"),
-        ("Together", "+1.30", "+0.60 to +1.90"),
-    )
-    nearer = {"prices": ("0.50", "0.50", "0.50"), "choice": parts["choice"]}
-    assert of_model(_with_changes(night, nearer))["changed"].rows[-1][1:] == (NO_CLEAR_CHANGE, "\u22120.40 to +0.90")
-
-
-def _with_changes(night: Night, parts: dict[str, tuple[str, str, str]], is_break: bool = False) -> PageData:
-    """The night with other changes of the cheapest mix of the model m00: its parts, each with its least and its most."""
-    tables, inputs = night
-    of_plan = (pl.col("model_code") == "m00") & (pl.col("scenario_code") == "cheapest")
-    row = tables["cost_change"].filter(of_plan & (pl.col("buyer_code") == "inland")).sort("priced_on").tail(1)
-    amounts = ("cost_change", "cost_change_low", "cost_change_high")
-    rows = [
-        row.with_columns(
-            change_part=pl.lit(part),
-            is_break=is_break,
-            **{
-                name: pl.lit(Decimal(value)).cast(row.schema[name]) for name, value in zip(amounts, values, strict=True)
-            },
-        )
-        for part, values in parts.items()
-    ]
-    return PageData({**tables, "cost_change": pl.concat([tables["cost_change"].filter(~of_plan), *rows])}, inputs)
-
-
-def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> None:
-    table = of_model(page_data)["vendors"]
-    raised, cut, refusing, hardly = [
-        page_data.vendor_names()[code] for code in page_data.workspace_table("vendors")["vendor_code"][:4]
-    ]
-    assert table.rows == (
-        (refusing, "0.0 %", "4", "refuse the earlier order"),
-        (cut, "+0.5 %", "4", "−3.0 %"),
-        (raised, "+2.0 %", "4", "0.0 %"),
-    )
-    assert hardly not in str(table) and "since 31 October 2026" in table.caption
-    assert of_model(page_data, "2026-10")["vendors"] is None
-
-
-def test_a_break_is_said(night: Night) -> None:
-    parts = {"list": ("1.50", "1.50", "1.50")}
-    words = of_model(_with_changes(night, parts, is_break=True))["changed_words"]
-    assert (
-        words[-1]
-        == "Since 31 October 2026 the parts list or our decisions changed: the two costs are not of the same thing."
-    )
-    assert len(of_model(_with_changes(night, parts))["changed_words"]) == 1
-
-
 def test_what_changed_since_a_month_was_first_reported_is_shown(page_data: Any) -> None:
     rows = of_model(page_data, "2026-10")["revisions"].rows
     now = page_data.index("m00", "inland", "2026-10")["index_level"]
@@ -409,3 +352,17 @@ def test_the_notes_say_which_run_and_that_its_checks_passed(page_data: Any) -> N
 @pytest.mark.parametrize(("month", "end"), [("2024-02", date(2024, 2, 29)), ("2026-12", date(2026, 12, 31))])
 def test_month_ends(month: str, end: date) -> None:
     assert month_end(month) == end
+
+
+def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> None:
+    table = of_model(page_data)["vendors"]
+    raised, cut, refusing, hardly = [
+        page_data.vendor_names()[code] for code in page_data.workspace_table("vendors")["vendor_code"][:4]
+    ]
+    assert table.rows == (
+        (refusing, "0.0 %", "4", "refuse the earlier order"),
+        (cut, "+0.5 %", "4", "−3.0 %"),
+        (raised, "+2.0 %", "4", "0.0 %"),
+    )
+    assert hardly not in str(table) and "since 31 October 2026" in table.caption
+    assert of_model(page_data, "2026-10")["vendors"] is None
