@@ -36,13 +36,9 @@ class RefreshSettings(Strict):
     months_back: int = Field(
         24, ge=0, le=240, description="How many month ends before the priced date are priced as well."
     )
-    effort: Effort = Field(
-        "standard",
-        description="How hard to search for cheaper plans for the priced date: quick, past, standard or deep.",
-    )
-    past_effort: Effort = Field(
-        "quick",
-        description="The same for past month ends: past finds nearly the plans of standard for less time.",
+    effort: Effort = Field("standard", description="How hard to search for cheaper plans: quick, standard or deep.")
+    past_scenarios: list[str] = Field(
+        ["listed", "cheapest"], description="The scenarios that are planned for past month ends as well."
     )
     copy_counts: list[Annotated[int, Field(ge=1, le=100)]] = Field(
         [1, 2, 3],
@@ -280,6 +276,14 @@ class Settings(Strict):
                 if code.casefold() in seen:
                     raise ValueError(f"two {kind} are called {seen[code.casefold()]} and {code}")
                 seen[code.casefold()] = code
+        return self
+
+    @model_validator(mode="after")
+    def _past_scenarios_exist(self) -> Settings:
+        """Only scenarios that exist are planned for past month ends."""
+        known = [scenario.scenario_code for scenario in self.scenarios]
+        if unknown := [code for code in self.refresh.past_scenarios if code not in known]:
+            raise ValueError(f"past_scenarios names {unknown[0]}, but there are only: {', '.join(known)}")
         return self
 
     @model_validator(mode="after")

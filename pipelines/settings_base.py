@@ -24,7 +24,7 @@ def _exact_decimal(value: Any) -> Any:
 
 ExactDecimal = Annotated[Decimal, BeforeValidator(_exact_decimal)]
 Day = Annotated[date, Field(ge=FIRST_DAY, le=LAST_DAY)]
-Effort = Literal["quick", "past", "standard", "deep"]
+Effort = Literal["quick", "standard", "deep"]
 
 
 class Strict(BaseModel):

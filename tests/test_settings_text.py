@@ -159,7 +159,7 @@ def test_any_model_comes_read_back(
         ("[refresh]\nmonth_back = 3\n", "refresh.month_back: there is no such setting; did you mean months_back?"),
         (
             '[refresh]\neffort = "huge"\n',
-            "refresh.effort: 'huge' is not allowed: it must be 'quick', 'past', 'standard' or 'deep'",
+            "refresh.effort: 'huge' is not allowed: it must be 'quick', 'standard' or 'deep'",
         ),
         ('[refresh]\nmonths_back = "two"\n', "'two' is not allowed: it must be a valid whole number"),
         ('[refresh]\npriced_on = "tomorrow"\n', "'tomorrow' is not allowed: it must be a valid date"),

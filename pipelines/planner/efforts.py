@@ -59,13 +59,10 @@ class Effort:
 
     Attributes:
         branching_nodes: of the tree on the relaxation, at most; 0 for none.
-        branching_vendors: the tree is over so many vendors, those that the relaxation uses most, and those of the best plan;
-            it then raises no bound. None for all vendors.
     """
 
     search: SearchEffort
     branching_nodes: int
-    branching_vendors: int | None
     whole: WholeEffort
     market: MarketEffort
 
@@ -74,28 +71,18 @@ EFFORTS = {
     "quick": Effort(
         search=SearchEffort(rounds=8, candidates=12, sets=1, ends_when_filled=True),
         branching_nodes=0,
-        branching_vendors=None,
-        whole=WholeEffort(up_to=300, nodes=20_000),
-        market=MarketEffort(restarts=0, sets=1, plans=0, work=0),
-    ),
-    "past": Effort(
-        search=SearchEffort(rounds=15, candidates=20, sets=4),
-        branching_nodes=60,
-        branching_vendors=8,
         whole=WholeEffort(up_to=300, nodes=20_000),
         market=MarketEffort(restarts=0, sets=1, plans=0, work=0),
     ),
     "standard": Effort(
         search=SearchEffort(rounds=15, candidates=20, sets=4),
         branching_nodes=300,
-        branching_vendors=None,
         whole=WholeEffort(up_to=800, nodes=1_000),
         market=MarketEffort(restarts=40, sets=8, plans=60, work=600_000),
     ),
     "deep": Effort(
         search=SearchEffort(rounds=100, candidates=60, sets=12),
         branching_nodes=20_000,
-        branching_vendors=None,
         whole=WholeEffort(up_to=math.inf, nodes=100_000),
         market=MarketEffort(restarts=60, sets=12, plans=400, work=2_400_000),
     ),

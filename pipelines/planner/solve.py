@@ -36,7 +36,7 @@ def solve(problem: Problem, effort: str, start: Solution | None = None) -> Solut
 
     Args:
         problem: what to buy.
-        effort: quick, past, standard or deep.
+        effort: quick, standard or deep.
         start: a known plan of this problem; the result is never worse.
 
     Raises:

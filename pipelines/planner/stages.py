@@ -31,18 +31,20 @@ NEARBY = 1.3
 NEARBY_OPTIONS = {"mip_max_nodes": 1, "mip_rel_gap": 1e-3, "mip_heuristic_effort": 0.1}
 """HiGHS's cuts and heuristics at the root find nearly all that there is to find; its tree takes long for the rest."""
 
-BUDGET_SHARE = 0.03
-"""How far above its linear bound a relaxation's optimum is expected: by this share, or by a typical vendor's charges if that
-is more. If it is within that, its optimum bounds all plans; if not, the budget itself does."""
-
 BRANCHING_GAP = 5e-4
 """Branching on the relaxation ends this close to its optimum, as a share; it drops what is so much dearer than the best plan."""
+
+FEW_VENDORS = 8
+"""The first tree is over so many vendors, those that the relaxation uses most, and those of the best plan."""
+
+FEW_VENDORS_NODES = 60
+"""Nodes of that tree, at most."""
 
 FEW_VENDORS_GAP = 1e-3
 """A tree over a few vendors ends this close to its optimum, as a share: vendors left out matter more."""
 
 # HiGHS's own heuristics look for what the search has found already, or for whole solutions of a program that is no plan; its
-# restarts cut again what is cut already. Without them both kinds of program take about half the time.
+# restarts cut again what is cut already. Without them every kind of program takes about half the time.
 _PLAIN_TREE = {
     **{
         f"mip_heuristic_run_{name}": False
@@ -52,6 +54,8 @@ _PLAIN_TREE = {
     "mip_pscost_minreliable": 0,
     "mip_allow_restart": False,
 }
+# Vendors' rows have no symmetry worth its search, and cuts below the root close less than they cost.
+_VENDOR_TREE = {**_PLAIN_TREE, "mip_detect_symmetry": False, "mip_allow_cut_separation_at_nodes": False}
 
 
 def search_whole_market(so_far: BestSoFar) -> None:
@@ -85,11 +89,10 @@ def bound_and_search(so_far: BestSoFar) -> None:
         return
     if not so_far.is_filled:  # limits on orders can leave every set short
         _construct_from_program(so_far, relaxation.vendor_shares > 1e-6, relaxation.factor)
-    if so_far.effort.branching_nodes and so_far.size(so_far.still_possible[1]) > TINY and not so_far.is_proven:
-        if so_far.effort.branching_vendors is None:
-            _branch(so_far, relaxation)
-        else:
-            _branch_among(so_far, relaxation, so_far.effort.branching_vendors)
+    # The better the plan, the less is left to branch on: a tree over a few vendors betters it for little work.
+    for branch in (_branch_among_few, _branch) if so_far.effort.branching_nodes else ():
+        if so_far.size(so_far.still_possible[1]) > TINY and not so_far.is_proven:
+            branch(so_far, relaxation)
 
 
 def solve_at_once(so_far: BestSoFar) -> None:
@@ -161,42 +164,38 @@ def _search_sets(so_far: BestSoFar, relaxation: SolvedRelaxation) -> bool:
 
 def _branch(so_far: BestSoFar, relaxation: SolvedRelaxation) -> None:
     """Branch on the relaxation: that raises the bound, and its best solution becomes a plan."""
-    budget = min(so_far.budget, relaxation.bound + max(BUDGET_SHARE * relaxation.bound, so_far.arrays.typical_charge))
+    budget = so_far.budget
     plan_program = relaxation.program_within(budget)
     # The best plan is a solution of the relaxation, so that the optimum lies below.
-    cutoff = so_far.budget * (1 + BRANCHING_GAP)
     options = {
-        **_PLAIN_TREE,
+        **_VENDOR_TREE,
         "mip_rel_gap": BRANCHING_GAP,
         "mip_max_nodes": so_far.effort.branching_nodes,
-        "objective_bound": cutoff,
+        "objective_bound": budget * (1 + BRANCHING_GAP),
     }
     outcome = linear.solve(plan_program.program, options)
     so_far.hit_time_limit |= outcome.hit_time_limit
-    limit = so_far.budget if relaxation.has_stand_ins else budget
-    if outcome.status == "infeasible" and limit < math.inf:
-        so_far.raise_bound(limit)
+    if outcome.status == "infeasible" and budget < math.inf:
+        so_far.raise_bound(budget)
     elif outcome.status != "infeasible" and np.isfinite(outcome.bound):
-        so_far.raise_bound(min(outcome.bound, limit))
+        so_far.raise_bound(min(outcome.bound, budget))
     _construct_from_tree(so_far, relaxation, plan_program, outcome)
 
 
-def _branch_among(so_far: BestSoFar, relaxation: SolvedRelaxation, count: int) -> None:
+def _branch_among_few(so_far: BestSoFar, relaxation: SolvedRelaxation) -> None:
     """Branch on the relaxation over a few vendors: that proves nothing, but finds a good plan for little work."""
     arrays = so_far.arrays
     promising = arrays.vendors.is_forced.copy()
-    promising[relaxation.by_promise[:count]] = True
+    promising[relaxation.by_promise[:FEW_VENDORS]] = True
     if so_far.plan is not None:
         promising[so_far.plan.vendors(arrays)] = True
     vendors, uses = relaxation.within(so_far.budget, relaxation.uses)
     options = ProgramOptions(vendors & promising, uses, whole=False, unfilled_limit=so_far.limit)
     plan_program = build_program(arrays, options)
     tree = {
-        **_PLAIN_TREE,
-        "mip_detect_symmetry": False,
-        "mip_allow_cut_separation_at_nodes": False,
+        **_VENDOR_TREE,
         "mip_rel_gap": FEW_VENDORS_GAP,
-        "mip_max_nodes": so_far.effort.branching_nodes,
+        "mip_max_nodes": FEW_VENDORS_NODES,
         "objective_bound": so_far.budget * (1 + BRANCHING_GAP),
     }
     outcome = linear.solve(plan_program.program, tree)

@@ -45,6 +45,7 @@ class Task:
     buyer: Buyer
     day: date
     effort: str
+    scenario_codes: tuple[str, ...]
     with_advice: bool
     market: pl.DataFrame
     last_seen: pl.DataFrame
@@ -61,9 +62,9 @@ def plan_night(
     cache_folder: Path,
     progress: Progress | None = None,
 ) -> Tables:
-    """Plan every model for every buyer on every date: today at the settings' effort, others at the past effort.
+    """Plan every model for every buyer on every date: all scenarios today, those of ``past_scenarios`` at month ends.
 
-    Dates before the first price, or before a model's first list version, are skipped. Plans come from the cache where nothing
+    All are planned with the same effort, so that the points of a series are equally good. Dates before the first price, or before a model's first list version, are skipped. Plans come from the cache where nothing
     that shapes them has changed. Plans that met a safety limit on time are never kept.
 
     Args:
@@ -90,7 +91,7 @@ def plan_night(
         for model in inputs.models
         if model.settings.version_on(day) is not None
         for buyer in inputs.settings.buyer
-        if day == today or buyer.plan_past_months
+        if day == today or (buyer.plan_past_months and inputs.settings.refresh.past_scenarios)
     ]
     done: list[Tables] = []
 
@@ -120,12 +121,14 @@ def _tasks(
     refresh = inputs.settings.refresh
     reduced: tuple[tuple[str, date], tuple[_Prices, str]] | None = None
     for model, buyer, day in needed:
-        effort = refresh.effort if day == today else refresh.past_effort
         if reduced is None or reduced[0] != (model.model_code, day):
             given = (markets[day], last_seen[day], summaries[day])
             reduced = ((model.model_code, day), _reduced(inputs, model, day, given))
         prices, demand_digest = reduced[1]
-        yield Task(model.model_code, buyer, day, effort, day == today, *prices, demand_digest)
+        codes = tuple(scenario.scenario_code for scenario in inputs.settings.scenarios)
+        if day != today:
+            codes = tuple(code for code in codes if code in refresh.past_scenarios)
+        yield Task(model.model_code, buyer, day, refresh.effort, codes, day == today, *prices, demand_digest)
 
 
 def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -> tuple[_Prices, str]:
@@ -141,7 +144,6 @@ def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -
 
     return (market, seen, known), digest(
         planner_version(),
-        [scenario.model_dump(exclude={"title"}) for scenario in inputs.settings.scenarios],
         (settings.model_code, settings.version_on(day), settings.copy_count),
         (settings.maker_lines, _price_of(settings.instructions, day)),
         flexible,
@@ -189,6 +191,7 @@ def _with_title(tables: Tables, model: Model) -> Tables:
 
 def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
     """The hash of everything that shapes a task's plans."""
+    scenarios = inputs.settings.scenarios
     sellers = sorted(set(task.market["vendor_code"]))
     currencies = {*task.last_seen["currency_code"], *task.summaries["currency_code"]}
     if (instructions := inputs.model(task.model_code).settings.instructions) is not None:
@@ -196,6 +199,11 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
     return digest(
         task.demand_digest,
         (task.day, task.effort, task.with_advice),
+        [
+            scenario.model_dump(exclude={"title"})
+            for scenario in scenarios
+            if scenario.scenario_code in task.scenario_codes
+        ],
         task.buyer.model_dump(exclude={"title", "plan_past_months"}),
         [book.vendors.get(code) or book.why_left_out(code) for code in sellers],
         [(code, buyers_rate(inputs, code, task.day, task.buyer)) for code in sorted(currencies)],
@@ -231,4 +239,5 @@ def _plan(inputs: WorkspaceInputs, task: Task) -> PlannedModel:
         task.summaries,
         task.effort,
         task.with_advice,
+        task.scenario_codes,
     )

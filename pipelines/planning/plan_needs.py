@@ -80,7 +80,7 @@ def plan_needs(
         offers: PLAN_OFFERS.
         left_out: vendors that are not used whatever their terms, with the reason.
         day: whose terms, rates and substitutes count.
-        effort: quick, past, standard or deep.
+        effort: quick, standard or deep.
     """
     scenario, buyer = inputs.settings.scenario[0], inputs.settings.buyer[0]
     known = terms_on(inputs, day, buyer)

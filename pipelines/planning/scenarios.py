@@ -10,7 +10,7 @@ uses no vendor that another scenario lacks, it is the other's plan too, with the
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
@@ -57,7 +57,7 @@ _CHOOSES_VENDORS = {
 
 @dataclass(frozen=True)
 class PlannedModel:
-    """The plans of all scenarios.
+    """The plans of a model's scenarios for one buyer and date.
 
     Attributes:
         tables: model_cost, plan_vendor, plan_purchase, plan_line, unfilled_line, not yet checked against their contracts.
@@ -80,8 +80,9 @@ def plan_model(
     summaries: pl.DataFrame,
     effort: str,
     with_advice: bool = True,
+    scenario_codes: Collection[str] | None = None,
 ) -> PlannedModel:
-    """Plan every scenario of the settings for one model.
+    """Plan scenarios of the settings for one model.
 
     Args:
         inputs: the workspace.
@@ -91,13 +92,20 @@ def plan_model(
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the day.
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
-        effort: quick, past, standard or deep.
+        effort: quick, standard or deep.
         with_advice: whether remedies for unfilled lines are looked for; of use only while one can still buy.
+        scenario_codes: which scenarios; all by default.
 
     Raises:
         InputError: the model's amendments make no sense.
     """
-    return ModelPlanning(inputs, model, day, buyer, market, effort, with_advice).planned(last_seen, summaries)
+    scenarios = [
+        scenario
+        for scenario in inputs.settings.scenarios
+        if scenario_codes is None or scenario.scenario_code in scenario_codes
+    ]
+    planning = ModelPlanning(inputs, model, day, buyer, market, effort, with_advice)
+    return planning.planned(scenarios, last_seen, summaries)
 
 
 class ModelPlanning:
@@ -123,9 +131,8 @@ class ModelPlanning:
         self._of_all_vendors: list[tuple[Scenario, frozenset[str], PurchasePlan]] = []
         self._landed_costs: dict[int, tuple[pl.DataFrame, LandedCost]] = {}
 
-    def planned(self, last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
-        """The plans of all scenarios."""
-        scenarios = self.inputs.settings.scenarios
+    def planned(self, scenarios: Sequence[Scenario], last_seen: pl.DataFrame, summaries: pl.DataFrame) -> PlannedModel:
+        """The plans of some scenarios."""
         plans: dict[str, PurchasePlan | PlanRefusedError] = {}
         for scenario in sorted(scenarios, key=_order_of):
             try:
@@ -138,7 +145,7 @@ class ModelPlanning:
                 plans[scenario.scenario_code] = self._best_of(plans[scenario.scenario_code], scenario, found)
         sound = {code: plan for code, plan in plans.items() if isinstance(plan, PurchasePlan)}
         return PlannedModel(
-            self._tables(plans, last_seen, summaries),
+            self._tables(scenarios, plans, last_seen, summaries),
             {code: plan.notes for code, plan in sorted(sound.items()) if plan.notes},
             any(plan.hit_time_limit for plan in sound.values()),
         )
@@ -281,11 +288,15 @@ class ModelPlanning:
         return plan
 
     def _tables(
-        self, plans: dict[str, PurchasePlan | PlanRefusedError], last_seen: pl.DataFrame, summaries: pl.DataFrame
+        self,
+        scenarios: Sequence[Scenario],
+        plans: Mapping[str, PurchasePlan | PlanRefusedError],
+        last_seen: pl.DataFrame,
+        summaries: pl.DataFrame,
     ) -> Tables:
         known = known_prices(last_seen, summaries, self.inputs, self.day, self.buyer)
         checked = []
-        for scenario in self.inputs.settings.scenarios:
+        for scenario in scenarios:
             plan, found, portions = plans[scenario.scenario_code], self.candidates(scenario), self.portions(scenario)
             refusal = "" if isinstance(plan, PurchasePlan) else plan.what
             sound = plan if isinstance(plan, PurchasePlan) else nothing_bought(found)

@@ -32,6 +32,7 @@ from pipelines.reporting.sections.costs import (
     complete_cost,
     headline_cost,
     pieces_priced,
+    saving_ends,
     saving_words,
     withheld_cost_words,
 )
@@ -190,6 +191,7 @@ def _models_table(page_data: PageData, buyer: Buyer) -> Table:
                 complete_cost(page_data, listed),
                 pieces_priced(best),
                 saving_words(found, buyer.currency_code),
+                saving_ends(found, buyer.currency_code),
                 NOTHING if best is None else count(best["vendor_count"]),
                 NOTHING if best is None else count(best["unfilled_piece_count"]),
             )
@@ -200,6 +202,7 @@ def _models_table(page_data: PageData, buyer: Buyer) -> Table:
         f"#{page_data.scenario_title('listed')}",
         "#Pieces priced",
         "#Saved",
+        "#Between",
         "#Parcels",
         "#Missing pieces",
     )

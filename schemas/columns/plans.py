@@ -13,9 +13,7 @@ COLUMNS = (
     Column("scenario_code", "code", "the set of rules under which the plan is made"),
     Column("buyer_code", "code", "the buyer: a region, currency and tax setting"),
     Column("copy_count", "integer", "copies of the model the plan buys for: copy_count of model.toml", minimum=1),
-    Column(
-        "effort", "code", "how much work the planner was allowed to do", allowed=("quick", "past", "standard", "deep")
-    ),
+    Column("effort", "code", "how much work the planner was allowed to do", allowed=("quick", "standard", "deep")),
     Column(
         "plan_status",
         "code",

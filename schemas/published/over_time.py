@@ -14,10 +14,12 @@ NIGHTLY_COST = Contract(
 COST_CHANGE = Contract(
     name="cost_change",
     grain="one row per plan, the earlier plan it is compared with, and part of the change in complete cost",
-    columns=(*PLAN_KEY, "compared_on", "change_part", "cost_change", "is_break"),
+    columns=(
+        *PLAN_KEY, "compared_on", "change_part", "cost_change", "cost_change_low", "cost_change_high", "is_break",
+    ),
     key=(*PLAN_KEY, "compared_on", "change_part"),
-    notes="Consecutive month ends, the priced date last. The parts add up to the change exactly.",
-)
+    notes="Consecutive month ends, the priced date last. The parts add up to the change exactly, and their ranges to its range.",
+)  # fmt: skip
 
 VENDOR_CHANGE = Contract(
     name="vendor_change",
@@ -36,15 +38,16 @@ BUYING_TIME = Contract(
     name="buying_time",
     grain="one row per model, buyer and measure: how today compares with the past",
     columns=(
-        "model_code", "buyer_code", "buying_measure", "measure_now", "past_month_count", "cheaper_share_low",
-        "cheaper_share_high", "lowest_12_months", "lowest_month", "above_lowest_pct", "withheld_reason",
+        "model_code", "buyer_code", "buying_measure", "measure_now", "measure_least", "past_month_count",
+        "cheaper_share_low", "cheaper_share_high", "lowest_12_months", "lowest_12_months_least", "lowest_month",
+        "above_lowest_low_pct", "above_lowest_high_pct", "withheld_reason",
     ),
     key=("model_code", "buyer_code", "buying_measure"),
     optional={
         **dict.fromkeys(
             (
-                "measure_now", "cheaper_share_low", "cheaper_share_high", "lowest_12_months", "lowest_month",
-                "above_lowest_pct",
+                "measure_now", "measure_least", "cheaper_share_low", "cheaper_share_high", "lowest_12_months",
+                "lowest_12_months_least", "lowest_month", "above_lowest_low_pct", "above_lowest_high_pct",
             )
         ),
         "withheld_reason": "",

@@ -39,13 +39,13 @@ def test_shares_and_the_distance_from_the_low_by_hand() -> None:
     assert row["cheaper_share_low"] == row["cheaper_share_high"] == pytest.approx(7.5 / 14)
     # The 50 is 14 months ago and counts no more; 98 is 12 months ago and does.
     assert row["lowest_12_months"] == 98 and row["lowest_month"] == "2025-11"
-    assert row["above_lowest_pct"] == pytest.approx(100 * (104 / 98 - 1))
+    assert row["above_lowest_low_pct"] == row["above_lowest_high_pct"] == pytest.approx(100 * (104 / 98 - 1))
 
 
 @pytest.mark.parametrize("now", [0.0, 12.0])
 def test_above_a_low_of_nothing_no_per_cent_is_said(now: float) -> None:
     row = standing([Point("2026-10", 0.0, 0.0), Point("2026-11", now, now)], TODAY, "")
-    assert row["lowest_12_months"] == 0 and "above_lowest_pct" not in row
+    assert row["lowest_12_months"] == 0 and "above_lowest_low_pct" not in row
 
 
 def test_what_plans_leave_open_becomes_a_range() -> None:
@@ -58,7 +58,10 @@ def test_what_plans_leave_open_becomes_a_range() -> None:
     ]
     row = reported(costs)["buying_time"].row(0, named=True)
     assert row["cheaper_share_low"] == 0 and row["cheaper_share_high"] == pytest.approx(2 / 3)
-    assert row["above_lowest_pct"] == pytest.approx(-1)
+    # The lowest of 90 to 100, 96 to 104 and 99.5 to 101 lies between 90 and 100; which month it was is not known.
+    assert (row["lowest_12_months_least"], row["lowest_12_months"], row["lowest_month"]) == (90, 100, None)
+    assert (row["measure_least"], row["measure_now"]) == (95, 99)
+    assert row["above_lowest_low_pct"] == pytest.approx(-5) and row["above_lowest_high_pct"] == pytest.approx(10)
 
 
 def test_an_estimate_for_missing_pieces_is_in_both_ends() -> None:
@@ -86,7 +89,7 @@ def test_an_estimate_for_missing_pieces_is_in_both_ends() -> None:
 def test_a_cost_that_may_not_be_shown_is_withheld_with_the_reason(changes: dict[str, Any], reason: str) -> None:
     costs = [cost_row(date(2026, 10, 31), "100"), cost_row(TODAY, "50", **changes)]
     row = reported(costs)["buying_time"].row(0, named=True)
-    assert row["withheld_reason"] == reason and row["measure_now"] is None and row["above_lowest_pct"] is None
+    assert row["withheld_reason"] == reason and row["measure_now"] is None and row["above_lowest_low_pct"] is None
     past = [cost_row(date(2026, 10, 31), "50", **changes), cost_row(TODAY, "100")]
     assert reported(past)["buying_time"].row(0, named=True)["past_month_count"] == 0, "nor is it a past to compare with"
 

@@ -60,7 +60,7 @@ def workspace(
     **tables: Any,
 ) -> Any:
     inputs = make_inputs(models, buyers, scenarios, **tables)
-    refresh = RefreshSettings(workers=workers, effort="standard", past_effort="quick")
+    refresh = RefreshSettings(workers=workers, effort="standard")
     return replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
 
 
@@ -96,15 +96,18 @@ def same(first: Any, second: Any) -> Any:
 def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path: Path) -> None:
     reported = []
     tables = night_of(tmp_path, progress=lambda *step: reported.append(step))
-    keys = tables["model_cost"].select("priced_on", "model_code", "buyer_code", "effort").unique().sort(pl.all()).rows()
+    keys = tables["model_cost"].select("priced_on", "model_code", "buyer_code").unique().sort(pl.all()).rows()
     assert keys == [
-        (MARCH, "mill", "abroad", "quick"), (MARCH, "mill", "home", "quick"),
-        (OCTOBER, "house", "abroad", "quick"), (OCTOBER, "house", "home", "quick"),
-        (OCTOBER, "mill", "abroad", "quick"), (OCTOBER, "mill", "home", "quick"),
-        (DAY, "house", "abroad", "standard"), (DAY, "house", "home", "standard"),
-        (DAY, "mill", "abroad", "standard"), (DAY, "mill", "home", "standard"),
+        (MARCH, "mill", "abroad"), (MARCH, "mill", "home"),
+        (OCTOBER, "house", "abroad"), (OCTOBER, "house", "home"),
+        (OCTOBER, "mill", "abroad"), (OCTOBER, "mill", "home"),
+        (DAY, "house", "abroad"), (DAY, "house", "home"),
+        (DAY, "mill", "abroad"), (DAY, "mill", "home"),
     ]  # fmt: skip
-    assert tables["model_cost"].height == 10 * 5
+    assert set(tables["model_cost"]["effort"]) == {"standard"}
+    today = pl.col("priced_on") == DAY
+    assert set(tables["model_cost"].filter(~today)["scenario_code"]) == {"listed", "cheapest"}
+    assert tables["model_cost"].height == 4 * 5 + 6 * 2
     assert reported == [(night.STEP_NAME, n, 10) for n in range(1, 11)]
     for name, frame in tables.items():
         key = next(contract.key for contract in PLAN_CONTRACTS if contract.name == name)

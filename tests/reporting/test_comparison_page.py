@@ -8,9 +8,9 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.reporting.basis.page_data import PageData, ranked, saving
+from pipelines.reporting.basis.page_data import PageData, Row, ranked, saving
 from pipelines.reporting.pages import write_pages
-from pipelines.reporting.sections.costs import comparison_table
+from pipelines.reporting.sections.costs import NO_CLEAR_SAVING, comparison_table
 from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import Night
@@ -47,12 +47,37 @@ def test_marks_are_explained_only_where_they_are_used(tmp_path: Path) -> None:
         )
 
 
-def test_equal_costs_share_a_rank(night: Night) -> None:
+def test_plans_that_surely_cost_the_same_share_a_rank(night: Night) -> None:
     page_data = PageData(*night)
     plans = page_data.plans("m00", "inland")
-    same = [{**plan, "complete_cost": Decimal(9)} if plan["scenario_code"] != "listed" else plan for plan in plans]
+    nine = {name: Decimal(9) for name in ("complete_cost", "landed_cost", "lower_bound")} | {
+        "unfilled_estimate": Decimal(0)
+    }
+    same = [{**plan, **nine} if plan["scenario_code"] != "listed" else plan for plan in plans]
     table = comparison_table(page_data, same, None, "Ways")
-    assert [row[2] for row in table.rows] == ["1", "1", "1", "1", "5"]
+    assert [row[2] for row in table.rows] == ["1", "1", "1", "1", "5"] and not table.strong_rows
+
+
+def test_a_rank_is_a_range_where_the_plans_are_not_exact_enough(night: Night) -> None:
+    """9 to 12, 11 to 12.5 and 14 to 15: the first two may change places, the third may not; then none is the cheapest."""
+    page_data = PageData(*night)
+    plan = page_data.plans("m00", "inland")[0]
+
+    def costing(code: str, low: str, high: str) -> Row:
+        amounts = {"complete_cost": Decimal(high), "landed_cost": Decimal(high), "lower_bound": Decimal(low)}
+        return {**plan, **amounts, "unfilled_estimate": Decimal(0), "unfilled_estimate_count": 0, "scenario_code": code}
+
+    near = [costing("cheapest", "9", "12"), costing("flexible", "11", "12.5"), costing("listed", "14", "15")]
+    table = comparison_table(page_data, near, near[2], "Ways")
+    assert [row[2] for row in table.rows] == ["1 to 2", "1 to 2", "3"] and not table.strong_rows
+    assert [row[-3:-1] for row in table.rows] == [
+        ("3.00 (20.0 %)", "2.00 to 6.00"), ("2.50 (16.7 %)", "1.50 to 4.00"), ("\u2013", "\u2013"),
+    ]  # fmt: skip
+    near[0] = costing("cheapest", "9", "10.99")
+    table = comparison_table(page_data, near, near[1], "Ways")
+    assert [row[2] for row in table.rows] == ["1", "2", "3"] and table.strong_rows == {0}
+    near[0] = costing("cheapest", "9", "11.01")
+    assert comparison_table(page_data, near, near[1], "Ways").rows[0][-3:-1] == (NO_CLEAR_SAVING, "\u22120.01 to 3.50")
 
 
 def test_plans_without_any_price_for_some_pieces_rank_last(night: Night, tmp_path: Path) -> None:

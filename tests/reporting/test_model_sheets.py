@@ -73,16 +73,16 @@ def test_a_sheet_shows_what_it_must(folder: Any, night: Night) -> None:
         assert not re.search(rf"\b{solver_word}", text, re.I), solver_word
 
 
-def test_a_saving_below_the_gaps_cannot_be_reported_apart(night: Night) -> None:
+def test_a_saving_is_clear_only_beyond_both_gaps(night: Night) -> None:
     page_data = PageData(*night)
-    listed, flexible = (page_data.plan("m00", "inland", code) for code in ("listed", "flexible"))
-    gap = present(flexible)["landed_cost"] - present(flexible)["lower_bound"]
-    assert gap > 0
-    near = {**present(flexible), "complete_cost": present(listed)["complete_cost"] - gap}
-    assert not present(saving(listed, near)).is_distinct
-    assert present(saving(listed, {**near, "complete_cost": near["complete_cost"] - Decimal("0.01")})).is_distinct
-    exact = {**near, "lower_bound": near["landed_cost"], "complete_cost": present(listed)["complete_cost"]}
-    assert present(saving(listed, exact)).is_distinct and present(saving(listed, exact)).amount == 0
+    listed, flexible = (present(page_data.plan("m00", "inland", code)) for code in ("listed", "flexible"))
+    listed = {**listed, **_costing("10", "10.50")}
+    assert not present(saving(listed, {**flexible, **_costing("9", "10")})).is_clear
+    assert present(saving(listed, {**flexible, **_costing("9", "9.99")})).is_clear
+    assert not present(saving(listed, {**flexible, **_costing("10.50", "12")})).is_clear
+    assert present(saving(listed, {**flexible, **_costing("10.51", "12")})).is_clear
+    proven = {**present(listed), "lower_bound": present(listed)["landed_cost"]}
+    assert present(saving(proven, proven)).is_clear and present(saving(proven, proven)).amount == 0
 
 
 def test_the_first_night_has_no_history_and_says_nothing_of_it(tmp_path: Path) -> None:
@@ -115,20 +115,28 @@ def test_a_buyer_whose_past_is_not_planned_is_reported_so_instead_of_an_empty_ch
     assert "Cheapest complete cost" not in past and "Cheapest complete cost" in latest
 
 
-def test_the_chart_and_the_changes_say_how_exact_their_costs_are(night: Night, tmp_path: Path) -> None:
-    month_end = (pl.col("priced_on") == date(2026, 10, 31)) & (pl.col("model_code") == "m00")
-    write_pages(
-        with_plan(night[0], month_end & (pl.col("scenario_code") == "flexible"), gap_pct=33.3),
-        night[1],
-        tmp_path,
-        months=(),
+def test_a_change_is_stated_only_where_the_best_possible_plans_changed_that_way(night: Night, tmp_path: Path) -> None:
+    """At the month end 10 to 12; today 9 to 9.90 is a fall, 9 to 10.10 is none that is sure."""
+    cheapest = (pl.col("model_code") == "m00") & (pl.col("scenario_code") == "cheapest")
+    then, today = (
+        cheapest & (pl.col("priced_on") == date(2026, 10, 31)),
+        cheapest & (pl.col("priced_on") == date(2026, 11, 25)),
     )
-    text = sheet_text(tmp_path, "m00")
-    assert (
-        "Costs in the chart are at most 33.3 % above the best possible "
-        "(Hidden parts in any colour, 31 October 2026)." in text
-    )
-    assert "Costs of 31 Oct are at most 33.3 % above the best possible, today's at most 0.4 %" in text
+    for high, words in (
+        ("9.90", "12.00 9.90 \u22122.10 (\u221217.5 %) \u22123.00 to \u22120.10"),
+        ("10.10", "12.00 10.10 no clear change \u22123.00 to +0.10"),
+    ):
+        tables = with_plan(night[0], then, **_costing("10", "12"), gap_pct=20.0)
+        write_pages(with_plan(tables, today, **_costing("9", high)), night[1], tmp_path, months=())
+        text = sheet_text(tmp_path, "m00")
+        assert f"Cheapest mix {words}" in text
+        assert "Costs in the chart are at most 20.0 % above the best possible (Cheapest mix, 31 October 2026)." in text
+
+
+def _costing(low: str, high: str) -> dict[str, Decimal | int]:
+    """A plan without missing pieces that costs between two amounts."""
+    amounts = {"complete_cost": Decimal(high), "landed_cost": Decimal(high), "lower_bound": Decimal(low)}
+    return {**amounts, "unfilled_estimate": Decimal(0), "unfilled_estimate_count": 0}
 
 
 @pytest.mark.parametrize(

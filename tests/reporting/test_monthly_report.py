@@ -11,7 +11,7 @@ import pytest
 
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.basis.page_tables import day, number, percent
-from pipelines.reporting.basis.words import CHANGE_PARTS
+from pipelines.reporting.basis.words import REVISION_REASONS
 from pipelines.reporting.month.model_report import model_report
 from pipelines.reporting.month.month_charts import index_chart, month_end, overview_chart
 from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
@@ -142,7 +142,7 @@ def test_flexible_lines_that_find_more_pieces_are_not_said_to_cost() -> None:
     def plan(cost: Any, missing: Any) -> Any:
         return {
             "plan_status": "partial", "complete_cost": Decimal(cost), "landed_cost": Decimal(cost), "lower_bound": Decimal(cost),
-            "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
+            "unfilled_estimate": Decimal(0), "unfilled_piece_count": missing, "unfilled_estimate_count": 0, "currency_code": "EUR",
         }  # fmt: skip
 
     assert _flexibility_saves(plan(12, 24), plan(13, 4)) == "\u2013"
@@ -263,51 +263,6 @@ def amounts_of(rows: Any, column: Any) -> Any:
     return [Decimal(row[column].replace("−", "-")) for row in rows]
 
 
-def test_parts_of_the_change_in_cost_add_up_to_it_since_the_date_before_and_since_the_first(page_data: Any) -> None:
-    section = of_model(page_data)
-    table = section["changed"]
-    first = page_data.priced_dates("m00", "inland")[0]
-    now = page_data.plan("m00", "inland", "cheapest")["complete_cost"]
-    for column, since in ((1, date(2026, 10, 31)), (2, first)):
-        change = now - page_data.plan("m00", "inland", "cheapest", since)["complete_cost"]
-        amounts = amounts_of(table.rows, column)
-        assert amounts[-1] == change == sum(amounts[:-1])
-        assert table.columns[column].label == f"Since {day(since)}"
-
-
-def test_what_choosing_anew_gained_is_reported(page_data: Any) -> None:
-    """Of the sample's changes a tenth comes from the parcels as they became, which buyers chose."""
-    section = of_model(page_data)
-    chosen = amounts_of(section["changed"].rows, 2)[
-        [row[0] for row in section["changed"].rows].index(CHANGE_PARTS["shipping_structure"])
-    ]
-    verb = "saved" if chosen <= 0 else "cost"
-    assert f"has {verb} {abs(chosen)} EUR against buying as before" in section["changed_words"][0]
-
-
-def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> None:
-    table = of_model(page_data)["vendors"]
-    raised, cut, refusing, hardly = [
-        page_data.vendor_names()[code] for code in page_data.workspace_table("vendors")["vendor_code"][:4]
-    ]
-    assert table.rows == (
-        (refusing, "0.0 %", "4", "refuse the earlier order"),
-        (cut, "+0.5 %", "4", "−3.0 %"),
-        (raised, "+2.0 %", "4", "0.0 %"),
-    )
-    assert hardly not in str(table) and "since 31 October 2026" in table.caption
-    assert of_model(page_data, "2026-10")["vendors"] is None
-
-
-def test_breaks_are_marked_with_their_dates(night: Night) -> None:
-    tables, inputs = night
-    marked = tables["cost_change"].with_columns(is_break=pl.col("priced_on") == date(2026, 9, 30))
-    words = of_model(PageData({**tables, "cost_change": marked}, inputs))["changed_words"]
-    assert words[1].startswith("In 1 of 13 steps the parts list or our decisions changed")
-    assert words[1].endswith("The latest: 31 August 2026 to 30 September 2026.")
-    assert len(of_model(PageData(tables, inputs))["changed_words"]) == 1
-
-
 def test_what_changed_since_a_month_was_first_reported_is_shown(page_data: Any) -> None:
     rows = of_model(page_data, "2026-10")["revisions"].rows
     now = page_data.index("m00", "inland", "2026-10")["index_level"]
@@ -317,7 +272,7 @@ def test_what_changed_since_a_month_was_first_reported_is_shown(page_data: Any) 
     best = page_data.plan("m00", "inland", "cheapest", date(2026, 10, 31))["complete_cost"]
     row = costs["Complete cost: Cheapest mix"]
     assert row[2:5] == (f"{best + Decimal('1.5'):.2f} (31 October 2026)", f"{best:.2f}", "−1.50")
-    assert "planned again with less effort" in row[5]
+    assert row[5] == REVISION_REASONS["prices"]
     assert rows[0] in home(report(page_data, "2026-10"))["revisions"].rows
     assert of_model(page_data, "2026-09")["revisions"] is None and of_model(page_data)["revisions"] is None
 
@@ -358,7 +313,7 @@ def test_when_to_buy_stands_in_its_own_past(page_data: Any, night: Night) -> Non
     row = night[0]["buying_time"].filter(
         (pl.col("model_code") == "m00") & (pl.col("buyer_code") == "inland") & (pl.col("buying_measure") == "price_index")
     ).row(0, named=True)  # fmt: skip
-    assert section["standing"].rows[1][4] == percent(row["above_lowest_pct"], signed=True)
+    assert section["standing"].rows[1][4] == percent(row["above_lowest_low_pct"], signed=True)
     assert any(words.startswith("Price index: of 13 earlier months") for words in section["words"])
     assert any("A season needs three years of prices" in words for words in section["words"])
     assert any(words.startswith("No forecast: the past is too short") for words in section["words"])
@@ -397,3 +352,17 @@ def test_the_notes_say_which_run_and_that_its_checks_passed(page_data: Any) -> N
 @pytest.mark.parametrize(("month", "end"), [("2024-02", date(2024, 2, 29)), ("2026-12", date(2026, 12, 31))])
 def test_month_ends(month: str, end: date) -> None:
     assert month_end(month) == end
+
+
+def test_vendors_that_refuse_or_moved_a_model_most_are_named(page_data: Any) -> None:
+    table = of_model(page_data)["vendors"]
+    raised, cut, refusing, hardly = [
+        page_data.vendor_names()[code] for code in page_data.workspace_table("vendors")["vendor_code"][:4]
+    ]
+    assert table.rows == (
+        (refusing, "0.0 %", "4", "refuse the earlier order"),
+        (cut, "+0.5 %", "4", "−3.0 %"),
+        (raised, "+2.0 %", "4", "0.0 %"),
+    )
+    assert hardly not in str(table) and "since 31 October 2026" in table.caption
+    assert of_model(page_data, "2026-10")["vendors"] is None

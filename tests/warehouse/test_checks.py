@@ -20,7 +20,7 @@ BREAKAGES = {
     "price_change_shares_add_up": ("update price_change_distribution set risen_share = 0.3", "risen_share=0.3"),
     "bought_offers_stand": ("update price_history set valid_to_on = '2026-01-18' where part_code = '00777'", "birch"),
     "cost_changes_add_up": ("insert into cost_change values ('2026-01-20', 'mill', 'flexible', 'home', '2025-12-31', "
-                            "'prices', 1, false)", "mill"),
+                            "'prices', 1, 1, 1, false)", "mill"),
     "exports_hold_accepted_rows": ("update vendor_export set row_count = 5 where file_hash = 'bb'", "export_row_count=9"),
     "quarantined_rows_are_listed": ("delete from quarantined_row", "bb"),
     "index_contributions_add_up": ("insert into index_contribution values ('mill', 'home', '2026-01', 1, 'part_family', "

@@ -27,7 +27,6 @@ class EffortName(StrEnum):
     """How much work the planner may do."""
 
     quick = "quick"
-    past = "past"
     standard = "standard"
     deep = "deep"
 

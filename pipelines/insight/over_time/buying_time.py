@@ -73,7 +73,7 @@ def buying_time(
 def standing(points: Sequence[Point], day: date, reason: str) -> dict[str, Any]:
     """Columns of BUYING_TIME but its key: today against the earlier months, one point per month at most.
 
-    A month was surely cheaper if its value lies below today's least. It may have been cheaper if its least lies below today's
+    The lowest month is named where its value lies below all others' least. A month was surely cheaper if its value lies below today's least. It may have been cheaper if its least lies below today's
     value. Months of exactly the same cost count half.
     """
     today = month_of(day)
@@ -82,19 +82,22 @@ def standing(points: Sequence[Point], day: date, reason: str) -> dict[str, Any]:
     columns: dict[str, Any] = {"past_month_count": len(past), "withheld_reason": reason}
     if reason or now is None:
         return columns | {"withheld_reason": reason or "there is no figure for the priced date"}
-    columns["measure_now"] = now.value
+    columns |= {"measure_now": now.value, "measure_least": now.least}
     if past:
         columns["cheaper_share_low"] = _share([(point.value, now.least) for point in past])
         columns["cheaper_share_high"] = _share([(point.least, now.value) for point in past])
     recent = [point for point in past if point.month >= month_before(today, 12)]
     if recent:
-        lowest = min(recent, key=lambda point: (point.value, point.month))
+        low, high = min(point.least for point in recent), min(point.value for point in recent)
+        proven = [point for point in recent if all(point.value < other.least for other in recent if other is not point)]
         columns |= {
-            "lowest_12_months": lowest.value,
-            "lowest_month": lowest.month,
+            "lowest_12_months": high,
+            "lowest_12_months_least": low,
+            "lowest_month": proven[0].month if proven else None,
         }
-        if lowest.value:  # 0 where stock on hand was enough; nothing is a per cent above that
-            columns["above_lowest_pct"] = 100 * (now.value / lowest.value - 1)
+        if low:  # 0 where stock on hand was enough; nothing is a per cent above that
+            columns["above_lowest_low_pct"] = 100 * (now.least / high - 1)
+            columns["above_lowest_high_pct"] = 100 * (now.value / low - 1)
     return columns
 
 

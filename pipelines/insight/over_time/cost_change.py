@@ -1,4 +1,4 @@
-"""What a change in complete cost comes from: prices, rates, terms, the designer, our decisions, or a better choice.
+"""What a change in complete cost comes from: prices, rates, terms, the designer, our decisions, or the choice of plan.
 
 A plan is compared with the plan of the same model, scenario and buyer on the date priced before. The landed cost prices the
 earlier plan's purchases again, with one thing changed after the other; nothing is planned anew. R(prices, rates, terms) is
@@ -10,21 +10,22 @@ the landed cost of the *earlier* purchases:
 - ``terms``: R(new, new, new) - R(new, new, old): shipping, minimums, fees, discounts and taxes. A vendor that has no terms
   for the buyer any more keeps the old ones.
 
-The rest lies between the earlier purchases at today's prices, rates and terms and the plan of today. It is split line by line,
-by the displayed value of the pieces that serve the line, at today's rates. The first reason that applies counts:
+The rest lies between the earlier purchases at today's prices, rates and terms and the plan of today:
 
-- ``list``: the designer's list has the line, or its part, colour or quantity, otherwise than before.
-- ``decisions``: our decision on the line's flexibility (where the scenario uses it) or an amendment of it changed.
-- ``estimates``: pieces of the line can't be bought on one of the dates; and the whole change of the estimate for unfilled pieces.
-- ``ended_offers``: an offer that served the line can no longer be bought in full: the change was forced.
-- ``forms``, ``colours``, ``vendors``: the line is served by other parts; else by other colours; else from other offers.
-  A gain by changing is negative.
-- ``shipping_structure``: all that is left: shipping, handling, tax, discounts and spares of today's orders against those of
-  the earlier purchases at today's terms.
+- ``estimates``: the whole change of the estimate for unfilled pieces, and lines with pieces that can't be bought on one of the
+  dates.
+- ``list``: lines that the designer's list has otherwise than before: their part, colour or quantity, or the line itself.
+- ``decisions``: lines with another decision on flexibility (where the scenario uses it) or another amendment.
+- ``choice``: all that is left: other offers, vendors, colours and forms, by choice or because an offer ended; and shipping,
+  handling, tax, discounts and spares of today's orders against those of the earlier purchases at today's terms.
 
-Each part is rounded half-up to the currency's digits, and ``shipping_structure`` takes the rounding. So the parts add up to
-the change of complete cost to the last digit. Their order is a convention; another would give each a little less or more. It
-puts a price effect at earlier quantities before a quantity effect at today's prices: q0 (p1 - p0) + p1 (q1 - q0) = p1 q1 - p0 q0.
+Lines count by the displayed value of the pieces that serve them, at today's rates; the first reason that applies counts. Each
+part is rounded half-up to the currency's digits, and ``choice`` takes the rounding. So the parts add up to the change of
+complete cost to the last digit. Their order is a convention; another would give each a little less or more. It puts a price
+effect at earlier quantities before a quantity effect at today's prices: q0 (p1 - p0) + p1 (q1 - q0) = p1 q1 - p0 q0.
+
+What the best possible plans cost is only known to lie between bounds and costs. So their change is a range, and what both
+plans could be improved by belongs to ``choice``: it has a range, while the others are of purchases that are known.
 """
 
 from __future__ import annotations
@@ -51,16 +52,13 @@ from pipelines.insight.over_time.changed_lines import (
     listed_lines,
 )
 from pipelines.insight.over_time.past_orders import OFFER, with_assortments_and_sizes
-from pipelines.money import round_money
+from pipelines.money import cost_interval, exactly, round_money
 from pipelines.settings import Buyer
 from pipelines.workers import spread
 from schemas.published.over_time import COST_CHANGE
 from schemas.validate import empty_frame, polars_schema, validate_typed
 
-PARTS = (
-    "prices", "exchange_rates", "terms", "list", "decisions", "estimates", "ended_offers", "forms", "colours", "vendors",
-    "shipping_structure",
-)  # fmt: skip
+PARTS = ("prices", "exchange_rates", "terms", "list", "decisions", "estimates", "choice")
 _PLAN = ("model_code", "scenario_code")
 _BOUGHT = (*OFFER, "order_number")
 """What names a purchase within a plan."""
@@ -165,19 +163,14 @@ class _Change:
             old, new = costs_before[key], costs[key]
             estimate = new["unfilled_estimate"] - old["unfilled_estimate"]
             parts["estimates"] = parts.get("estimates", Decimal(0)) + estimate
-            whole = new["complete_cost"] - old["complete_cost"]
-            parts["shipping_structure"] = whole - sum(parts.values(), Decimal(0))
+            ranges = {part: exactly(amount) for part, amount in parts.items()}
+            known = sum(parts.values(), Decimal(0))
+            parts["choice"] = new["complete_cost"] - old["complete_cost"] - known
+            ranges["choice"] = cost_interval(new) - cost_interval(old) - exactly(known)
             is_break = changed[key[0]].is_break(self._uses_flexibility(key[1]))
+            of_plans = (self.step.now, *key, self.step.buyer.buyer_code, self.step.before)
             rows += [
-                (
-                    self.step.now,
-                    *key,
-                    self.step.buyer.buyer_code,
-                    self.step.before,
-                    part,
-                    parts[part],
-                    is_break,
-                )
+                (*of_plans, part, parts[part], ranges[part].low, ranges[part].high, is_break)
                 for part in PARTS
                 if part in parts
             ]
@@ -291,7 +284,7 @@ class _Change:
 
     def _line_parts(self, priced: pl.DataFrame, changed: Mapping[str, ChangedLines]) -> dict[_Key, dict[str, Fraction]]:
         """By plan and part, what the plan of today pays for its lines less what the earlier purchases would pay now."""
-        reasons = self._reasons(priced, changed)
+        reasons = self._reasons(changed)
         now = {code: terms.rate for code, terms in self.step.new_terms.items()}
         then = {code: self._latest_terms(code).rate for code in self.step.old_terms}
         value = pl.col("quantity") * pl.col("price_now")
@@ -317,38 +310,14 @@ class _Change:
         bought = plans["plan_line"].filter(pl.col("vendor_code") != "")
         return bought.select(*_PLAN, "line_number", *_BOUGHT, "quantity", "unit_price")
 
-    def _reasons(self, priced: pl.DataFrame, changed: Mapping[str, ChangedLines]) -> pl.DataFrame:
-        """Model, scenario, line_number, reason: the first that applies to the line."""
+    def _reasons(self, changed: Mapping[str, ChangedLines]) -> pl.DataFrame:
+        """Model, scenario, line_number, reason: the first that applies to the line; other lines are absent."""
         key = [*_PLAN, "line_number"]
-        ended = priced.filter("is_ended").select(*_PLAN, *_BOUGHT)
-        forced = self._lines(self.step.then).join(ended, on=[*_PLAN, *_BOUGHT], how="semi").select(key).unique()
-        unfilled = [plans["unfilled_line"].select(key) for plans in (self.step.then, self.step.today)]
-        lines = pl.concat([self._lines(self.step.then).select(key), self._lines(self.step.today).select(key)]).unique()
+        unfilled = pl.concat([plans["unfilled_line"].select(key) for plans in (self.step.then, self.step.today)])
         listed, decided = (pl.DataFrame(rows, self._line_schema(), orient="row") for rows in self._changed(changed))
-        return (
-            lines.join(_served(self._lines(self.step.then), "then"), on=key, how="left")
-            .join(_served(self._lines(self.step.today), "today"), on=key, how="left")
-            .join(_marked(listed, "is_listed"), on=key, how="left")
-            .join(_marked(decided, "is_decided"), on=key, how="left")
-            .join(_marked(pl.concat(unfilled).unique(), "is_unfilled"), on=key, how="left")
-            .join(_marked(forced, "is_forced"), on=key, how="left")
-            .select(
-                *key,
-                pl.when(pl.col("is_listed"))
-                .then(pl.lit("list"))
-                .when(pl.col("is_decided"))
-                .then(pl.lit("decisions"))
-                .when(pl.col("is_unfilled"))
-                .then(pl.lit("estimates"))
-                .when(pl.col("is_forced"))
-                .then(pl.lit("ended_offers"))
-                .when(pl.col("part_code_then").ne_missing(pl.col("part_code_today")))
-                .then(pl.lit("forms"))
-                .when(pl.col("colour_code_then").ne_missing(pl.col("colour_code_today")))
-                .then(pl.lit("colours"))
-                .otherwise(pl.lit("vendors"))
-                .alias("reason"),
-            )
+        of_reasons = (("list", listed), ("decisions", decided), ("estimates", unfilled))
+        return pl.concat([lines.with_columns(reason=pl.lit(reason)) for reason, lines in of_reasons]).unique(
+            key, keep="first", maintain_order=True
         )
 
     def _line_schema(self) -> dict[str, Any]:
@@ -375,15 +344,3 @@ def _totals(stages: list[tuple[list[Purchase], VendorTerms]]) -> Iterator[Decima
             total = work_out_order(purchases, terms).rounded.total
         last = (purchases, terms)
         yield total
-
-
-def _served(lines: pl.DataFrame, side: str) -> pl.DataFrame:
-    """Which parts and colours serve each line, in one text each."""
-    named = [
-        pl.col(name).unique().sort().str.join("\t").alias(f"{name}_{side}") for name in ("part_code", "colour_code")
-    ]
-    return lines.group_by(*_PLAN, "line_number").agg(named)
-
-
-def _marked(lines: pl.DataFrame, name: str) -> pl.DataFrame:
-    return lines.unique().with_columns(pl.lit(True).alias(name))

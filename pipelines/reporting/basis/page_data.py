@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.money import Interval, cost_interval
 from pipelines.reporting.basis.page_tables import file_name
 from pipelines.settings import Buyer, Scenario
 from pipelines.trends.months import month_before
@@ -45,11 +46,20 @@ class ReportedModel:
 
 @dataclass(frozen=True)
 class Saving:
-    """What a plan saves against another in complete cost; ``is_distinct`` if the gaps can't explain it."""
+    """What a plan saves against another in complete cost.
+
+    ``between`` is what the best possible plans may save; the saving is clear where all of that is above 0 or all below, or where
+    both plans are the best possible.
+    """
 
     amount: Decimal
     share_pct: Decimal | None
-    is_distinct: bool
+    between: Interval
+
+    @property
+    def is_clear(self) -> bool:
+        """Whether it is known which of the two is cheaper, or that they cost the same."""
+        return self.between.direction is not None
 
 
 class PageData:
@@ -313,6 +323,19 @@ def saving(against: Row | None, plan: Row) -> Saving | None:
     if against["unfilled_estimate_count"] != plan["unfilled_estimate_count"]:
         return None
     amount = Decimal(against["complete_cost"] - plan["complete_cost"])
-    gaps = gap_amount(against) + gap_amount(plan)
     share = amount / against["complete_cost"] * 100 if against["complete_cost"] else None
-    return Saving(amount, share, gaps == 0 or abs(amount) > gaps)
+    return Saving(amount, share, cost_interval(against) - cost_interval(plan))
+
+
+def places(plans: Sequence[Row]) -> list[tuple[int, int]]:
+    """By plan, its first and its last possible place by cost, from 1; plans that surely cost the same share one.
+
+    Plans with pieces that have no price at all come after those with fewer.
+    """
+    costs = [(plan["unfilled_estimate_count"], cost_interval(plan)) for plan in plans]
+    found = []
+    for unpriced, cost in costs:
+        surely = sum(other < unpriced or (other == unpriced and one.is_below(cost)) for other, one in costs)
+        perhaps = sum(other < unpriced or (other == unpriced and one.low < cost.high) for other, one in costs)
+        found.append((surely + 1, max(surely + 1, perhaps - (cost.low < cost.high) + 1)))
+    return found

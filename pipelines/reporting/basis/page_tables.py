@@ -10,12 +10,14 @@ from functools import cached_property, lru_cache
 from hashlib import sha256
 from math import isfinite
 
-from pipelines.money import currency_digits, round_half_up, round_money
+from pipelines.money import Interval, currency_digits, round_half_up, round_money
 from pipelines.reporting.basis.words import MONTH_NAMES
 
 MINUS = "\u2212"
 NOTHING = "\u2013"
 """Shown where there is no figure."""
+NO_CLEAR_CHANGE = "no clear change"
+"""Shown where the best possible plans may cost more than before or less."""
 _REMEMBERED = 65536  # the reports of many months show the same figures again and again
 
 
@@ -26,6 +28,21 @@ def money(amount: Decimal | None, currency_code: str, *, signed: bool = False, w
         return NOTHING
     rounded = round_money(amount, currency_code)
     return _sign(rounded, signed) + f"{abs(rounded):,f}" + (f" {currency_code}" if with_code else "")
+
+
+def ends(interval: Interval, currency_code: str, *, signed: bool = False) -> str:
+    """The two ends of an amount: ``13.20 to 14.90``; one figure where they show alike."""
+    low, high = (money(amount, currency_code, signed=signed) for amount in (interval.low, interval.high))
+    return low if low == high else f"{low} to {high}"
+
+
+def change(amount: Decimal, between: Interval, currency_code: str, share: Decimal | None = None) -> str:
+    """A change with its sign where that is known: ``−3.20 (−1.4 %)``, or that there is no clear one."""
+    if between.direction is None:
+        return NO_CLEAR_CHANGE
+    return money(amount, currency_code, signed=True) + (
+        f" ({percent(share, signed=True)})" if share is not None else ""
+    )
 
 
 def unit_price(price: Decimal | None, currency_code: str) -> str:

@@ -39,23 +39,14 @@ CHANGE_PARTS = {
     "terms": "vendors' terms",
     "list": "the designer's list",
     "decisions": "our own decisions",
-    "ended_offers": "offers that ended",
-    "vendors": "other vendors chosen",
-    "colours": "other colours chosen",
-    "forms": "other forms chosen",
-    "shipping_structure": "shipping, handling and tax of the new orders",
     "estimates": "pieces that can't be bought, estimated",
+    "choice": "other offers, vendors, colours and forms; their shipping and tax",
 }
-
-CHOSEN_ANEW = ("vendors", "colours", "forms", "shipping_structure")
-"""The parts of a change that come from choosing other offers than before."""
 
 REVISION_REASONS = {
     "list": "another version of the parts list",
     "prices": "prices that came late or were corrected, or settings",
 }
-
-REVISED_COSTS = "planned again with less effort; or prices came late or were corrected"
 
 COMPLETE_COST_WORDS = (
     "Complete cost: parts, shipping, handling and tax, and an estimate for pieces that can't be bought today."
@@ -96,8 +87,8 @@ REPORT_METHODS = (
     "last month'.",
 )
 CHANGE_METHODS = (
-    "Choosing anew means other vendors, colours and forms, and the parcels that come with them. It is summed step by step: a bargain "
-    "that ends counts as a dearer price, a new one as a saving. The index shows what prices alone did.",
+    "A change is stated where the cheapest possible purchases changed the same way. Its parts are of what was bought before, at the "
+    "new prices, rates and terms; what is left comes from buying otherwise.",
     "A vendor's prices and stock: change of the parts' cost, all other vendors as they are today. Its terms: change of the cheapest "
     "mix's cost. Effects do not add up, because one vendor replaces another.",
 )

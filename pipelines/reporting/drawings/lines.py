@@ -63,7 +63,7 @@ def line_chart(
         return None
     if band is not None and sum(value is not None for value in band.low[: len(shown)]) < 2:
         band = None
-    words = _describe(title, shown, reported, as_text)
+    words = _describe(title, shown, reported, as_text, names_lowest=band is None)
     columns, edges = [*reported], 0
     if band is not None:
         edges = sum(value is not None for value in band.low[: len(shown)])
@@ -185,7 +185,10 @@ def _describe_band(band: ShadedBand, dates: Sequence[date], as_text: Callable[[f
     )
 
 
-def _describe(title: str, dates: Sequence[date], lines: Sequence[Line], as_text: Callable[[float], str]) -> str:
+def _describe(
+    title: str, dates: Sequence[date], lines: Sequence[Line], as_text: Callable[[float], str], *, names_lowest: bool
+) -> str:
+    """The first and the last value of each line; the lowest too, but not where a band says that values are not exact."""
     reported = [f"{title}, {day(dates[0])} to {day(dates[-1])}." if len(dates) > 1 else f"{title}, {day(dates[0])}."]
     for line in lines:
         known = [(value, at) for at, value in zip(dates, line.values, strict=True) if value is not None]
@@ -196,5 +199,7 @@ def _describe(title: str, dates: Sequence[date], lines: Sequence[Line], as_text:
             if len(known) == 1
             else f"{line.label}: from {as_text(first)} to {as_text(last)}"
         )
-        reported.append(words + (f", lowest {as_text(lowest)} on {day(lowest_at)}." if len(known) > 2 else "."))
+        reported.append(
+            words + (f", lowest {as_text(lowest)} on {day(lowest_at)}." if names_lowest and len(known) > 2 else ".")
+        )
     return " ".join(reported)

@@ -13,7 +13,8 @@ from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, uniqu
 from pipelines.reporting.sections.buying import LINE_METHOD, buying_of
 from pipelines.reporting.sections.changes import prices_alone, what_changed
 from pipelines.reporting.sections.costs import (
-    NOT_DISTINCT,
+    NO_CLEAR_SAVING,
+    charted_scenarios,
     complete_cost,
     cost_chart,
     cost_coverage,
@@ -21,6 +22,7 @@ from pipelines.reporting.sections.costs import (
     least_certain,
     no_history,
     pieces_priced,
+    saving_ends,
     strip,
     ways_table,
     withheld_cost_words,
@@ -59,7 +61,8 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     listed = page_data.plan(model.code, buyer.buyer_code, "listed")
     best = page_data.headline_plan(model.code, buyer.buyer_code)
     changed_table, changed_words = what_changed(page_data, model, buyer, plans)
-    chart = cost_chart(page_data, model.code, buyer, codes)
+    charted = [code for code in charted_scenarios(page_data, model.code, buyer) if code in codes]
+    chart = cost_chart(page_data, model.code, buyer, charted)
     flexibility, buying = flexible_lines_of(page_data, model, buyer), buying_of(page_data, model, buyer)
     return {
         "buyer": buyer,
@@ -72,7 +75,7 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         "changed": changed_table,
         "changed_words": changed_words,
         "chart": chart,
-        "chart_words": [least_certain(page_data, model.code, buyer, codes)]
+        "chart_words": [least_certain(page_data, model.code, buyer, charted)]
         if chart
         else [no_history(buyer), prices_alone(page_data, model, buyer)],
         "not_included": _not_included(plans, buyer),
@@ -115,11 +118,14 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
 
 def _saved_words(found: Saving, currency_code: str, against: str) -> tuple[str, str]:
     """A saving as a figure, and its share as a note, so that the figure stays on one line."""
-    if not found.is_distinct:
-        return NOT_DISTINCT, f"from “{against}”"
-    if found.share_pct is None:
-        return money(found.amount, currency_code, with_code=True), f"compared with “{against}”"
-    note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
+    between = f"between {saving_ends(found, currency_code).replace(' to ', ' and ')}"
+    if not found.is_clear:
+        return NO_CLEAR_SAVING, f"{between}, compared with “{against}”"
+    note = f"compared with “{against}”"
+    if found.share_pct is not None:
+        note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
+    if found.between.width:
+        note += f"; {between}"
     return money(found.amount, currency_code, with_code=True), note
 
 

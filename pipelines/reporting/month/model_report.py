@@ -6,14 +6,15 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from pipelines.reporting.basis.look import DASHES
+from pipelines.money import Interval, exactly
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import (
     Table,
     accuracy,
+    change,
     columns,
-    count,
     day,
+    ends,
     money,
     month_name,
     number,
@@ -22,10 +23,8 @@ from pipelines.reporting.basis.page_tables import (
 from pipelines.reporting.basis.words import (
     CHANGE_METHODS,
     CHANGE_PARTS,
-    CHOSEN_ANEW,
     INDEX_NAMES,
     REPORT_METHODS,
-    REVISED_COSTS,
     REVISION_REASONS,
 )
 from pipelines.reporting.drawings.chart import Chart, Line
@@ -38,8 +37,10 @@ from pipelines.reporting.month.month_charts import (
     spread_of_changes,
 )
 from pipelines.reporting.sections.availability import availability_section
+from pipelines.reporting.sections.changes import BETWEEN_WORDS
 from pipelines.reporting.sections.costs import (
     WITHHELD,
+    charted_scenarios,
     complete_cost,
     cost_chart,
     cost_coverage,
@@ -58,8 +59,6 @@ from schemas.published.price_index import INDEX_REVISION
 
 NIGHTS_SCENARIOS = ("cheapest", "listed")
 """Scenarios in the chart of the last nights."""
-MOST_BREAKS = 3
-"""Breaks named with their dates; the table cost_change has them all."""
 
 
 def model_report(page_data: PageData, model: ReportedModel, month: str) -> dict[str, Any] | None:
@@ -100,7 +99,7 @@ def _for_buyer(
     code = buyer.buyer_code
     plan = page_data.headline_plan(model.code, code, cut_off) if cut_off else None
     index = page_data.index(model.code, code, month)
-    scenarios = charted_scenarios(page_data, model, buyer)
+    scenarios = charted_scenarios(page_data, model.code, buyer)
     costs = cost_chart(page_data, model.code, buyer, scenarios, cut_off)
     spread, spread_words = spread_of_changes(page_data, model.code, code, month)
     changed, changed_words = _cost_change(page_data, plan)
@@ -133,13 +132,6 @@ def _for_buyer(
         "timing": timing_section(page_data, model.code, buyer, month),
         "revisions": revisions_table(page_data, [model], buyer, month),
     }
-
-
-def charted_scenarios(page_data: PageData, model: ReportedModel, buyer: Buyer) -> list[str]:
-    """The scenarios that were ever planned, at most as many as there are ways to draw a line."""
-    days = page_data.priced_dates(model.code, buyer.buyer_code)
-    planned = {plan["scenario_code"] for on in days for plan in page_data.plans(model.code, buyer.buyer_code, on)}
-    return [code for code in page_data.scenarios if code in planned][: len(DASHES)]
 
 
 def why_cost_is_withheld(page_data: PageData, plan: Row | None) -> str:
@@ -180,8 +172,7 @@ def _strip(
         items.append(("Prices, 1 month", one, f"12 months: {twelve}"))
     low = above_lowest(page_data, model.code, buyer.buyer_code) if month == f"{page_data.today:%Y-%m}" else None
     if low is not None:
-        lowest = f"12-month low: {month_name(low['lowest_month'])}"
-        items.append(("Cost above its low", percent(low["above_lowest_pct"], signed=True), lowest))
+        items.append(("Cost against its 12-month low", *low))
     return strip(items)
 
 
@@ -196,65 +187,41 @@ def contribution_words(page_data: PageData, model_code: str, buyer_code: str, mo
 
 
 def _cost_change(page_data: PageData, plan: Row | None) -> tuple[Table | None, list[str]]:
-    """Where the change in complete cost comes from, since the date before and since the first; parts of zero are left out.
+    """Where the change in complete cost since the date before comes from, and whether the costs are of the same thing.
 
-    The first date is that of the latest run of dates whose plans can be compared. The sentences are what choosing anew saved, calculated
-    as in the view buyers_gain, and where the costs before and after are not of the same thing.
+    Parts of zero are left out. Changes of several steps are not added up: each step's choice of plan has a range, and their sum would
+    say little.
     """
     if plan is None or page_data.cost_is_withheld(plan):
         return None, []
-    steps = _steps_back(page_data, plan)
+    key = {name: plan[name] for name in ("model_code", "scenario_code", "buyer_code", "priced_on")}
+    steps = page_data.rows(COST_CHANGE, **key)
     if not steps:
         return None, []
-    code = plan["currency_code"]
-    latest = _by_part(steps[:1])
-    whole = _by_part(steps)
-    before, first = steps[0][0]["compared_on"], steps[-1][0]["compared_on"]
-    spans = [latest] if before == first else [latest, whole]
+    code, before = plan["currency_code"], steps[0]["compared_on"]
+    parts = {row["change_part"]: row for row in steps}
+    known = [(words, parts[part]) for part, words in CHANGE_PARTS.items() if part in parts]
+    ranges = {words: Interval(row["cost_change_low"], row["cost_change_high"]) for words, row in known}
     rows = [
-        (words, *(money(span.get(part, Decimal(0)), code, signed=True) for span in spans))
-        for part, words in CHANGE_PARTS.items()
-        if any(span.get(part) for span in spans)
+        (words, change(row["cost_change"], ranges[words], code), ends(ranges[words], code, signed=True))
+        for words, row in known
+        if row["cost_change"] or ranges[words].width
     ]
-    rows.append(("Together", *(money(sum(span.values(), Decimal(0)), code, signed=True) for span in spans)))
-    since = [f"#Since {day(on)}" for on in (before, first)][: len(spans)]
+    whole = sum((row["cost_change"] for _, row in known), Decimal(0))
+    together = sum(ranges.values(), exactly(Decimal(0)))
+    rows.append(("Together", change(whole, together, code), ends(together, code, signed=True)))
     table = Table(
-        f"Where the change in complete cost comes from, in {code}",
-        columns("From", *since),
+        f"Where the change in complete cost since {day(before)} comes from, in {code}",
+        columns("From", "#Change", "#Between"),
         tuple(rows),
         frozenset({len(rows) - 1}),
     )
-    gained = -sum((whole.get(part, Decimal(0)) for part in CHOSEN_ANEW), Decimal(0))
-    words = [
-        f"Choosing anew since {day(first)} has {'saved' if gained >= 0 else 'cost'} {money(abs(gained), code, with_code=True)} "
-        "against buying as before."
-    ]
-    breaks = [rows_of[0] for rows_of in steps if any(row["is_break"] for row in rows_of)]
-    if breaks:
-        dates = ", ".join(f"{day(row['compared_on'])} to {day(row['priced_on'])}" for row in breaks[:MOST_BREAKS])
+    words = [BETWEEN_WORDS]
+    if any(row["is_break"] for row in steps):
         words.append(
-            f"In {len(breaks)} of {count(len(steps), 'step')} the parts list or our decisions changed: these costs are not of the same "
-            f"thing. The latest: {dates}."
+            f"Since {day(before)} the parts list or our decisions changed: the two costs are not of the same thing."
         )
     return table, words
-
-
-def _steps_back(page_data: PageData, plan: Row) -> list[list[Row]]:
-    """Rows of cost_change of a plan, of the plan it is compared with, and so on; the latest first."""
-    key = {name: plan[name] for name in ("model_code", "scenario_code", "buyer_code")}
-    steps: list[list[Row]] = []
-    on = plan["priced_on"]
-    while rows := page_data.rows(COST_CHANGE, **key, priced_on=on):
-        steps.append(rows)
-        on = rows[0]["compared_on"]
-    return steps
-
-
-def _by_part(steps: list[list[Row]]) -> dict[str, Decimal]:
-    parts: dict[str, Decimal] = {}
-    for row in (row for rows in steps for row in rows):
-        parts[row["change_part"]] = parts.get(row["change_part"], Decimal(0)) + row["cost_change"]
-    return parts
 
 
 def revisions_table(page_data: PageData, models: list[ReportedModel], buyer: Buyer, month: str) -> Table | None:
@@ -288,7 +255,6 @@ def _revised_costs(page_data: PageData, model: ReportedModel, buyer: Buyer, on: 
         if "refused" in (now["plan_status"], row["plan_status"]) or page_data.cost_is_withheld(now):
             continue
         code = now["currency_code"]
-        why = REVISED_COSTS if now["effort"] != page_data.settings.refresh.effort else REVISION_REASONS["prices"]
         found.append(
             (
                 model.title,
@@ -296,7 +262,7 @@ def _revised_costs(page_data: PageData, model: ReportedModel, buyer: Buyer, on: 
                 f"{money(row['complete_cost'], code)} ({day(on)})",
                 money(now["complete_cost"], code),
                 money(now["complete_cost"] - row["complete_cost"], code, signed=True),
-                why,
+                REVISION_REASONS["prices"],
             )
         )
     return found

@@ -39,7 +39,14 @@ from pipelines.reporting.month.model_report import (
 from pipelines.reporting.month.month_charts import overview_chart, spread_by_model
 from pipelines.reporting.month.report_data import write_data
 from pipelines.reporting.sections.availability import availability_of, copies_words
-from pipelines.reporting.sections.costs import NOT_DISTINCT, WITHHELD, cost_coverage, headline_cost, no_history, strip
+from pipelines.reporting.sections.costs import (
+    NO_CLEAR_SAVING,
+    WITHHELD,
+    cost_coverage,
+    headline_cost,
+    no_history,
+    strip,
+)
 from pipelines.reporting.sections.made import made_words
 from pipelines.reporting.sections.movers import movers_table
 from pipelines.reporting.sections.suspects import suspect_section
@@ -285,7 +292,7 @@ def _flexibility_saves(listed: Row | None, flexible: Row | None) -> str:
         return NOTHING
     if found.amount < 0 and flexible["unfilled_piece_count"] < listed["unfilled_piece_count"]:
         return NOTHING  # dearer because it finds more pieces
-    return percent(found.share_pct) if found.is_distinct else NOT_DISTINCT
+    return percent(found.share_pct) if found.is_clear else NO_CLEAR_SAVING
 
 
 def _coverage_table(

@@ -6,10 +6,13 @@ from datetime import date
 
 import polars as pl
 
+from pipelines.money import cost_interval
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, is_usable
-from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, gap, money, percent, short_day
+from pipelines.reporting.basis.page_tables import NOTHING, Table, change, columns, count, ends, percent, short_day
 from pipelines.reporting.sections.costs import complete_cost
 from pipelines.settings import Buyer
+
+BETWEEN_WORDS = "Between: what the cost of the cheapest possible purchase may have changed by."
 
 
 def what_changed(
@@ -37,13 +40,13 @@ def what_changed(
     ]
     table = Table(
         f"Complete cost, in {buyer.currency_code}",
-        columns("Way of buying", f"#{short_day(before_on)}", "#Today", "#Change", "#Change in %"),
+        columns("Way of buying", f"#{short_day(before_on)}", "#Today", "#Change", "#Between"),
         tuple(rows),
         is_stacked=True,
     )
     words = [
+        BETWEEN_WORDS,
         prices_alone(page_data, model, buyer),
-        _certainty(known, before_on),
         *_causes(page_data, model, *known[0], before_on, page_data.today),
     ]
     return table, tuple(word for word in words if word)
@@ -53,20 +56,10 @@ def _change(page_data: PageData, before: Row, now: Row) -> tuple[str, str]:
     can_compare = all(is_usable(p) and not page_data.cost_is_withheld(p) for p in (before, now))
     if not can_compare or before["unfilled_estimate_count"] != now["unfilled_estimate_count"]:
         return NOTHING, NOTHING
-    change = now["complete_cost"] - before["complete_cost"]
-    share = change / before["complete_cost"] * 100 if before["complete_cost"] else None
-    return money(change, now["currency_code"], signed=True), percent(share, signed=True)
-
-
-def _certainty(known: list[tuple[Row, Row]], before_on: date) -> str:
-    """How exact both columns are: a month end may be planned with less effort than today, which alone can change a cost."""
-    before, now = (max(float(plan["gap_pct"]) for plan in plans) for plans in zip(*known, strict=True))
-    if not before and not now:
-        return ""
-    return (
-        f"Costs of {short_day(before_on)} are at most {gap(before)} above the best possible, today's at most {gap(now)}: "
-        "part of a change may be that."
-    )
+    amount, between = now["complete_cost"] - before["complete_cost"], cost_interval(now) - cost_interval(before)
+    share = amount / before["complete_cost"] * 100 if before["complete_cost"] else None
+    code = now["currency_code"]
+    return change(amount, between, code, share), ends(between, code, signed=True)
 
 
 def prices_alone(page_data: PageData, model: ReportedModel, buyer: Buyer) -> str:
@@ -74,9 +67,9 @@ def prices_alone(page_data: PageData, model: ReportedModel, buyer: Buyer) -> str
     row = page_data.index(model.code, buyer.buyer_code, f"{page_data.today:%Y-%m}")
     if row is None or row["is_withheld"] or row["change_1_month_pct"] is None:
         return ""
-    change = percent(row["change_1_month_pct"], signed=True)
+    moved = percent(row["change_1_month_pct"], signed=True)
     covered = percent(row["coverage_share"] * 100)
-    return f"Prices alone: {change} since last month (price index; {covered} of the list priced)."
+    return f"Prices alone: {moved} since last month (price index; {covered} of the list priced)."
 
 
 def _causes(

@@ -7,17 +7,32 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from pipelines.reporting.basis.page_data import PageData, Row, Saving, is_usable, ranked, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Table, accuracy, columns, count, day, gap, money, percent
+from pipelines.money import cost_interval, lowest
+from pipelines.reporting.basis.look import DASHES
+from pipelines.reporting.basis.page_data import PageData, Row, Saving, is_usable, places, ranked, saving
+from pipelines.reporting.basis.page_tables import (
+    NOTHING,
+    Table,
+    accuracy,
+    columns,
+    count,
+    day,
+    ends,
+    gap,
+    money,
+    percent,
+)
 from pipelines.reporting.basis.words import WITHHELD_COST_WORDS, WITHHELD_INDEX_WORDS
 from pipelines.reporting.drawings.chart import Chart, Line
-from pipelines.reporting.drawings.lines import line_chart
+from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from pipelines.settings import Buyer
 
 DEARER_WITH_MORE = "A way that finds more pieces can cost more."
 """Why a way of buying with more flexibility can cost more."""
 REFUSED = "refused by a check"
-NOT_DISTINCT = "can't be distinguished"
+NO_CLEAR_SAVING = "no clear saving"
+"""Shown where the best possible plans may save or cost more."""
+BETWEEN_WORDS = "Between: what the cheapest possible purchases may save."
 WITHHELD = "withheld"
 ESTIMATED = "*"
 """Marks a complete cost with an estimate for missing pieces in it."""
@@ -77,10 +92,23 @@ def saving_words(found: Saving | None, currency_code: str, *, with_code: bool = 
     """A saving with its share: ``14.70 (12.4 %)``; negative where the plan costs more."""
     if found is None:
         return NOTHING
-    if not found.is_distinct:
-        return NOT_DISTINCT
+    if not found.is_clear:
+        return NO_CLEAR_SAVING
     share = f" ({percent(found.share_pct)})" if found.share_pct is not None else ""
     return money(found.amount, currency_code, with_code=with_code) + share
+
+
+def saving_ends(found: Saving | None, currency_code: str) -> str:
+    """Between which amounts a saving lies: ``13.20 to 14.90``."""
+    return NOTHING if found is None else ends(found.between, currency_code)
+
+
+def surely_cheapest(plans: Sequence[Row]) -> Row | None:
+    """The plan that is the cheapest however exact all of them are; None where that is not known."""
+    fewest = min((plan["unfilled_estimate_count"] for plan in plans), default=0)
+    best = [plan for plan in plans if plan["unfilled_estimate_count"] == fewest]
+    place = lowest([cost_interval(plan) for plan in best])
+    return None if place is None else best[place]
 
 
 def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, caption: str) -> Table:
@@ -90,7 +118,7 @@ def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, c
     has_estimates = any(plan["unfilled_piece_count"] for plan in usable)
     labels = ["Way of buying", "#Complete cost", "#Parts", "#Shipping"]
     labels += ["#Handling"] * has_handling + ["#Tax"] + ["#Estimate for missing"] * has_estimates
-    labels += ["#Parcels", "#Missing pieces", "#Saved"]
+    labels += ["#Parcels", "#Missing pieces", "#Saved", "#Between"]
     rows = []
     for plan in plans:
         title = page_data.scenario_title(plan["scenario_code"])
@@ -99,7 +127,7 @@ def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, c
             continue
         code = plan["currency_code"]
         amounts = ["goods", "shipping"] + ["handling"] * has_handling + ["tax"] + ["unfilled_estimate"] * has_estimates
-        own = plan == against
+        found = None if plan == against else saving(against, plan)
         rows.append(
             (
                 title,
@@ -107,10 +135,11 @@ def ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, c
                 *(money(plan[name], code) for name in amounts),
                 count(plan["vendor_count"]),
                 count(plan["unfilled_piece_count"]),
-                NOTHING if own else saving_words(saving(against, plan), code),
+                saving_words(found, code),
+                saving_ends(found, code),
             )
         )
-    cheapest = next((plan for plan in ranked(list(plans)) if not page_data.cost_is_withheld(plan)), None)
+    cheapest = surely_cheapest([plan for plan in usable if not page_data.cost_is_withheld(plan)])
     strong = frozenset(row for row, plan in enumerate(plans) if plan is cheapest)
     return Table(caption, columns(*labels), tuple(rows), strong, is_stacked=True)
 
@@ -144,21 +173,21 @@ def comparison_table(page_data: PageData, plans: list[Row], against: Row | None,
     refused = [plan for plan in plans if not is_usable(plan)]
     fewest = min((plan["unfilled_piece_count"] for plan in in_order), default=0)
     has_missing = any(plan["unfilled_piece_count"] for plan in in_order)
-    places = [_place(plan) for plan in in_order]
     rows: list[tuple[str, ...]] = []
-    for plan in in_order:
+    for plan, (first, last) in zip(in_order, places(in_order), strict=True):
         code = plan["currency_code"]
+        found = None if plan == against else saving(against, plan)
         landed = money(plan["landed_cost"], code) + (FEWER_PIECES if plan["unfilled_piece_count"] > fewest else "")
-        own = plan == against
         rows.append(
             (
                 page_data.scenario_title(plan["scenario_code"]),
                 complete_cost(page_data, plan),
-                str(places.index(_place(plan)) + 1),  # equal costs share a rank
+                str(first) if first == last else f"{first} to {last}",
                 pieces_priced(plan),
                 *((landed, count(plan["unfilled_piece_count"])) if has_missing else ()),
                 count(plan["vendor_count"]),
-                NOTHING if own else saving_words(saving(against, plan), code),
+                saving_words(found, code),
+                saving_ends(found, code),
                 gap(plan["gap_pct"]),
             )
         )
@@ -170,28 +199,43 @@ def comparison_table(page_data: PageData, plans: list[Row], against: Row | None,
         *(("#Landed cost", "#Missing pieces") if has_missing else ()),
         "#Parcels",
         "#Saved",
+        "#Between",
         "#Above the best, at most",
     )
     rows += [
         (page_data.scenario_title(plan["scenario_code"]), REFUSED, *[NOTHING] * (len(headings) - 2)) for plan in refused
     ]
-    return Table(caption, headings, tuple(rows), frozenset({0}) if in_order else frozenset(), is_stacked=True)
+    cheapest = surely_cheapest(in_order)
+    strong = frozenset(row for row, plan in enumerate(in_order) if plan is cheapest)
+    return Table(caption, headings, tuple(rows), strong, is_stacked=True)
 
 
-def _place(plan: Row) -> tuple[int, Decimal]:
-    return plan["unfilled_estimate_count"], plan["complete_cost"]
+def charted_scenarios(page_data: PageData, model_code: str, buyer: Buyer) -> list[str]:
+    """The scenarios planned on several dates, at most as many as there are ways to draw a line."""
+    dates = page_data.priced_dates(model_code, buyer.buyer_code)
+    planned = [plan["scenario_code"] for on in dates for plan in page_data.plans(model_code, buyer.buyer_code, on)]
+    return [code for code in page_data.scenarios if planned.count(code) > 1][: len(DASHES)]
 
 
 def cost_chart(
     page_data: PageData, model_code: str, buyer: Buyer, scenario_codes: Sequence[str], until: date | None = None
 ) -> Chart | None:
-    """Complete cost at month ends and today, a line per scenario; gaps where there is none to show."""
+    """Complete cost at month ends and today, a line per scenario; gaps where there is none to show.
+
+    The band reaches down to what the best possible plans of the cheapest mix, or of the last scenario, may cost.
+    """
     dates = page_data.priced_dates(model_code, buyer.buyer_code)
     styles = {code: style for style, code in enumerate(page_data.scenarios)}
-    lines = []
+    lines, band = [], None
     for code in scenario_codes:
-        plans = (page_data.plan(model_code, buyer.buyer_code, code, on) for on in dates)
+        plans = [page_data.plan(model_code, buyer.buyer_code, code, on) for on in dates]
         values = tuple(_charted(page_data, plan) for plan in plans)
+        if code == ("cheapest" if "cheapest" in scenario_codes else scenario_codes[-1]):
+            least = tuple(
+                None if value is None or plan is None else float(cost_interval(plan).low)
+                for value, plan in zip(values, plans, strict=True)
+            )
+            band = ShadedBand("The best possible may cost", least, values)
         lines.append(Line(page_data.scenario_title(code), values, styles[code], 2.5 if code == "cheapest" else 1.75))
     return line_chart(
         f"Complete cost at month ends, {buyer.currency_code}",
@@ -199,6 +243,7 @@ def cost_chart(
         lines,
         lambda value: money(Decimal(str(value)), buyer.currency_code),
         until,
+        band,
         data_name="costs",
     )
 

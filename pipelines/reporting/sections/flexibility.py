@@ -154,7 +154,7 @@ def _words(
     if together is not None:
         if is_eaten:
             words.append("So it makes more of the model buildable, not cheaper.")
-        elif not together.is_distinct:
+        elif not together.is_clear:
             words.append("The plans are not exact enough to show whether buying flexibly saves.")
         elif together.amount > 0:
             words.append(f"Buying flexibly saves {saving_words(together, buyer.currency_code, with_code=True)}.")

@@ -5,8 +5,9 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from pipelines.money import Interval
 from pipelines.reporting.basis.page_data import PageData, Row
-from pipelines.reporting.basis.page_tables import Table, columns, count, money, month_name, number, percent
+from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, ends, month_name, number, percent
 from pipelines.reporting.basis.words import MONTH_NAMES
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart
@@ -34,25 +35,45 @@ def timing_section(page_data: PageData, model_code: str, buyer: Buyer, month: st
     }
 
 
-def above_lowest(page_data: PageData, model_code: str, buyer_code: str) -> Row | None:
-    """The row of buying_time about the complete cost."""
+def above_lowest(page_data: PageData, model_code: str, buyer_code: str) -> tuple[str, str] | None:
+    """How far the complete cost is above its lowest of 12 months, and in which month that was; None without one."""
     found = page_data.rows(BUYING_TIME, model_code=model_code, buyer_code=buyer_code, buying_measure="complete_cost")
-    return found[0] if found and found[0]["above_lowest_pct"] is not None else None
+    if not found or found[0]["above_lowest_low_pct"] is None:
+        return None
+    row = found[0]
+    month = f"lowest: {month_name(row['lowest_month'])}" if row["lowest_month"] else "several months may be the lowest"
+    return _above_words(row), month
+
+
+def _above_words(row: Row) -> str:
+    """How far today is above the lowest of 12 months, with its range; whether it is above or below where that is known."""
+    low, high = row["above_lowest_low_pct"], row["above_lowest_high_pct"]
+    if low is None:
+        return NOTHING
+    if low <= 0 <= high and low < high:
+        return f"no clear difference ({percent(low, signed=True)} to {percent(high, signed=True)})"
+    if percent(low) == percent(high):
+        return percent(low, signed=True)
+    return f"{percent(low, signed=True)} to {percent(high, signed=True)}"
 
 
 def _standing_table(rows: list[Row], buyer: Buyer) -> Table:
-    def figure(row: Row, value: float | None) -> str:
-        if row["buying_measure"] == "complete_cost" and value is not None:
-            return money(Decimal(str(value)), buyer.currency_code)
-        return number(value)
+    def figures(row: Row, least: float | None, most: float | None) -> str:
+        if least is None or most is None:
+            return NOTHING
+        if row["buying_measure"] == "complete_cost":
+            return ends(Interval(Decimal(str(least)), Decimal(str(most))), buyer.currency_code)
+        return number(most)
 
     cells = tuple(
         (
             MEASURES[row["buying_measure"]],
-            figure(row, row["measure_now"]) if not row["withheld_reason"] else f"withheld: {row['withheld_reason']}",
-            figure(row, row["lowest_12_months"]),
-            month_name(row["lowest_month"]) if row["lowest_month"] else "",
-            percent(row["above_lowest_pct"], signed=True),
+            figures(row, row["measure_least"], row["measure_now"])
+            if not row["withheld_reason"]
+            else f"withheld: {row['withheld_reason']}",
+            figures(row, row["lowest_12_months_least"], row["lowest_12_months"]),
+            month_name(row["lowest_month"]) if row["lowest_month"] else NOTHING,
+            _above_words(row),
         )
         for row in rows
     )

@@ -142,25 +142,35 @@ def _revisions(index: pl.DataFrame) -> pl.DataFrame:
 
 
 def _cost_changes(costs: pl.DataFrame) -> pl.DataFrame:
-    """Of every change in complete cost nine tenths are prices and the rest shipping; a break in the latest."""
+    """Of every change in complete cost nine tenths are prices and the rest the choice of plan, with its range."""
     key = ["model_code", "scenario_code", "buyer_code"]
+    gap = pl.col("landed_cost") - pl.col("lower_bound")
     changed = (
         costs.sort(*key, "priced_on")
         .with_columns(
             compared_on=pl.col("priced_on").shift().over(key),
             change=pl.col("complete_cost") - pl.col("complete_cost").shift().over(key),
+            low_less=gap,
+            high_more=gap.shift().over(key),
         )
         .drop_nulls("change")
         .with_columns(prices=(pl.col("change") * Decimal("0.9")).round(2))
-        .with_columns(shipping_structure=pl.col("change") - pl.col("prices"), is_break=pl.lit(False))
+        .with_columns(choice=pl.col("change") - pl.col("prices"), is_break=pl.lit(False))
     )
     long = changed.unpivot(
-        ["prices", "shipping_structure"],
-        index=[*key, "priced_on", "compared_on", "currency_code", "is_break"],
+        ["prices", "choice"],
+        index=[*key, "priced_on", "compared_on", "currency_code", "is_break", "low_less", "high_more"],
         variable_name="change_part",
         value_name="cost_change",
     )
-    return _typed(COST_CHANGE, long)
+    is_choice = pl.col("change_part") == "choice"
+    return _typed(
+        COST_CHANGE,
+        long.with_columns(
+            cost_change_low=pl.col("cost_change") - pl.when(is_choice).then("low_less").otherwise(Decimal(0)),
+            cost_change_high=pl.col("cost_change") + pl.when(is_choice).then("high_more").otherwise(Decimal(0)),
+        ),
+    )
 
 
 def _vendor_changes(costs: pl.DataFrame, vendors: list[str]) -> pl.DataFrame:
