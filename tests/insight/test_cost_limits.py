@@ -59,7 +59,19 @@ LOWER = ChangedAssumptions(price_pct=Decimal(-10))
         (PLAIN, LOWER, "9/10", "1"),
         (replace(PLAIN, shipping_waived_from=Decimal(30)), LOWER, "9/10", None),
         (replace(PLAIN, minimum_order=Decimal(5)), LOWER, "9/10", None),
-        (replace(PLAIN, border=(BorderStep(Decimal(9), Decimal(4), Decimal(0)),)), LOWER, "0", None),
+        (replace(PLAIN, border=(BorderStep(Decimal(9), Decimal(4), Decimal(0)),)), LOWER, "0", "1"),
+        (
+            replace(
+                PLAIN,
+                border=(
+                    BorderStep(Decimal(9), Decimal(4), Decimal(0)),
+                    BorderStep(Decimal(20), Decimal(2), Decimal(0)),
+                ),
+            ),
+            LOWER,
+            "0",
+            None,
+        ),
         (PLAIN, ChangedAssumptions(price_pct=Decimal(10)), "1", "11/10"),
         (PLAIN, ChangedAssumptions(price_pct=Decimal(10), rate_pct=Decimal(5)), "0", None),
     ],

@@ -10,8 +10,9 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, fields
 from decimal import Decimal
 from fractions import Fraction
+from itertools import pairwise
 
-from pipelines.costing.order_penalties import NO_PENALTIES, penalties_under
+from pipelines.costing.order_penalties import penalties_under
 from pipelines.costing.terms import VendorTerms
 from pipelines.insight.replanning.changed_assumptions import NO_CHANGES, ChangedAssumptions
 from pipelines.insight.replanning.shared_market import SharedMarket
@@ -68,7 +69,7 @@ def ratio_under(changes: ChangedAssumptions, here: SharedMarket) -> CostRatio:
         here: the market as it is.
     """
     # Penalties of orders do not change with costs, so the best possible plan may then be another one.
-    if penalties_under(here.scenario) != NO_PENALTIES:
+    if any(penalties_under(here.scenario).of(terms.vendor_code) for terms in here.vendor_terms):
         return UNKNOWN
     names = _changed(changes)
     if names and names <= _FORBIDDING and not here.scenario.forced_vendors:
@@ -112,24 +113,42 @@ def _between(factor: Fraction) -> CostRatio:
     return CostRatio(min(factor, Fraction(1)), max(factor, Fraction(1)))
 
 
+def _moved_values(factor: Fraction, terms: VendorTerms) -> CostRatio:
+    """All of the cost is multiplied but for duty, which may reach another step."""
+    if not terms.border:
+        return CostRatio(factor, factor)
+    return _one_way(factor) if _is_rising(terms) else UNKNOWN
+
+
+def _one_way(factor: Fraction) -> CostRatio:
+    return NO_DEARER if factor <= 1 else NO_CHEAPER
+
+
 def _of_prices(changes: ChangedAssumptions, terms: VendorTerms, lowest: Decimal | None) -> CostRatio:
     """Charges that only fall as goods grow make up for a part of any change; thresholds may make up for more."""
-    if changes.price_pct is None or lowest is None or terms.border or _has_steps_by_value(terms):
+    if changes.price_pct is None or lowest is None:
         return UNKNOWN
     factor, rounding = 1 + Fraction(changes.price_pct) / 100, HALF_A_MILLIONTH / Fraction(lowest)
     low, high = factor - rounding, max(factor + rounding, LEAST_PRICE / Fraction(lowest))
-    is_plain = not _has_thresholds(terms)
+    has_steps = bool(terms.border) or any(step.basis == "goods_value" for step in terms.shipping_steps)
+    is_one_way = not _has_thresholds(terms) and _is_rising(terms)
     if high <= 1:
-        return CostRatio(low, Fraction(1) if is_plain else None)
-    return (
-        CostRatio(Fraction(1) if is_plain and low >= 1 else Fraction(0), max(high, Fraction(1)))
-        if low >= 1
-        else UNKNOWN
+        return CostRatio(Fraction(0) if has_steps else low, Fraction(1) if is_one_way else None)
+    if low >= 1:
+        return CostRatio(Fraction(1) if is_one_way else Fraction(0), None if has_steps else high)
+    return UNKNOWN
+
+
+def _is_rising(terms: VendorTerms) -> bool:
+    """Whether duty, and shipping by the goods' value, is never lower for goods of a higher value."""
+    border = sorted(terms.border, key=lambda step: step.goods_from)
+    shipping = sorted(
+        (step for step in terms.shipping_steps if step.basis == "goods_value"), key=lambda step: step.from_value
     )
-
-
-def _has_steps_by_value(terms: VendorTerms) -> bool:
-    return any(step.basis == "goods_value" for step in terms.shipping_steps)
+    return all(
+        one.duty_pct <= other.duty_pct and one.clearance_charge <= other.clearance_charge
+        for one, other in pairwise(border)
+    ) and all(one.charge <= other.charge for one, other in pairwise(shipping))
 
 
 def _has_thresholds(terms: VendorTerms) -> bool:
@@ -155,15 +174,14 @@ def _of_tax(changes: ChangedAssumptions, terms: VendorTerms, _lowest: Decimal | 
     rate = max(Decimal(0), terms.tax_rate_pct + (changes.tax_points or Decimal(0)))
     factor = (1 + Fraction(rate) / 100) / (1 + Fraction(terms.tax_rate_pct) / 100)
     if terms.tax_on == "included":  # the value that duty is charged on moves as well, over steps of duty
-        return UNKNOWN if terms.border else CostRatio(factor, factor)
+        return _moved_values(factor, terms)
     return _between(factor) if terms.tax_on == "goods" or terms.border else CostRatio(factor, factor)
 
 
 def _of_rates(changes: ChangedAssumptions, terms: VendorTerms, _lowest: Decimal | None) -> CostRatio:
     if terms.currency_code == terms.buyer_currency_code:
         return _between(Fraction(1))
-    factor = 1 + Fraction(changes.rate_pct or 0) / 100
-    return UNKNOWN if terms.border else CostRatio(factor, factor)
+    return _moved_values(1 + Fraction(changes.rate_pct or 0) / 100, terms)
 
 
 _RATIOS = {"price_pct": _of_prices, "shipping_pct": _of_shipping, "tax_points": _of_tax, "rate_pct": _of_rates}

@@ -127,8 +127,8 @@ def difference_in_words(
     if between.direction == 0:
         return "no change"
     if between.direction is None:
-        ends = [f"{as_text(low)} {down}" if low else "nothing", f"{as_text(high)} {up}" if high else "nothing"]
-        return f"no clear change (between {' and '.join(ends)})"
+        ends = [f"{as_text(end)} {word}" for end, word in ((low, down), (high, up)) if end]
+        return f"no clear change ({'between ' if len(ends) == 2 else 'at most '}{' and '.join(ends)})"
     found = f"{as_text(abs(amount))}{unit and ' '}{unit} {down if between.direction < 0 else up}"
     ends = [as_text(end) for end in sorted((low, high))]
     return found if ends[0] == ends[1] else f"{found} (between {' and '.join(ends)})"

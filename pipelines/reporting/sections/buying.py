@@ -322,4 +322,4 @@ def _unlike(row: Row, best: Row) -> str:
     missing = (
         f"{count(abs(more), 'piece')} {'more' if more > 0 else 'fewer'} missing" if more else "other pieces missing"
     )
-    return f"{ASSUMPTIONS[row['assumption']]}, {row['changed_to']} ({missing})"
+    return f"{ASSUMPTIONS[row['assumption']]} ({missing})"
