@@ -227,7 +227,7 @@ class SharedMarket:
         offers = Offers(found)
         starts = [
             plan
-            for orders in known
+            for orders in {orders.content: orders for orders in known}.values()
             if (plan := plan_from_orders(orders, found, offers, self.pricing)) is not None
             and as_solution(plan, found, self.scenario) is not None
         ]
