@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Error
 
-from pipelines.money import Interval
+from pipelines.money import exactly
 from pipelines.reporting.basis.look import width_of
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
@@ -200,11 +200,6 @@ def test_badly_placed_labels_are_found(chromium: Any, tmp_path: Path) -> None:
         assert visit.run(BADLY_PLACED) == ["over each other: first, second", "outside: third"]
 
 
-def change(amount: str) -> Change:
-    ends = sorted((Decimal(amount) * Decimal("0.5"), Decimal(amount)))
-    return Change(Decimal(amount), Interval(*ends), "x")
-
-
 def crowded_drawings() -> list[Chart]:
     """Drawings of every kind with the longest labels and figures they are made for."""
     dates = [date(2025 + month // 12, month % 12 + 1, 28) for month in range(24)]
@@ -213,6 +208,9 @@ def crowded_drawings() -> list[Chart]:
 
     def as_text(value: float) -> str:
         return f"{value:+,.2f}".replace("-", "\u2212")
+
+    def change(amount: str) -> Change:
+        return Change(Decimal(amount), exactly(Decimal(amount)), "x")
 
     made = [
         line_chart("Cost", dates, [Line("a", rising, 0)], as_text),

@@ -1,4 +1,4 @@
--- a sensitivity is the cost under one assumption less that of a plan no dearer than the published one, and lies in its range
+-- a sensitivity lies in its range, and is the difference from a plan no dearer than the published one
 select
     sensitivity.priced_on, sensitivity.model_code, sensitivity.buyer_code,
     sensitivity.assumption,
