@@ -5,25 +5,26 @@ One task per joint order, and one per model and buyer, spread over processes; ea
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 import polars as pl
 
-from pipelines.costing.several_orders import vendors_of
+from pipelines.costing.several_orders import vendors_of, with_order_codes
 from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import parts_in_reach
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.cost_parts.line_costs import line_cost_rows
 from pipelines.insight.cost_parts.maker_shop import maker_rows
 from pipelines.insight.cost_parts.whole_costs import instructions_steps, whole_cost_row
-from pipelines.insight.replanning.published_plans import EFFORT, PLAN_TABLES, PublishedPlan, published_plans
+from pipelines.insight.replanning.published_plans import BY_ORDER, EFFORT, PLAN_TABLES, PublishedPlan, published_plans
 from pipelines.insight.together.copies import copy_cost_rows
 from pipelines.insight.together.joint_orders import JointTask, joint_tasks, rows_of_order
+from pipelines.insight.what_if.answers import PricesOnDate
 from pipelines.insight.what_if.plan_variants import shortlisted
-from pipelines.insight.what_if.sensitivity import sensitivity_rows
+from pipelines.insight.what_if.sensitivity import sensitivity_question, sensitivity_rows
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.estimates import known_prices
 from pipelines.planning.purchase_plan import PurchasePlan
@@ -37,8 +38,6 @@ from schemas.validate import polars_schema, validate_typed
 
 SCENARIO = "cheapest"
 """The way of buying whose plan is looked into."""
-STARTS = ("listed", "flexible")
-"""Ways of buying whose published plans are starts where flexibility or the maker's shop is taken away."""
 BUYING_CONTRACTS = (*JOINT_CONTRACTS, *MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)
 Rows = dict[str, list[dict[str, Any]]]
 
@@ -58,7 +57,6 @@ class ModelTask:
     summaries: pl.DataFrame
     plans: Mapping[str, Mapping[str, pl.DataFrame]]
     cheapest: PublishedPlan | None
-    variants: pl.DataFrame
 
 
 def buying_tables(
@@ -67,7 +65,6 @@ def buying_tables(
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
     plans: Mapping[str, pl.DataFrame],
-    variants: pl.DataFrame,
     day: date,
 ) -> dict[str, pl.DataFrame]:
     """Frames of BUYING_CONTRACTS by name, sorted by key.
@@ -78,11 +75,10 @@ def buying_tables(
         last_seen: PRICE_HISTORY columns: the latest price of every offer, for estimates.
         summaries: PRICE_SUMMARY, for estimates.
         plans: the tables of plan_night.
-        variants: PLAN_VARIANT of the date.
         day: the priced date.
     """
     tasks: list[JointTask | ModelTask] = [*joint_tasks(inputs, market, last_seen, summaries, plans, day)]
-    tasks += _model_tasks(inputs, market, last_seen, summaries, plans, variants, day)
+    tasks += _model_tasks(inputs, market, last_seen, summaries, plans, day)
     rows: Rows = {contract.name: [] for contract in BUYING_CONTRACTS}
     for _, found in spread(rows_of_task, inputs, enumerate(tasks), min(inputs.settings.refresh.workers, len(tasks))):
         for name, more in found.items():
@@ -100,7 +96,6 @@ def _model_tasks(
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
     plans: Mapping[str, pl.DataFrame],
-    variants: pl.DataFrame,
     day: date,
 ) -> Iterator[ModelTask]:
     cheapest = {
@@ -121,8 +116,7 @@ def _model_tasks(
             }
             if by_code:
                 looked_into = cheapest.get((model.model_code, buyer.buyer_code))
-                of_plan = variants.filter(of & (pl.col("scenario_code") == SCENARIO) & (pl.col("priced_on") == day))
-                yield ModelTask(model, buyer, day, offered, seen, averages, by_code, looked_into, of_plan)
+                yield ModelTask(model, buyer, day, offered, seen, averages, by_code, looked_into)
 
 
 def rows_of_task(inputs: WorkspaceInputs, task: JointTask | ModelTask) -> Rows:
@@ -151,23 +145,25 @@ def _rows_of_cheapest_mix(
     if plan is None:
         return {}
     book = planning.book
-    starts = [own for code, own in task.plans.items() if code in STARTS and code != SCENARIO]
-    near_vendors = _near_vendors(plan, candidates, book, starts)
+    near_vendors = _near_vendors(plan, candidates, book)
     near = candidates.of_vendors(candidates.orders_with(near_vendors))
     near_offers = task.market.filter(pl.col("vendor_code").is_in(near_vendors))
     known = known_prices(task.last_seen, task.summaries, inputs, task.day, task.buyer)
+    question = sensitivity_question(cheapest, {code: _with_order_codes(own) for code, own in task.plans.items()})
+    prices = PricesOnDate(task.market, task.last_seen, task.summaries)
     return {
         **maker_rows(cheapest, plan, candidates, near, book),
         LINE_COST.name: line_cost_rows(inputs, cheapest, planning, plan, candidates, near),
         COPY_COST.name: copy_cost_rows(inputs, cheapest, near_offers, known),
-        SENSITIVITY.name: sensitivity_rows(inputs, cheapest, plan, book, near_offers, known, starts, task.variants),
+        SENSITIVITY.name: sensitivity_rows(inputs, question, cheapest, prices),
     }
 
 
-def _near_vendors(
-    plan: PurchasePlan, candidates: Candidates, book: TermsBook, starts: Sequence[Mapping[str, pl.DataFrame]]
-) -> list[str]:
-    """The vendors with which changed plans are made: a shortlist, the makers' shops, and those of other published plans."""
+def _with_order_codes(rows: Mapping[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    return {name: with_order_codes(frame) if name in BY_ORDER else frame for name, frame in rows.items()}
+
+
+def _near_vendors(plan: PurchasePlan, candidates: Candidates, book: TermsBook) -> list[str]:
+    """The vendors with which more is spent at the maker's shop, or more copies are bought: a shortlist and makers' shops."""
     makers = [code for code in candidates.vendor_codes if book.vendors[code].vendor_kind == "maker"]
-    of_starts = {code for own in starts for code in own["plan_vendor"]["vendor_code"]}
-    return vendors_of({*shortlisted(plan, candidates, book).vendor_codes, *makers, *of_starts})
+    return vendors_of({*shortlisted(plan, candidates, book).vendor_codes, *makers})

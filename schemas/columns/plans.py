@@ -145,7 +145,20 @@ COLUMNS = (
     Column(
         "sensitivity_amount",
         "amount",
-        "complete cost under the changed assumption, minus that of the plan",
+        "complete cost of the plan made under the changed assumption, minus that of the plan made as it is, both with "
+        "the same effort; empty where the two lack different numbers of pieces, or of pieces without any price",
+        unit=BUYERS_CURRENCY,
+    ),
+    Column(
+        "sensitivity_low",
+        "amount",
+        "lower end of where the difference of the best possible plans lies: lower bound as changed, minus cost as it is",
+        unit=BUYERS_CURRENCY,
+    ),
+    Column(
+        "sensitivity_high",
+        "amount",
+        "upper end of the same: cost as changed, minus lower bound as it is",
         unit=BUYERS_CURRENCY,
     ),
 )

@@ -20,10 +20,11 @@ SENSITIVITY = Contract(
     "they are",
     columns=(
         *PLAN_KEY, "assumption", "sensitivity_side", "changed_to", "currency_code", "complete_cost", "sensitivity_amount",
-        "unfilled_piece_count",
+        "sensitivity_low", "sensitivity_high", "unfilled_piece_count",
     ),
     key=(*PLAN_KEY, "assumption", "sensitivity_side"),
-    notes="Changed prices, shipping, tax and exchange rates: the same purchases under the changed terms, unless a "
-    "vendor would refuse them. Other assumptions are planned again with little effort, starting from the "
-    "published plan.",
+    optional=dict.fromkeys(("sensitivity_amount", "sensitivity_low", "sensitivity_high")),
+    notes="What `kitfare whatif` answers at quick effort: both sides are planned, from the published plans, and a plan "
+    "found for one side is tried for the other. So the plan as it is can cost a little less than the published one. A change "
+    "is surely cheaper or dearer only where both ends have one sign.",
 )  # fmt: skip

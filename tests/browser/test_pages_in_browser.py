@@ -5,19 +5,21 @@ import re
 import zlib
 from collections.abc import Iterator
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Error
 
+from pipelines.money import exactly
 from pipelines.reporting.basis.look import width_of
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import line_chart
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
-from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
+from pipelines.reporting.drawings.tornado import Change, TwoSidedBar, tornado
 from pipelines.resources import resource_folder
 from tests.present import present
 
@@ -207,6 +209,9 @@ def crowded_drawings() -> list[Chart]:
     def as_text(value: float) -> str:
         return f"{value:+,.2f}".replace("-", "\u2212")
 
+    def change(amount: str) -> Change:
+        return Change(Decimal(amount), exactly(Decimal(amount)), "x")
+
     made = [
         line_chart("Cost", dates, [Line("a", rising, 0)], as_text),
         line_chart("Cost", dates[:2], [Line("a", (-0.25, -1.0), 0)], as_text),
@@ -214,8 +219,8 @@ def crowded_drawings() -> list[Chart]:
         bar_chart("Adds", [Bar("a", 0.0)], as_text, ""),
         spread_chart("Moved", "Model", [Spread(name, (-100.1, -50.0, 0.0, 2.0, 1000.0)) for name in names], as_text),
         spread_chart("Moved", "Model", [Spread("Model", (10.0, 20.0, 30.0, 40.0, 50.0))], as_text),
-        tornado("One change", [TwoSidedBar(name, -12.0 - place, 2000.0) for place, name in enumerate(names)], as_text),
-        tornado("One change", [TwoSidedBar("a", -0.001, 0.002)], as_text),
+        tornado("One change", [TwoSidedBar(name, change("-12"), change("2000")) for name in names]),
+        tornado("One change", [TwoSidedBar("a", change("-0.001"), change("0.002"))]),
         look_curve("Could save", [Looked(n, 1000.0 * n, 1100.0 * n) for n in range(1, 1200)], as_text),
         look_curve("Could save", [Looked(1, 0.5, 0.5)], as_text),
     ]

@@ -62,6 +62,40 @@ def test_what_each_change_costs(place: Any, arguments: list[str], complete: str)
     assert Decimal(found["difference"]) == Decimal(complete) - Decimal("8.80")
 
 
+def test_the_difference_is_said_with_its_range(place: Any) -> None:
+    found = answer(place, "--prices", "10")
+    assert [Decimal(found[f"difference{end}"]) for end in ("_low", "", "_high")] == [Decimal("0.28")] * 3
+    assert found["as_it_is"]["lower_bound"] == found["as_it_is"]["landed_cost"] == "8.80"
+    assert "The change makes no difference to the cost." in whatif(place, "--no-flexibility").stdout
+
+
+def test_the_published_sensitivities_are_what_the_command_answers(place: Any) -> None:
+    published = CliRunner().invoke(
+        app,
+        [
+            "query",
+            "select * from sensitivity order by assumption, sensitivity_side",
+            "--format",
+            "json",
+            "--workspace",
+            str(place),
+        ],
+    )
+    assert published.exit_code == 0, published.output
+    options = {
+        ("prices", "down"): ["--prices", "-10"], ("prices", "up"): ["--prices", "10"],
+        ("shipping", "down"): ["--shipping", "-25"], ("shipping", "up"): ["--shipping", "25"],
+        ("tax", "down"): ["--tax", "-5"], ("tax", "up"): ["--tax", "5"],
+        ("condition", "down"): ["--used"], ("flexible_lines", "up"): ["--no-flexibility", "--no-substitutes"],
+    }  # fmt: skip
+    rows = [row for row in json.loads(published.stdout) if row["model_code"] == "hut" and row["buyer_code"] == "home"]
+    assert {(row["assumption"], row["sensitivity_side"]) for row in rows} == set(options)
+    for row in rows:
+        found = answer(place, *options[row["assumption"], row["sensitivity_side"]], "--effort", "quick")
+        assert Decimal(row["complete_cost"]) == cost(found["changed"])
+        assert Decimal(row["sensitivity_amount"]) == Decimal(found["difference"])
+
+
 def test_without_a_vendor_pieces_are_missing(place: Any) -> None:
     found = answer(place, "--without", "south")
     assert found["changed"]["unfilled_piece_count"] == 4

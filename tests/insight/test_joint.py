@@ -14,7 +14,6 @@ from pipelines.insight.together import joint_orders
 from pipelines.settings import JointOrder
 from schemas.all_tables import JOINT_CONTRACTS
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, UNFILLED_LINE
-from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, polars_schema
 from tests.builders.length import examples
 from tests.builders.markets import (
@@ -51,9 +50,7 @@ def bought(
         }
     )
     seen = market if last_seen is None else last_seen
-    found = buying_tables(
-        replace(inputs, settings=settings), market, seen, make_summaries(), plans, empty_frame(PLAN_VARIANT), DAY
-    )
+    found = buying_tables(replace(inputs, settings=settings), market, seen, make_summaries(), plans, DAY)
     for contract in JOINT_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return found

@@ -68,7 +68,7 @@ def test_the_maker_is_asked_first_on_both_sides(scenario: str, changes: Any, bef
         assert answer.changed.vendors.keys() == {"hall"} and answer.changed.unfilled_piece_count == 60
     else:
         assert (answer.changed.complete_cost, answer.changed.unfilled_piece_count) == (Decimal(after), 0)
-        assert answer.difference == Decimal(after) - Decimal(before)
+        assert answer.difference.amount == Decimal(after) - Decimal(before)
 
 
 def test_what_the_maker_has_nothing_of_is_reported() -> None:

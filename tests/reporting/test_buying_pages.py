@@ -9,7 +9,9 @@ import polars as pl
 import pytest
 
 from pipelines.inputs import WorkspaceInputs
+from pipelines.money import Interval
 from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.basis.words import difference_in_words
 from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.sections.buying import buying_of
@@ -30,6 +32,11 @@ PART, COLOUR = "Brick 2 x 4", "Coal"
 
 def reported(contract: Contract, *rows: dict[str, Any]) -> pl.DataFrame:
     return frame(contract, [{name: row.get(name) for name in contract.columns if name in row} for row in rows])
+
+
+def ends_of(low: str, amount: str, high: str) -> dict[str, Decimal]:
+    names = ("sensitivity_low", "sensitivity_amount", "sensitivity_high")
+    return dict(zip(names, map(Decimal, (low, amount, high)), strict=True))
 
 
 def tables(
@@ -72,11 +79,15 @@ def tables(
         ]  # fmt: skip
         sensitivity = {**own, "complete_cost": Decimal(1), "unfilled_piece_count": 0}
         rows[SENSITIVITY.name] += [
-            {**sensitivity, "assumption": "shipping", "sensitivity_side": "down", "changed_to": "25 % cheaper", "sensitivity_amount": Decimal("-1.25")},
-            {**sensitivity, "assumption": "shipping", "sensitivity_side": "up", "changed_to": "25 % dearer", "sensitivity_amount": Decimal("1.25")},
-            {**sensitivity, "assumption": "flexible_lines", "sensitivity_side": "up", "changed_to": "everything as listed", "sensitivity_amount": Decimal(9)},
-            {**sensitivity, "assumption": "vendor_count", "sensitivity_side": "up", "changed_to": "one parcel fewer", "sensitivity_amount": Decimal(-3), "unfilled_piece_count": missing},
-        ]  # fmt: skip
+            {**sensitivity, "assumption": name, "sensitivity_side": side, "changed_to": words, **ends_of(*ends)}
+            for name, side, words, ends in (
+                ("shipping", "down", "25 % cheaper", ("-1.40", "-1.25", "-1.10")),
+                ("shipping", "up", "25 % dearer", ("-0.10", "1.25", "1.30")),
+                ("flexible_lines", "up", "everything as listed", ("8.50", "9", "9.40")),
+            )
+        ]
+        fewer = ends_of("-4", "-3", "1") if not missing else {}
+        rows[SENSITIVITY.name].append({**sensitivity, "assumption": "vendor_count", "sensitivity_side": "up", "changed_to": "one parcel fewer", **fewer, "unfilled_piece_count": missing})  # fmt: skip
     for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS):
         found[contract.name] = reported(contract, *rows[contract.name])
     joint = {"priced_on": TODAY, "joint_order_code": "both", "buyer_code": "inland", "currency_code": "EUR"}
@@ -178,29 +189,44 @@ def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter() -> None:
 def test_the_largest_sensitivity_is_named_and_what_fills_less_is_not_drawn() -> None:
     found = message_of("m00", missing=2)["sensitivities"]
     assert found["words"] == [
-        "All as listed changes the cost most: +9.00 EUR.",
+        "All as listed changes the cost most: 9.00 dearer (between 8.50 and 9.40).",
+        "Each change is planned anew. The ranges are where the difference of the best possible plans lies.",
         "Not comparable, so not drawn: One parcel fewer (2 pieces more missing).",
     ]
     assert found["chart"].figures.rows == (
-        ("All as listed", "\u2013", "+9.00"),  # made one way only: the name says it
-        ("Shipping \u00b125 %", "\u22121.25 (25 % cheaper)", "+1.25 (25 % dearer)"),
+        ("All as listed", "\u2013", "9.00 dearer (between 8.50 and 9.40)"),  # made one way only: the name says it
+        (
+            "Shipping \u00b125 %",
+            "25 % cheaper: 1.25 cheaper (between 1.10 and 1.40)",
+            "25 % dearer: no clear change (between 0.10 cheaper and 1.30 dearer)",
+        ),
     )
 
 
-@pytest.mark.parametrize(("down", "up", "is_said"), [("-1.00", "2.50", True), ("-2.40", "2.50", False)])
-def test_why_lower_prices_may_save_less_than_higher_ones_cost(down: str, up: str, is_said: bool) -> None:
+def test_no_change_is_called_the_largest_where_ranges_overlap() -> None:
     found, inputs = tables()
-    sensitivities = found[SENSITIVITY.name].to_dicts()
-    sensitivities = [
-        {**sensitivity, "assumption": "prices"}
-        for sensitivity in sensitivities
-        if sensitivity["assumption"] == "shipping"
-    ]
-    for sensitivity in sensitivities:
-        sensitivity["sensitivity_amount"] = Decimal(down if sensitivity["sensitivity_side"] == "down" else up)
-    page_data = PageData({**found, SENSITIVITY.name: reported(SENSITIVITY, *sensitivities)}, inputs)
+    wide = pl.when(pl.col("assumption") == "flexible_lines").then(pl.lit(Decimal("1.30"))).otherwise("sensitivity_low")
+    table = found[SENSITIVITY.name].with_columns(wide.cast(pl.Decimal(18, 4)).alias("sensitivity_low"))
+    page_data = PageData({**found, SENSITIVITY.name: table}, inputs)
     words = buying_of(page_data, page_data.models[0], page_data.buyers[0], in_full=False)["sensitivities"]["words"]
-    assert any("Lower prices save less than higher ones cost" in sentence for sentence in words) == is_said
+    assert words[0] == "Which change moves the cost most is not clear."
+
+
+@pytest.mark.parametrize(
+    ("low", "amount", "high", "words"),
+    [
+        ("-8.40", "-8.09", "-7.60", "8.09 EUR cheaper (between 7.60 and 8.40)"),
+        ("7.60", "8.09", "8.40", "8.09 EUR dearer (between 7.60 and 8.40)"),
+        ("3", "3", "3", "3 EUR dearer"),
+        ("0", "0", "0", "no change"),
+        ("-1.50", "0", "0.20", "no clear change (between 1.50 cheaper and 0.20 dearer)"),
+        ("0", "1.20", "2.40", "no clear change (at most 2.40 dearer)"),
+        ("-2.40", "-1", "0", "no clear change (at most 2.40 cheaper)"),
+    ],
+)
+def test_a_difference_is_said_with_its_range(low: str, amount: str, high: str, words: str) -> None:
+    between = Interval(Decimal(low), Decimal(high))
+    assert difference_in_words(Decimal(amount), between, str, "EUR") == words
 
 
 def test_one_table_for_all_buyers_and_copies() -> None:

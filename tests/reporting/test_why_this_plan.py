@@ -82,8 +82,8 @@ def test_what_leaving_a_vendor_out_would_cost_and_the_runner_up(night: Night, pl
     )
     (without,) = reported["tables"]
     assert without.rows == (
-        ("Alder & Daughters", "18.73", "89.53", "+4.20", "2", "0"),
-        ("Quayside Parts", "35.92", "86.40", "+1.07", "3", "0"),
+        ("Alder & Daughters", "18.73", "89.53", "4.46", "2", "0"),
+        ("Quayside Parts", "35.92", "86.40", "1.33", "3", "0"),
         ("Sumi Bricks", "30.68", "76.33", NOTHING, "2", "16"),  # cheaper, but it lacks pieces: no comparison
     )
     assert reported["words"] == [
@@ -104,8 +104,8 @@ def test_what_fewer_parcels_would_cost(night: Night, plan: Any) -> None:
     ]
     assert why(night, plan, variants)["tables"][0].rows == (
         ("at most 1", "65.33", NOTHING, "100"),
-        ("at most 2", "88.33", "+3.00", "0"),
-        ("at most 10", "85.83", "+0.50", "0"),
+        ("at most 2", "88.33", "3.26", "0"),
+        ("at most 10", "85.83", "0.76", "0"),
         ("this plan's", "85.33", NOTHING, "0"),
     )
 
@@ -153,7 +153,7 @@ def test_what_a_more_robust_plan_would_cost(night: Night, plan: Any) -> None:
     beginning = "Two vendors or more could each fill 2 portions"
     exposed = f"{beginning}; for 1 of them this plan has at most one such vendor."
     assert why(night, plan, [robust], sources)["words"][-1] == (
-        f"{exposed} A more robust plan also orders from The maker's shop, Faraway Loft, for 95.00 EUR (+9.67)."
+        f"{exposed} A more robust plan also orders from The maker's shop, Faraway Loft, for 95.00 EUR (at most 9.93 dearer)."
     )
     assert why(night, plan, [], sources)["words"][-1] == exposed  # none could be made
     assert why(night, plan, [], sources[:1])["words"][-1] == (
@@ -176,4 +176,4 @@ def test_the_details_page_says_it_all(night: Night, plan: Any, tmp_path: Path) -
     page = (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
     assert "Other ways of buying" in page
     assert "Next best vendors found: Alder &amp; Daughters, Faraway Loft, Sumi Bricks, for 86.40 EUR." in page
-    assert "also orders from Faraway Loft, for 95.00 EUR (+9.67)" in page
+    assert "also orders from Faraway Loft, for 95.00 EUR (at most 9.93 dearer)" in page

@@ -154,7 +154,6 @@ def run(
     for each in (day, changed_day):
         if asked.settings.version_on(each) is None:
             _refuse(f"{model} had no parts list on {each}", "give a later date with --on")
-    changed = asked if copies is None else _copied(asked, copies)
     question = Question(
         model=asked,
         buyer=who,
@@ -164,8 +163,8 @@ def run(
         rows=_published_rows(database, asked.model_code, who.buyer_code, day),
         changes=changes,
         changed_day=changed_day,
-        changed_buyer=who if currency is None else _in_currency(who, currency),
-        changed_model=changed,
+        changed_buyer=None if currency is None else _in_currency(who, currency),
+        changed_model=None if copies is None else _copied(asked, copies),
     )
     stale = inputs.settings.refresh.stale_after_days
     known = {each: _prices(database, each, stale) for each in {day, changed_day}}

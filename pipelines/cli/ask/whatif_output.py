@@ -87,18 +87,26 @@ def _vendor_table(before: Side, after: Side) -> str:
 
 
 def _difference(answer: Answer) -> str:
-    before, after = answer.as_it_is, answer.changed
-    if answer.difference is None:
+    from pipelines.reporting.basis.words import difference_in_words
+
+    before, after, found = answer.as_it_is, answer.changed, answer.difference
+    if found is None:
         text = "The two costs can't be compared: some pieces have no price, or there is no exchange rate."
-    elif answer.difference == 0:
-        text = "The change makes no difference to the cost."
     else:
-        word = "more" if answer.difference > 0 else "less"
-        text = f"With the change it costs {_amount(abs(answer.difference), after)} {after.currency_code} {word}"
+        money = after.currency_code
+        words = difference_in_words(
+            found.amount, found.between, lambda each: _amount(each, after), money, "less", "more"
+        )
+        if found.between.direction:
+            text = f"With the change it costs {words}"
+        elif found.between.direction == 0:
+            text = "The change makes no difference to the cost"
+        else:
+            text = f"With the change there is {words}"
         if before.currency_code != after.currency_code:
-            text += f" than {_amount(before.complete_cost, before)} {before.currency_code} at the day's exchange rate"
+            text += f", compared with {_amount(before.complete_cost, before)} {before.currency_code} at the day's exchange rate"
         text += "."
-    if before.unfilled_piece_count != after.unfilled_piece_count:
+    if not answer.is_at_equal_fill:
         text += " Different numbers of pieces are missing; each counts with an estimate."
     return text
 
@@ -157,10 +165,18 @@ def answer_as_json(model: str, buyer: Buyer, scenario: Scenario, answer: Answer)
         "model_code": model,
         "buyer_code": buyer.buyer_code,
         "scenario_code": scenario.scenario_code,
-        "difference": None if answer.difference is None else _amount(answer.difference, answer.changed),
+        **_difference_as_json(answer),
         "as_it_is": _side_as_json(answer.as_it_is),
         "changed": _side_as_json(answer.changed),
     }
+
+
+def _difference_as_json(answer: Answer) -> dict[str, str | None]:
+    found, names = answer.difference, ("difference", "difference_low", "difference_high")
+    if found is None:
+        return dict.fromkeys(names)
+    ends = (found.amount, found.between.low, found.between.high)
+    return {name: _amount(end, answer.changed) for name, end in zip(names, ends, strict=True)}
 
 
 def _side_as_json(side: Side) -> dict[str, Any]:
@@ -171,6 +187,7 @@ def _side_as_json(side: Side) -> dict[str, Any]:
         "landed_cost": _amount(side.landed_cost, side),
         "unfilled_estimate": _amount(side.unfilled_estimate, side),
         "complete_cost": _amount(side.complete_cost, side),
+        "lower_bound": _amount(side.lower_bound, side),
         "gap_pct": None if side.gap_pct == float("inf") else round(side.gap_pct, 6),
         "unfilled_piece_count": side.unfilled_piece_count,
         "unfilled_estimate_count": side.unfilled_estimate_count,

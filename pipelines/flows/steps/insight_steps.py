@@ -33,7 +33,5 @@ def rank_suspects(night: Night) -> Night:
 def compare_ways_of_buying(night: Night) -> Night:
     """Orders for several models, what the maker's shop changes, whole costs, and sensitivity to assumptions, on the date."""
     markets, day = night.markets, night.day
-    seen, summaries, variants = markets.last_seen[day], markets.summaries[day], night.tables[PLAN_VARIANT.name]
-    return night.with_tables(
-        buying_tables.buying_tables(night.inputs, night.market, seen, summaries, night.plans, variants, day)
-    )
+    seen, summaries = markets.last_seen[day], markets.summaries[day]
+    return night.with_tables(buying_tables.buying_tables(night.inputs, night.market, seen, summaries, night.plans, day))

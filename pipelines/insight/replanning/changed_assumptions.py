@@ -73,9 +73,10 @@ class ChangedAssumptions:
 
     def in_terms(self, book: TermsBook) -> TermsBook:
         """The vendors' terms as changed."""
-        return replace(book, vendors={code: self._in_terms_of(terms) for code, terms in book.vendors.items()})
+        return replace(book, vendors={code: self.in_terms_of(terms) for code, terms in book.vendors.items()})
 
-    def _in_terms_of(self, terms: VendorTerms) -> VendorTerms:
+    def in_terms_of(self, terms: VendorTerms) -> VendorTerms:
+        """One vendor's terms as changed."""
         if self.flat_shipping is not None and terms.vendor_kind == "independent" and terms.shipping_charge:
             terms = replace(terms, shipping_charge=_to_six(Fraction(self.flat_shipping) / terms.rate))
         if self.shipping_pct is not None:
@@ -102,14 +103,6 @@ class ChangedAssumptions:
         factor = _factor(self.price_pct)
         prices = [max(_to_six(Fraction(price) * factor), Decimal("0.000001")) for price in market["unit_price"]]
         return market.with_columns(pl.Series("unit_price", prices, dtype=pl.Decimal(18, 6)))
-
-    def in_purchases(self, purchases: pl.DataFrame) -> pl.DataFrame:
-        """Purchases (PURCHASE_SCHEMA of purchase_plan.py) at the changed prices."""
-        if self.price_pct is None:
-            return purchases
-        factor = _factor(self.price_pct)
-        values = [_to_six(Fraction(value) * factor) for value in purchases["goods_value"]]
-        return self.in_prices(purchases).with_columns(pl.Series("goods_value", values, dtype=pl.Decimal(38, 6)))
 
     def in_portions(self, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with some lines in any colour and others as listed; a changed portion leaves its colour group."""

@@ -45,6 +45,11 @@ class PlacedOrders:
         """Pieces bought by offer_id, all orders together."""
         return added(pieces for _, pieces in self.orders)
 
+    @property
+    def content(self) -> tuple[object, ...]:
+        """What is bought and what for: alike for orders that make one plan."""
+        return tuple(sorted(self.bought.items())), tuple(sorted(self.served))
+
     @cached_property
     def spares(self) -> Pieces:
         """Pieces bought and not used, by offer_id."""

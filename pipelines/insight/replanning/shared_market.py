@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 from functools import cached_property
 
 import polars as pl
 
-from pipelines.costing.several_orders import with_order_numbers
+from pipelines.costing.several_orders import vendor_of, with_order_numbers
+from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook, terms_on
 from pipelines.demand import model_portions
 from pipelines.demand.fitting import PORTION_KEY, fitting_elements
@@ -129,6 +131,18 @@ class SharedMarket:
             self._wholes[key] = self.candidates(models, self.inputs.tables["stock_on_hand"].clear())
         return self._wholes[key]
 
+    @property
+    def lowest_price(self) -> Decimal | None:
+        """The lowest displayed price of a piece that may be bought; None where nothing is on offer."""
+        lowest: Decimal | None = self._market["unit_price"].min()  # type: ignore[assignment]
+        return lowest
+
+    @property
+    def vendor_terms(self) -> list[VendorTerms]:
+        """The terms of the vendors that may be bought from."""
+        selling = set(self._market["vendor_code"])
+        return [each for each in allowed_terms(self.scenario, self.book) if vendor_of(each.vendor_code) in selling]
+
     @cached_property
     def offers(self) -> Offers:
         """Every offer that may serve any model, by offer_id."""
@@ -185,20 +199,39 @@ class SharedMarket:
         planned = self._planned(found, known, effort)
         return replace(planned, on_hand=tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows()))
 
+    def taken_over(self, models: Collection[int], orders: PlacedOrders) -> PlacedOrders | None:
+        """Known orders for some models cut to what they need and what is on offer here; no bound is known.
+
+        Nothing is planned. None where the rules or the vendors would not accept them.
+        """
+        found = self.candidates(models)
+        best = self._best_start(found, [orders]) if found.uses.height else None
+        if best is None:
+            return None
+        on_hand = tuple(found.on_hand.select(*PORTION_KEY, *_ELEMENT, "quantity").rows())
+        return replace(self.orders_of(best), on_hand=on_hand, lower_bound=None)
+
     def _planned(self, found: Candidates, known: Iterable[PlacedOrders], effort: str) -> PlacedOrders:
         if not found.uses.height:
             return self.orders_of(nothing_bought(found))
-        offers = Offers(found)
-        starts = [
-            plan for orders in known if (plan := plan_from_orders(orders, found, offers, self.pricing)) is not None
-        ]
-        best = min(starts, key=lambda plan: plan.rank, default=None)
+        best = self._best_start(found, known)
         start: Solution | None = None if best is None else as_solution(best, found, self.scenario)
         try:
             plan = plan_of(found, solve.solve(found.problem(self.book, self.scenario), effort, start))
         except PlanRefusedError:  # such as a forced vendor that has nothing left
             return self.orders_of(nothing_bought(found))
         return self.orders_of(plan)
+
+    def _best_start(self, found: Candidates, known: Iterable[PlacedOrders]) -> PurchasePlan | None:
+        """The best of known orders, each cut to what is needed and on offer, that the rules allow."""
+        offers = Offers(found)
+        starts = [
+            plan
+            for orders in {orders.content: orders for orders in known}.values()
+            if (plan := plan_from_orders(orders, found, offers, self.pricing)) is not None
+            and as_solution(plan, found, self.scenario) is not None
+        ]
+        return min(starts, key=lambda plan: plan.rank, default=None)
 
     def orders_of(self, plan: PurchasePlan) -> PlacedOrders:
         """A plan of the models' portions as orders; what it takes from stock on hand is left out."""

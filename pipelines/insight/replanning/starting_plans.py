@@ -66,7 +66,7 @@ def _accepted(
 ) -> PurchasePlan | None:
     """The cheaper plan that vendors accept, of one that keeps spares and one that does not."""
     needed = {offer_id: offers[offer_id].quantity_for(quantity) for offer_id, quantity in used.items()}
-    plans = []
+    plans, tried = [], list[Pieces]()
     for keeps in (True, False) if pricing.scenario.allow_spares else (False,):
         bought: Pieces = {}
         for offer_id, quantity in needed.items():
@@ -78,6 +78,9 @@ def _accepted(
                 * offers[offer_id].multiple
             )
             bought[offer_id] = max(quantity, kept) if keeps else quantity
+        if bought in tried:
+            continue
+        tried.append(bought)
         landed_costs = pricing.landed_costs(_by_vendor(pricing, bought))
         if any(landed_cost.broken_rules for landed_cost in landed_costs) and pricing.scenario.allow_spares:
             bought = topped_up(bought, landed_costs, offers, pricing.book.vendors)

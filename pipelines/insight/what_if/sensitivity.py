@@ -2,153 +2,116 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
 import polars as pl
 
-from pipelines.costing.landed_cost import work_out
-from pipelines.costing.terms_on import TermsBook
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
-from pipelines.insight.replanning.complete_costs import CompleteCosts
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
-from pipelines.insight.replanning.shared_market import SharedMarket
-from pipelines.planning.estimates import KnownPrices
-from pipelines.planning.purchase_plan import PurchasePlan
+from pipelines.insight.what_if.answers import Answer, PricesOnDate, Question, answer_what_if, plan_as_it_is
 
 Row = dict[str, Any]
 
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """One assumption changed one way.
-
-    ``is_planned_anew``: whether the purchases may change. Where they may not, a change falls on all vendors alike, and the
-    same purchases are priced.
-    """
+    """One assumption changed one way."""
 
     assumption: str
     side: str
     words: str
     changes: ChangedAssumptions
-    is_planned_anew: bool
 
 
-def sensitivities_of(published: PublishedPlan, plan_vendors: pl.DataFrame) -> list[Sensitivity]:
+ALWAYS = (
+    Sensitivity("prices", "down", "10 % lower", ChangedAssumptions(price_pct=Decimal(-10))),
+    Sensitivity("prices", "up", "10 % higher", ChangedAssumptions(price_pct=Decimal(10))),
+    Sensitivity("shipping", "down", "25 % cheaper", ChangedAssumptions(shipping_pct=Decimal(-25))),
+    Sensitivity("shipping", "up", "25 % dearer", ChangedAssumptions(shipping_pct=Decimal(25))),
+    Sensitivity("tax", "down", "5 points lower", ChangedAssumptions(tax_points=Decimal(-5))),
+    Sensitivity("tax", "up", "5 points higher", ChangedAssumptions(tax_points=Decimal(5))),
+)
+ABROAD = (
+    Sensitivity("exchange_rate", "down", "foreign money 5 % cheaper", ChangedAssumptions(rate_pct=Decimal(-5))),
+    Sensitivity("exchange_rate", "up", "foreign money 5 % dearer", ChangedAssumptions(rate_pct=Decimal(5))),
+)
+
+
+def sensitivities_of(published: PublishedPlan) -> list[Sensitivity]:
     """The changes worth trying on a plan: those that could change it."""
-    scenario = published.scenario
-    is_abroad = (plan_vendors["vendor_currency_code"] != published.buyer.currency_code).any()
-    found = [
-        Sensitivity("prices", "down", "10 % lower", ChangedAssumptions(price_pct=Decimal(-10)), False),
-        Sensitivity("prices", "up", "10 % higher", ChangedAssumptions(price_pct=Decimal(10)), False),
-        Sensitivity("shipping", "down", "25 % cheaper", ChangedAssumptions(shipping_pct=Decimal(-25)), False),
-        Sensitivity("shipping", "up", "25 % dearer", ChangedAssumptions(shipping_pct=Decimal(25)), False),
-        Sensitivity("tax", "down", "5 points lower", ChangedAssumptions(tax_points=Decimal(-5)), False),
-        Sensitivity("tax", "up", "5 points higher", ChangedAssumptions(tax_points=Decimal(5)), False),
-    ]
-    if is_abroad:
-        found += [
-            Sensitivity(
-                "exchange_rate", "down", "foreign money 5 % cheaper", ChangedAssumptions(rate_pct=Decimal(-5)), False
-            ),
-            Sensitivity(
-                "exchange_rate", "up", "foreign money 5 % dearer", ChangedAssumptions(rate_pct=Decimal(5)), False
-            ),
-        ]
+    scenario, vendors = published.scenario, published.rows["plan_vendor"]
+    parcels = published.rows["model_cost"]["vendor_count"][0]
+    found = list(ALWAYS)
+    if (vendors["vendor_currency_code"] != published.buyer.currency_code).any():
+        found += ABROAD
     if "used" not in scenario.conditions:
-        found.append(Sensitivity("condition", "down", "used parts as well", ChangedAssumptions(with_used=True), True))
+        found.append(Sensitivity("condition", "down", "used parts as well", ChangedAssumptions(with_used=True)))
     if scenario.use_flexibility or scenario.use_substitutes:
         as_listed = ChangedAssumptions(without_flexibility=True, without_substitutes=True)
-        found.append(Sensitivity("flexible_lines", "up", "everything as listed", as_listed, True))
-    if (plan_vendors["vendor_kind"] == "maker").any():
-        found.append(
-            Sensitivity("maker", "up", "nothing from the maker's shop", ChangedAssumptions(without_maker=True), True)
-        )
+        found.append(Sensitivity("flexible_lines", "up", "everything as listed", as_listed))
+    if (vendors["vendor_kind"] == "maker").any():
+        without = ChangedAssumptions(without_maker=True)
+        found.append(Sensitivity("maker", "up", "nothing from the maker's shop", without))
+    if parcels > 1:
+        fewer = ChangedAssumptions(maximum_vendor_count=parcels - 1)
+        found.append(Sensitivity("vendor_count", "up", "one parcel fewer", fewer))
     return found
 
 
+def sensitivity_question(published: PublishedPlan, rows: Mapping[str, Mapping[str, pl.DataFrame]]) -> Question:
+    """What `kitfare whatif` would be asked about a plan published from the same inputs, without changes yet.
+
+    Args:
+        published: the plan.
+        rows: of all published plans of its model and buyer, by scenario; with order codes.
+    """
+    return Question(
+        published.model,
+        published.buyer,
+        published.scenario,
+        published.day,
+        EFFORT,
+        rows,
+        lower_bound=published.rows["model_cost"]["lower_bound"][0],
+    )
+
+
 def sensitivity_rows(
-    inputs: WorkspaceInputs,
-    published: PublishedPlan,
-    plan: PurchasePlan,
-    book: TermsBook,
-    market: pl.DataFrame,
-    known: KnownPrices,
-    others: Sequence[Mapping[str, pl.DataFrame]],
-    variants: pl.DataFrame,
+    inputs: WorkspaceInputs, question: Question, published: PublishedPlan, prices: PricesOnDate
 ) -> list[Row]:
-    """SENSITIVITY rows of one published plan.
+    """SENSITIVITY rows of one published plan: the answers of `kitfare whatif` to one change each.
 
     Args:
         inputs: the workspace.
+        question: as of sensitivity_question.
         published: the plan.
-        plan: the same as a PurchasePlan.
-        book: the vendors' terms.
-        market: the offers looked at.
-        known: prices seen, for estimates.
-        others: rows of other published plans of the model, to start from as well.
-        variants: the plan's rows of PLAN_VARIANT, for the cost with one parcel fewer.
+        prices: of the plan's date.
     """
-    starts = [published.rows, *others]
-    cost_row: Mapping[str, Any] = published.rows["model_cost"].row(0, named=True)
-    found = [("vendor_count", "up", "one parcel fewer", *fewer) for fewer in _one_parcel_fewer(cost_row, variants)]
-    for sensitivity in sensitivities_of(published, published.rows["plan_vendor"]):
-        same = None if sensitivity.is_planned_anew else _same_purchases(cost_row, plan, book, sensitivity.changes)
-        answer = same or _planned_anew(inputs, published, market, known, starts, sensitivity.changes)
-        found.append((sensitivity.assumption, sensitivity.side, sensitivity.words, *answer))
-    return [
-        {
-            **{name: cost_row[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
-            "assumption": assumption,
-            "sensitivity_side": side,
-            "changed_to": words,
-            "currency_code": cost_row["currency_code"],
-            "complete_cost": cost,
-            "sensitivity_amount": cost - cost_row["complete_cost"],
-            "unfilled_piece_count": unfilled,
-        }
-        for assumption, side, words, cost, unfilled in found
-    ]
+    of_day = {question.day: prices}
+    planned = plan_as_it_is(inputs, question, of_day)
+    rows = []
+    for sensitivity in sensitivities_of(published):
+        asked = replace(question, changes=sensitivity.changes)
+        rows.append(_row(published, sensitivity, answer_what_if(inputs, asked, of_day, planned)))
+    return rows
 
 
-def _one_parcel_fewer(cost_row: Mapping[str, Any], variants: pl.DataFrame) -> list[tuple[Decimal, int]]:
-    """Complete cost and unfilled pieces of the variant with one parcel fewer, if it lacks no other number of pieces."""
-    is_needed = (
-        (pl.col("variant_kind") == "at_most_vendors")
-        & (pl.col("variant_value") == str(cost_row["vendor_count"] - 1))
-        & (pl.col("unfilled_piece_count") == cost_row["unfilled_piece_count"])
-    )
-    rows = variants.filter(is_needed).select("landed_cost", "unfilled_piece_count").rows()
-    return [(landed + cost_row["unfilled_estimate"], unfilled) for landed, unfilled in rows]
-
-
-def _planned_anew(
-    inputs: WorkspaceInputs,
-    published: PublishedPlan,
-    market: pl.DataFrame,
-    known: KnownPrices,
-    starts: Sequence[Mapping[str, pl.DataFrame]],
-    changes: ChangedAssumptions,
-) -> tuple[Decimal, int]:
-    """Complete cost and unfilled pieces of a plan that starts from the best published one that can still be had."""
-    use_stock = published.scenario.use_stock_on_hand
-    models = [published.model]
-    shared = SharedMarket(
-        inputs, models, published.day, published.buyer, published.scenario, market, use_stock, changes
-    )
-    known_orders = [shared.published_orders(0, rows["plan_purchase"], rows["plan_line"]) for rows in starts]
-    orders = shared.together([0], known_orders, EFFORT)
-    return CompleteCosts(shared, known).cost(orders), orders.unfilled_count
-
-
-def _same_purchases(
-    cost_row: Mapping[str, Any], plan: PurchasePlan, book: TermsBook, changes: ChangedAssumptions
-) -> tuple[Decimal, int] | None:
-    """Complete cost and unfilled pieces of the same purchases; None where vendors would not accept them as changed."""
-    landed_cost = work_out(changes.in_purchases(plan.purchases), changes.in_terms(book).vendors)
-    if landed_cost.broken_rules:
-        return None
-    return landed_cost.total + cost_row["unfilled_estimate"], cost_row["unfilled_piece_count"]
+def _row(published: PublishedPlan, sensitivity: Sensitivity, answer: Answer) -> Row:
+    cost_row = published.rows["model_cost"].row(0, named=True)
+    difference = answer.difference if answer.is_at_equal_fill else None
+    return {
+        **{name: cost_row[name] for name in ("priced_on", "model_code", "scenario_code", "buyer_code")},
+        "assumption": sensitivity.assumption,
+        "sensitivity_side": sensitivity.side,
+        "changed_to": sensitivity.words,
+        "currency_code": cost_row["currency_code"],
+        "complete_cost": answer.changed.complete_cost,
+        "sensitivity_amount": None if difference is None else difference.amount,
+        "sensitivity_low": None if difference is None else difference.between.low,
+        "sensitivity_high": None if difference is None else difference.between.high,
+        "unfilled_piece_count": answer.changed.unfilled_piece_count,
+    }

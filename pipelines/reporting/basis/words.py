@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from decimal import Decimal
 from typing import Any
+
+from pipelines.money import Interval
 
 MONTH_NAMES = (
     "January", "February", "March", "April", "May", "June",
@@ -92,6 +95,34 @@ CHANGE_METHODS = (
     "A vendor's prices and stock: change of the parts' cost, all other vendors as they are today. Its terms: change of the cheapest "
     "mix's cost. Effects do not add up, because one vendor replaces another.",
 )
+
+
+def difference_in_words(
+    amount: Decimal,
+    between: Interval,
+    as_text: Callable[[Decimal], str],
+    unit: str = "",
+    down: str = "cheaper",
+    up: str = "dearer",
+) -> str:
+    """``8.09 EUR cheaper (between 7.60 and 8.40)``; ``no clear change (...)`` where the range has both signs.
+
+    Args:
+        amount: the difference found.
+        between: where the difference lies; it holds the amount.
+        as_text: how an amount of 0 or more is written.
+        unit: of the amount.
+        down, up: what negative and positive differences are.
+    """
+    low, high = abs(between.low), abs(between.high)
+    if between.direction == 0:
+        return "no change"
+    if between.direction is None:
+        ends = [f"{as_text(end)} {word}" for end, word in ((low, down), (high, up)) if end]
+        return f"no clear change ({'between ' if len(ends) == 2 else 'at most '}{' and '.join(ends)})"
+    found = f"{as_text(abs(amount))}{unit and ' '}{unit} {down if between.direction < 0 else up}"
+    ends = [as_text(end) for end in sorted((low, high))]
+    return found if ends[0] == ends[1] else f"{found} (between {' and '.join(ends)})"
 
 
 def listed_words(items: Sequence[str]) -> str:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from collections import Counter
 from typing import Any
 
 import polars as pl
 
+from pipelines.money import Interval, lowest
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, number, percent
-from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
+from pipelines.reporting.basis.words import difference_in_words
+from pipelines.reporting.drawings.tornado import Change, TwoSidedBar, tornado
 from pipelines.reporting.sections.orders_together import together_of
 from pipelines.settings import Buyer
 from schemas.contract import Contract
@@ -32,8 +34,7 @@ THRESHOLDS = {
     "handling_waiver": "handling of {assortment} is free",
     "discount": "a discount begins",
 }
-UNEVEN = Decimal("1.25")
-"""A page says why dearer prices cost more than cheaper ones save from this ratio on: without thresholds they are alike."""
+SENSITIVITY_METHOD = "Each change is planned anew. The ranges are where the difference of the best possible plans lies."
 LINE_METHOD = "A line's cost is its goods and its part of shipping, handling and tax."
 ASSUMPTIONS = {
     "prices": "Prices \u00b110 %",
@@ -283,48 +284,42 @@ def _sensitivities(page_data: PageData, model: ReportedModel, buyer: Buyer) -> d
     if not found.height or best is None:
         return None
     code = buyer.currency_code
-    sides: dict[str, dict[str, Row]] = {}
-    unlike: list[str] = []
-    for row in found.to_dicts():
-        more = row["unfilled_piece_count"] - best["unfilled_piece_count"]
-        if more:
-            missing = f"{count(abs(more), 'piece')} {'more' if more > 0 else 'fewer'} missing"
-            unlike.append(f"{ASSUMPTIONS[row['assumption']]} ({missing})")
-            continue
-        sides.setdefault(row["assumption"], {})[row["sensitivity_side"]] = row
-
-    def value(row: Row | None) -> float | None:
-        return None if row is None else float(row["sensitivity_amount"])
-
-    bars = [
-        TwoSidedBar(
-            ASSUMPTIONS[name],
-            value(both.get("down")),
-            value(both.get("up")),
+    rows = found.sort("assumption", "sensitivity_side").to_dicts()
+    ways = Counter(row["assumption"] for row in rows)
+    sides: dict[str, dict[str, Change]] = {}
+    for row in rows:
+        if row["sensitivity_amount"] is not None:
             # A change made one way only is named by its bar.
-            *((both["down"]["changed_to"], both["up"]["changed_to"]) if len(both) == 2 else ()),
-        )
-        for name, both in sorted(sides.items())
-    ]
-    chart = tornado(
-        f"What one change does to the cost, in {code}",
-        bars,
-        lambda amount: money(Decimal(str(amount)), code, signed=True),
-    )
+            named = row["changed_to"] if ways[row["assumption"]] == 2 else ""
+            sides.setdefault(row["assumption"], {})[row["sensitivity_side"]] = _change(row, named, code)
+    bars = [TwoSidedBar(ASSUMPTIONS[name], both.get("down"), both.get("up")) for name, both in sides.items()]
+    chart = tornado(f"What one change does to the cost, in {code}", bars)
     if chart is None:
         return None
-    widest = max(bars, key=lambda bar: (bar.width, bar.label))
-    words = [f"{widest.label} changes the cost most: {_range(widest, code)}."]
-    prices = sides.get("prices", {})
-    if len(prices) == 2 and prices["up"]["sensitivity_amount"] > UNEVEN * -prices["down"]["sensitivity_amount"] > 0:
-        words.append(
-            "Lower prices save less than higher ones cost: orders then miss vendors' minimums, or free shipping or handling."
-        )
-    if unlike:
+    words = [_what_moves_it_most(bars), SENSITIVITY_METHOD]
+    if unlike := [_unlike(row, best) for row in rows if row["sensitivity_amount"] is None]:
         words.append(f"Not comparable, so not drawn: {'; '.join(unlike)}.")
     return {"chart": chart, "words": words}
 
 
-def _range(bar: TwoSidedBar, code: str) -> str:
-    amounts = [money(Decimal(str(amount)), code, signed=True) for amount in (bar.down, bar.up) if amount]
-    return " to ".join(amounts) + f" {code}"
+def _change(row: Row, named: str, code: str) -> Change:
+    amount, between = row["sensitivity_amount"], Interval(row["sensitivity_low"], row["sensitivity_high"])
+    words = difference_in_words(amount, between, lambda each: money(each, code))
+    return Change(amount, between, f"{named}: {words}" if named else words)
+
+
+def _what_moves_it_most(bars: list[TwoSidedBar]) -> str:
+    """The assumption that surely moves the cost most, if there is one."""
+    most = lowest([-bar.size for bar in bars])
+    if most is None:
+        return "Which change moves the cost most is not clear."
+    found = bars[most]
+    return f"{found.label} changes the cost most: {'; '.join(change.words for change in found.changes)}."
+
+
+def _unlike(row: Row, best: Row) -> str:
+    more = row["unfilled_piece_count"] - best["unfilled_piece_count"]
+    missing = (
+        f"{count(abs(more), 'piece')} {'more' if more > 0 else 'fewer'} missing" if more else "other pieces missing"
+    )
+    return f"{ASSUMPTIONS[row['assumption']]} ({missing})"

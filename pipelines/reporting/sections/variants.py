@@ -44,10 +44,13 @@ def _of(variants: pl.DataFrame, kind: str) -> list[Row]:
 
 
 def _extra(variant: Row, plan: Row) -> str:
-    """What a variant costs more; nothing where it buys fewer pieces, because then the two can't be compared."""
-    if variant["unfilled_piece_count"] > plan["unfilled_piece_count"]:
+    """What the best plan under a stricter rule costs more at most, as variants have no bound of their own.
+
+    Nothing where it buys another number of pieces, because then the two can't be compared.
+    """
+    if variant["unfilled_piece_count"] != plan["unfilled_piece_count"]:
         return NOTHING
-    return money(variant["landed_cost"] - plan["landed_cost"], plan["currency_code"], signed=True)
+    return money(max(variant["landed_cost"] - plan["lower_bound"], Decimal(0)), plan["currency_code"])
 
 
 def _without_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Table | None:
@@ -65,7 +68,7 @@ def _without_table(page_data: PageData, plan: Row, variants: pl.DataFrame) -> Ta
         )
         for row in _of(variants, "without_vendor")
     )
-    headings = columns("Vendor", "#Its order", "#All without it", "#Dearer by", "#Parcels", "#Missing pieces")
+    headings = columns("Vendor", "#Its order", "#All without it", "#Dearer by at most", "#Parcels", "#Missing pieces")
     return Table(f"Without one vendor, in {code}", headings, rows, is_stacked=True) if rows else None
 
 
@@ -98,7 +101,7 @@ def _fewer_table(plan: Row, variants: pl.DataFrame) -> Table | None:
     if not rows:
         return None
     rows.append(("this plan's", money(plan["landed_cost"], code), NOTHING, count(plan["unfilled_piece_count"])))
-    headings = columns("Parcels", "#Landed cost", "#Dearer by", "#Missing pieces")
+    headings = columns("Parcels", "#Landed cost", "#Dearer by at most", "#Missing pieces")
     return Table(f"Fewer parcels, in {code}", headings, tuple(rows), is_stacked=True)
 
 
@@ -155,7 +158,7 @@ def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, source
         added = ", ".join(names.get(code, code) for code in row["variant_vendor_codes"].split(";") if code not in own)
         cost = money(row["landed_cost"], plan["currency_code"], with_code=True)
         extra = _extra(row, plan)
-        words += f" A more robust plan also orders from {added}, for {cost}{'' if extra == NOTHING else f' ({extra})'}."
+        words += f" A more robust plan also orders from {added}, for {cost}{'' if extra == NOTHING else f' (at most {extra} dearer)'}."
     return words
 
 

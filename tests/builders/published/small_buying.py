@@ -101,8 +101,11 @@ def buying_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
         ]),
         (SENSITIVITY, [
             {**mine, "assumption": "shipping", "sensitivity_side": side, "changed_to": words, "complete_cost": money(cost),
-             "sensitivity_amount": money(cost) - money("7.40"), "unfilled_piece_count": 2}
-            for side, words, cost in (("down", "25 % cheaper", "6.15"), ("up", "25 % dearer", "8.65"))
+             "sensitivity_amount": money(cost) - money("7.40"), "sensitivity_low": money(low), "sensitivity_high": money(high),
+             "unfilled_piece_count": 2}
+            for side, words, cost, low, high in (
+                ("down", "25 % cheaper", "6.15", "-1.30", "-1.15"), ("up", "25 % dearer", "8.65", "1.15", "1.30"),
+            )
         ]),
     ]  # fmt: skip
     return {

@@ -2,12 +2,14 @@
 
 import json
 from datetime import date
+from decimal import Decimal
 from pathlib import Path
 from xml.etree.ElementTree import fromstring
 
 import altair
 import pytest
 
+from pipelines.money import Interval
 from pipelines.reporting.basis import look
 from pipelines.reporting.drawings import elements, vega
 from pipelines.reporting.drawings.bars import Bar, bar_chart
@@ -16,7 +18,7 @@ from pipelines.reporting.drawings.headline_picture import picture_svg, write_pic
 from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
-from pipelines.reporting.drawings.tornado import TwoSidedBar, tornado
+from pipelines.reporting.drawings.tornado import Change, TwoSidedBar, tornado
 from pipelines.resources import resource_folder
 from tests.present import present
 from tests.reporting.drawings.drawing_parts import parts
@@ -31,13 +33,17 @@ def as_text(value: float) -> str:
     return f"{value:+.1f}"
 
 
+def change(amount: int, words: str = "x") -> Change:
+    return Change(Decimal(amount), Interval(Decimal(amount - 1), Decimal(amount + 1)), words)
+
+
 def drawings() -> dict[str, Chart]:
     """One of each kind, with a name that must be escaped."""
     made = {
         "lines": line_chart(HARMFUL, DATES, [Line(HARMFUL, RISING, 0), Line("b", RISING[::-1], 1)], as_text, None, ShadedBand("between", RISING, tuple(v + 1 for v in RISING))),
         "bars": bar_chart(HARMFUL, [Bar(HARMFUL, 1.0), Bar("b", -2.0), Bar("c", 1.0, True)], as_text, HARMFUL),
         "spreads": spread_chart(HARMFUL, "Model", [Spread(HARMFUL, (-2, -1, 0, 3, 8)), Spread("b", (0, 1, 2, 3, 4))], as_text),
-        "tornado": tornado(HARMFUL, [TwoSidedBar(HARMFUL, -1.0, 2.0), TwoSidedBar("b", -0.5, None)], as_text),
+        "tornado": tornado(HARMFUL, [TwoSidedBar(HARMFUL, change(-1, HARMFUL), change(2)), TwoSidedBar("b", change(-3), None)]),
         "look_curve": look_curve(HARMFUL, [Looked(1, 2.0, 3.0), Looked(2, 4.0, 4.0)], as_text),
     }  # fmt: skip
     return {kind: present(chart) for kind, chart in made.items()}
