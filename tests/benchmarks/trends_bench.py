@@ -22,6 +22,7 @@ from typing import Any, cast
 import numpy as np
 import polars as pl
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
@@ -169,7 +170,14 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     prices = markets(days, element_count, random)
     plans = bought(inputs, days, random)
     began, cpu = time.monotonic(), time.process_time()
-    found = trends_of_models(inputs, inputs.models, inputs.settings.buyer[0], prices, PlansAndVintages(bought=plans))
+    found = trends_of_models(
+        inputs,
+        inputs.models,
+        inputs.settings.buyer[0],
+        prices,
+        goods_factors(inputs, prices),
+        PlansAndVintages(bought=plans),
+    )
     cpu, ahead = time.process_time() - cpu, time.process_time()
     timing = buying_time(inputs, empty_frame(MODEL_COST), found.index, days[-1])
     ahead, wall = time.process_time() - ahead, time.monotonic() - began

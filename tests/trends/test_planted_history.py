@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.month.model_report import model_report
@@ -79,7 +80,8 @@ def found() -> dict[str, Any]:
     night = replace(inputs(terms=("stays", "leaves"), parts=PARTS), models=(tower,))
     markets = {day: market_of(step) for step, day in enumerate(DAYS)}
     index, lines = price_trends(night, tower, HOME, markets)
-    looked = availability(night, markets, markets[NOW], table(PRICE_SUMMARY, []))
+    factors = goods_factors(night, markets)
+    looked = availability(night, markets, markets[NOW], table(PRICE_SUMMARY, []), factors)
     timing = buying_time(night, cost_of(NOW), index, NOW)
     published = {
         "model_cost": cost_of(NOW), "price_index": index, "element_price": lines,
@@ -94,7 +96,7 @@ def found() -> dict[str, Any]:
         },
         "index": index.filter(index_method="lowe").sort("month"),
         "lines": lines,
-        "moves": vendor_changes(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW]).to_dicts(),
+        "moves": vendor_changes(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW], factors).to_dicts(),
         "elements": {row["part_code"]: row for row in looked.elements.to_dicts()},
         "spread": price_change_distribution(lines),
         **timing,

@@ -52,6 +52,7 @@ CHOSEN_ANEW = ("vendors", "colours", "forms", "shipping_structure")
 
 REVISION_REASONS = {
     "list": "another version of the parts list",
+    "method": "published before tax and duty were in the prices",
     "prices": "prices that came late or were corrected, or settings",
 }
 
@@ -82,14 +83,15 @@ CAUTIONS = (
 PRIVATE = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
 REPORT_METHODS = (
-    "The index is the cost of one fixed parts list at each month's prices; the base month is 100 (Lowe). Only prices move it.",
+    "The index is the cost of one fixed parts list at each month's prices; the base month is 100 (Lowe). Only prices move it. They are "
+    "purchasers' prices: what the buyer pays for the goods, tax and duty on them included, shipping and fees not.",
     "Two other formulas are drawn thin: GEKS-Törnqvist over 25 months, joined by the mean splice on published values. One uses the "
     "list's quantities, the other what each month's plan buys. The shaded band spans all three.",
     "Levels are rounded for display; changes and contributions are calculated from unrounded levels.",
     "A month's first published figures are kept. Where a figure would differ now, that month's page shows both.",
-    "An element's price in a month is the mean price of the cheapest stock that covers the need.",
+    "An element's price in a month is the mean purchaser's price of the cheapest stock that covers the need.",
     "A line without a price of its own in a month moves with the mean change of its class and counts as imputed.",
-    "Complete cost also moves with shipping, vendors' terms, the parts list and our decisions; the index does not.",
+    "Complete cost also moves with shipping, fees and other terms, the parts list and our decisions; the index does not.",
     "Availability counts new pieces in the listed part and colour that one order per vendor can buy. Trends are Theil-Sen slopes of "
     "a year, with a 90 % interval. Price summaries name no vendors and do not count here.",
     "A forecast (Theta method) is shown only if, in trials from past months, its error was more than 5 % smaller than that of 'same as "
