@@ -94,8 +94,9 @@ REPORT_METHODS = (
     "Complete cost also moves with shipping, fees and other terms, the parts list and our decisions; the index does not.",
     "Availability counts new pieces in the listed part and colour that one order per vendor can buy. Trends are Theil-Sen slopes of "
     "a year, with a 90 % interval. Price summaries name no vendors and do not count here.",
-    "A forecast (Theta method) is shown only if, in trials from past months, its error was more than 5 % smaller than that of 'same as "
-    "last month'.",
+    "A forecast (Theta method) is shown only if trials from 24 or more past months beat 'same as last month', 'the mean change goes on' and "
+    "'same as in that month last year', each by more than luck (Diebold-Mariano test at 5 %, corrected for all indices tested that day). "
+    "Its interval is what four in five past errors kept to, and past months must have lain inside such intervals.",
 )
 CHANGE_METHODS = (
     "Choosing anew means other vendors, colours and forms, and the parcels that come with them. It is summed step by step: a bargain "
