@@ -2,9 +2,8 @@
 
     python -m tests.benchmarks.forecast_bench --series 1000 --months 40,60,84
 
-Simulated are monthly series of logarithms. ``walk``, ``drift`` and ``moving`` have no better forecast than a benchmark that a forecast must
-beat, or only one that Theta cannot make; a forecast shown for them is a false alarm. ``season``, ``reverting`` and ``noise on a walk`` can be
-forecast. Each series is tested as the only one of its month, which is the easiest case for a false alarm. Beside it stands
+Simulated are monthly series of logarithms. Those of ``FALSE`` have no better forecast than a benchmark that a forecast must beat, or only one
+that Theta can't make; a forecast shown for them is a false alarm. Those of ``TRUE`` can be forecast better than by any benchmark. Each series is tested as the only one of its month, which is the easiest case for a false alarm. Beside it stands
 what the rule before would have shown: an error below 95 % of that of "same as last month". Coverage is the share of the months after the
 series' end that lie inside the interval shown, for the series with a forecast, and measured by trials for all.
 """
