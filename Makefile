@@ -119,6 +119,9 @@ bench-trends: $(INSTALLED) ## monthly trend tables of many models, and how they 
 	$(BIN)/python -m tests.benchmarks.trends_bench $(if $(MODELS),--models $(MODELS)) $(if $(MONTHS),--months $(MONTHS)) \
 		$(if $(ELEMENTS),--elements $(ELEMENTS))
 
+bench-forecast: $(INSTALLED) ## how often a forecast is shown for simulated series, by kind and length; SERIES=500 LENGTHS=40,60,84
+	$(BIN)/python -m tests.benchmarks.forecast_bench --series $(or $(SERIES),500) $(if $(LENGTHS),--months $(LENGTHS))
+
 bench-load: $(INSTALLED) ## a night's load against DuckDB's own reader; SIZES=1000000,3000000,10000000
 	$(BIN)/python -m tests.benchmarks.load_bench $(if $(SIZES),--sizes $(SIZES))
 
@@ -132,4 +135,4 @@ bench-journal: $(INSTALLED) ## what the archive's journal costs a night, as nigh
 	$(BIN)/python -m tests.benchmarks.journal_bench $(if $(NIGHTS),--nights $(NIGHTS))
 
 .PHONY: help install demo check test test-fast test-long attack test-lowest browser format docs lock clean \
-	bench-plan bench-night bench-months bench-savings bench-joint bench-trends bench-load bench-memory bench-screen bench-journal
+	bench-plan bench-night bench-months bench-savings bench-joint bench-trends bench-forecast bench-load bench-memory bench-screen bench-journal

@@ -42,6 +42,7 @@ MARKED_PATHS = {
     "tests/reporting/drawings/test_drawings_in_processes.py": ("slow",),
     "tests/reporting/test_many_months.py": ("slow",),
     "tests/test_worker_processes.py": ("slow",),
+    "tests/trends/outlook/test_forecast_simulation.py": ("slow",),
     "tests/warehouse/history/test_history_at_length.py": ("slow",),
     "tests/warehouse/test_kills.py": ("slow",),
     "tests/warehouse/history/test_load_times.py": ("slow",),

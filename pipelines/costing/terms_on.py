@@ -52,15 +52,15 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
     day are left out.
     """
     tables = inputs.tables
-    of_day = _rows_on(tables["vendor_terms"], ["vendor_code"], day, buyer)
+    of_day = rows_on(tables["vendor_terms"], ["vendor_code"], day, buyer)
     rows = {row["vendor_code"]: row for row in of_day.iter_rows(named=True)}
     closures = _by_vendor(tables["vendor_closures"], "closed_from_on")
-    steps = _by_vendor(_rows_on(tables["shipping_steps"], ["vendor_code", "step_basis"], day, buyer), "step_from")
+    steps = _by_vendor(rows_on(tables["shipping_steps"], ["vendor_code", "step_basis"], day, buyer), "step_from")
     handling = _by_vendor(
-        _rows_on(tables["handling_charges"], ["vendor_code", "assortment_code"], day), "assortment_code"
+        rows_on(tables["handling_charges"], ["vendor_code", "assortment_code"], day), "assortment_code"
     )
     border: dict[str, list[dict[str, Any]]] = {}
-    for row in _rows_on(tables["border_charges"], ["vendor_region_code"], day, buyer).sort("goods_from").to_dicts():
+    for row in rows_on(tables["border_charges"], ["vendor_region_code"], day, buyer).sort("goods_from").to_dicts():
         border.setdefault(row["vendor_region_code"], []).append(row)
     known = tables["vendors"].sort("vendor_code")
     left_out = dict.fromkeys(set(rows) - set(known["vendor_code"]), UNKNOWN_VENDOR)
@@ -110,7 +110,7 @@ def assumed_size(parts: pl.DataFrame, name: str) -> Decimal | None:
     return known[-(-len(known) * ASSUMED_PERCENTILE // 100) - 1] if len(known) else None
 
 
-def _rows_on(table: pl.DataFrame, by: list[str], day: date, buyer: Buyer | None = None) -> pl.DataFrame:
+def rows_on(table: pl.DataFrame, by: list[str], day: date, buyer: Buyer | None = None) -> pl.DataFrame:
     """The rows of a day for each value of ``by``: those of the buyer's own region before any region's, then the latest."""
     begun = table.filter(pl.col("valid_from_on") <= day)
     if buyer is not None:

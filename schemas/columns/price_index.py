@@ -38,7 +38,8 @@ COLUMNS = (
     Column(
         "element_price",
         "number",
-        "quantity-weighted price of the cheapest stock that covers the need",
+        "quantity-weighted purchaser's price of the cheapest stock that covers the need: tax and duty on goods as of the month "
+        "are in it, shipping and fees are not",
         unit=BUYERS_CURRENCY,
     ),
     Column("is_imputed", "flag", "no price in the month: the last one is carried on by the mean change of its class"),
@@ -98,8 +99,16 @@ COLUMNS = (
     Column(
         "revision_reason",
         "code",
-        "list: another version of the parts list is priced now; prices: the price history or the settings changed",
-        allowed=("list", "prices"),
+        "method: the level was published before the index took purchasers' prices; list: another version of the parts list is "
+        "priced now; prices: the price history, the terms or the settings changed",
+        allowed=("list", "method", "prices"),
+    ),
+    Column(
+        "price_basis",
+        "code",
+        "prices that the level was made of. purchasers: tax and duty on goods as of the month included; displayed: as vendors "
+        "show them",
+        allowed=("displayed", "purchasers"),
     ),
     Column("item_count", "integer", "elements with a price of their own in both months", unit="elements", minimum=1),
     Column("change_p10_pct", "number", "10th percentile of the elements' price changes", unit="%"),

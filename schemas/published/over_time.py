@@ -69,15 +69,25 @@ FORECAST_TRIAL = Contract(
     grain="one row per model and buyer: how good past forecasts of the headline index would have been",
     columns=(
         "model_code", "buyer_code", "forecast_method", "origin_count", "forecast_error_pct", "naive_error_pct",
-        "is_forecast_shown", "withheld_reason",
+        "drift_error_pct", "seasonal_naive_error_pct", "forecast_p_value", "corrected_p_value", "tested_series_count",
+        "interval_coverage_share", "is_forecast_shown", "withheld_reason",
     ),
     key=("model_code", "buyer_code"),
-    optional={"forecast_error_pct": None, "naive_error_pct": None, "withheld_reason": ""},
+    optional={
+        **dict.fromkeys(
+            (
+                "forecast_error_pct", "naive_error_pct", "drift_error_pct", "seasonal_naive_error_pct",
+                "forecast_p_value", "corrected_p_value", "interval_coverage_share",
+            )
+        ),
+        "withheld_reason": "",
+    },
+    notes="The test is that of Diebold and Mariano, with the correction for small samples.",
 )  # fmt: skip
 
 PRICE_FORECAST = Contract(
     name="price_forecast",
-    grain="one row per model, buyer and future month, where the forecast was better than 'same as last month'",
+    grain="one row per model, buyer and future month, where the forecast is earned (forecast_trial)",
     columns=("model_code", "buyer_code", "month", "forecast_method", "forecast_level", "forecast_low", "forecast_high"),
     key=("model_code", "buyer_code", "month"),
 )

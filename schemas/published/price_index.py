@@ -12,6 +12,7 @@ PRICE_INDEX = Contract(
     ),
     key=("model_code", "buyer_code", "month", "index_method"),
     optional={"index_level": None, "change_1_month_pct": None, "change_12_months_pct": None},
+    notes="Of purchasers' prices: a change of tax on goods moves it, one of shipping or fees does not.",
 )  # fmt: skip
 
 ELEMENT_PRICE = Contract(
@@ -48,10 +49,12 @@ INDEX_VINTAGE = Contract(
     grain="one row per model, buyer, past month and method: its level as first published, never changed afterwards",
     columns=(
         "model_code", "buyer_code", "month", "index_method", "first_published_on", "first_published_level",
-        "first_published_base_month", "list_version",
+        "first_published_base_month", "list_version", "price_basis",
     ),
     key=("model_code", "buyer_code", "month", "index_method"),
-    notes="What earlier refreshes published, read from the workspace's index_vintages/.",
+    optional={"price_basis": "displayed"},
+    notes="What earlier refreshes published, read from the workspace's index_vintages/. A level of another price_basis stays; "
+    "later levels are joined to it.",
 )  # fmt: skip
 
 INDEX_REVISION = Contract(

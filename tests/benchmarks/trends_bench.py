@@ -22,11 +22,13 @@ from typing import Any, cast
 import numpy as np
 import polars as pl
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.settings import Buyer, ListVersion, ModelSettings, Settings
 from pipelines.trends.model_index.monthly import BOUGHT_SCHEMA, PlansAndVintages, trends_of_models
-from pipelines.trends.outlook.forecast import LEAST_HISTORY
+from pipelines.trends.outlook.forecast import HORIZON
+from pipelines.trends.outlook.forecast_trials import LEAST_HISTORY, LEAST_ORIGINS
 from schemas.all_tables import WORKSPACE_TABLES
 from schemas.inputs.catalogue import COLOURS, PARTS
 from schemas.inputs.models import AMENDMENTS, FLEXIBLE_LINES, PARTS_LIST
@@ -169,11 +171,19 @@ def measure(model_count: int, month_count: int, element_count: int) -> dict[str,
     prices = markets(days, element_count, random)
     plans = bought(inputs, days, random)
     began, cpu = time.monotonic(), time.process_time()
-    found = trends_of_models(inputs, inputs.models, inputs.settings.buyer[0], prices, PlansAndVintages(bought=plans))
+    found = trends_of_models(
+        inputs,
+        inputs.models,
+        inputs.settings.buyer[0],
+        prices,
+        goods_factors(inputs, prices),
+        PlansAndVintages(bought=plans),
+    )
     cpu, ahead = time.process_time() - cpu, time.process_time()
     timing = buying_time(inputs, empty_frame(MODEL_COST), found.index, days[-1])
     ahead, wall = time.process_time() - ahead, time.monotonic() - began
-    assert timing["forecast_trial"]["origin_count"].to_list() == [month_count - LEAST_HISTORY] * model_count
+    least = min(LEAST_ORIGINS, month_count - LEAST_HISTORY - HORIZON + 1)
+    assert (timing["forecast_trial"]["origin_count"] >= least).sum() == model_count
     sums = found.contribution.filter(pl.col("change_month_count") == 1).group_by(
         "model_code", "month", "contribution_view"
     )

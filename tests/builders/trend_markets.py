@@ -1,11 +1,13 @@
 """Small workspaces and markets for the tests of trends."""
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
 import polars as pl
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.settings import Buyer, ModelSettings, Settings
 from pipelines.trends.model_index.monthly import trends_of_models
@@ -124,5 +126,6 @@ def price_trends(
     given: WorkspaceInputs, own: Model, buyer: Buyer, markets: dict[date, pl.DataFrame]
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """PRICE_INDEX and ELEMENT_PRICE of one model, without any earlier night."""
-    found = trends_of_models(given, [own], buyer, markets)
+    settings = given.settings.model_copy(update={"buyer": [buyer]})
+    found = trends_of_models(given, [own], buyer, markets, goods_factors(replace(given, settings=settings), markets))
     return found.index, found.lines

@@ -1,5 +1,6 @@
 """Where today stands in its past, stated as a range where plans are not exact; and figures withheld with their reason."""
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -10,9 +11,11 @@ import pytest
 
 from pipelines.insight.over_time.buying_time import Point, buying_time, standing
 from pipelines.trends.months import month_before
+from pipelines.trends.outlook.forecast import HORIZON
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_index import PRICE_INDEX
 from tests.builders.cost_rows import INPUTS, TODAY, cost_row, frame
+from tests.trends.outlook.planted_levels import planted
 
 
 def months(count: int) -> list[str]:
@@ -104,18 +107,56 @@ def test_a_withheld_index_has_no_standing_and_no_forecast() -> None:
     assert rows["forecast_trial"]["withheld_reason"].to_list() == [standing_row["withheld_reason"]]
 
 
-def test_a_planted_drift_is_forecast_and_a_standstill_is_not() -> None:
-    rising = reported(indices=index_rows(100 * 1.01 ** np.arange(30)))
-    assert rising["forecast_trial"]["is_forecast_shown"].to_list() == [True]
-    assert rising["price_forecast"]["month"].to_list() == ["2026-12", "2027-01", "2027-02"]
-    ahead = rising["price_forecast"].to_dicts()
-    truth = 100 * 1.01 ** np.arange(30, 33)
-    for row, level in zip(ahead, truth, strict=True):
-        assert row["forecast_low"] <= level <= row["forecast_high"]
-        assert row["forecast_level"] == pytest.approx(level, rel=0.015)
-    still = reported(indices=index_rows([100.0] * 30))
-    assert still["price_forecast"].is_empty()
-    assert "same as last month" in still["forecast_trial"]["withheld_reason"][0]
+def test_a_season_with_a_drift_is_forecast_with_all_that_its_trials_say() -> None:
+    levels = planted(84 + HORIZON, noise=0.004)
+    rows = reported(indices=index_rows(levels[:84]))
+    trial = rows["forecast_trial"].row(0, named=True)
+    assert trial["is_forecast_shown"] and trial["withheld_reason"] == "" and trial["origin_count"] == 46
+    assert trial["forecast_p_value"] == trial["corrected_p_value"] < 0.05 and trial["tested_series_count"] == 1
+    errors = ("naive_error_pct", "drift_error_pct", "seasonal_naive_error_pct")
+    assert trial["forecast_error_pct"] < min(trial[name] for name in errors)
+    assert 0.7 < trial["interval_coverage_share"] < 0.95
+    ahead = rows["price_forecast"]
+    assert ahead["month"].to_list() == ["2026-12", "2027-01", "2027-02"]
+    for row, level in zip(ahead.to_dicts(), levels[84:], strict=True):
+        assert row["forecast_low"] < row["forecast_level"] < row["forecast_high"]
+        assert row["forecast_level"] == pytest.approx(level, rel=0.02)
+
+
+@pytest.mark.parametrize("growth", [1.0, 1.01], ids=["standstill", "drift"])
+def test_what_a_benchmark_forecasts_as_well_is_not_forecast(growth: float) -> None:
+    rows = reported(indices=index_rows(100 * growth ** np.arange(50)))
+    assert rows["price_forecast"].is_empty()
+    reason = rows["forecast_trial"]["withheld_reason"][0]
+    assert "'same as last month'" in reason and "'the mean change goes on'" in reason and "luck" in reason
+
+
+def test_indices_tested_together_are_corrected_together() -> None:
+    """One that is earned alone is not beside so many others that its chance is no longer small."""
+    own = index_rows(planted(84, noise=0.004))
+    alone = reported(indices=own)["forecast_trial"].row(0, named=True)
+    others = [
+        row | {"model_code": f"other{n:03d}"}
+        for n in range(3)
+        for row in index_rows(100 * np.exp(np.cumsum(np.random.default_rng(n).normal(0, 0.01, 40))))
+    ]
+    models = tuple(
+        replace(INPUTS.models[0], settings=INPUTS.models[0].settings.model_copy(update={"model_code": code}))
+        for code in ("hut", "other000", "other001", "other002")
+    )
+    found = buying_time(
+        replace(INPUTS, models=models), frame(MODEL_COST, []), frame(PRICE_INDEX, [*own, *others]), TODAY
+    )["forecast_trial"]
+    row = found.filter(model_code="hut").row(0, named=True)
+    assert found["tested_series_count"].to_list() == [4] * 4
+    assert row["forecast_p_value"] == alone["forecast_p_value"]
+    assert row["corrected_p_value"] == pytest.approx(min(1, 4 * alone["forecast_p_value"]))
+
+
+def test_two_years_are_too_short_to_test_and_the_reason_says_what_it_takes() -> None:
+    trial = reported(indices=index_rows(planted(25)))["forecast_trial"].row(0, named=True)
+    assert not trial["is_forecast_shown"] and trial["forecast_p_value"] is None and trial["tested_series_count"] == 0
+    assert trial["withheld_reason"] == "the past is too short to test one, which takes 38 months without a gap"
 
 
 def test_a_season_is_reported_from_three_years_on() -> None:

@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.insight.over_time.buying_time import buying_time
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.month.model_report import model_report
@@ -79,7 +80,8 @@ def found() -> dict[str, Any]:
     night = replace(inputs(terms=("stays", "leaves"), parts=PARTS), models=(tower,))
     markets = {day: market_of(step) for step, day in enumerate(DAYS)}
     index, lines = price_trends(night, tower, HOME, markets)
-    looked = availability(night, markets, markets[NOW], table(PRICE_SUMMARY, []))
+    factors = goods_factors(night, markets)
+    looked = availability(night, markets, markets[NOW], table(PRICE_SUMMARY, []), factors)
     timing = buying_time(night, cost_of(NOW), index, NOW)
     published = {
         "model_cost": cost_of(NOW), "price_index": index, "element_price": lines,
@@ -94,7 +96,7 @@ def found() -> dict[str, Any]:
         },
         "index": index.filter(index_method="lowe").sort("month"),
         "lines": lines,
-        "moves": vendor_changes(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW]).to_dicts(),
+        "moves": vendor_changes(night, DAYS[-2], markets[DAYS[-2]], NOW, markets[NOW], factors).to_dicts(),
         "elements": {row["part_code"]: row for row in looked.elements.to_dicts()},
         "spread": price_change_distribution(lines),
         **timing,
@@ -152,7 +154,9 @@ def test_the_element_that_sells_out_is_the_only_one_running_out(found: dict[str,
 
 def test_a_forecast_is_worth_it_and_near_the_truth(found: dict[str, Any]) -> None:
     trial = found["forecast_trial"].row(0, named=True)
-    assert trial["is_forecast_shown"] and trial["forecast_error_pct"] < trial["naive_error_pct"]
+    errors = ("naive_error_pct", "drift_error_pct", "seasonal_naive_error_pct")
+    assert trial["is_forecast_shown"] and trial["forecast_error_pct"] < min(trial[name] for name in errors)
+    assert trial["corrected_p_value"] <= 0.05 and trial["interval_coverage_share"] > 0.7
     ahead = found["price_forecast"].sort("month")
     level_now = found["index"]["index_level"][-1]
     for step, (level, low, high) in enumerate(
@@ -179,6 +183,12 @@ def test_the_report_states_drift_and_season(found: dict[str, Any]) -> None:
         and high == pytest.approx(100 * np.expm1(SEASON), abs=0.5)
     )
     assert len(section["timing"]["forecast"].rows) == 3
+    (earned,) = [words for words in section["timing"]["words"] if words.startswith("Forecast by the Theta method")]
+    assert "better than all three" in earned and "'the mean change goes on'" in earned
+    assert percents(earned)[-2:] == [
+        pytest.approx(100 * found["forecast_trial"]["interval_coverage_share"][0], abs=0.5),
+        80,
+    ]
     earlier = {item["label"]: item for item in found["reports"][SHOCK_MONTH]["strip"]}
     # In the month of the shock a year's change is a year's drift and the shock of a third of the list.
     assert percents(earlier["Prices, 1 month"]["note"])[0] > 100 * np.expm1(12 * DRIFT)

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.trends.index_numbers.bilateral import chained_index, tornqvist
 from pipelines.trends.index_numbers.multilateral import geks
@@ -25,7 +26,7 @@ from tests.present import present
 def trends(
     workspace: WorkspaceInputs, built: Model, markets: dict[date, pl.DataFrame], earlier: PlansAndVintages | None = None
 ) -> Trends:
-    return trends_of_models(workspace, [built], HOME, markets, earlier)
+    return trends_of_models(workspace, [built], HOME, markets, goods_factors(workspace, markets), earlier)
 
 
 def levels(found: Trends, method: str = "lowe") -> list[float | None]:
@@ -202,7 +203,7 @@ def test_many_models_together_are_as_each_alone() -> None:
         for k in range(4)
     ]
     markets = markets_of(paths, stock=6)
-    whole = trends_of_models(inputs(floor=0), models, HOME, markets)
+    whole = trends_of_models(inputs(floor=0), models, HOME, markets, goods_factors(inputs(), markets))
     for built in models:
         alone = trends(inputs(floor=0), built, markets)
         for name in ("index", "lines", "band", "contribution"):

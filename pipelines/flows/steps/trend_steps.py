@@ -6,6 +6,7 @@ from datetime import date
 
 import polars as pl
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.flows.steps.night import Night
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.over_time import buying_time, cost_change, vendor_changes, watches
@@ -29,8 +30,10 @@ def compute_trends(night: Night) -> Night:
     known = inputs.tables.get(INDEX_VINTAGE.name, empty_frame(INDEX_VINTAGE))
     earlier = monthly.PlansAndVintages(bought_in(plans["plan_line"]), known)
     nights = inputs.tables.get(NIGHTLY_COST.name, empty_frame(NIGHTLY_COST))
+    factors = goods_factors(inputs, markets)
     found = [
-        monthly.trends_of_models(inputs, inputs.models, buyer, markets, earlier) for buyer in inputs.settings.buyer
+        monthly.trends_of_models(inputs, inputs.models, buyer, markets, factors, earlier)
+        for buyer in inputs.settings.buyer
     ]
     index = pl.concat([part.index for part in found])
     return night.with_tables(
@@ -72,7 +75,13 @@ def look_ahead(night: Night) -> Night:
     """Availability, the spread of price changes, vendors' changes, when to buy, and what the watches found."""
     inputs, markets, day = night.inputs, night.markets, night.day
     costs, elements = night.tables["model_cost"], night.tables["element_price"]
-    found = availability.availability(inputs, markets.by_day, markets.last_seen[day], markets.summaries[day])
+    found = availability.availability(
+        inputs,
+        markets.by_day,
+        markets.last_seen[day],
+        markets.summaries[day],
+        goods_factors(inputs, markets.by_day),
+    )
     changes = vendor_changes.vendor_changes(inputs, markets.by_day, night.plans, day)
     watched = watches.Watched(costs.filter(pl.col("priced_on") == day), found.elements, changes)
     return night.with_tables(

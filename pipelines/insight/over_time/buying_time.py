@@ -16,7 +16,17 @@ import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.trends.months import month_before, month_of
-from pipelines.trends.outlook.forecast import LEAST_HISTORY, LEAST_ORIGINS, forecast, rolling_origin
+from pipelines.trends.outlook.accuracy_test import holm
+from pipelines.trends.outlook.forecast import Forecast, forecast
+from pipelines.trends.outlook.forecast_trials import (
+    BENCHMARKS,
+    LEAST_HISTORY,
+    LEAST_MONTHS_TO_TEST,
+    LEVEL,
+    SIGNIFICANCE,
+    Trial,
+    rolling_origin,
+)
 from pipelines.trends.outlook.seasonal import decompose
 from schemas.contract import Contract
 from schemas.published.over_time import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
@@ -24,6 +34,7 @@ from schemas.validate import polars_schema, validate_typed
 
 HEADLINE_SCENARIO = "cheapest"
 HEADLINE_METHOD = "lowe"
+NOT_BETTER = "none has been better, by more than luck, than 'same as last month', 'the mean change goes on' and 'same as in that month last year'"
 
 
 @dataclass(frozen=True)
@@ -35,10 +46,28 @@ class Point:
     least: float
 
 
+@dataclass(frozen=True)
+class _Series:
+    """An index to look ahead from: its latest months without a gap, why today's may not be shown, and the trials."""
+
+    key: dict[str, str]
+    run: list[Point]
+    reason: str
+    made: Forecast | None
+    trial: Trial
+
+    @property
+    def is_tested(self) -> bool:
+        return self.trial.is_long_enough and not self.reason
+
+
 def buying_time(
     inputs: WorkspaceInputs, model_cost: pl.DataFrame, price_index: pl.DataFrame, day: date
 ) -> dict[str, pl.DataFrame]:
     """The tables buying_time, seasonal_pattern, forecast_trial and price_forecast of the priced date.
+
+    With many models some forecast beats the benchmarks by luck. So the p-values of all indices that are tested on the date are
+    corrected together (:func:`~pipelines.trends.outlook.accuracy_test.holm`).
 
     Args:
         inputs: gives the models, buyers and the coverage floor.
@@ -52,6 +81,7 @@ def buying_time(
     }
     costs = model_cost.filter(pl.col("scenario_code") == HEADLINE_SCENARIO).sort("priced_on")
     indices = price_index.filter(pl.col("index_method") == HEADLINE_METHOD).sort("month")
+    series: list[_Series] = []
     for model in inputs.models:
         for buyer in inputs.settings.buyer:
             key = {"model_code": model.model_code, "buyer_code": buyer.buyer_code}
@@ -63,7 +93,13 @@ def buying_time(
             if index_rows:
                 points, reason = _index_points(index_rows, day, floor)
                 rows["buying_time"].append(key | {"buying_measure": "price_index"} | standing(points, day, reason))
-                _look_ahead(points, reason, key, rows)
+                if run := _unbroken(points):
+                    series.append(_tried(run, reason, key))
+                    rows["seasonal_pattern"] += _season_rows(run, key)
+    tested = [one for one in series if one.is_tested]
+    corrected = {id(one): p for one, p in zip(tested, holm([one.trial.p_value for one in tested]), strict=True)}
+    for one in series:
+        _report(one, corrected.get(id(one)), len(tested), rows)
     return {
         contract.name: _frame(contract, rows[contract.name])
         for contract in (BUYING_TIME, SEASONAL_PATTERN, FORECAST_TRIAL, PRICE_FORECAST)
@@ -144,48 +180,63 @@ def _index_points(rows: list[dict[str, Any]], day: date, floor: float) -> tuple[
     return [Point(row["month"], row["index_level"], row["index_level"]) for row in shown], reason
 
 
-def _look_ahead(
-    points: Sequence[Point], reason: str, key: dict[str, str], rows: dict[str, list[dict[str, Any]]]
-) -> None:
-    """Add season and forecast, made from the latest unbroken run of months."""
-    run = _unbroken(points)
-    if not run:
-        return
-    levels, first = np.array([point.value for point in run]), int(run[0].month[5:])
-    season = decompose(np.log(levels), first)
-    if season is not None:
-        rows["seasonal_pattern"] += [
-            key
-            | {
-                "month_of_year": month + 1,
-                "seasonal_pct": 100 * np.expm1(season.by_month[month]),
-                "seasonal_low_pct": 100 * np.expm1(season.low[month]),
-                "seasonal_high_pct": 100 * np.expm1(season.high[month]),
-                "year_count": int(season.year_count[month]),
-                "seasonal_strength": season.strength,
-            }
-            for month in range(12)
-        ]
-    trial = rolling_origin(levels, first)
-    made = forecast(levels, first) if len(levels) > LEAST_HISTORY else None
-    is_shown = not reason and made is not None and trial.beats_naive
-    rows["forecast_trial"].append(
+def _season_rows(run: list[Point], key: dict[str, str]) -> list[dict[str, Any]]:
+    """Rows of SEASONAL_PATTERN, none from too short a run."""
+    season = decompose(np.log([point.value for point in run]), int(run[0].month[5:]))
+    if season is None:
+        return []
+    return [
         key
+        | {
+            "month_of_year": month + 1,
+            "seasonal_pct": 100 * np.expm1(season.by_month[month]),
+            "seasonal_low_pct": 100 * np.expm1(season.low[month]),
+            "seasonal_high_pct": 100 * np.expm1(season.high[month]),
+            "year_count": int(season.year_count[month]),
+            "seasonal_strength": season.strength,
+        }
+        for month in range(12)
+    ]
+
+
+def _tried(run: list[Point], reason: str, key: dict[str, str]) -> _Series:
+    levels, first = np.array([point.value for point in run]), int(run[0].month[5:])
+    made = forecast(levels, first) if len(levels) > LEAST_HISTORY else None
+    return _Series(key, run, reason, made, rolling_origin(levels, first))
+
+
+def _report(one: _Series, corrected: float | None, tested_count: int, rows: dict[str, list[dict[str, Any]]]) -> None:
+    """Add the row of FORECAST_TRIAL, and those of PRICE_FORECAST if the forecast is earned.
+
+    Args:
+        one: an index.
+        corrected: its p-value, corrected for the tests of all ``tested_count`` indices; None if it was not tested.
+        tested_count: how many indices were tested.
+        rows: rows by table, added to.
+    """
+    trial, made = one.trial, one.made
+    withheld = one.reason or _why_no_forecast(trial, corrected)
+    rows["forecast_trial"].append(
+        one.key
         | {
             "forecast_method": made.method if made else "theta",
             "origin_count": trial.origin_count,
             "forecast_error_pct": _percent(trial.error),
-            "naive_error_pct": _percent(trial.naive_error),
-            "is_forecast_shown": is_shown,
-            "withheld_reason": "" if is_shown else reason or _why_no_forecast(trial.origin_count),
+            **{f"{name}_error_pct": _percent(trial.benchmark_error(name)) for name in BENCHMARKS},
+            "forecast_p_value": None if corrected is None else trial.p_value,
+            "corrected_p_value": corrected,
+            "tested_series_count": tested_count,
+            "interval_coverage_share": None if np.isnan(trial.coverage) else trial.coverage,
+            "is_forecast_shown": not withheld,
+            "withheld_reason": withheld,
         }
     )
-    if is_shown and made is not None:
+    if made is not None and not withheld:
         spread = np.exp(trial.half_widths())
         rows["price_forecast"] += [
-            key
+            one.key
             | {
-                "month": month_before(run[-1].month, -ahead),
+                "month": month_before(one.run[-1].month, -ahead),
                 "forecast_method": made.method,
                 "forecast_level": made.levels[ahead - 1],
                 "forecast_low": made.levels[ahead - 1] / spread[ahead - 1],
@@ -209,11 +260,15 @@ def _percent(log_error: float) -> float | None:
     return None if np.isnan(log_error) else 100 * float(np.expm1(log_error))
 
 
-def _why_no_forecast(origins: int) -> str:
-    if origins < LEAST_ORIGINS:
-        needed = LEAST_HISTORY + LEAST_ORIGINS
-        return f"the past is too short to test one, which takes {needed} months without a gap"
-    return "in the past it was hardly closer than 'same as last month', or not at all"
+def _why_no_forecast(trial: Trial, corrected: float | None) -> str:
+    """Why none is shown; empty where it is earned."""
+    if corrected is None:
+        return f"the past is too short to test one, which takes {LEAST_MONTHS_TO_TEST} months without a gap"
+    if corrected > SIGNIFICANCE:
+        return NOT_BETTER
+    if trial.is_coverage_too_low:
+        return f"only {100 * trial.coverage:.0f} % of past months lay inside its intervals, clearly less than {100 * LEVEL:g} %"
+    return ""
 
 
 def _frame(contract: Contract, rows: list[dict[str, Any]]) -> pl.DataFrame:

@@ -17,6 +17,7 @@ from typing import Any
 
 import polars as pl
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.costing.landed_cost import Purchase, work_out_order
 from pipelines.costing.several_orders import order_number_of
 from pipelines.costing.terms import VendorTerms
@@ -46,7 +47,9 @@ def vendor_changes(
     before = max((on for on in markets if on < day), default=None)
     if before is None:
         return empty_frame(VENDOR_CHANGE)
-    price_effects = price_changes.vendor_changes(inputs, before, markets[before], day, markets[day])
+    price_effects = price_changes.vendor_changes(
+        inputs, before, markets[before], day, markets[day], goods_factors(inputs, (before, day))
+    )
     return _with_terms(price_effects, inputs, markets, plans, before, day)
 
 

@@ -8,11 +8,12 @@ from typing import Any
 from pipelines.money import Interval
 from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, ends, month_name, number, percent
-from pipelines.reporting.basis.words import MONTH_NAMES
+from pipelines.reporting.basis.words import MONTH_NAMES, listed_words
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.settings import Buyer
 from pipelines.trends.outlook.forecast import HORIZON
+from pipelines.trends.outlook.forecast_trials import LEVEL
 from pipelines.trends.outlook.seasonal import STRONG
 from schemas.published.over_time import BUYING_TIME, FORECAST_TRIAL, PRICE_FORECAST, SEASONAL_PATTERN
 
@@ -26,12 +27,18 @@ def timing_section(page_data: PageData, model_code: str, buyer: Buyer, month: st
     if not rows or month != f"{page_data.today:%Y-%m}":
         return None
     season, season_words = _season(page_data.rows(SEASONAL_PATTERN, **key))
-    trials = page_data.rows(FORECAST_TRIAL, **key)
+    trials, ahead = page_data.rows(FORECAST_TRIAL, **key), page_data.rows(PRICE_FORECAST, **key)
+    now = next((row["measure_now"] for row in rows if row["buying_measure"] == "price_index"), None)
     return {
         "standing": _standing_table(rows, buyer),
-        "words": [*(_place_in_words(row) for row in rows if _is_placed(row)), season_words, *map(_trial_words, trials)],
+        "words": [
+            *(_place_in_words(row) for row in rows if _is_placed(row)),
+            season_words,
+            *map(_trial_words, trials),
+            *waiting_words(ahead, now),
+        ],
         "season": season,
-        "forecast": _forecast_table(page_data.rows(PRICE_FORECAST, **key)),
+        "forecast": _forecast_table(ahead),
     }
 
 
@@ -123,13 +130,35 @@ def _season(rows: list[Row]) -> tuple[Chart | None, str]:
 def _trial_words(row: Row) -> str:
     if row["forecast_error_pct"] is None:
         return f"No forecast: {row['withheld_reason']}."
+    others = (
+        f"{percent(row['naive_error_pct'], digits=2)} for 'same as last month', {percent(row['drift_error_pct'], digits=2)} for 'the mean "
+        f"change goes on', {percent(row['seasonal_naive_error_pct'], digits=2)} for 'same as in that month last year'"
+    )
     errors = (
         f"average error {percent(row['forecast_error_pct'], digits=2)} in trials from {count(row['origin_count'], 'past month')}, 1 to "
-        f"{HORIZON} months ahead; {percent(row['naive_error_pct'], digits=2)} for 'same as last month'"
+        f"{HORIZON} months ahead; {others}"
     )
-    if row["is_forecast_shown"]:
-        return f"Forecast by the Theta method: {errors}. In four of five of those trials the index was inside the interval."
-    return f"No forecast: {row['withheld_reason']} ({errors})."
+    if not row["is_forecast_shown"]:
+        return f"No forecast: {row['withheld_reason']} ({errors})."
+    inside = percent(row["interval_coverage_share"] * 100, digits=0)
+    return (
+        f"Forecast by the Theta method, better than all three simple ones by more than luck: {errors}. Of past months {inside} lay inside the "
+        f"interval made before; the aim is {percent(100 * LEVEL, digits=0)}."
+    )
+
+
+def waiting_words(ahead: list[Row], now: float | None) -> list[str]:
+    """What the intervals say about waiting: only where a whole interval lies on one side of today's index."""
+    if not ahead or now is None:
+        return []
+    lower = [month_name(row["month"]) for row in ahead if row["forecast_high"] < now]
+    higher = [month_name(row["month"]) for row in ahead if row["forecast_low"] > now]
+    found = [
+        f"The whole interval of {listed_words(months)} is {side} today's index."
+        for months, side in ((lower, "below"), (higher, "above"))
+        if months
+    ]
+    return found or ["Today's index is inside every interval: the forecast does not show whether waiting pays."]
 
 
 def _forecast_table(rows: list[Row]) -> Table | None:

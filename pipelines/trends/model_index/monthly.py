@@ -1,5 +1,7 @@
 """The monthly price index of models: what a designer's parts list costs, month after month, at the prices of each month.
 
+Prices are purchasers' prices: with the tax and duty on goods as of the month, without shipping and fees.
+
 The basket is fixed: the parts and colours of the list that holds in the latest month, also for months before that list. So the
 index shows prices and nothing else. What a plan would have cost is another question (model_cost), and so is what buyers gained
 by not buying as listed (cost_change).
@@ -78,6 +80,7 @@ def trends_of_models(
     models: Iterable[Model],
     buyer: Buyer,
     markets: Mapping[date, pl.DataFrame],
+    goods_factors: pl.DataFrame,
     earlier: PlansAndVintages | None = None,
 ) -> Trends:
     """The indices of models' prices by several methods, the prices behind them, and what moved the headline.
@@ -102,10 +105,12 @@ def trends_of_models(
     are null. If no month reaches the floor, all are withheld, and the month covered best is the base month.
 
     Args:
-        inputs: settings and workspace tables (parts, colours, vendors, vendor_terms, exchange_rates).
+        inputs: settings and workspace tables (parts, colours, vendors, exchange_rates).
         models: their lists and settings; skipped sections are left out and quantities are those of all copies.
-        buyer: whose region, currency and exchange margin count.
+        buyer: whose currency and exchange margin count.
         markets: what could be bought, by date, one date in a month, as ``market_on`` gives it.
+        goods_factors: of every date: what the buyer pays for goods per unit of displayed price
+            (:func:`~pipelines.trends.prices.element_prices.element_prices`).
         earlier: the plans' quantities, and the levels published before.
 
     Raises:
@@ -119,7 +124,9 @@ def trends_of_models(
     baskets = {code: lines for code, lines in baskets.items() if lines.height}
     bought = given.bought.filter(pl.col("buyer_code") == buyer.buyer_code, pl.col("day").is_in(days))
     published = published_of(given.vintages.filter(pl.col("buyer_code") == buyer.buyer_code))
-    found = [_trends_of_some(inputs, some, buyer, markets, bought, published) for some in _in_batches(baskets)]
+    found = [
+        _trends_of_some(inputs, some, buyer, markets, goods_factors, bought, published) for some in _in_batches(baskets)
+    ]
 
     def whole(contract: Contract, frames: list[pl.DataFrame]) -> pl.DataFrame:
         joined = pl.concat([empty_frame(contract), *frames])
@@ -152,6 +159,7 @@ def _trends_of_some(
     baskets: dict[str, pl.DataFrame],
     buyer: Buyer,
     markets: Mapping[date, pl.DataFrame],
+    goods_factors: pl.DataFrame,
     bought: pl.DataFrame,
     published: Mapping[tuple[str, str], Published],
 ) -> Trends:
@@ -161,7 +169,7 @@ def _trends_of_some(
     bought = bought.filter(pl.col("model_code").is_in(list(baskets)))
     most = bought.group_by("model_code", *ELEMENT).agg(pl.col("quantity").max()).select(needs.columns)
     needed = pl.concat([needs, most]).group_by(ELEMENT).agg(pl.col("quantity").max())
-    offers = usable_offers(needed, markets, buyer, tables["vendor_terms"], tables["exchange_rates"]).drop("need")
+    offers = usable_offers(needed, markets, buyer, goods_factors, tables["exchange_rates"]).drop("need")
     kinds = tables["vendors"].select("vendor_code", "vendor_kind")
     offers = offers.join(kinds, on="vendor_code", how="left").with_columns(
         pl.col("vendor_kind").fill_null("independent")

@@ -42,6 +42,7 @@ def availability(
     markets: Mapping[date, pl.DataFrame],
     last_seen: pl.DataFrame,
     summaries: pl.DataFrame,
+    goods_factors: pl.DataFrame,
 ) -> Availability:
     """Availability of every model to every buyer: of its elements on the latest date, of the whole in every month.
 
@@ -50,6 +51,7 @@ def availability(
         markets: what could be bought, by date, as ``market_on`` gives it.
         last_seen: every offer ever seen up to the latest date, as ``last_seen_prices`` gives it.
         summaries: the latest price summaries of that date, as ``summary_prices`` gives them.
+        goods_factors: which vendors serve a buyer on a date (:func:`~pipelines.trends.prices.element_prices.element_prices`).
     """
     if not markets:
         return Availability(empty_frame(ELEMENT_AVAILABILITY), empty_frame(MODEL_AVAILABILITY))
@@ -60,7 +62,7 @@ def availability(
     elements, models = [empty_frame(ELEMENT_AVAILABILITY)], [empty_frame(MODEL_AVAILABILITY)]
     statuses, summed = _statuses(inputs, day), _summed(summaries)
     for buyer in inputs.settings.buyer if needs.height else ():
-        offered = _pieces_on_offer(needs.select(ELEMENT).unique(), markets, buyer, inputs)
+        offered = _pieces_on_offer(needs.select(ELEMENT).unique(), markets, buyer, inputs, goods_factors)
         seen = _last_seen(last_seen, inputs.tables["vendor_terms"], buyer.region_code)
         grid = _grid(needs, offered, days)
         models.append(_typed(MODEL_AVAILABILITY, _by_month(grid), buyer))
@@ -98,14 +100,18 @@ def _needs(inputs: WorkspaceInputs, day: date) -> pl.DataFrame:
 
 
 def _pieces_on_offer(
-    needed: pl.DataFrame, markets: Mapping[date, pl.DataFrame], buyer: Buyer, inputs: WorkspaceInputs
+    needed: pl.DataFrame,
+    markets: Mapping[date, pl.DataFrame],
+    buyer: Buyer,
+    inputs: WorkspaceInputs,
+    goods_factors: pl.DataFrame,
 ) -> pl.DataFrame:
     """Vendors and pieces per date and element with an offer; all models share this."""
     offers = usable_offers(
         needed.with_columns(quantity=pl.lit(1, pl.Int64)),
         markets,
         buyer,
-        inputs.tables["vendor_terms"],
+        goods_factors,
         inputs.tables["exchange_rates"],
     )
     return offers.group_by("day", *ELEMENT).agg(

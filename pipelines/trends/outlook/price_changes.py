@@ -67,19 +67,26 @@ def price_change_distribution(element_price: pl.DataFrame) -> pl.DataFrame:
 
 
 def vendor_changes(
-    inputs: WorkspaceInputs, before_on: date, before: pl.DataFrame, day: date, market: pl.DataFrame
+    inputs: WorkspaceInputs,
+    before_on: date,
+    before: pl.DataFrame,
+    day: date,
+    market: pl.DataFrame,
+    goods_factors: pl.DataFrame,
 ) -> pl.DataFrame:
     """What each vendor's new prices and stock since a date do to the cost of each model's basket.
 
     For every vendor the basket is priced twice: with today's market, and with the vendor's earlier offers in place of today's.
     The effect is the ratio. Prices are those of the index (:func:`~pipelines.trends.prices.element_prices.element_prices`), over
-    the elements priced both times, so shipping and charges are left out. A vendor that did not serve the buyer's region on the
-    earlier date had no offers for the buyer then.
+    the elements priced both times, so shipping and charges are left out. Tax and duty are those of the later date on both sides:
+    a change of terms is no new price. A vendor that did not serve the buyer's region on the earlier date had no offers for the
+    buyer then.
 
     Args:
-        inputs: settings, models, vendor_terms and exchange_rates.
+        inputs: settings, models and exchange_rates.
         before_on: the earlier date, and ``before`` its market, as ``market_on`` gives it.
         day: the later date, and ``market`` its market.
+        goods_factors: of both dates (:func:`~pipelines.trends.prices.element_prices.element_prices`).
 
     Returns:
         A frame of the contract VENDOR_CHANGE; vendors that move nothing are absent.
@@ -98,7 +105,7 @@ def vendor_changes(
     )
     found = [empty_frame(VENDOR_CHANGE)]
     for buyer in inputs.settings.buyer if needs.height else ():
-        effects = _effects(needs, buyer, inputs, before_on, before, day, market)
+        effects = _effects(needs, buyer, inputs, before_on, before, day, market, goods_factors)
         rows = effects.with_columns(
             buyer_code=pl.lit(buyer.buyer_code),
             compared_on=pl.lit(before_on),
@@ -120,15 +127,17 @@ def _effects(
     before: pl.DataFrame,
     day: date,
     market: pl.DataFrame,
+    goods_factors: pl.DataFrame,
 ) -> pl.DataFrame:
     """model_code, vendor_code, moved_element_count and vendor_effect_pct."""
-    tables = inputs.tables
     needed = needs.select(*ELEMENT, pl.lit(1, pl.Int64).alias("quantity")).unique()
-    served = tables["vendor_terms"]
-    # Both markets at the rates of today: a currency's change is no vendor's.
+    today = goods_factors.filter(pl.col("day") == day)
+    served_before = goods_factors.filter(pl.col("day") == before_on)
+    then_served = today.join(served_before, on=["buyer_code", "vendor_code"], how="semi")
+    # Both markets at the exchange rates, taxes and duties of today: none of them is a new price of a vendor.
     now, then = (
-        usable_offers(needed, {day: frame}, buyer, terms, tables["exchange_rates"]).drop("need")
-        for frame, terms in ((market, served), (before, served.filter(pl.col("valid_from_on") <= before_on)))
+        usable_offers(needed, {day: frame}, buyer, factors, inputs.tables["exchange_rates"]).drop("need")
+        for frame, factors in ((market, today), (before, then_served))
     )
     changed = _changed(then, now)
     columns = ("variant", *now.columns)

@@ -1,7 +1,8 @@
 """What the elements of a basket cost on a date, from the offers that could be bought then.
 
-An element's price is the mean price of the cheapest pieces that cover the need: what a buyer would pay per piece, shipping
-aside. It can be compared over months, because need, condition and form stay the same.
+An element's price is the mean purchaser's price of the cheapest pieces that cover the need: what a buyer would pay per piece
+for the goods, tax and duty included, shipping and fees aside. Vendors are compared at these prices too, because one whose
+displayed price includes the tax only seems dear. It can be compared over months: need, condition and form stay the same.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ def element_prices(
     needs: pl.DataFrame,
     markets: Mapping[date, pl.DataFrame],
     buyer: Buyer,
-    vendor_terms: pl.DataFrame,
+    goods_factors: pl.DataFrame,
     exchange_rates: pl.DataFrame,
 ) -> pl.DataFrame:
     """Price, vendors and pieces on offer of every element on every date.
@@ -36,20 +37,22 @@ def element_prices(
     An offer counts if it is new, not suspect, in stock, and of a stated form (an open form may turn out to be another part). It
     counts at the price of a single piece: further price steps and multiples depend on what else is bought. Pieces beyond a
     limit per order do not count. The vendor must serve the buyer's region on the date. Its currency must have an exchange rate
-    (:func:`~pipelines.inputs.exchange_rate_on`), to which the buyer's exchange margin is added.
+    (:func:`~pipelines.inputs.exchange_rate_on`), to which the buyer's exchange margin is added. The price is the displayed one
+    times the vendor's goods factor of the date, which adds tax and duty.
 
     Args:
         needs: part_code, colour_code and quantity, one row per element.
         markets: offers by date, columns of PRICE_HISTORY and is_suspect.
-        buyer: gives region, currency and exchange margin.
-        vendor_terms: contract VENDOR_TERMS: which regions a vendor serves, and from when.
+        buyer: gives currency and exchange margin.
+        goods_factors: day, buyer_code, vendor_code and goods_factor (Float64): what the buyer pays for goods per unit of displayed
+            price. A vendor without a row on a date does not serve the buyer then.
         exchange_rates: contract EXCHANGE_RATES.
 
     Returns:
         One row per date and element, sorted by them: day, part_code, colour_code, element_price (Float64, buyer's currency; null
         when stock covers less than ``PRICED_FROM_SHARE`` of the need), market_vendor_count, market_quantity (Int64).
     """
-    offers = usable_offers(needs, markets, buyer, vendor_terms, exchange_rates)
+    offers = usable_offers(needs, markets, buyer, goods_factors, exchange_rates)
     return prices_from_offers(offers.drop("need"), needs, sorted(markets)).drop("supplier_kinds")
 
 
@@ -82,20 +85,21 @@ def usable_offers(
     needs: pl.DataFrame,
     markets: Mapping[date, pl.DataFrame],
     buyer: Buyer,
-    vendor_terms: pl.DataFrame,
+    goods_factors: pl.DataFrame,
     exchange_rates: pl.DataFrame,
 ) -> pl.DataFrame:
     """The offers that count for an element's price (see :func:`element_prices`, also for the arguments), one row each.
 
     Returns:
         day, part_code, colour_code, need, vendor_code, listing_code, currency_code, unit_price, quantity_available,
-        maximum_per_order, and ``price`` (Float64, buyer's currency, margin included).
+        maximum_per_order, and ``price`` (Float64: the purchaser's price in the buyer's currency, margin included).
     """
     offers = _offers(needs, markets)
-    offers = offers.join(_serving_since(vendor_terms, buyer.region_code), on="vendor_code")
-    offers = offers.filter(pl.col("served_from_on") <= pl.col("day"))
+    own = goods_factors.filter(pl.col("buyer_code") == buyer.buyer_code).drop("buyer_code")
+    offers = offers.join(own, on=["day", "vendor_code"])
     offers = offers.join(_currency_factors(offers, buyer, exchange_rates), on=["day", "currency_code"])
-    return offers.with_columns(price=pl.col("unit_price").cast(pl.Float64) * pl.col("factor"))
+    price = pl.col("unit_price").cast(pl.Float64) * pl.col("factor") * pl.col("goods_factor")
+    return offers.with_columns(price=price).drop("goods_factor")
 
 
 def _offers(needs: pl.DataFrame, markets: Mapping[date, pl.DataFrame]) -> pl.DataFrame:
@@ -112,14 +116,6 @@ def _offers(needs: pl.DataFrame, markets: Mapping[date, pl.DataFrame]) -> pl.Dat
     return pl.concat(
         market.join(needed, on=ELEMENT).filter(usable).select(pl.lit(day).alias("day"), *ELEMENT, "need", *columns)
         for day, market in sorted(markets.items())
-    )
-
-
-def _serving_since(vendor_terms: pl.DataFrame, region_code: str) -> pl.DataFrame:
-    """First date on which each vendor serves a region; vendors that never do are absent."""
-    serves = pl.col("buyer_region_code").is_in([region_code, "*"])
-    return (
-        vendor_terms.filter(serves).group_by("vendor_code").agg(pl.col("valid_from_on").min().alias("served_from_on"))
     )
 
 

@@ -55,8 +55,10 @@ def outlook_tables() -> dict[str, pl.DataFrame]:
                 FORECAST_TRIAL,
                 [
                     {
-                        "forecast_method": "theta", "origin_count": 12, "forecast_error_pct": 1.0,
-                        "naive_error_pct": 2.0, "is_forecast_shown": True, "withheld_reason": "",
+                        "forecast_method": "theta", "origin_count": 24, "forecast_error_pct": 1.0,
+                        "naive_error_pct": 2.0, "drift_error_pct": 2.0, "seasonal_naive_error_pct": 3.0,
+                        "forecast_p_value": 0.01, "corrected_p_value": 0.02, "tested_series_count": 2,
+                        "interval_coverage_share": 0.8, "is_forecast_shown": True, "withheld_reason": "",
                     }
                 ],
             ),

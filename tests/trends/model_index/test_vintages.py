@@ -7,6 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.errors import InputError
 from pipelines.intake.workspace import index_vintages
 from pipelines.trends.index_numbers.multilateral import geks
@@ -35,7 +36,8 @@ def published_on(
     markets = {on: whole[on] for on in days}
     built = model(("a", "red", 10), ("b", "red", 5))
     vintages = empty_frame(INDEX_VINTAGE) if known is None else known
-    index = trends_of_models(inputs(), [built], HOME, markets, PlansAndVintages(vintages=vintages)).index
+    factors = goods_factors(inputs(), markets)
+    index = trends_of_models(inputs(), [built], HOME, markets, factors, PlansAndVintages(vintages=vintages)).index
     return index, new_vintages(index, vintages, versions or VERSIONS, day)
 
 
@@ -137,7 +139,7 @@ def test_what_nothing_joins_has_no_level() -> None:
 
 def test_of_several_bases_the_latest_holds() -> None:
     rows = [
-        ("tower", "home", month, "lowe", date(2025, 5, 1), level, base, 1)
+        ("tower", "home", month, "lowe", date(2025, 5, 1), level, base, 1, "purchasers")
         for month, level, base in (("2020-01", 100.0, "2019-01"), ("2025-02", 103.0, "2025-01"))
     ]
     known = pl.DataFrame(rows, polars_schema(INDEX_VINTAGE), orient="row")
@@ -150,3 +152,19 @@ def test_two_files_about_one_month_are_refused() -> None:
     assert index_vintages.joined([known.head(3), known.tail(-3)]).equals(known.sort(INDEX_VINTAGE.key))
     with pytest.raises(InputError, match="two files have the level first published for geks-tornqvist, tower"):
         index_vintages.joined([known, known.head(1)])
+
+
+def test_levels_of_displayed_prices_stay_and_what_differs_is_the_methods() -> None:
+    """A file without a price basis is from before; its months keep their levels, later ones are joined to them."""
+    _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
+    before = known.with_columns(
+        price_basis=pl.lit("displayed"), first_published_level=pl.col("first_published_level") * 2
+    )
+    index, new = published_on(date(2025, 7, 2), before)
+    assert set(new["price_basis"]) == {"purchasers"} and not set(new["month"]) & set(before["month"])
+    plain, _ = published_on(date(2025, 7, 2))
+    for method in ("lowe", "geks-tornqvist"):
+        assert levels(index, method) == pytest.approx({m: 2 * v for m, v in levels(plain, method).items()}, rel=1e-5)
+    moved = before.with_columns(first_published_level=pl.col("first_published_level") + 1)
+    assert set(revisions(index, moved, VERSIONS)["revision_reason"]) == {"method"}
+    assert INDEX_VINTAGE.optional["price_basis"] == "displayed"

@@ -6,6 +6,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.trends.outlook.availability import availability
 from schemas.inputs.catalogue import ELEMENT_STATUS
@@ -30,7 +31,11 @@ def looked_up(
     summaries: pl.DataFrame = NO_SUMMARIES,
 ) -> tuple[dict[tuple[str, str], dict[str, Any]], dict[tuple[str, str], dict[str, Any]]]:
     found = availability(
-        night_inputs, markets, last_seen if last_seen is not None else markets[max(markets)], summaries
+        night_inputs,
+        markets,
+        last_seen if last_seen is not None else markets[max(markets)],
+        summaries,
+        goods_factors(night_inputs, markets),
     )
     rows = {(r["buyer_code"], r["part_code"]): r for r in found.elements.to_dicts()}
     months = {(r["buyer_code"], r["month"]): r for r in found.models.to_dicts()}
@@ -157,8 +162,12 @@ def test_a_short_history_has_no_trend_and_an_element_that_is_gone_is_not_running
 
 
 def test_no_market_and_no_model_give_empty_tables() -> None:
-    assert availability(night(), {NOW: market(offer("a", 1))}, market(), NO_SUMMARIES).elements.is_empty()
-    assert availability(night(model(("a", "red", 1))), {}, market(), NO_SUMMARIES).models.is_empty()
+    assert availability(
+        night(), {NOW: market(offer("a", 1))}, market(), NO_SUMMARIES, goods_factors(night(), [NOW])
+    ).elements.is_empty()
+    assert availability(
+        night(model(("a", "red", 1))), {}, market(), NO_SUMMARIES, goods_factors(night(), ())
+    ).models.is_empty()
 
 
 def test_a_month_before_the_history_begins_is_unknown_and_not_sold_out() -> None:

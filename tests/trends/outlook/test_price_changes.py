@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.trends.outlook.price_changes import price_change_distribution, vendor_changes
 from tests.builders.trend_markets import inputs, market, markets_of, model, offer, price_trends
@@ -43,9 +44,12 @@ def night(*models: Model, **given: Any) -> WorkspaceInputs:
     return WorkspaceInputs(made.settings, made.tables, models, made.input_files)
 
 
+def changes(given: WorkspaceInputs, before: pl.DataFrame, now: pl.DataFrame) -> pl.DataFrame:
+    return vendor_changes(given, BEFORE, before, NOW, now, goods_factors(given, (BEFORE, NOW)))
+
+
 def moves(before: pl.DataFrame, now: pl.DataFrame, *models: Model, **given: Any) -> dict[str, dict[str, Any]]:
-    rows = vendor_changes(night(*models, **given), BEFORE, before, NOW, now).to_dicts()
-    return {row["vendor_code"]: row for row in rows}
+    return {row["vendor_code"]: row for row in changes(night(*models, **given), before, now).to_dicts()}
 
 
 def test_a_vendors_rise_is_its_own_and_others_as_they_are() -> None:
@@ -98,5 +102,5 @@ def test_an_element_nobody_else_has_ever_sold_shows_no_effect() -> None:
 
 
 def test_no_models_no_rows() -> None:
-    assert vendor_changes(night(), BEFORE, market(), NOW, market()).is_empty()
-    assert isinstance(vendor_changes(night(model(("a", "red", 1))), BEFORE, market(), NOW, market()), pl.DataFrame)
+    assert changes(night(), market(), market()).is_empty()
+    assert isinstance(changes(night(model(("a", "red", 1))), market(), market()), pl.DataFrame)

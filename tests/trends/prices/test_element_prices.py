@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipelines.costing.goods_factors import goods_factors
 from pipelines.settings import Buyer
 from pipelines.trends.prices.element_prices import element_prices
 from tests.builders.trend_markets import ABROAD, HOME, inputs, market, offer
@@ -20,9 +21,10 @@ def priced(
     offers: list[Any], need: int = 10, buyer: Buyer = HOME, day: date = DAY, part: str = "p1", **workspace: Any
 ) -> tuple[float | None, int, int]:
     """The one row of a need of one element on one date."""
-    tables = inputs(**workspace).tables
+    made = inputs(**workspace, buyers=(HOME, ABROAD))
     needs = pl.DataFrame({"part_code": [part], "colour_code": ["red"], "quantity": [need]})
-    found = element_prices(needs, {day: market(*offers)}, buyer, tables["vendor_terms"], tables["exchange_rates"])
+    rates = made.tables["exchange_rates"]
+    found = element_prices(needs, {day: market(*offers)}, buyer, goods_factors(made, [day]), rates)
     assert found.height == 1
     assert found["day"].item() == day
     return found.select("element_price", "market_vendor_count", "market_quantity").row(0)
@@ -98,10 +100,10 @@ def test_the_cheaper_currency_goes_first() -> None:
 
 
 def test_every_date_and_element_has_a_row() -> None:
-    tables = inputs().tables
     needs = pl.DataFrame({"part_code": ["p2", "p1"], "colour_code": ["red", "red"], "quantity": [1, 1]})
     markets = {date(2026, 2, 28): market(), DAY: market(offer("p1", "0.5"))}
-    found = element_prices(needs, markets, HOME, tables["vendor_terms"], tables["exchange_rates"])
+    rates = inputs().tables["exchange_rates"]
+    found = element_prices(needs, markets, HOME, goods_factors(inputs(), markets), rates)
     assert found.select("day", "part_code", "element_price").rows() == [
         (DAY, "p1", 0.5),
         (DAY, "p2", None),
