@@ -16,7 +16,7 @@ from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.published_plans import PublishedPlan
-from pipelines.money import round_money
+from pipelines.money import Interval, currency_digits, round_down, round_money
 from pipelines.planner import solve
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
@@ -31,11 +31,23 @@ EFFORT = "standard"
 
 @dataclass(frozen=True)
 class FlexibilityCost:
-    """What a plan costs in which some flexibility counts, in the buyer's currency."""
+    """What a plan costs in which some flexibility counts, in the buyer's currency.
+
+    ``lower_bound``: no plan of any vendors that lacks no more pieces has a lower landed cost; None where no bound is known.
+    """
 
     landed_cost: Decimal
     unfilled_piece_count: int
     complete_cost: Decimal
+    lower_bound: Decimal | None = None
+
+    @property
+    def range(self) -> Interval | None:
+        """Between which the best possible complete cost lies; the estimate for missing pieces is taken as it is."""
+        if self.lower_bound is None:
+            return None
+        estimate = self.complete_cost - self.landed_cost
+        return Interval(min(self.lower_bound, self.landed_cost) + estimate, self.complete_cost)
 
 
 class FlexiblePlanner:
@@ -69,10 +81,20 @@ class FlexiblePlanner:
     def cost_with_flexible(
         self, line_numbers: Collection[int], known: Iterable[PurchasePlan], vendor_sets: Iterable[frozenset[str]]
     ) -> FlexibilityCost | None:
-        """The cheapest plan found under the published scenario if some more lines could take any colour."""
+        """The cheapest plan found under the published scenario if some more lines could take any colour.
+
+        Its lower bound is that of the linear relaxation among all vendors.
+        """
         model = with_any_colour(self._published.model, line_numbers, self._published)
-        planning = replace(self._published, model=model).planning(self._inputs)
-        return self._cheapest(planning, self._published.scenario, known, vendor_sets)
+        planning, scenario = replace(self._published, model=model).planning(self._inputs), self._published.scenario
+        cost = self._cheapest(planning, scenario, known, vendor_sets)
+        everyone = planning.candidates(scenario)
+        if cost is None or not everyone.uses.height or scenario.parcel_penalty or scenario.preferred_vendors:
+            return cost
+        missing, bound = solve.first_bound(everyone.problem(planning.book, scenario))
+        is_bounded = missing == cost.unfilled_piece_count
+        digits = currency_digits(self._published.buyer.currency_code)
+        return replace(cost, lower_bound=round_down(bound, digits) if is_bounded else None)
 
     def _cheapest(
         self,
