@@ -31,11 +31,12 @@ def worked_out(
     workers: Any = 1,
     change: Any = None,
     effort: Any = "standard",
+    planned_lines: Any = 9,
     **tables: Any,
 ) -> Any:
     """The savings' tables, and the plans' costs by scenario."""
     inputs = make_inputs((model,), (BUYER,), scenarios, **tables)
-    refresh = RefreshSettings(workers=workers)
+    refresh = RefreshSettings(workers=workers, planned_lines=planned_lines)
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
     seen = market if last_seen is None else last_seen
     plans = plan_model(inputs, model, DAY, BUYER, market, seen, make_summaries(), effort).tables
