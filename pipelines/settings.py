@@ -49,7 +49,7 @@ class RefreshSettings(Strict):
         description="Numbers of copies bought at once; the pages compare their costs. The model's copy_count is added.",
     )
     planned_lines: int = Field(
-        4,
+        3,
         ge=0,
         le=1000,
         description="How many flexible lines of a model get two plans each for what they save, at most. Other savings are estimated.",

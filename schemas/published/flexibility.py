@@ -24,8 +24,8 @@ FLEXIBILITY_COST = Contract(
         "largest_estimate_error": None, "looked_line_numbers": "",
     },
     notes="none and both are the published plans. colour, substitutes and first_looks are planned among a few vendors, so "
-    "that they cost too much at most. Their saving_high takes the lower bound of the flexible plan, or of first_looks' own "
-    "linear relaxation, which holds for all vendors.",
+    "that they cost too much at most. Their saving_high comes from a lower bound that holds for all vendors: of their own "
+    "linear relaxation or, for colour and substitutes, of the flexible plan if that is higher.",
 )  # fmt: skip
 
 COLOUR_FLEX_SAVING = Contract(

@@ -1,5 +1,5 @@
--- one row per plan on the latest date priced, line flexible in colour or form, and view (alone, last), where plans made for
--- it show that this flexibility saves
+-- one row per plan on the latest date priced, line flexible in colour or form, and view (alone, last), where plans
+-- made for it show that this flexibility saves
 create view flexible_lines_that_pay as
 with savings as (
     select

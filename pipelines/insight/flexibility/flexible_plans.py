@@ -18,6 +18,7 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.published_plans import PublishedPlan
 from pipelines.money import Interval, currency_digits, round_down, round_money
 from pipelines.planner import solve
+from pipelines.planner.statement.problem import Problem
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning
@@ -54,7 +55,7 @@ class FlexiblePlanner:
     """Makes plans between a model's two published plans, listed and flexible.
 
     It plans once for each of a few sets of vendors and keeps the cheapest. With few vendors a plan is found quickly and is
-    the best possible, or nearly.
+    the best possible among them, or nearly. A lower bound comes from all vendors.
 
     Args:
         inputs: the workspace.
@@ -81,20 +82,10 @@ class FlexiblePlanner:
     def cost_with_flexible(
         self, line_numbers: Collection[int], known: Iterable[PurchasePlan], vendor_sets: Iterable[frozenset[str]]
     ) -> FlexibilityCost | None:
-        """The cheapest plan found under the published scenario if some more lines could take any colour.
-
-        Its lower bound is that of the linear relaxation among all vendors.
-        """
+        """The cheapest plan found under the published scenario if some more lines could take any colour."""
         model = with_any_colour(self._published.model, line_numbers, self._published)
-        planning, scenario = replace(self._published, model=model).planning(self._inputs), self._published.scenario
-        cost = self._cheapest(planning, scenario, known, vendor_sets)
-        everyone = planning.candidates(scenario)
-        if cost is None or not everyone.uses.height or scenario.parcel_penalty or scenario.preferred_vendors:
-            return cost
-        missing, bound = solve.first_bound(everyone.problem(planning.book, scenario))
-        is_bounded = missing == cost.unfilled_piece_count
-        digits = currency_digits(self._published.buyer.currency_code)
-        return replace(cost, lower_bound=round_down(bound, digits) if is_bounded else None)
+        planning = replace(self._published, model=model).planning(self._inputs)
+        return self._cheapest(planning, self._published.scenario, known, vendor_sets)
 
     def _cheapest(
         self,
@@ -118,7 +109,16 @@ class FlexiblePlanner:
             planned.append({*market.vendor_codes})
             found = _plan(market, planning.book, scenario, fits)
             best = min([plan for plan in (best, found) if plan], key=lambda plan: plan.rank, default=None)
-        return None if best is None else self._priced(best)
+        return None if best is None else self._bounded(self._priced(best), everyone.problem(planning.book, scenario))
+
+    def _bounded(self, cost: FlexibilityCost, problem: Problem) -> FlexibilityCost:
+        """The cost with the bound of the linear relaxation among all vendors, where plans need to lack no fewer pieces."""
+        if problem.penalties.parcel or problem.penalties.preferred_vendors or not problem.uses.height:
+            return cost
+        missing, bound = solve.first_bound(problem)
+        if missing != cost.unfilled_piece_count:
+            return cost
+        return replace(cost, lower_bound=round_down(bound, currency_digits(self._published.buyer.currency_code)))
 
     def _priced(self, plan: PurchasePlan) -> FlexibilityCost:
         landed = work_out(plan.purchases, self._planning.book.vendors).total

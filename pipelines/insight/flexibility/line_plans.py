@@ -143,6 +143,8 @@ class LinePlans:
         """
         if less.plan.pieces_missing != more.plan.pieces_missing or not contains(more.candidates, less.candidates):
             return None
+        if less.plan.cost < more.plan.cost:
+            return None
         least, most = less.bound - more.plan.cost, less.plan.cost - more.bound
         return PlannedSaving(
             round_half_up(less.plan.cost - more.plan.cost, self._digits),

@@ -8,12 +8,14 @@ from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.flexibility.interplays import interplays
+from pipelines.insight.flexibility.kept_line_plans import fetch, key_of, store
 from pipelines.insight.flexibility.line_plans import ALONE, LAST, LinePlans, PlannedSavings, lines_that_matter
 from pipelines.insight.flexibility.look_first_list import LookFirstList
 from pipelines.insight.flexibility.model_games import ModelGames
@@ -26,6 +28,7 @@ from pipelines.insight.flexibility.vendor_mixes import MILLION
 from pipelines.insight.replanning.fair_share import in_whole_units
 from pipelines.insight.replanning.published_plans import PublishedPlan, published_plans
 from pipelines.money import Interval, currency_digits, round_half_up
+from pipelines.planning.plan_cache import PlanCache
 from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.workers import spread
 from schemas.all_tables import SAVING_CONTRACTS
@@ -40,7 +43,11 @@ Rows = list[dict[str, Any]]
 
 
 def flexibility_savings(
-    inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], day: date
+    inputs: WorkspaceInputs,
+    market: pl.DataFrame,
+    plans: Mapping[str, pl.DataFrame],
+    day: date,
+    cache_folder: Path | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Savings and look-first lists of every model and buyer on a date, between the plans ``listed`` and ``flexible``.
 
@@ -49,6 +56,7 @@ def flexibility_savings(
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the date.
         plans: the tables of plan_night.
         day: the priced date.
+        cache_folder: where planned savings are kept; None for nowhere.
 
     Returns:
         Frames of SAVING_CONTRACTS, sorted by key. Lines are left out that have nothing to compare with: lines of amendments,
@@ -58,7 +66,7 @@ def flexibility_savings(
     found: dict[str, Rows] = {contract.name: [] for contract in SAVING_CONTRACTS}
     if not (scenarios[LISTED].use_flexibility or scenarios[LISTED].use_substitutes):
         needed = enumerate(published_plans(inputs, market, plans, day, (FLEXIBLE,)))
-        for _, rows in spread(savings_of_plan, inputs, needed, inputs.settings.refresh.workers):
+        for _, rows in spread(savings_of_plan, (inputs, cache_folder), needed, inputs.settings.refresh.workers):
             for name, of_table in rows.items():
                 found[name] += of_table
     return {contract.name: _frame(contract, found[contract.name], day) for contract in SAVING_CONTRACTS}
@@ -69,11 +77,12 @@ def _frame(contract: Contract, rows: Rows, day: date) -> pl.DataFrame:
     return validate_typed(contract, frame, where=f"{contract.name} on {day}")
 
 
-def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> dict[str, Rows]:
+def savings_of_plan(shared: tuple[WorkspaceInputs, Path | None], published: PublishedPlan) -> dict[str, Rows]:
     """Rows by table of one flexible plan; none where the plan as listed was refused or is not among today's offers."""
     if not published.listed["model_cost"].filter(pl.col("plan_status") != "refused").height:
         return {}
-    return FlexibilitySavings(inputs, published).rows()
+    inputs, folder = shared
+    return FlexibilitySavings(inputs, published, None if folder is None else PlanCache(folder)).rows()
 
 
 class FlexibilitySavings:
@@ -85,8 +94,8 @@ class FlexibilitySavings:
     the estimates are from what is planned is published beside them.
     """
 
-    def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan) -> None:
-        self.inputs, self.published = inputs, published
+    def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan, kept: PlanCache | None = None) -> None:
+        self.inputs, self.published, self._kept = inputs, published, kept
         self.listed_scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == LISTED)
         self.planning = published.planning(inputs)
         self.portions = self.planning.portions(published.scenario)
@@ -215,8 +224,14 @@ class FlexibilitySavings:
         if not chosen or listed is None or flexible is None:
             return {}
         parts = PartFlexibility(self.inputs, self.planning, self.listed_scenario, self.published.scenario, self.costs)
-        plans = LinePlans(self.published, self.planning, self.listed_scenario, parts)
-        return plans.savings(chosen, listed, flexible)
+        key = key_of(self.inputs, self.published, self.planning, self.listed_scenario, parts, chosen)
+        found = None if self._kept is None else fetch(self._kept, key)
+        if found is None:
+            plans = LinePlans(self.published, self.planning, self.listed_scenario, parts)
+            found = plans.savings(chosen, listed, flexible)
+            if self._kept is not None and not plans.hit_time_limit:
+                store(self._kept, key, found)
+        return found
 
     def _estimate_errors(self) -> dict[str, Any]:
         """How far the estimates are from the savings that are planned, and of how many lines these are."""

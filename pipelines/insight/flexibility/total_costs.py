@@ -56,7 +56,8 @@ class TotalCosts:
         """By flexibility_allowed, but for first_looks. A cost is missing where no plan was found.
 
         The plans of colours alone and of forms alone are among few vendors, so that their cost is too high at most. At the
-        other end, no plan with less flexibility costs less than the bound of the flexible plan: it holds for all vendors.
+        other end stand two bounds that hold for all vendors: of their own linear relaxation, and of the flexible plan, because
+        no plan with less flexibility costs less.
         """
         found = {"none": self.listed, "both": self.flexible}
         for allowed, change, players in (
@@ -67,12 +68,13 @@ class TotalCosts:
             cost = self._planner.cost(rules, self._known, [*self._vendors, self._cheapest_vendors(players)])
             if cost is None:
                 continue
-            # Less flexibility is never cheaper: a cheaper plan only shows the flexible plan's gap.
-            cost = self.flexible if cost.complete_cost < self.flexible.complete_cost else cost
-            is_bounded = cost.unfilled_piece_count == self.flexible.unfilled_piece_count and self._flexible_contains(
-                rules
-            )
-            found[allowed] = replace(cost, lower_bound=self.flexible.lower_bound if is_bounded else None)
+            if cost.complete_cost < self.flexible.complete_cost:
+                # Less flexibility is never cheaper: a cheaper plan only shows the flexible plan's gap.
+                cost = replace(self.flexible, lower_bound=None)
+            if cost.unfilled_piece_count == self.flexible.unfilled_piece_count and self._flexible_contains(rules):
+                bounds = [each for each in (cost.lower_bound, self.flexible.lower_bound) if each is not None]
+                cost = replace(cost, lower_bound=max(bounds, default=None))
+            found[allowed] = cost
         return found
 
     def with_first_looks(self, line_numbers: Sequence[int], players: Sequence[Flexibility]) -> FlexibilityCost | None:
