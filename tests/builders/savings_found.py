@@ -32,6 +32,7 @@ def worked_out(
     change: Any = None,
     effort: Any = "standard",
     planned_lines: Any = 9,
+    cache_folder: Any = None,
     **tables: Any,
 ) -> Any:
     """The savings' tables, and the plans' costs by scenario."""
@@ -42,7 +43,7 @@ def worked_out(
     plans = plan_model(inputs, model, DAY, BUYER, market, seen, make_summaries(), effort).tables
     if change is not None:
         plans = change(plans)
-    found = flexibility_savings(inputs, market, plans, DAY)
+    found = flexibility_savings(inputs, market, plans, DAY, cache_folder)
     for contract in SAVING_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return found

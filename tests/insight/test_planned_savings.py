@@ -1,15 +1,17 @@
 """Savings that plans show: they hold whatever the estimate says, and only what all their values show is clear."""
 
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import polars as pl
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.costing.terms_on import terms_on
 from pipelines.demand.model_portions import portions_on
-from pipelines.insight.flexibility.line_plans import lines_that_matter
+from pipelines.insight.flexibility.line_plans import LinePlans, lines_that_matter
 from pipelines.insight.flexibility.savings import FlexibilitySavings
 from pipelines.insight.replanning.published_plans import published_plans
 from pipelines.planning.candidates import candidates
@@ -277,3 +279,36 @@ def test_a_total_is_clear_only_beyond_the_gaps_of_both_plans() -> None:
     assert both("11.20", "9.60") == (Decimal("0.80"), Decimal("2.40"), True)
     assert both("10.40", "10.40") == (0, Decimal("1.60"), False), "cut off at 0"
     assert both("9.00", "8.80") == (0, Decimal("3.20"), False)
+
+
+# Kept
+
+
+def test_planned_savings_are_kept_until_anything_that_shapes_them_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    model, market, tables = threshold_market()
+    first = worked_out(model, market, cache_folder=tmp_path, **tables)
+    planned: list[Any] = []
+    really = LinePlans.savings
+
+    def counted(plans: Any, chosen: Any, *published: Any) -> Any:
+        planned.append(chosen)
+        return really(plans, chosen, *published)
+
+    monkeypatch.setattr(LinePlans, "savings", counted)
+    again = worked_out(model, market, cache_folder=tmp_path, **tables)
+    assert not planned
+    assert all(again[name].equals(first[name]) for name in first)
+    # A price that no published plan uses, terms of a vendor they order nothing from, and fewer lines.
+    dearer = market.with_columns(
+        pl.when(pl.col("unit_price") == Decimal("1.00"))
+        .then(Decimal("1.20"))
+        .otherwise("unit_price")
+        .alias("unit_price")
+    )
+    assert saved(worked_out(model, dearer, cache_folder=tmp_path, **tables), "last")[2] == Decimal("2.80")
+    other_terms = [*tables["vendor_terms"][:1], terms("b", shipping_charge="0.10"), terms("c")]
+    worked_out(model, market, cache_folder=tmp_path, vendor_terms=other_terms)
+    worked_out(model, market, cache_folder=tmp_path, planned_lines=1, **tables)
+    assert len(planned) == 3

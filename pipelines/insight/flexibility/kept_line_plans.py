@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.costing.several_orders import vendor_of
 from pipelines.costing.terms_on import SIZES, assumed_size
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.flexibility.line_plans import PlannedSaving, PlannedSavings
@@ -69,8 +70,7 @@ def key_of(
         [assumed_size(every_part, name) for name in SIZES],
         inputs.tables["stock_on_hand"] if any(scenario.use_stock_on_hand for scenario in scenarios) else None,
         # A vendor's further orders have terms of their own.
-        sorted((code, repr(terms)) for code, terms in planning.book.vendors.items() if terms.vendor_code in vendors),
-        [planning.book.vendors.get(code) for code in vendors],
+        [(code, terms) for code, terms in sorted(planning.book.vendors.items()) if vendor_of(code) in vendors],
         *(
             rows[name].drop("model_title", strict=False)
             for rows in (published.rows, published.listed)
