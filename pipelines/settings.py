@@ -44,6 +44,12 @@ class RefreshSettings(Strict):
         [1, 2, 3],
         description="Numbers of copies bought at once; the pages compare their costs. The model's copy_count is added.",
     )
+    planned_lines: int = Field(
+        3,
+        ge=0,
+        le=1000,
+        description="How many flexible lines of a model get two plans each for what they save, at most. Other savings are estimated.",
+    )
     workers: int = Field(
         2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
     )

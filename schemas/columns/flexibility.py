@@ -18,10 +18,30 @@ COLUMNS = (
         allowed=("alone", "last", "fair"),
     ),
     Column(
+        "saving_basis",
+        "code",
+        "planned: the difference of two plans among all vendors; estimated: a quick estimate within a few dozen sets of "
+        "vendors, scaled to the plans",
+        allowed=("planned", "estimated"),
+    ),
+    Column(
+        "saving_low",
+        "amount",
+        "the saving is at least this: the lower bound of the plan with less flexibility minus the cost of the plan with "
+        "more, and not below 0 where the one plan's rules allow all that the other's do; empty where that is not known",
+        unit=BUYERS_CURRENCY,
+    ),
+    Column(
+        "saving_high",
+        "amount",
+        "the saving is at most this: the cost of the plan with less flexibility minus the lower bound of the plan with "
+        "more; empty where that is not known",
+        unit=BUYERS_CURRENCY,
+    ),
+    Column(
         "is_distinct",
         "flag",
-        "the saving is larger than the gaps of the plans it comes from: of the plan as listed (alone), of the "
-        "flexible plan (last), or of both (fair, totals)",
+        "the saving is clear: above 0 wherever it may lie between saving_low and saving_high; never that of an estimate",
     ),
     Column(
         "standard_error",
@@ -74,6 +94,21 @@ COLUMNS = (
         "orders; none: nothing is saved",
         allowed=("exact", "sampled", "none"),
     ),
+    Column(
+        "planned_line_count",
+        "integer",
+        "flexible lines whose savings alone and last are planned; one that may differ in colour and in form counts twice",
+        unit="lines",
+        minimum=0,
+    ),
+    Column(
+        "mean_estimate_error",
+        "amount",
+        "how far the estimates of these savings are from what is planned, on average; empty where nothing is planned",
+        unit=BUYERS_CURRENCY,
+        minimum=0,
+    ),
+    Column("largest_estimate_error", "amount", "the largest of these errors", unit=BUYERS_CURRENCY, minimum=0),
     Column("line_count", "integer", "lines of the designer's list", unit="lines", minimum=0),
     Column("decided_line_count", "integer", "lines of these that somebody has decided on", unit="lines", minimum=0),
     Column("decided_share", "number", "decided lines as a share of all lines", minimum=0, maximum=1),

@@ -4,8 +4,9 @@ from schemas.contract import Contract
 from schemas.published.keys import PLAN_KEY
 
 _HOW_ESTIMATED = (
-    "A quick estimate within a few dozen sets of vendors, scaled to the plans; the details page shows how. Fair shares of "
-    "colour_flex_saving and substitute_saving add up to the total saving of flexibility_cost."
+    "What the lines with the largest savings save alone and last is planned. The rest, and every fair share, is a quick "
+    "estimate within a few dozen sets of vendors, scaled to the plans; flexibility_cost shows how far off it is. Fair shares "
+    "of colour_flex_saving and substitute_saving add up to the total saving of flexibility_cost."
 )
 
 FLEXIBILITY_COST = Contract(
@@ -13,13 +14,18 @@ FLEXIBILITY_COST = Contract(
     grain="one row per flexible plan and kind of flexibility allowed: what the model costs with it",
     columns=(
         *PLAN_KEY, "flexibility_allowed", "landed_cost", "unfilled_piece_count", "complete_cost", "total_saving",
-        "is_distinct", "modelled_saving", "share_basis", "line_count", "decided_line_count", "decided_share",
+        "saving_low", "saving_high", "is_distinct", "modelled_saving", "share_basis", "planned_line_count",
+        "mean_estimate_error", "largest_estimate_error", "line_count", "decided_line_count", "decided_share",
         "looked_line_numbers",
     ),
     key=(*PLAN_KEY, "flexibility_allowed"),
-    optional={"modelled_saving": None, "looked_line_numbers": ""},
-    notes="colour, substitutes and first_looks are planned with little effort among a few vendors; none and both "
-    "are the published plans.",
+    optional={
+        "saving_low": None, "saving_high": None, "modelled_saving": None, "mean_estimate_error": None,
+        "largest_estimate_error": None, "looked_line_numbers": "",
+    },
+    notes="none and both are the published plans. colour, substitutes and first_looks are planned among a few vendors, so "
+    "that they cost too much at most. Their saving_high comes from a lower bound that holds for all vendors: of their own "
+    "linear relaxation or, for colour and substitutes, of the flexible plan if that is higher.",
 )  # fmt: skip
 
 COLOUR_FLEX_SAVING = Contract(
@@ -27,10 +33,10 @@ COLOUR_FLEX_SAVING = Contract(
     grain="one row per flexible plan, line that may take another colour, and view",
     columns=(
         *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "colour_rule", "quantity", "saving_view",
-        "saving", "is_distinct", "standard_error", "flexible_line_count", "interplay", "interplay_line_numbers",
+        "saving", "saving_basis", "saving_low", "saving_high", "is_distinct", "standard_error", "flexible_line_count", "interplay", "interplay_line_numbers",
     ),
     key=(*PLAN_KEY, "line_number", "saving_view"),
-    optional={"standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
+    optional={"saving_low": None, "saving_high": None, "standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
     notes=_HOW_ESTIMATED,
 )  # fmt: skip
 
@@ -39,10 +45,10 @@ SUBSTITUTE_SAVING = Contract(
     grain="one row per flexible plan, line that another form could fill, and view",
     columns=(
         *PLAN_KEY, "line_number", "listed_part_code", "listed_colour_code", "quantity", "saving_view", "saving",
-        "is_distinct", "standard_error", "interplay", "interplay_line_numbers",
+        "saving_basis", "saving_low", "saving_high", "is_distinct", "standard_error", "interplay", "interplay_line_numbers",
     ),
     key=(*PLAN_KEY, "line_number", "saving_view"),
-    optional={"standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
+    optional={"saving_low": None, "saving_high": None, "standard_error": None, "interplay": "none", "interplay_line_numbers": ""},
     notes=_HOW_ESTIMATED,
 )  # fmt: skip
 

@@ -48,8 +48,11 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Any:
     ]  # fmt: skip
     saved = [
         {"line_number": 1, "saving_view": view, "saving": Decimal(amount), "colour_rule": "any", "interplay": "stock",
-         "interplay_line_numbers": "3", "is_distinct": view != "last", "standard_error": None}
-        for view, amount in (("fair", "1.50"), ("alone", "2.00"), ("last", "0.10"))
+         "interplay_line_numbers": "3", "saving_basis": "planned" if high else "estimated", "is_distinct": low == "1.40",
+         "saving_low": low and Decimal(low), "saving_high": high and Decimal(high), "standard_error": None}
+        for view, amount, low, high in (
+            ("fair", "1.50", None, None), ("alone", "2.00", "1.40", "2.10"), ("last", "0.10", "0.00", "0.60")
+        )
     ]  # fmt: skip
     folder = tmp_path_factory.mktemp("built") / "first"
     tables = {
@@ -177,7 +180,8 @@ def test_a_line_is_explained(place: Any) -> None:
     for sentence in (
         "version 1: 4 x brick (brick) in RED (RED)",
         "2026-01-05: portion 1, the rest: any. hidden, inside",
-        "Its flexibility of colour saves: fair share 1.50; alone 2.00; on top of all others 0.10 (too small to be sure).",
+        "Its flexibility of colour saves: alone 2.00 (between 1.40 and 2.10); on top of all others no clear saving (between 0.00 and "
+        "0.60); fair share about 1.50 (estimated).",
         "Its saving depends on lines 3: same stock.",
     ):
         assert sentence in explained

@@ -28,7 +28,9 @@ def test_a_sheet_names_lines_only_as_far_as_the_model_allows(folder: Any, night:
     # Of six lines with a flexibility three save something, one of them by its form, too; four undecided ones are worth a look.
     assert named["m01"] == (3 + 1) * len(BUYERS)
     assert named["m02"] == (3 + 1 + 4) * len(BUYERS)
-    words = "2 clearly save money, 1 saves too little to be sure, 1 finds pieces that are missing as designed and 2 save nothing"
+    words = (
+        "2 clearly save money, 1 has no clear saving, 1 finds pieces that are missing as designed and 2 save nothing"
+    )
     assert words in sheet_text(folder, "m00", ending)
 
 
@@ -140,34 +142,50 @@ def _costing(low: str, high: str) -> dict[str, Decimal | int]:
 
 
 @pytest.mark.parametrize(
-    ("saving", "is_distinct", "words"),
+    ("saving", "basis", "is_distinct", "words"),
     [
-        (Decimal("0.10"), True, "Of 6 lines with flexible colour, 6 clearly save money."),
+        ("0.10", "planned", True, "Of 6 lines with flexible colour, 6 clearly save money."),
+        ("5.00", "planned", False, "Of 6 lines with flexible colour, 0 clearly save money and 6 have no clear saving."),
         (
-            Decimal(0),
+            "5.00",
+            "estimated",
             False,
-            "Of 6 lines with flexible colour, 0 clearly save money, 1 finds pieces that are missing as designed and "
-            "5 save nothing: the designer's colour could return there.",
+            "Of 6 lines with flexible colour, 0 clearly save money and 6 are only estimated to save.",
         ),
         (
-            Decimal(5),
+            "0",
+            "estimated",
             False,
-            "Of 6 lines with flexible colour, 0 clearly save money and 6 save too little to be sure.",
+            "Of 6 lines with flexible colour, 0 clearly save money, 1 finds pieces that are missing as designed and "
+            "5 save nothing by the estimate: the designer's colour could return there.",
         ),
     ],
 )
 def test_how_many_flexible_lines_pay_is_reported(
-    night: Night, tmp_path: Path, saving: Decimal, is_distinct: bool, words: str
+    night: Night, tmp_path: Path, saving: str, basis: str, is_distinct: bool, words: str
 ) -> None:
-    values = pl.lit(saving, dtype=night[0]["colour_flex_saving"].schema["saving"]).alias("saving")
-    tables = change(night[0], "colour_flex_saving", values, pl.lit(is_distinct).alias("is_distinct"))
+    values: dict[str, Any] = {"saving": saving, "saving_low": "0.05" if is_distinct else "0", "saving_high": "6.00"}
+    values |= {} if basis == "planned" else {"saving_low": None, "saving_high": None}
+    changes = [pl.lit(amount).cast(pl.Decimal(18, 4)).alias(name) for name, amount in values.items()]
+    tables = change(
+        night[0],
+        "colour_flex_saving",
+        *changes,
+        pl.lit(is_distinct).alias("is_distinct"),
+        pl.lit(basis).alias("saving_basis"),
+    )
     write_pages(tables, night[1], tmp_path, months=())
     assert words in sheet_text(tmp_path, "m02")
-    marked = "5.00 \u2248"
-    assert (marked in sheet_text(tmp_path, "m02-details")) == (saving == 5)
-    named = "Lines 1, 3, 5, 7, 9 save nothing today: the designer's colour could return there."
-    assert (named in sheet_text(tmp_path, "m02-details")) == (not saving)
+    details = sheet_text(tmp_path, "m02-details")
+    assert ("0.10 (between 0.05 and 6.00)" in details) == is_distinct
+    assert ("no clear saving (between 0.00 and 6.00)" in details) == (basis == "planned" and not is_distinct)
+    assert ("5.00 \u2248" in details) == (basis == "estimated" and saving != "0")
+    named = "Lines 1, 3, 5, 7, 9 save nothing today by the estimate: the designer's colour could return there."
+    assert (named in details) == (saving == "0")
     assert named not in sheet_text(tmp_path, "m02")
+    assert "Estimates were off by 0.12 on average and 0.66 at most, on 6 lines planned tonight." in sheet_text(
+        tmp_path, "m02"
+    )
 
 
 def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:

@@ -337,8 +337,8 @@ def _today(ask: Ask, key: str, titles: dict[str, str]) -> Iterator[str]:
         }
         if views:
             savings = "; ".join(
-                f"{name} {views[view]['saving']}" + ("" if views[view]["is_distinct"] else " (too small to be sure)")
-                for view, name in (("fair", "fair share"), ("alone", "alone"), ("last", "on top of all others"))
+                f"{name} {_stated(views[view])}"
+                for view, name in (("alone", "alone"), ("last", "on top of all others"), ("fair", "fair share"))
                 if view in views
             )
             yield f"Its flexibility of {what} saves: {savings}."
@@ -357,3 +357,14 @@ def _today(ask: Ask, key: str, titles: dict[str, str]) -> Iterator[str]:
             + _fillable(row)
             + "."
         )
+
+
+def _stated(row: Row) -> str:
+    """A line's saving as far as it is known."""
+    from pipelines.reporting.basis.words import stated_saving
+
+    if row["saving_basis"] == "estimated":
+        return f"about {row['saving']} (estimated)"
+    return stated_saving(
+        str(row["saving"]), str(row["saving_low"]), str(row["saving_high"]), is_clear=row["is_distinct"]
+    )

@@ -13,7 +13,10 @@ from schemas.published.what_if import PLAN_VARIANT
 
 def work_out_savings(night: Night) -> Night:
     """What flexible lines save in the priced date's plans, line by line, and which undecided lines to look at first."""
-    return night.with_tables(savings.flexibility_savings(night.inputs, night.market, night.plans, night.day))
+    cache_folder = night.workspace.root / ".plan_cache"
+    return night.with_tables(
+        savings.flexibility_savings(night.inputs, night.market, night.plans, night.day, cache_folder)
+    )
 
 
 def explain_plans(night: Night) -> Night:

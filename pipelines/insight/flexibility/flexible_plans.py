@@ -16,8 +16,9 @@ from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.published_plans import PublishedPlan
-from pipelines.money import round_money
+from pipelines.money import Interval, currency_digits, round_down, round_money
 from pipelines.planner import solve
+from pipelines.planner.statement.problem import Problem
 from pipelines.planning.candidates import Candidates
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
 from pipelines.planning.scenarios import ModelPlanning
@@ -31,18 +32,30 @@ EFFORT = "standard"
 
 @dataclass(frozen=True)
 class FlexibilityCost:
-    """What a plan costs in which some flexibility counts, in the buyer's currency."""
+    """What a plan costs in which some flexibility counts, in the buyer's currency.
+
+    ``lower_bound``: no plan of any vendors that lacks no more pieces has a lower landed cost; None where no bound is known.
+    """
 
     landed_cost: Decimal
     unfilled_piece_count: int
     complete_cost: Decimal
+    lower_bound: Decimal | None = None
+
+    @property
+    def range(self) -> Interval | None:
+        """Between which the best possible complete cost lies; the estimate for missing pieces is taken as it is."""
+        if self.lower_bound is None:
+            return None
+        estimate = self.complete_cost - self.landed_cost
+        return Interval(min(self.lower_bound, self.landed_cost) + estimate, self.complete_cost)
 
 
 class FlexiblePlanner:
     """Makes plans between a model's two published plans, listed and flexible.
 
     It plans once for each of a few sets of vendors and keeps the cheapest. With few vendors a plan is found quickly and is
-    the best possible, or nearly.
+    the best possible among them, or nearly. A lower bound comes from all vendors.
 
     Args:
         inputs: the workspace.
@@ -96,7 +109,16 @@ class FlexiblePlanner:
             planned.append({*market.vendor_codes})
             found = _plan(market, planning.book, scenario, fits)
             best = min([plan for plan in (best, found) if plan], key=lambda plan: plan.rank, default=None)
-        return None if best is None else self._priced(best)
+        return None if best is None else self._bounded(self._priced(best), everyone.problem(planning.book, scenario))
+
+    def _bounded(self, cost: FlexibilityCost, problem: Problem) -> FlexibilityCost:
+        """The cost with the bound of the linear relaxation among all vendors, where plans need to lack no fewer pieces."""
+        if problem.penalties.parcel or problem.penalties.preferred_vendors or not problem.uses.height:
+            return cost
+        missing, bound = solve.first_bound(problem)
+        if missing != cost.unfilled_piece_count:
+            return cost
+        return replace(cost, lower_bound=round_down(bound, currency_digits(self._published.buyer.currency_code)))
 
     def _priced(self, plan: PurchasePlan) -> FlexibilityCost:
         landed = work_out(plan.purchases, self._planning.book.vendors).total

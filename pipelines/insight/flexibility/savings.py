@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.insight.flexibility.flexible_plans import FlexibilityCost, FlexiblePlanner
+from pipelines.insight.flexibility.interplays import interplays
+from pipelines.insight.flexibility.kept_line_plans import fetch, key_of, store
+from pipelines.insight.flexibility.line_plans import ALONE, LAST, LinePlans, PlannedSavings, lines_that_matter
 from pipelines.insight.flexibility.look_first_list import LookFirstList
 from pipelines.insight.flexibility.model_games import ModelGames
+from pipelines.insight.flexibility.part_flexibility import PartFlexibility
 from pipelines.insight.flexibility.portion_costs import Flexibility, PortionCosts
 from pipelines.insight.flexibility.priced_uses import COLOUR, FLEXIBLE_RULES, of_likely_vendors, priced_uses
-from pipelines.insight.flexibility.saving_game import SavingGame, Shares, fair_shares, interactions
+from pipelines.insight.flexibility.saving_game import SavingGame, Shares, fair_shares
+from pipelines.insight.flexibility.total_costs import FIRST_LOOKS, TotalCosts
 from pipelines.insight.flexibility.vendor_mixes import MILLION
 from pipelines.insight.replanning.fair_share import in_whole_units
 from pipelines.insight.replanning.published_plans import PublishedPlan, published_plans
-from pipelines.money import currency_digits, round_half_up
+from pipelines.money import Interval, currency_digits, round_half_up
+from pipelines.planning.plan_cache import PlanCache
 from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.workers import spread
 from schemas.all_tables import SAVING_CONTRACTS
@@ -31,16 +38,16 @@ from schemas.validate import polars_schema, validate_typed
 
 LISTED, FLEXIBLE = "listed", "flexible"
 """The two plans that savings lie between; both without the maker's shop, so that nothing else differs."""
-FIRST_LOOKS = 10
-"""First lines of the look-first list with which a plan is made, to see how good the estimate is."""
-INTERPLAY_AMONG, INTERPLAY_FROM, INTERPLAY_NAMED = 20, 5, 3
-"""Players compared in pairs; smallest currency units from which an effect is shown; lines named."""
 
 Rows = list[dict[str, Any]]
 
 
 def flexibility_savings(
-    inputs: WorkspaceInputs, market: pl.DataFrame, plans: Mapping[str, pl.DataFrame], day: date
+    inputs: WorkspaceInputs,
+    market: pl.DataFrame,
+    plans: Mapping[str, pl.DataFrame],
+    day: date,
+    cache_folder: Path | None = None,
 ) -> dict[str, pl.DataFrame]:
     """Savings and look-first lists of every model and buyer on a date, between the plans ``listed`` and ``flexible``.
 
@@ -49,6 +56,7 @@ def flexibility_savings(
         market: PRICE_HISTORY columns and ``is_suspect``: what can be bought on the date.
         plans: the tables of plan_night.
         day: the priced date.
+        cache_folder: where planned savings are kept; None for nowhere.
 
     Returns:
         Frames of SAVING_CONTRACTS, sorted by key. Lines are left out that have nothing to compare with: lines of amendments,
@@ -58,7 +66,7 @@ def flexibility_savings(
     found: dict[str, Rows] = {contract.name: [] for contract in SAVING_CONTRACTS}
     if not (scenarios[LISTED].use_flexibility or scenarios[LISTED].use_substitutes):
         needed = enumerate(published_plans(inputs, market, plans, day, (FLEXIBLE,)))
-        for _, rows in spread(savings_of_plan, inputs, needed, inputs.settings.refresh.workers):
+        for _, rows in spread(savings_of_plan, (inputs, cache_folder), needed, inputs.settings.refresh.workers):
             for name, of_table in rows.items():
                 found[name] += of_table
     return {contract.name: _frame(contract, found[contract.name], day) for contract in SAVING_CONTRACTS}
@@ -69,23 +77,25 @@ def _frame(contract: Contract, rows: Rows, day: date) -> pl.DataFrame:
     return validate_typed(contract, frame, where=f"{contract.name} on {day}")
 
 
-def savings_of_plan(inputs: WorkspaceInputs, published: PublishedPlan) -> dict[str, Rows]:
+def savings_of_plan(shared: tuple[WorkspaceInputs, Path | None], published: PublishedPlan) -> dict[str, Rows]:
     """Rows by table of one flexible plan; none where the plan as listed was refused or is not among today's offers."""
     if not published.listed["model_cost"].filter(pl.col("plan_status") != "refused").height:
         return {}
-    return FlexibilitySavings(inputs, published).rows()
+    inputs, folder = shared
+    return FlexibilitySavings(inputs, published, None if folder is None else PlanCache(folder)).rows()
 
 
 class FlexibilitySavings:
     """The savings between one flexible plan and the plan as listed.
 
-    The savings of lines are estimates by a game (model_games), scaled so that all players together save what the two
-    published plans differ by. So fair shares add up to the published saving to the last cent, and what a line saves alone or
-    last is on the same scale.
+    What the lines that matter save alone and last is planned (line_plans). Other savings of lines are estimates by a game
+    (model_games), scaled so that all players together save what the two published plans differ by. Fair shares are always
+    estimates: plans for every set of lines would be too many. They add up to the published saving to the last cent. How far
+    the estimates are from what is planned is published beside them.
     """
 
-    def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan) -> None:
-        self.inputs, self.published = inputs, published
+    def __init__(self, inputs: WorkspaceInputs, published: PublishedPlan, kept: PlanCache | None = None) -> None:
+        self.inputs, self.published, self._kept = inputs, published, kept
         self.listed_scenario = next(s for s in inputs.settings.scenarios if s.scenario_code == LISTED)
         self.planning = published.planning(inputs)
         self.portions = self.planning.portions(published.scenario)
@@ -98,14 +108,23 @@ class FlexibilitySavings:
 
     def rows(self) -> dict[str, Rows]:
         """Rows by table."""
-        return {**self.estimated, FLEXIBILITY_COST.name: self._cost_rows(self.estimated[LOOK_FIRST.name])}
+        looks = self._look_first_rows
+        return {
+            **self._saving_rows(self.planned),
+            LOOK_FIRST.name: looks,
+            FLEXIBILITY_COST.name: self._cost_rows(looks),
+        }
+
+    @property
+    def estimated(self) -> dict[str, Rows]:
+        """Rows of the tables by line, without planning anything."""
+        return {**self._saving_rows({}), LOOK_FIRST.name: self._look_first_rows}
 
     @cached_property
-    def estimated(self) -> dict[str, Rows]:
-        """Rows of the tables that are estimated, without planning anything."""
+    def _look_first_rows(self) -> Rows:
         missing = self.published.rows["unfilled_line"]
         look_first = LookFirstList(self.games, self.players, self.portions, missing, self.digits)
-        return {**self._saving_rows(), LOOK_FIRST.name: [self.key | row for row in look_first.rows()]}
+        return [self.key | row for row in look_first.rows()]
 
     @cached_property
     def key(self) -> dict[str, Any]:
@@ -142,78 +161,49 @@ class FlexibilitySavings:
         found: Decimal = max(Decimal(0), listed["complete_cost"][0] - flexible["complete_cost"][0])
         return found
 
-    @cached_property
-    def gaps(self) -> tuple[Decimal, Decimal]:
-        """How far the plans as listed and flexible may be above the best possible."""
-        listed, flexible = (
-            rows["model_cost"].row(0, named=True) for rows in (self.published.listed, self.published.rows)
-        )
-        return listed["landed_cost"] - listed["lower_bound"], flexible["landed_cost"] - flexible["lower_bound"]
-
     def _cost_rows(self, looks: Rows) -> Rows:
-        plans = self._known_plans()
-        planner = FlexiblePlanner(self.inputs, self.published, self.planning)
-        of_plans = [frozenset(plan.purchases["vendor_code"]) for plan in plans]
-        listed, flexible = (
-            _published_cost(rows["model_cost"].row(0, named=True))
-            for rows in (self.published.listed, self.published.rows)
-        )
-        found: dict[str, tuple[FlexibilityCost, int | None]] = {
-            "none": (listed, None),
-            "both": (flexible, self.game.total_saving),
+        listed, flexible = self._known_plans
+        known = [plan for plan in (listed, flexible) if plan is not None]
+        totals = TotalCosts(self.inputs, self.published, self.planning, self.listed_scenario, self.games, known)
+        found = totals.of_each_kind()
+        modelled: dict[str, int | None] = {
+            "none": None,
+            "both": self.game.total_saving,
+            "colour": self.games.game(self.costs.colours_allowed).total_saving,
+            "substitutes": self.games.game(self.costs.forms_allowed).total_saving,
         }
-        for allowed, change, players in (
-            ("colour", {"use_flexibility": True}, self.costs.colours_allowed),
-            ("substitutes", {"use_substitutes": True}, self.costs.forms_allowed),
-        ):
-            vendors = [*of_plans, self._cheapest_vendors(players)]
-            cost = planner.cost(self.listed_scenario.model_copy(update=change), plans, vendors)
-            if cost is not None:
-                # Less flexibility is never cheaper: a cheaper plan only shows the flexible plan's gap.
-                cheapest = flexible if cost.complete_cost < flexible.complete_cost else cost
-                found[allowed] = cheapest, self.games.game(players).total_saving
         first = [row["line_number"] for row in looks if row["is_worth_a_look"]][:FIRST_LOOKS]
-        if first:
-            vendors = [*of_plans, self._cheapest_vendors([*self.players, *((line, COLOUR) for line in first)])]
-            cost = planner.cost_with_flexible(first, plans, vendors)
-            if cost is not None:
-                so_far = next(row["look_saving_so_far"] for row in looks if row["line_number"] == first[-1])
-                found["first_looks"] = cost, self.game.total_saving + int(so_far * MILLION)
-        on_every_row = {**self._decided(), "share_basis": self._share_basis}
-        return [
-            {
-                **self.key,
-                **on_every_row,
-                "flexibility_allowed": allowed,
-                "landed_cost": cost.landed_cost,
-                "unfilled_piece_count": cost.unfilled_piece_count,
-                "complete_cost": cost.complete_cost,
-                "total_saving": (saving := max(Decimal(0), listed.complete_cost - cost.complete_cost)),
-                "is_distinct": saving > sum(self.gaps),
-                "modelled_saving": None if modelled is None else self._money(Fraction(modelled, MILLION)),
-                "looked_line_numbers": ";".join(map(str, sorted(first))) if allowed == "first_looks" else "",
-            }
-            for allowed, (cost, modelled) in sorted(found.items())
-        ]
+        cost = totals.with_first_looks(first, self.players) if first else None
+        if cost is not None:
+            so_far = next(row["look_saving_so_far"] for row in looks if row["line_number"] == first[-1])
+            found["first_looks"] = cost
+            modelled["first_looks"] = self.game.total_saving + int(so_far * MILLION)
+        on_every_row = {**self._decided(), "share_basis": self._share_basis, **self._estimate_errors()}
+        rows = []
+        for allowed, cost in sorted(found.items()):
+            ends, estimate = totals.saving_range(allowed, cost), modelled[allowed]
+            rows.append(
+                {
+                    **self.key,
+                    **on_every_row,
+                    "flexibility_allowed": allowed,
+                    "landed_cost": cost.landed_cost,
+                    "unfilled_piece_count": cost.unfilled_piece_count,
+                    "complete_cost": cost.complete_cost,
+                    "total_saving": max(Decimal(0), totals.listed.complete_cost - cost.complete_cost),
+                    **_range_columns(ends),
+                    "modelled_saving": None if estimate is None else self._money(Fraction(estimate, MILLION)),
+                    "looked_line_numbers": ";".join(map(str, sorted(first))) if allowed == "first_looks" else "",
+                }
+            )
+        return rows
 
-    def _known_plans(self) -> list[PurchasePlan]:
+    @cached_property
+    def _known_plans(self) -> tuple[PurchasePlan | None, PurchasePlan | None]:
+        """The published plans as listed and flexible; None where one's offers are not among today's."""
         flexible = self.published.plan(self.planning, self.planning.candidates(self.published.scenario))
-        listed = PublishedPlan(
-            self.published.model,
-            self.published.buyer,
-            self.listed_scenario,
-            self.published.day,
-            self.published.market,
-            self.published.listed,
-            self.published.listed,
-        ).plan(self.planning, self.planning.candidates(self.listed_scenario))
-        return [plan for plan in (listed, flexible) if plan is not None]
-
-    def _cheapest_vendors(self, flexible: Collection[Flexibility]) -> frozenset[str]:
-        """The vendors of the mix that is cheapest under some flexibility."""
-        mix = int(self.games.game([], flexible).fixed.argmin())
-        used = self.games.mixes.sets.masks[mix]
-        return frozenset(code for code, is_used in zip(self.costs.uses.vendor_codes, used, strict=True) if is_used)
+        listed = replace(self.published, scenario=self.listed_scenario, rows=self.published.listed)
+        return listed.plan(self.planning, self.planning.candidates(self.listed_scenario)), flexible
 
     def _decided(self) -> dict[str, Any]:
         """How much of the designer's list somebody has decided."""
@@ -224,6 +214,51 @@ class FlexibilitySavings:
         return {"line_count": lines, "decided_line_count": decided, "decided_share": decided / lines if lines else 0.0}
 
     # Savings by line
+
+    @cached_property
+    def planned(self) -> PlannedSavings:
+        """What the lines that matter save, by plans made for it."""
+        most = self.inputs.settings.refresh.planned_lines
+        chosen = [self.players[number] for number in lines_that_matter(self.shares.shares.tolist(), most)]
+        listed, flexible = self._known_plans
+        if not chosen or listed is None or flexible is None:
+            return {}
+        parts = PartFlexibility(self.inputs, self.planning, self.listed_scenario, self.published.scenario, self.costs)
+        key = key_of(self.inputs, self.published, self.planning, self.listed_scenario, parts, chosen)
+        found = None if self._kept is None else fetch(self._kept, key)
+        if found is None:
+            plans = LinePlans(self.published, self.planning, self.listed_scenario, parts)
+            found = plans.savings(chosen, listed, flexible)
+            if self._kept is not None and not plans.hit_time_limit:
+                store(self._kept, key, found)
+        return found
+
+    def _estimate_errors(self) -> dict[str, Any]:
+        """How far the estimates are from the savings that are planned, and of how many lines these are."""
+        numbers = {flexibility: number for number, flexibility in enumerate(self.players)}
+        errors = [
+            abs(self._estimated_amounts(numbers[flexibility])[view] - planned.saving)
+            for (flexibility, view), planned in sorted(self.planned.items())
+        ]
+        lines = {
+            (line, kind)
+            for (flexibility, _) in self.planned
+            for line in self.costs.lines_of(flexibility)
+            for kind in flexibility[1:]
+        }
+        return {
+            "planned_line_count": len(lines),
+            "mean_estimate_error": round_half_up(Fraction(sum(errors)) / len(errors), self.digits) if errors else None,
+            "largest_estimate_error": max(errors, default=None),
+        }
+
+    def _estimated_amounts(self, number: int | None) -> dict[str, Decimal]:
+        """What a player saves alone and last by the game, scaled; 0 for flexibility that nothing on offer needs."""
+        views = {ALONE: self.game.alone, LAST: self.game.last}
+        return {
+            view: Decimal(0) if number is None else self._money(Fraction(float(values[number])) * self._proportion)
+            for view, values in views.items()
+        }
 
     @cached_property
     def players(self) -> list[Flexibility]:
@@ -259,21 +294,19 @@ class FlexibilitySavings:
     def _money(self, amount: Fraction) -> Decimal:
         return round_half_up(amount, self.digits)
 
-    def _saving_rows(self) -> dict[str, Rows]:
+    def _saving_rows(self, planned: PlannedSavings) -> dict[str, Rows]:
         lines = self._lines_by_flexibility()
         fair = self._fair_amounts(lines)
         found: dict[str, Rows] = {COLOUR_FLEX_SAVING.name: [], SUBSTITUTE_SAVING.name: []}
         numbers = {flexibility: number for number, flexibility in enumerate(self.players)}
+        acts_with = interplays(self.game, self.shares, self.players, self.costs, self._proportion, self.digits)
         for flexibility, own in sorted(lines.items()):
             number = numbers.get(flexibility)
-            zero = Fraction(0)
-            alone, last, error = (
-                zero if number is None else Fraction(float(values[number])) * self._proportion
-                for values in (self.game.alone, self.game.last, self.shares.errors)
-            )
-            interplay, partners = self._interplays.get(number, ("none", ""))
+            error = Fraction(0) if number is None else Fraction(float(self.shares.errors[number])) * self._proportion
+            interplay, partners = acts_with.get(number, ("none", ""))
+            estimated = self._estimated_amounts(number)
             for line in own:
-                amounts = {"alone": self._money(alone), "last": self._money(last)}
+                amounts = dict(estimated)
                 if self._has_shares:
                     amounts["fair"] = fair[flexibility, line]
                 is_sampled = self._share_basis == "sampled" and amounts.get("fair")
@@ -281,19 +314,21 @@ class FlexibilitySavings:
                 about = self._about(line, flexibility[1])
                 if flexibility[1] == COLOUR:
                     about["flexible_line_count"] = len(own)
-                found[contract.name] += [
-                    {
-                        **self.key,
-                        **about,
-                        "saving_view": view,
-                        "saving": amount,
-                        "is_distinct": self._is_distinct(view, amount, line),
-                        "standard_error": self._money(error / len(own)) if view == "fair" and is_sampled else None,
-                        "interplay": interplay,
-                        "interplay_line_numbers": partners,
-                    }
-                    for view, amount in amounts.items()
-                ]
+                for view, amount in amounts.items():
+                    by_plans = planned.get((flexibility, view))
+                    found[contract.name].append(
+                        {
+                            **self.key,
+                            **about,
+                            "saving_view": view,
+                            "saving": amount if by_plans is None else by_plans.saving,
+                            "saving_basis": "estimated" if by_plans is None else "planned",
+                            **_range_columns(None if by_plans is None else by_plans.range),
+                            "standard_error": self._money(error / len(own)) if view == "fair" and is_sampled else None,
+                            "interplay": interplay,
+                            "interplay_line_numbers": partners,
+                        }
+                    )
         return found
 
     def _lines_by_flexibility(self) -> dict[Flexibility, list[int]]:
@@ -327,12 +362,6 @@ class FlexibilitySavings:
             amounts |= {key: self._money(amount) for key, amount in zip(parts, rounded, strict=True)}
         return amounts
 
-    def _is_distinct(self, view: str, amount: Decimal, line: int) -> bool:
-        listed, flexible = self.gaps
-        gap = {"alone": listed, "last": flexible, "fair": listed + flexible}[view]
-        is_estimated = any(portion[0] == line for portion in self._missing)
-        return amount > gap and not is_estimated
-
     def _about(self, line: int, bit: int) -> dict[str, Any]:
         """A line's columns: of its flexible portions for colours, of all for forms; named after the largest portion."""
         rows = self.portions.filter(pl.col("line_number") == line)
@@ -342,32 +371,9 @@ class FlexibilitySavings:
         names = ["line_number", "listed_part_code", "listed_colour_code", *(["colour_rule"] if bit == COLOUR else [])]
         return {**{name: main[name] for name in names}, "quantity": int(rows["quantity"].sum())}
 
-    @cached_property
-    def _interplays(self) -> dict[int | None, tuple[str, str]]:
-        """By player, how others change what it saves and which lines do so most; only for the largest shares."""
-        game = self.game
-        ranked = sorted(range(game.player_count), key=lambda number: (-self.shares.shares[number], number))
-        top = [number for number in ranked[:INTERPLAY_AMONG] if self.shares.shares[number] > 0]
-        if len(top) < 2:
-            return {}
-        effects = [abs(matrix) for matrix in interactions(game, top)]
-        strongest = effects[0] + effects[1]
-        least = Fraction(INTERPLAY_FROM, 10**self.digits)
-        in_block = {player: number for number, block in enumerate(game.blocks) for player in block.players}
-        found: dict[int | None, tuple[str, str]] = {}
-        for row, number in enumerate(top):
-            others = [at for at in range(len(top)) if strongest[row, at] * self._proportion >= least]
-            others.sort(key=lambda at: (-strongest[row, at], top[at]))
-            if not others:
-                continue
-            partner = top[others[0]]
-            kind = "stock" if in_block[partner] == in_block[number] else "vendor"
-            lines = {line for at in others[:INTERPLAY_NAMED] for line in self.costs.lines_of(self.players[top[at]])}
-            lines -= set(self.costs.lines_of(self.players[number]))
-            if lines:
-                found[number] = kind, ";".join(map(str, sorted(lines)[:INTERPLAY_NAMED]))
-        return found
 
-
-def _published_cost(row: Mapping[str, Any]) -> FlexibilityCost:
-    return FlexibilityCost(row["landed_cost"], row["unfilled_piece_count"], row["complete_cost"])
+def _range_columns(ends: Interval | None) -> dict[str, Any]:
+    """Between which amounts a saving lies, and whether it is clear: above 0 wherever it lies; never where no range is known."""
+    if ends is None:
+        return {"saving_low": None, "saving_high": None, "is_distinct": False}
+    return {"saving_low": ends.low, "saving_high": ends.high, "is_distinct": ends.direction == 1}

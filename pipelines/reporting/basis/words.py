@@ -13,6 +13,9 @@ MONTH_NAMES = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 
+ESTIMATED_MARK = "\u2248"
+"""Marks a saving that is estimated, not planned."""
+
 COLOUR_RULES = {
     "as_listed": "as listed",
     "any": "any plain colour, mixed is fine",
@@ -141,3 +144,17 @@ def unique_sentences(*groups: Iterable[str]) -> list[str]:
 def with_order(vendor: str, row: Mapping[str, Any]) -> str:
     """A vendor of a row that has order_number, with the number from the second order on."""
     return f"{vendor}, order {row['order_number']}" if row["order_number"] > 1 else vendor
+
+
+def stated_saving(amount: str, low: str | None, high: str | None, *, is_clear: bool) -> str:
+    """A saving as far as it is known: ``0.83 (between 0.40 and 1.10)`` or ``no clear saving (between 0.00 and 0.60)``.
+
+    Args:
+        amount, low, high: the saving and the ends of where it lies, as text; no ends where it is an estimate: ``0.70 \u2248``.
+        is_clear: whether it is above 0 wherever it lies.
+    """
+    if low is None or high is None:
+        return f"{amount} {ESTIMATED_MARK}"
+    if low == high:
+        return amount
+    return f"{amount if is_clear else 'no clear saving'} (between {low} and {high})"

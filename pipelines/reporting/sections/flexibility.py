@@ -11,7 +11,7 @@ import polars as pl
 from pipelines.insight.flexibility.saving_game import SAMPLED_PAIRS
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, percent
-from pipelines.reporting.basis.words import COLOUR_RULES, listed_words
+from pipelines.reporting.basis.words import COLOUR_RULES, ESTIMATED_MARK, listed_words, stated_saving
 from pipelines.reporting.sections.costs import saving_words
 from pipelines.reporting.sections.look_first import LOOK_METHOD, LookFirst, first_lines, look_first
 from pipelines.reporting.sections.near_colours import NearColour, near_colours
@@ -21,9 +21,7 @@ from schemas.published.plans import UNFILLED_LINE
 
 TOP_COUNT = 5
 """Lines named where a model publishes some of its lines."""
-UNCLEAR = "\u2248"
-"""Marks a saving that can't be distinguished from nothing."""
-UNCLEAR_WORDS = f"{UNCLEAR} Unclear: smaller than the plans' accuracy."
+ESTIMATED_WORDS = f"{ESTIMATED_MARK} Estimated: it may be more, less or nothing."
 
 VIEWS = (
     ("Fair share", "average saving over all sequences in which lines can become flexible"),
@@ -33,10 +31,11 @@ VIEWS = (
 KINDS = (("none", "Nothing"), ("colour", "Colours"), ("substitutes", "Forms"), ("both", "Colours and forms"))
 COSTS_METHOD = "Costs with each kind of flexibility, and with the first lines to look at, are planned."
 QUICK_METHOD = (
-    "Savings of single lines are a quick estimate within a few dozen sets of vendors, scaled to the plans so that fair shares add up. "
-    "Handling by assortment, charges by size, vendors' limits and stock on hand are not in it."
+    "What the lines with the largest savings save alone and on top is planned, too: with only this line flexible, and with all but it. "
+    "Other savings of single lines, and all fair shares, are a quick estimate within a few dozen sets of vendors, scaled to the plans so "
+    "that fair shares add up. Handling by assortment, charges by size, vendors' limits and stock on hand are not in it."
 )
-CLEAR_METHOD = "A line clearly saves money if one of its three figures is larger than the plans' accuracy."
+CLEAR_METHOD = "A line clearly saves money if a planned saving is above 0 wherever the accuracy of its plans leaves it."
 DECIDED_METHOD = (
     "The more lines are decided, the more flexibility can save: compare models only where that share is alike."
 )
@@ -78,21 +77,25 @@ class _LineSavings:
     colour_code: str
     rule: str
     quantity: int
-    amounts: dict[str, Decimal]
-    distinct: frozenset[str]
+    views: dict[str, Row]
     acts_with: str
 
     @property
     def main(self) -> Decimal:
-        return self.amounts.get("fair", self.amounts.get("last", Decimal(0)))
+        view = self.views.get("fair") or self.views.get("last")
+        return Decimal(view["saving"]) if view else Decimal(0)
 
     @property
     def saves(self) -> bool:
-        return any(amount > 0 for amount in self.amounts.values())
+        return any(view["saving"] > 0 for view in self.views.values())
 
     @property
     def clearly_saves(self) -> bool:
-        return any(amount > 0 and view in self.distinct for view, amount in self.amounts.items())
+        return any(view["saving"] > 0 and view["is_distinct"] for view in self.views.values())
+
+    @property
+    def is_planned(self) -> bool:
+        return any(view["saving_basis"] == "planned" for view in self.views.values())
 
 
 def flexible_lines_of(
@@ -174,15 +177,23 @@ def _words(
         )
     elif lines:
         words.append(_line_words(lines, fillers))
+        if "both" in costs and costs["both"]["planned_line_count"]:
+            words.append(_error_words(costs["both"], buyer))
     return words
 
 
+def _error_words(row: Row, buyer: Buyer) -> str:
+    """How far estimated savings were from the planned ones."""
+    mean, most = (money(row[name], buyer.currency_code) for name in ("mean_estimate_error", "largest_estimate_error"))
+    return f"Estimates were off by {mean} on average and {most} at most, on {count(row['planned_line_count'], 'line')} planned tonight."
+
+
 def _notes(kinds: Table | None, *of_lines: Table | None) -> str:
-    """What the three views and the mark of unclear savings mean, where a table has them."""
+    """What the three views and the mark of estimates mean, where a table has them."""
     notes = [f"{name}: {words}." for name, words in VIEWS] if any(of_lines) else []
     shown = [table for table in (kinds, *of_lines) if table is not None]
-    if any(UNCLEAR in str(cell) for table in shown for row in table.rows for cell in row):
-        notes.append(UNCLEAR_WORDS)
+    if any(ESTIMATED_MARK in str(cell) for table in shown for row in table.rows for cell in row):
+        notes.append(ESTIMATED_WORDS)
     return " ".join(notes)
 
 
@@ -228,19 +239,22 @@ def _lines_made_buyable(page_data: PageData, listed: Row | None, flexible: Row) 
 
 
 def _line_words(lines: Sequence[_LineSavings], fillers: Collection[int]) -> str:
-    """How many lines clearly save, how many are unclear, how many find missing pieces, and how many do nothing."""
+    """How many lines clearly save, perhaps save, are estimated to save, find missing pieces, and do nothing."""
     paying = sum(line.clearly_saves for line in lines)
-    unclear = sum(line.saves and not line.clearly_saves for line in lines)
+    unclear = sum(line.saves and line.is_planned and not line.clearly_saves for line in lines)
+    estimated = sum(line.saves and not line.is_planned for line in lines)
     filling = sum(not line.saves and line.number in fillers for line in lines)
     idle = sum(not line.saves and line.number not in fillers for line in lines)
     found = [f"{count(paying)} clearly {'saves' if paying == 1 else 'save'} money"]
     if unclear:
-        found.append(f"{count(unclear)} {'saves' if unclear == 1 else 'save'} too little to be sure")
+        found.append(f"{count(unclear)} {'has' if unclear == 1 else 'have'} no clear saving")
+    if estimated:
+        found.append(f"{count(estimated)} {'is' if estimated == 1 else 'are'} only estimated to save")
     if filling:
         found.append(f"{count(filling)} {'finds' if filling == 1 else 'find'} pieces that are missing as designed")
     if idle:
         found.append(
-            f"{count(idle)} {'saves' if idle == 1 else 'save'} nothing: the designer's colour could return there"
+            f"{count(idle)} {'saves' if idle == 1 else 'save'} nothing by the estimate: the designer's colour could return there"
         )
     return f"Of {count(len(lines), 'line')} with flexible colour, {listed_words(found)}."
 
@@ -259,8 +273,7 @@ def _lines(rows: pl.DataFrame) -> list[_LineSavings]:
                 row["listed_colour_code"],
                 row.get("colour_rule", ""),
                 row["quantity"],
-                {view: each["saving"] for view, each in views.items()},
-                frozenset(view for view, each in views.items() if each["is_distinct"]),
+                views,
                 f"{partners} (same {row['interplay']})" if partners else "",
             )
         )
@@ -301,7 +314,7 @@ def _kind_saved(costs: dict[str, Row], kind: str, buyer: Buyer) -> str:
     buys_more = none is not None and row["unfilled_piece_count"] < none["unfilled_piece_count"]
     if buys_more and not row["total_saving"]:
         return NOTHING
-    return _amount(row["total_saving"], row["is_distinct"], buyer)
+    return _stated(row["total_saving"], row, buyer)
 
 
 def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
@@ -325,10 +338,12 @@ def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
     return words
 
 
-def _amount(amount: Decimal | None, is_distinct: bool, buyer: Buyer) -> str:
-    if amount is None:
-        return NOTHING
-    return money(amount, buyer.currency_code) + (f" {UNCLEAR}" if amount and not is_distinct else "")
+def _stated(amount: Decimal, row: Row, buyer: Buyer) -> str:
+    """A saving with the range of its row."""
+    low, high = (
+        None if row[name] is None else money(row[name], buyer.currency_code) for name in ("saving_low", "saving_high")
+    )
+    return stated_saving(money(amount, buyer.currency_code), low, high, is_clear=row["is_distinct"])
 
 
 def _table(page_data: PageData, lines: Sequence[_LineSavings], caption: str, buyer: Buyer) -> Table | None:
@@ -341,7 +356,10 @@ def _table(page_data: PageData, lines: Sequence[_LineSavings], caption: str, buy
             f"{page_data.element_name(line.part_code, line.colour_code)} (line {line.number})",
             *([COLOUR_RULES[line.rule]] if has_rules else []),
             count(line.quantity),
-            *(_amount(line.amounts.get(view), view in line.distinct, buyer) for view in ("fair", "alone", "last")),
+            *(
+                _stated(line.views[view]["saving"], line.views[view], buyer) if view in line.views else NOTHING
+                for view in ("fair", "alone", "last")
+            ),
             *([line.acts_with or NOTHING] if has_partners else []),
         )
         for line in lines
@@ -359,4 +377,4 @@ def _idle_words(lines: Sequence[_LineSavings]) -> str:
         return ""
     named = ", ".join(str(line.number) for line in sorted(idle, key=lambda line: line.number))
     saves = "Line {} saves" if len(idle) == 1 else "Lines {} save"
-    return f"{saves.format(named)} nothing today: the designer's colour could return there."
+    return f"{saves.format(named)} nothing today by the estimate: the designer's colour could return there."

@@ -326,7 +326,7 @@ class _Night:
                     **about(line),
                     "saving_view": view,
                     "saving": round_money(saving, buyer.currency_code),
-                    "is_distinct": saving > Decimal("0.3") * rate,
+                    **_as_planned(view != "fair", saving, Decimal(rate), buyer.currency_code),
                     "interplay": "vendor" if line["line_number"] == 1 else "none",
                     "interplay_line_numbers": "3" if line["line_number"] == 1 else "",
                 }
@@ -376,7 +376,12 @@ class _Night:
                     "unfilled_piece_count": 0,
                     "complete_cost": cost,
                     "total_saving": max(Decimal(0), listed - cost),
-                    "is_distinct": allowed != "colour",
+                    "saving_low": Decimal(0) if allowed in ("none", "colour") else listed - cost,
+                    "saving_high": max(Decimal(0), listed - cost),
+                    "is_distinct": allowed not in ("none", "colour"),
+                    "planned_line_count": line_count // 2,
+                    "mean_estimate_error": Decimal("0.12"),
+                    "largest_estimate_error": Decimal("0.66"),
                     "share_basis": "exact",
                     "line_count": line_count,
                     "decided_line_count": (line_count + 1) // 2,
@@ -384,3 +389,12 @@ class _Night:
                     "looked_line_numbers": "2;4" if allowed == "first_looks" else "",
                 }
             )
+
+
+def _as_planned(is_planned: bool, saving: Decimal, rate: Decimal, currency_code: str) -> dict[str, Any]:
+    """Basis, range and clearness of a saving: planned within 0.30, or an estimate."""
+    if not is_planned:
+        return {"saving_basis": "estimated", "saving_low": None, "saving_high": None, "is_distinct": False}
+    exact, gap = round_money(saving, currency_code), round_money(Decimal("0.3") * rate, currency_code)
+    low = max(Decimal(0), exact - gap)
+    return {"saving_basis": "planned", "saving_low": low, "saving_high": exact + gap, "is_distinct": low > 0}

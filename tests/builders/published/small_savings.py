@@ -20,11 +20,12 @@ def savings_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
         (FLEXIBILITY_COST, [
             {
                 **counts, "flexibility_allowed": allowed, "landed_cost": cost, "unfilled_piece_count": 0, "complete_cost": cost,
-                "total_saving": LISTED_COST - cost, "is_distinct": True, "looked_line_numbers": "",
+                "total_saving": LISTED_COST - cost, "saving_low": LISTED_COST - cost, "saving_high": LISTED_COST - cost,
+                "is_distinct": allowed != "none", "looked_line_numbers": "", "planned_line_count": 0,
             }
             for allowed, cost in costs.items()
         ]),
-        (COLOUR_FLEX_SAVING, [saving_row("alone", "1.50", True), saving_row("last", "1.10"), saving_row("fair", "1.20")]),
+        (COLOUR_FLEX_SAVING, [saving_row("alone", "1.50", "1.40"), saving_row("last", "1.10"), saving_row("fair", "1.20")]),
         (SUBSTITUTE_SAVING, [saving_row("fair", "0.30")]),
         (LOOK_FIRST, [look_row(1, 2, "0.80", "0.80", "0.80"), look_row(2, 3, "0.20", "1.00", "1.00")]),
     ]  # fmt: skip
@@ -36,9 +37,11 @@ def savings_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
     }
 
 
-def saving_row(view: str, saving: str, is_distinct: bool = False) -> dict[str, Any]:
+def saving_row(view: str, saving: str, low: str | None = None) -> dict[str, Any]:
+    """An estimate, or a planned saving that is at least ``low`` and at most what it is."""
     return {
-        **LINE, "colour_rule": "any", "saving_view": view, "saving": Decimal(saving), "is_distinct": is_distinct,
+        **LINE, "colour_rule": "any", "saving_view": view, "saving": Decimal(saving), "saving_basis": "planned" if low else "estimated",
+        "saving_low": low and Decimal(low), "saving_high": Decimal(saving) if low else None, "is_distinct": bool(low),
         "flexible_line_count": 1, "interplay": "none", "interplay_line_numbers": "",
     }  # fmt: skip
 
