@@ -41,14 +41,10 @@ class RefreshSettings(Strict):
         ["listed", "cheapest"], description="The scenarios that are planned for past month ends as well."
     )
     copy_counts: list[Annotated[int, Field(ge=1, le=100)]] = Field(
-        [1, 2, 3],
-        description="Numbers of copies bought at once; the pages compare their costs. The model's copy_count is added.",
+        [1, 2, 3], description="Numbers of copies whose costs the pages compare. The model's copy_count is added."
     )
     planned_lines: int = Field(
-        3,
-        ge=0,
-        le=1000,
-        description="How many flexible lines of a model get two plans each for what they save, at most. Other savings are estimated.",
+        3, ge=0, le=1000, description="For so many flexible lines of a model what they save is planned, not estimated."
     )
     workers: int = Field(
         2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
@@ -57,7 +53,7 @@ class RefreshSettings(Strict):
         26,
         ge=0,
         le=10000,
-        description="A refresh is overdue if none has succeeded for so many hours. The default is for one a night. 0: never overdue.",
+        description="A refresh is overdue if none has succeeded for so many hours. 0: never overdue.",
     )
     keep_generations: int = Field(
         3, ge=2, le=100, description="How many published generations stay on disk, the newest one included."
