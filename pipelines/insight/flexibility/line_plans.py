@@ -81,7 +81,7 @@ class LinePlans:
         """What each of some flexibilities saves alone, and last.
 
         A saving is missing where its two plans can't be compared: they lack different pieces, or the scenarios differ in more
-        than flexibility, or weigh parcels against money, or lines that must be alike are listed in different colours.
+        than flexibility, or count parcels beside money, or lines that must be alike are listed in different colours.
 
         Args:
             chosen: flexibilities, the most important first.

@@ -99,7 +99,7 @@ class PartFlexibility:
 
 
 def have_equal_terms(one: Scenario, other: Scenario) -> bool:
-    """Whether two scenarios differ in nothing but flexibility, and weigh no parcel against money."""
+    """Whether two scenarios differ in nothing but flexibility, and count nothing but money."""
     first, second = (scenario.model_dump(exclude=_FLEXIBILITY_OR_NAME) for scenario in (one, other))
     return first == second and not one.parcel_penalty and not one.preferred_vendors
 
