@@ -34,9 +34,10 @@ class RefreshSettings(Strict):
         description="An offer that no price export has confirmed for this many days can't be bought; its price is unknown.",
     )
     months_back: int = Field(
-        24, ge=0, le=240, description="How many month ends before the priced date are priced as well."
+        24, ge=0, le=240, description="How many month ends before the priced date have prices and indices."
     )
     effort: Effort = Field("standard", description="How hard to search for cheaper plans: quick, standard or deep.")
+    planned_months_back: int = Field(12, ge=0, le=240, description="How many of these month ends are planned as well.")
     past_scenarios: list[str] = Field(
         ["listed", "cheapest"], description="The scenarios that are planned for past month ends as well."
     )
@@ -46,9 +47,7 @@ class RefreshSettings(Strict):
     planned_lines: int = Field(
         3, ge=0, le=1000, description="For so many flexible lines of a model what they save is planned, not estimated."
     )
-    workers: int = Field(
-        2, ge=1, le=64, description="How many plans are made at the same time; each needs a processor core."
-    )
+    workers: int = Field(2, ge=1, le=64, description="How many plans are made at once; each needs a processor core.")
     expected_every_hours: int = Field(
         26,
         ge=0,

@@ -62,14 +62,14 @@ def plan_night(
     cache_folder: Path,
     progress: Progress | None = None,
 ) -> Tables:
-    """Plan every model for every buyer on every date: all scenarios today, those of ``past_scenarios`` at month ends.
+    """Plan every model for every buyer: all scenarios today, those of ``past_scenarios`` at the latest month ends.
 
     All are planned with the same effort, so that the points of a series are equally good. Dates before the first price, or before a model's first list version, are skipped. Plans come from the cache where nothing
     that shapes them has changed. Plans that met a safety limit on time are never kept.
 
     Args:
         inputs: the workspace.
-        markets: by date, PRICE_HISTORY columns and ``is_suspect``: what could be bought.
+        markets: by date, today's the latest, PRICE_HISTORY columns and ``is_suspect``: what could be bought.
         last_seen: by date, the latest price of every offer.
         summaries: by date, the latest price summaries.
         today: the priced date.
@@ -83,15 +83,17 @@ def plan_night(
         InputError: a model's amendments make no sense, or a row breaks its contract.
         KitfareError: a worker process died.
     """
-    cache_of_plans = PlanCache(cache_folder)
+    cache_of_plans, refresh = PlanCache(cache_folder), inputs.settings.refresh
+    days = sorted(markets, reverse=True)
+    planned_past = days[1 : 1 + refresh.planned_months_back] if refresh.past_scenarios else []
     needed = [
         (model, buyer, day)
-        for day in sorted(markets, reverse=True)
+        for day in days
         if last_seen[day].height
         for model in inputs.models
         if model.settings.version_on(day) is not None
         for buyer in inputs.settings.buyer
-        if day == today or (buyer.plan_past_months and inputs.settings.refresh.past_scenarios)
+        if day == today or (buyer.plan_past_months and day in planned_past)
     ]
     done: list[Tables] = []
 
@@ -101,7 +103,7 @@ def plan_night(
             progress(STEP_NAME, len(done), len(needed))
 
     missing = _not_cached(_tasks(inputs, needed, markets, last_seen, summaries, today), inputs, cache_of_plans, finish)
-    for key, planned in spread(_plan, inputs, missing, min(inputs.settings.refresh.workers, len(needed))):
+    for key, planned in spread(_plan, inputs, missing, min(refresh.workers, len(needed))):
         if not planned.hit_time_limit:
             cache_of_plans.store(key, planned.tables)
         finish(planned.tables)
