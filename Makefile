@@ -112,6 +112,9 @@ bench-months: $(INSTALLED) ## plans of the demo's month ends: excess, gap, CPU s
 	$(BIN)/python -m tests.benchmarks.months_bench --every $(or $(EVERY),3) --efforts $(or $(EFFORTS),quick,standard) \
 		$(if $(KEEP),--keep $(KEEP))
 
+bench-truth: $(INSTALLED) ## whether the demo's costs and their changes hold when planned at deep; EVERY=4 KEEP=folder
+	$(BIN)/python -m tests.benchmarks.truth_bench --every $(or $(EVERY),4) $(if $(KEEP),--keep $(KEEP))
+
 bench-joint: $(INSTALLED) ## joint orders, and how they grow with models; MODELS=2,3,4,6,8
 	$(BIN)/python -m tests.benchmarks.joint_bench $(if $(MODELS),--models $(MODELS))
 
@@ -135,4 +138,4 @@ bench-journal: $(INSTALLED) ## what the archive's journal costs a night, as nigh
 	$(BIN)/python -m tests.benchmarks.journal_bench $(if $(NIGHTS),--nights $(NIGHTS))
 
 .PHONY: help install demo check test test-fast test-long attack test-lowest browser format docs lock clean \
-	bench-plan bench-night bench-months bench-savings bench-joint bench-trends bench-forecast bench-load bench-memory bench-screen bench-journal
+	bench-plan bench-night bench-months bench-truth bench-savings bench-joint bench-trends bench-forecast bench-load bench-memory bench-screen bench-journal

@@ -41,13 +41,17 @@ def ends_of(low: str, amount: str, high: str) -> dict[str, Decimal]:
 
 def tables(
     *,
-    joint_saving: str = "4.60",
+    together: tuple[str, str] = ("6.80", "7.40"),
     sequences: tuple[tuple[int, ...], ...] = ((7, 0), (8, 1)),
     further: tuple[Any, ...] = ("8.00", "1.00", 0),
     missing: int = 0,
 ) -> tuple[dict[str, pl.DataFrame], WorkspaceInputs]:
-    """The sample night with something to say about each model, for the first buyer."""
+    """The sample night with something to say about each model, for the first buyer.
+
+    Every cheapest mix costs 5.90 to 6.00 alone; an order for two models lies between the amounts of ``together``.
+    """
     found, inputs = sample(buyers=BUYERS[:1], with_missing=False, month_count=1, line_count=3)
+    bound, cost = map(Decimal, together)
     rows: dict[str, list[Any]] = {
         contract.name: [] for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS)
     }
@@ -91,12 +95,27 @@ def tables(
     for contract in (*MAKER_CONTRACTS, *WHOLE_COST_CONTRACTS, *SENSITIVITY_CONTRACTS):
         found[contract.name] = reported(contract, *rows[contract.name])
     joint = {"priced_on": TODAY, "joint_order_code": "both", "buyer_code": "inland", "currency_code": "EUR"}
-    parts = dict.fromkeys(("goods", "shipping", "handling", "tax", "landed_cost", "unfilled_estimate", "lower_bound"), Decimal(1))  # fmt: skip
+    parts = dict.fromkeys(("goods", "shipping", "handling", "tax"), Decimal(1))
+    parts |= {"landed_cost": cost, "unfilled_estimate": Decimal(0), "lower_bound": bound}
     counts = dict.fromkeys(("piece_count", "bought_piece_count", "spare_piece_count", "unfilled_piece_count", "unfilled_estimate_count", "separate_unfilled_piece_count", "sequence_unfilled_piece_count"), 0)  # fmt: skip
-    found[JOINT_ORDER.name] = reported(JOINT_ORDER, {**joint, **parts, **counts, "joint_order_title": "Two at once", "joint_model_codes": "m00;m01", "scenario_code": "cheapest", "complete_cost": Decimal("7.40"), "separate_cost": Decimal(12), "sequence_cost": Decimal("11.50"), "joint_saving": Decimal(joint_saving), "gap_pct": 2.9, "vendor_count": 1, "order_count": 2, "on_hand_piece_count": 3, "share_method": "shapley", "effort": "quick"})  # fmt: skip
+    found[JOINT_ORDER.name] = reported(JOINT_ORDER, {**joint, **parts, **counts, "joint_order_title": "Two at once", "joint_model_codes": "m00;m01", "scenario_code": "cheapest", "complete_cost": cost, "separate_cost": Decimal(12), "sequence_cost": Decimal("11.50"), "joint_saving": 12 - cost, "gap_pct": 2.9, "vendor_count": 1, "order_count": 2, "on_hand_piece_count": 3, "share_method": "shapley", "effort": "quick"})  # fmt: skip
     found[JOINT_SHARE.name] = reported(JOINT_SHARE, *({**joint, "model_code": code, "separate_cost": Decimal(6), "joint_share": Decimal("3.70"), "joint_saving": Decimal("2.30"), "used_piece_count": 1, "on_hand_piece_count": 0, "unfilled_piece_count": 0, "share_method": "shapley"} for code in ("m00", "m01")))  # fmt: skip
     found[JOINT_SEQUENCE.name] = reported(JOINT_SEQUENCE, *({**joint, "model_code": code, "sequence_number": number, "sequence_position": at, "complete_cost": Decimal(cost), "unfilled_piece_count": 0, "on_hand_piece_count": 0, "spares_used_piece_count": 0, "spares_worth": Decimal(worth)} for number, (cost, worth) in enumerate(sequences, start=1) for at, code in enumerate(("m00", "m01"), start=1)))  # fmt: skip
     found[JOINT_PLAN.name] = reported(JOINT_PLAN, {**joint, "vendor_code": "quay", "order_number": 2, "offer_id": "o1", "part_code": "00501", "colour_code": "c02", "condition": "new", "model_code": "m00", "quantity": 5, "unit_price": Decimal("0.10"), "vendor_currency_code": "EUR"})  # fmt: skip
+    alone = {
+        "complete_cost": Decimal(6),
+        "landed_cost": Decimal(6),
+        "lower_bound": Decimal("5.90"),
+        "unfilled_estimate": Decimal(0),
+    }
+    costs = found["model_cost"]
+    found["model_cost"] = costs.with_columns(
+        pl.when(pl.col("scenario_code") == "cheapest")
+        .then(pl.lit(amount).cast(costs.schema[name]))
+        .otherwise(name)
+        .alias(name)
+        for name, amount in alone.items()
+    )
     return found, inputs
 
 
@@ -133,8 +152,8 @@ def test_lines_are_named_only_where_the_designer_allows_it() -> None:
 @pytest.mark.parametrize(
     ("further", "words"),
     [
-        (("8.00", "1.00", 0), "would make all orders 1.00 EUR dearer, by a quick plan."),
-        (("6.50", "-0.50", 0), "Spending at least 5.00 EUR more there would save 0.50 EUR in all."),
+        (("8.00", "1.00", 0), "would make all orders dearer by at most 1.00 EUR."),
+        (("6.50", "-0.50", 0), "Spending at least 5.00 EUR more there would make the orders no dearer."),
         ((None, None, None), "It has not enough to spend 5.00 EUR more on."),
         (("8.00", None, 3), "would leave 3 pieces missing."),
     ],
@@ -155,9 +174,10 @@ def test_orders_with_other_models() -> None:
     assert found["title"] == "Two at once"
     assert [row[1:] for row in found["table"].rows] == [("6.00", "3.70", "+2.30")] * 2 + [("12.00", "7.40", "+4.60")]
     words = " ".join(found["words"])
+    # Alone 11.80 to 12.00, together 6.80 to 7.40.
     assert (
-        "Buying together saves 4.60 EUR, in 2 parcels; it is at most 2.9 % above the best possible with one order per vendor."
-        in words
+        "Buying together saves 4.60 EUR (between 4.40 and 5.20), in 2 parcels; it is at most 2.9 % above the best possible with one "
+        "order per vendor." in words
     )
     assert "at best: Harbour crane, then Night ferry." in words
     assert "use stock on hand (3 pieces together)" in words and "There is 1 order more than vendors" in words
@@ -175,11 +195,15 @@ def test_shares_of_many_models_are_reported_as_less_exact() -> None:
 
 
 def test_a_joint_order_may_cost_more_and_the_sequence_may_not_matter() -> None:
-    (found,) = message_of("m01", joint_saving="-2.00", sequences=((7, 0), (7, 0)))["together"]
+    (found,) = message_of("m01", together=("13.70", "14.00"), sequences=((7, 0), (7, 0)))["together"]
     words = " ".join(found["words"])
     assert (
-        "Buying together costs 2.00 EUR more, in 2 parcels, because each model bought alone counts on the same stock"
-        in words
+        "Buying together costs 2.00 EUR more (between 1.70 and 2.20), because each model bought alone counts on the same stock, "
+        "in 2 parcels" in words
+    )
+    (unclear,) = message_of("m01", together=("11.70", "12.10"))["together"]
+    assert "Buying together saves nothing that is clear (between \u22120.30 and 0.30), in 2 parcels" in " ".join(
+        unclear["words"]
     )
     assert "the sequence makes no difference" in words
     (found,) = message_of("m01", sequences=((7, 2), (8, 0)))["together"]

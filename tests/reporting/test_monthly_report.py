@@ -115,6 +115,16 @@ def test_models_are_ranked_by_what_a_piece_costs(page_data: Any) -> None:
     assert all(row[5].endswith("%") and "cop" in row[6] for row in rows)
 
 
+def test_a_rank_by_piece_is_a_range_where_costs_are_not_exact_enough(night: Night) -> None:
+    """All models with bounds of a tenth of their cost: the dearest can't be the cheapest only if it costs ten times as much."""
+    tables, inputs = night
+    loose = tables["model_cost"].with_columns(
+        lower_bound=(pl.col("landed_cost") / 10).cast(tables["model_cost"].schema["lower_bound"])
+    )
+    rows = home(report(PageData({**tables, "model_cost": loose}, inputs), MONTH))["ranking"].rows
+    assert {row[1] for row in rows} == {"1 to 3"}
+
+
 def test_a_cost_that_is_too_low_by_an_unknown_amount_has_no_rank(night: Night) -> None:
     tables = dict(night[0])
     unknown = pl.when(pl.col("model_code") == "m00").then(1).otherwise(pl.col("unfilled_estimate_count"))

@@ -327,15 +327,16 @@ def saving(against: Row | None, plan: Row) -> Saving | None:
     return Saving(amount, share, cost_interval(against) - cost_interval(plan))
 
 
-def places(plans: Sequence[Row]) -> list[tuple[int, int]]:
-    """By plan, its first and its last possible place by cost, from 1; plans that surely cost the same share one.
+def places(costs: Sequence[tuple[int, Interval]]) -> list[str]:
+    """By cost, the place that it has among all, from 1: ``3``, or ``2 to 4`` where they are not exact enough.
 
-    Plans with pieces that have no price at all come after those with fewer.
+    Those that surely cost the same share a place. Those with pieces that have no price at all, counted first, come after those with
+    fewer.
     """
-    costs = [(plan["unfilled_estimate_count"], cost_interval(plan)) for plan in plans]
     found = []
     for unpriced, cost in costs:
         surely = sum(other < unpriced or (other == unpriced and one.is_below(cost)) for other, one in costs)
         perhaps = sum(other < unpriced or (other == unpriced and one.low < cost.high) for other, one in costs)
-        found.append((surely + 1, max(surely + 1, perhaps - (cost.low < cost.high) + 1)))
+        first, last = surely + 1, perhaps - (cost.low < cost.high) + 1
+        found.append(str(first) if first >= last else f"{first} to {last}")
     return found

@@ -16,7 +16,7 @@ from pipelines.reporting.basis.words import MONTH_NAMES
 MINUS = "\u2212"
 NOTHING = "\u2013"
 """Shown where there is no figure."""
-NO_CLEAR_CHANGE = "no clear change"
+NO_CLEAR_CHANGE = "not clear"
 """Shown where the best possible plans may cost more than before or less."""
 _REMEMBERED = 65536  # the reports of many months show the same figures again and again
 
@@ -36,13 +36,9 @@ def ends(interval: Interval, currency_code: str, *, signed: bool = False) -> str
     return low if low == high else f"{low} to {high}"
 
 
-def change(amount: Decimal, between: Interval, currency_code: str, share: Decimal | None = None) -> str:
-    """A change with its sign where that is known: ``−3.20 (−1.4 %)``, or that there is no clear one."""
-    if between.direction is None:
-        return NO_CLEAR_CHANGE
-    return money(amount, currency_code, signed=True) + (
-        f" ({percent(share, signed=True)})" if share is not None else ""
-    )
+def change(amount: Decimal, between: Interval, currency_code: str) -> str:
+    """A change with its sign where that is known: ``−3.20``, or that there is no clear one."""
+    return NO_CLEAR_CHANGE if between.direction is None else money(amount, currency_code, signed=True)
 
 
 def unit_price(price: Decimal | None, currency_code: str) -> str:

@@ -12,8 +12,9 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
+from pipelines.money import Interval, cost_interval
 from pipelines.reporting.basis.look import DASHES
-from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
+from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, places, saving
 from pipelines.reporting.basis.page_tables import (
     NOTHING,
     Link,
@@ -253,8 +254,17 @@ def _ranking_table(
         per_piece = plan["complete_cost"] / plan["piece_count"] if is_known and plan and plan["piece_count"] else None
         ranked.append((per_piece is None, per_piece or Decimal(0), model.title, model, plan, per_piece))
     ranked.sort(key=lambda item: item[:3])
+    ranks = iter(
+        places(
+            [
+                (0, Interval(cost.low / plan["piece_count"], cost.high / plan["piece_count"]))
+                for *_, plan, per_piece in ranked
+                if plan is not None and per_piece is not None and (cost := cost_interval(plan))
+            ]
+        )
+    )
     rows = []
-    for place, (_, _, _, model, plan, per_piece) in enumerate(ranked, 1):
+    for _, _, _, model, plan, per_piece in ranked:
         index = page_data.index(model.code, buyer.buyer_code, month)
         available = availability_of(page_data, model.code, buyer.buyer_code, month)
         flexible = page_data.plan(model.code, buyer.buyer_code, "flexible", cut_off) if cut_off else None
@@ -262,7 +272,7 @@ def _ranking_table(
         rows.append(
             (
                 _model_cell(page_data, model, month),
-                NOTHING if per_piece is None else str(place),
+                NOTHING if per_piece is None else next(ranks),
                 NOTHING if per_piece is None else number(per_piece, 3),
                 NOTHING if plan is None else count(plan["piece_count"]),
                 _change(index, "change_12_months_pct"),

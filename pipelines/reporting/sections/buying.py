@@ -247,11 +247,12 @@ def _maker_words(page_data: PageData, row: Row, bought: int, cheaper: int, sold:
     elif change is None:
         missing = count(row["further_unfilled_piece_count"], "piece")
         words.append(f"Spending at least {more} more there would leave {missing} missing.")
-    elif change < 0:
-        words.append(f"Spending at least {more} more there would save {money(-change, code, with_code=True)} in all.")
+    elif change <= 0:
+        # The rule only forbids plans, so what it seems to save is what the published plan can be improved by.
+        words.append(f"Spending at least {more} more there would make the orders no dearer.")
     else:
         words.append(
-            f"Spending at least {more} more there would make all orders {money(change, code, with_code=True)} dearer, by a quick plan."
+            f"Spending at least {more} more there would make all orders dearer by at most {money(change, code, with_code=True)}."
         )
     return " ".join(words)
 

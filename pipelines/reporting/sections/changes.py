@@ -57,9 +57,8 @@ def _change(page_data: PageData, before: Row, now: Row) -> tuple[str, str]:
     if not can_compare or before["unfilled_estimate_count"] != now["unfilled_estimate_count"]:
         return NOTHING, NOTHING
     amount, between = now["complete_cost"] - before["complete_cost"], cost_interval(now) - cost_interval(before)
-    share = amount / before["complete_cost"] * 100 if before["complete_cost"] else None
     code = now["currency_code"]
-    return change(amount, between, code, share), ends(between, code, signed=True)
+    return change(amount, between, code), ends(between, code, signed=True)
 
 
 def prices_alone(page_data: PageData, model: ReportedModel, buyer: Buyer) -> str:

@@ -174,7 +174,8 @@ def comparison_table(page_data: PageData, plans: list[Row], against: Row | None,
     fewest = min((plan["unfilled_piece_count"] for plan in in_order), default=0)
     has_missing = any(plan["unfilled_piece_count"] for plan in in_order)
     rows: list[tuple[str, ...]] = []
-    for plan, (first, last) in zip(in_order, places(in_order), strict=True):
+    ranks = places([(plan["unfilled_estimate_count"], cost_interval(plan)) for plan in in_order])
+    for plan, rank in zip(in_order, ranks, strict=True):
         code = plan["currency_code"]
         found = None if plan == against else saving(against, plan)
         landed = money(plan["landed_cost"], code) + (FEWER_PIECES if plan["unfilled_piece_count"] > fewest else "")
@@ -182,7 +183,7 @@ def comparison_table(page_data: PageData, plans: list[Row], against: Row | None,
             (
                 page_data.scenario_title(plan["scenario_code"]),
                 complete_cost(page_data, plan),
-                str(first) if first == last else f"{first} to {last}",
+                rank,
                 pieces_priced(plan),
                 *((landed, count(plan["unfilled_piece_count"])) if has_missing else ()),
                 count(plan["vendor_count"]),
@@ -235,7 +236,7 @@ def cost_chart(
                 None if value is None or plan is None else float(cost_interval(plan).low)
                 for value, plan in zip(values, plans, strict=True)
             )
-            band = ShadedBand("The best possible may cost", least, values)
+            band = ShadedBand(f"{page_data.scenario_title(code)} at best", least, values)
         lines.append(Line(page_data.scenario_title(code), values, styles[code], 2.5 if code == "cheapest" else 1.75))
     return line_chart(
         f"Complete cost at month ends, {buyer.currency_code}",

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from pipelines.money import cost_interval
 from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money
 from pipelines.reporting.drawings.chart import Chart
@@ -48,7 +49,7 @@ def look_first(
         for place, row in enumerate(worth, 1)
     ]
     chart = look_curve(title, looked, lambda value: money(Decimal(repr(value)), code))
-    words = _words(len(rows), worth, costs, code)
+    words = _words(len(rows), worth, costs, cost_interval(plan).low, code)
     return LookFirst(tuple(words), chart, _table(page_data, worth, buyer) if names_lines else None)
 
 
@@ -58,13 +59,14 @@ def first_lines(row: Row) -> str:
     return "the first line" if number == 1 else f"the first {count(number)} lines"
 
 
-def _words(undecided: int, worth: Sequence[Row], costs: Mapping[str, Row], code: str) -> list[str]:
+def _words(undecided: int, worth: Sequence[Row], costs: Mapping[str, Row], least_now: Decimal, code: str) -> list[str]:
+    """Sentences; ``least_now`` is the least that the plan as decided may cost."""
     words = []
     first = costs.get("first_looks")
     if first is not None:
-        less = costs["both"]["complete_cost"] - first["complete_cost"]
+        less = least_now - first["complete_cost"]
         cost = money(first["complete_cost"], code, with_code=True)
-        change = f"{money(less, code)} less than now" if less > 0 else "no less than now"
+        change = f"at least {money(less, code)} less than now" if less > 0 else "not clearly less than now"
         words.append(f"A new plan with {first_lines(first)} in any colour costs {cost}: {change}.")
     idle = undecided - len(worth)
     are = "is" if idle == 1 else "are"

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 import polars as pl
 
 from pipelines.insight.together.joint_orders import SETS_AT_FULL_EFFORT_UP_TO
+from pipelines.money import cost_interval, exactly
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, accuracy, columns, count, money, unit_price
+from pipelines.reporting.basis.page_tables import Table, accuracy, columns, count, ends, money, unit_price
 from pipelines.reporting.basis.words import with_order
 from pipelines.settings import Buyer
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
@@ -100,15 +102,8 @@ def _order(page_data: PageData, order: Row) -> dict[str, Any]:
 
 def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
     code, titles = order["currency_code"], _titles(page_data)
-    saved = order["joint_saving"]
     parcels = count(order["order_count"], "parcel")
-    if saved >= 0:
-        finding = f"Buying together saves {money(saved, code, with_code=True)}, in {parcels}"
-    else:
-        finding = (
-            f"Buying together costs {money(-saved, code, with_code=True)} more, in {parcels}, because each model bought alone "
-            "counts on the same stock"
-        )
+    finding = f"{_saved_words(page_data, order, shares)}, in {parcels}"
     words = [f"{finding}; it is {accuracy(order['gap_pct'])} with one order per vendor."]
     sequence = _of(page_data.rows_today(JOINT_SEQUENCE), order).filter(pl.col("sequence_number") == 1)
     first = sequence.sort("sequence_position").to_dicts()
@@ -132,6 +127,28 @@ def _words(page_data: PageData, order: Row, shares: list[Row]) -> list[str]:
             f"Shares may be a few per cent off, because costs of some of the {len(shares)} models are planned with little effort."
         )
     return words
+
+
+def _saved_words(page_data: PageData, order: Row, shares: list[Row]) -> str:
+    """What buying together saves or costs, with its range; that it is not clear where the range has both signs."""
+    code, saved = order["currency_code"], order["joint_saving"]
+    plans = [page_data.plan(row["model_code"], order["buyer_code"], order["scenario_code"]) for row in shares]
+    known = [plan for plan in plans if plan is not None]
+    separate = sum((cost_interval(plan) for plan in known), exactly(Decimal(0)))
+    if len(known) < len(plans) or separate.high != order["separate_cost"]:
+        return f"Together the plans cost {money(order['complete_cost'], code, with_code=True)}"
+    between = separate - cost_interval(order)
+    within = f" (between {ends(between, code).replace(' to ', ' and ')})" if between.width else ""
+    if between.direction is None:
+        return f"Buying together saves nothing that is clear{within}"
+    if saved >= 0:
+        return f"Buying together saves {money(saved, code, with_code=True)}{within}"
+    dearer = ends(-between, code).replace(" to ", " and ")
+    within = f" (between {dearer})" if between.width else ""
+    return (
+        f"Buying together costs {money(-saved, code, with_code=True)} more{within}, because each model bought alone counts on the "
+        "same stock"
+    )
 
 
 def _first_words(page_data: PageData, order: Row, first: list[Row], names: str) -> str:
