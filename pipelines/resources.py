@@ -17,8 +17,8 @@ SHAPING_LIBRARIES = (
     "charset-normalizer", "coloraide", "duckdb", "highspy", "iso4217", "Jinja2", "MarkupSafe", "numpy", "pandas", "pandera",
     "polars", "pyarrow", "pydantic", "python-calamine", "scipy", "statsmodels", "vl-convert-python", "xlsxwriter",
 )  # fmt: skip
-"""Distributions whose code what is published goes through: read, calculated, drawn or written by them. pandas and scipy
-calculate for statsmodels. What only runs kitfare, such as Prefect and Typer, is not among them."""
+"""Distributions whose code what is published goes through: read, calculated, drawn or written by them. pandas
+calculates for statsmodels. What only runs kitfare, such as Prefect and Typer, is not among them."""
 
 
 def resource_folder(name: str) -> Path:

@@ -219,3 +219,13 @@ def test_what_is_no_plain_file_is_said_and_never_waited_for(tmp_path: Path) -> N
         server.bind(os.path.relpath(place))
         with pytest.raises(SettingsError, match="it is a socket"):
             load_toml(place, ModelSettings)
+
+
+def test_only_scenarios_that_exist_are_planned_for_the_past() -> None:
+    with pytest.raises(
+        ValueError, match="past_scenarios names cheepest, but there are only: listed, flexible, maker_marked"
+    ):
+        Settings(
+            buyer=[Buyer(buyer_code="home", title="x", region_code="home", currency_code="EUR")],
+            refresh=RefreshSettings(past_scenarios=["listed", "cheepest"]),
+        )

@@ -14,7 +14,7 @@ from pipelines import resources
 ROOT = Path(__file__).resolve().parent.parent
 RUNS_ONLY = {"prefect", "rich", "typer", "typer-slim", "tzlocal", "uvicorn"}
 """Imported, and no byte of what is published goes through them: steps are run, times chosen, the terminal written."""
-BENEATH = {"pandas", "scipy"}
+BENEATH = {"pandas"}
 """Not imported by name: statsmodels calculates with them."""
 
 

@@ -93,6 +93,18 @@ def same(first: Any, second: Any) -> Any:
     return all(first[name].equals(second[name]) for name in second) and list(first) == list(second)
 
 
+def test_as_many_month_ends_and_scenarios_are_planned_as_the_settings_say(tmp_path: Path) -> None:
+    inputs = workspace()
+    refresh = inputs.settings.refresh.model_copy(update={"planned_months_back": 1, "past_scenarios": ["flexible"]})
+    fewer = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
+    costs = night_of(tmp_path, fewer)["model_cost"]
+    assert set(costs["priced_on"]) == {DAY, OCTOBER}
+    assert set(costs.filter(pl.col("priced_on") == OCTOBER)["scenario_code"]) == {"flexible"}
+    none = refresh.model_copy(update={"past_scenarios": []})
+    fewer = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": none}))
+    assert set(night_of(tmp_path, fewer)["model_cost"]["priced_on"]) == {DAY}
+
+
 def test_every_model_buyer_and_date_is_planned_once_its_list_exists(tmp_path: Path) -> None:
     reported = []
     tables = night_of(tmp_path, progress=lambda *step: reported.append(step))
