@@ -152,8 +152,7 @@ def test_the_band_is_behind_the_lines_and_ends_with_them(chromium: Any, site: An
                 "Math.max(...[...document.querySelector('.mark-area').closest('svg').querySelectorAll('.mark-%s path')]"
                 ".map(p => p.getBBox().x + p.getBBox().width))"
             )
-            # The cost of the cheapest mix and the index, each with its band.
-            assert visit.run("document.querySelectorAll('.mark-area path').length") == 4
+            assert visit.run("document.querySelectorAll('.mark-area path').length") == 4  # two bands: costs, index
             ends.append((visit.run(right % "area"), visit.run(right % "line")))
     for area, line in ends:
         assert abs(area - line) < 1
