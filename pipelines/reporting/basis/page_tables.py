@@ -36,6 +36,12 @@ def ends(interval: Interval, currency_code: str, *, signed: bool = False) -> str
     return low if low == high else f"{low} to {high}"
 
 
+def between_words(interval: Interval, currency_code: str) -> str:
+    """The two ends in a sentence: ``between 13.20 and 14.90``; empty where they are one."""
+    low, high = (money(amount, currency_code) for amount in (interval.low, interval.high))
+    return f"between {low} and {high}" if interval.width else ""
+
+
 def change(amount: Decimal, between: Interval, currency_code: str) -> str:
     """A change with its sign where that is known: ``−3.20``, or that there is no clear one."""
     return NO_CLEAR_CHANGE if between.direction is None else money(amount, currency_code, signed=True)

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, Saving, is_usable, saving
-from pipelines.reporting.basis.page_tables import count, day, money, percent
+from pipelines.reporting.basis.page_tables import between_words, count, day, money, percent
 from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, unique_sentences
 from pipelines.reporting.sections.buying import LINE_METHOD, buying_of
 from pipelines.reporting.sections.changes import prices_alone, what_changed
@@ -22,7 +22,6 @@ from pipelines.reporting.sections.costs import (
     least_certain,
     no_history,
     pieces_priced,
-    saving_ends,
     strip,
     ways_table,
     withheld_cost_words,
@@ -118,13 +117,13 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
 
 def _saved_words(found: Saving, currency_code: str, against: str) -> tuple[str, str]:
     """A saving as a figure, and its share as a note, so that the figure stays on one line."""
-    between = f"between {saving_ends(found, currency_code).replace(' to ', ' and ')}"
+    between = between_words(found.between, currency_code)
     if not found.is_clear:
         return NO_CLEAR_SAVING, f"{between}, compared with “{against}”"
     note = f"compared with “{against}”"
     if found.share_pct is not None:
         note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
-    if found.between.width:
+    if between:
         note += f"; {between}"
     return money(found.amount, currency_code, with_code=True), note
 

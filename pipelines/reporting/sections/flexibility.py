@@ -10,9 +10,9 @@ import polars as pl
 
 from pipelines.insight.flexibility.saving_game import SAMPLED_PAIRS
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, money, percent
+from pipelines.reporting.basis.page_tables import NOTHING, Table, between_words, columns, count, money, percent
 from pipelines.reporting.basis.words import COLOUR_RULES, ESTIMATED_MARK, listed_words, stated_saving
-from pipelines.reporting.sections.costs import saving_ends, saving_words
+from pipelines.reporting.sections.costs import saving_words
 from pipelines.reporting.sections.look_first import LOOK_METHOD, LookFirst, first_lines, look_first
 from pipelines.reporting.sections.near_colours import NearColour, near_colours
 from pipelines.settings import Buyer
@@ -160,8 +160,8 @@ def _words(
         elif not together.is_clear:
             words.append("The plans are not exact enough to show whether buying flexibly saves.")
         elif together.amount > 0:
-            between = saving_ends(together, buyer.currency_code).replace(" to ", " and ")
-            within = f", between {between}" if together.between.width else ""
+            between = between_words(together.between, buyer.currency_code)
+            within = between and f", {between}"
             words.append(
                 f"Buying flexibly saves {saving_words(together, buyer.currency_code, with_code=True)}{within}."
             )

@@ -10,7 +10,7 @@ import polars as pl
 from pipelines.insight.together.joint_orders import SETS_AT_FULL_EFFORT_UP_TO
 from pipelines.money import cost_interval, exactly
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, accuracy, columns, count, ends, money, unit_price
+from pipelines.reporting.basis.page_tables import Table, accuracy, between_words, columns, count, money, unit_price
 from pipelines.reporting.basis.words import with_order
 from pipelines.settings import Buyer
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
@@ -138,13 +138,12 @@ def _saved_words(page_data: PageData, order: Row, shares: list[Row]) -> str:
     if len(known) < len(plans) or separate.high != order["separate_cost"]:
         return f"Together the plans cost {money(order['complete_cost'], code, with_code=True)}"
     between = separate - cost_interval(order)
-    within = f" (between {ends(between, code).replace(' to ', ' and ')})" if between.width else ""
+    words = between_words(between if saved >= 0 or between.direction is None else -between, code)
+    within = words and f" ({words})"
     if between.direction is None:
         return f"Buying together saves nothing that is clear{within}"
     if saved >= 0:
         return f"Buying together saves {money(saved, code, with_code=True)}{within}"
-    dearer = ends(-between, code).replace(" to ", " and ")
-    within = f" (between {dearer})" if between.width else ""
     return (
         f"Buying together costs {money(-saved, code, with_code=True)} more{within}, because each model bought alone counts on the "
         "same stock"
