@@ -1,5 +1,6 @@
 """Savings of a small workspace, worked out and read off."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -21,6 +22,21 @@ from tests.builders.markets import (
 )
 
 PLATES = [line(9, "plate", "grey", 10)]
+
+
+def with_bounds(listed_bound: str, flexible_bound: str) -> Callable[[Any], Any]:
+    """A change for ``worked_out``: the plans are not proven and have these lower bounds."""
+
+    def change(plans: Any) -> Any:
+        bound = (
+            pl.when(pl.col("scenario_code") == "listed").then(pl.lit(listed_bound)).otherwise(pl.lit(flexible_bound))
+        )
+        cost = plans["model_cost"].with_columns(
+            bound.cast(pl.Decimal(18, 4)).alias("lower_bound"), pl.lit("bounded").alias("plan_status")
+        )
+        return {**plans, "model_cost": cost}
+
+    return change
 
 
 def worked_out(

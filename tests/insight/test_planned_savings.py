@@ -31,7 +31,7 @@ from tests.builders.markets import (
     terms,
     vendor,
 )
-from tests.builders.savings_found import PLATES, distinct, saved, worked_out
+from tests.builders.savings_found import PLATES, distinct, saved, with_bounds, worked_out
 from tests.oracle.brute_force import best_plan
 
 COLOURS_ONLY = Scenario(scenario_code="flexible", title="x", use_substitutes=False)
@@ -259,18 +259,7 @@ def test_a_total_is_clear_only_beyond_the_gaps_of_both_plans() -> None:
     )
 
     def both(listed_bound: str, flexible_bound: str) -> Any:
-        def change(plans: Any) -> Any:
-            bound = (
-                pl.when(pl.col("scenario_code") == "listed")
-                .then(pl.lit(listed_bound))
-                .otherwise(pl.lit(flexible_bound))
-            )
-            cost = plans["model_cost"].with_columns(
-                bound.cast(pl.Decimal(18, 4)).alias("lower_bound"), pl.lit("bounded").alias("plan_status")
-            )
-            return {**plans, "model_cost": cost}
-
-        rows = worked_out(model, market, change=change)["flexibility_cost"]
+        rows = worked_out(model, market, change=with_bounds(listed_bound, flexible_bound))["flexibility_cost"]
         row = rows.filter(pl.col("flexibility_allowed") == "both").row(0, named=True)
         assert row["total_saving"] == Decimal("1.60")
         return row["saving_low"], row["saving_high"], row["is_distinct"]

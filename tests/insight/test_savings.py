@@ -27,7 +27,16 @@ from tests.builders.markets import (
     offer,
     terms,
 )
-from tests.builders.savings_found import PLATES, costs, distinct, of_scenario, saved, two_vendors, worked_out
+from tests.builders.savings_found import (
+    PLATES,
+    costs,
+    distinct,
+    of_scenario,
+    saved,
+    two_vendors,
+    with_bounds,
+    worked_out,
+)
 
 # Savings of granted flexible lines
 
@@ -177,18 +186,7 @@ def test_plans_of_single_lines_close_the_gaps_of_the_published_ones() -> None:
     )
 
     def views(listed_bound: Any, flexible_bound: Any) -> Any:
-        def change(plans: Any) -> Any:
-            bound = (
-                pl.when(pl.col("scenario_code") == "listed")
-                .then(pl.lit(listed_bound))
-                .otherwise(pl.lit(flexible_bound))
-            )
-            cost = plans["model_cost"].with_columns(
-                bound.cast(pl.Decimal(18, 4)).alias("lower_bound"), pl.lit("bounded").alias("plan_status")
-            )
-            return {**plans, "model_cost": cost}
-
-        found = worked_out(model, market, change=change)
+        found = worked_out(model, market, change=with_bounds(listed_bound, flexible_bound))
         assert set(saved(found).values()) == {Decimal("1.60")}
         rows = found["colour_flex_saving"].filter(pl.col("saving_basis") == "planned")
         ends = {view: (low, high) for view, low, high in rows.select("saving_view", "saving_low", "saving_high").rows()}
