@@ -51,7 +51,6 @@ CHANGE_PARTS = {
 
 REVISION_REASONS = {
     "list": "another version of the parts list",
-    "method": "published before tax and duty were in the prices",
     "prices": "prices that came late or were corrected, or settings",
 }
 
