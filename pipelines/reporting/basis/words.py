@@ -13,6 +13,8 @@ MONTH_NAMES = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 
+NO_CLEAR_SAVING = "no clear saving"
+"""Said where the best possible plans may save nothing or cost more."""
 ESTIMATED_MARK = "\u2248"
 """Marks a saving that is estimated, not planned."""
 
@@ -102,6 +104,16 @@ CHANGE_METHODS = (
 )
 
 
+def between_words(low: str, high: str) -> str:
+    """Where an amount lies, in a sentence: ``between 13.20 and 14.90``; empty where the ends read alike."""
+    return "" if low == high else f"between {low} and {high}"
+
+
+def with_range(finding: str, between: str) -> str:
+    """A finding and where it lies: ``8.09 EUR dearer (between 7.60 and 8.40)``; alone where ``between`` is empty."""
+    return f"{finding} ({between})" if between else finding
+
+
 def difference_in_words(
     amount: Decimal,
     between: Interval,
@@ -124,10 +136,9 @@ def difference_in_words(
         return "no change"
     if between.direction is None:
         ends = [f"{as_text(end)} {word}" for end, word in ((low, down), (high, up)) if end]
-        return f"no clear change ({'between ' if len(ends) == 2 else 'at most '}{' and '.join(ends)})"
+        return with_range("no clear change", between_words(*ends) if len(ends) == 2 else f"at most {ends[0]}")
     found = f"{as_text(abs(amount))}{unit and ' '}{unit} {down if between.direction < 0 else up}"
-    ends = [as_text(end) for end in sorted((low, high))]
-    return found if ends[0] == ends[1] else f"{found} (between {' and '.join(ends)})"
+    return with_range(found, between_words(*map(as_text, sorted((low, high)))))
 
 
 def listed_words(items: Sequence[str]) -> str:
@@ -154,6 +165,4 @@ def stated_saving(amount: str, low: str | None, high: str | None, *, is_clear: b
     """
     if low is None or high is None:
         return f"{amount} {ESTIMATED_MARK}"
-    if low == high:
-        return amount
-    return f"{amount if is_clear else 'no clear saving'} (between {low} and {high})"
+    return with_range(amount if is_clear or low == high else NO_CLEAR_SAVING, between_words(low, high))

@@ -10,7 +10,7 @@ import polars as pl
 
 from pipelines.insight.flexibility.saving_game import SAMPLED_PAIRS
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Table, between_words, columns, count, money, percent
+from pipelines.reporting.basis.page_tables import NOTHING, Table, between, columns, count, money, percent
 from pipelines.reporting.basis.words import COLOUR_RULES, ESTIMATED_MARK, listed_words, stated_saving
 from pipelines.reporting.sections.costs import saving_words
 from pipelines.reporting.sections.look_first import LOOK_METHOD, LookFirst, first_lines, look_first
@@ -160,11 +160,9 @@ def _words(
         elif not together.is_clear:
             words.append("The plans are not exact enough to show whether buying flexibly saves.")
         elif together.amount > 0:
-            between = between_words(together.between, buyer.currency_code)
-            within = between and f", {between}"
-            words.append(
-                f"Buying flexibly saves {saving_words(together, buyer.currency_code, with_code=True)}{within}."
-            )
+            saved = saving_words(together, buyer.currency_code, with_code=True)
+            within = between(together.between, buyer.currency_code)
+            words.append(f"Buying flexibly saves {saved}{within and f', {within}'}.")
         else:
             words.append("Buying flexibly saves nothing today.")
     if "both" in costs:
