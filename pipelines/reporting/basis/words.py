@@ -81,26 +81,25 @@ CAUTIONS = (
 PRIVATE = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
 REPORT_METHODS = (
-    "The index is the cost of one fixed parts list at each month's prices; the base month is 100 (Lowe). Only prices move it. They are "
-    "purchasers' prices: what the buyer pays for the goods, tax and duty on them included, shipping and fees not.",
-    "Two other formulas are drawn thin: GEKS-Törnqvist over 25 months, joined by the mean splice on published values. One uses the "
-    "list's quantities, the other what each month's plan buys. The shaded band spans all three.",
-    "Levels are rounded for display; changes and contributions are calculated from unrounded levels.",
+    "The index (Lowe) is the cost of one fixed parts list at each month's prices; the base month is 100. Prices include tax and duty on "
+    "goods, but no shipping and no fees.",
+    "The shaded band spans the index and two others, drawn with thin lines: GEKS-Törnqvist with the list's quantities, and with the "
+    "quantities that each month's plan buys.",
+    "Levels are rounded for display; changes and contributions are calculated before rounding.",
     "A month's first published figures are kept. Where a figure would differ now, that month's page shows both.",
-    "An element's price in a month is the mean purchaser's price of the cheapest stock that covers the need.",
-    "A line without a price of its own in a month moves with the mean change of its class and counts as imputed.",
-    "Complete cost also moves with shipping, fees and other terms, the parts list and our decisions; the index does not.",
-    "Availability counts new pieces in the listed part and colour that one order per vendor can buy. Trends are Theil-Sen slopes of "
-    "a year, with a 90 % interval. Price summaries name no vendors and do not count here.",
-    "A forecast (Theta method) is shown only if trials from 24 or more past months beat 'same as last month', 'the mean change goes on' and "
-    "'same as in that month last year', each by more than luck (Diebold-Mariano test at 5 %, corrected for all indices tested that day). "
-    "Its interval is what four in five past errors kept to, and past months must have lain inside such intervals.",
+    "An element's price is the mean price of the cheapest stock that covers the need.",
+    "A line without a price in a month moves with the mean change of its class and counts as imputed.",
+    "Complete cost also moves with shipping, fees, the parts list and our decisions.",
+    "Availability counts new pieces in the listed part and colour that one order per vendor can buy; price summaries do not count. "
+    "Trends are Theil-Sen slopes of a year, with a 90 % interval.",
+    "A forecast (Theta method) is shown only if it beat three simple ones in trials from 24 or more past months, by more than luck "
+    "(Diebold-Mariano test at 5 %, corrected for all indices tested that day). Its interval is as wide as four in five past errors.",
 )
 CHANGE_METHODS = (
-    "A change is stated where the cheapest possible purchases changed the same way. Its parts are of what was bought before, at the "
-    "new prices, rates and terms; what is left comes from buying otherwise.",
-    "A vendor's prices and stock: change of the parts' cost, all other vendors as they are today. Its terms: change of the cheapest "
-    "mix's cost. Effects do not add up, because one vendor replaces another.",
+    "A change is stated only where the cheapest possible purchase surely became dearer, or surely cheaper. Its parts are of what was "
+    "bought before, at the new prices, rates and terms; what is left comes from buying otherwise.",
+    "For each vendor: what its new prices and stock change in the cost of the parts, and its new terms in the cost of the cheapest mix. "
+    "These do not add up, because one vendor replaces another.",
 )
 
 
