@@ -43,9 +43,9 @@ MARKED_PATHS = {
     "tests/reporting/test_many_months.py": ("slow",),
     "tests/test_worker_processes.py": ("slow",),
     "tests/trends/outlook/test_forecast_simulation.py": ("slow",),
-    "tests/warehouse/history/test_history_at_length.py": ("slow",),
+    "tests/warehouse/price_history/test_history_at_length.py": ("slow",),
     "tests/warehouse/test_kills.py": ("slow",),
-    "tests/warehouse/history/test_load_times.py": ("slow",),
+    "tests/warehouse/price_history/test_load_times.py": ("slow",),
 }
 """The only place where tests are marked: a file or a folder, and its markers."""
 

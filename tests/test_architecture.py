@@ -18,6 +18,7 @@ MODULES = {
     for path in sorted((ROOT / folder).rglob("*.py"))
 }
 """Every module by its name, without the "pipelines." that most begin with."""
+TESTS_OF_NO_ROOM = {"attacks", "browser", "demo", "docs", "faults", "oracle", "published"}
 LONGEST_MODULE = 400
 MOST_MODULES = 14
 
@@ -193,6 +194,15 @@ def test_the_guide_for_developers_has_the_same_rooms() -> None:
     for room, inside in rows.items():
         rooms = {module.removeprefix(f"{room}.") for module in packages if module.startswith(f"{room}.")}
         assert rooms <= set(re.findall(r"\w+", inside)), room
+
+
+def test_tests_stand_in_folders_named_like_the_rooms() -> None:
+    """Those of a room in its folder, those of a room inside it likewise; a few folders are about no single room."""
+    packages = {module for module, path in MODULES.items() if path.name == "__init__.py"}
+    folders = {path.parent.relative_to(ROOT / "tests") for path in (ROOT / "tests").rglob("test_*.py")} - {Path()}
+    rooms = {folder for folder in folders if folder.parts[0] not in TESTS_OF_NO_ROOM}
+    named = {".".join(folder.parts) for folder in rooms}
+    assert {"planner", "intake.reading"} <= named and named - packages == set()
 
 
 def test_rooms_stay_small() -> None:

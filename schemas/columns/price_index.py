@@ -99,16 +99,8 @@ COLUMNS = (
     Column(
         "revision_reason",
         "code",
-        "method: the level was published before the index took purchasers' prices; list: another version of the parts list is "
-        "priced now; prices: the price history, the terms or the settings changed",
-        allowed=("list", "method", "prices"),
-    ),
-    Column(
-        "price_basis",
-        "code",
-        "prices that the level was made of. purchasers: tax and duty on goods as of the month included; displayed: as vendors "
-        "show them",
-        allowed=("displayed", "purchasers"),
+        "list: another version of the parts list is priced now; prices: the price history, the terms or the settings changed",
+        allowed=("list", "prices"),
     ),
     Column("item_count", "integer", "elements with a price of their own in both months", unit="elements", minimum=1),
     Column("change_p10_pct", "number", "10th percentile of the elements' price changes", unit="%"),

@@ -49,12 +49,10 @@ INDEX_VINTAGE = Contract(
     grain="one row per model, buyer, past month and method: its level as first published, never changed afterwards",
     columns=(
         "model_code", "buyer_code", "month", "index_method", "first_published_on", "first_published_level",
-        "first_published_base_month", "list_version", "price_basis",
+        "first_published_base_month", "list_version",
     ),
     key=("model_code", "buyer_code", "month", "index_method"),
-    optional={"price_basis": "displayed"},
-    notes="What earlier refreshes published, read from the workspace's index_vintages/. A level of another price_basis stays; "
-    "later levels are joined to it.",
+    notes="What earlier refreshes published, read from the workspace's index_vintages/.",
 )  # fmt: skip
 
 INDEX_REVISION = Contract(

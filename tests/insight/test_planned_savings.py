@@ -270,6 +270,19 @@ def test_a_total_is_clear_only_beyond_the_gaps_of_both_plans() -> None:
     assert both("9.00", "8.80") == (0, Decimal("3.20"), False)
 
 
+def test_what_nobody_offers_saves_exactly_nothing() -> None:
+    """The plan as listed is not proven, yet without another form on offer it is the plan with other forms."""
+    model = make_model([line(1, "brick", "red", 4), *PLATES], [flexibility(1, "any")])
+    market = make_market(
+        offer("a", "brick", "red", "0.50"), offer("a", "brick", "blue", "0.10"), offer("a", "plate", "grey", "1")
+    )
+    rows = worked_out(model, market, change=with_bounds("10.90", "10.40"))["flexibility_cost"]
+    columns = ("total_saving", "saving_low", "saving_high", "is_distinct", "complete_cost")
+    kinds = {row[0]: row[1:] for row in rows.select("flexibility_allowed", *columns).iter_rows()}
+    assert kinds["substitutes"] == kinds["none"] == (0, 0, 0, False, 12)
+    assert kinds["colour"][1:3] == (Decimal("0.50"), Decimal("1.60"))
+
+
 # Kept
 
 

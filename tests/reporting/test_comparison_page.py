@@ -9,8 +9,9 @@ from typing import Any
 import polars as pl
 
 from pipelines.reporting.basis.page_data import PageData, Row, ranked, saving
+from pipelines.reporting.basis.words import NO_CLEAR_SAVING
 from pipelines.reporting.pages import write_pages
-from pipelines.reporting.sections.costs import NO_CLEAR_SAVING, comparison_table
+from pipelines.reporting.sections.costs import comparison_table
 from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import Night

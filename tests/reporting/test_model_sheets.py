@@ -157,7 +157,7 @@ def _costing(low: str, high: str) -> dict[str, Decimal | int]:
             "estimated",
             False,
             "Of 6 lines with flexible colour, 0 clearly save money, 1 finds pieces that are missing as designed and "
-            "5 save nothing by the estimate: the designer's colour could return there.",
+            "5 save nothing by the estimate and could take the designer's colour again.",
         ),
     ],
 )
@@ -180,7 +180,7 @@ def test_how_many_flexible_lines_pay_is_reported(
     assert ("0.10 (between 0.05 and 6.00)" in details) == is_distinct
     assert ("no clear saving (between 0.00 and 6.00)" in details) == (basis == "planned" and not is_distinct)
     assert ("5.00 \u2248" in details) == (basis == "estimated" and saving != "0")
-    named = "Lines 1, 3, 5, 7, 9 save nothing today by the estimate: the designer's colour could return there."
+    named = "Lines 1, 3, 5, 7, 9 save nothing today by the estimate and could take the designer's colour again."
     assert (named in details) == (saving == "0")
     assert named not in sheet_text(tmp_path, "m02")
     assert "Estimates were off by 0.12 on average and 0.66 at most, on 6 lines planned tonight." in sheet_text(
@@ -212,8 +212,8 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:
     assert "By the estimate" in details and "the first 2 lines to look at in any colour" in details
     assert "By the estimate" not in text
 
-    assert "quick estimate within a few dozen sets of vendors" in none
-    assert "quick estimate within a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
+    assert "quick estimates among a few dozen sets of vendors" in none
+    assert "quick estimates among a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
 
 
 def test_how_exact_sampled_shares_are_is_reported(night: Night, tmp_path: Path) -> None:

@@ -132,7 +132,7 @@ def test_who_else_sells_what_is_bought(night: Night, plan: Any) -> None:
     ]
     reported = why(night, plan, sources=sources)
     assert reported["words"][0] == (
-        "For 1 of 3 portions bought no other vendor has all pieces; for 1 the cheapest other source is a vendor of this plan."
+        "For 1 of 3 portions no other vendor has all pieces. The cheapest other vendor is already in this plan for 1 portion."
     )
     shown = [row[1:] for row in reported["tables"][0].rows]  # the fewest sources first
     assert shown == [
@@ -150,14 +150,14 @@ def test_only_the_ten_portions_with_fewest_sources_are_listed(night: Night, plan
 def test_what_a_more_robust_plan_would_cost(night: Night, plan: Any) -> None:
     sources = [source(plan, 1, 3, 2, "quay"), source(plan, 2, 1, 1), source(plan, 3, 2, 1, "faraway")]
     robust = variant(plan, "sources_in_plan", "2", "9.67", [*OWN, "maker", "faraway"])
-    beginning = "Two vendors or more could each fill 2 portions"
-    exposed = f"{beginning}; for 1 of them this plan has at most one such vendor."
+    beginning = "2 portions could each be filled by two or more vendors"
+    exposed = f"{beginning}; for 1 of them this plan orders from at most one of these."
     assert why(night, plan, [robust], sources)["words"][-1] == (
         f"{exposed} A more robust plan also orders from The maker's shop, Faraway Loft, for 95.00 EUR (at most 9.93 dearer)."
     )
     assert why(night, plan, [], sources)["words"][-1] == exposed  # none could be made
     assert why(night, plan, [], sources[:1])["words"][-1] == (
-        "Two vendors or more could each fill 1 portion; this plan has two of them, so no plan is more robust."
+        "1 portion could be filled by two or more vendors; this plan orders from two of these, so no plan is more robust."
     )
     assert len(why(night, plan, [], sources[1:2])["words"]) == 1, "nobody else sells it: no plan is more robust"
 

@@ -16,7 +16,7 @@ from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.published_plans import PublishedPlan
-from pipelines.money import Interval, currency_digits, round_down, round_money
+from pipelines.money import Interval, cost_interval, currency_digits, round_down, round_money
 from pipelines.planner import solve
 from pipelines.planner.statement.problem import Problem
 from pipelines.planning.candidates import Candidates
@@ -39,16 +39,18 @@ class FlexibilityCost:
 
     landed_cost: Decimal
     unfilled_piece_count: int
-    complete_cost: Decimal
+    unfilled_estimate: Decimal
     lower_bound: Decimal | None = None
 
     @property
+    def complete_cost(self) -> Decimal:
+        """The landed cost and the estimate for missing pieces."""
+        return self.landed_cost + self.unfilled_estimate
+
+    @property
     def range(self) -> Interval | None:
-        """Between which the best possible complete cost lies; the estimate for missing pieces is taken as it is."""
-        if self.lower_bound is None:
-            return None
-        estimate = self.complete_cost - self.landed_cost
-        return Interval(min(self.lower_bound, self.landed_cost) + estimate, self.complete_cost)
+        """Between which the best possible complete cost lies; None where no bound is known."""
+        return None if self.lower_bound is None else cost_interval(vars(self))
 
 
 class FlexiblePlanner:
@@ -126,8 +128,8 @@ class FlexiblePlanner:
         estimate = sum(
             (self._estimates.get(portion, Fraction(0)) * count for portion, count in missing.items()), Fraction(0)
         )
-        complete = landed + round_money(estimate, self._published.buyer.currency_code)
-        return FlexibilityCost(landed, sum(missing.values()), complete)
+        rounded = round_money(estimate, self._published.buyer.currency_code)
+        return FlexibilityCost(landed, sum(missing.values()), rounded)
 
 
 def _bounded(

@@ -181,7 +181,7 @@ class FlexibilitySavings:
         on_every_row = {**self._decided(), "share_basis": self._share_basis, **self._estimate_errors()}
         rows = []
         for allowed, cost in sorted(found.items()):
-            ends, estimate = totals.saving_range(allowed, cost), modelled[allowed]
+            ends, estimate = totals.saving_range(cost), modelled[allowed]
             rows.append(
                 {
                     **self.key,

@@ -65,6 +65,9 @@ class TotalCosts:
             ("substitutes", {"use_substitutes": True}, self._games.costs.forms_allowed),
         ):
             rules = self._listed_rules.model_copy(update=change)
+            if self._allow_the_same(rules, self._listed_rules):
+                found[allowed] = self.listed
+                continue
             cost = self._planner.cost(rules, self._known, [*self._vendors, self._cheapest_vendors(players)])
             if cost is None:
                 continue
@@ -88,13 +91,13 @@ class TotalCosts:
         vendors = [*self._vendors, self._cheapest_vendors(flexible)]
         return self._planner.cost_with_flexible(line_numbers, self._known, vendors)
 
-    def saving_range(self, allowed: str, cost: FlexibilityCost) -> Interval | None:
+    def saving_range(self, cost: FlexibilityCost) -> Interval | None:
         """Between which amounts lies what a kind of flexibility saves in complete cost; None where that is not known.
 
         Every plan as listed is one with more flexibility, where the scenarios differ in nothing else. So where both lack as
         many pieces the saving is at least 0, and what the bounds leave below 0 is cut off.
         """
-        if allowed == "none":
+        if cost is self.listed:
             return Interval(Decimal(0), Decimal(0))
         before, after = self.listed.range, cost.range
         if before is None or after is None or cost.complete_cost > self.listed.complete_cost:
@@ -104,6 +107,11 @@ class TotalCosts:
             self._listed_rules
         )
         return Interval(max(Decimal(0), found.low), found.high) if is_nested else found
+
+    def _allow_the_same(self, rules: Scenario, others: Scenario) -> bool:
+        """Whether the same plans are possible under both: what one allows beyond the other is not needed or not on offer."""
+        ours, theirs = self._planning.candidates(rules), self._planning.candidates(others)
+        return have_equal_terms(rules, others) and contains(ours, theirs) and contains(theirs, ours)
 
     def _flexible_contains(self, rules: Scenario) -> bool:
         """Whether every plan under some rules is one under the flexible scenario's."""
@@ -122,5 +130,6 @@ class TotalCosts:
 
 
 def _published_cost(row: Mapping[str, Any]) -> FlexibilityCost:
-    bound = min(row["lower_bound"], row["landed_cost"])
-    return FlexibilityCost(row["landed_cost"], row["unfilled_piece_count"], row["complete_cost"], bound)
+    return FlexibilityCost(
+        row["landed_cost"], row["unfilled_piece_count"], row["unfilled_estimate"], row["lower_bound"]
+    )

@@ -11,7 +11,7 @@ from hashlib import sha256
 from math import isfinite
 
 from pipelines.money import Interval, currency_digits, round_half_up, round_money
-from pipelines.reporting.basis.words import MONTH_NAMES
+from pipelines.reporting.basis.words import MONTH_NAMES, between_words
 
 MINUS = "\u2212"
 NOTHING = "\u2013"
@@ -36,10 +36,9 @@ def ends(interval: Interval, currency_code: str, *, signed: bool = False) -> str
     return low if low == high else f"{low} to {high}"
 
 
-def between_words(interval: Interval, currency_code: str) -> str:
-    """The two ends in a sentence: ``between 13.20 and 14.90``; empty where they are one."""
-    low, high = (money(amount, currency_code) for amount in (interval.low, interval.high))
-    return f"between {low} and {high}" if interval.width else ""
+def between(interval: Interval, currency_code: str) -> str:
+    """The two ends of an amount in a sentence: ``between 13.20 and 14.90``; empty where they show alike."""
+    return between_words(money(interval.low, currency_code), money(interval.high, currency_code))
 
 
 def change(amount: Decimal, between: Interval, currency_code: str) -> str:

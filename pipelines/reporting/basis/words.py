@@ -13,6 +13,8 @@ MONTH_NAMES = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 
+NO_CLEAR_SAVING = "no clear saving"
+"""Said where the best possible plans may save nothing or cost more."""
 ESTIMATED_MARK = "\u2248"
 """Marks a saving that is estimated, not planned."""
 
@@ -51,7 +53,6 @@ CHANGE_PARTS = {
 
 REVISION_REASONS = {
     "list": "another version of the parts list",
-    "method": "published before tax and duty were in the prices",
     "prices": "prices that came late or were corrected, or settings",
 }
 
@@ -80,27 +81,36 @@ CAUTIONS = (
 PRIVATE = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
 REPORT_METHODS = (
-    "The index is the cost of one fixed parts list at each month's prices; the base month is 100 (Lowe). Only prices move it. They are "
-    "purchasers' prices: what the buyer pays for the goods, tax and duty on them included, shipping and fees not.",
-    "Two other formulas are drawn thin: GEKS-Törnqvist over 25 months, joined by the mean splice on published values. One uses the "
-    "list's quantities, the other what each month's plan buys. The shaded band spans all three.",
-    "Levels are rounded for display; changes and contributions are calculated from unrounded levels.",
+    "The index (Lowe) is the cost of one fixed parts list at each month's prices; the base month is 100. Prices include tax and duty on "
+    "goods, but no shipping and no fees.",
+    "The shaded band spans the index and two others, drawn with thin lines: GEKS-Törnqvist with the list's quantities, and with the "
+    "quantities that each month's plan buys.",
+    "Levels are rounded for display; changes and contributions are calculated before rounding.",
     "A month's first published figures are kept. Where a figure would differ now, that month's page shows both.",
-    "An element's price in a month is the mean purchaser's price of the cheapest stock that covers the need.",
-    "A line without a price of its own in a month moves with the mean change of its class and counts as imputed.",
-    "Complete cost also moves with shipping, fees and other terms, the parts list and our decisions; the index does not.",
-    "Availability counts new pieces in the listed part and colour that one order per vendor can buy. Trends are Theil-Sen slopes of "
-    "a year, with a 90 % interval. Price summaries name no vendors and do not count here.",
-    "A forecast (Theta method) is shown only if trials from 24 or more past months beat 'same as last month', 'the mean change goes on' and "
-    "'same as in that month last year', each by more than luck (Diebold-Mariano test at 5 %, corrected for all indices tested that day). "
-    "Its interval is what four in five past errors kept to, and past months must have lain inside such intervals.",
+    "An element's price is the mean price of the cheapest stock that covers the need.",
+    "A line without a price in a month moves with the mean change of its class and counts as imputed.",
+    "Complete cost also moves with shipping, fees, the parts list and our decisions.",
+    "Availability counts new pieces in the listed part and colour that one order per vendor can buy; price summaries do not count. "
+    "Trends are Theil-Sen slopes of a year, with a 90 % interval.",
+    "A forecast (Theta method) is shown only if it beat three simple ones in trials from 24 or more past months, by more than luck "
+    "(Diebold-Mariano test at 5 %, corrected for all indices tested that day). Its interval is as wide as four in five past errors.",
 )
 CHANGE_METHODS = (
-    "A change is stated where the cheapest possible purchases changed the same way. Its parts are of what was bought before, at the "
-    "new prices, rates and terms; what is left comes from buying otherwise.",
-    "A vendor's prices and stock: change of the parts' cost, all other vendors as they are today. Its terms: change of the cheapest "
-    "mix's cost. Effects do not add up, because one vendor replaces another.",
+    "A change is stated only where the cheapest possible purchase surely became dearer, or surely cheaper. Its parts are of what was "
+    "bought before, at the new prices, rates and terms; what is left comes from buying otherwise.",
+    "For each vendor: what its new prices and stock change in the cost of the parts, and its new terms in the cost of the cheapest mix. "
+    "These do not add up, because one vendor replaces another.",
 )
+
+
+def between_words(low: str, high: str) -> str:
+    """Where an amount lies, in a sentence: ``between 13.20 and 14.90``; empty where the ends read alike."""
+    return "" if low == high else f"between {low} and {high}"
+
+
+def with_range(finding: str, between: str) -> str:
+    """A finding and where it lies: ``8.09 EUR dearer (between 7.60 and 8.40)``; alone where ``between`` is empty."""
+    return f"{finding} ({between})" if between else finding
 
 
 def difference_in_words(
@@ -125,10 +135,9 @@ def difference_in_words(
         return "no change"
     if between.direction is None:
         ends = [f"{as_text(end)} {word}" for end, word in ((low, down), (high, up)) if end]
-        return f"no clear change ({'between ' if len(ends) == 2 else 'at most '}{' and '.join(ends)})"
+        return with_range("no clear change", between_words(*ends) if len(ends) == 2 else f"at most {ends[0]}")
     found = f"{as_text(abs(amount))}{unit and ' '}{unit} {down if between.direction < 0 else up}"
-    ends = [as_text(end) for end in sorted((low, high))]
-    return found if ends[0] == ends[1] else f"{found} (between {' and '.join(ends)})"
+    return with_range(found, between_words(*map(as_text, sorted((low, high)))))
 
 
 def listed_words(items: Sequence[str]) -> str:
@@ -155,6 +164,4 @@ def stated_saving(amount: str, low: str | None, high: str | None, *, is_clear: b
     """
     if low is None or high is None:
         return f"{amount} {ESTIMATED_MARK}"
-    if low == high:
-        return amount
-    return f"{amount if is_clear else 'no clear saving'} (between {low} and {high})"
+    return with_range(amount if is_clear or low == high else NO_CLEAR_SAVING, between_words(low, high))

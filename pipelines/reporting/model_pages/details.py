@@ -54,7 +54,11 @@ def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "today": day(page_data.today),
         "private": PRIVATE if model.publish_lines != "all" else "",
         "sections": sections,
-        "methods": unique_sentences(METHODS, *(section["flexibility"].methods for section in sections)),
+        "methods": unique_sentences(
+            METHODS,
+            [f"kitfare trace {model.code} shows the file and the line that each price comes from."],
+            *(section["flexibility"].methods for section in sections),
+        ),
     }
 
 

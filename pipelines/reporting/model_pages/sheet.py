@@ -8,12 +8,11 @@ from typing import Any
 import polars as pl
 
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, Saving, is_usable, saving
-from pipelines.reporting.basis.page_tables import between_words, count, day, money, percent
-from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, unique_sentences
+from pipelines.reporting.basis.page_tables import between, count, day, money, percent
+from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, NO_CLEAR_SAVING, unique_sentences
 from pipelines.reporting.sections.buying import LINE_METHOD, buying_of
 from pipelines.reporting.sections.changes import prices_alone, what_changed
 from pipelines.reporting.sections.costs import (
-    NO_CLEAR_SAVING,
     charted_scenarios,
     complete_cost,
     cost_chart,
@@ -117,14 +116,14 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
 
 def _saved_words(found: Saving, currency_code: str, against: str) -> tuple[str, str]:
     """A saving as a figure, and its share as a note, so that the figure stays on one line."""
-    between = between_words(found.between, currency_code)
+    within = between(found.between, currency_code)
     if not found.is_clear:
-        return NO_CLEAR_SAVING, f"{between}, compared with “{against}”"
+        return NO_CLEAR_SAVING, f"{within}, compared with “{against}”"
     note = f"compared with “{against}”"
     if found.share_pct is not None:
         note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
-    if between:
-        note += f"; {between}"
+    if within:
+        note += f"; {within}"
     return money(found.amount, currency_code, with_code=True), note
 
 

@@ -28,6 +28,7 @@ from pipelines.reporting.basis.page_tables import (
     percent,
 )
 from pipelines.reporting.basis.render import write_page
+from pipelines.reporting.basis.words import NO_CLEAR_SAVING
 from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_picture
 from pipelines.reporting.month.model_report import (
     is_reported,
@@ -41,7 +42,6 @@ from pipelines.reporting.month.month_charts import overview_chart, spread_by_mod
 from pipelines.reporting.month.report_data import write_data
 from pipelines.reporting.sections.availability import availability_of, copies_words
 from pipelines.reporting.sections.costs import (
-    NO_CLEAR_SAVING,
     WITHHELD,
     cost_coverage,
     headline_cost,

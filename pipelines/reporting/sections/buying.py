@@ -34,7 +34,7 @@ THRESHOLDS = {
     "handling_waiver": "handling of {assortment} is free",
     "discount": "a discount begins",
 }
-SENSITIVITY_METHOD = "Each change is planned anew. The ranges are where the difference of the best possible plans lies."
+SENSITIVITY_METHOD = "Each change is planned anew. The difference of the best possible plans lies in the range."
 LINE_METHOD = "A line's cost is its goods and its part of shipping, handling and tax."
 ASSUMPTIONS = {
     "prices": "Prices \u00b110 %",
@@ -235,10 +235,10 @@ def _maker_words(page_data: PageData, row: Row, bought: int, cheaper: int, sold:
     code = row["currency_code"]
     name = page_data.vendor_names().get(row["maker_vendor_code"], row["maker_vendor_code"])
     some = count(bought) if row["maker_goods_value"] else "none"
-    value = f", goods of {money(row['maker_goods_value'], code, with_code=True)}" if row["maker_goods_value"] else ""
+    value = f": goods of {money(row['maker_goods_value'], code, with_code=True)}" if row["maker_goods_value"] else ""
     words = [
-        f"The cheapest mix buys {some} of the {_lines(sold)} that {name} could serve{value}; "
-        f"{count(cheaper)} {'costs' if cheaper == 1 else 'cost'} less there than elsewhere."
+        f"{name} could serve {_lines(sold)}; {count(cheaper)} {'costs' if cheaper == 1 else 'cost'} less there than elsewhere.",
+        f"The cheapest mix buys {some} there{value}.",
     ]
     more = money(row["further_spend"], code, with_code=True)
     change = row["further_cost_change"]

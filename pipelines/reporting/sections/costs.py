@@ -22,7 +22,7 @@ from pipelines.reporting.basis.page_tables import (
     money,
     percent,
 )
-from pipelines.reporting.basis.words import WITHHELD_COST_WORDS, WITHHELD_INDEX_WORDS
+from pipelines.reporting.basis.words import NO_CLEAR_SAVING, WITHHELD_COST_WORDS, WITHHELD_INDEX_WORDS
 from pipelines.reporting.drawings.chart import Chart, Line
 from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from pipelines.settings import Buyer
@@ -30,8 +30,6 @@ from pipelines.settings import Buyer
 DEARER_WITH_MORE = "A way that finds more pieces can cost more."
 """Why a way of buying with more flexibility can cost more."""
 REFUSED = "refused by a check"
-NO_CLEAR_SAVING = "no clear saving"
-"""Shown where the best possible plans may save or cost more."""
 BETWEEN_WORDS = "Between: what the cheapest possible purchases may save."
 WITHHELD = "withheld"
 ESTIMATED = "*"

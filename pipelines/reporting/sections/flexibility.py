@@ -10,7 +10,7 @@ import polars as pl
 
 from pipelines.insight.flexibility.saving_game import SAMPLED_PAIRS
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Table, between_words, columns, count, money, percent
+from pipelines.reporting.basis.page_tables import NOTHING, Table, between, columns, count, money, percent
 from pipelines.reporting.basis.words import COLOUR_RULES, ESTIMATED_MARK, listed_words, stated_saving
 from pipelines.reporting.sections.costs import saving_words
 from pipelines.reporting.sections.look_first import LOOK_METHOD, LookFirst, first_lines, look_first
@@ -29,16 +29,13 @@ VIEWS = (
     ("On top", "all others are flexible already"),
 )
 KINDS = (("none", "Nothing"), ("colour", "Colours"), ("substitutes", "Forms"), ("both", "Colours and forms"))
-COSTS_METHOD = "Costs with each kind of flexibility, and with the first lines to look at, are planned."
 QUICK_METHOD = (
-    "What the lines with the largest savings save alone and on top is planned, too: with only this line flexible, and with all but it. "
-    "Other savings of single lines, and all fair shares, are a quick estimate within a few dozen sets of vendors, scaled to the plans so "
-    "that fair shares add up. Handling by assortment, charges by size, vendors' limits and stock on hand are not in it."
+    "Costs with each kind of flexibility, and with the first lines to look at, are planned; so are the largest savings of single lines, "
+    "alone and on top. All other savings are quick estimates among a few dozen sets of vendors, without handling by assortment, charges "
+    "by size, vendors' limits and stock on hand. They are scaled to the plans, so that fair shares add up."
 )
-CLEAR_METHOD = "A line clearly saves money if a planned saving is above 0 wherever the accuracy of its plans leaves it."
-DECIDED_METHOD = (
-    "The more lines are decided, the more flexibility can save: compare models only where that share is alike."
-)
+CLEAR_METHOD = "A line clearly saves money if the whole range of a planned saving is above 0."
+DECIDED_METHOD = "More decided lines can save more: compare models only where that share is alike."
 
 
 @dataclass(frozen=True)
@@ -160,11 +157,9 @@ def _words(
         elif not together.is_clear:
             words.append("The plans are not exact enough to show whether buying flexibly saves.")
         elif together.amount > 0:
-            between = between_words(together.between, buyer.currency_code)
-            within = between and f", {between}"
-            words.append(
-                f"Buying flexibly saves {saving_words(together, buyer.currency_code, with_code=True)}{within}."
-            )
+            saved = saving_words(together, buyer.currency_code, with_code=True)
+            within = between(together.between, buyer.currency_code)
+            words.append(f"Buying flexibly saves {saved}{within and f', {within}'}.")
         else:
             words.append("Buying flexibly saves nothing today.")
     if "both" in costs:
@@ -212,7 +207,7 @@ def _methods(
 ) -> list[str]:
     if not costs:
         return []
-    methods = [COSTS_METHOD, QUICK_METHOD, CLEAR_METHOD, DECIDED_METHOD]
+    methods = [QUICK_METHOD, CLEAR_METHOD, DECIDED_METHOD]
     if looks is not None:
         methods.append(LOOK_METHOD)
     return [*methods, *(_sampling_words(page_data, plan, buyer) if names_lines else [])]
@@ -258,7 +253,7 @@ def _line_words(lines: Sequence[_LineSavings], fillers: Collection[int]) -> str:
         found.append(f"{count(filling)} {'finds' if filling == 1 else 'find'} pieces that are missing as designed")
     if idle:
         found.append(
-            f"{count(idle)} {'saves' if idle == 1 else 'save'} nothing by the estimate: the designer's colour could return there"
+            f"{count(idle)} {'saves' if idle == 1 else 'save'} nothing by the estimate and could take the designer's colour again"
         )
     return f"Of {count(len(lines), 'line')} with flexible colour, {listed_words(found)}."
 
@@ -381,4 +376,4 @@ def _idle_words(lines: Sequence[_LineSavings]) -> str:
         return ""
     named = ", ".join(str(line.number) for line in sorted(idle, key=lambda line: line.number))
     saves = "Line {} saves" if len(idle) == 1 else "Lines {} save"
-    return f"{saves.format(named)} nothing today by the estimate: the designer's colour could return there."
+    return f"{saves.format(named)} nothing today by the estimate and could take the designer's colour again."

@@ -15,8 +15,8 @@ from pipelines.settings import Buyer
 from schemas.published.flexibility import LOOK_FIRST
 
 LOOK_METHOD = (
-    "A line is not worth a look where every colour costs about the same, or there is no other. The estimate takes the lines in the "
-    "order shown, each on top of the lines before it and of what is flexible already."
+    "A line is not worth a look where every colour costs about the same, or there is no other. Each line's estimate counts on top of "
+    "the lines before it and of what is flexible already."
 )
 
 

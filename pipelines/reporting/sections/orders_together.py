@@ -10,8 +10,8 @@ import polars as pl
 from pipelines.insight.together.joint_orders import SETS_AT_FULL_EFFORT_UP_TO
 from pipelines.money import cost_interval, exactly
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, accuracy, between_words, columns, count, money, unit_price
-from pipelines.reporting.basis.words import with_order
+from pipelines.reporting.basis.page_tables import Table, accuracy, between, columns, count, money, unit_price
+from pipelines.reporting.basis.words import with_order, with_range
 from pipelines.settings import Buyer
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE
 from schemas.published.whole_costs import COPY_COST
@@ -137,17 +137,13 @@ def _saved_words(page_data: PageData, order: Row, shares: list[Row]) -> str:
     separate = sum((cost_interval(plan) for plan in known), exactly(Decimal(0)))
     if len(known) < len(plans) or separate.high != order["separate_cost"]:
         return f"Together the plans cost {money(order['complete_cost'], code, with_code=True)}"
-    between = separate - cost_interval(order)
-    words = between_words(between if saved >= 0 or between.direction is None else -between, code)
-    within = words and f" ({words})"
-    if between.direction is None:
-        return f"Buying together saves nothing that is clear{within}"
+    found = separate - cost_interval(order)
+    if found.direction is None:
+        return with_range("Buying together saves nothing that is clear", between(found, code))
     if saved >= 0:
-        return f"Buying together saves {money(saved, code, with_code=True)}{within}"
-    return (
-        f"Buying together costs {money(-saved, code, with_code=True)} more{within}, because each model bought alone counts on the "
-        "same stock"
-    )
+        return with_range(f"Buying together saves {money(saved, code, with_code=True)}", between(found, code))
+    more = with_range(f"Buying together costs {money(-saved, code, with_code=True)} more", between(-found, code))
+    return f"{more}, because each model bought alone counts on the same stock"
 
 
 def _first_words(page_data: PageData, order: Row, first: list[Row], names: str) -> str:

@@ -134,11 +134,11 @@ def _sources_words(sources: pl.DataFrame) -> str:
     alone = sources.filter(pl.col("second_vendor_code") == "").height
     inside = sources.filter(pl.col("is_second_in_plan")).height
     whole = (
-        f"For {count(alone)} of {count(sources.height, 'portion')} bought no other vendor has all pieces"
+        f"For {count(alone)} of {count(sources.height, 'portion')} no other vendor has all pieces"
         if alone
-        else "For each portion bought another vendor has all pieces"
+        else "Each portion could be bought whole from another vendor"
     )
-    return f"{whole}; for {count(inside)} the cheapest other source is a vendor of this plan."
+    return f"{whole}. The cheapest other vendor is already in this plan for {count(inside, 'portion')}."
 
 
 def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, sources: pl.DataFrame) -> str:
@@ -147,11 +147,11 @@ def _robust_words(page_data: PageData, plan: Row, variants: pl.DataFrame, source
     alone = with_two.filter(pl.col("source_in_plan_count") < 2).height
     if not with_two.height:
         return ""
-    words = f"Two vendors or more could each fill {count(with_two.height, 'portion')}"
+    words = f"{count(with_two.height, 'portion')} could {'' if with_two.height == 1 else 'each '}be filled by two or more vendors"
     if not alone:
         each = "" if with_two.height == 1 else " for each"
-        return f"{words}; this plan has two of them{each}, so no plan is more robust."
-    words += f"; for {count(alone)} of them this plan has at most one such vendor."
+        return f"{words}; this plan orders from two of these{each}, so no plan is more robust."
+    words += f"; for {count(alone)} of them this plan orders from at most one of these."
     own = set(page_data.rows_of_plan(PLAN_VENDOR, plan)["vendor_code"])
     names = page_data.vendor_names()
     for row in _of(variants, "sources_in_plan"):

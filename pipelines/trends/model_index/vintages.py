@@ -5,9 +5,6 @@ published ties the index to its earlier base. So levels do not jump when the mon
 ``matched-chain`` are calculated anew each night from all that is known by then. A level that differs from its vintage is shown,
 and listed as a revision. The GEKS indices are never revised: published levels stay, and a new month is joined to them by the
 mean splice on published values.
-
-Levels published before the index took purchasers' prices have the price basis ``displayed``. They stay, and later levels are
-joined to them: a change of method breaks a series' meaning, not its level. Where a level differs now, the reason is ``method``.
 """
 
 from __future__ import annotations
@@ -25,8 +22,6 @@ from pipelines.trends.index_numbers.splicing import WINDOW_MONTHS, WindowIndex, 
 from schemas.published.price_index import INDEX_REVISION, INDEX_VINTAGE
 from schemas.validate import empty_frame, polars_schema
 
-PRICE_BASIS = "purchasers"
-"""What levels are made of now."""
 SAME_LEVEL = 1e-6
 """Levels that differ by less index points are the same: the last bits of a sum are no revision."""
 
@@ -135,7 +130,6 @@ def new_vintages(
             pl.col("index_level").alias("first_published_level"),
             pl.col("base_month").alias("first_published_base_month"),
             "list_version",
-            pl.lit(PRICE_BASIS).alias("price_basis"),
         )
         .select(INDEX_VINTAGE.columns)
         .cast(polars_schema(INDEX_VINTAGE))
@@ -160,11 +154,7 @@ def revisions(price_index: pl.DataFrame, vintages: pl.DataFrame, list_versions: 
     )
     both: Any = vintages.join(now, on=INDEX_VINTAGE.key).with_columns(
         revision_points=points,
-        revision_reason=pl.when(pl.col("price_basis") != PRICE_BASIS)
-        .then(pl.lit("method"))
-        .when(same_list)
-        .then(pl.lit("prices"))
-        .otherwise(pl.lit("list")),
+        revision_reason=pl.when(same_list).then(pl.lit("prices")).otherwise(pl.lit("list")),
     )
     moved = pl.col("index_level").is_null() | (pl.col("revision_points").abs() > SAME_LEVEL)
     result: pl.DataFrame = both.filter(moved).select(INDEX_REVISION.columns).sort(INDEX_REVISION.key)

@@ -139,7 +139,7 @@ def test_what_nothing_joins_has_no_level() -> None:
 
 def test_of_several_bases_the_latest_holds() -> None:
     rows = [
-        ("tower", "home", month, "lowe", date(2025, 5, 1), level, base, 1, "purchasers")
+        ("tower", "home", month, "lowe", date(2025, 5, 1), level, base, 1)
         for month, level, base in (("2020-01", 100.0, "2019-01"), ("2025-02", 103.0, "2025-01"))
     ]
     known = pl.DataFrame(rows, polars_schema(INDEX_VINTAGE), orient="row")
@@ -152,19 +152,3 @@ def test_two_files_about_one_month_are_refused() -> None:
     assert index_vintages.joined([known.head(3), known.tail(-3)]).equals(known.sort(INDEX_VINTAGE.key))
     with pytest.raises(InputError, match="two files have the level first published for geks-tornqvist, tower"):
         index_vintages.joined([known, known.head(1)])
-
-
-def test_levels_of_displayed_prices_stay_and_what_differs_is_the_methods() -> None:
-    """A file without a price basis is from before; its months keep their levels, later ones are joined to them."""
-    _, known = published_on(date(2025, 5, 2), months=slice(0, 5))
-    before = known.with_columns(
-        price_basis=pl.lit("displayed"), first_published_level=pl.col("first_published_level") * 2
-    )
-    index, new = published_on(date(2025, 7, 2), before)
-    assert set(new["price_basis"]) == {"purchasers"} and not set(new["month"]) & set(before["month"])
-    plain, _ = published_on(date(2025, 7, 2))
-    for method in ("lowe", "geks-tornqvist"):
-        assert levels(index, method) == pytest.approx({m: 2 * v for m, v in levels(plain, method).items()}, rel=1e-5)
-    moved = before.with_columns(first_published_level=pl.col("first_published_level") + 1)
-    assert set(revisions(index, moved, VERSIONS)["revision_reason"]) == {"method"}
-    assert INDEX_VINTAGE.optional["price_basis"] == "displayed"

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.builders.histories import random_case
-from tests.warehouse.history.test_history_against_reference import LONG, check_against_reference, check_any_order
+from tests.warehouse.price_history.test_history_against_reference import LONG, check_against_reference, check_any_order
 
 
 @given(st.randoms(use_true_random=True))
