@@ -107,8 +107,15 @@ class ChangedAssumptions:
             pl.Series("unit_price", [changed[price] for price in prices], dtype=pl.Decimal(18, 6))
         )
 
+    @property
+    def changes_portions(self) -> bool:
+        """Whether portions have other rules than the workspace's."""
+        return bool(self.new_only or self.lines_in_any_colour or self.lines_as_listed)
+
     def in_portions(self, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with some lines in any colour and others as listed; a changed portion leaves its colour group."""
+        if not self.changes_portions:
+            return portions
         in_any_colour, as_listed = (
             pl.col("line_number").is_in(lines) for lines in (self.lines_in_any_colour, self.lines_as_listed)
         )

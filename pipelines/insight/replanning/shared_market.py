@@ -17,7 +17,7 @@ import polars as pl
 from pipelines.costing.several_orders import vendor_of, with_order_numbers
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook, terms_on
-from pipelines.demand import model_portions
+from pipelines.demand.demand_by_date import demand_of
 from pipelines.demand.fitting import PORTION_KEY, fitting_elements
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
@@ -74,11 +74,16 @@ class SharedMarket:
         scenario = changes.in_scenario(scenario)
         self.scenario = scenario.model_copy(update={"use_stock_on_hand": use_stock_on_hand})
         self.book: TermsBook = changes.in_terms(terms_on(inputs, day, buyer))
-        own = [model_portions.portions_on(model, day, scenario.use_flexibility) for model in models]
+        demand = demand_of(inputs)
+        own = [demand.portions(model, day, scenario.use_flexibility) for model in models]
         self.line_step = 10 ** len(str(max((int(frame["line_number"].max() or 0) for frame in own), default=0)))  # type: ignore[arg-type]
         own = [changes.in_portions(frame) for frame in own]
         self.portions = pl.concat(self._as_its_own(model, frame) for model, frame in enumerate(own))
-        self.fits = fitting_elements(self.portions, inputs.tables, day, use_substitutes=scenario.use_substitutes)
+        self.fits = (
+            demand.fits(models[0], day, scenario.use_flexibility, scenario.use_substitutes)
+            if len(models) == 1 and not changes.changes_portions
+            else fitting_elements(self.portions, inputs.tables, day, use_substitutes=scenario.use_substitutes)
+        )
         own_parts = self.fits.select("part_code").unique()
         self._market = changes.in_prices(market.join(own_parts, on="part_code", how="semi", maintain_order="left"))
         self._wholes: dict[frozenset[int], Candidates] = {}
