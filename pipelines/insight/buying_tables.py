@@ -79,6 +79,9 @@ def buying_tables(
     """
     tasks: list[JointTask | ModelTask] = [*joint_tasks(inputs, market, last_seen, summaries, plans, day)]
     tasks += _model_tasks(inputs, market, last_seen, summaries, plans, day)
+    tasks.sort(
+        key=lambda task: -task.market.height
+    )  # the longest first, so that all processes are done at about the same time
     rows: Rows = {contract.name: [] for contract in BUYING_CONTRACTS}
     for _, found in spread(rows_of_task, inputs, enumerate(tasks), min(inputs.settings.refresh.workers, len(tasks))):
         for name, more in found.items():

@@ -19,6 +19,7 @@ from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
+from pipelines.planner import solve
 from pipelines.planner.statement.problem import STEP_SCHEMA, Problem, Solution
 from pipelines.planning.candidates import Candidates, Portion
 from pipelines.planning.purchase_plan import ALLOCATION_SCHEMA, PurchasePlan, joined
@@ -122,11 +123,18 @@ class MakerFirst:
             of_group = is_of_group[order.uses["portion_index"].to_numpy()]
             colour = order.uses["colour_code"].to_numpy()
             for other in sorted(set(colour[of_group]) - {begun[group]}):
-                plan = self.planner.plan_candidates(
-                    order.with_those_uses(~of_group | (colour == other)), self._rules_at_maker
-                )
-                if plan.rank[:2] == first.rank[:2]:
-                    yield plan
+                found = order.with_those_uses(~of_group | (colour == other))
+                if self._may_be_as_good(found, first):
+                    plan = self.planner.plan_candidates(found, self._rules_at_maker)
+                    if plan.rank[:2] == first.rank[:2]:
+                        yield plan
+
+    def _may_be_as_good(self, order: Candidates, first: PurchasePlan) -> bool:
+        """Whether one linear program leaves it open that an order fills as many pieces as the first and costs no more."""
+        if not order.uses.height:
+            return True
+        missing, bound = solve.first_bound(order.problem(self.planner.book, self._rules_at_maker))
+        return (missing, bound) <= first.rank[:2]
 
     def _with_other_portions(self, order: Candidates, first: PurchasePlan) -> Iterator[PurchasePlan]:
         """The same order with its pieces given to the portions that are dearest elsewhere.

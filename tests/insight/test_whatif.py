@@ -3,9 +3,13 @@
 from decimal import Decimal
 from typing import Any
 
+import polars as pl
 import pytest
 
 from pipelines.insight.replanning.changed_assumptions import ChangedAssumptions
+from pipelines.insight.replanning.offers import Offers
+from pipelines.insight.replanning.shared_market import SharedMarket
+from pipelines.insight.replanning.starting_plans import start_from_orders
 from pipelines.insight.what_if.answers import PricesOnDate, Question, answer_what_if
 from pipelines.planning.scenarios import plan_model
 from tests.builders.markets import (
@@ -75,3 +79,24 @@ def test_what_the_maker_has_nothing_of_is_reported() -> None:
     answer = asked("maker_first", ChangedAssumptions(without_vendors=("hall",)))
     assert answer.as_it_is.notes == ()
     assert any("the maker's shop has nothing" in note for note in answer.changed.notes)
+
+
+@pytest.mark.parametrize("pieces", [100, 30])
+@pytest.mark.parametrize("penalty", [Decimal(0), Decimal(2)])
+def test_a_start_is_ranked_as_its_plan_is(pieces: int, penalty: Decimal) -> None:
+    """Orders for 100 bricks, taken over as they are and for fewer bricks; grey plates are sold by the dozen, so two are spare."""
+    inputs = make_inputs((MODEL,), (BUYER,), vendor_terms=TERMS, vendors=VENDORS)
+    scenario = next(each for each in inputs.settings.scenarios if each.scenario_code == "cheapest")
+    scenario = scenario.model_copy(update={"parcel_penalty": penalty})
+    market = MARKET.with_columns(
+        sold_in_multiples_of=pl.when(pl.col("part_code") == "plate").then(12).otherwise(1).cast(pl.Int64)
+    )
+    orders = SharedMarket(inputs, [MODEL], DAY, BUYER, scenario, market, False).together([0], [], "quick")
+    fewer = make_model([line(1, "brick", "red", pieces), line(2, "plate", "grey", 10)])
+    shared = SharedMarket(inputs, [fewer], DAY, BUYER, scenario, market, False)
+    found = shared.candidates([0])
+    start = start_from_orders(orders, found, Offers(found), shared.pricing)
+    assert start is not None
+    plan = start.plan(found)
+    assert (start.rank, start.cost) == (plan.rank, plan.cost)
+    assert plan.spare_count >= 2 and plan.rank[0] == 0

@@ -6,10 +6,14 @@ from typing import Any
 
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipelines.errors import PlanRefusedError
 from pipelines.planner import solve
 from pipelines.planner.statement.problem import Problem
+from pipelines.planning.maker_first import MakerFirst
+from tests.builders.length import examples
 from tests.builders.markets import (
     flexibility,
     line,
@@ -130,3 +134,46 @@ def test_one_more_flexibility_that_ties_colours_together_is_not_a_wider_rule() -
     )
     found = planned(model, market)
     assert {row["colour_code"] for row in only(found, "flexible", "plan_line")} in ({"red"}, {"blue"})
+
+
+@settings(max_examples=examples(8, 60), deadline=None)
+@given(
+    st.lists(st.tuples(st.sampled_from(["0.40", "0.50", "0.60"]), st.integers(0, 3)), min_size=3, max_size=3),
+    st.lists(st.sampled_from(["0.05", "1", "5"]), min_size=3, max_size=3),
+)
+def test_orders_in_other_colours_are_left_out_only_where_they_would_not_count(makers: Any, others: Any) -> None:
+    """The maker has two bricks in some colours; an independent has the plates of the same colour group."""
+    model = make_model(
+        [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],
+        [flexibility(number, "any_one", group_code="g") for number in (1, 2)],
+    )
+    colours = ("red", "blue", "grey")
+    bricks = [offer("till", "brick", colour, price, n) for colour, (price, n) in zip(colours, makers, strict=True) if n]
+    plates = [offer("a", "plate", colour, price) for colour, price in zip(colours, others, strict=True)]
+    market = make_market(*bricks, *plates)
+    screened = planned(model, market, **TILL)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(MakerFirst, "_may_be_as_good", lambda *_: True)
+        every = planned(model, market, **TILL)
+    assert all(every.tables[name].equals(frame) for name, frame in screened.tables.items())
+
+
+def test_an_order_in_a_colour_with_too_few_pieces_is_not_planned(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+    real = MakerFirst._may_be_as_good
+
+    def noted(self: Any, *given: Any) -> bool:
+        asked.append(real(self, *given))
+        return asked[-1]
+
+    monkeypatch.setattr(MakerFirst, "_may_be_as_good", noted)
+    model = make_model(
+        [line(1, "brick", "red", 2), line(2, "plate", "red", 2)],
+        [flexibility(number, "any_one", group_code="g") for number in (1, 2)],
+    )
+    few, dear, equal = (
+        offer("till", "brick", "grey", "0.10", 1), offer("till", "brick", "brick", "0.60"),
+        offer("till", "brick", "blue", "0.50"),
+    )  # fmt: skip
+    planned(model, make_market(offer("till", "brick", "red", "0.50"), few, dear, equal), scenarios=(), **TILL)
+    assert sorted(set(asked)) == [False, True] and asked.count(False) >= 2 * asked.count(True)

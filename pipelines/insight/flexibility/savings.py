@@ -26,7 +26,7 @@ from pipelines.insight.flexibility.saving_game import SavingGame, Shares, fair_s
 from pipelines.insight.flexibility.total_costs import FIRST_LOOKS, TotalCosts
 from pipelines.insight.flexibility.vendor_mixes import MILLION
 from pipelines.insight.replanning.fair_share import in_whole_units
-from pipelines.insight.replanning.published_plans import PublishedPlan, published_plans
+from pipelines.insight.replanning.published_plans import PublishedPlan, longest_first, published_plans
 from pipelines.money import Interval, currency_digits, round_half_up
 from pipelines.planning.plan_cache import PlanCache
 from pipelines.planning.purchase_plan import PurchasePlan
@@ -65,7 +65,7 @@ def flexibility_savings(
     scenarios = {scenario.scenario_code: scenario for scenario in inputs.settings.scenarios}
     found: dict[str, Rows] = {contract.name: [] for contract in SAVING_CONTRACTS}
     if not (scenarios[LISTED].use_flexibility or scenarios[LISTED].use_substitutes):
-        needed = enumerate(published_plans(inputs, market, plans, day, (FLEXIBLE,)))
+        needed = enumerate(longest_first(published_plans(inputs, market, plans, day, (FLEXIBLE,))))
         for _, rows in spread(savings_of_plan, (inputs, cache_folder), needed, inputs.settings.refresh.workers):
             for name, of_table in rows.items():
                 found[name] += of_table

@@ -101,11 +101,21 @@ class ChangedAssumptions:
         if self.price_pct is None:
             return market
         factor = _factor(self.price_pct)
-        prices = [max(_to_six(Fraction(price) * factor), Decimal("0.000001")) for price in market["unit_price"]]
-        return market.with_columns(pl.Series("unit_price", prices, dtype=pl.Decimal(18, 6)))
+        prices = market["unit_price"].to_list()
+        changed = {price: max(_to_six(Fraction(price) * factor), Decimal("0.000001")) for price in set(prices)}
+        return market.with_columns(
+            pl.Series("unit_price", [changed[price] for price in prices], dtype=pl.Decimal(18, 6))
+        )
+
+    @property
+    def changes_portions(self) -> bool:
+        """Whether portions have other rules than the workspace's."""
+        return bool(self.new_only or self.lines_in_any_colour or self.lines_as_listed)
 
     def in_portions(self, portions: pl.DataFrame) -> pl.DataFrame:
         """Portions with some lines in any colour and others as listed; a changed portion leaves its colour group."""
+        if not self.changes_portions:
+            return portions
         in_any_colour, as_listed = (
             pl.col("line_number").is_in(lines) for lines in (self.lines_in_any_colour, self.lines_as_listed)
         )

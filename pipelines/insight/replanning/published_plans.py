@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from fractions import Fraction
@@ -93,3 +93,8 @@ def published_plans(
 
 def _of_scenario(frame: pl.DataFrame, scenario_code: str) -> pl.DataFrame:
     return frame.filter(pl.col("scenario_code") == scenario_code)
+
+
+def longest_first(plans: Iterable[PublishedPlan]) -> list[PublishedPlan]:
+    """The plans of models with most offers first, so that several processes are done at about the same time."""
+    return sorted(plans, key=lambda plan: -plan.market.height)

@@ -17,7 +17,7 @@ import polars as pl
 from pipelines.costing.several_orders import vendor_of, with_order_numbers
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import TermsBook, terms_on
-from pipelines.demand import model_portions
+from pipelines.demand.demand_by_date import demand_of
 from pipelines.demand.fitting import PORTION_KEY, fitting_elements
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import Model, WorkspaceInputs
@@ -26,7 +26,7 @@ from pipelines.insight.replanning.offers import Offers, Pieces
 from pipelines.insight.replanning.order_pricing import OrderPricing
 from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders, Served
 from pipelines.insight.replanning.published_plans import EFFORT
-from pipelines.insight.replanning.starting_plans import plan_from_orders
+from pipelines.insight.replanning.starting_plans import start_from_orders
 from pipelines.planner import solve
 from pipelines.planner.statement.problem import Solution
 from pipelines.planning.candidates import (
@@ -74,14 +74,18 @@ class SharedMarket:
         scenario = changes.in_scenario(scenario)
         self.scenario = scenario.model_copy(update={"use_stock_on_hand": use_stock_on_hand})
         self.book: TermsBook = changes.in_terms(terms_on(inputs, day, buyer))
-        own = [model_portions.portions_on(model, day, scenario.use_flexibility) for model in models]
+        demand = demand_of(inputs)
+        own = [demand.portions(model, day, scenario.use_flexibility) for model in models]
         self.line_step = 10 ** len(str(max((int(frame["line_number"].max() or 0) for frame in own), default=0)))  # type: ignore[arg-type]
         own = [changes.in_portions(frame) for frame in own]
         self.portions = pl.concat(self._as_its_own(model, frame) for model, frame in enumerate(own))
-        self.fits = fitting_elements(self.portions, inputs.tables, day, use_substitutes=scenario.use_substitutes)
-        self._market = changes.in_prices(market).join(
-            self.fits.select("part_code").unique(), on="part_code", how="semi"
+        self.fits = (
+            demand.fits(models[0], day, scenario.use_flexibility, scenario.use_substitutes)
+            if len(models) == 1 and not changes.changes_portions
+            else fitting_elements(self.portions, inputs.tables, day, use_substitutes=scenario.use_substitutes)
         )
+        own_parts = self.fits.select("part_code").unique()
+        self._market = changes.in_prices(market.join(own_parts, on="part_code", how="semi", maintain_order="left"))
         self._wholes: dict[frozenset[int], Candidates] = {}
 
     def _as_its_own(self, model: int, portions: pl.DataFrame) -> pl.DataFrame:
@@ -107,6 +111,11 @@ class SharedMarket:
         self, models: Collection[int], stock: pl.DataFrame | None = None, bought: Mapping[str, int] | None = None
     ) -> Candidates:
         """What may fill the portions of some models, from stock on hand and the offers that others have left."""
+        return self._found(models, stock, bought) if self.scenario.use_stock_on_hand or bought else self.whole(models)
+
+    def _found(
+        self, models: Collection[int], stock: pl.DataFrame | None = None, bought: Mapping[str, int] | None = None
+    ) -> Candidates:
         inputs, market = self.inputs, self._market
         if stock is not None:
             inputs = replace(inputs, tables={**inputs.tables, "stock_on_hand": stock})
@@ -128,7 +137,7 @@ class SharedMarket:
         """The candidates of some models as if nobody had bought anything and nothing were on hand."""
         key = frozenset(models)
         if key not in self._wholes:
-            self._wholes[key] = self.candidates(models, self.inputs.tables["stock_on_hand"].clear())
+            self._wholes[key] = self._found(models, self.inputs.tables["stock_on_hand"].clear())
         return self._wholes[key]
 
     @property
@@ -157,21 +166,11 @@ class SharedMarket:
 
     def published_orders(self, model: int, plan_purchase: pl.DataFrame, plan_line: pl.DataFrame) -> PlacedOrders:
         """A published plan of one model (with order codes) as orders; none where one of its offers is no longer there."""
-        orders: dict[str, Pieces] = {}
-        for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
-            orders.setdefault(vendor, {})[offer_id] = n
-        component = pl.when(pl.col("combination_code") == "").then(pl.lit("")).otherwise("part_code")
-        served = plan_line.filter(pl.col("vendor_code") != "").select(
-            pl.col("line_number") + model * self.line_step,
-            "portion_number",
-            "offer_id",
-            "combination_code",
-            component.alias("component_part_code"),
-            "colour_code",
-            "quantity",
-        )
-        is_known = {offer_id for pieces in orders.values() for offer_id in pieces} <= self.offers.keys()
-        return PlacedOrders(tuple(sorted(orders.items())), tuple(served.rows())) if is_known else NOTHING_BOUGHT
+        return self.if_known(orders_from_tables(plan_purchase, plan_line, model * self.line_step))
+
+    def if_known(self, orders: PlacedOrders) -> PlacedOrders:
+        """The orders; none where one of their offers is not among these."""
+        return orders if orders.bought.keys() <= self.offers.keys() else NOTHING_BOUGHT
 
     def after(
         self, model: int, before: PlacedOrders, known: Iterable[PlacedOrders], *, use_spares: bool = True
@@ -226,12 +225,13 @@ class SharedMarket:
         """The best of known orders, each cut to what is needed and on offer, that the rules allow."""
         offers = Offers(found)
         starts = [
-            plan
+            start
             for orders in {orders.content: orders for orders in known}.values()
-            if (plan := plan_from_orders(orders, found, offers, self.pricing)) is not None
-            and as_solution(plan, found, self.scenario) is not None
+            if (start := start_from_orders(orders, found, offers, self.pricing)) is not None
         ]
-        return min(starts, key=lambda plan: plan.rank, default=None)
+        # Most are never needed as plans: the best one nearly always keeps the rules.
+        plans = (start.plan(found) for start in sorted(starts, key=lambda start: start.rank))
+        return next((plan for plan in plans if as_solution(plan, found, self.scenario) is not None), None)
 
     def orders_of(self, plan: PurchasePlan) -> PlacedOrders:
         """A plan of the models' portions as orders; what it takes from stock on hand is left out."""
@@ -270,3 +270,21 @@ class SharedMarket:
                 left[offer_id] -= taken
                 rows.append((*portion, offer_id, "", "", colour, taken))
         return rows
+
+
+def orders_from_tables(plan_purchase: pl.DataFrame, plan_line: pl.DataFrame, first_line: int = 0) -> PlacedOrders:
+    """A published plan of one model (with order codes) as orders; its line numbers are shifted by ``first_line``."""
+    orders: dict[str, Pieces] = {}
+    for vendor, offer_id, n in plan_purchase.select("vendor_code", "offer_id", "bought_piece_count").iter_rows():
+        orders.setdefault(vendor, {})[offer_id] = n
+    component = pl.when(pl.col("combination_code") == "").then(pl.lit("")).otherwise("part_code")
+    served = plan_line.filter(pl.col("vendor_code") != "").select(
+        pl.col("line_number") + first_line,
+        "portion_number",
+        "offer_id",
+        "combination_code",
+        component.alias("component_part_code"),
+        "colour_code",
+        "quantity",
+    )
+    return PlacedOrders(tuple(sorted(orders.items())), tuple(served.rows()))

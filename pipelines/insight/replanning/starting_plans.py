@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 import polars as pl
 
-from pipelines.costing.order_penalties import penalties_under
+from pipelines.costing.order_penalties import OrderPenalties, penalties_under
 from pipelines.insight.replanning.minimum_orders import topped_up
 from pipelines.insight.replanning.offers import Offer, Pieces, is_beyond_stock
 from pipelines.insight.replanning.order_pricing import OrderPricing
@@ -17,9 +18,49 @@ from pipelines.planning.candidates import Candidates, Portion
 from pipelines.planning.purchase_plan import PurchasePlan, plan_of
 
 
-def plan_from_orders(
+@dataclass(frozen=True)
+class Start:
+    """Known orders cut to what is needed and on offer now, priced.
+
+    Attributes:
+        bought, served, unfilled: pieces by offer_id, what serves which portion, pieces by portion.
+        cost: exact, in the buyer's currency.
+        rank: that of the plan.
+    """
+
+    bought: Pieces
+    served: Sequence[Served]
+    unfilled: Mapping[Portion, int]
+    cost: Fraction
+    penalties: OrderPenalties
+    rank: tuple[int, Fraction, int, int]
+
+    def plan(self, found: Candidates) -> PurchasePlan:
+        """The plan of these candidates; no bound is known."""
+        purchases = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(self.bought.items())]
+        numbered = [
+            (found.portion_numbers[row[:2]], found.offer_numbers[row[2]], row[3], row[4], row[6]) for row in self.served
+        ]
+        unfilled = [(found.portion_numbers[portion], n) for portion, n in sorted(self.unfilled.items())]
+        return plan_of(
+            found,
+            Solution(
+                pl.DataFrame(purchases, schema={"offer_index": pl.Int64, "quantity": pl.Int64}, orient="row"),
+                pl.DataFrame(numbered, schema=_NUMBERED, orient="row")
+                .group_by([name for name in _NUMBERED if name != "quantity"], maintain_order=True)
+                .agg(pl.col("quantity").sum()),
+                pl.DataFrame(unfilled, schema={"portion_index": pl.Int64, "quantity": pl.Int64}, orient="row"),
+                self.cost,
+                Fraction(0),
+                is_proven=False,
+                penalties=self.penalties,
+            ),
+        )
+
+
+def start_from_orders(
     known: PlacedOrders, found: Candidates, offers: Mapping[str, Offer], pricing: OrderPricing
-) -> PurchasePlan | None:
+) -> Start | None:
     """Known orders cut to what is needed and on offer now, as one plan; None where vendors would not accept it.
 
     Combinations are kept whole or not at all. Pieces bought beyond the need stay bought where that is allowed, because a
@@ -52,21 +93,20 @@ def plan_from_orders(
         for row, quantity in zip(block, taken, strict=True):
             used[row[2]] = used.get(row[2], 0) + quantity
             rows.append((*row[:6], quantity))
-    return _accepted(pricing, found, offers, used, known.bought, rows, {p: n for p, n in left.items() if n})
+    return _accepted(pricing, offers, used, known.bought, rows, {p: n for p, n in left.items() if n})
 
 
 def _accepted(
     pricing: OrderPricing,
-    found: Candidates,
     offers: Mapping[str, Offer],
     used: Pieces,
     before: Mapping[str, int],
     rows: Sequence[Served],
     unfilled: Mapping[Portion, int],
-) -> PurchasePlan | None:
+) -> Start | None:
     """The cheaper plan that vendors accept, of one that keeps spares and one that does not."""
     needed = {offer_id: offers[offer_id].quantity_for(quantity) for offer_id, quantity in used.items()}
-    plans, tried = [], list[Pieces]()
+    starts, tried = list[Start](), list[Pieces]()
     for keeps in (True, False) if pricing.scenario.allow_spares else (False,):
         bought: Pieces = {}
         for offer_id, quantity in needed.items():
@@ -87,31 +127,16 @@ def _accepted(
             landed_costs = pricing.landed_costs(_by_vendor(pricing, bought))
         if any(landed_cost.broken_rules for landed_cost in landed_costs) or is_beyond_stock(bought, offers):
             continue
-        purchases = [(found.offer_numbers[offer_id], quantity) for offer_id, quantity in sorted(bought.items())]
-        numbered = [
-            (found.portion_numbers[row[:2]], found.offer_numbers[row[2]], row[3], row[4], row[6]) for row in rows
-        ]
-        plans.append(
-            plan_of(
-                found,
-                Solution(
-                    pl.DataFrame(purchases, schema={"offer_index": pl.Int64, "quantity": pl.Int64}, orient="row"),
-                    pl.DataFrame(numbered, schema=_NUMBERED, orient="row")
-                    .group_by([name for name in _NUMBERED if name != "quantity"], maintain_order=True)
-                    .agg(pl.col("quantity").sum()),
-                    pl.DataFrame(
-                        [(found.portion_numbers[portion], n) for portion, n in sorted(unfilled.items())],
-                        schema={"portion_index": pl.Int64, "quantity": pl.Int64},
-                        orient="row",
-                    ),
-                    sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0)),
-                    Fraction(0),
-                    is_proven=False,
-                    penalties=penalties_under(pricing.scenario),
-                ),
-            )
+        cost = sum((landed_cost.exact.total for landed_cost in landed_costs), Fraction(0))
+        penalties = penalties_under(pricing.scenario)
+        rank = (
+            sum(unfilled.values()),
+            cost + penalties.of_all({landed_cost.vendor_code for landed_cost in landed_costs}),
+            len(landed_costs),
+            sum(bought.values()) - sum(row[-1] for row in rows),
         )
-    return min(plans, key=lambda plan: plan.rank, default=None)
+        starts.append(Start(bought, rows, unfilled, cost, penalties, rank))
+    return min(starts, key=lambda start: start.rank, default=None)
 
 
 def _by_vendor(pricing: OrderPricing, pieces: Mapping[str, int]) -> list[tuple[str, Pieces]]:

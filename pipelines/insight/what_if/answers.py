@@ -17,7 +17,7 @@ from pipelines.inputs import Model, WorkspaceInputs, exchange_rate_on
 from pipelines.insight.replanning.changed_assumptions import NO_CHANGES, ChangedAssumptions
 from pipelines.insight.replanning.complete_costs import CompleteCosts
 from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders
-from pipelines.insight.replanning.shared_market import SharedMarket
+from pipelines.insight.replanning.shared_market import SharedMarket, orders_from_tables
 from pipelines.insight.what_if.changed_planning import ChangedPlanning
 from pipelines.insight.what_if.cost_limits import UNKNOWN, CostRatio, ratio_under, within_limits
 from pipelines.money import Interval, cost_interval, currency_digits, round_down, round_money
@@ -142,10 +142,14 @@ class Answer:
 
 @dataclass(frozen=True)
 class PlanAsItIs:
-    """The unchanged side of a question, planned before any change is looked at."""
+    """The unchanged side of a question, planned before any change is looked at.
+
+    ``published``: the question's published plans as orders, by scenario.
+    """
 
     shared: SharedMarket
     orders: PlacedOrders
+    published: Mapping[str, PlacedOrders]
 
 
 def plan_as_it_is(inputs: WorkspaceInputs, question: Question, prices: Mapping[date, PricesOnDate]) -> PlanAsItIs:
@@ -154,8 +158,11 @@ def plan_as_it_is(inputs: WorkspaceInputs, question: Question, prices: Mapping[d
     The arguments are those of answer_what_if; the scenario does not ask the maker's shop first.
     """
     here = _market(inputs, question, prices, is_changed=False)
-    first = here.together([0], _published(here, question).values(), question.effort)
-    return PlanAsItIs(here, _with_known_bound(here, first, question))
+    published = {
+        code: orders_from_tables(rows["plan_purchase"], rows["plan_line"]) for code, rows in question.rows.items()
+    }
+    first = here.together([0], map(here.if_known, published.values()), question.effort)
+    return PlanAsItIs(here, _with_known_bound(here, first, question, published), published)
 
 
 def answer_what_if(
@@ -186,7 +193,7 @@ def answer_what_if(
     planned = planned or plan_as_it_is(inputs, question, prices)
     here, first = planned.shared, planned.orders
     there = _market(inputs, question, prices, is_changed=True)
-    known = list(_published(there, question).values())
+    known = [there.if_known(orders) for orders in planned.published.values()]
     is_same_market = question.changed_day in (None, question.day)
     if is_same_market and _knows(there, first):
         known.append(first)
@@ -200,20 +207,14 @@ def answer_what_if(
     return Answer(before, after, _difference(inputs, before, after, ratio))
 
 
-def _published(shared: SharedMarket, question: Question) -> dict[str, PlacedOrders]:
-    """The published plans of the model as orders, by scenario."""
-    return {
-        code: shared.published_orders(0, rows["plan_purchase"], rows["plan_line"])
-        for code, rows in question.rows.items()
-    }
-
-
-def _with_known_bound(shared: SharedMarket, orders: PlacedOrders, question: Question) -> PlacedOrders:
+def _with_known_bound(
+    shared: SharedMarket, orders: PlacedOrders, question: Question, published: Mapping[str, PlacedOrders]
+) -> PlacedOrders:
     """The orders with the published plan's bound where that is higher than their own."""
-    published = _published(shared, question).get(question.scenario.scenario_code, NOTHING_BOUGHT)
-    if question.lower_bound is None or published == NOTHING_BOUGHT:
+    own = shared.if_known(published.get(question.scenario.scenario_code, NOTHING_BOUGHT))
+    if question.lower_bound is None or own == NOTHING_BOUGHT:
         return orders
-    bound = replace(published, lower_bound=Fraction(question.lower_bound))
+    bound = replace(own, lower_bound=Fraction(question.lower_bound))
     other = orders.bounded_like(bound, penalties_under(question.scenario))
     return max([orders, other], key=lambda each: each.lower_bound or Fraction(0))
 

@@ -23,7 +23,7 @@ from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import price_with_tax
-from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan, published_plans
+from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan, longest_first, published_plans
 from pipelines.insight.what_if.robust_plan import MINIMUM_SHARES, SOURCES, vendors_to_add
 from pipelines.planner import solve
 from pipelines.planning.candidates import Candidates
@@ -58,7 +58,7 @@ def plan_variants(
     Returns:
         Frames of the contracts PLAN_VARIANT and SECOND_SOURCE, sorted by key.
     """
-    needed = enumerate(published_plans(inputs, market, plans, day, SCENARIOS))
+    needed = enumerate(longest_first(published_plans(inputs, market, plans, day, SCENARIOS)))
     found: dict[str, list[dict[str, Any]]] = {PLAN_VARIANT.name: [], SECOND_SOURCE.name: []}
     for _, (variants, sources) in spread(variants_of_plan, inputs, needed, inputs.settings.refresh.workers):
         found[PLAN_VARIANT.name] += variants
