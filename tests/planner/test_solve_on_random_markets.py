@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from pipelines.planner import solve
 from pipelines.planner.efforts import EFFORTS
@@ -27,8 +28,14 @@ def test_many_small_markets_with_every_rule_are_planned_exactly(problem: Any) ->
     assert_optimal(problem, "standard")
 
 
+@settings(max_examples=examples(40, 2_000), **QUIET)
+@given(problems(packs=True))
+def test_small_markets_where_all_is_sold_in_packs_are_planned_exactly(problem: Any) -> None:
+    assert_optimal(problem, "standard")
+
+
 @settings(max_examples=examples(60, 600), **QUIET)
-@given(problems())
+@given(st.one_of(problems(), problems(packs=True)))
 def test_the_search_alone_never_claims_a_bound_above_the_optimum(problem: Any) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(EFFORTS, "standard", without_the_whole_program("standard"))
