@@ -26,13 +26,13 @@ def plain_terms(vendor_code: str) -> st.SearchStrategy[VendorTerms]:
 
 
 @st.composite
-def problems(draw: st.DrawFn, rules: bool = True) -> Problem:
-    """A problem with at most three portions, three vendors and six offers."""
+def problems(draw: st.DrawFn, rules: bool = True, packs: bool = False) -> Problem:
+    """A problem with at most three portions, three vendors and six offers, which may all be sold in packs."""
     terms = {}
     for number in range(1, draw(st.integers(1, 3)) + 1):
         code = f"v{number}"
         terms[code] = draw(st.one_of(vendor_terms(code), plain_terms(code)) if rules else plain_terms(code))
-    offers, steps = draw(_offers(sorted(terms), rules))
+    offers, steps = draw(_offers(sorted(terms), rules, packs))
     portions = []
     uses = []
     for index in range(draw(st.integers(1, 3))):
@@ -84,13 +84,13 @@ def _combination(draw: st.DrawFn, portion: int, offers: list[dict[str, Any]]) ->
 
 @st.composite
 def _offers(
-    draw: st.DrawFn, vendor_codes: list[str], rules: bool
+    draw: st.DrawFn, vendor_codes: list[str], rules: bool, packs: bool
 ) -> tuple[list[dict[str, Any]], list[tuple[Any, ...]]]:
     offers, steps = [], []
     sellers = [code for code in vendor_codes for _ in range(draw(st.integers(0, 3)))][:6]
     for index, vendor_code in enumerate(sellers):
         part, colour = draw(st.sampled_from(ELEMENTS))
-        multiple = draw(maybe(st.integers(2, 3), 1)) if rules else 1
+        multiple = draw(st.integers(2, 4) if packs else maybe(st.integers(2, 3), 1)) if rules else 1
         offers.append(
             {
                 "offer_index": index,
@@ -101,9 +101,9 @@ def _offers(
                 "condition": "new",
                 "listing_code": str(index),
                 "assortment_code": draw(st.sampled_from(["", *ASSORTMENTS])),
-                "quantity_available": draw(st.integers(1, 5)),
+                "quantity_available": draw(st.integers(4, 8) if packs else st.integers(1, 5)),
                 "sold_in_multiples_of": multiple,
-                "maximum_per_order": draw(maybe(st.integers(1, 4), None)) if rules else None,
+                "maximum_per_order": draw(maybe(st.integers(4 if packs else 1, 4), None)) if rules else None,
                 "weight_grams": draw(st.sampled_from([Decimal("0.5"), Decimal("1.25"), Decimal(4)])),
                 "largest_dimension_mm": draw(st.sampled_from([Decimal(8), Decimal(15), Decimal(40)])),
                 "step_kind": draw(st.sampled_from(["all_units", "incremental"])) if rules else "all_units",

@@ -69,7 +69,7 @@ def planned_as_market(problem: Any, effort: Any, monkeypatch: pytest.MonkeyPatch
 
 
 @settings(max_examples=examples(60, 1000), **QUIET)
-@given(problems(), st.integers(0, 2**32 - 1))
+@given(st.one_of(problems(), problems(packs=True)), st.integers(0, 2**32 - 1))
 def test_any_prices_bound_the_cheapest_plan_and_its_branches(problem: Any, seed: Any) -> None:
     problem = replace(problem, forced_vendors=frozenset())
     missing, cost = present(best_plan(problem))

@@ -31,7 +31,7 @@ class BandOrders:
 def band_orders(lagrangean: Lagrangean, prices: Floats, vendors: Flags) -> BandOrders:
     """The problem of some vendors by orders, at the multipliers that bound best at some prices by row."""
     arrays = lagrangean.arrays
-    if arrays.vendors.has_one_price.all() and not arrays.is_stepped.any():
+    if arrays.vendors.has_one_price.all() and lagrangean.is_simple.all():
         return BandOrders(arrays, np.arange(len(arrays.vendors)))
     priced = lagrangean.priced_orders(prices, vendors)
     vendor_of = lagrangean.order_vendor

@@ -8,8 +8,8 @@ A vendor in a band that starts at some goods value must reach it. That demand ha
 the band's start, and every piece is worth ``theta`` more per unit of goods. Of a few thetas the best counts. In this way the
 charge that a waiver waives is replaced by what reaching the waiver costs. Handling charges are treated in the same way.
 
-Left out, which only lowers the bound: colours of groups, limits on orders, charges by size, price steps but for the lowest
-price, and what multiples leave over.
+Offers are bought in whole packs at their price steps (ruled_vendors.py). Left out, which only lowers the bound: colours of
+groups, limits on orders, and charges by size.
 """
 
 from __future__ import annotations
@@ -19,17 +19,16 @@ from functools import cached_property
 
 import numpy as np
 
-from pipelines.planner.statement.bands import Band
+from pipelines.planner.bounds.offers_in_parts import offers_in_parts
+from pipelines.planner.bounds.ruled_vendors import RuledOrders, RuledVendors
 from pipelines.planner.statement.columns_as_arrays import Flags, Floats, Ints
 from pipelines.planner.statement.problem_arrays import ProblemArrays
 
-LEVELS = (0.0, 0.25, 0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95, 0.975)
-"""Factors on goods, as shares of a vendor's highest, that are tried for vendors with thresholds beside their bands' own."""
-
-TINY = 1e-9
-
 WORK_PER_RULED = 5
-"""A bound takes the vendors with rules one by one; each takes about as long as so many units of a linear program's work."""
+"""A bound takes each vendor with rules for about as long as so many units of a linear program's work."""
+
+USES_AT_ONCE = 20_000
+"""Vendors with rules are looked at together up to so many uses."""
 
 
 @dataclass(frozen=True)
@@ -49,33 +48,6 @@ class Bound:
 
 
 @dataclass(frozen=True)
-class _BandArrays:
-    """The bands of a vendor with rules as arrays.
-
-    Attributes:
-        levels: factors on goods to try.
-        fixed, start: of the bands (bands x 1).
-        theta: what a unit of goods is worth for reaching the band's start (bands x levels); negative where the level is above
-            the band's factor.
-    """
-
-    levels: Floats
-    fixed: Floats
-    start: Floats
-    theta: Floats
-
-    @classmethod
-    def of(cls, bands: tuple[Band, ...]) -> _BandArrays:
-        factors = np.array([float(band.factor) for band in bands])
-        top = factors.max(initial=0.0)
-        levels = np.array(sorted({*factors.tolist(), *(level * top for level in LEVELS if bands)}))
-        fixed, start = (
-            np.array([float(getattr(band, name)) for band in bands])[:, None] for name in ("fixed", "start")
-        )
-        return cls(levels, fixed, start, factors[:, None] - levels[None])
-
-
-@dataclass(frozen=True)
 class Lagrangean:
     """The arrays of the bound. Rows are the portions, then the components of combinations.
 
@@ -86,7 +58,6 @@ class Lagrangean:
         use_price: least goods value of a piece used.
         pair_kind, pair_row: of the pairs.
         row_want: pieces that each row can take.
-        band_arrays: by vendor, its bands.
     """
 
     arrays: ProblemArrays
@@ -100,11 +71,11 @@ class Lagrangean:
     pair_kind: Ints
     pair_row: Ints
     row_want: Floats
-    band_arrays: list[_BandArrays]
 
     @classmethod
     def of(cls, arrays: ProblemArrays, unfilled_limit: int) -> Lagrangean:
         """The arrays of all uses, for plans that leave at most a number of pieces unfilled."""
+        arrays = offers_in_parts(arrays)
         offer = arrays.use_offer
         row = np.where(arrays.use_combination < 0, arrays.use_portion, len(arrays.need) + arrays.use_component)
         kind = _kinds(offer, row, len(arrays.offer_row))
@@ -127,7 +98,6 @@ class Lagrangean:
             pairs[0],
             pairs[1],
             want,
-            [_BandArrays.of(terms.bands) for terms in arrays.vendors.bands],
         )
 
     @cached_property
@@ -136,9 +106,11 @@ class Lagrangean:
 
     @cached_property
     def is_simple(self) -> Flags:
-        """Vendors with one fixed charge and one factor, without handling charges."""
-        simple = np.array([terms.is_one_band for terms in self.arrays.vendors.bands], np.bool_)
-        simple[self.arrays.handling_vendor] = False
+        """Vendors with one fixed charge and one factor, without handling charges, packs or price steps."""
+        arrays = self.arrays
+        simple = np.array([terms.is_one_band for terms in arrays.vendors.bands], np.bool_)
+        simple[arrays.handling_vendor] = False
+        simple[arrays.offer_vendor[arrays.is_stepped | (arrays.step_least[arrays.step_start[:-1]] > 1)]] = False
         return simple
 
     @cached_property
@@ -193,16 +165,10 @@ class Lagrangean:
             is_in, is_out: vendors that the plans all use (beside the forced ones), and vendors that they don't use.
             is_shut: orders, as ``order_vendor`` numbers them, that the plans don't place.
         """
-        portions = len(self.arrays.need)
-        prices = np.append(np.maximum(prices[:portions], 0.0), prices[portions:])
-        paid, shares = prices[self.use_row], self.shares(prices)
-        base = self._base(prices)
-        gain = np.maximum(paid - self.use_price * self.factor[self._vendor], 0.0) * shares
-        cost = self._fixed - np.bincount(self._vendor, gain, len(self.is_simple))
-        for number, uses in self._uses_of_ruled:
-            of_orders = self._least_by_band(number, paid[uses], self.use_price[uses], shares[uses], uses)
-            shut = None if is_shut is None else is_shut[self._first_order[number] :][: len(of_orders)]
-            cost[number] = np.min(of_orders, initial=np.inf, where=True if shut is None else ~shut)
+        prices = self._at_least_zero(prices)
+        base, cost = self._base(prices), self._simple_orders(prices)
+        for ruled, orders in self._orders(prices):
+            cost[ruled.number] = self._open(ruled, orders, is_shut).min(axis=1)
         nobody = np.zeros(len(cost), np.bool_)
         is_in, is_out = (nobody if flags is None else flags for flags in (is_in, is_out))
         is_in = is_in | self.arrays.vendors.is_forced
@@ -211,17 +177,64 @@ class Lagrangean:
         others = len(gains) if limit is None else max(0, limit - int(is_in.sum()))
         return Bound(base + float(cost[is_in].sum() + gains[:others].sum()), cost, base)
 
+    def priced_orders(self, prices: Floats, vendors: Flags) -> dict[int, list[tuple[float, Floats]]]:
+        """For those of some vendors that have rules: by band, a fixed charge and a price per offer that bound best at some prices.
+
+        At the given prices, the charge and the pieces at these prices cost what an order in the band adds to ``bound``.
+        """
+        found: dict[int, list[tuple[float, Floats]]] = {}
+        for ruled, orders in self._orders(self._at_least_zero(prices)):
+            for band in range(orders.least.shape[1]):
+                charge, unit = orders.unit_prices(band)
+                by_offer = np.zeros(len(self.arrays.offer_row))
+                by_offer[ruled.offer] = unit
+                for place, number in enumerate(ruled.number.tolist()):
+                    if vendors[number] and band < len(self.arrays.vendors.bands[number].bands):
+                        found.setdefault(number, []).append((float(charge[place]), by_offer))
+        return found
+
+    def _at_least_zero(self, prices: Floats) -> Floats:
+        portions = len(self.arrays.need)
+        return np.append(np.maximum(prices[:portions], 0.0), prices[portions:])
+
+    def _simple_orders(self, prices: Floats) -> Floats:
+        """The least that an order adds at vendors without rules."""
+        paid, shares = prices[self.use_row], self.shares(prices)
+        gains = np.maximum(paid - self.use_price * self.factor[self._vendor], 0.0) * shares
+        cost: Floats = self._fixed - np.bincount(self._vendor, gains, len(self.is_simple))
+        return cost
+
+    def _orders(self, prices: Floats) -> list[tuple[RuledVendors, RuledOrders]]:
+        paid = prices[self.use_row]
+        return [(ruled, ruled.orders(paid)) for ruled in self._ruled]
+
+    def _open(self, ruled: RuledVendors, orders: RuledOrders, is_shut: Flags | None) -> Floats:
+        """The least that orders add by vendor and band, infinity in bands in which none is placed."""
+        if is_shut is None or not is_shut.any():
+            return orders.least
+        order = self._first_order[ruled.number][:, None] + np.arange(orders.least.shape[1])
+        shut = is_shut[np.minimum(order, len(is_shut) - 1)]  # beyond a vendor's bands there is nothing to shut
+        return np.where(shut, np.inf, orders.least)
+
     @cached_property
     def work(self) -> int:
         """What a bound takes beside one pass over all uses, in the unit of ``VendorRelaxation.work``."""
-        return WORK_PER_RULED * len(self._uses_of_ruled)
+        return WORK_PER_RULED * sum(len(ruled.number) for ruled in self._ruled)
 
     @cached_property
-    def _uses_of_ruled(self) -> list[tuple[int, Ints]]:
+    def _ruled(self) -> list[RuledVendors]:
+        """The vendors with rules and uses, some at a time."""
         order = np.argsort(self._vendor, kind="stable")
         start = np.searchsorted(self._vendor[order], np.arange(len(self.is_simple) + 1))
-        ruled = np.flatnonzero(~self.is_simple & (np.diff(start) > 0))
-        return [(number, order[start[number] : start[number + 1]]) for number in ruled.tolist()]
+        numbers = np.flatnonzero(~self.is_simple & (np.diff(start) > 0))
+        at = np.cumsum(np.diff(start)[numbers]) // USES_AT_ONCE
+        found = []
+        for part in np.unique(at).tolist():
+            mine = numbers[at == part]
+            uses = np.concatenate([order[start[number] : start[number + 1]] for number in mine.tolist()])
+            offer = self.arrays.use_offer[self.use[uses]]
+            found.append(RuledVendors.of(self.arrays, mine, uses, offer, self.use_want[uses]))
+        return found
 
     def _base(self, prices: Floats) -> float:
         """What the portions pay, less what may stay unfilled, and less what combinations gain by prices that don't match."""
@@ -241,89 +254,6 @@ class Lagrangean:
     @cached_property
     def _first_order(self) -> Ints:
         return np.searchsorted(self.order_vendor, np.arange(len(self.is_simple)))
-
-    def _least_by_band(self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints) -> Floats:
-        """The least that an order adds at a vendor with bands or handling charges, by band."""
-        levels, gains, charge = self._levels(number, paid, price, share, uses)
-        return self._worth(number, gains, charge).max(axis=1) if len(levels) else levels
-
-    def _levels(
-        self, number: int, paid: Floats, price: Floats, share: Floats, uses: Ints
-    ) -> tuple[Floats, Floats, Ints]:
-        """Factors on goods to try, what each use gains at them (levels x uses), and the uses' handling charges."""
-        levels, arrays = self.band_arrays[number].levels, self.arrays
-        gains = np.maximum(paid[None] - levels[:, None] * price[None], 0.0) * share[None]
-        return levels, gains, arrays.offer_assortment[arrays.use_offer[self.use[uses]]]
-
-    def _worth(self, number: int, gains: Floats, charge: Ints) -> Floats:
-        """The least that an order adds, by band and level; minus infinity where a level is above the band's factor."""
-        bands = self.band_arrays[number]
-        value = -gains[:, charge < 0].sum(axis=1)
-        for kind in np.unique(charge[charge >= 0]):
-            value += self._handling(int(kind), gains[:, charge == kind].sum(axis=1), bands.levels)
-        return np.where(bands.theta >= 0, bands.fixed + bands.theta * bands.start + value[None], -np.inf)
-
-    def _handling(self, kind: int, gains: Floats, levels: Floats) -> Floats:
-        """The least that one assortment adds, by level: not bought, charge paid, or subtotal raised to the waiver."""
-        least: Floats = np.minimum(0.0, self.arrays.handling_charge[kind] - gains)
-        if self.arrays.handling_waived_from[kind] is not None:
-            least = np.minimum(least, self._lifted(kind, gains, levels).max(axis=1))
-        return least
-
-    def _lifted(self, kind: int, gains: Floats, levels: Floats) -> Floats:
-        """What an assortment adds whose subtotal reaches its waiver, by the order's level and its own."""
-        waived_from = float(self.arrays.handling_waived_from[kind] or 0)
-        lifted = (levels[:, None] - levels[None]) * waived_from - gains[None]
-        return np.where(levels[:, None] >= levels[None], lifted, -np.inf)
-
-    def priced_orders(self, prices: Floats, vendors: Flags) -> dict[int, list[tuple[float, Floats]]]:
-        """For those of some vendors that have rules: by band, a fixed charge and a price per offer that bound best at some prices.
-
-        An order in the band costs no less than the charge and its pieces at these prices. At
-        the given prices that is about what it adds to ``bound``.
-        """
-        portions = len(self.arrays.need)
-        prices = np.append(np.maximum(prices[:portions], 0.0), prices[portions:])
-        paid, shares, found = prices[self.use_row], self.shares(prices), {}
-        for number, uses in self._uses_of_ruled:
-            if vendors[number] and len(uses):
-                price, share = self.use_price[uses], shares[uses]
-                levels, gains, charge = self._levels(number, paid[uses], price, share, uses)
-                level = self._worth(number, gains, charge).argmax(axis=1)
-                bands = self.arrays.vendors.bands[number].bands
-                found[number] = [
-                    (
-                        float(band.fixed) + (float(band.factor) - levels[at]) * float(band.start),
-                        self._by_offer(uses, self._unit_prices(int(at), levels, gains, charge, price, share)),
-                    )
-                    for band, at in zip(bands, level.tolist(), strict=True)
-                ]
-        return found
-
-    def _unit_prices(
-        self, at: int, levels: Floats, gains: Floats, charge: Ints, price: Floats, share: Floats
-    ) -> Floats:
-        """Prices by use at a level; handling charges are spread over the uses they are for, by what these gain."""
-        unit: Floats = levels[at] * price
-        for kind in np.unique(charge[charge >= 0]).tolist():
-            mine = np.flatnonzero(charge == kind)
-            own, cost = at, float(self.arrays.handling_charge[kind])
-            by_level = gains[:, mine].sum(axis=1)
-            if self.arrays.handling_waived_from[kind] is not None:
-                lifted = self._lifted(kind, by_level, levels)[at]
-                if lifted.max() < cost - by_level[at]:
-                    own = int(lifted.argmax())
-                    cost = float(lifted[own] + by_level[own])
-            weight = gains[own, mine] if by_level[own] > 0 else share[mine]
-            spread = cost * weight / max(weight.sum(), TINY)
-            unit[mine] = levels[own] * price[mine] + spread / np.maximum(share[mine], TINY)
-        return unit
-
-    def _by_offer(self, uses: Ints, unit: Floats) -> Floats:
-        """Prices by offer: the mean over its uses."""
-        offer = self.arrays.use_offer[self.use[uses]]
-        count = len(self.arrays.offer_row)
-        return np.bincount(offer, unit, count) / np.maximum(np.bincount(offer, minlength=count), 1)
 
 
 def _kinds(offer: Ints, row: Ints, count: int) -> Ints:
