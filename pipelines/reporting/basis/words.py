@@ -77,7 +77,7 @@ CAUTIONS = (
     "Keep small parts away from small children.",
 )
 
-PRIVATE = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
+PRIVATE_WORDS = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
 REPORT_METHODS = (
     "The index is the cost of one fixed parts list at each month's prices; the base month is 100 (Lowe). Only prices move it. They are "
