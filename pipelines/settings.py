@@ -83,10 +83,7 @@ class ReportSettings(Strict):
 
     title: str = Field("What the models cost", description="Title of the index page.")
     coverage_floor: float = Field(
-        0.8,
-        ge=0,
-        le=1,
-        description="An index or cost is shown only if at least this share of what it counts has a price (0 to 1).",
+        0.8, ge=0, le=1, description="An index or cost is shown only if at least this share of it has a price."
     )
     mover_count: int = Field(
         5, ge=1, le=10_000, description="How many rises and how many falls the monthly report lists."
@@ -95,7 +92,10 @@ class ReportSettings(Strict):
         25,
         ge=1,
         le=10_000,
-        description="The latest months in which each model has its own report page. Older months have one page for all.",
+        description="The latest months with a report page per model; older ones have one page for all.",
+    )
+    public_words: list[str] = Field(
+        [], description="Words that public pages may use although a private list has a part of that code or name."
     )
     running_out_months: int = Field(
         6,

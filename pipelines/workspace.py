@@ -12,6 +12,13 @@ from pipelines.plain_files import oddity
 from pipelines.settings import Settings
 from pipelines.settings_base import load_toml
 
+PUBLIC = "public"
+"""In what is published: the folder that may be uploaded as it is."""
+PRIVATE = "private"
+"""In what is published: the folder with details, order lists, tables and the database."""
+DATABASE = f"{PRIVATE}/kitfare.duckdb"
+"""The database of what is published."""
+
 
 @dataclass(frozen=True)
 class Workspace:
@@ -82,6 +89,21 @@ class Workspace:
     def published(self) -> Path:
         """Symbolic link to the results that readers see."""
         return self.root / "published"
+
+    @property
+    def public(self) -> Path:
+        """The published pages that may be uploaded as they are."""
+        return self.published / PUBLIC
+
+    @property
+    def private(self) -> Path:
+        """What is published for the user alone."""
+        return self.published / PRIVATE
+
+    @property
+    def database(self) -> Path:
+        """The database that readers see."""
+        return self.published / DATABASE
 
     @property
     def runs(self) -> Path:

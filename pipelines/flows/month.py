@@ -24,7 +24,7 @@ def report_of(workspace: Workspace, month: str, model_code: str | None = None) -
     """
     if not re.fullmatch(r"[0-9]{4}-(0[1-9]|1[0-2])", month):
         raise UsageError(f"{month!r} is not a month", next_step="write it like 2026-10")
-    reports = workspace.published / "reports"
+    reports = workspace.public / "reports"
     page = reports / f"{month}.html"
     if not page.is_file():
         months = sorted(path.stem for path in reports.glob("????-??.html"))

@@ -177,6 +177,7 @@ def refresh(
         night = clock.run("write the tables", publish_steps.write_tables, night, clock.records)
         night = clock.run("write the history by month", publish_steps.write_history, night)
         night = clock.run("write the pages", publish_steps.write_pages, night)
+        night = clock.run("check what is public", publish_steps.check_what_is_public, night)
         watched_before = publish_steps.watches_before(workspace)
         night = clock.run("record what is published", record_steps.record_published, night)
         news = watch_news.found(night.refresh_id, night.day, night.written[WATCH_RESULT.name], watched_before)

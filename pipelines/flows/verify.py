@@ -15,7 +15,7 @@ from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import history, load
 from pipelines.warehouse.price_history import tables as warehouse_tables
 from pipelines.warehouse.publishing import checks, generation
-from pipelines.workspace import Workspace
+from pipelines.workspace import DATABASE, Workspace
 
 _REBUILD = "run `kitfare rebuild`, then `kitfare refresh`"
 _PUBLISH_AGAIN = "remove the link published and run `kitfare refresh`, which publishes the same inputs again"
@@ -154,7 +154,7 @@ def _published(workspace: Workspace, checked: list[str]) -> Iterator[Fault]:
     if not workspace.published.is_symlink():
         return
     seen = workspace.published.resolve()
-    if not (seen / generation.DATABASE_NAME).is_file():
+    if not (seen / DATABASE).is_file():
         yield Fault(
             "what is published is not there: the link names a generation that is gone or not whole",
             str(workspace.published),
@@ -166,7 +166,7 @@ def _published(workspace: Workspace, checked: list[str]) -> Iterator[Fault]:
         for path, what in generation.changed_files(folder):
             advice = _PUBLISH_AGAIN if folder == seen else "remove that folder of generations/"
             yield Fault(f"a published file{which} {what}", str(path), advice)
-    database = seen / generation.DATABASE_NAME
+    database = seen / DATABASE
     try:
         settings = workspace.settings()
         results = checks.run_checks(database, stale_after_days=settings.refresh.stale_after_days)

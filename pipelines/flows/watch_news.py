@@ -54,7 +54,7 @@ def found(refresh_id: str, day: date, results: pl.DataFrame, before: pl.DataFram
         for row in fresh.head(SHOWN).to_dicts()
     ]
     if fresh.height > SHOWN:
-        messages.append(f"and {fresh.height - SHOWN} more watches fired: see published/watches.html")
+        messages.append(f"and {fresh.height - SHOWN} more watches fired: see published/private/watches.html")
     return {"text": news_text(refresh_id, day, results, before), "messages": messages}
 
 

@@ -21,6 +21,7 @@ from pipelines.reporting.basis.words import (
     COST_WORDS,
     ESTIMATED_WORDS,
     FEWER_PIECES_WORDS,
+    PRIVATE_WORDS,
 )
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
@@ -37,9 +38,11 @@ from pipelines.reporting.sections.costs import (
     withheld_cost_words,
 )
 from pipelines.reporting.sections.made import made_words
+from pipelines.reporting.sections.suspects import suspect_section
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
 from pipelines.warehouse.publishing.table_files import TableFiles
+from pipelines.workspace import PRIVATE, PUBLIC
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.published.watches import WATCH_RESULT
 
@@ -49,9 +52,9 @@ def write_pages(
 ) -> list[Path]:
     """Write every page below ``folder``: same tables, same bytes.
 
-    ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html``, ``.md`` and ``<model>-details.html``;
-    ``reports/<month>.html`` and ``.md`` for every month the tables know, with a folder of a page per model, and
-    ``reports/index.html``; ``watches.html``.
+    Below ``public/``: ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html`` and ``.md``; ``reports/<month>.html``
+    and ``.md`` for every month the tables know, with a folder of a page per model, and ``reports/index.html``.
+    Below ``private/``: ``index.html``, ``details/<model>.html``, ``watches.html``.
 
     Args:
         tables: the generation's tables by name, or its files of them.
@@ -107,26 +110,29 @@ def write_page_group(site: Site, group: PageGroup) -> list[Path]:
 def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """The pages about all models: the index, the comparison, the list of reports, the watches."""
     compared, archive, made = _comparison(page_data), _months_table(page_data), made_words(page_data)
+    public, private = folder / PUBLIC, folder / PRIVATE
     return [
-        write_page(folder / "index.html", "index.html", made=made, **_index(page_data, tables)),
+        write_page(public / "index.html", "index.html", made=made, **_index(page_data)),
         *(
-            write_page(folder / f"comparison{ending}", f"comparison{ending}", made=made, **compared)
+            write_page(public / f"comparison{ending}", f"comparison{ending}", made=made, **compared)
             for ending in (".html", ".md")
         ),
         write_page(
-            folder / "reports" / "index.html", "months.html", made=made, page_title="Monthly reports", months=archive
+            public / "reports" / "index.html", "months.html", made=made, page_title="Monthly reports", months=archive
         ),
-        write_page(folder / "watches.html", "watches.html", made=made, **watch_page(page_data)),
+        write_page(private / "index.html", "private_index.html", made=made, **_private_index(page_data, tables)),
+        write_page(private / "watches.html", "watches.html", made=made, **watch_page(page_data)),
     ]
 
 
 def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> list[Path]:
     """A model's sheet and its details."""
-    values, place, made = sheet(page_data, model), folder / "sheets", made_words(page_data)
+    values, made = sheet(page_data, model), made_words(page_data)
+    public, private = folder / PUBLIC / "sheets", folder / PRIVATE / "details"
     return [
-        write_page(place / f"{model.page}.html", "sheet.html", made=made, **values),
-        write_page(place / f"{model.page}.md", "sheet.md", **values),
-        write_page(place / f"{model.page}-details.html", "details.html", made=made, **details(page_data, model)),
+        write_page(public / f"{model.page}.html", "sheet.html", made=made, **values),
+        write_page(public / f"{model.page}.md", "sheet.md", **values),
+        write_page(private / f"{model.page}.html", "details.html", made=made, **details(page_data, model)),
     ]
 
 
@@ -154,18 +160,27 @@ def _months_table(page_data: PageData) -> Table:
     return Table("Reports by month", headings, tuple(rows), is_stacked=True)
 
 
-def _index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+def _index(page_data: PageData) -> dict[str, Any]:
     months = page_data.months()
     return {
         "page_title": page_data.settings.report.title,
         "today": day(page_data.today),
         "sections": [{"buyer": buyer, "models": _models_table(page_data, buyer)} for buyer in page_data.buyers],
         "latest_report": (month_name(months[-1]), f"reports/{months[-1]}.html") if months else None,
-        "watches_fired": _watches_fired(page_data),
-        "details": [(model.title, f"sheets/{model.page}-details.html") for model in page_data.models],
-        "tables": _tables_table(tables),
         "cost_words": COMPLETE_COST_WORDS,
         "methods": [withheld_cost_words(page_data)],
+    }
+
+
+def _private_index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
+    return {
+        "page_title": f"{page_data.settings.report.title}: private pages",
+        "today": day(page_data.today),
+        "private": PRIVATE_WORDS,
+        "suspects": suspect_section(page_data),
+        "watches_fired": _watches_fired(page_data),
+        "details": [(model.title, f"details/{model.page}.html") for model in page_data.models],
+        "tables": _tables_table(tables),
     }
 
 

@@ -162,7 +162,7 @@ def open_database(path: Path, *, read_only: bool, spill: Path | None, **settings
                 where=str(path),
                 state="nothing was changed",
                 next_step="wait until the refresh has ended, or end the program that has the file open; "
-                "published/kitfare.duckdb can be read at any time",
+                "published/private/kitfare.duckdb can be read at any time",
             ) from None
         raise KitfareError(
             f"{path.name} cannot be opened as a database: {text.splitlines()[0]}",

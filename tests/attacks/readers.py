@@ -30,7 +30,7 @@ def read_on(root: str, channel: Any, pause: float) -> None:
     seen: list[tuple[Any, ...]] = []
     while not channel.poll(pause):
         try:
-            through_link = query.run_query(place.published / generation.DATABASE_NAME, _SQL).row(0)
+            through_link = query.run_query(place.database, _SQL).row(0)
             _read_pages(place.published.resolve())
         except Exception as error:
             wrong = f"{type(error).__name__}: {error}"
@@ -45,7 +45,7 @@ def _read_pages(folder: Path) -> None:
     """Every page of the generation that is seen now, whole."""
     sums = dict(line.split("  ", 1)[::-1] for line in (folder / generation.SUMS_NAME).read_text().splitlines())
     pages = [name for name in sums if name.endswith(".html")]
-    assert "index.html" in pages, "no first page"
+    assert "private/index.html" in pages, "no first page"
     for name in pages:
         assert hashlib.sha256((folder / name).read_bytes()).hexdigest() == sums[name], f"{name} is not whole"
 

@@ -119,7 +119,7 @@ def test_what_was_damaged_lost_or_left_out_is_found(known: workspaces.Known, tmp
     assert workspaces.wrong_at_the_end(place, known, shown) == [
         "never shown: twice.csv: taken in before; nothing changed"
     ]
-    page = place.published.resolve() / "index.html"
+    page = place.private.resolve() / "index.html"
     whole = page.read_bytes()
     page.write_bytes(whole[:-1])
     assert any("not whole" in words for words in workspaces.wrong_after_kill(place, known))

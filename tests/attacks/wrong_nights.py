@@ -183,7 +183,7 @@ def _withdraw(place: Workspace, wrong: Sequence[Wrong]) -> None:
 def state_without_files(place: Workspace) -> dict[str, str]:
     """Published tables, records of nights and the warehouse's history, without clocks and what lists files."""
     found = {}
-    for path in sorted((place.published.resolve() / "tables").glob("*.parquet")):
+    for path in sorted((place.private.resolve() / "tables").glob("*.parquet")):
         if path.stem not in ABOUT_FILES:
             found[f"table {path.stem}"] = _text(pl.read_parquet(path))
     with connect.reader(place.warehouse) as con:

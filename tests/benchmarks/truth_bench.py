@@ -143,7 +143,7 @@ def main() -> None:
         folder.mkdir(parents=True, exist_ok=True)
         workspace = refreshed(folder)
         night = read_night(workspace)
-        costs = pl.read_parquet(workspace.published / "tables" / "model_cost.parquet")
+        costs = pl.read_parquet(workspace.private / "tables" / "model_cost.parquet")
         own = costs.filter(
             pl.col("buyer_code") == night.settings.buyer[0].buyer_code, pl.col("plan_status") != "refused"
         )

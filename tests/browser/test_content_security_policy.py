@@ -47,7 +47,7 @@ def test_the_policy_keeps_nothing_of_the_page_from_showing(chromium: Any, site: 
 @pytest.mark.parametrize("kind", INJECTED)
 def test_what_is_injected_has_no_effect(chromium: Any, site: Path, tmp_path: Path, kind: str) -> None:
     """With the policy; without it the same page does all that the injected text says."""
-    page = (site / "sheets/m00.html").read_text(encoding="utf-8")
+    page = (site / "public/sheets/m00.html").read_text(encoding="utf-8")
     bad = page.replace("<main>", f"<main>{INJECTED[kind]}", 1)
     (tmp_path / "guarded.html").write_text(bad, encoding="utf-8")
     (tmp_path / "bare.html").write_text(POLICY.sub("", bad), encoding="utf-8")

@@ -24,17 +24,17 @@ from pipelines.resources import resource_folder
 from tests.present import present
 
 PAGES = (
-    "index.html",
-    "comparison.html",
-    "sheets/m00.html",
-    "sheets/m02.html",
-    "sheets/m00-details.html",
-    "reports/index.html",
-    "reports/2026-11.html",
-    "reports/2025-10.html",
-    "reports/2026-11/m00.html",
-    "reports/2025-10/m02.html",
-    "watches.html",
+    "public/index.html",
+    "public/comparison.html",
+    "public/sheets/m00.html",
+    "public/sheets/m02.html",
+    "private/details/m00.html",
+    "public/reports/index.html",
+    "public/reports/2026-11.html",
+    "public/reports/2025-10.html",
+    "public/reports/2026-11/m00.html",
+    "public/reports/2025-10/m02.html",
+    "private/watches.html",
 )
 
 
@@ -105,12 +105,14 @@ def test_stacked_tables_need_no_scrolling_on_a_phone(chromium_of_each: Any, site
 
 
 def test_pages_need_no_javascript(chromium: Any, site: Any) -> None:
-    with Visit(chromium, site / "sheets/m00.html", java_script_enabled=False) as visit:
+    with Visit(chromium, site / "public/sheets/m00.html", java_script_enabled=False) as visit:
         assert visit.page.get_by_role("heading", level=1).inner_text() == "Harbour crane"
         assert visit.page.locator("figure svg").first.bounding_box()["height"] > 100
 
 
-@pytest.mark.parametrize(("name", "count"), [("reports/2026-11.html", 4), ("reports/2026-11/m00.html", 10)])
+@pytest.mark.parametrize(
+    ("name", "count"), [("public/reports/2026-11.html", 4), ("public/reports/2026-11/m00.html", 10)]
+)
 def test_charts_have_words_a_size_and_their_figures(chromium_of_each: Any, site: Path, name: str, count: int) -> None:
     with Visit(chromium_of_each, site / name, 360) as visit:
         charts = visit.page.locator("figure")
@@ -130,10 +132,10 @@ def test_charts_have_words_a_size_and_their_figures(chromium_of_each: Any, site:
 
 
 def test_every_charts_figures_are_there_as_files(chromium: Any, site: Any) -> None:
-    with Visit(chromium, site / "reports/2026-11/m00.html") as visit:
+    with Visit(chromium, site / "public/reports/2026-11/m00.html") as visit:
         links = visit.run("[...document.querySelectorAll('figure details a')].map(a => a.getAttribute('href'))")
     assert len(links) == 20
-    assert all((site / "reports/2026-11" / link).stat().st_size > 100 for link in links)
+    assert all((site / "public/reports/2026-11" / link).stat().st_size > 100 for link in links)
     assert {link.rsplit(".")[0] for link in links} == {
         "costs",
         "price_index",
@@ -147,7 +149,7 @@ def test_the_band_is_behind_the_lines_and_ends_with_them(chromium: Any, site: An
     """The page of an earlier month shows the same drawing, cut at the month."""
     ends = []
     for month in ("2026-10", "2026-11"):
-        with Visit(chromium, site / f"reports/{month}/m00.html") as visit:
+        with Visit(chromium, site / f"public/reports/{month}/m00.html") as visit:
             right = (
                 "Math.max(...[...document.querySelector('.mark-area').closest('svg').querySelectorAll('.mark-%s path')]"
                 ".map(p => p.getBBox().x + p.getBBox().width))"
@@ -180,7 +182,9 @@ BADLY_PLACED = """() => {
 """Labels that leave their drawing or touch another. Boxes are as high as lines of text, which is 3 pixels more than letters are."""
 
 
-@pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
+@pytest.mark.parametrize(
+    "name", ["public/sheets/m00.html", "public/reports/2026-11.html", "public/reports/2026-11/m00.html"]
+)
 @pytest.mark.parametrize("width", [360, 1280])
 def test_labels_of_drawings_stay_inside_and_clear_of_each_other(
     chromium_of_each: Any, site: Path, name: str, width: int
@@ -257,7 +261,9 @@ def test_text_is_never_wider_than_the_room_it_is_given(chromium_of_each: Any, tm
     assert {letter for letter, width in zip(letters, widths, strict=True) if width > width_of(letter, 1000.0)} == set()
 
 
-@pytest.mark.parametrize("name", ["sheets/m00.html", "reports/2026-11.html", "reports/2026-11/m00.html"])
+@pytest.mark.parametrize(
+    "name", ["public/sheets/m00.html", "public/reports/2026-11.html", "public/reports/2026-11/m00.html"]
+)
 def test_lines_take_the_pages_colours(chromium: Any, site: Path, name: str) -> None:
     with Visit(chromium, site / name) as visit:
         light = set(visit.run("[...document.querySelectorAll('.mark-line path')].map(p => getComputedStyle(p).stroke)"))
@@ -300,7 +306,7 @@ def test_a_lone_value_shows_as_a_dot_in_every_dash(chromium: Any, tmp_path: Path
 
 
 def test_figures_stand_flush_right_with_even_digits(chromium: Any, site: Any) -> None:
-    with Visit(chromium, site / "comparison.html") as visit:
+    with Visit(chromium, site / "public/comparison.html") as visit:
         styles = visit.run(
             "[...document.querySelectorAll('td.number')].map(c => [getComputedStyle(c).textAlign, "
             "getComputedStyle(c).fontVariantNumeric].join())"
@@ -309,7 +315,7 @@ def test_figures_stand_flush_right_with_even_digits(chromium: Any, site: Any) ->
 
 
 def test_reading_order_and_names_for_those_who_listen(chromium: Any, site: Any) -> None:
-    with Visit(chromium, site / "sheets/m00.html", 360) as visit:
+    with Visit(chromium, site / "public/sheets/m00.html", 360) as visit:
         table = visit.page.get_by_role("table", name="What it costs today, in EUR").first
         assert table.get_by_role("rowheader").all_inner_texts() == [
             "Exactly as designed",
@@ -333,7 +339,12 @@ def test_pages_print(chromium: Any, site: Any, name: Any, tmp_path: Path) -> Non
         assert broken == 0
 
 
-PRINTED = ("comparison.html", "sheets/m00-details.html", "reports/2026-11.html", "reports/2026-11/m00.html")
+PRINTED = (
+    "public/comparison.html",
+    "private/details/m00.html",
+    "public/reports/2026-11.html",
+    "public/reports/2026-11/m00.html",
+)
 PAGE_WIDTH, PAGE_HEIGHT = 680, 1009
 """A4 less 15 mm on each side, 180 by 267 mm, in CSS pixels."""
 
@@ -384,7 +395,7 @@ def fills(pdf: Any) -> Any:
     return found
 
 
-@pytest.mark.parametrize("name", ["reports/2026-11.html", "reports/2026-11/m00.html"])
+@pytest.mark.parametrize("name", ["public/reports/2026-11.html", "public/reports/2026-11/m00.html"])
 def test_no_chart_is_split_between_two_printed_pages(chromium: Any, site: Any, name: str) -> None:
     """Each drawing gets thin lines of colours of their own at its top and its bottom: both are on one page of the PDF."""
     with Visit(chromium, site / name) as visit:

@@ -83,7 +83,7 @@ def state_of(place: Workspace) -> dict[str, object]:
 def published_of(folder: Path) -> dict[str, object]:
     """The tables and pages of a generation, without clocks."""
     found: dict[str, object] = {}
-    for path in sorted((folder / "tables").glob("*.parquet")):
+    for path in sorted((folder / "private/tables").glob("*.parquet")):
         frame = pl.read_parquet(path).drop(CLOCKS.get(path.stem, []))
         found[f"table {path.stem}"] = frame.write_csv()
     for path in sorted(folder.rglob("*.html")):

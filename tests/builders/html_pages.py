@@ -74,5 +74,9 @@ def html_pages(place: Any) -> Any:
 
 
 def sheet_text(place: Any, code: Any, ending: str = "html") -> Any:
-    path = place / "sheets" / f"{code}.{ending}"
+    path = place / "public/sheets" / f"{code}.{ending}"
     return Page(path).shown if ending == "html" else path.read_text(encoding="utf-8")
+
+
+def details_text(place: Any, code: Any) -> Any:
+    return Page(place / "private/details" / f"{code}.html").shown

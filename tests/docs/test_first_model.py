@@ -28,5 +28,5 @@ def test_the_first_model_is_priced_as_written(guides: dict[str, str], tmp_path: 
     said = f"costs {costs['listed'][0]} EUR, from two vendors. With the hidden line in any colour it costs {costs['flexible'][0]}, from one."
     assert said in " ".join(section.split())
     assert (costs["listed"][2], costs["flexible"][2]) == ("2", "1")
-    assert (tmp_path / "my-models/published/index.html").is_file()
+    assert (tmp_path / "my-models/published/private/index.html").is_file()
     assert list((tmp_path / "my-models/published/orders").rglob("*.csv"))

@@ -15,7 +15,7 @@ from pipelines.flows.steps import intake_steps
 from pipelines.flows.verify import verify
 from pipelines.intake.archiving import archive, journal
 from pipelines.warehouse import connect
-from pipelines.workspace import Workspace
+from pipelines.workspace import DATABASE, Workspace
 from tests.builders.faulty_workspaces import copied
 from tests.builders.length import IS_LONG
 
@@ -89,7 +89,7 @@ def test_a_warehouse_that_was_cut_is_rebuilt(place: Any, size: int) -> None:
 
 
 def test_changed_published_files_are_named_and_publishing_again_corrects_them(place: Any) -> None:
-    names = ("tables/intake_file.csv", "tables/price_history.parquet", "index.html", "kitfare.duckdb")
+    names = ("private/tables/intake_file.csv", "private/tables/price_history.parquet", "public/index.html", DATABASE)
     for name in names:
         change(place.published.resolve() / name)
     messages = faults(place)
@@ -104,7 +104,7 @@ def test_published_rows_that_are_not_the_warehouses_are_reported_though_their_su
     from pipelines.warehouse.publishing import generation
 
     seen = place.published.resolve()
-    con = connect.open_database(seen / generation.DATABASE_NAME, read_only=False, spill=None)
+    con = connect.open_database(seen / DATABASE, read_only=False, spill=None)
     con.execute("update price_history set quantity_available = quantity_available + 1 where part_code = '00100'")
     con.close()
     sums = "".join(f"{digest}  {path}\n" for path, digest in generation._sums(seen).items())

@@ -31,7 +31,7 @@ def place(tmp_path: Path) -> Any:
 
 
 def rows(place: Any, sql: Any) -> Any:
-    return run_query(place.published / "kitfare.duckdb", sql, max_rows=None).rows()
+    return run_query(place.database, sql, max_rows=None).rows()
 
 
 def messages_of(outcome: Any) -> Any:

@@ -27,7 +27,7 @@ def test_the_month_before(day: date, month: str) -> None:
 @pytest.fixture
 def place(tmp_path: Path) -> Any:
     (tmp_path / "kitfare.toml").touch()
-    reports = tmp_path / "published" / "reports"
+    reports = tmp_path / "published/public/reports"
     reports.mkdir(parents=True)
     for name in ("2026-09.html", "2026-10.html", "2026-10.md", "index.html"):
         (reports / name).touch()
@@ -35,7 +35,7 @@ def place(tmp_path: Path) -> Any:
 
 
 def test_a_month_s_report_is_found(place: Any) -> None:
-    assert report_of(place, "2026-10") == place.published / "reports" / "2026-10.html"
+    assert report_of(place, "2026-10") == place.public / "reports" / "2026-10.html"
 
 
 @pytest.mark.parametrize(
@@ -53,7 +53,7 @@ def test_a_month_without_a_report_names_those_with_one(place: Any) -> None:
 
 
 def test_a_models_report_is_found_and_one_that_is_not_there_named(place: Any) -> None:
-    folder = place.published / "reports" / "2026-10"
+    folder = place.public / "reports" / "2026-10"
     folder.mkdir()
     (folder / "crane.html").touch()
     assert report_of(place, "2026-10", "crane") == folder / "crane.html"

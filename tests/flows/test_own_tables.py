@@ -155,7 +155,7 @@ def is_refused(place: Any, name: str, line: int) -> None:
     relative = path_of(place, name).relative_to(place.root).as_posix()
     assert result.exit_code == 3, result.output
     assert relative in result.output and f"line {line}" in " ".join(result.output.split()), result.output
-    assert place.published.readlink() == published and (place.published / "index.html").is_file()
+    assert place.published.readlink() == published and (place.private / "index.html").is_file()
 
 
 def test_every_table_is_tried() -> None:
@@ -214,7 +214,7 @@ def test_a_copied_record_of_a_nights_costs_is_refused(place: Any) -> None:
 def published(place: Any) -> dict[str, list[tuple[Any, ...]]]:
     """Every published row, without what names the refresh or its times."""
     found = {}
-    for path in sorted((place.published / "tables").glob("*.parquet")):
+    for path in sorted((place.private / "tables").glob("*.parquet")):
         if path.stem not in ("input_file", "refresh_run"):
             frame = pl.read_parquet(path)
             found[path.stem] = frame.drop("refresh_id", *CLOCKS.get(path.stem, []), strict=False).rows()
@@ -255,7 +255,7 @@ def test_rows_that_name_what_nothing_has_are_said_and_cost_no_other_row(place: A
     assert said == "tables/vendors lacks vendors of price files: nobody; no plan uses their offers"
     planned = {row[:1] for row in published(copy)["model_cost"]}
     assert planned == {row[:1] for row in before["model_cost"]}
-    unfilled = pl.read_parquet(copy.published / "tables" / "unfilled_line.parquet")
+    unfilled = pl.read_parquet(copy.private / "tables" / "unfilled_line.parquet")
     assert {3, 10} <= set(unfilled["line_number"]), "lines of unknown parts are in the plans, as unfilled ones"
 
 

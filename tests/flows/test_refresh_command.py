@@ -40,8 +40,8 @@ def test_from_the_first_refresh_to_the_third(place: Any) -> None:
     first = kitfare(place, "refresh")
     assert first.returncode == 0, first.stderr
     assert first.stdout.startswith("\nComplete cost for the buyer home, EUR, prices of 2026-10-31\n")
-    assert first.stdout.rstrip().endswith(f"Pages: {place.published / 'index.html'}")
-    assert (place.published / "index.html").is_file() and not list(place.inbox.iterdir())
+    assert first.stdout.rstrip().endswith(f"Pages: {place.private / 'index.html'}\nTo upload: {place.public}")
+    assert (place.private / "index.html").is_file() and not list(place.inbox.iterdir())
     costs = table_of(first)
     # Listed: 10 red of 0.12 and 4 blue of 0.40 from south, shipping 6. Sending to north for the red ones costs 4 more.
     assert costs["listed"] == "8.80"

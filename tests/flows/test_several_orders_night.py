@@ -26,18 +26,18 @@ def test_a_night_with_several_orders_at_one_vendor(tmp_path: Path) -> None:
 
     run("refresh")
     published = workspace.root / "published"
-    vendors = pl.read_parquet(published / "tables" / "plan_vendor.parquet")
+    vendors = pl.read_parquet(published / "private/tables" / "plan_vendor.parquet")
     flexible = vendors.filter(
         (pl.col("scenario_code") == "flexible") & (pl.col("priced_on") == pl.col("priced_on").max())
     )
     orders = flexible.select("vendor_code", "order_number", "bought_piece_count").rows()
     assert orders == [("north", 1, 6), ("north", 2, 4), ("south", 1, 4)]
-    lists = {path.name for path in (published / "orders" / "hut" / "home" / "flexible").iterdir()}
+    lists = {path.name for path in (published / "private/orders" / "hut" / "home" / "flexible").iterdir()}
     assert lists == {"north.csv", "north+2.csv", "south.csv", "hut-home-flexible.xlsx"}
-    second = (published / "orders" / "hut" / "home" / "flexible" / "north+2.csv").read_text(encoding="utf-8")
+    second = (published / "private/orders" / "hut" / "home" / "flexible" / "north+2.csv").read_text(encoding="utf-8")
     assert second.splitlines()[1].startswith("00501,Small block,blue,Blue,new,,4,0,0.05,")
-    assert "North, order 2" in (published / "sheets" / "hut-details.html").read_text(encoding="utf-8")
-    for path in (published / "tables").glob("*.csv"):
+    assert "North, order 2" in (published / "private/details/hut.html").read_text(encoding="utf-8")
+    for path in (published / "private/tables").glob("*.csv"):
         assert "\x1f" not in path.read_text(encoding="utf-8"), path.name
     reported = run("trace", "hut", "--scenario", "flexible")
     assert "Line 1: 4 x 00501 blue (new) from north, order 2 at 0.050000 EUR" in reported

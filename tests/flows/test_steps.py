@@ -89,7 +89,7 @@ def test_what_became_of_files_is_said_by_the_failure_and_by_the_next_success(
     outcome = refresh_and_show(place)
     assert any(NEWS in message for message in outcome.messages)
     assert outcome.quarantined_row_count == 1
-    with query.asking(place.published / "kitfare.duckdb") as ask:
+    with query.asking(place.database) as ask:
         counted = {row["step_name"]: row["row_count"] for row in ask("from refresh_run")}
         made = ("model_cost", "plan_vendor", "plan_purchase", "plan_line", "unfilled_line")
         planned = sum(ask(f"select count(*) as n from {name}")[0]["n"] for name in made)
@@ -173,7 +173,7 @@ def test_pages_are_given_paths_not_tables(place: Workspace, monkeypatch: pytest.
     monkeypatch.setattr(publish_steps, "spread", spread)
     refresh(place)
     assert given and given[0] < 1000
-    assert (place.published / "index.html").is_file()
+    assert (place.private / "index.html").is_file()
 
 
 def test_a_system_without_file_locks_is_refused_in_words(place: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:

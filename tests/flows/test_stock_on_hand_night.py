@@ -25,7 +25,7 @@ def published(place: Workspace, stock: str, scenario_code: str) -> Callable[[str
     settings.write_text(settings.read_text() + scenario)
     outcome = refresh(place)
     assert outcome.published
-    return lambda name: pl.read_parquet(outcome.folder / "tables" / f"{name}.parquet").filter(
+    return lambda name: pl.read_parquet(outcome.folder / "private/tables" / f"{name}.parquet").filter(
         pl.col("scenario_code") == scenario_code, pl.col("priced_on") == outcome.priced_on
     )
 

@@ -4,12 +4,12 @@ from pathlib import Path
 from typing import Any
 
 from pipelines.flows.refresh import refresh
-from pipelines.warehouse.publishing import generation, query
+from pipelines.warehouse.publishing import query
 from tests.builders.workspaces import export, make_workspace
 
 
 def ask(place: Any, sql: Any) -> Any:
-    return query.run_query(place.published / generation.DATABASE_NAME, sql).rows()
+    return query.run_query(place.database, sql).rows()
 
 
 def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path: Path) -> None:
@@ -30,17 +30,20 @@ def test_a_suspicious_price_stays_out_of_plans_until_it_is_confirmed(tmp_path: P
     assert ask(place, "select distinct vendor_code from plan_purchase where priced_on = '2026-10-31'") == [("south",)]
     best = "select landed_cost::double from model_cost where scenario_code = 'cheapest' and priced_on = '2026-10-31'"
     assert ask(place, best) == [(8.8,)]
-    report = (place.published / "reports" / "2026-10.md").read_text(encoding="utf-8")
-    assert "Prices that stand out" in report and "about 1/10 of the usual price" in report
+    private = (place.private / "index.html").read_text(encoding="utf-8")
+    assert "Prices that stand out" in private and "about 1/10 of the usual price" in private
+    report = (place.public / "reports" / "2026-10.md").read_text(encoding="utf-8")
+    assert "1 price that stands out is left out until confirmed" in report
 
     confirmed = "vendor_code,part_code,colour_code,unit_price,reason\nnorth,00501,red,0.011,clearance\n"
     (place.tables / "confirmed_prices.csv").write_text(confirmed, encoding="utf-8")
     assert refresh(place).published, "a confirmation is an input like any other"
-    by_month = list((place.published / "history").rglob("*.parquet"))
+    by_month = list((place.private / "history").rglob("*.parquet"))
     assert by_month and all(path.stat().st_nlink == 2 for path in by_month), (
         "the history did not change, so it is linked"
     )
     assert ask(place, on_market) == [("north", False), ("south", False)]
     assert ask(place, "select cleared_from_on is not null, influence_rank from suspect_price") == [(True, None)]
-    assert "stand out" not in (place.published / "reports" / "2026-10.md").read_text(encoding="utf-8")
+    assert "stand out" not in (place.private / "index.html").read_text(encoding="utf-8")
+    assert "stands out" not in (place.public / "reports" / "2026-10.md").read_text(encoding="utf-8")
     assert not refresh(place).published

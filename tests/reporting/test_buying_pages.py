@@ -264,11 +264,11 @@ def test_pages_hold_all_of_it_and_hide_what_they_must(tmp_path: Path) -> None:
     write_pages(found, inputs, tmp_path)
     for code, is_named in (("m00", False), ("m02", True)):
         for ending in ("html", "md"):
-            text = unescape((tmp_path / "sheets" / f"{code}.{ending}").read_text(encoding="utf-8"))
+            text = unescape((tmp_path / "public/sheets" / f"{code}.{ending}").read_text(encoding="utf-8"))
             for words in ("The whole cost", "What the cost depends on", "Where the money is", "The maker's shop", "Several copies"):  # fmt: skip
                 assert words in text, words
             assert ("Lines to buy at the maker's shop" in text) == is_named
-    assert "Money line by line" in (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
+    assert "Money line by line" in (tmp_path / "private/details/m00.html").read_text(encoding="utf-8")
 
 
 def test_joint_orders_have_lists_to_order_from(tmp_path: Path) -> None:

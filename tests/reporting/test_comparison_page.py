@@ -12,14 +12,14 @@ from pipelines.reporting.basis.page_data import PageData, Row, ranked, saving
 from pipelines.reporting.basis.words import NO_CLEAR_SAVING
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.sections.costs import comparison_table
-from tests.builders.html_pages import TODAY_BEST, Page, sheet_text, with_plan
+from tests.builders.html_pages import TODAY_BEST, Page, details_text, sheet_text, with_plan
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import Night
 from tests.present import present
 
 
 def test_the_comparison_ranks_by_complete_cost_and_speaks_plainly(folder: Any, night: Night) -> None:
-    page = Page(folder / "comparison.html")
+    page = Page(folder / "public/comparison.html")
     for word in ("lower bound", "gap", "optimal", "proven", "solver", "branch"):
         assert not re.search(rf"\b{word}\b", page.shown, re.I), word
     page_data = PageData(*night)
@@ -41,7 +41,7 @@ def test_marks_are_explained_only_where_they_are_used(tmp_path: Path) -> None:
     tables, inputs = sample(titles=["Crane"], month_count=1, with_missing=False)
     write_pages(tables, inputs, tmp_path, months=())
     for ending in (".html", ".md"):
-        text = (tmp_path / f"comparison{ending}").read_text(encoding="utf-8")
+        text = (tmp_path / f"public/comparison{ending}").read_text(encoding="utf-8")
         assert "†" not in text and "With an estimate for pieces" not in text
         assert "Landed cost |" not in text and ">Landed cost<" not in text, (
             "it is the complete cost where nothing is missing"
@@ -98,21 +98,26 @@ def test_a_cost_without_enough_prices_is_withheld(night: Night, tmp_path: Path) 
     best = PageData(tables, night[1]).plan("m00", "inland", "cheapest")
     assert "withheld" in sheet_text(tmp_path, "m00")
     assert f"Cheapest mix {present(best)['complete_cost']:.2f}" not in sheet_text(tmp_path, "m00")
-    assert f"{present(best)['complete_cost']:.2f}" not in Page(tmp_path / "index.html").shown
+    assert f"{present(best)['complete_cost']:.2f}" not in Page(tmp_path / "public/index.html").shown
 
 
 def test_a_refused_plan_is_shown_as_refused_and_never_headlines(night: Night, tmp_path: Path) -> None:
     tables = with_plan(night[0], TODAY_BEST, plan_status="refused", complete_cost=Decimal("77.77"))
     write_pages(tables, night[1], tmp_path, months=["2026-11"])
     page_data = PageData(tables, night[1])
-    for page in ("index.html", "comparison.html", "sheets/m00.html", "reports/2026-11.html"):
+    for page in (
+        "public/index.html",
+        "public/comparison.html",
+        "public/sheets/m00.html",
+        "public/reports/2026-11.html",
+    ):
         assert "77.77" not in Page(tmp_path / page).shown, page
     assert "Cheapest mix refused by a check" in sheet_text(tmp_path, "m00")
     assert (
         f"{present(page_data.plan('m00', 'inland', 'flexible'))['complete_cost']:.2f} (Hidden parts in any colour)"
-        in Page(tmp_path / "index.html").shown
+        in Page(tmp_path / "public/index.html").shown
     )
-    assert not [link for link in Page(tmp_path / "sheets/m00-details.html").all("a") if "cheapest" in link["href"]]
+    assert not [link for link in Page(tmp_path / "private/details/m00.html").all("a") if "cheapest" in link["href"]]
 
 
 def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_saving(
@@ -163,6 +168,6 @@ def test_a_way_that_costs_more_because_it_finds_more_pieces_is_not_called_a_savi
     assert filling and set(flexible) - set(missing)
     assert f"{filling} {'finds' if filling == 1 else 'find'} pieces that are missing as designed." in sheet
     assert "Those pieces cost more than all savings, so no line's saving is shown." in sheet
-    details = sheet_text(tmp_path, "m01-details").partition("For a buyer abroad")[0]
+    details = details_text(tmp_path, "m01").partition("For a buyer abroad")[0]
     assert "could return" not in details and "What each line's flexible colour saves" not in details
     assert re.search(r"Colours [\d.]+ 0 –", sheet), "no saving is shown for costs that can't be compared"

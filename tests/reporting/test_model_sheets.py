@@ -13,7 +13,7 @@ import pytest
 from pipelines.reporting.basis.page_data import PageData, saving
 from pipelines.reporting.pages import write_pages
 from pipelines.reporting.sections.near_colours import distance_words
-from tests.builders.html_pages import Page, change, sheet_text, with_plan
+from tests.builders.html_pages import Page, change, details_text, sheet_text, with_plan
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import BUYERS, Night
 from tests.present import present
@@ -104,14 +104,14 @@ def test_a_buyer_whose_past_is_not_planned_is_reported_so_instead_of_an_empty_ch
         {**tables, "model_cost": tables["model_cost"].filter(planned)}, inputs, tmp_path, months=["2026-03", "2026-11"]
     )
     words = "Past month ends are not planned for this buyer."
-    for name in ("sheets/m00", "reports/2026-11/m00", "reports/2026-03/m00"):
+    for name in ("public/sheets/m00", "public/reports/2026-11/m00", "public/reports/2026-03/m00"):
         home, _, abroad = Page(tmp_path / f"{name}.html").shown.partition("For a buyer abroad")
         assert words in abroad and "Complete cost at month ends" not in abroad
         assert words not in home and "Complete cost at month ends" in home
         assert words in (tmp_path / f"{name}.md").read_text(encoding="utf-8")
-    assert "Prices alone:" in Page(tmp_path / "sheets/m00.html").shown.partition("For a buyer abroad")[2]
+    assert "Prices alone:" in Page(tmp_path / "public/sheets/m00.html").shown.partition("For a buyer abroad")[2]
     past, latest = (
-        Page(tmp_path / f"reports/{month}.html").shown.partition("For a buyer abroad")[2]
+        Page(tmp_path / f"public/reports/{month}.html").shown.partition("For a buyer abroad")[2]
         for month in ("2026-03", "2026-11")
     )
     assert "Cheapest complete cost" not in past and "Cheapest complete cost" in latest
@@ -176,7 +176,7 @@ def test_how_many_flexible_lines_pay_is_reported(
     )
     write_pages(tables, night[1], tmp_path, months=())
     assert words in sheet_text(tmp_path, "m02")
-    details = sheet_text(tmp_path, "m02-details")
+    details = details_text(tmp_path, "m02")
     assert ("0.10 (between 0.05 and 6.00)" in details) == is_distinct
     assert ("no clear saving (between 0.00 and 6.00)" in details) == (basis == "planned" and not is_distinct)
     assert ("5.00 \u2248" in details) == (basis == "estimated" and saving != "0")
@@ -208,7 +208,7 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:
     assert "Lines to look at first" in none
     for words in ("Fair share", "Lines to look at first, in EUR", "What other forms save", "(line "):
         assert words not in none, words
-    details = sheet_text(folder, "m02-details")
+    details = details_text(folder, "m02")
     assert "By the estimate" in details and "the first 2 lines to look at in any colour" in details
     assert "By the estimate" not in text
 
@@ -235,7 +235,7 @@ def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night: N
         pl.lit("near").alias("colour_rule"), pl.lit(False).alias("is_listed_colour")
     )
     write_pages({**night[0], "plan_line": lines}, night[1], tmp_path, months=())
-    html = (tmp_path / "sheets" / "m02.html").read_text(encoding="utf-8")
+    html = (tmp_path / "public/sheets" / "m02.html").read_text(encoding="utf-8")
     assert "Colours close to the listed ones" in html and "(CIEDE2000 " in html
     swatches = re.search(r'<rect width="24" height="24" fill="(#[0-9A-Fa-f]{6})"/><rect x="24"', html)
     assert swatches
@@ -265,8 +265,8 @@ def test_savings_without_fair_shares_are_not_lost(night: Night, tmp_path: Path) 
 
 def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_reported(folder: Any) -> None:
     for name, times in (("index", 2), ("comparison", 6)):
-        page = Page(folder / f"{name}.html").shown
+        page = Page(folder / f"public/{name}.html").shown
         assert page.count("Pieces priced") >= times, "a table per buyer, or per model and buyer"
         assert "withheld when less than 80 % of the pieces have a price" in page.replace("\u00a0", " ")
-    sheet = Page(folder / "sheets/m00.html").shown.replace("\u00a0", " ")
+    sheet = Page(folder / "public/sheets/m00.html").shown.replace("\u00a0", " ")
     assert "Pieces with a price 100.0 %" in sheet and "97.0 % of the list priced" in sheet

@@ -66,12 +66,12 @@ def test_one_csv_per_vendor_and_one_workbook_per_plan(tables: Any, folder: Any) 
     plans = tables["model_cost"].filter(pl.col("priced_on") == date(2026, 11, 25)).height
     assert len(list(folder.rglob("*.xlsx"))) == plans == 3 * 2 * 5
     assert len(list(folder.rglob("*.csv"))) == tables["plan_vendor"].height
-    assert {p.stem for p in (folder / "orders/m00/inland/cheapest").glob("*.csv")} == {"alder", "quay", "sumi"}
+    assert {p.stem for p in (folder / "private/orders/m00/inland/cheapest").glob("*.csv")} == {"alder", "quay", "sumi"}
 
 
 def test_a_csv_holds_the_purchases_exactly(tables: Any, folder: Any) -> None:
     bought = rows_of_today(tables, "plan_purchase").filter(pl.col("vendor_code") == "sumi")
-    *rows, lines, total, note = read_csv(folder / "orders/m00/inland/cheapest/sumi.csv")
+    *rows, lines, total, note = read_csv(folder / "private/orders/m00/inland/cheapest/sumi.csv")
     assert tuple(rows[0]) == HEADINGS and len(rows) == bought.height
     reported = {(row["listing_code"], int(row["quantity"]), Decimal(row["unit_price"])) for row in rows}
     assert reported == set(bought.select("listing_code", "bought_piece_count", "unit_price").iter_rows())
@@ -89,14 +89,16 @@ def test_a_csv_holds_the_purchases_exactly(tables: Any, folder: Any) -> None:
 
 
 def test_codes_with_leading_zeros_stay_text(folder: Any) -> None:
-    assert any(row["part_code"].startswith("0") for row in read_csv(folder / "orders/m00/inland/cheapest/quay.csv"))
-    sheets = CalamineWorkbook.from_path(folder / "orders/m00/inland/cheapest/m00-inland-cheapest.xlsx")
+    assert any(
+        row["part_code"].startswith("0") for row in read_csv(folder / "private/orders/m00/inland/cheapest/quay.csv")
+    )
+    sheets = CalamineWorkbook.from_path(folder / "private/orders/m00/inland/cheapest/m00-inland-cheapest.xlsx")
     codes = [row[0] for row in sheets.get_sheet_by_name("quay").to_python()[4:-2]]
     assert codes and all(isinstance(code, str) and len(code) == 5 for code in codes)
 
 
 def test_a_workbook_says_the_same_as_the_csv_files(tables: Any, folder: Any) -> None:
-    place = folder / "orders/m00/inland/cheapest"
+    place = folder / "private/orders/m00/inland/cheapest"
     book = CalamineWorkbook.from_path(place / "m00-inland-cheapest.xlsx")
     assert book.sheet_names == ["Overview", "alder", "quay", "sumi"]
     for name in book.sheet_names[1:]:
@@ -115,7 +117,7 @@ def test_a_workbook_says_the_same_as_the_csv_files(tables: Any, folder: Any) -> 
 
 
 def test_what_cannot_be_bought_is_on_the_overview(folder: Any) -> None:
-    book = CalamineWorkbook.from_path(folder / "orders/m00/inland/listed/m00-inland-listed.xlsx")
+    book = CalamineWorkbook.from_path(folder / "private/orders/m00/inland/listed/m00-inland-listed.xlsx")
     cells = [cell for row in book.get_sheet_by_name("Overview").to_python() for cell in row]
     assert "Can't be bought today" in cells and cells.count("any plain colour would fill it") == 2
 
@@ -125,7 +127,9 @@ def test_a_refused_plan_has_no_order_lists(tables: Any, settings: Any, tmp_path:
     write_order_lists(
         {**tables, "model_cost": tables["model_cost"].with_columns(refused.alias("plan_status"))}, settings, tmp_path
     )
-    assert (tmp_path / "orders/m00/inland/flexible").is_dir() and not (tmp_path / "orders/m00/inland/cheapest").exists()
+    assert (tmp_path / "private/orders/m00/inland/flexible").is_dir() and not (
+        tmp_path / "private/orders/m00/inland/cheapest"
+    ).exists()
 
 
 @pytest.mark.parametrize("hostile", FORMULAS)
@@ -160,7 +164,7 @@ def test_same_tables_same_bytes(tables: Any, settings: Any, folder: Any, tmp_pat
 def test_names_that_are_not_known_are_codes(one_model: Any, settings: Any, tmp_path: Path) -> None:
     unnamed = {name: frame for name, frame in one_model.items() if name not in ("parts", "colours")}
     write_order_lists(unnamed, settings, tmp_path)
-    row = read_csv(tmp_path / "orders/m00/inland/cheapest/quay.csv")[0]
+    row = read_csv(tmp_path / "private/orders/m00/inland/cheapest/quay.csv")[0]
     assert row["part_name"] == row["part_code"] and row["colour_name"] == row["colour_code"]
 
 
@@ -183,7 +187,7 @@ def test_vendors_whose_codes_differ_only_in_a_workbook_get_their_own_sheets(
         for name in ("plan_vendor", "plan_purchase")
     }
     write_order_lists({**one_model, **swap}, settings, tmp_path)
-    book = CalamineWorkbook.from_path(tmp_path / "orders/m00/inland/cheapest/m00-inland-cheapest.xlsx")
+    book = CalamineWorkbook.from_path(tmp_path / "private/orders/m00/inland/cheapest/m00-inland-cheapest.xlsx")
     assert len(book.sheet_names) == 4 and len({name.casefold() for name in book.sheet_names}) == 4
 
 

@@ -14,7 +14,7 @@ from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.validate import empty_frame
-from tests.builders.html_pages import HOSTILE, Page, change, html_pages, sheet_text
+from tests.builders.html_pages import HOSTILE, Page, change, details_text, html_pages, sheet_text
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import BUYERS, Night
 from tests.present import present
@@ -38,13 +38,20 @@ def test_every_page_is_there(folder: Any) -> None:
     names = {str(path.relative_to(folder)) for path in folder.rglob("*.html")} | {
         str(path.relative_to(folder)) for path in folder.rglob("*.md")
     }
-    expected = {"index.html", "comparison.html", "comparison.md", "reports/index.html", "watches.html"}
+    expected = {
+        "public/index.html",
+        "public/comparison.html",
+        "public/comparison.md",
+        "public/reports/index.html",
+        "private/index.html",
+        "private/watches.html",
+    }
     for code in ("m00", "m01", "m02"):
-        expected |= {f"sheets/{code}.html", f"sheets/{code}.md", f"sheets/{code}-details.html"}
+        expected |= {f"public/sheets/{code}.html", f"public/sheets/{code}.md", f"private/details/{code}.html"}
     months = [f"{year}-{month:02d}" for year in (2025, 2026) for month in range(1, 13)][9:23]
     for ending in (".html", ".md"):
-        expected |= {f"reports/{month}{ending}" for month in months}
-        expected |= {f"reports/{month}/{code}{ending}" for month in months for code in ("m00", "m01", "m02")}
+        expected |= {f"public/reports/{month}{ending}" for month in months}
+        expected |= {f"public/reports/{month}/{code}{ending}" for month in months for code in ("m00", "m01", "m02")}
     assert names == expected
 
 
@@ -79,7 +86,7 @@ def test_every_page_says_from_which_prices_it_was_made_and_when_it_is_old(night:
     for path in html_pages(folder):
         text = Page(path).text
         assert text.count("Made from prices up to 25 November 2026.") == 1, path.name
-        is_report = path.parent != folder and path.parent.name != "sheets" and path.name != "index.html"
+        is_report = "reports" in path.parts and path.name != "index.html"
         assert ("After 25 December 2026 this page is out of date" in text) != is_report, path.name
 
 
@@ -89,6 +96,16 @@ def test_links_lead_somewhere(folder: Any) -> None:
             if href.startswith("tables/") or href == "kitfare.duckdb":
                 continue
             assert (path.parent / href).exists(), (path.name, href)
+
+
+def test_nothing_public_names_or_links_to_what_is_private(folder: Any) -> None:
+    public = folder / "public"
+    for path in (path for path in public.rglob("*") if path.is_file() and path.suffix in (".html", ".md")):
+        text = path.read_text(encoding="utf-8")
+        assert not re.search(r"private/|details/|orders/|watches\.html|kitfare\.duckdb|tables/", text), path.name
+    for path in html_pages(public):
+        for href in [attrs["href"] for attrs in Page(path).all("a")]:
+            assert (path.parent / href).resolve().is_relative_to(public.resolve()), (path.name, href)
 
 
 def test_same_tables_same_bytes(night: Night, folder: Any, tmp_path: Path) -> None:
@@ -120,7 +137,7 @@ def test_hostile_names_are_harmless_everywhere(tmp_path: Path) -> None:
         page = Page(path)
         assert not {tag for tag, _ in page.tags} & {"script", "img"}, path.name
         assert not [attrs for _, attrs in page.tags if "onerror" in attrs]
-        if path.name != "index.html" or path.parent != tmp_path / "reports":
+        if path.name != "index.html" or path.parent != tmp_path / "public/reports":
             assert HOSTILE in page.shown
     for path in tmp_path.rglob("*.md"):
         text = path.read_text(encoding="utf-8")
@@ -145,12 +162,12 @@ def test_a_models_code_stays_inside_the_folder(tmp_path: Path) -> None:
 
 
 def test_details_is_marked_as_private_unless_all_may_be_published(folder: Any) -> None:
-    marked = {code: "Not for publishing" in sheet_text(folder, f"{code}-details") for code in ("m00", "m01", "m02")}
+    marked = {code: "Not for publishing" in details_text(folder, code) for code in ("m00", "m01", "m02")}
     assert marked == {"m00": True, "m01": True, "m02": False}
 
 
 def test_details_shows_bounds_vendors_missing_lines_and_left_out_vendors(folder: Any, night: Night) -> None:
-    text = sheet_text(folder, "m00-details")
+    text = details_text(folder, "m00")
     plan = PageData(*night).plan("m00", "inland", "flexible")
     gap = present(plan)["landed_cost"] - present(plan)["lower_bound"]
     assert (
@@ -175,18 +192,18 @@ def test_orders_that_two_ways_of_buying_share_are_shown_once(night: Night, folde
         flexible = rows.filter(pl.col("scenario_code") == "flexible").with_columns(scenario_code=pl.lit("cheapest"))
         tables[name] = pl.concat([rows.filter(pl.col("scenario_code") != "cheapest"), flexible])
     write_pages(tables, night[1], tmp_path, months=())
-    reported, before = sheet_text(tmp_path, "m00-details"), sheet_text(folder, "m00-details")
+    reported, before = details_text(tmp_path, "m00"), details_text(folder, "m00")
     assert reported.count("Cheapest mix The same orders as: Hidden parts in any colour.") == len(BUYERS)
     assert "The same orders as" not in before
     assert before.count("What is bought from each vendor") > reported.count("What is bought from each vendor") > 0
-    links = [link["href"] for link in Page(tmp_path / "sheets/m00-details.html").all("a")]
+    links = [link["href"] for link in Page(tmp_path / "private/details/m00.html").all("a")]
     assert any("/cheapest/" in link for link in links), "the way's own order list is still linked"
 
 
 def test_a_vendor_whose_prices_are_old_is_named(night: Night, tmp_path: Path) -> None:
     old = pl.when(pl.col("vendor_code") == "sumi").then(pl.lit(date(2026, 9, 1))).otherwise(pl.col("observed_on"))
     write_pages(change(night[0], "vendor_export", old.alias("observed_on")), night[1], tmp_path, months=())
-    assert "Sumi Bricks its last price export is of 1 September 2026" in sheet_text(tmp_path, "m00-details")
+    assert "Sumi Bricks its last price export is of 1 September 2026" in details_text(tmp_path, "m00")
 
 
 def test_a_model_without_a_plan_says_why(night: Night, tmp_path: Path) -> None:
@@ -202,7 +219,7 @@ def test_a_model_without_a_plan_says_why(night: Night, tmp_path: Path) -> None:
     assert "There is no plan for 25 November 2026: the parts list is dated 1 January 2027." in sheet_text(
         tmp_path, "m02"
     )
-    assert "Tin lantern" in Page(tmp_path / "index.html").shown
+    assert "Tin lantern" in Page(tmp_path / "public/index.html").shown
 
 
 def test_nothing_priced_yet_is_said_not_crashed(night: Night, tmp_path: Path) -> None:
@@ -210,7 +227,7 @@ def test_nothing_priced_yet_is_said_not_crashed(night: Night, tmp_path: Path) ->
     write_pages(empty, night[1], tmp_path / "a")
     write_pages({}, night[1], tmp_path / "b")
     for place in ("a", "b"):
-        assert "No model has been priced yet" in Page(tmp_path / place / "index.html").shown
+        assert "No model has been priced yet" in Page(tmp_path / place / "public/index.html").shown
         assert "No model has been priced yet" in sheet_text(tmp_path / place, "m00")
     assert write_order_lists(empty, night[1].settings, tmp_path / "a") == []
 
@@ -218,7 +235,7 @@ def test_nothing_priced_yet_is_said_not_crashed(night: Night, tmp_path: Path) ->
 def test_offers_of_today_are_not_called_the_oldest(night: Night, tmp_path: Path) -> None:
     fresh = change(night[0], "price_history", pl.lit(date(2026, 11, 25)).alias("last_confirmed_on"))
     write_pages(fresh, night[1], tmp_path, months=())
-    assert "Oldest offers bought" not in sheet_text(tmp_path, "m00-details")
+    assert "Oldest offers bought" not in details_text(tmp_path, "m00")
 
 
 def contrast(one: Any, other: Any) -> Any:
@@ -236,7 +253,7 @@ def contrast(one: Any, other: Any) -> Any:
 def test_colours_have_enough_contrast(folder: Any) -> None:
     """WCAG 2.2 success criteria 1.4.3 (text, 4.5:1) and 1.4.11 (graphics, 3:1), light, dark and in print."""
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
-    text = (folder / "index.html").read_text(encoding="utf-8")
+    text = (folder / "private/index.html").read_text(encoding="utf-8")
     palettes = [
         dict(re.findall(r"--([\w-]+): (#[0-9a-f]{3,6})", block)) for block in re.findall(r":root \{([^}]*)\}", text)
     ]

@@ -88,17 +88,12 @@ def test_how_exact_a_plan_is_in_words() -> None:
 def test_a_code_becomes_a_plain_file_name(code: Any) -> None:
     name = file_name(code)
     assert name and name not in (".", "..") and not name.startswith(".")
-    assert not set(name) & set('/\\:*?"<>|\0 \n') and not name.endswith("-details")
+    assert not set(name) & set('/\\:*?"<>|\0 \n')
 
 
 @given(st.lists(st.text(alphabet="ab/.-: ", min_size=1, max_size=6), min_size=2, max_size=8, unique=True))
 def test_different_codes_never_share_a_file_name(codes: Any) -> None:
     assert len({file_name(code) for code in codes}) == len(codes)
-
-
-def test_a_model_cannot_overwrite_another_models_details() -> None:
-    assert file_name("crane") == "crane"
-    assert file_name("crane-details") != "crane-details"
 
 
 @given(st.text(max_size=60))

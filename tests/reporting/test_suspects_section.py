@@ -1,4 +1,4 @@
-"""The monthly report's section of prices that stand out."""
+"""Prices that stand out: named on the private index, counted in the public report."""
 
 from collections.abc import Sequence
 from datetime import date
@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 from pipelines.reporting.basis.page_data import PageData
-from pipelines.reporting.month.monthly_report import write_monthly_report
-from pipelines.reporting.sections.suspects import in_words, suspect_section
+from pipelines.reporting.pages import write_pages
+from pipelines.reporting.sections.suspects import in_words, suspect_section, suspect_words
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.what_if import PLAN_VARIANT
 from tests.builders.published.sample_night import sample
@@ -47,11 +47,9 @@ def first_cells(section: Any) -> Any:
 
 
 def test_without_suspects_there_is_no_section(night: Night, tmp_path: Path) -> None:
-    assert (
-        suspect_section(page_data(night), TODAY) is None and suspect_section(page_data(night, suspect()), None) is None
-    )
-    for path in write_monthly_report(*night, "2026-11", tmp_path)[:2]:
-        assert "stand out" not in path.read_text(encoding="utf-8")
+    assert suspect_section(page_data(night)) is None and suspect_words(page_data(night, suspect()), None) == []
+    for path in write_pages(*night, tmp_path, months=["2026-11"]):
+        assert "stand out" not in path.read_text(encoding="utf-8") if path.suffix in (".html", ".md") else True
 
 
 def test_prices_come_by_rank_one_line_an_offer(night: Night) -> None:
@@ -61,15 +59,15 @@ def test_prices_come_by_rank_one_line_an_offer(night: Night) -> None:
         suspect(offer_id="o2", part_code="dear", influence_rank=1),
         suspect(offer_id="o3", part_code="sold out", influence_rank=None),
     ]
-    section = suspect_section(page_data(night, *rows), TODAY)
+    section = suspect_section(page_data(night, *rows))
     assert [cell.split(",")[0] for cell in first_cells(section)] == ["dear", "odd part"]
     assert present(section)["more"] == "" and present(section)["effects"] == []
     many = [suspect(offer_id=f"o{n}", part_code=f"p{n:02}", influence_rank=n) for n in range(1, 14)]
-    section = suspect_section(page_data(night, *many), TODAY)
+    section = suspect_section(page_data(night, *many))
     assert len(present(section)["table"].rows) == 10 and present(section)["more"].startswith("3 more")
 
 
-def test_a_past_month_shows_what_was_known_then(night: Night) -> None:
+def test_a_past_month_counts_what_was_known_then(night: Night) -> None:
     past = date(2026, 9, 30)
     then = {"price_from_on": date(2026, 9, 1), "valid_from_on": date(2026, 9, 1), "influence_rank": None}
     rows = [
@@ -80,14 +78,8 @@ def test_a_past_month_shows_what_was_known_then(night: Night) -> None:
         suspect(offer_id="e", part_code="confirmed", cleared_from_on=past, **then),
         suspect(offer_id="f", part_code="later"),
     ]
-    section = suspect_section(page_data(night, *rows), past)
-    assert [cell.split(",")[0] for cell in first_cells(section)] == ["further", "later confirmed", "then"]
-    assert len(present(section)["table"].columns) == 6, "what they could cost is known for today alone"
-
-
-def test_elements_of_models_that_publish_no_lines_are_not_named(night: Night) -> None:
-    section = suspect_section(page_data(night, suspect(part_code="secret", servable_piece_count=3)), TODAY)
-    assert first_cells(section) == ["part not named"]
+    assert suspect_words(page_data(night, *rows), past) == ["3 prices that stand out are left out until confirmed."]
+    assert suspect_words(page_data(night, rows[0]), past) == ["1 price that stands out is left out until confirmed."]
 
 
 def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night: Night, tmp_path: Path) -> None:
@@ -100,7 +92,7 @@ def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night: N
     same = {**variant, "model_code": "m01", "landed_cost": plain.plan("m01", "inland", "cheapest")["landed_cost"]}
     same["unfilled_piece_count"] = plain.plan("m01", "inland", "cheapest")["unfilled_piece_count"]
     known = page_data(night, suspect(), variants=[variant, same])
-    reported = present(suspect_section(known, TODAY))["effects"]
+    reported = present(suspect_section(known))["effects"]
     assert (
         len(reported) == 1
         and f"{plan['landed_cost'] - Decimal('1.5'):.2f}" in reported[0]
@@ -111,13 +103,12 @@ def test_the_difference_of_trusting_them_is_reported_where_there_is_one(night: N
         "suspect_price": frame(SUSPECT_PRICE, [suspect()]),
         "plan_variant": frame(PLAN_VARIANT, [variant]),
     }
-    for path in write_monthly_report(tables, night[1], "2026-11", tmp_path)[:2]:
-        text = path.read_text(encoding="utf-8")
-        assert (
-            "Prices that stand out" in text
-            and "the price of a pack of 10?" in text
-            and reported[0] in text.replace("\u00a0", " ")
-        )
+    write_pages(tables, night[1], tmp_path, months=["2026-11"])
+    text = (tmp_path / "private/index.html").read_text(encoding="utf-8").replace("\u00a0", " ")
+    assert "Prices that stand out" in text and "the price of a pack of 10?" in text and reported[0] in text
+    for ending in ("html", "md"):
+        report = (tmp_path / f"public/reports/2026-11.{ending}").read_text(encoding="utf-8")
+        assert "1 price that stands out is left out until confirmed" in report and "odd part" not in report
 
 
 @pytest.mark.parametrize(

@@ -173,7 +173,7 @@ def test_the_details_page_says_it_all(night: Night, plan: Any, tmp_path: Path) -
         "second_source": frame(SECOND_SOURCE, [source(plan, 3, 2, 1, "faraway")]),
     }
     write_pages({**tables, **added}, inputs, tmp_path)
-    page = (tmp_path / "sheets" / "m00-details.html").read_text(encoding="utf-8")
+    page = (tmp_path / "private/details/m00.html").read_text(encoding="utf-8")
     assert "Other ways of buying" in page
     assert "Next best vendors found: Alder &amp; Daughters, Faraway Loft, Sumi Bricks, for 86.40 EUR." in page
     assert "also orders from Faraway Loft, for 95.00 EUR (at most 9.93 dearer)" in page

@@ -9,6 +9,7 @@ from pipelines.errors import CheckFailedError
 from pipelines.resources import leading_comment
 from pipelines.warehouse import connect
 from pipelines.warehouse.publishing import checks, generation
+from pipelines.workspace import DATABASE
 from schemas.published.runs import CHECK_RESULT
 from schemas.validate import validate_typed
 from tests.builders.published.small_night import published_tables
@@ -146,7 +147,7 @@ MORE_BREAKAGES = [
 def good_database(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("good")
     generation.build(folder, published_tables())
-    return folder / generation.DATABASE_NAME
+    return folder / DATABASE
 
 
 @pytest.fixture

@@ -51,22 +51,25 @@ def rows_of(path: Path) -> list[list[str]]:
 
 
 def seen_by_readers(workspace: Any) -> str:
-    found: str = run_query(workspace.published / "kitfare.duckdb", "select refresh_id from refresh_run").item()
+    found: str = run_query(workspace.published / "private/kitfare.duckdb", "select refresh_id from refresh_run").item()
     return found
 
 
 def test_every_table_is_in_the_database_and_in_both_kinds_of_file(built: Any) -> None:
     names = {contract.name for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)}
-    found = run_query(built / "kitfare.duckdb", "select table_name from duckdb_tables()")["table_name"]
+    found = run_query(built / "private/kitfare.duckdb", "select table_name from duckdb_tables()")["table_name"]
     assert set(found) == names
-    assert {path.name for path in (built / "tables").iterdir()} == {
+    assert {path.name for path in (built / "private/tables").iterdir()} == {
         f"{n}.{e}" for n in names for e in ("csv", "parquet")
     }
-    assert sorted(path.name for path in built.iterdir()) == ["kitfare.duckdb", "tables"]  # no .wal: it was checkpointed
+    assert sorted(path.name for path in built.iterdir()) == [
+        "private/kitfare.duckdb",
+        "tables",
+    ]  # no .wal: it was checkpointed
 
 
 def test_every_table_column_view_and_macro_says_what_it_means(built: Any) -> None:
-    database = built / "kitfare.duckdb"
+    database = built / "private/kitfare.duckdb"
     for what, listing in {
         "table_name": "duckdb_tables()",
         "view_name": "duckdb_views() where not internal",
@@ -84,7 +87,7 @@ def test_every_table_column_view_and_macro_says_what_it_means(built: Any) -> Non
 
 
 def test_types_are_those_of_the_contracts_and_amounts_have_their_currencys_digits(built: Any) -> None:
-    columns = run_query(built / "kitfare.duckdb", "from duckdb_columns() where not internal", max_rows=None)
+    columns = run_query(built / "private/kitfare.duckdb", "from duckdb_columns() where not internal", max_rows=None)
     types = {(row["table_name"], row["column_name"]): row["data_type"] for row in columns.to_dicts()}
     for contract in generation.CONTRACTS.values():
         for name in contract.columns:
@@ -100,9 +103,9 @@ def test_digits_follow_the_currency(tmp_path: Path, currency: str, digits: int) 
     saving = tables["colour_flex_saving"].with_columns(whole)
     generation.build(tmp_path / "g", {"model_cost": cost, "colour_flex_saving": saving})
     for table, column in (("model_cost", "landed_cost"), ("colour_flex_saving", "saving")):
-        found = run_query(tmp_path / "g/kitfare.duckdb", f"select {column} from {table}")
+        found = run_query(tmp_path / "g/private/kitfare.duckdb", f"select {column} from {table}")
         assert found.schema[column] == pl.Decimal(18, digits)
-        header, row, *_ = rows_of(tmp_path / f"g/tables/{table}.csv")
+        header, row, *_ = rows_of(tmp_path / f"g/private/tables/{table}.csv")
         assert len(row[header.index(column)].partition(".")[2]) == digits
 
 
@@ -110,7 +113,7 @@ def test_a_table_of_two_currencies_gets_the_most_digits(tmp_path: Path) -> None:
     vendors = published_tables()["plan_vendor"]
     mixed = vendors.with_columns(vendor_currency_code=pl.Series(["JPY", "KWD"]))
     generation.build(tmp_path / "g", {"plan_vendor": mixed})
-    found = pl.read_parquet(tmp_path / "g/tables/plan_vendor.parquet")
+    found = pl.read_parquet(tmp_path / "g/private/tables/plan_vendor.parquet")
     assert found.schema["vendor_total"] == pl.Decimal(18, 3)
 
 
@@ -150,7 +153,7 @@ def test_no_table_is_written_without_what_its_contract_asks_for(tmp_path: Path, 
 def test_the_three_forms_of_a_table_hold_the_same_rows_in_order_of_the_key(built: Any) -> None:
     for name, contract in generation.CONTRACTS.items():
         order = ", ".join(contract.key)
-        from_database = run_query(built / "kitfare.duckdb", f"from {name} order by {order}", max_rows=None)
+        from_database = run_query(built / "private/kitfare.duckdb", f"from {name} order by {order}", max_rows=None)
         from_parquet = pl.read_parquet(built / f"tables/{name}.parquet")
         assert from_parquet.equals(from_database.cast(from_parquet.schema)), name
         assert from_parquet.equals(from_parquet.sort(contract.key))
@@ -187,7 +190,7 @@ def test_text_that_a_spreadsheet_would_run_is_quoted_and_numbers_are_not(tmp_pat
         gap_pct=pl.lit(-0.5),
     )
     generation.build(tmp_path / "g", {"model_cost": cost})
-    header, *lines = rows_of(tmp_path / "g/tables/model_cost.csv")
+    header, *lines = rows_of(tmp_path / "g/private/tables/model_cost.csv")
     found = [dict(zip(header, line, strict=True)) for line in lines]
     assert [row["model_title"] for row in found] == [*(f"'{text}" for text in texts[:7]), "a=1", "'=1"]
     assert {(row["goods"], row["gap_pct"]) for row in found} == {("-1.10", "-0.5")}
@@ -196,12 +199,12 @@ def test_text_that_a_spreadsheet_would_run_is_quoted_and_numbers_are_not(tmp_pat
 def test_the_same_tables_give_the_same_files_byte_for_byte(built: Any, tmp_path: Path) -> None:
     tables = {name: frame.sample(fraction=1, shuffle=True, seed=3) for name, frame in published_tables().items()}
     generation.build(tmp_path / "again", tables)
-    for path in (built / "tables").iterdir():
+    for path in (built / "private/tables").iterdir():
         assert path.read_bytes() == (tmp_path / "again/tables" / path.name).read_bytes(), path.name
 
 
 def test_views_answer_the_usual_questions(built: Any) -> None:
-    database = built / "kitfare.duckdb"
+    database = built / "private/kitfare.duckdb"
 
     def ask(sql: Any) -> Any:
         return run_query(database, sql).rows()
@@ -232,7 +235,7 @@ def test_views_take_the_latest_date_and_compare_at_equal_fill(tmp_path: Path) ->
         plan("cheapest", "2026-01-20", "3.00", "partial", 2), plan("maker_first", "2026-01-20", "2.00", "refused"),
     ]  # fmt: skip
     generation.build(tmp_path / "g", {"model_cost": pl.concat(plans)})
-    database = tmp_path / "g/kitfare.duckdb"
+    database = tmp_path / "g/private/kitfare.duckdb"
     assert run_query(database, "select scenario_code from cheapest_scenario").rows() == [("flexible",)]
     assert run_query(database, "select count(*) from current_cost").item() == 4
     changes = run_query(database, "select complete_cost_change from cost_history where scenario_code = 'listed'")
@@ -240,26 +243,26 @@ def test_views_take_the_latest_date_and_compare_at_equal_fill(tmp_path: Path) ->
 
 
 def test_the_market_of_the_published_database_is_that_of_the_warehouse(built: Any) -> None:
-    prices = run_query(built / "kitfare.duckdb", "from market_on(date '2026-01-14', 30)")
+    prices = run_query(built / "private/kitfare.duckdb", "from market_on(date '2026-01-14', 30)")
     confirmed = prices.select("vendor_code", "last_confirmed_on").rows()
     assert [(vendor, day.isoformat()) for vendor, day in confirmed] == [
         ("acorn", "2026-01-10"), ("acorn", "2026-01-10"), ("birch", "2026-01-10"),
     ]  # fmt: skip
-    later = run_query(built / "kitfare.duckdb", "from market_on(date '2026-01-20', 5)")
+    later = run_query(built / "private/kitfare.duckdb", "from market_on(date '2026-01-20', 5)")
     assert later["vendor_code"].to_list() == ["acorn", "acorn"]
 
 
 def test_one_table_can_be_replaced_before_publishing(tmp_path: Path) -> None:
     tables = published_tables()
     generation.build(tmp_path / "g", tables)
-    results = checks.run_checks(tmp_path / "g/kitfare.duckdb")
+    results = checks.run_checks(tmp_path / "g/private/kitfare.duckdb")
     for _ in range(2):
         generation.replace_table(tmp_path / "g", CHECK_RESULT, results)
     generation.build(tmp_path / "whole", {**tables, "check_result": results})
     for path in (tmp_path / "whole/tables").iterdir():
         assert path.read_bytes() == (tmp_path / "g/tables" / path.name).read_bytes(), path.name
     for folder in ("g", "whole"):
-        found = run_query(tmp_path / folder / "kitfare.duckdb", "from check_result order by check_name")
+        found = run_query(tmp_path / folder / "private/kitfare.duckdb", "from check_result order by check_name")
         assert found.equals(results.sort("check_name"))
     with pytest.raises(ValueError, match="digits"):
         generation.replace_table(tmp_path / "g", MODEL_COST, tables["model_cost"])
@@ -267,7 +270,7 @@ def test_one_table_can_be_replaced_before_publishing(tmp_path: Path) -> None:
 
 def test_nothing_of_a_generation_depends_on_its_workspace(built: Any, tmp_path: Path) -> None:
     shutil.copytree(built, tmp_path / "elsewhere")
-    checks.run_checks(tmp_path / "elsewhere/kitfare.duckdb")
+    checks.run_checks(tmp_path / "elsewhere/private/kitfare.duckdb")
 
 
 def test_publishing_swaps_a_relative_link(workspace: Any) -> None:
@@ -282,7 +285,7 @@ def test_publishing_swaps_a_relative_link(workspace: Any) -> None:
 
 def test_an_open_reader_keeps_what_it_reads(workspace: Any) -> None:
     generation.publish(workspace, built_in(workspace, "one"), keep=1)
-    with connect.reader(workspace.published / "kitfare.duckdb") as con:
+    with connect.reader(workspace.published / "private/kitfare.duckdb") as con:
         generation.publish(workspace, built_in(workspace, "two"), keep=1)
         assert not (workspace.generations / "one").exists()
         assert con.execute("select refresh_id from refresh_run").fetchall() == [("one",)]
@@ -349,17 +352,17 @@ def test_a_crash_at_any_step_leaves_a_whole_generation(
 
 def test_a_build_over_a_half_built_folder_is_whole(tmp_path: Path) -> None:
     folder = tmp_path / "g"
-    (folder / "tables").mkdir(parents=True)
-    (folder / "kitfare.duckdb").write_bytes(b"half")
-    (folder / "kitfare.duckdb.wal").write_bytes(b"half")
-    (folder / "tables" / "model_cost.csv").write_bytes(b"half")
+    (folder / "private/tables").mkdir(parents=True)
+    (folder / "private/kitfare.duckdb").write_bytes(b"half")
+    (folder / "private/kitfare.duckdb.wal").write_bytes(b"half")
+    (folder / "private/tables" / "model_cost.csv").write_bytes(b"half")
     generation.build(folder, published_tables())
-    checks.run_checks(folder / "kitfare.duckdb")
+    checks.run_checks(folder / "private/kitfare.duckdb")
     assert len(rows_of(folder / "tables/model_cost.csv")) == 2
 
 
 def test_the_database_needs_nothing_but_duckdb(built: Any) -> None:
-    con = duckdb.connect(str(built / "kitfare.duckdb"), read_only=True)
+    con = duckdb.connect(str(built / "private/kitfare.duckdb"), read_only=True)
     assert con.execute("select count(*) from market_on(date '2026-01-20', 30)").fetchall() == [(3,)]
     described = con.execute("select to_json(model_cost)::varchar from model_cost").fetchall()
     assert json.loads(described[0][0])["landed_cost"] == 7.0

@@ -85,7 +85,7 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
 
     while time.monotonic() < least or (time.monotonic() < most and not enough()):
         found = run_query(
-            workspace.published / "kitfare.duckdb",
+            workspace.published / "private/kitfare.duckdb",
             "select (select refresh_id from refresh_run), (select count(*) from plan_line), "
             "(select count(*) from price_history)",
         ).row(0)
@@ -97,7 +97,7 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
             process.send_signal(signal.SIGKILL)
             process.communicate()
             kills += 1
-            checks.run_checks(workspace.published.resolve() / "kitfare.duckdb")
+            checks.run_checks(workspace.published.resolve() / "private/kitfare.duckdb")
             process = at_work("publish", tmp_path)
             # Before, in and after the first publication; ever later, because a machine may have grown slower since.
             kill_at = time.monotonic() + rng.uniform(0.2, 3) * whole * (1 + kills / 8)

@@ -12,6 +12,7 @@ from pipelines.errors import KitfareError, UsageError
 from pipelines.warehouse import connect
 from pipelines.warehouse.publishing import generation, query
 from pipelines.warehouse.publishing.query import asking, run_query
+from pipelines.workspace import DATABASE
 from tests.builders.published.small_night import published_tables
 
 
@@ -20,7 +21,7 @@ def database(tmp_path_factory: pytest.TempPathFactory) -> Any:
     folder = tmp_path_factory.mktemp("published")
     generation.build(folder, published_tables())
     (folder / "other.csv").write_text("a,b\n1,2\n")
-    return folder / generation.DATABASE_NAME
+    return folder / DATABASE
 
 
 def test_a_query_is_answered_as_a_frame(database: Any) -> None:
@@ -44,10 +45,10 @@ REFUSED = [
     "select * from '{folder}/other.csv'",
     "select * from read_csv('{folder}/other.csv')",
     "select * from read_text('{folder}/other.csv')",
-    "select * from read_parquet('{folder}/tables/model_cost.parquet')",
+    "select * from read_parquet('{folder}/private/tables/model_cost.parquet')",
     "select * from glob('*')",
     "select * from sniff_csv('{folder}/other.csv')",
-    "select * from parquet_metadata('{folder}/tables/model_cost.parquet')",
+    "select * from parquet_metadata('{folder}/private/tables/model_cost.parquet')",
     "select * from query('select * from read_text(''{folder}/other.csv'')')",
     "from json_execute_serialized_sql(json_serialize_sql('select * from read_text(''{folder}/other.csv'')'))",
     "call enable_logging(storage = 'file', storage_config = {{'path': '{folder}/log'}})",

@@ -79,7 +79,8 @@ def run(
         say(line)
     say("")
     done = f"Published {outcome.refresh_id}" if outcome.published else f"Still published: {outcome.refresh_id}"
-    say(f"{done} ({outcome.seconds:.1f} s). Pages: {place.published / 'index.html'}")
+    say(f"{done} ({outcome.seconds:.1f} s). Pages: {place.private / 'index.html'}")
+    say(f"To upload: {place.public}")
 
 
 def _refresh(place: Workspace, day: date | None, prefect: bool, progress: Progress) -> RefreshOutcome:

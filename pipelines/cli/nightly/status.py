@@ -113,7 +113,7 @@ def _say_json(place: Workspace, found: Sequence[Concern]) -> None:
 def _say_all(place: Workspace) -> None:
     say(f"Workspace: {place.root.resolve()}")
     _last_refresh(place)
-    database = place.published / "kitfare.duckdb"
+    database = place.database
     if database.is_file():
         _published(place, database)
     elif place.published.is_symlink():
@@ -173,7 +173,8 @@ def _generation(place: Workspace, database: Path) -> None:
     for last in _rows(database, _LAST_REFRESH):
         started = f"{last['started_at']:%Y-%m-%d %H:%M} UTC"
         say(f"  prices of {last['priced_on']}, refreshed at {started} by kitfare {last['software_version']}")
-    say(f"Pages: {place.published / 'index.html'}")
+    say(f"Pages: {place.private / 'index.html'}")
+    say(f"To upload: {place.public}")
     _quarantined(place, database)
     _waiting(place, database)
 

@@ -124,7 +124,7 @@ def published_database(workspace: Workspace) -> Path:
     """
     from pipelines.errors import UsageError
 
-    database = workspace.published / "kitfare.duckdb"
+    database = workspace.database
     if not database.is_file():
         if workspace.published.is_symlink():
             raise UsageError(

@@ -18,7 +18,6 @@ from pipelines.flows.runs.notices import time_text
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import workspace_files
 from pipelines.settings import RefreshSettings
-from pipelines.warehouse.publishing.generation import DATABASE_NAME
 from pipelines.warehouse.publishing.query import Asked, asking
 from pipelines.workspace import Workspace
 from schemas.inputs.price_decisions import ACCEPTED_EXPORTS
@@ -141,7 +140,7 @@ def _warehouse(workspace: Workspace) -> Iterator[Concern]:
 
 
 def _published(workspace: Workspace, rules: RefreshSettings, now: datetime) -> Iterator[Concern]:
-    database = workspace.published / DATABASE_NAME
+    database = workspace.database
     if not database.is_file():
         if workspace.published.is_symlink():
             yield Concern(

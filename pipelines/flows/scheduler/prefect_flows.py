@@ -35,7 +35,7 @@ from pipelines.flows.runs.notices import settings_or_last
 from pipelines.flows.runs.run_record import mark_shown
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.workers import end_with_parent
-from pipelines.workspace import Workspace
+from pipelines.workspace import PRIVATE, Workspace
 
 # A run's process imports this module before it asks the server for anything. Without a schedule there is no server, and
 # Prefect would ask for it again and again, for minutes.
@@ -218,7 +218,7 @@ def _refresh_and_record(
         get_run_logger().info(message)
     rows = [{name: str(value) for name, value in row.items()} for row in outcome.model_cost.iter_rows(named=True)]
     create_table_artifact(rows, key="model-cost", description=f"Model costs of {outcome.refresh_id}")
-    page = outcome.folder / "index.html"
+    page = outcome.folder / PRIVATE / "index.html"
     create_link_artifact(
         page.resolve().as_uri(), link_text="index.html", key="published-pages", description="Published pages"
     )

@@ -13,13 +13,14 @@ from pipelines import __version__
 from pipelines.flows.steps.night import Markets, Night, StepRecord
 from pipelines.reporting import pages
 from pipelines.reporting.basis.page_data import PageData
+from pipelines.reporting.leak_check import check_public
 from pipelines.reporting.orders import order_lists
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import tables as warehouse_tables
 from pipelines.warehouse.publishing import checks, generation, partitions
 from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workers import spread
-from pipelines.workspace import Workspace
+from pipelines.workspace import DATABASE, PUBLIC, Workspace
 from schemas.published.plans import MODEL_COST
 from schemas.published.price_history import PRICE_HISTORY
 from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
@@ -41,7 +42,7 @@ def write_tables(night: Night, records: Sequence[StepRecord]) -> Night:
         from_warehouse = warehouse_tables.readers_of_intake_tables(con)
         generation.build(night.folder, {**night.inputs.tables, **night.tables, **made, **from_warehouse})
     stale = night.settings.refresh.stale_after_days
-    results = checks.run_checks(night.folder / generation.DATABASE_NAME, stale_after_days=stale)
+    results = checks.run_checks(night.folder / DATABASE, stale_after_days=stale)
     generation.replace_table(night.folder, CHECK_RESULT, results)
     return replace(night, tables={}, markets=Markets(), suspects=pl.DataFrame())
 
@@ -89,6 +90,16 @@ def _write_group(site: pages.Site, group: pages.PageGroup) -> None:
         pages.write_page_group(site, group)
 
 
+def check_what_is_public(night: Night) -> Night:
+    """Let nothing be published that gives away a private parts list.
+
+    Raises:
+        CheckFailedError: a public file names a private part; the folder is not published.
+    """
+    check_public(night.folder / PUBLIC, night.inputs)
+    return night
+
+
 def publish(night: Night) -> Path:
     """Give the generation its name and let readers see it; returns its folder."""
     final = night.workspace.generations / night.refresh_id
@@ -104,7 +115,7 @@ def published_costs(night: Night) -> pl.DataFrame | None:
     published = night.workspace.published
     if not published.is_symlink() or published.resolve().name != night.refresh_id:
         return None
-    if not (published / generation.DATABASE_NAME).is_file():
+    if not (published / DATABASE).is_file():
         return None
     return TableFiles(published).get(MODEL_COST.name)
 

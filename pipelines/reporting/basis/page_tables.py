@@ -113,8 +113,7 @@ def accuracy(gap_pct: float) -> str:
 def file_name(code: str) -> str:
     """A code as a file's name: letters, digits, ``.``, ``_``, ``-``; different codes never share one."""
     safe = re.sub(r"[^\w.-]", "-", code).lstrip(".")[:80]
-    # A model called x-details would otherwise overwrite the details page of the model x.
-    if safe == code and not safe.endswith("-details"):
+    if safe == code:
         return safe
     return f"{safe}-{sha256(code.encode()).hexdigest()[:8]}"
 

@@ -78,7 +78,7 @@ CAUTIONS = (
     "Keep small parts away from small children.",
 )
 
-PRIVATE = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
+PRIVATE_WORDS = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
 REPORT_METHODS = (
     "The index (Lowe) is the cost of one fixed parts list at each month's prices; the base month is 100. Prices include tax and duty on "

@@ -22,9 +22,10 @@ from pipelines.reporting.basis.page_tables import (
     percent,
     unit_price,
 )
-from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE, unique_sentences, with_order
+from pipelines.reporting.basis.words import ESTIMATE_BASES, PRIVATE_WORDS, unique_sentences, with_order
 from pipelines.reporting.model_pages.sheet import age
 from pipelines.reporting.orders.order_lists import order_folder, workbook_name
+from pipelines.reporting.sections.availability import availability_section
 from pipelines.reporting.sections.buying import buying_of
 from pipelines.reporting.sections.costs import REFUSED
 from pipelines.reporting.sections.flexibility import flexible_lines_of
@@ -52,7 +53,7 @@ def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "model": model,
         "page_title": f"{model.title}: details",
         "today": day(page_data.today),
-        "private": PRIVATE if model.publish_lines != "all" else "",
+        "private": PRIVATE_WORDS if model.publish_lines != "all" else "",
         "sections": sections,
         "methods": unique_sentences(
             METHODS,
@@ -76,6 +77,9 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         "oldest": _oldest_table(page_data, plans),
         "left_out": _left_out_table(page_data, buyer),
         "movers": _movers_table(page_data, model, buyer),
+        "availability": availability_section(
+            page_data, model, buyer.buyer_code, f"{page_data.today:%Y-%m}", in_full=True
+        ),
     }
 
 

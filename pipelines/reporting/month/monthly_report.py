@@ -50,9 +50,10 @@ from pipelines.reporting.sections.costs import (
 )
 from pipelines.reporting.sections.made import made_words
 from pipelines.reporting.sections.movers import movers_table
-from pipelines.reporting.sections.suspects import suspect_section
+from pipelines.reporting.sections.suspects import suspect_words
 from pipelines.reporting.sections.watches import fired_words
 from pipelines.settings import Buyer
+from pipelines.workspace import PUBLIC
 from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
 
 PICTURE = "headline.png"
@@ -61,7 +62,7 @@ PICTURE = "headline.png"
 def write_monthly_report(
     tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, month: str, folder: Path
 ) -> list[Path]:
-    """Write ``reports/<month>.html`` and ``.md`` and the folder ``reports/<month>/`` below ``folder``.
+    """Write ``<month>.html`` and ``.md`` and the folder ``<month>/`` below ``public/reports/`` of ``folder``.
 
     In the month's folder: ``<model>.html`` and ``.md``, the figures behind the charts as CSV and Parquet, and ``headline.png``.
 
@@ -79,7 +80,7 @@ def write_monthly_report(
 
 def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]:
     """As :func:`write_monthly_report`, with tables already looked up."""
-    place = folder / "reports"
+    place = folder / PUBLIC / "reports"
     values, made = report(page_data, month), made_words(page_data, is_report=True)
     written = [
         write_page(place / f"{month}{ending}", f"monthly{ending}", made=made, **values) for ending in (".html", ".md")
@@ -116,7 +117,6 @@ def report(page_data: PageData, month: str) -> dict[str, Any]:
         "cut_off": day(cut_off),
         "is_running": cut_off is not None and (cut_off + timedelta(days=1)).month == cut_off.month,
         "sections": [section for section in sections if section["glance"]],
-        "suspects": suspect_section(page_data, cut_off),
         "watches": fired_words(page_data) if month == f"{page_data.today:%Y-%m}" else None,
         "methods": [
             *(
@@ -124,6 +124,7 @@ def report(page_data: PageData, month: str) -> dict[str, Any]:
                 if base_months
                 else []
             ),
+            *suspect_words(page_data, cut_off),
             *report_methods(page_data),
             *_run_words(page_data),
         ],

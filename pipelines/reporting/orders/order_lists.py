@@ -16,6 +16,7 @@ from pipelines.reporting.basis.page_data import Row
 from pipelines.reporting.basis.page_tables import day, file_name, unit_price
 from pipelines.reporting.basis.words import CAUTIONS, with_order
 from pipelines.settings import Settings
+from pipelines.workspace import PRIVATE
 from schemas.contract import Contract
 from schemas.published.joint_orders import JOINT_PLAN, JOINT_VENDOR
 from schemas.published.keys import PLAN_KEY
@@ -34,9 +35,9 @@ _FORMULA_STARTS = ("=", "+", "-", "@")
 def write_order_lists(tables: Mapping[str, pl.DataFrame], settings: Settings, folder: Path) -> list[Path]:
     """Write the order lists of the latest date's plans below ``folder``; refused plans have none.
 
-    ``orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>+2.csv``) holds a row per offer,
+    ``private/orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>+2.csv``) holds a row per offer,
     then the sum of the lines, the vendor's total with shipping, handling and tax, and a note. Beside them is one workbook with a
-    sheet per order. Joint orders have CSV files alone, below ``orders/joint_orders/<joint order>/<buyer>/``.
+    sheet per order. Joint orders have CSV files alone, below ``private/orders/joint_orders/<joint order>/<buyer>/``.
 
     Args:
         tables: the generation's tables by name: model_cost, plan_vendor, plan_purchase, unfilled_line, joint_vendor, joint_plan,
@@ -68,7 +69,7 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], settings: Settings, fo
             (vendor, [_line(row, names) for row in purchases if all(row[name] == vendor[name] for name in _ORDER)])
             for vendor in vendors
         ]
-        place = folder / order_folder(plan)
+        place = folder / PRIVATE / order_folder(plan)
         place.mkdir(parents=True, exist_ok=True)
         written += [_write_csv(place / _list_name(vendor), vendor, lines) for vendor, lines in orders]
         missing = by_contract["unfilled_line"].get(key, [])
@@ -77,7 +78,7 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], settings: Settings, fo
 
 
 def joint_folder(order: Row) -> str:
-    """Where the lists of an order for several models are, inside the generation."""
+    """Where the lists of an order for several models are, inside the private folder."""
     return "/".join(
         ("orders", "joint_orders", *(file_name(order[name]) for name in ("joint_order_code", "buyer_code")))
     )
@@ -90,7 +91,7 @@ def _write_joint_lists(tables: Mapping[str, pl.DataFrame], folder: Path, names: 
     written = []
     for vendor in _table(tables, JOINT_VENDOR).sort(JOINT_VENDOR.key).iter_rows(named=True):
         lines = _joint_lines(pieces[tuple(vendor[name] for name in key)], names)
-        place = folder / joint_folder(vendor)
+        place = folder / PRIVATE / joint_folder(vendor)
         place.mkdir(parents=True, exist_ok=True)
         written.append(_write_csv(place / _list_name(vendor), vendor, lines))
     return written
@@ -116,7 +117,7 @@ def _joint_lines(pieces: pl.DataFrame, names: _Names) -> list[tuple[Any, ...]]:
 
 
 def order_folder(plan: Row) -> str:
-    """Where a plan's order lists are, inside the generation."""
+    """Where a plan's order lists are, inside the private folder."""
     return "/".join(("orders", *(file_name(plan[name]) for name in ("model_code", "buyer_code", "scenario_code"))))
 
 

@@ -25,9 +25,12 @@ def availability_of(page_data: PageData, model_code: str, buyer_code: str, month
 
 
 def availability_section(
-    page_data: PageData, model: ReportedModel, buyer_code: str, month: str
+    page_data: PageData, model: ReportedModel, buyer_code: str, month: str, *, in_full: bool = False
 ) -> dict[str, Any] | None:
-    """``words`` of the month; for the latest month also the tables ``weakest`` and ``running_out``."""
+    """``words`` of the month; for the latest month also the tables ``weakest`` and ``running_out``, a row per element.
+
+    Only a page that is not published has the tables whatever the model publishes (``in_full``): they have the list's quantities.
+    """
     row = availability_of(page_data, model.code, buyer_code, month)
     if row is None:
         return None
@@ -35,10 +38,11 @@ def availability_section(
     elements = page_data.rows(ELEMENT_AVAILABILITY, model_code=model.code, buyer_code=buyer_code) if is_latest else []
     elements = sorted(elements, key=lambda element: element["weakness_rank"])
     going = [element for element in elements if element["is_running_out"]]
+    is_open = in_full or model.publish_lines != "none"
     return {
         "words": [_in_words(page_data, model, buyer_code, month, row), *_about_the_end(page_data, elements, going)],
-        "weakest": _weakest_table(page_data, model, elements[:WEAKEST]),
-        "running_out": _running_out_table(page_data, model, going),
+        "weakest": _weakest_table(page_data, elements[:WEAKEST]) if is_open else None,
+        "running_out": _running_out_table(page_data, going) if is_open else None,
     }
 
 
@@ -77,14 +81,10 @@ def _about_the_end(page_data: PageData, elements: list[Row], going: list[Row]) -
     ]
 
 
-def _element(page_data: PageData, model: ReportedModel, row: Row) -> str:
-    return page_data.element_or_family(row["part_code"], row["colour_code"], is_named=model.publish_lines != "none")
-
-
-def _weakest_table(page_data: PageData, model: ReportedModel, elements: list[Row]) -> Table | None:
+def _weakest_table(page_data: PageData, elements: list[Row]) -> Table | None:
     rows = tuple(
         (
-            _element(page_data, model, row),
+            page_data.element_name(row["part_code"], row["colour_code"]),
             STATUS_WORDS[row["element_status"]],
             count(row["needed_piece_count"]),
             count(row["buyable_piece_count"]),
@@ -107,10 +107,10 @@ def _seen(row: Row) -> str:
     return f"{short_day(row['last_seen_on'])} {row['last_seen_on'].year}, {count(row['days_since_seen'], 'day')} ago"
 
 
-def _running_out_table(page_data: PageData, model: ReportedModel, elements: list[Row]) -> Table | None:
+def _running_out_table(page_data: PageData, elements: list[Row]) -> Table | None:
     rows = tuple(
         (
-            _element(page_data, model, row),
+            page_data.element_name(row["part_code"], row["colour_code"]),
             count(row["needed_piece_count"]),
             count(row["buyable_piece_count"]),
             percent(row["piece_trend_pct"], signed=True),

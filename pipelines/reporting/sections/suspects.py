@@ -16,60 +16,73 @@ MOST_SHOWN = 10
 _OFFER = ("vendor_code", "part_code", "colour_code", "condition", "listing_code")
 
 
-def suspect_section(page_data: PageData, on: date | None) -> dict[str, Any] | None:
-    """Suspect prices on a date: ``table``, ``more`` (a sentence), ``effects`` (sentences); None without any.
+def suspect_words(page_data: PageData, on: date | None) -> list[str]:
+    """How many prices were left out as suspect on a date, in a sentence that names none; nothing if there were none."""
+    count_out = 0 if on is None else _standing(page_data, on).height
+    is_one = count_out == 1
+    words = f"{count(count_out, 'price')} that {'stands' if is_one else 'stand'} out {'is' if is_one else 'are'} left out until confirmed."
+    return [words] if count_out else []
 
-    Of an offer's price steps the one for the fewest pieces is shown. Influence and effects are known for today alone.
+
+def suspect_section(page_data: PageData) -> dict[str, Any] | None:
+    """Today's suspect prices: ``table``, ``more`` (a sentence), ``effects`` (sentences); None without any.
+
+    It names elements of every model, so it is for private pages. Of an offer's price steps the one for the fewest pieces is shown.
     """
-    if on is None:
+    if page_data.today is None:
         return None
+    standing = _standing(page_data, page_data.today)
+    if not standing.height:
+        return None
+    more = standing.height - MOST_SHOWN
+    return {
+        "table": _table(page_data, standing.head(MOST_SHOWN)),
+        "more": f"{more} more are in the table suspect_price." if more > 0 else "",
+        "effects": _effects(page_data),
+    }
+
+
+def _standing(page_data: PageData, on: date) -> pl.DataFrame:
+    """Suspect offers of a date, a row each; of today those that some model could take, the most influential first."""
     standing = page_data.table(SUSPECT_PRICE).filter(
         (pl.col("valid_from_on") <= on)
         & (pl.col("valid_to_on").is_null() | (pl.col("valid_to_on") > on))
         & (pl.col("cleared_from_on").is_null() | (pl.col("cleared_from_on") > on))
     )
-    is_today = on == page_data.today
-    if is_today:
+    if on == page_data.today:
         standing = standing.filter(pl.col("influence_rank").is_not_null())
     standing = standing.sort(*_OFFER, "step_from_quantity").unique(_OFFER, keep="first", maintain_order=True)
-    by_ratio = pl.coalesce("market_ratio", "own_ratio").log().abs()
-    standing = standing.sort("influence_rank" if is_today else -by_ratio, *_OFFER, nulls_last=True)
-    if not standing.height:
-        return None
-    more = standing.height - MOST_SHOWN
-    return {
-        "table": _table(page_data, standing.head(MOST_SHOWN), is_today),
-        "more": f"{more} more are in the table suspect_price." if more > 0 else "",
-        "effects": _effects(page_data) if is_today else [],
-    }
+    return standing.sort("influence_rank", *_OFFER, nulls_last=True)
 
 
-def _table(page_data: PageData, standing: pl.DataFrame, is_today: bool) -> Table:
+def _table(page_data: PageData, standing: pl.DataFrame) -> Table:
     vendors = page_data.vendor_names()
     currency = page_data.settings.buyer[0].currency_code
     rows = []
     for row in standing.iter_rows(named=True):
         code = row["currency_code"]
         usual = row["market_price"] if row["market_price"] is not None else row["own_price"]
-        cells = (
-            page_data.element_or_family(
-                row["part_code"],
-                row["colour_code"],
-                # An element that no model could take shows nothing of a parts list.
-                is_named=(row["part_code"], row["colour_code"]) in page_data.publishable_elements
-                or not row["servable_piece_count"],
-            ),
-            vendors.get(row["vendor_code"], row["vendor_code"]),
-            f"{unit_price(row['unit_price'], code)} {code}",
-            unit_price(row["own_price"], code),
-            unit_price(row["market_price"], code),
-            in_words(row, float(row["unit_price"] / usual)),
+        rows.append(
+            (
+                page_data.element_name(row["part_code"], row["colour_code"]),
+                vendors.get(row["vendor_code"], row["vendor_code"]),
+                f"{unit_price(row['unit_price'], code)} {code}",
+                unit_price(row["own_price"], code),
+                unit_price(row["market_price"], code),
+                in_words(row, float(row["unit_price"] / usual)),
+                count(row["servable_piece_count"]),
+                money(row["cost_influence"], currency),
+            )
         )
-        influence = (count(row["servable_piece_count"]), money(row["cost_influence"], currency))
-        rows.append((*cells, *(influence if is_today else ())))
-    of_today = ("#Pieces the models could take", f"#Could be wrong by, {currency}") if is_today else ()
     headings = columns(
-        "Element", "Vendor", "#Price", "#Its own before", "#Others that day", "What it looks like", *of_today
+        "Element",
+        "Vendor",
+        "#Price",
+        "#Its own before",
+        "#Others that day",
+        "What it looks like",
+        "#Pieces the models could take",
+        f"#Could be wrong by, {currency}",
     )
     return Table("Prices that stand out, kept out of the plans", headings, tuple(rows), is_stacked=True)
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import Table, columns, count, day
-from pipelines.reporting.basis.words import PRIVATE, listed_words
+from pipelines.reporting.basis.words import PRIVATE_WORDS, listed_words
 from schemas.published.watches import WATCH_RESULT
 
 
@@ -17,7 +17,7 @@ def watch_page(page_data: PageData) -> dict[str, Any]:
     return {
         "page_title": "Watches",
         "today": day(page_data.today),
-        "private": PRIVATE if fired else "",
+        "private": PRIVATE_WORDS if fired else "",
         "has_watches": bool(page_data.settings.watch),
         "fired": _table(page_data, "Fired", fired),
         "quiet": _table(page_data, "Not fired", [row for row in rows if not row["is_fired"]]),

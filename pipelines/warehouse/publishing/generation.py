@@ -28,14 +28,13 @@ from pipelines.warehouse.connect import (
     transaction,
 )
 from pipelines.warehouse.publishing.table_files import FOLDER as TABLES_FOLDER
-from pipelines.workspace import Workspace
+from pipelines.workspace import DATABASE, Workspace
 from schemas.all_columns import COLUMNS
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.contract import Contract
 from schemas.published.plans import MODEL_COST
 from schemas.validate import empty_frame, validate_typed
 
-DATABASE_NAME = "kitfare.duckdb"
 SUMS_NAME = "SHA256SUMS"
 """The hash of every file of a generation, as ``sha256sum --check`` reads it."""
 
@@ -54,7 +53,7 @@ Table = pl.DataFrame | Callable[[], pl.DataFrame]
 
 
 def build(folder: Path, tables: Mapping[str, Table]) -> None:
-    """Write a generation: kitfare.duckdb, tables/<name>.parquet and tables/<name>.csv.
+    """Write a generation's private part: kitfare.duckdb, tables/<name>.parquet and tables/<name>.csv below private/.
 
     Every table is checked against its contract and sorted by its key. Amounts get the digits of the table's currencies, those of
     model_cost where the table names none. In the database every table, column, view and macro carries its meaning as a
@@ -84,7 +83,7 @@ def _build(folder: Path, tables: Mapping[str, Table]) -> None:
     """One table after the other, so that only one is in memory a second time."""
     costs = _read(tables, MODEL_COST)
     (folder / TABLES_FOLDER).mkdir(parents=True, exist_ok=True)
-    with _new_database(folder / DATABASE_NAME) as con:
+    with _new_database(folder / DATABASE) as con:
         for contract in CONTRACTS.values():
             frame = as_published(contract, _read(tables, contract), costs)
             with transaction(con):
@@ -112,7 +111,7 @@ def replace_table(folder: Path, contract: Contract, frame: pl.DataFrame) -> None
         raise ValueError(f"the digits of {contract.name} depend on its rows: build the generation again")
     ready = as_published(contract, frame, empty_frame(MODEL_COST))
     with disk_trouble_in_words(folder):
-        con = open_database(folder / DATABASE_NAME, read_only=False, spill=None)
+        con = open_database(folder / DATABASE, read_only=False, spill=None)
         try:
             with transaction(con):
                 con.execute(f"delete from {contract.name}")

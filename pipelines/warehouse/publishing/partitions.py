@@ -13,15 +13,16 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.workspace import PRIVATE
 from schemas.published.price_history import PRICE_HISTORY
 
-FOLDER = "history"
+FOLDER = f"{PRIVATE}/history"
 MONTH = "ended_month"
 STILL_OPEN = "open"
 
 
 def write_partitions(folder: Path, history: pl.DataFrame, previous: Path | None) -> tuple[int, int]:
-    """Write ``history/ended_month=<month>/<digest>.parquet``, one file per month, below a generation's folder.
+    """Write ``private/history/ended_month=<month>/<digest>.parquet``, one file per month, below a generation's folder.
 
     A file is named by a digest of its rows. One that the previous generation has under the same name is linked, not written:
     files of a generation never change.

@@ -31,7 +31,7 @@ def run_query(
     """Run a query on a published database, without stopping others from reading it or from publishing.
 
     Args:
-        database: such as published/kitfare.duckdb; the link is followed once, so that the answer is of one generation.
+        database: such as published/private/kitfare.duckdb; the link is followed once, so that the answer is of one generation.
         sql: one or more statements; the result of the last one is returned.
         max_rows: rows returned at most; None for all.
         memory_limit_mb: memory that the query may take, and that its answer may take besides, in MB; nothing spills to disk.
@@ -111,7 +111,7 @@ def _answer(con: Connection, sql: str, max_rows: int | None, memory_limit_mb: in
         if size > memory_limit_mb * 1_000_000:
             raise UsageError(
                 f"the answer takes more than {memory_limit_mb} MB",
-                next_step="ask for fewer rows or columns; published/tables/ has every table as a file",
+                next_step="ask for fewer rows or columns; published/private/tables/ has every table as a file",
             )
     found = pl.from_arrow(pyarrow.Table.from_batches(batches, schema=schema))
     assert isinstance(found, pl.DataFrame)

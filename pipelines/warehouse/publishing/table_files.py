@@ -8,7 +8,9 @@ from pathlib import Path
 
 import polars as pl
 
-FOLDER = "tables"
+from pipelines.workspace import PRIVATE
+
+FOLDER = f"{PRIVATE}/tables"
 
 
 @dataclass(frozen=True)

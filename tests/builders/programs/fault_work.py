@@ -121,7 +121,7 @@ def read_on(root: str, channel: Any, pause: float) -> None:
 def _one_session(place: Workspace) -> str:
     """Through the database, then through the files of one generation; both must be whole and of one refresh."""
     sql = "select any_value(refresh_id), (select count(*) from price_history), (select sum(read_row_count) from intake_file) from refresh_run"
-    name, history_count, read_count = query.run_query(place.published / generation.DATABASE_NAME, sql).row(0)
+    name, history_count, read_count = query.run_query(place.database, sql).row(0)
     assert history_count > 0 and read_count > 0, "an empty table"
     folder = place.published.resolve()
     files = pl.read_parquet(folder / "tables/intake_file.parquet")
@@ -129,7 +129,7 @@ def _one_session(place: Workspace) -> str:
     history = pl.read_parquet(folder / "tables/price_history.parquet", columns=["offer_id"])
     assert set(run["refresh_id"]) == {folder.name}, "another refresh's table"
     assert files.height and history.height, "an empty file"
-    assert (folder / "index.html").stat().st_size > 0
+    assert (folder / "private/index.html").stat().st_size > 0
     if folder.name == name:
         assert history.height == history_count and files["read_row_count"].sum() == read_count, "a mix of two refreshes"
     found: str = name

@@ -210,7 +210,7 @@ def test_it_works_on_whatever_is_broken(tmp_path: Path) -> None:
     assert set(codes(place)) == {"settings", "warehouse", "inputs", "records"}
     with connect.writer(place.warehouse):
         assert "warehouse" not in codes(place)
-    database = place.published.resolve() / generation.DATABASE_NAME
+    database = place.database.resolve()
     database.write_bytes(b"no database")
     assert "published" in codes(place) and "kitfare verify" in text_of(place, "published")
     database.unlink()

@@ -132,4 +132,4 @@ def test_a_changed_deployment_runs_the_schedule_s_own_function(
     run = as_owner(record, "POST", f"deployments/{deployment}/create_flow_run", asked)
     assert end_of_run(record, run["id"]) == "COMPLETED", (place.root.parent / "said.txt").read_text()
     assert not trace.exists() and not elsewhere.published.exists()
-    assert (place.published / "kitfare.duckdb").is_file()
+    assert (place.database).is_file()

@@ -43,7 +43,7 @@ def killed(process: Any) -> None:
 def must_work(place: Workspace) -> None:
     done = subprocess.run(REFRESH, capture_output=True, text=True, timeout=300, cwd=place.root, check=False)
     assert done.returncode == 0, done.stderr
-    assert (place.published / "kitfare.duckdb").is_file()
+    assert (place.database).is_file()
 
 
 def test_after_kills_of_the_refresh_at_any_moment(place: Workspace) -> None:

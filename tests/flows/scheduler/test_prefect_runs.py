@@ -84,7 +84,7 @@ def test_a_refresh_with_prefect_calls_nothing_outside(tmp_path: Path, home: Any)
     env = environment(home, PYTHONPATH=str(HERE / "network_guard"), NETWORK_RECORD=str(record))
     said, code = in_terminal([*tracing(trace), KITFARE, "refresh", "--prefect", "--workspace", str(place.root)], env)
     assert code == 0, said
-    assert (place.published / "kitfare.duckdb").is_file()
+    assert (place.database).is_file()
 
     watched, turned_to = read_record(record)
     assert any("refresh --prefect" in program for program in watched)

@@ -37,7 +37,9 @@ OLD = [
 
 
 def files(folder: Any) -> Any:
-    return {path.relative_to(folder).as_posix(): path for path in sorted((folder / "history").rglob("*.parquet"))}
+    return {
+        path.relative_to(folder).as_posix(): path for path in sorted((folder / "private/history").rglob("*.parquet"))
+    }
 
 
 def test_another_engine_reads_the_whole_history_back(tmp_path: Path) -> None:
@@ -84,7 +86,7 @@ def test_any_change_of_a_price_period_is_written(tmp_path: Path) -> None:
 
 def test_an_empty_history_has_no_files(tmp_path: Path) -> None:
     assert write_partitions(tmp_path, history(), tmp_path / "none") == (0, 0)
-    assert (tmp_path / "history").is_dir()
+    assert (tmp_path / "private/history").is_dir()
 
 
 def test_what_a_killed_build_left_is_replaced(tmp_path: Path) -> None:
