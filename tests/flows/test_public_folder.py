@@ -38,7 +38,9 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     rows = "".join(f"{line},{codes[short]},{colour},{count},{MARK}section\n" for line, short, colour, count in LINES)
     (model / "parts.csv").write_text(f"line_number,part_code,colour_code,quantity,section_code\n{rows}")
     (model / "flexible_lines.csv").write_text(
-        f"line_number,colour_rule,decided_by,reason\n7013,any,{MARK} person,{MARK} inside\n"
+        "line_number,colour_rule,decided_by,reason\n"
+        # Two lines: what they have together is a total, and no line's quantity.
+        f"7013,any,{MARK} person,{MARK} inside\n7027,any,{MARK} person,{MARK} inside\n"
     )
     (model / "amendments.csv").write_text(
         "line_number,amendment_action,part_code,colour_code,quantity,reason\n"
