@@ -8,6 +8,7 @@ from hypothesis import settings
 ROOT = Path(__file__).resolve().parent.parent
 
 MARKED_PATHS = {
+    "tests/flows/test_whichever_nights_ran.py": ("slow",),
     "tests/flows/test_known_truth.py": ("slow",),
     "tests/flows/test_money_adds_up.py": ("slow",),
     "tests/browser": ("browser",),
