@@ -129,7 +129,7 @@ def message_of(code: str, *, in_full: bool = False, **more: Any) -> dict[str, An
 def test_the_whole_cost_is_a_bill_that_adds_up() -> None:
     found = message_of("m00")["whole"]
     cells = dict(found["table"].rows)
-    assert cells["Instructions, list price"] == "15.00" and cells["November sale, 17 % off"] == "\u22122.50"
+    assert cells["Instructions, list price"] == "15.00" and cells["November sale, 16.67 % off"] == "\u22122.50"
     numbers = [
         Decimal(cell.replace("\u2212", "-").replace(",", "")) for name, cell in cells.items() if "of which" not in name
     ]
