@@ -10,7 +10,7 @@ cost. A sign, a rank or a lowest is stated only where it holds for every value i
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from fractions import Fraction
@@ -19,6 +19,9 @@ from typing import Any, Literal
 
 Exact = Decimal | Fraction | int
 Direction = Literal[-1, 0, 1]
+
+RATE_DIGITS = 12
+"""Decimals of an exchange rate. A rate with more would give amounts that nobody can check from what is shown."""
 
 
 @cache
@@ -72,6 +75,27 @@ def round_down(value: Exact, digits: int) -> Decimal:
 def round_money(value: Exact, currency_code: str) -> Decimal:
     """Round half-up to the currency's digits."""
     return round_half_up(value, currency_digits(currency_code))
+
+
+def rounded_together(parts: Iterable[Exact], digits: int) -> list[Decimal]:
+    """Parts rounded to ``digits`` decimals so that they add up to their exact sum, rounded half-up.
+
+    Each is rounded down; the units that are missing go to the largest remainders, and of equal ones to the first. So no part is
+    a whole unit off, and a part that needs no rounding stays as it is.
+    """
+    exact_parts = [exact(part) for part in parts]
+    floors = [_rounded(part, digits, ROUND_FLOOR) for part in exact_parts]
+    total = _rounded(sum(exact_parts, Fraction(0)), digits, ROUND_HALF_UP)
+    unit = Decimal(1).scaleb(-digits)
+    missing = int((total - sum(floors, Decimal(0))) / unit)
+    by_remainder = sorted(range(len(floors)), key=lambda at: (exact(floors[at]) - exact_parts[at], at))
+    raised = set(by_remainder[:missing])
+    return [floor + unit if at in raised else floor for at, floor in enumerate(floors)]
+
+
+def used_rate(rate: Fraction) -> Fraction:
+    """An exchange rate as it is used and shown: rounded half-up to RATE_DIGITS decimals."""
+    return Fraction(_rounded(rate, RATE_DIGITS, ROUND_HALF_UP))
 
 
 def _rounded(value: Fraction, digits: int, rounding: str) -> Decimal:

@@ -16,14 +16,15 @@ from decimal import Decimal
 from typing import Literal
 
 Kind = Literal[
-    "code", "text", "integer", "price", "amount", "number", "date", "timestamp", "month", "flag", "code_list"
+    "code", "text", "integer", "price", "rate", "amount", "number", "date", "timestamp", "month", "flag", "code_list"
 ]
 """How a value is written and stored.
 
 code       text that identifies something; never parsed as a number (00501 stays 00501)
 text       free text
 integer    64-bit whole number
-price      exact decimal with up to 6 decimals, DECIMAL(18,6); unit prices, charges, exchange rates, per cents
+price      exact decimal with up to 6 decimals, DECIMAL(18,6); unit prices, charges, exchange rates as given, per cents
+rate       exact decimal with up to 12 decimals, DECIMAL(38,12); exchange rates as used
 amount     exact decimal with up to 4 decimals, DECIMAL(18,4); published in the currency's own digits
 number     64-bit binary float: shares, index levels, distances; never money
 date       ISO date
@@ -47,6 +48,7 @@ DUCKDB_TYPES: dict[str, str] = {
     "text": "VARCHAR",
     "integer": "BIGINT",
     "price": "DECIMAL(18,6)",
+    "rate": "DECIMAL(38,12)",
     "amount": "DECIMAL(18,4)",
     "number": "DOUBLE",
     "date": "DATE",

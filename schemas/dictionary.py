@@ -13,6 +13,7 @@ KIND_WORDS = {
     "text": "text",
     "integer": "whole number",
     "price": "decimal, up to 6 places",
+    "rate": "decimal, up to 12 places",
     "amount": "money, exact",
     "number": "number",
     "date": "date",

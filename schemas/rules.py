@@ -20,6 +20,7 @@ POLARS_TYPES: dict[str, pl.DataType] = {
     "text": pl.String(),
     "integer": pl.Int64(),
     "price": pl.Decimal(18, 6),
+    "rate": pl.Decimal(38, 12),
     "amount": pl.Decimal(18, 4),
     "number": pl.Float64(),
     "date": pl.Date(),
@@ -120,4 +121,4 @@ def _currencies(or_empty: bool) -> list[str]:
 def _typed_limit(column: Column, limit: float | date) -> Any:
     from decimal import Decimal
 
-    return Decimal(str(limit)) if column.kind in ("price", "amount") else limit
+    return Decimal(str(limit)) if column.kind in ("price", "rate", "amount") else limit

@@ -41,6 +41,7 @@ FAILURE_SCHEMA = pl.Schema(
 _TEXT_PATTERNS = {
     "integer": r"^[+-]?\d{1,18}(\.0+)?$",
     "price": r"^[+-]?\d{1,12}(\.\d{1,6}0*)?$",
+    "rate": r"^[+-]?\d{1,26}(\.\d{1,12}0*)?$",
     "amount": r"^[+-]?\d{1,14}(\.\d{1,4}0*)?$",
     "number": r"^[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?$",
     "date": r"^[1-9]\d{3}-\d{2}-\d{2}$",  # Python knows no year 0
@@ -49,6 +50,7 @@ _TEXT_PATTERNS = {
 _WRITTEN_LIKE = {
     "integer": "a whole number such as 120",
     "price": "a number such as 0.045 with at most 6 decimals",
+    "rate": "a number such as 1.0842 with at most 12 decimals",
     "amount": "a number such as 12.50 with at most 4 decimals",
     "number": "a number such as 2.5",
     "date": "a date such as 2026-10-31",

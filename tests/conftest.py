@@ -8,6 +8,9 @@ from hypothesis import settings
 ROOT = Path(__file__).resolve().parent.parent
 
 MARKED_PATHS = {
+    "tests/flows/test_whichever_nights_ran.py": ("slow",),
+    "tests/flows/test_known_truth.py": ("slow",),
+    "tests/flows/test_money_adds_up.py": ("slow",),
     "tests/browser": ("browser",),
     "tests/attacks": ("slow",),
     "tests/browser/test_attack_from_a_page.py": ("flows", "slow"),

@@ -8,7 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipelines.money import currency_digits, exact, is_currency, round_down, round_half_up, round_money
+from pipelines.money import (
+    currency_digits,
+    exact,
+    is_currency,
+    round_down,
+    round_half_up,
+    round_money,
+    rounded_together,
+)
 
 
 # ISO 4217 (list one, published by its maintenance agency): minor units.
@@ -52,3 +60,26 @@ def test_rounding_is_the_nearest_and_never_above_when_down(value: Any, digits: A
 @given(st.decimals(min_value=-10000, max_value=10000, places=6), st.integers(0, 4))
 def test_half_up_agrees_with_the_standard_library(value: Any, digits: Any) -> None:
     assert round_half_up(value, digits) == value.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_HALF_UP)
+
+
+@given(st.lists(st.fractions(-1000, 1000), max_size=8), st.integers(0, 4))
+def test_parts_rounded_together_add_up_and_none_is_a_unit_off(parts: list[Fraction], digits: int) -> None:
+    rounded = rounded_together(parts, digits)
+    unit = Fraction(1, 10**digits)
+    assert sum(rounded, Decimal(0)) == round_half_up(sum(parts, Fraction(0)), digits)
+    assert all(abs(Fraction(each) - part) < unit for each, part in zip(rounded, parts, strict=True))
+    assert all(Fraction(each) == part for each, part in zip(rounded, parts, strict=True) if part % unit == 0)
+
+
+@pytest.mark.parametrize(
+    ("parts", "expected"),
+    [
+        (("0.005", "0.005"), ("0.01", "0.00")),  # of equal remainders the first
+        (("0.333", "0.333", "0.334"), ("0.33", "0.33", "0.34")),
+        (("-0.005", "-0.005"), ("0.00", "-0.01")),
+        (("2.0313", "7.3261", "0", "0.2013"), ("2.03", "7.33", "0.00", "0.20")),
+        ((), ()),
+    ],
+)
+def test_missing_units_go_to_the_largest_remainders(parts: tuple[str, ...], expected: tuple[str, ...]) -> None:
+    assert rounded_together(map(Decimal, parts), 2) == list(map(Decimal, expected))

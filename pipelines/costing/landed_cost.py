@@ -12,9 +12,14 @@ Plans are checked against this, so nothing here knows of the planner. How the co
 - tax: tax on goods, or on goods, shipping and handling. Duty and clearance are added to it and are not taxed. Where displayed
   amounts include tax, the other components are net, and the tax is what is inside them.
 
-Rounding is half-up: each component once in the vendor's currency, then converted and rounded once in the buyer's. Duty and
-clearance are in the buyer's currency from the start. Where tax is included, the displayed amounts are what is paid. They are
-rounded, and the tax is what is left after the rounded net components, so that the vendor's total is the displayed one.
+Rounding is half-up, and what is shown adds up, so that a buyer can check it against the vendor's basket:
+
+- Each component is rounded once in the vendor's currency. Their sum is the vendor's total.
+- The vendor's total is converted and rounded once in the buyer's currency; its components are rounded so that they add up to
+  it. Duty and clearance are in the buyer's currency from the start; they are rounded once, and added to the tax.
+- Where tax is included, the displayed amounts are what is paid. They are rounded, and the tax is what is left after the
+  rounded net components, so that the vendor's total is the displayed one.
+- The order discount is what is between the goods value and the goods, both rounded.
 """
 
 from __future__ import annotations
@@ -30,7 +35,7 @@ import polars as pl
 
 from pipelines.costing.terms import ShippingStep, VendorTerms
 from pipelines.errors import PlanRefusedError
-from pipelines.money import round_money
+from pipelines.money import currency_digits, round_money, rounded_together
 
 _EXACT = Context(prec=100, traps=[Inexact])
 """Sums and products of prices, weights and pieces are exact in it; one that is not raises an error."""
@@ -130,20 +135,37 @@ class VendorLandedCost:
 
     @cached_property
     def charged(self) -> Components[Decimal]:
-        """What the vendor charges: rounded, in the vendor's currency, without duty and clearance."""
-        money = self.terms.currency_code
-        rounded = self.parts.mapped(lambda amount: round_money(amount, money))
+        """What the vendor charges: rounded, in the vendor's currency, without duty and clearance; tax apart."""
+        rounded = self._in_its_money(self.parts)
         if self.terms.tax_on != "included":
             return rounded
-        paid = self.displayed.mapped(lambda amount: round_money(amount, money))
-        return _plus_tax(rounded, paid.total - rounded.total)
+        return _plus_tax(rounded, self._in_its_money(self.displayed).total - rounded.total)
+
+    @cached_property
+    def basket(self) -> Components[Decimal]:
+        """The same as the vendor displays it: tax is only what comes on top."""
+        return self._in_its_money(self.displayed) if self.terms.tax_on == "included" else self.charged
+
+    @property
+    def rounded_goods_value(self) -> Decimal:
+        """The goods value, rounded."""
+        return round_money(self.goods_value, self.terms.currency_code)
+
+    @property
+    def rounded_border(self) -> Decimal:
+        """Duty and clearance, rounded, in the buyer's currency."""
+        return round_money(self.border, self.terms.buyer_currency_code)
 
     @cached_property
     def rounded(self) -> Components[Decimal]:
         """Rounded, in the buyer's currency, with duty and clearance."""
         converted = self.charged.mapped(lambda amount: Fraction(amount) * self.terms.rate)
-        money = self.terms.buyer_currency_code
-        return _plus_tax(converted, self.border).mapped(lambda amount: round_money(amount, money))
+        digits = currency_digits(self.terms.buyer_currency_code)
+        parts = (converted.goods, converted.shipping, converted.handling, converted.tax)
+        return _plus_tax(Components(*rounded_together(parts, digits)), self.rounded_border)
+
+    def _in_its_money(self, parts: Components[Fraction]) -> Components[Decimal]:
+        return parts.mapped(lambda amount: round_money(amount, self.terms.currency_code))
 
 
 @dataclass(frozen=True)

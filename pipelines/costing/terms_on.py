@@ -13,6 +13,7 @@ import polars as pl
 from pipelines.costing.several_orders import orders_of
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.inputs import RATE_MAXIMUM_AGE_DAYS, WorkspaceInputs, exchange_rate_on
+from pipelines.money import used_rate
 from pipelines.settings import Buyer
 from schemas.inputs.vendors import VENDOR_TERMS
 
@@ -93,12 +94,12 @@ def terms_on(inputs: WorkspaceInputs, day: date, buyer: Buyer) -> TermsBook:
 def buyers_rate(inputs: WorkspaceInputs, from_currency: str, day: date, buyer: Buyer) -> Fraction | None:
     """The buyer's currency for one unit of another on a date, margin included; None when no rate is young enough.
 
-    There is no margin on the buyer's own currency.
+    There is no margin on the buyer's own currency. The rate is rounded as :func:`~pipelines.money.used_rate` says.
     """
     rate = exchange_rate_on(inputs.tables["exchange_rates"], from_currency, buyer.currency_code, day)
     if rate is None or from_currency == buyer.currency_code:
         return rate
-    return rate * (1 + Fraction(buyer.exchange_margin_pct) / 100)
+    return used_rate(rate * (1 + Fraction(buyer.exchange_margin_pct) / 100))
 
 
 def assumed_size(parts: pl.DataFrame, name: str) -> Decimal | None:

@@ -14,13 +14,13 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.costing.landed_cost import LandedCost
+from pipelines.costing.landed_cost import LandedCost, VendorLandedCost
 from pipelines.costing.several_orders import order_number_of, vendor_of, with_order_numbers
 from pipelines.costing.terms import VendorTerms
 from pipelines.costing.terms_on import buyers_rate
 from pipelines.demand.fitting import PORTION_KEY
 from pipelines.inputs import Model, WorkspaceInputs
-from pipelines.money import currency_digits, round_down, round_half_up, round_money
+from pipelines.money import RATE_DIGITS, currency_digits, round_down, round_half_up, round_money
 from pipelines.planning.candidates import Portion
 from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.settings import Buyer
@@ -217,14 +217,28 @@ def _vendor_rows(
             "handling": order.rounded.handling,
             "tax": order.rounded.tax,
             "landed_cost": order.rounded.total,
-            "vendor_currency_code": order.currency_code,
-            "vendor_total": order.charged.total,
-            "exchange_rate_used": round_half_up(terms[order.vendor_code].rate, 6),
+            **charged_amounts(order),
             "element_count": order.element_count,
             "bought_piece_count": order.piece_count,
         }
         for order in checked.landed_cost.vendors
     ]
+
+
+def charged_amounts(order: VendorLandedCost) -> dict[str, Any]:
+    """What a vendor charges for an order, as its basket shows it, and what leads from there to the landed cost."""
+    basket = order.basket
+    return {
+        "border_charges": order.rounded_border,
+        "vendor_currency_code": order.currency_code,
+        "vendor_goods_value": order.rounded_goods_value,
+        "vendor_discount": order.rounded_goods_value - basket.goods,
+        "vendor_shipping": basket.shipping,
+        "vendor_handling": basket.handling,
+        "vendor_tax": basket.tax,
+        "vendor_total": basket.total,
+        "exchange_rate_used": round_half_up(order.terms.rate, RATE_DIGITS),
+    }
 
 
 def _purchase_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
@@ -234,14 +248,11 @@ def _purchase_rows(checked: Sequence[CheckedPlan]) -> pl.DataFrame:
         for each in checked
         for offer_id in each.plan.purchases["offer_id"].to_list()
     ]
-    priced = rows.select("goods_value", "currency_code").rows()
-    value_of = {(value, currency): round_money(value, currency) for value, currency in set(priced)}
-    values = [value_of[row] for row in priced]
     return (
         with_order_numbers(rows)
         .with_columns(
             pl.Series("used_piece_count", used, dtype=pl.Int64),
-            pl.Series("purchase_value", values, dtype=pl.Decimal(18, 4)),
+            pl.col("goods_value").alias("purchase_value"),
         )
         .with_columns(
             pl.col("quantity").alias("bought_piece_count"),

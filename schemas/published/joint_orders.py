@@ -25,7 +25,8 @@ JOINT_VENDOR = Contract(
     grain="one row per joint order, vendor and order with that vendor",
     columns=(
         *JOINT_KEY, "vendor_code", "order_number", "currency_code", "goods", "shipping", "handling", "tax",
-        "landed_cost", "vendor_currency_code", "vendor_total", "element_count", "bought_piece_count",
+        "landed_cost", "border_charges", "vendor_currency_code", "vendor_goods_value", "vendor_discount", "vendor_shipping",
+        "vendor_handling", "vendor_tax", "vendor_total", "exchange_rate_used", "element_count", "bought_piece_count",
     ),
     key=(*JOINT_KEY, "vendor_code", "order_number"),
     notes="A vendor gets several orders where one of its limits requires it, or where one order would cost more.",

@@ -21,8 +21,8 @@ PLAN_VENDOR = Contract(
     grain="one row per plan, vendor ordered from and order with it",
     columns=(
         *PLAN_KEY, "vendor_code", "order_number", "vendor_name", "vendor_kind", "currency_code", "goods", "shipping", "handling", "tax",
-        "landed_cost", "vendor_currency_code", "vendor_total", "exchange_rate_used", "element_count",
-        "bought_piece_count",
+        "landed_cost", "border_charges", "vendor_currency_code", "vendor_goods_value", "vendor_discount", "vendor_shipping",
+        "vendor_handling", "vendor_tax", "vendor_total", "exchange_rate_used", "element_count", "bought_piece_count",
     ),
     key=(*PLAN_KEY, "vendor_code", "order_number"),
     optional={"order_number": "1"},

@@ -49,6 +49,35 @@ class Page(HTMLParser):
         return [attrs for name, attrs in self.tags if name == tag]
 
 
+class PageTables(HTMLParser):
+    """All tables of a page: caption, headings, and rows of cells, as a reader sees them."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tables: list[tuple[str, list[str], list[list[str]]]] = []
+        self._caption, self._rows, self._cell = "", [[""]], ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: Any, attrs: Any) -> None:
+        if tag == "table":
+            self._rows = []
+        elif tag == "tr":
+            self._rows.append([])
+        elif tag in ("caption", "th", "td"):
+            self._cell = ""
+
+    def handle_endtag(self, tag: Any) -> None:
+        if tag == "caption":
+            self._caption = self._cell.strip()
+        elif tag in ("th", "td"):
+            self._rows[-1].append(" ".join(self._cell.split()))
+        elif tag == "table":
+            self.tables.append((self._caption, self._rows[0], self._rows[1:]))
+
+    def handle_data(self, data: Any) -> None:
+        self._cell += data
+
+
 def change(tables: Any, name: Any, *expressions: Any) -> Any:
     return {**tables, name: tables[name].with_columns(*expressions)}
 

@@ -1,5 +1,6 @@
 """Landed costs worked by hand, and published rounding rules."""
 
+from dataclasses import astuple
 from decimal import Context, Decimal
 from fractions import Fraction
 from typing import Any
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from pipelines.costing.landed_cost import PURCHASE_COLUMNS, Components, Purchase, work_out, work_out_order
 from pipelines.costing.terms import BorderStep, Handling, ShippingStep, VendorTerms
 from pipelines.errors import PlanRefusedError
+from pipelines.money import round_money
 
 D = Decimal
 
@@ -125,11 +127,12 @@ def test_rounded_parts_of_an_included_tax_add_up_to_what_is_displayed() -> None:
     assert landed_cost.rounded == parts("4.07", "4.07", "1.63", "2.23")
 
 
-def test_each_component_is_rounded_in_the_vendor_s_currency_then_once_more_after_conversion() -> None:
+def test_components_are_rounded_in_the_vendor_s_currency_and_add_up_to_the_converted_total() -> None:
     landed_cost = order(
         bought("333.4"), currency_code="JPY", rate=Fraction("0.0061"), shipping_charge=D("1200.5"), tax_rate_pct=D(10)
     )
-    # 333.4 -> 333 JPY -> 2.0313 -> 2.03; 1200.5 -> 1201 JPY -> 7.3261 -> 7.33; 33.34 -> 33 JPY -> 0.2013 -> 0.20
+    # 333.4 -> 333 JPY -> 2.0313; 1200.5 -> 1201 JPY -> 7.3261; 33.34 -> 33 JPY -> 0.2013. Together 1567 JPY -> 9.5587 -> 9.56:
+    # 2.03 + 7.32 + 0.20 and one cent for the largest remainder, 0.0061.
     assert landed_cost.charged == parts("333", "1201", "0", "33")
     assert landed_cost.rounded == parts("2.03", "7.33", "0", "0.20")
     assert landed_cost.exact.goods == Fraction("2.03374")
@@ -219,9 +222,10 @@ def test_a_plan_adds_up_its_vendors() -> None:
     assert (first.vendor_code, second.vendor_code) == ("v1", "v2")
     assert first.rounded == parts("1.00", "7.00", "0", "0.07")
     assert second.charged == parts("0.315", "1.235")
-    assert second.rounded == parts("0.91", "3.58")  # 0.9135, 3.5815
-    assert landed_cost.rounded == parts("1.91", "10.58", "0", "0.07")
-    assert landed_cost.total == D("12.56")
+    # 1.550 KWD -> 4.495 -> 4.50. Of 0.9135 and 3.5815, which alone would make 0.91 + 3.58 = 4.49, the first has the larger rest.
+    assert second.rounded == parts("0.92", "3.58")
+    assert landed_cost.rounded == parts("1.92", "10.58", "0", "0.07")
+    assert landed_cost.total == D("12.57")
     assert landed_cost.exact_cost == Fraction("0.999999") * 107 / 100 + 7 + Fraction("2.9") * (
         Fraction("0.315") + Fraction("1.2345")
     )
@@ -260,10 +264,12 @@ def test_rounding_moves_a_total_by_less_than_a_unit_per_rounding(
         ),
     )
     unit = {"EUR": Fraction(1, 100), "JPY": Fraction(1), "KWD": Fraction(1, 1000)}[currency]
-    # At most four roundings of half a unit of the vendor's money (seven where tax is included), then four of the buyer's.
-    assert abs(Fraction(landed_cost.rounded.total) - landed_cost.exact.total) <= 7 * rate * unit / 2 + 4 * Fraction(
-        1, 200
-    )
+    # At most four roundings of half a unit of the vendor's money (seven where tax is included), then one of the buyer's.
+    assert abs(Fraction(landed_cost.rounded.total) - landed_cost.exact.total) <= 7 * rate * unit / 2 + Fraction(1, 200)
+    assert landed_cost.rounded.total == round_money(Fraction(landed_cost.charged.total) * rate, "EUR")
+    assert landed_cost.basket.total == landed_cost.charged.total
+    for own, converted in zip(astuple(landed_cost.charged), astuple(landed_cost.rounded), strict=True):
+        assert abs(Fraction(converted) - Fraction(own) * rate) < Fraction(1, 100)
     if tax_on == "included":
         displayed = Fraction(landed_cost.goods_value) + Fraction("7.005")
         assert abs(Fraction(landed_cost.charged.total) - displayed) <= unit

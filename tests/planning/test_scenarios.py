@@ -51,7 +51,7 @@ def test_plan_rows_say_what_is_bought_and_what_for() -> None:
         "spare_piece_count", "unit_price", "purchase_value",
     )  # fmt: skip
     assert sorted(tuple(row[name] for name in names) for row in purchases) == [
-        ("a", "brick", "blue", 1, 5, 4, 1, Decimal("0.105"), Decimal("0.53")),
+        ("a", "brick", "blue", 1, 5, 4, 1, Decimal("0.105"), Decimal("0.525")),
         ("b", "plate", "red", 5, 5, 5, 0, Decimal("0.2"), Decimal("1")),
     ]
     lines = only(found, table="plan_line")

@@ -25,11 +25,11 @@ CONTRACTS = list(ALL_CONTRACTS.values())
 ROOT = Path(__file__).resolve().parents[2]
 
 GOOD_TEXT = {
-    "code": "a1", "text": "words", "integer": "3", "price": "1.25", "amount": "1.25", "number": "0.5",
+    "code": "a1", "text": "words", "integer": "3", "price": "1.25", "rate": "1.25", "amount": "1.25", "number": "0.5",
     "date": "2026-10-31", "timestamp": "2026-10-31T02:30:00", "month": "2026-10", "flag": "true", "code_list": "a;b",
 }  # fmt: skip
 BAD_TEXT = {
-    "integer": "3.5", "price": "1,25", "amount": "1.234567", "number": "half", "date": "31.10.2026",
+    "integer": "3.5", "price": "1,25", "rate": "1,25", "amount": "1.234567", "number": "half", "date": "31.10.2026",
     "timestamp": "yesterday", "month": "2026-13", "flag": "maybe",
 }  # fmt: skip
 
@@ -175,7 +175,7 @@ def values_for(column: Column) -> list[Any]:
     """Values inside and just outside what a column allows, and nothing at all."""
     kind = POLARS_TYPES[column.kind]
     limits = [limit for limit in (column.minimum, column.maximum) if limit is not None]
-    if column.kind in ("price", "amount", "number", "integer"):
+    if column.kind in ("price", "rate", "amount", "number", "integer"):
         near = [0, 1, *(limit + step for limit in limits if not isinstance(limit, date) for step in (-1, 0, 1))]
         near = [value for value in near if abs(value) < 10**11]
         return [*pl.Series([str(value) for value in near]).cast(kind).to_list(), None]

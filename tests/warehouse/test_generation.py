@@ -167,7 +167,7 @@ def test_csv_is_written_plainly_and_safely(built: Any) -> None:
     first = dict(zip(header, rows[0], strict=True))
     assert first["vendor_name"] == "'=Acorn"
     assert dict(zip(header, rows[1], strict=True))["vendor_name"] == "Birch, the 2nd"
-    assert (first["landed_cost"], first["exchange_rate_used"]) == ("4.50", "1.000000")
+    assert (first["landed_cost"], first["exchange_rate_used"]) == ("4.50", "1.000000000000")
     _, line = rows_of(built / "tables/unfilled_line.csv")
     assert line[-1] == "'-1 would do"
     raw = (built / "tables/plan_line.csv").read_bytes()

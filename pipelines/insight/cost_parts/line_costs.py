@@ -20,11 +20,10 @@ from pipelines.demand.fitting import PORTION_KEY, fitting_elements
 from pipelines.errors import PlanRefusedError
 from pipelines.inputs import WorkspaceInputs
 from pipelines.insight.cost_parts.maker_shop import covering_price, price_with_tax
-from pipelines.insight.replanning.fair_share import in_whole_units
 from pipelines.insight.replanning.offers import Offer, Offers
 from pipelines.insight.replanning.plan_changes import ChangeablePlan, ChangedPlan, PlanLimits
 from pipelines.insight.replanning.published_plans import EFFORT, PublishedPlan
-from pipelines.money import currency_digits, round_money
+from pipelines.money import currency_digits, round_money, rounded_together
 from pipelines.planner import solve
 from pipelines.planning.candidates import Candidates, Portion, candidates_among
 from pipelines.planning.purchase_plan import PurchasePlan, as_solution, plan_of
@@ -149,8 +148,7 @@ def _amounts(by_vendor: list[tuple[Any, ...]], at: int) -> dict[str, Decimal]:
 
 def _whole(split: Mapping[int, Fraction], lines: list[int], digits: int) -> dict[int, Decimal]:
     """Amounts by line in the currency's digits; they add up."""
-    whole = in_whole_units([split.get(line, Fraction(0)) for line in lines], digits)
-    return {line: Decimal(int(amount * 10**digits)).scaleb(-digits) for line, amount in zip(lines, whole, strict=True)}
+    return dict(zip(lines, rounded_together([split.get(line, Fraction(0)) for line in lines], digits), strict=True))
 
 
 def _by_line(frame: pl.DataFrame, name: str) -> dict[int, Any]:

@@ -25,9 +25,8 @@ from pipelines.insight.flexibility.priced_uses import COLOUR, FLEXIBLE_RULES, of
 from pipelines.insight.flexibility.saving_game import SavingGame, Shares, fair_shares
 from pipelines.insight.flexibility.total_costs import FIRST_LOOKS, TotalCosts
 from pipelines.insight.flexibility.vendor_mixes import MILLION
-from pipelines.insight.replanning.fair_share import in_whole_units
 from pipelines.insight.replanning.published_plans import PublishedPlan, longest_first, published_plans
-from pipelines.money import Interval, currency_digits, round_half_up
+from pipelines.money import Interval, currency_digits, round_half_up, rounded_together
 from pipelines.planning.plan_cache import PlanCache
 from pipelines.planning.purchase_plan import PurchasePlan
 from pipelines.workers import spread
@@ -358,8 +357,8 @@ class FlexibilitySavings:
         whole = sum(parts.values(), Fraction(0))
         amounts = dict.fromkeys(((flexibility, line) for flexibility, own in lines.items() for line in own), Decimal(0))
         if whole:
-            rounded = in_whole_units([part * Fraction(self.total) / whole for part in parts.values()], self.digits)
-            amounts |= {key: self._money(amount) for key, amount in zip(parts, rounded, strict=True)}
+            rounded = rounded_together([part * Fraction(self.total) / whole for part in parts.values()], self.digits)
+            amounts |= dict(zip(parts, rounded, strict=True))
         return amounts
 
     def _about(self, line: int, bit: int) -> dict[str, Any]:

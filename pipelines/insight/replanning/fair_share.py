@@ -1,4 +1,4 @@
-"""Fair shares of a common cost: the Shapley value, and money that adds up to the last unit."""
+"""Fair shares of a common cost: the Shapley value, or in proportion."""
 
 from __future__ import annotations
 
@@ -40,15 +40,3 @@ def proportional_shares(parts: Sequence[Fraction], total: Fraction) -> list[Frac
     """The total in proportion to the parts, none of which is negative; in equal shares where all parts are 0."""
     whole = sum(parts, Fraction(0))
     return [total * part / whole if whole else total / len(parts) for part in parts]
-
-
-def in_whole_units(shares: Sequence[Fraction], digits: int) -> list[Fraction]:
-    """Shares rounded to ``digits`` decimals so that they add up to their sum, rounded half-up (largest remainders first)."""
-    scale = 10**digits
-    total = sum(shares, Fraction(0)) * scale
-    whole = (2 * total + 1) // 2
-    floors = [share * scale // 1 for share in shares]
-    left = whole - sum(floors)
-    by_remainder = sorted(range(len(shares)), key=lambda at: (floors[at] - shares[at] * scale, at))
-    raised = set(by_remainder[: int(left)])
-    return [Fraction(floors[at] + (at in raised), scale) for at in range(len(shares))]

@@ -26,12 +26,12 @@ from pipelines.costing.several_orders import with_order_codes
 from pipelines.demand.fitting import parts_in_reach
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.insight.replanning.complete_costs import CompleteCosts
-from pipelines.insight.replanning.fair_share import in_whole_units, proportional_shares, shapley_shares
+from pipelines.insight.replanning.fair_share import proportional_shares, shapley_shares
 from pipelines.insight.replanning.placed_orders import NOTHING_BOUGHT, PlacedOrders
 from pipelines.insight.replanning.published_plans import EFFORT
 from pipelines.insight.replanning.shared_market import SharedMarket
 from pipelines.insight.together.joint_tables import JointResult, Position, joint_rows
-from pipelines.money import currency_digits, round_down, round_money
+from pipelines.money import currency_digits, round_down, rounded_together
 from pipelines.planning.estimates import known_prices
 from pipelines.planning.plan_tables import gap_pct
 from pipelines.settings import JointOrder
@@ -230,8 +230,7 @@ class JointBuying:
             shares = shapley_shares(range(self.model_count), costs)
         else:
             shares = proportional_shares([Fraction(cost) for cost in separate], Fraction(total))
-        whole = in_whole_units(shares, currency_digits(self.buyer.currency_code))
-        return [round_money(share, self.buyer.currency_code) for share in whole]
+        return rounded_together(shares, currency_digits(self.buyer.currency_code))
 
     def _positions(self, sequence: tuple[int, ...]) -> list[Position]:
         """What each model of a sequence costs in its place, and what earlier spares are worth to it."""

@@ -11,6 +11,7 @@ from pipelines.costing.several_orders import vendor_of, vendors_of
 from pipelines.insight.replanning.offers import Pieces
 from pipelines.insight.replanning.placed_orders import PlacedOrders, Served
 from pipelines.insight.replanning.shared_market import SharedMarket
+from pipelines.planning.plan_tables import charged_amounts
 from pipelines.settings import JointOrder
 from schemas.published.joint_orders import JOINT_ORDER, JOINT_PLAN, JOINT_SEQUENCE, JOINT_SHARE, JOINT_VENDOR
 
@@ -140,8 +141,7 @@ def _vendor_rows(found: JointResult) -> list[Row]:
                 "handling": parts.handling,
                 "tax": parts.tax,
                 "landed_cost": parts.total,
-                "vendor_currency_code": landed_cost.currency_code,
-                "vendor_total": landed_cost.charged.total,
+                **charged_amounts(landed_cost),
                 "element_count": landed_cost.element_count,
                 "bought_piece_count": landed_cost.piece_count,
             }

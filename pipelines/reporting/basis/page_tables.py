@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import ROUND_CEILING, Decimal
@@ -10,7 +11,7 @@ from functools import cached_property, lru_cache
 from hashlib import sha256
 from math import isfinite
 
-from pipelines.money import Interval, currency_digits, round_half_up, round_money
+from pipelines.money import Interval, currency_digits, round_half_up, round_money, rounded_together
 from pipelines.reporting.basis.words import MONTH_NAMES, between_words
 
 MINUS = "\u2212"
@@ -70,6 +71,11 @@ def number(value: float | Decimal | None, digits: int = 1, *, signed: bool = Fal
         return NOTHING
     rounded = round_half_up(Decimal(str(value)), digits)
     return _sign(rounded, signed) + f"{abs(rounded):,f}"
+
+
+def shown_together(values: Sequence[float], digits: int) -> list[float]:
+    """Figures rounded for readers so that those shown add up to the sum shown."""
+    return [float(value) for value in rounded_together((Decimal(str(value)) for value in values), digits)]
 
 
 def count(value: int | None, singular: str = "", plural: str = "") -> str:

@@ -139,20 +139,23 @@ def _plan_details(page_data: PageData, plan: Row) -> dict[str, Any]:
 
 def _vendors_table(page_data: PageData, plan: Row) -> Table | None:
     own_code = plan["currency_code"]
+    orders = page_data.rows_of_plan(PLAN_VENDOR, plan).to_dicts()
+    has_border = any(row["border_charges"] for row in orders)
     rows = tuple(
         (
             with_order(row["vendor_name"], row) + (" (maker's shop)" if row["vendor_kind"] == "maker" else ""),
             count(row["element_count"]),
             count(row["bought_piece_count"]),
             *(money(row[name], own_code) for name in ("goods", "shipping", "handling", "tax", "landed_cost")),
+            *([money(row["border_charges"], own_code)] if has_border else []),
             money(row["vendor_total"], row["vendor_currency_code"], with_code=True),
             NOTHING if row["vendor_currency_code"] == own_code else f"{row['exchange_rate_used'].normalize():f}",
         )
-        for row in page_data.rows_of_plan(PLAN_VENDOR, plan).iter_rows(named=True)
+        for row in orders
     )
     headings = columns(
         "Vendor", "#Elements", "#Pieces", "#Parts", "#Shipping", "#Handling", "#Tax", "#Landed cost",
-        "#Vendor's total", "#Exchange rate",
+        *(["#Of it duty and clearance"] if has_border else []), "#Vendor's total", "#Exchange rate",
     )  # fmt: skip
     return Table(f"Vendors, in {own_code}", headings, rows, is_stacked=True) if rows else None
 
@@ -168,7 +171,7 @@ def _purchases_table(page_data: PageData, plan: Row) -> Table | None:
             count(row["bought_piece_count"]),
             count(row["spare_piece_count"]),
             unit_price(row["unit_price"], row["vendor_currency_code"]),
-            money(row["purchase_value"], row["vendor_currency_code"], with_code=True),
+            f"{unit_price(row['purchase_value'], row['vendor_currency_code'])} {row['vendor_currency_code']}",
         )
         for row in page_data.rows_of_plan(PLAN_PURCHASE, plan).iter_rows(named=True)
     )
@@ -183,7 +186,7 @@ def _unfilled_table(page_data: PageData, plan: Row) -> Table | None:
             page_data.element_name(row["listed_part_code"], row["listed_colour_code"]),
             f"{row['line_number']}.{row['portion_number']}",
             count(row["unfilled_piece_count"]),
-            number(row["estimated_unit_price"], 4),
+            unit_price(row["estimated_unit_price"], code),
             money(row["unfilled_estimate"], code) if row["estimate_basis"] != "none" else NOTHING,
             ESTIMATE_BASES[row["estimate_basis"]],
             row["remedies"] or NOTHING,

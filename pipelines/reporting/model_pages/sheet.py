@@ -170,7 +170,8 @@ def condition(page_data: PageData, plans: list[Row]) -> str:
 def _changes_to_the_list(page_data: PageData, plan: Row) -> str:
     """How many pieces of a plan differ from the list; empty where none do."""
     lines = page_data.rows_of_plan(PLAN_LINE, plan)
-    colours = int(lines.filter(~pl.col("is_listed_colour"))["quantity"].sum())
+    is_other = ~pl.col("is_listed_colour") & (pl.col("listed_colour_code") != "")  # some amendments list no colour
+    colours = int(lines.filter(is_other)["quantity"].sum())
     forms = int(lines.filter(~pl.col("is_listed_part"))["quantity"].sum())
     changes = ((colours, "colour"), (forms, "form"))
     return ", ".join(f"{count(number, 'piece')} in another {what}" for number, what in changes if number)

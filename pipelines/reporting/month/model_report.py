@@ -6,7 +6,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from pipelines.money import Interval, exactly
+from pipelines.money import Interval, exactly, round_half_up
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import (
     Table,
@@ -234,7 +234,7 @@ def revisions_table(page_data: PageData, models: list[ReportedModel], buyer: Buy
                 str(INDEX_NAMES.get(row["index_method"], row["index_method"])),
                 f"{number(row['first_published_level'], 2)} ({day(row['first_published_on'])})",
                 number(row["index_level"], 2),
-                number(row["revision_points"], 2, signed=True),
+                number(_difference_shown(row["first_published_level"], row["index_level"]), 2, signed=True),
                 REVISION_REASONS[row["revision_reason"]],
             )
             for row in page_data.rows(INDEX_REVISION, model_code=model.code, buyer_code=buyer.buyer_code, month=month)
@@ -243,6 +243,11 @@ def revisions_table(page_data: PageData, models: list[ReportedModel], buyer: Buy
     headings = columns("Model", "Figure", "#First published", "#Now", "#Difference", "Why")
     caption = f"What changed since {month_name(month)} was first reported"
     return Table(caption, headings, tuple(rows), is_stacked=True) if rows else None
+
+
+def _difference_shown(before: float, now: float) -> Decimal:
+    """The difference of two index levels as they are shown."""
+    return round_half_up(Decimal(str(now)), 2) - round_half_up(Decimal(str(before)), 2)
 
 
 def _revised_costs(page_data: PageData, model: ReportedModel, buyer: Buyer, on: date | None) -> list[tuple[str, ...]]:

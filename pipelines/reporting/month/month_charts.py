@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from pipelines.reporting.basis.look import DASHES
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import Table, columns, count, month_name, number, percent
+from pipelines.reporting.basis.page_tables import Table, columns, count, month_name, number, percent, shown_together
 from pipelines.reporting.basis.words import INDEX_NAMES
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
@@ -21,6 +21,7 @@ METHOD_WIDTHS = {HEADLINE_INDEX: 2.5}
 OTHER_WIDTH = 1.0
 NOT_OBSERVED = ("imputed", "newly priced")
 """Groups of contributions that were not observed in both months; drawn hollow, after the others."""
+POINT_DIGITS = 2
 MOST_BARS = 9
 MOST_SPREADS = 12
 BAND_WORDS = {
@@ -125,11 +126,14 @@ def contribution_table(
 def _contributions(
     page_data: PageData, model_code: str, buyer_code: str, month: str, span: int, view: str
 ) -> list[Row]:
-    return [
+    """Rows of one view, their points rounded so that they add up as shown."""
+    rows = [
         row
         for row in page_data.rows(INDEX_CONTRIBUTION, model_code=model_code, buyer_code=buyer_code, month=month)
         if row["change_month_count"] == span and row["contribution_view"] == view
     ]
+    points = shown_together([row["group_contribution_points"] for row in rows], POINT_DIGITS)
+    return [{**row, "group_contribution_points": each} for row, each in zip(rows, points, strict=True)]
 
 
 def _group(row: Row) -> str:
@@ -137,7 +141,7 @@ def _group(row: Row) -> str:
 
 
 def _points(value: float) -> str:
-    return number(value, 2, signed=True)
+    return number(value, POINT_DIGITS, signed=True)
 
 
 def spread_of_changes(page_data: PageData, model_code: str, buyer_code: str, month: str) -> tuple[Chart | None, str]:
@@ -149,11 +153,18 @@ def spread_of_changes(page_data: PageData, model_code: str, buyer_code: str, mon
     )
     words = [
         f"Over {SPANS[row['change_month_count']]}, of {count(row['item_count'], 'element')} with a price in both months "
-        f"{percent(row['risen_share'] * 100, digits=0)} rose, {percent(row['unchanged_share'] * 100, digits=0)} stood still and "
-        f"{percent(row['fallen_share'] * 100, digits=0)} fell."
+        "{} rose, {} stood still and {} fell.".format(*map(_whole_percent, _shares(row)))
         for row in rows
     ]
     return chart, " ".join(words)
+
+
+def _shares(row: Row) -> list[float]:
+    return shown_together([100 * row[f"{name}_share"] for name in ("risen", "unchanged", "fallen")], 0)
+
+
+def _whole_percent(value: float) -> str:
+    return percent(value, digits=0)
 
 
 def spread_by_model(page_data: PageData, models: Sequence[ReportedModel], buyer_code: str, month: str) -> Chart | None:

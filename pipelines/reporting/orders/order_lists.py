@@ -36,8 +36,8 @@ def write_order_lists(tables: Mapping[str, pl.DataFrame], settings: Settings, fo
     """Write the order lists of the latest date's plans below ``folder``; refused plans have none.
 
     ``private/orders/<model>/<buyer>/<scenario>/<vendor>.csv`` (of a vendor's second order ``<vendor>+2.csv``) holds a row per offer,
-    then the sum of the lines, the vendor's total with shipping, handling and tax, and a note. Beside them is one workbook with a
-    sheet per order. Joint orders have CSV files alone, below ``private/orders/joint_orders/<joint order>/<buyer>/``.
+    then what leads from there to the vendor's total, as its basket shows it, and a note. Beside them is one workbook with a sheet
+    per order. Joint orders have CSV files alone, below ``private/orders/joint_orders/<joint order>/<buyer>/``.
 
     Args:
         tables: the generation's tables by name: model_cost, plan_vendor, plan_purchase, unfilled_line, joint_vendor, joint_plan,
@@ -179,11 +179,20 @@ def _line(row: Row, names: _Names) -> tuple[Any, ...]:
 
 
 def _summary(vendor: Row, lines: Sequence[tuple[Any, ...]]) -> list[tuple[str, int | None, Decimal]]:
+    """From the lines, which are not rounded, to the vendor's total: each amount with its label; they add up to the last one."""
     pieces = sum(line[6] for line in lines)
     value = sum((line[9] for line in lines), Decimal(0))
+    steps = [
+        ("Rounding", vendor["vendor_goods_value"] - value),
+        ("Order discount", -vendor["vendor_discount"]),
+        ("Shipping", vendor["vendor_shipping"]),
+        ("Handling and fees", vendor["vendor_handling"]),
+        ("Tax", vendor["vendor_tax"]),
+    ]
     return [
         ("Sum of the lines", pieces, value),
-        ("Total with discounts, shipping, handling and tax", None, vendor["vendor_total"]),
+        *((label, None, amount) for label, amount in steps if amount),
+        ("Total", None, vendor["vendor_total"]),
     ]
 
 
@@ -308,7 +317,7 @@ def _overview(
 
 def _vendor_sheet(sheet: Any, styles: _Styles, vendor: Row, lines: Sequence[tuple[Any, ...]]) -> None:
     code = vendor["vendor_currency_code"]
-    amount, per_piece = styles.amount(code), styles.amount(code, per_piece=True)
+    per_piece = styles.amount(code, per_piece=True)
     widths = (12, 34, 12, 22, 11, 12, 10, 8, 12, 14, 10)
     for column, width in enumerate(widths):
         sheet.set_column(column, column, width)
@@ -318,13 +327,13 @@ def _vendor_sheet(sheet: Any, styles: _Styles, vendor: Row, lines: Sequence[tupl
     sheet.freeze_panes(row, 0)
     for line in lines:
         for column, value in enumerate(line):
-            _write_cell(sheet, row, column, value, per_piece if column == 8 else amount)
+            _write_cell(sheet, row, column, value, per_piece)
         row += 1
     for label, pieces, total in _summary(vendor, lines):
         sheet.write_string(row, 0, label, styles.bold)
         if pieces is not None:
             sheet.write_number(row, 6, pieces)
-        sheet.write_number(row, 9, _trimmed(total), amount)
+        sheet.write_number(row, 9, _trimmed(total), per_piece)
         sheet.write_string(row, 10, code)
         row += 1
 

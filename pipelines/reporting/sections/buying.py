@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from decimal import Decimal
 from typing import Any
 
 import polars as pl
@@ -87,7 +88,7 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
         else:
             off = step["instructions_price"] - steps[at - 1]["instructions_price"]
             why = step["discount_reason"] or "sale"
-            lines.append((f"{why}, {percent(step['discount_pct'], digits=0)} off", money(off, code, signed=True)))
+            lines.append((f"{why}, {_exact_percent(step['discount_pct'])} off", money(off, code, signed=True)))
     lines.append(("Parts", money(row["goods"], code)))
     if row["amendment_goods"]:
         lines.append(("of which amendments to the list", money(row["amendment_goods"], code)))
@@ -102,6 +103,10 @@ def _whole(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[str,
         "table": Table(title, columns("What", "#Cost"), tuple(lines), frozenset({len(lines) - 1})),
         "words": _whole_words(row, bool(steps)),
     }
+
+
+def _exact_percent(value: Decimal) -> str:
+    return percent(value, digits=max(0, -int(value.normalize().as_tuple().exponent)))
 
 
 def _whole_words(row: Row, has_instructions: bool) -> str:

@@ -285,8 +285,10 @@ def _create_table(con: Connection, contract: Contract, schema: pl.Schema) -> Non
     parts = []
     for name in contract.columns:
         dtype = schema[name]
-        # prices keep their six digits; amounts have been given those of their currency
-        duckdb_type = f"DECIMAL(18,{dtype.scale})" if isinstance(dtype, pl.Decimal) else COLUMNS[name].duckdb_type
+        # prices and rates keep their digits; amounts have been given those of their currency
+        duckdb_type = (
+            f"DECIMAL({dtype.precision},{dtype.scale})" if isinstance(dtype, pl.Decimal) else COLUMNS[name].duckdb_type
+        )
         parts.append(f"{name} {duckdb_type}" + ("" if contract.may_be_empty(name) else " not null"))
     con.execute(f"create table {contract.name} ({', '.join(parts)})")
     grain = f"{contract.grain}; key: {', '.join(contract.key)}"

@@ -20,6 +20,7 @@ from schemas.published.price_history import PRICE_HISTORY
 from schemas.published.price_index import ELEMENT_PRICE, PRICE_INDEX
 from schemas.published.what_if import PLAN_VARIANT
 from schemas.validate import empty_frame, validate_typed
+from tests.builders.published.order_amounts import order_amounts
 from tests.builders.published.sample_outlook import outlook_tables
 from tests.builders.published.sample_scene import (
     BUYERS,
@@ -162,23 +163,19 @@ class _Night:
         plan: dict[str, Any],
     ) -> None:
         code, own = buyer.currency_code, vendor[4]
-        rate = Decimal(RATES[code]) / RATES[own]
+        rate = (Decimal(RATES[code]) / RATES[own]).quantize(Decimal("0.000000000001"))
         goods_own = Decimal(0)
         for position, (line, price) in enumerate(lines):
             spare = 2 if position == 0 else 0
             goods_own += self._add_purchase(key, vendor, line, price, spare)
         shipping_own = Decimal(7 * RATES[own])
-        tax_own = round_money((goods_own + shipping_own) / 5, own)
-        amounts = {
-            "goods": round_money(goods_own * rate, code),
-            "shipping": round_money(shipping_own * rate, code),
-            "handling": round_money(Decimal(RATES[code]), code) if vendor[2] == "maker" else Decimal(0),
-            "tax": round_money(tax_own * rate, code),
-        }
-        landed = sum(amounts.values(), Decimal(0))
-        for name, amount in amounts.items():
-            plan[name] += amount
-        plan["landed_cost"] += landed
+        tax_own = (round_money(goods_own, own) + shipping_own) / 5
+        handling_own = Decimal(RATES[own]) if vendor[2] == "maker" else 0
+        amounts = order_amounts(
+            goods_own, shipping_own, handling_own, tax_own, rate=rate, vendor_currency=own, currency=code
+        )
+        for name in ("goods", "shipping", "handling", "tax", "landed_cost"):
+            plan[name] += amounts[name]
         self.rows["plan_vendor"].append(
             {
                 **key,
@@ -186,12 +183,7 @@ class _Night:
                 "order_number": 1,
                 "vendor_name": vendor[1],
                 "vendor_kind": vendor[2],
-                "currency_code": code,
                 **amounts,
-                "landed_cost": landed,
-                "vendor_currency_code": own,
-                "vendor_total": round_money(landed / rate, own),
-                "exchange_rate_used": rate.quantize(Decimal("0.000001")),
                 "element_count": len(lines),
                 "bought_piece_count": sum(line["quantity"] for line, _ in lines) + 2,
             }
@@ -212,7 +204,7 @@ class _Night:
             "unit_price": price,
         }
         pieces = line["quantity"] + spare
-        value = round_money(price * pieces, vendor[4])
+        value: Decimal = price * pieces
         self.rows["plan_purchase"].append(
             {
                 **key,

@@ -10,6 +10,7 @@ from schemas.published.makers_shop import MAKER_CHOICE, MAKER_FURTHER, MAKER_THR
 from schemas.published.what_if import SENSITIVITY
 from schemas.published.whole_costs import COPY_COST, INSTRUCTIONS_STEP, LINE_COST, WHOLE_COST
 from schemas.validate import polars_schema
+from tests.builders.published.order_amounts import order_amounts
 
 PARTS = {"goods": Decimal("1.10"), "shipping": Decimal("5.00"), "handling": Decimal("0.50"), "tax": Decimal("0.40")}
 
@@ -34,14 +35,12 @@ def buying_tables(plan: dict[str, Any]) -> dict[str, pl.DataFrame]:
         }]),
         (JOINT_VENDOR, [
             {
-                **joint, **PARTS, "goods": money("0.80"), "shipping": money("2.50"), "tax": money("0.20"), "vendor_code": "acorn",
-                "order_number": 1, "landed_cost": money("4.00"), "vendor_currency_code": "EUR", "vendor_total": money("4.00"),
+                **joint, **order_amounts("0.80", "2.50", PARTS["handling"], "0.20"), "vendor_code": "acorn", "order_number": 1,
                 "element_count": 1, "bought_piece_count": 8,
             },
             {
-                **joint, "goods": money("0.30"), "shipping": money("2.50"), "handling": money("0.00"), "tax": money("0.20"),
-                "vendor_code": "acorn", "order_number": 2, "landed_cost": money("3.00"), "vendor_currency_code": "EUR",
-                "vendor_total": money("3.00"), "element_count": 1, "bought_piece_count": 4,
+                **joint, **order_amounts("0.30", "2.50", "0.00", "0.20"), "vendor_code": "acorn", "order_number": 2,
+                "element_count": 1, "bought_piece_count": 4,
             },
         ]),
         (JOINT_PLAN, [

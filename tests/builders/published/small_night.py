@@ -14,6 +14,7 @@ from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_V
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.runs import REFRESH_RUN
 from schemas.validate import polars_schema
+from tests.builders.published.order_amounts import order_amounts
 from tests.builders.published.small_buying import buying_tables
 from tests.builders.published.small_outlook import outlook_tables
 from tests.builders.published.small_savings import savings_tables
@@ -79,19 +80,16 @@ def model_cost_row() -> dict[str, Any]:
 
 def vendor_rows() -> list[dict[str, Any]]:
     shared = {
-        **PLAN, "vendor_kind": "independent", "currency_code": "EUR", "vendor_currency_code": "EUR",
-        "exchange_rate_used": Decimal(1), "element_count": 1,
+        **PLAN, "vendor_kind": "independent", "element_count": 1,
     }  # fmt: skip
     return [
         {
-            **shared, "vendor_code": "acorn", "order_number": 1, "vendor_name": "=Acorn", "goods": Decimal("0.80"), "shipping": Decimal("3.00"),
-            "handling": Decimal("0.50"), "tax": Decimal("0.20"), "landed_cost": Decimal("4.50"), "vendor_total": Decimal("4.50"),
-            "bought_piece_count": 8,
+            **shared, "vendor_code": "acorn", "order_number": 1, "vendor_name": "=Acorn",
+            **order_amounts("0.80", "3.00", "0.50", "0.20"), "bought_piece_count": 8,
         },
         {
-            **shared, "vendor_code": "birch", "order_number": 1, "vendor_name": "Birch, the 2nd", "goods": Decimal("0.30"), "shipping": Decimal("2.00"),
-            "handling": Decimal("0.00"), "tax": Decimal("0.20"), "landed_cost": Decimal("2.50"), "vendor_total": Decimal("2.50"),
-            "bought_piece_count": 6,
+            **shared, "vendor_code": "birch", "order_number": 1, "vendor_name": "Birch, the 2nd",
+            **order_amounts("0.30", "2.00", "0.00", "0.20"), "bought_piece_count": 6,
         },
     ]  # fmt: skip
 
