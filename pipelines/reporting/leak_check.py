@@ -88,7 +88,13 @@ def _elements(model: Model) -> Iterator[tuple[str, str]]:
     """Part and colour of every line of every version, with what the user's amendments add."""
     for table in (model.parts_list, model.amendments):
         if {"part_code", "colour_code"} <= set(table.columns):
-            yield from table.select("part_code", "colour_code").drop_nulls().unique().sort(pl.all()).iter_rows()
+            # An amendment that removes pieces names no part.
+            named = (
+                table.select("part_code", "colour_code")
+                .drop_nulls()
+                .filter(pl.col("part_code").str.strip_chars() != "")
+            )
+            yield from named.unique().sort(pl.all()).iter_rows()
 
 
 def _is_too_plain(code: str) -> bool:

@@ -44,7 +44,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     )
     (model / "amendments.csv").write_text(
         "line_number,amendment_action,part_code,colour_code,quantity,reason\n"
-        f"7039,add,{codes['K2']},red,8431,{MARK} bracing\n"
+        f"7039,add,{codes['K2']},red,8431,{MARK} bracing\n7013,remove,,,1,{MARK} gate\n"
     )
     for day, level in (("2026-09-28", 1.0), ("2026-10-30", 0.9)):
         offers: list[str] = []
