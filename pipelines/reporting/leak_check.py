@@ -28,6 +28,8 @@ SHOWN_LEAKS = 3
 _YEARS = range(1990, 2101)
 _LEAST_DIGITS = 4
 """A code of fewer digits and nothing else could be any count; pages write larger counts with a comma."""
+_OF_COLOUR = ", "
+"""Between a part and its colour where a page names an element."""
 _WORD = re.compile(r"\w")
 _LINE_NUMBER = re.compile(r"[(>|]\s*line (\d+)\b", re.IGNORECASE)
 _ESCAPED = re.compile(r"\\u([0-9a-fA-F]{4})")
@@ -70,10 +72,12 @@ def private_values(inputs: WorkspaceInputs) -> list[Private]:
             if part in shown:
                 continue
             name = names.get(part, "")
-            values = [(part, "the part code"), (f"{name}, {colour_names.get(colour, colour)}", "the element")]
+            values = [(part, "the part code")]
             if len(name.split()) > 1:
                 values.append((name, "the part name"))
-            for value, kind in values[: None if name else 1]:
+            elif name:
+                values.append((f"{name}{_OF_COLOUR}{colour_names.get(colour, colour)}", "the element"))
+            for value, kind in values:
                 folded = value.casefold()
                 if folded not in harmless and not _is_too_plain(value):
                     found.setdefault(folded, Private(value, kind, model.settings.title))
@@ -147,6 +151,7 @@ def leaks(folder: Path, inputs: WorkspaceInputs) -> Iterator[Leak]:
     Text is read as UTF-8, UTF-16, HTML, JSON, percent and base64 encoding; Parquet, ZIP, gzip and the text of pictures are opened.
     """
     private = private_values(inputs)
+    longer = _longer_names(private, inputs)
     closed = {file_name(model.model_code): model for model in inputs.models if _is_closed(model)}
     for path in sorted(path for path in folder.rglob("*") if path.is_file()):
         name = path.relative_to(folder).as_posix()
@@ -159,7 +164,7 @@ def leaks(folder: Path, inputs: WorkspaceInputs) -> Iterator[Leak]:
                 state="nothing was published",
                 next_step="run `kitfare refresh` again; if it happens again, the disk may be at fault",
             ) from None
-        for found in _found(private, texts):
+        for found in _found(private, longer, texts):
             yield Leak(path, found)
         model = closed.get(path.name.split(".")[0])
         if model is not None:
@@ -173,8 +178,15 @@ def _line_numbers(model: Model, texts: Iterable[str]) -> Iterator[Private]:
     yield from (Private(str(number), "the line number", model.settings.title) for number in sorted(named & own))
 
 
-def _found(private: list[Private], texts: list[str]) -> Iterator[Private]:
-    """Which values stand in the texts as words of their own."""
+def _longer_names(private: list[Private], inputs: WorkspaceInputs) -> dict[str, list[str]]:
+    """For each private value the names of other parts that have it inside: "plate 1 x 2" is in "plate 1 x 2, rail"."""
+    values = {each.value.casefold() for each in private}
+    names = {str(name).casefold() for name in inputs.tables["parts"]["part_name"].drop_nulls()} - values
+    return {value: [name for name in names if value.partition(_OF_COLOUR)[0] in name] for value in values}
+
+
+def _found(private: list[Private], longer: dict[str, list[str]], texts: list[str]) -> Iterator[Private]:
+    """Which values stand in the texts as words of their own, and not only within the name of another part."""
     if not private:
         return
     by_value = {each.value.casefold(): each for each in private}
@@ -183,12 +195,14 @@ def _found(private: list[Private], texts: list[str]) -> Iterator[Private]:
     search = pl.col("text").str.extract_many(sorted(by_value), overlapping=True)
     seen = set(pl.DataFrame({"text": folded}).select(search.explode().drop_nulls().unique())["text"])
     for value in sorted(seen):
-        if any(_stands_in(value, text) for text in folded):
+        if any(_stands_in(value, text, longer[value]) for text in folded):
             yield by_value[value]
 
 
-def _stands_in(value: str, text: str) -> bool:
+def _stands_in(value: str, text: str, longer: Iterable[str]) -> bool:
     """Whether a value is in a text with no letter or digit beside it; one of digits alone must be a whole cell."""
+    for name in longer:
+        text = text.replace(name, "")
     ends = "<>\n\t,;\"'|" if value.isdigit() else None
     at = text.find(value)
     while at >= 0:
