@@ -23,6 +23,7 @@ from pipelines.reporting.basis.words import (
     FEWER_PIECES_WORDS,
     PRIVATE_WORDS,
 )
+from pipelines.reporting.how_we_calculate import how_we_calculate
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
@@ -35,7 +36,6 @@ from pipelines.reporting.sections.costs import (
     pieces_priced,
     saving_ends,
     saving_words,
-    withheld_cost_words,
 )
 from pipelines.reporting.sections.made import made_words
 from pipelines.reporting.sections.suspects import suspect_section
@@ -52,7 +52,7 @@ def write_pages(
 ) -> list[Path]:
     """Write every page below ``folder``: same tables, same bytes.
 
-    Below ``public/``: ``index.html``; ``comparison.html`` and ``.md``; ``sheets/<model>.html`` and ``.md``; ``reports/<month>.html``
+    Below ``public/``: ``index.html``; ``comparison`` and ``how-we-calculate``, each ``.html`` and ``.md``; ``sheets/<model>.html`` and ``.md``; ``reports/<month>.html``
     and ``.md`` for every month the tables know, with a folder of a page per model, and ``reports/index.html``.
     Below ``private/``: ``index.html``, ``details/<model>.html``, ``watches.html``.
 
@@ -114,6 +114,15 @@ def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], fo
     return [
         write_page(public / "index.html", "index.html", made=made, **_index(page_data)),
         *(
+            write_page(
+                public / f"how-we-calculate{ending}",
+                f"how_we_calculate{ending}",
+                made="",
+                **how_we_calculate(page_data),
+            )
+            for ending in (".html", ".md")
+        ),
+        *(
             write_page(public / f"comparison{ending}", f"comparison{ending}", made=made, **compared)
             for ending in (".html", ".md")
         ),
@@ -168,7 +177,6 @@ def _index(page_data: PageData) -> dict[str, Any]:
         "sections": [{"buyer": buyer, "models": _models_table(page_data, buyer)} for buyer in page_data.buyers],
         "latest_report": (month_name(months[-1]), f"reports/{months[-1]}.html") if months else None,
         "cost_words": COMPLETE_COST_WORDS,
-        "methods": [withheld_cost_words(page_data)],
     }
 
 
@@ -245,7 +253,6 @@ def _comparison(page_data: PageData) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "cost_words": COST_WORDS,
         "saved_against": page_data.scenario_title("listed"),
-        "methods": [withheld_cost_words(page_data)],
     }
 
 

@@ -85,6 +85,7 @@ REPORT_METHODS = (
     "goods, but no shipping and no fees.",
     "The shaded band spans the index and two others, drawn with thin lines: GEKS-Törnqvist with the list's quantities, and with the "
     "quantities that each month's plan buys.",
+    "Lines in charts break where a figure is withheld.",
     "Levels are rounded for display; changes and contributions are calculated before rounding.",
     "A month's first published figures are kept. Where a figure would differ now, that month's page shows both.",
     "An element's price is the mean price of the cheapest stock that covers the need.",
@@ -94,6 +95,10 @@ REPORT_METHODS = (
     "Trends are Theil-Sen slopes of a year, with a 90 % interval.",
     "A forecast (Theta method) is shown only if it beat three simple ones in trials from 24 or more past months, by more than luck "
     "(Diebold-Mariano test at 5 %, corrected for all indices tested that day). Its interval is as wide as four in five past errors.",
+)
+PLAN_METHODS = (
+    "No plan that buys as many pieces can cost less than the lower bound. The gap is how far a plan may be above it.",
+    "Other ways of buying are plans someone could use, made with little effort: cheaper ones may exist.",
 )
 CHANGE_METHODS = (
     "A change is stated only where the cheapest possible purchase surely became dearer, or surely cheaper. Its parts are of what was "

@@ -40,10 +40,6 @@ from schemas.validate import empty_frame
 
 OLDEST_COUNT = 10
 """Oldest offers listed."""
-METHODS = (
-    "No plan that buys as many pieces can cost less than the lower bound. The gap is how far a plan may be above it.",
-    "Other ways of buying are plans someone could use, made with little effort: cheaper ones may exist.",
-)
 
 
 def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
@@ -56,7 +52,6 @@ def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "private": PRIVATE_WORDS if model.publish_lines != "all" else "",
         "sections": sections,
         "methods": unique_sentences(
-            METHODS,
             [f"kitfare trace {model.code} shows the file and the line that each price comes from."],
             *(section["flexibility"].methods for section in sections),
         ),

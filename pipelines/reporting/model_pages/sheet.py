@@ -10,7 +10,7 @@ import polars as pl
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, Saving, is_usable, saving
 from pipelines.reporting.basis.page_tables import between, count, day, money, percent
 from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, NO_CLEAR_SAVING, unique_sentences
-from pipelines.reporting.sections.buying import LINE_METHOD, buying_of
+from pipelines.reporting.sections.buying import buying_of
 from pipelines.reporting.sections.changes import prices_alone, what_changed
 from pipelines.reporting.sections.costs import (
     charted_scenarios,
@@ -23,7 +23,6 @@ from pipelines.reporting.sections.costs import (
     pieces_priced,
     strip,
     ways_table,
-    withheld_cost_words,
 )
 from pipelines.reporting.sections.flexibility import flexible_lines_of
 from pipelines.reporting.sections.orders_together import copies_table
@@ -77,12 +76,7 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         if chart
         else [no_history(buyer), prices_alone(page_data, model, buyer)],
         "not_included": _not_included(plans, buyer),
-        "methods": unique_sentences(
-            [withheld_cost_words(page_data)],
-            flexibility.methods,
-            [LINE_METHOD] if buying["dearest"] else [],
-            (order["method"] for order in buying["together"]),
-        ),
+        "methods": flexibility.methods,
     }
 
 

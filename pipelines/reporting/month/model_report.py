@@ -21,10 +21,8 @@ from pipelines.reporting.basis.page_tables import (
     percent,
 )
 from pipelines.reporting.basis.words import (
-    CHANGE_METHODS,
     CHANGE_PARTS,
     INDEX_NAMES,
-    REPORT_METHODS,
     REVISION_REASONS,
 )
 from pipelines.reporting.drawings.chart import Chart, Line
@@ -48,8 +46,6 @@ from pipelines.reporting.sections.costs import (
     least_certain,
     no_history,
     strip,
-    withheld_cost_words,
-    withheld_index_words,
 )
 from pipelines.reporting.sections.movers import movers_table, vendor_changes_table
 from pipelines.reporting.sections.timing import above_lowest, timing_section
@@ -75,14 +71,7 @@ def model_report(page_data: PageData, model: ReportedModel, month: str) -> dict[
         "month_name": month_name(month),
         "cut_off": day(cut_off),
         "sections": found,
-        "methods": report_methods(page_data),
     }
-
-
-def report_methods(page_data: PageData) -> list[str]:
-    """How the figures of a month's reports are made, a sentence or two each."""
-    withheld = (withheld_cost_words(page_data), withheld_index_words(page_data))
-    return [*REPORT_METHODS, *CHANGE_METHODS, *withheld, "Lines in charts break where a figure is withheld."]
 
 
 def is_reported(page_data: PageData, model: ReportedModel, buyer: Buyer, month: str, cut_off: date | None) -> bool:

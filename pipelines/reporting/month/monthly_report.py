@@ -33,7 +33,6 @@ from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_pict
 from pipelines.reporting.month.model_report import (
     is_reported,
     model_report,
-    report_methods,
     revisions_table,
     why_cost_is_withheld,
     why_index_is_withheld,
@@ -125,7 +124,6 @@ def report(page_data: PageData, month: str) -> dict[str, Any]:
                 else []
             ),
             *suspect_words(page_data, cut_off),
-            *report_methods(page_data),
             *_run_words(page_data),
         ],
     }

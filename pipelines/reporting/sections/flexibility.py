@@ -29,13 +29,15 @@ VIEWS = (
     ("On top", "all others are flexible already"),
 )
 KINDS = (("none", "Nothing"), ("colour", "Colours"), ("substitutes", "Forms"), ("both", "Colours and forms"))
-QUICK_METHOD = (
+METHODS = (
     "Costs with each kind of flexibility, and with the first lines to look at, are planned; so are the largest savings of single lines, "
     "alone and on top. All other savings are quick estimates among a few dozen sets of vendors, without handling by assortment, charges "
-    "by size, vendors' limits and stock on hand. They are scaled to the plans, so that fair shares add up."
+    "by size, vendors' limits and stock on hand. They are scaled to the plans, so that fair shares add up.",
+    "A line clearly saves money if the whole range of a planned saving is above 0.",
+    "More decided lines can save more: compare models only where that share is alike.",
+    LOOK_METHOD,
+    "Lines that must be alike count as one: “alone” and “on top” are theirs together, shared evenly.",
 )
-CLEAR_METHOD = "A line clearly saves money if the whole range of a planned saving is above 0."
-DECIDED_METHOD = "More decided lines can save more: compare models only where that share is alike."
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,7 @@ class FlexibilitySection:
         idle: flexible lines that save nothing, where the page names them all.
         looks: which undecided lines to look at first.
         near: colours close to listed ones that the flexible plan buys.
-        methods: how the figures are made, one sentence or two each.
+        methods: how exact this model's fair shares are, in a sentence.
     """
 
     words: tuple[str, ...]
@@ -130,7 +132,7 @@ def flexible_lines_of(
         _idle_words([line for line in colours if line.number not in fillers]) if names_all else "",
         looks,
         near_colours(page_data, plan) if in_full or model.publish_lines != "none" else (),
-        tuple(_methods(page_data, plan, costs, looks, buyer, names_lines=bool(colour_table or form_table))),
+        tuple(_sampling_words(page_data, plan, buyer)) if colour_table or form_table else (),
     )
 
 
@@ -194,23 +196,6 @@ def _notes(kinds: Table | None, *of_lines: Table | None) -> str:
     if any(ESTIMATED_MARK in str(cell) for table in shown for row in table.rows for cell in row):
         notes.append(ESTIMATED_WORDS)
     return " ".join(notes)
-
-
-def _methods(
-    page_data: PageData,
-    plan: Row,
-    costs: dict[str, Row],
-    looks: LookFirst | None,
-    buyer: Buyer,
-    *,
-    names_lines: bool,
-) -> list[str]:
-    if not costs:
-        return []
-    methods = [QUICK_METHOD, CLEAR_METHOD, DECIDED_METHOD]
-    if looks is not None:
-        methods.append(LOOK_METHOD)
-    return [*methods, *(_sampling_words(page_data, plan, buyer) if names_lines else [])]
 
 
 def _is_eaten_by_more_pieces(listed: Row | None, flexible: Row) -> bool:
@@ -317,7 +302,7 @@ def _kind_saved(costs: dict[str, Row], kind: str, buyer: Buyer) -> str:
 
 
 def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
-    """How exact sampled fair shares are, and that lines which must be alike share one."""
+    """How exact sampled fair shares are."""
     rows = pl.concat(
         [
             page_data.rows_of_plan(each, plan).select("standard_error")
@@ -331,9 +316,6 @@ def _sampling_words(page_data: PageData, plan: Row, buyer: Buyer) -> list[str]:
         words.append(
             f"Fair shares are means over {count(2 * SAMPLED_PAIRS)} random sequences; their standard error is at most {most}."
         )
-    alike = (pl.col("flexible_line_count") > 1) & (pl.col("saving") > 0)
-    if page_data.rows_of_plan(COLOUR_FLEX_SAVING, plan).filter(alike).height:
-        words.append("Lines that must be alike count as one: “alone” and “on top” are theirs together, shared evenly.")
     return words
 
 

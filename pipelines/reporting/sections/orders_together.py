@@ -96,7 +96,6 @@ def _order(page_data: PageData, order: Row) -> dict[str, Any]:
         "title": order["joint_order_title"],
         "table": table,
         "words": _words(page_data, order, shares),
-        "method": METHOD_WORDS[order["share_method"]],
     }
 
 
