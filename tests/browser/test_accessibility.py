@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from tests.browser.accessibility import CONTRAST, problems, shorten, violations
-from tests.browser.test_pages_in_browser import PAGES, Visit
+from tests.browser.visit import PAGES, Visit
 from tests.builders.length import examples
 
 BAD = """<!DOCTYPE html><title> </title><body><p style="color:#999;background:#fff">pale</p><main><h2>late</h2><h4></h4>

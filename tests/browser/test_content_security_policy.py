@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.browser.test_pages_in_browser import PAGES, Visit
+from tests.browser.visit import PAGES, Visit
 
 POLICY = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]+)">\n')
 INJECTED = {

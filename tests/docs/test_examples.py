@@ -94,7 +94,9 @@ def test_the_examples_together_can_be_refreshed(
 def test_the_published_paths_are_there(published: tuple[Path, str], guides: dict[str, str]) -> None:
     workspace, _ = published
     table = guides["docs/first-model.md"].partition("## What is published")[2]
-    paths = re.findall(r"`(published/[^`]+)`", table.partition("\n## ")[0].partition("\nA cost sheet")[0])
+    paths = [
+        "published/" + path for path in re.findall(r"\| `((?:public|private)/[^`]+)`", table.partition("\n### ")[0])
+    ]
     assert len(paths) >= 8
     for path in paths:
         assert (workspace / path.replace("<model_code>", "gatehouse")).exists(), path

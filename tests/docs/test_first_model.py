@@ -29,4 +29,4 @@ def test_the_first_model_is_priced_as_written(guides: dict[str, str], tmp_path: 
     assert said in " ".join(section.split())
     assert (costs["listed"][2], costs["flexible"][2]) == ("2", "1")
     assert (tmp_path / "my-models/published/private/index.html").is_file()
-    assert list((tmp_path / "my-models/published/orders").rglob("*.csv"))
+    assert list((tmp_path / "my-models/published/private/orders").rglob("*.csv"))

@@ -190,7 +190,7 @@ def test_when_to_buy_names_july(published: Path) -> None:
     assert watch["is_fired"] and watch["watched_value"] == 28.50
 
 
-def test_the_maker_s_shop_is_judged_by_prices_with_tax(published: Path) -> None:
+def test_the_maker_s_shop_is_compared_by_prices_with_tax(published: Path) -> None:
     choices = amounts(rows(published, "maker_choice"), ("line_number", "portion_number"), "maker_saving")
     # (0.625 - 0.70) x 4; (0.25 - 0.70) x 6; (0.50 - 0.80) x 20: parcels and handling are apart.
     assert choices == {(1, 1): "-0.30", (1, 2): "-2.70", (2, 1): "-6.00"}

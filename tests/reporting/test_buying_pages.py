@@ -289,7 +289,7 @@ def test_joint_orders_have_lists_to_order_from(tmp_path: Path) -> None:
     )
     written = [path for path in write_order_lists(found, inputs.settings, tmp_path) if "joint_orders" in path.parts]
     assert [path.relative_to(tmp_path).as_posix() for path in written] == [
-        "orders/joint_orders/both/inland/quay.csv", "orders/joint_orders/both/inland/quay+2.csv",
+        "private/orders/joint_orders/both/inland/quay.csv", "private/orders/joint_orders/both/inland/quay+2.csv",
     ]  # fmt: skip
     lines = written[0].read_text(encoding="utf-8").splitlines()
     assert lines[1] == f"00501,{PART},c02,{COLOUR},new,,7,1,0.10,0.70,EUR"

@@ -212,8 +212,10 @@ def test_sheets_show_kinds_shares_and_where_to_look(folder: Any) -> None:
     assert "By the estimate" in details and "the first 2 lines to look at in any colour" in details
     assert "By the estimate" not in text
 
-    assert "quick estimates among a few dozen sets of vendors" in none
-    assert "quick estimates among a few dozen sets of vendors" in sheet_text(folder, "m00", "md")
+    for ending in ("html", "md"):
+        assert "How we calculate" in sheet_text(folder, "m00", ending)
+        once = (folder / f"public/how-we-calculate.{ending}").read_text(encoding="utf-8")
+        assert "quick estimates among a few dozen sets of vendors" in once and "Lines that must be alike" in once
 
 
 def test_how_exact_sampled_shares_are_is_reported(night: Night, tmp_path: Path) -> None:
@@ -227,7 +229,6 @@ def test_how_exact_sampled_shares_are_is_reported(night: Night, tmp_path: Path) 
     write_pages(tables, night[1], tmp_path)
     words = "Fair shares are means over 512 random sequences; their standard error is at most 0.02 EUR."
     assert words in sheet_text(tmp_path, "m02") and words not in sheet_text(tmp_path, "m00")
-    assert "Lines that must be alike count as one" in sheet_text(tmp_path, "m02")
 
 
 def test_near_colours_are_shown_side_by_side_with_the_distance_in_words(night: Night, tmp_path: Path) -> None:
@@ -267,6 +268,7 @@ def test_every_cost_has_its_coverage_beside_it_and_the_floor_is_reported(folder:
     for name, times in (("index", 2), ("comparison", 6)):
         page = Page(folder / f"public/{name}.html").shown
         assert page.count("Pieces priced") >= times, "a table per buyer, or per model and buyer"
-        assert "withheld when less than 80 % of the pieces have a price" in page.replace("\u00a0", " ")
+    once = Page(folder / "public/how-we-calculate.html").shown.replace("\u00a0", " ")
+    assert "withheld when less than 80 % of the pieces have a price" in once
     sheet = Page(folder / "public/sheets/m00.html").shown.replace("\u00a0", " ")
     assert "Pieces with a price 100.0 %" in sheet and "97.0 % of the list priced" in sheet
