@@ -221,7 +221,7 @@ def test_the_pages_say_it_in_words(published: Path) -> None:
         for sentence in sentences:
             assert " ".join(sentence.split()) in " ".join(text.split()), sentence
     ranks = {}
-    for caption, headings, cells in PageTables((published / "comparison.html").read_text(encoding="utf-8")).tables:
+    for caption, headings, cells in PageTables((published / "public/comparison.html").read_text(encoding="utf-8")).tables:
         if caption.startswith("Ways of buying"):
             ranks = {row[0]: (row[headings.index("Rank")], row[1]) for row in cells}
     assert ranks == {
