@@ -57,7 +57,7 @@ def test_nothing_is_wrong_in_light_dark_and_print(chromium: Any, site: Any, name
 
 
 def test_a_keyboard_reaches_every_link_and_every_box_that_scrolls(chromium: Any, site: Any) -> None:
-    with Visit(chromium, site / "reports/2026-11/m00.html", 360) as visit:
+    with Visit(chromium, site / "public/reports/2026-11/m00.html", 360) as visit:
         stops = visit.run("document.querySelectorAll('a, summary, .box').length")
         reached = set()
         for _ in range(stops + 5):
@@ -69,6 +69,6 @@ def test_a_keyboard_reaches_every_link_and_every_box_that_scrolls(chromium: Any,
 
 def test_text_grows_without_being_cut(chromium: Any, site: Any) -> None:
     """WCAG 1.4.4 and 1.4.10: at twice the size on a narrow screen nothing needs scrolling sideways."""
-    with Visit(chromium, site / "reports/2026-11/m00.html", 640) as visit:
+    with Visit(chromium, site / "public/reports/2026-11/m00.html", 640) as visit:
         visit.run("document.documentElement.style.fontSize = '200%'")
         assert visit.run("document.documentElement.scrollWidth") <= 640

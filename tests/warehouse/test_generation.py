@@ -62,10 +62,8 @@ def test_every_table_is_in_the_database_and_in_both_kinds_of_file(built: Any) ->
     assert {path.name for path in (built / "private/tables").iterdir()} == {
         f"{n}.{e}" for n in names for e in ("csv", "parquet")
     }
-    assert sorted(path.name for path in built.iterdir()) == [
-        "private/kitfare.duckdb",
-        "tables",
-    ]  # no .wal: it was checkpointed
+    # no .wal: it was checkpointed
+    assert sorted(path.name for path in (built / "private").iterdir()) == ["kitfare.duckdb", "tables"]
 
 
 def test_every_table_column_view_and_macro_says_what_it_means(built: Any) -> None:
@@ -154,29 +152,29 @@ def test_the_three_forms_of_a_table_hold_the_same_rows_in_order_of_the_key(built
     for name, contract in generation.CONTRACTS.items():
         order = ", ".join(contract.key)
         from_database = run_query(built / "private/kitfare.duckdb", f"from {name} order by {order}", max_rows=None)
-        from_parquet = pl.read_parquet(built / f"tables/{name}.parquet")
+        from_parquet = pl.read_parquet(built / f"private/tables/{name}.parquet")
         assert from_parquet.equals(from_database.cast(from_parquet.schema)), name
         assert from_parquet.equals(from_parquet.sort(contract.key))
-        header, *rows = rows_of(built / f"tables/{name}.csv")
+        header, *rows = rows_of(built / f"private/tables/{name}.csv")
         assert header == list(contract.columns)
         assert len(rows) == from_parquet.height
 
 
 def test_csv_is_written_plainly_and_safely(built: Any) -> None:
-    header, *rows = rows_of(built / "tables/plan_vendor.csv")
+    header, *rows = rows_of(built / "private/tables/plan_vendor.csv")
     first = dict(zip(header, rows[0], strict=True))
     assert first["vendor_name"] == "'=Acorn"
     assert dict(zip(header, rows[1], strict=True))["vendor_name"] == "Birch, the 2nd"
     assert (first["landed_cost"], first["exchange_rate_used"]) == ("4.50", "1.000000000000")
-    _, line = rows_of(built / "tables/unfilled_line.csv")
+    _, line = rows_of(built / "private/tables/unfilled_line.csv")
     assert line[-1] == "'-1 would do"
-    raw = (built / "tables/plan_line.csv").read_bytes()
+    raw = (built / "private/tables/plan_line.csv").read_bytes()
     assert b"\r" not in raw and raw.endswith(b"\n")
     assert b'""' not in raw  # empty text and nothing are both an empty cell
-    runs = rows_of(built / "tables/refresh_run.csv")
+    runs = rows_of(built / "private/tables/refresh_run.csv")
     assert dict(zip(*runs, strict=True))["started_at"] == "2026-01-20T02:30:00.000000"
     # the database and the Parquet file keep the text as it is
-    assert pl.read_parquet(built / "tables/plan_vendor.parquet")["vendor_name"].to_list()[0] == "=Acorn"
+    assert pl.read_parquet(built / "private/tables/plan_vendor.parquet")["vendor_name"].to_list()[0] == "=Acorn"
 
 
 def test_text_that_a_spreadsheet_would_run_is_quoted_and_numbers_are_not(tmp_path: Path) -> None:
@@ -200,7 +198,7 @@ def test_the_same_tables_give_the_same_files_byte_for_byte(built: Any, tmp_path:
     tables = {name: frame.sample(fraction=1, shuffle=True, seed=3) for name, frame in published_tables().items()}
     generation.build(tmp_path / "again", tables)
     for path in (built / "private/tables").iterdir():
-        assert path.read_bytes() == (tmp_path / "again/tables" / path.name).read_bytes(), path.name
+        assert path.read_bytes() == (tmp_path / "again/private/tables" / path.name).read_bytes(), path.name
 
 
 def test_views_answer_the_usual_questions(built: Any) -> None:
@@ -259,8 +257,8 @@ def test_one_table_can_be_replaced_before_publishing(tmp_path: Path) -> None:
     for _ in range(2):
         generation.replace_table(tmp_path / "g", CHECK_RESULT, results)
     generation.build(tmp_path / "whole", {**tables, "check_result": results})
-    for path in (tmp_path / "whole/tables").iterdir():
-        assert path.read_bytes() == (tmp_path / "g/tables" / path.name).read_bytes(), path.name
+    for path in (tmp_path / "whole/private/tables").iterdir():
+        assert path.read_bytes() == (tmp_path / "g/private/tables" / path.name).read_bytes(), path.name
     for folder in ("g", "whole"):
         found = run_query(tmp_path / folder / "private/kitfare.duckdb", "from check_result order by check_name")
         assert found.equals(results.sort("check_name"))
@@ -358,7 +356,7 @@ def test_a_build_over_a_half_built_folder_is_whole(tmp_path: Path) -> None:
     (folder / "private/tables" / "model_cost.csv").write_bytes(b"half")
     generation.build(folder, published_tables())
     checks.run_checks(folder / "private/kitfare.duckdb")
-    assert len(rows_of(folder / "tables/model_cost.csv")) == 2
+    assert len(rows_of(folder / "private/tables/model_cost.csv")) == 2
 
 
 def test_the_database_needs_nothing_but_duckdb(built: Any) -> None:

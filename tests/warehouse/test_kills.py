@@ -92,7 +92,7 @@ def test_readers_keep_working_while_generations_are_published_and_publishers_kil
         assert found[1:] == (4, 3)
         names.append(found[0])
         seen = workspace.published.resolve()
-        assert seen.name in (seen / "tables/refresh_run.csv").read_text()
+        assert seen.name in (seen / "private/tables/refresh_run.csv").read_text()
         if time.monotonic() > kill_at:
             process.send_signal(signal.SIGKILL)
             process.communicate()

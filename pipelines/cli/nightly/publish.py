@@ -14,7 +14,7 @@ def run(
     to: Annotated[Path, typer.Option("--to", help="The folder that becomes a copy of the public pages.")],
     workspace: WorkspaceOption = None,
 ) -> None:
-    """Copy the public pages to a folder: a web root, or one that another program uploads.
+    """Copy the public pages to a web root or another folder.
 
     Every file is looked through first: nothing is copied if one names a part that a model keeps private
     (publish_lines = "none"). Then the folder is replaced as a whole, and pages that are gone are removed from it. kitfare

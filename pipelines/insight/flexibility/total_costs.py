@@ -65,7 +65,8 @@ class TotalCosts:
             ("substitutes", {"use_substitutes": True}, self._games.costs.forms_allowed),
         ):
             rules = self._listed_rules.model_copy(update=change)
-            if self._allow_the_same(rules, self._listed_rules):
+            is_dearer = self.listed.complete_cost >= self.flexible.complete_cost  # else it lacks more pieces: see below
+            if is_dearer and self._allow_the_same(rules, self._listed_rules):
                 found[allowed] = self.listed
                 continue
             cost = self._planner.cost(rules, self._known, [*self._vendors, self._cheapest_vendors(players)])

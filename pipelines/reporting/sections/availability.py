@@ -90,12 +90,11 @@ def _weakest_table(page_data: PageData, elements: list[Row]) -> Table | None:
             count(row["buyable_piece_count"]),
             count(row["market_vendor_count"]),
             percent(row["fillable_share"] * 100, digits=0),
-            count(row["copies_on_offer"]),
             _seen(row),
         )
         for row in elements
     )
-    headings = columns("Element", "Made", "#Needed", "#On offer", "#Vendors", "#Can be filled", "#Copies", "#Last seen")
+    headings = columns("Element", "Made", "#Needed", "#On offer", "#Vendors", "#Can be filled", "#Last seen")
     return Table("What limits the model most", headings, rows, is_stacked=True) if rows else None
 
 

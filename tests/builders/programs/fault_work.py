@@ -124,9 +124,9 @@ def _one_session(place: Workspace) -> str:
     name, history_count, read_count = query.run_query(place.database, sql).row(0)
     assert history_count > 0 and read_count > 0, "an empty table"
     folder = place.published.resolve()
-    files = pl.read_parquet(folder / "tables/intake_file.parquet")
-    run = pl.read_csv(folder / "tables/refresh_run.csv")
-    history = pl.read_parquet(folder / "tables/price_history.parquet", columns=["offer_id"])
+    files = pl.read_parquet(folder / "private/tables/intake_file.parquet")
+    run = pl.read_csv(folder / "private/tables/refresh_run.csv")
+    history = pl.read_parquet(folder / "private/tables/price_history.parquet", columns=["offer_id"])
     assert set(run["refresh_id"]) == {folder.name}, "another refresh's table"
     assert files.height and history.height, "an empty file"
     assert (folder / "private/index.html").stat().st_size > 0
