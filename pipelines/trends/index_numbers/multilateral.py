@@ -87,7 +87,8 @@ def geary_khamis(panel: Panel, base_month: str | None = None) -> FloatArray:
     per_value = np.divide(quantities, of_month[:, None], out=np.zeros_like(values), where=of_month[:, None] > 0)
     equations = np.eye(len(panel.months)) - per_value @ per_piece.T
     solved = _solve_from_base(equations, np.zeros(len(panel.months)), base, _tied_to(values > 0, base), at_base=1.0)
-    return 1 / solved
+    # Quantities that differ by 16 digits leave nothing of the system but rounding: no level then, rather than a negative one.
+    return np.divide(1.0, solved, out=np.full_like(solved, np.nan), where=solved > 0)
 
 
 def _log_comparisons(panel: Panel, formula: Formula) -> FloatArray:
