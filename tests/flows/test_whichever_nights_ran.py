@@ -23,6 +23,7 @@ from pipelines.flows.rebuild import rebuild
 from pipelines.flows.refresh import refresh
 from pipelines.workspace import Workspace
 from tests.builders import known_truth
+from tests.builders.length import IS_LONG
 from tests.builders.written_workspaces import write_workspace
 
 CLOCK = {"refresh_run"}
@@ -108,6 +109,7 @@ def test_only_the_records_of_nights_make_a_difference(place: Path, every_night: 
     assert_same(tables(again, CLOCK), tables(every_night, CLOCK))
 
 
+@pytest.mark.skipif(not IS_LONG, reason="eight refreshes; runs with KITFARE_LONG_TESTS=1")
 @pytest.mark.parametrize("seed", [4])
 def test_files_in_any_order_with_gaps_and_a_rebuild_give_what_one_go_gives(
     place: Path, in_one_go: Workspace, seed: int
