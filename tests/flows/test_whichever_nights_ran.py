@@ -109,7 +109,7 @@ def test_only_the_records_of_nights_make_a_difference(place: Path, every_night: 
     assert_same(tables(again, CLOCK), tables(every_night, CLOCK))
 
 
-@pytest.mark.skipif(not IS_LONG, reason="eight refreshes; runs with KITFARE_LONG_TESTS=1")
+@pytest.mark.skipif(not IS_LONG, reason="three refreshes and a rebuild; runs with KITFARE_LONG_TESTS=1")
 @pytest.mark.parametrize("seed", [4])
 def test_files_in_any_order_with_gaps_and_a_rebuild_give_what_one_go_gives(
     place: Path, in_one_go: Workspace, seed: int
