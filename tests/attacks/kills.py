@@ -29,10 +29,10 @@ from tests.builders.faulty_workspaces import copied, drop_new_files, first_night
 
 _WHOLE = "A kill at any moment leaves the last good results or the new ones, whole; the next refresh makes up for it, and no file or message is lost."
 PLAIN = Attack(
-    "kills", _WHOLE, "SIGKILL in all phases of a refresh, in a small workspace; every fifth chain while readers read", "kills", "KILLS", 250
+    "kills", _WHOLE, "SIGKILL in all phases of a refresh, in a small workspace; every fifth chain while readers read", "kills", "KILLS", 300
 )  # fmt: skip
 PREFECT = Attack(
-    "prefect-kills", _WHOLE, "The same with `--prefect`; the next refresh, with Prefect too, works at once", "kills", "PREFECT_KILLS", 250
+    "prefect-kills", _WHOLE, "The same with `--prefect`; the next refresh, with Prefect too, works at once", "kills", "PREFECT_KILLS", 100
 )  # fmt: skip
 READ = Attack(
     "read-kills", "Readers never wait, see no error, and never see two refreshes mixed.",
@@ -43,6 +43,8 @@ DEMO = Attack(
 )  # fmt: skip
 
 _MOST_KILLS_IN_A_CHAIN = 4
+_MOST_KILLS_IN_A_DEMO_CHAIN = 16
+"""More, as the refresh that ends a chain takes minutes."""
 
 
 def small_world(folder: Path, processes: Any, *, prefect: bool = False) -> Known:
@@ -189,7 +191,7 @@ def with_readers(ground: Ground, number: int, left: int) -> Result:
 def at_demo_size(ground: Ground, number: int, left: int) -> Result:
     """A chain of the demo's first refresh; its plans stay kept between kills."""
     known = ground.once("demo", lambda: demo_world(ground))
-    return _chain(ground, number, left, known, is_program=True)
+    return _chain(ground, number, left, known, most=_MOST_KILLS_IN_A_DEMO_CHAIN, is_program=True)
 
 
 def demo_world(ground: Ground) -> Known:
@@ -207,11 +209,13 @@ def demo_world(ground: Ground) -> Known:
     return workspaces.load(kept)
 
 
-def _chain(ground: Ground, number: int, left: int, known: Known, **how: Any) -> Result:
+def _chain(
+    ground: Ground, number: int, left: int, known: Known, most: int = _MOST_KILLS_IN_A_CHAIN, **how: Any
+) -> Result:
     seed = numbered(ground.seed, number)
     folder = folder_of(ground, number)
-    most = min(left, random.Random(seed).randint(1, _MOST_KILLS_IN_A_CHAIN))
-    result = Chain(known, folder, ground.processes, seed, **how).result(number, most)
+    kills = min(left, random.Random(seed).randint(1, most))
+    result = Chain(known, folder, ground.processes, seed, **how).result(number, kills)
     if not result.broken:
         shutil.rmtree(folder)
     return result
