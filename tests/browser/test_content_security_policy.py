@@ -32,7 +32,9 @@ def test_every_page_has_the_policy_before_anything_it_could_load(site: Path) -> 
         text = path.read_text(encoding="utf-8")
         [policy] = POLICY.findall(text)
         assert re.fullmatch(
-            r"default-src 'none'; style-src 'sha256-[\w+/]{43}='; base-uri 'none'; form-action 'none'", policy
+            r"default-src 'none'; script-src 'sha256-[\w+/]{43}='; style-src 'sha256-[\w+/]{43}='; "
+            r"base-uri 'none'; form-action 'none'",
+            policy,
         )
         assert text.index("Content-Security-Policy") < min(text.index("<style"), text.index("<title"))
 

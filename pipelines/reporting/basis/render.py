@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -16,28 +17,59 @@ from pipelines.reporting.basis.page_tables import Table, escape_markdown
 from pipelines.resources import resource_folder
 
 
-def write_page(path: Path, template: str, **values: Any) -> Path:
-    """Fill in ``reports/templates/<template>.j2`` and write it; values are escaped as its ending needs."""
+def write_page(path: Path, template: str, parts: tuple[str, ...] = (), **values: Any) -> Path:
+    """Fill in ``reports/templates/<template>.j2`` and write it; values are escaped as its ending needs.
+
+    Args:
+        path: the file to write.
+        template: its name, without ``.j2``.
+        parts: names of style sheets and scripts (``<name>.css``, ``<name>.js``) that the page needs beside those of all pages.
+        values: what the template names.
+    """
     path.parent.mkdir(parents=True, exist_ok=True)
-    environment = _html() if template.endswith(".html") else _markdown()
-    text = environment.get_template(f"{template}.j2").render(**values)
+    if template.endswith(".html"):
+        text = _html().get_template(f"{template}.j2").render(page=_frame(parts), **values)
+    else:
+        text = _markdown().get_template(f"{template}.j2").render(**values)
     path.write_text(text, encoding="utf-8", newline="\n")
     return path
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What stands in every page: its style, its scripts, and the policy that allows these and nothing else."""
+
+    style: Markup
+    scripts: tuple[Markup, ...]
+    policy: Markup
+
+
+@cache
+def _frame(parts: tuple[str, ...]) -> Frame:
+    """Our own files, inline: a page is one file, and text that passes for a script never runs."""
+    style = "".join(_own(f"{name}.css") for name in ("page", *parts))
+    scripts = [script for name in ("page", *parts) if (script := _own(f"{name}.js"))]
+    policy = (
+        f"default-src 'none'; script-src {' '.join(map(_hash, scripts))}; style-src {_hash(style)}; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    return Frame(Markup(style), tuple(map(Markup, scripts)), Markup(policy))  # noqa: S704 - our own files
+
+
+def _own(name: str) -> str:
+    path = resource_folder("reports") / "templates" / name
+    return path.read_text(encoding="utf-8") if path.is_file() else ""
+
+
+def _hash(text: str) -> str:
+    return f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'"
 
 
 @cache
 def _html() -> Environment:
     environment = _environment(autoescape=True, finalize=_unbroken)
-    css = (resource_folder("reports") / "templates" / "page.css").read_text(encoding="utf-8")
-    environment.globals.update(css=Markup(css), policy=Markup(_policy(css)))  # our own file
     environment.globals.update(band_opacity=BAND_OPACITY, hollow_dash=HOLLOW_DASH)  # for legends
     return environment
-
-
-def _policy(css: str) -> str:
-    """The pages' Content-Security-Policy: our own style and nothing else, so that text which passes for a script never runs."""
-    digest = b64encode(sha256(css.encode()).digest()).decode()
-    return f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
 
 
 @cache

@@ -35,7 +35,8 @@ class Chart:
     """A drawing (SVG that carries its description), what it is called, what it shows in words, its legend, and its figures.
 
     ``areas`` are the labels and CSS colours of what is filled; ``data_name`` the file of the month's folder that holds the figures;
-    ``note`` how to read it.
+    ``note`` how to read it. ``at`` has the place across the drawing of each row of the figures, in its units, where rows are dates: the
+    page's script reads values out by them.
     """
 
     title: str
@@ -46,3 +47,4 @@ class Chart:
     areas: tuple[tuple[str, str], ...] = ()
     data_name: str = ""
     note: str = ""
+    at: tuple[str, ...] = ()

@@ -12,7 +12,7 @@ from xml.etree.ElementTree import Element
 from pipelines.reporting.basis.look import HEIGHT, SERIES, WIDTH
 from pipelines.reporting.basis.page_tables import NOTHING, Table, TableColumn, day
 from pipelines.reporting.drawings.chart import Chart, Line
-from pipelines.reporting.drawings.elements import markup
+from pipelines.reporting.drawings.elements import markup, written
 from pipelines.reporting.drawings.vega import drawn, line_rows, specification
 
 SIZE = (WIDTH, HEIGHT)
@@ -69,14 +69,41 @@ def line_chart(
         edges = sum(value is not None for value in band.low[: len(shown)])
         words += _describe_band(band, shown, as_text)
         columns += [Line(f"{band.label}, {end}", values, 0) for end, values in (("low", band.low), ("high", band.high))]
-    root = _cut(_draw(tuple(dates), tuple(whole), band, size), [kept[place] for place in _drawing_order(whole)], edges)
+    drawing = _draw(tuple(dates), tuple(whole), band, size)
+    root = _cut(drawing, [kept[place] for place in _drawing_order(whole)], edges)
     figures = Table(
         title,
         (TableColumn("Date"), *(TableColumn(line.label, is_number=True) for line in columns)),
         tuple((day(at), *(_message(line.values[row], as_text) for line in columns)) for row, at in enumerate(shown)),
     )
     areas = ((band.label, SERIES[0]),) if band is not None else ()
-    return Chart(title, markup(root, words), words, tuple(reported), figures, areas, data_name)
+    places = _places(drawing, dates, whole)[: len(shown)]
+    return Chart(title, markup(root, words), words, tuple(reported), figures, areas, data_name, at=tuple(places))
+
+
+def _places(drawing: Element, dates: Sequence[date], lines: Sequence[Line]) -> list[str]:
+    """Where across the drawing each date is: in proportion to the first and the last point of the line that reaches furthest."""
+    groups = [group for group in drawing.iter("g") if group.get("class") == "mark-line"]
+    spans = []
+    for group, position in zip(groups, _drawing_order(lines), strict=True):
+        known = [at for at, value in zip(dates, lines[position].values, strict=True) if value is not None]
+        points = [point for stretch in _stretches(group[0]) for point in stretch]
+        (first, last), (start, end) = ((float(points[n].split(",")[0]) for n in (0, -1)), (known[0], known[-1]))
+        spans.append(((end - start).days, start, first, last))
+    days, start, first, last = max(spans)
+    left, per_day = _moved_right(drawing) + first, (last - first) / max(days, 1)
+    return [written(left + per_day * (at - start).days) for at in dates]
+
+
+def _moved_right(element: Element) -> float:
+    """How far the groups around the first line move it to the right, together."""
+    for child in element:
+        moved = float((child.get("transform") or "translate(0,").removeprefix("translate(").split(",")[0])
+        if child.get("class") == "mark-line":
+            return moved
+        if next((each for each in child.iter("g") if each.get("class") == "mark-line"), None) is not None:
+            return moved + _moved_right(child)
+    return 0.0
 
 
 def _knows(line: Line) -> bool:
