@@ -12,18 +12,17 @@ from typing import Any
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
-from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
-from pipelines.reporting.basis.page_tables import NOTHING, Link, Table, columns, count, day, month_name, percent
+from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
+from pipelines.reporting.basis.page_tables import NOTHING, Cell, Link, Table, columns, count, day, month_name, percent
 from pipelines.reporting.basis.render import write_page
 from pipelines.reporting.basis.words import (
     CAUTIONS,
-    COMPLETE_COST_WORDS,
     COST_WORDS,
     ESTIMATED_WORDS,
     FEWER_PIECES_WORDS,
-    PRIVATE_WORDS,
 )
 from pipelines.reporting.how_we_calculate import how_we_calculate
+from pipelines.reporting.index_pages import index, private_index
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
@@ -32,19 +31,11 @@ from pipelines.reporting.sections.costs import (
     FEWER_PIECES,
     comparison_table,
     complete_cost,
-    headline_cost,
-    pieces_priced,
-    saving_ends,
-    saving_words,
 )
-from pipelines.reporting.sections.made import made_words
-from pipelines.reporting.sections.suspects import suspect_section
+from pipelines.reporting.sections.made import made_of
 from pipelines.reporting.sections.watches import watch_page
 from pipelines.settings import Buyer
-from pipelines.warehouse.publishing.table_files import TableFiles
 from pipelines.workspace import PRIVATE, PUBLIC
-from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
-from schemas.published.watches import WATCH_RESULT
 
 
 def write_pages(
@@ -109,15 +100,15 @@ def write_page_group(site: Site, group: PageGroup) -> list[Path]:
 
 def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """The pages about all models: the index, the comparison, the list of reports, the watches."""
-    compared, archive, made = _comparison(page_data), _months_table(page_data), made_words(page_data)
+    compared, archive, made = _comparison(page_data), _months_table(page_data), made_of(page_data)
     public, private = folder / PUBLIC, folder / PRIVATE
     return [
-        write_page(public / "index.html", "index.html", made=made, **_index(page_data)),
+        write_page(public / "index.html", "index.html", made=made, **index(page_data)),
         *(
             write_page(
                 public / f"how-we-calculate{ending}",
                 f"how_we_calculate{ending}",
-                made="",
+                made=None,
                 **how_we_calculate(page_data),
             )
             for ending in (".html", ".md")
@@ -129,14 +120,14 @@ def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], fo
         write_page(
             public / "reports" / "index.html", "months.html", made=made, page_title="Monthly reports", months=archive
         ),
-        write_page(private / "index.html", "private_index.html", made=made, **_private_index(page_data, tables)),
+        write_page(private / "index.html", "private_index.html", made=made, **private_index(page_data, tables)),
         write_page(private / "watches.html", "watches.html", made=made, **watch_page(page_data)),
     ]
 
 
 def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> list[Path]:
     """A model's sheet and its details."""
-    values, made = sheet(page_data, model), made_words(page_data)
+    values, made = sheet(page_data, model), made_of(page_data)
     public, private = folder / PUBLIC / "sheets", folder / PRIVATE / "details"
     return [
         write_page(public / f"{model.page}.html", "sheet.html", made=made, **values),
@@ -169,82 +160,6 @@ def _months_table(page_data: PageData) -> Table:
     return Table("Reports by month", headings, tuple(rows), is_stacked=True)
 
 
-def _index(page_data: PageData) -> dict[str, Any]:
-    months = page_data.months()
-    return {
-        "page_title": page_data.settings.report.title,
-        "today": day(page_data.today),
-        "sections": [{"buyer": buyer, "models": _models_table(page_data, buyer)} for buyer in page_data.buyers],
-        "latest_report": (month_name(months[-1]), f"reports/{months[-1]}.html") if months else None,
-        "cost_words": COMPLETE_COST_WORDS,
-    }
-
-
-def _private_index(page_data: PageData, tables: Mapping[str, pl.DataFrame]) -> dict[str, Any]:
-    return {
-        "page_title": f"{page_data.settings.report.title}: private pages",
-        "today": day(page_data.today),
-        "private": PRIVATE_WORDS,
-        "suspects": suspect_section(page_data),
-        "watches_fired": _watches_fired(page_data),
-        "details": [(model.title, f"details/{model.page}.html") for model in page_data.models],
-        "tables": _tables_table(tables),
-    }
-
-
-def _watches_fired(page_data: PageData) -> str:
-    """How many watches fired; empty without watches."""
-    if not page_data.settings.watch:
-        return ""
-    results = page_data.table(WATCH_RESULT)
-    fired = results.filter(pl.col("is_fired"))["watch_code"].n_unique()
-    return f"{fired} of {count(len(page_data.settings.watch), 'watch', 'watches')} fired"
-
-
-def _models_table(page_data: PageData, buyer: Buyer) -> Table:
-    rows = []
-    for model in page_data.models:
-        best = page_data.headline_plan(model.code, buyer.buyer_code)
-        listed = page_data.plan(model.code, buyer.buyer_code, "listed")
-        found = saving(listed, best) if best is not None else None
-        rows.append(
-            (
-                Link(model.title, f"sheets/{model.page}.html"),
-                headline_cost(page_data, best),
-                complete_cost(page_data, listed),
-                pieces_priced(best),
-                saving_words(found, buyer.currency_code),
-                saving_ends(found, buyer.currency_code),
-                NOTHING if best is None else count(best["vendor_count"]),
-                NOTHING if best is None else count(best["unfilled_piece_count"]),
-            )
-        )
-    headings = columns(
-        "Model",
-        f"#{page_data.scenario_title('cheapest')}",
-        f"#{page_data.scenario_title('listed')}",
-        "#Pieces priced",
-        "#Saved",
-        "#Between",
-        "#Parcels",
-        "#Missing pieces",
-    )
-    return Table(f"Complete cost today, in {buyer.currency_code}", headings, tuple(rows), is_stacked=True)
-
-
-def _tables_table(tables: Mapping[str, pl.DataFrame]) -> Table:
-    rows = tuple(
-        (Link(contract.name, f"tables/{contract.name}.csv"), contract.grain, count(_row_count(tables, contract.name)))
-        for contract in (*ALL_PUBLISHED, *WORKSPACE_TABLES)
-        if contract.name in tables
-    )
-    return Table("Published tables", columns("Table", "What a row is", "#Rows"), rows)
-
-
-def _row_count(tables: Mapping[str, pl.DataFrame], name: str) -> int:
-    return tables.height(name) if isinstance(tables, TableFiles) else tables[name].height
-
-
 def _comparison(page_data: PageData) -> dict[str, Any]:
     return {
         "page_title": "Ways of buying compared",
@@ -263,7 +178,7 @@ def _compared_for(page_data: PageData, buyer: Buyer) -> dict[str, Any]:
         for code in page_data.scenarios
         if any(page_data.plan(model.code, buyer.buyer_code, code) for model in shown)
     ]
-    overview: tuple[tuple[str | Link, ...], ...] = tuple(
+    overview: tuple[tuple[Cell, ...], ...] = tuple(
         (
             Link(model.title, f"sheets/{model.page}.html"),
             *(_marked_cost(page_data, page_data.plan(model.code, buyer.buyer_code, code)) for code in used),
@@ -295,7 +210,7 @@ def _marked_cost(page_data: PageData, plan: Row | None) -> str:
     return cost + (ESTIMATED if is_estimated else "")
 
 
-def _note(mark: str, words: str, rows: Iterable[tuple[str | Link, ...]]) -> str:
+def _note(mark: str, words: str, rows: Iterable[tuple[Cell, ...]]) -> str:
     """A footnote, if any cell has its mark."""
     is_used = any(isinstance(cell, str) and cell.endswith(mark) for row in rows for cell in row)
     return f"{mark} {words}" if is_used else ""

@@ -11,6 +11,12 @@
   spoken.setAttribute("role", "status");
   document.body.append(spoken);
 
+  // A page does not know the date until it is read.
+  for (const made of all("[data-until]")) {
+    const days = Math.floor((Date.now() - Date.parse(made.dataset.until)) / 86400000);
+    if (days > 0) made.after(make("p", { className: "private", textContent: `These prices have been out of date for ${days === 1 ? "a day" : `${days} days`}.` }));
+  }
+
   // Sorting. Figures, dates and words; cells without a value come last either way.
   const day = /^\d{1,2} [A-Z][a-z]+ \d{4}$/;
   const key = (cell) => {

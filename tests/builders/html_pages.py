@@ -10,7 +10,7 @@ import polars as pl
 HOSTILE = '<script>alert(1)</script>"><img src=x onerror=alert(2)> | **b** [l](javascript:x)'
 
 
-VOID = {"meta", "br", "img", "path", "line", "link", "hr"}
+VOID = {"input", "meta", "br", "img", "path", "line", "link", "hr"}
 
 
 class Page(HTMLParser):
@@ -38,7 +38,7 @@ class Page(HTMLParser):
         self.open.pop()
 
     def handle_data(self, data: Any) -> None:
-        if self.open and self.open[-1] != "style":
+        if self.open and self.open[-1] not in ("style", "script"):
             self.words.append(data)
 
     @property

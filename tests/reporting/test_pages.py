@@ -12,12 +12,15 @@ import pytest
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.orders.order_lists import write_order_lists
 from pipelines.reporting.pages import write_pages
+from pipelines.resources import resource_folder
 from schemas.all_tables import ALL_PUBLISHED, WORKSPACE_TABLES
 from schemas.validate import empty_frame
 from tests.builders.html_pages import HOSTILE, Page, change, details_text, html_pages, sheet_text
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import BUYERS, Night
 from tests.present import present
+
+SCRIPT = (resource_folder("reports") / "templates" / "page.js").read_text(encoding="utf-8")
 
 
 def test_the_samples_amounts_add_up(night: Night) -> None:
@@ -68,13 +71,16 @@ def test_pages_are_well_formed_and_accessible(folder: Any) -> None:
         assert all(cell.get("scope") in ("col", "row") for cell in page.all("th"))
         ids = [attrs["id"] for _, attrs in page.tags if attrs.get("id")]
         assert len(ids) == len(set(ids))
-        assert len(page.all("figure")) == page.text.count('role="img"') == len(page.all("figcaption"))
+        assert len(page.all("figure")) == len(page.all("figcaption"))
+        drawings = [attrs for attrs in page.all("svg") if attrs.get("role") == "img"]
+        assert len(drawings) >= len(page.all("figure")) and all(attrs["aria-label"] for attrs in drawings)
 
 
-def test_pages_load_nothing_and_run_nothing(folder: Any) -> None:
+def test_pages_load_nothing_and_run_only_their_own_script(folder: Any) -> None:
     for path in html_pages(folder):
         page = Page(path)
-        assert not {tag for tag, _ in page.tags} & {"script", "link", "img", "iframe", "object", "embed", "form"}
+        assert not {tag for tag, _ in page.tags} & {"link", "img", "iframe", "object", "embed", "form"}
+        assert page.all("script") == [{}] and page.text.count(f"<script>{SCRIPT}</script>") == 1
         for tag, attrs in page.tags:
             assert not [name for name in attrs if name.startswith("on") or name == "src"], (path.name, tag)
             assert not (attrs.get("href") or "").startswith(("http", "//", "javascript", "/"))
@@ -89,9 +95,11 @@ def test_every_page_says_from_which_prices_it_was_made_and_when_it_is_old(night:
         if path.name == "how-we-calculate.html":
             continue  # it has no prices
         text = Page(path).text
-        assert text.count("Made from prices up to 25 November 2026.") == 1, path.name
         is_report = "reports" in path.parts and path.name != "index.html"
-        assert ("After 25 December 2026 this page is out of date" in text) != is_report, path.name
+        words = "Made from prices" if is_report else "Prices"
+        assert text.count(f"{words} up to 25 November 2026.") == 1, path.name
+        assert ("Out of date after 25 December 2026." in text) != is_report, path.name
+        assert ('data-until="2026-12-25"' in text) != is_report, path.name
 
 
 def test_links_lead_somewhere(folder: Any) -> None:
@@ -139,7 +147,7 @@ def test_hostile_names_are_harmless_everywhere(tmp_path: Path) -> None:
     write_pages(tables, replace(inputs, settings=settings, models=models), tmp_path, months=["2026-10", "2026-11"])
     for path in html_pages(tmp_path):
         page = Page(path)
-        assert not {tag for tag, _ in page.tags} & {"script", "img"}, path.name
+        assert not page.all("img") and page.all("script") == [{}], path.name
         assert not [attrs for _, attrs in page.tags if "onerror" in attrs]
         if path not in (tmp_path / "public/reports/index.html", tmp_path / "public/how-we-calculate.html"):
             assert HOSTILE in page.shown

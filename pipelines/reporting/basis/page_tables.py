@@ -11,6 +11,8 @@ from functools import cached_property, lru_cache
 from hashlib import sha256
 from math import isfinite
 
+from markupsafe import Markup
+
 from pipelines.money import Interval, currency_digits, round_half_up, round_money, rounded_together
 from pipelines.reporting.basis.words import MONTH_NAMES, between_words
 
@@ -141,6 +143,17 @@ class Link:
 
 
 @dataclass(frozen=True)
+class Drawing:
+    """A cell with a small drawing, and what it shows in words."""
+
+    svg: Markup
+    words: str
+
+
+Cell = str | Link | Drawing
+
+
+@dataclass(frozen=True)
 class Table:
     """A table for readers. The first cell of a row is its heading; ``strong_rows`` are set in bold.
 
@@ -153,7 +166,7 @@ class Table:
 
     caption: str
     columns: tuple[TableColumn, ...]
-    rows: tuple[tuple[str | Link, ...], ...]
+    rows: tuple[tuple[Cell, ...], ...]
     strong_rows: frozenset[int] = frozenset()
     is_stacked: bool = False
 
@@ -173,7 +186,7 @@ class Table:
             position
             for position, column in enumerate(self.columns)
             if not column.is_number
-            or (longest := max((len(str(row[position])) for row in self.rows), default=0)) > 11
+            or (longest := max((_length(row[position]) for row in self.rows), default=0)) > 11
             or len(column.label) > 16
             or len(column.label) + longest > 19
         }
@@ -199,6 +212,10 @@ class Table:
         return "\n".join(lines)
 
 
+def _length(cell: Cell) -> int:
+    return len(cell if isinstance(cell, str) else cell.text if isinstance(cell, Link) else "")
+
+
 def columns(*labels: str) -> tuple[TableColumn, ...]:
     """Columns by their headings; one that starts with ``#`` holds numbers."""
     return tuple(TableColumn(label.removeprefix("#"), label.startswith("#")) for label in labels)
@@ -210,7 +227,9 @@ def escape_markdown(text: str) -> str:
     return re.sub(r"([\\`*_\[\]|#~$])", r"\\\1", " ".join(harmless.split()))
 
 
-def _markdown_cell(cell: str | Link, is_strong: bool) -> str:
+def _markdown_cell(cell: Cell, is_strong: bool) -> str:
+    if isinstance(cell, Drawing):
+        return escape_markdown(cell.words)
     if isinstance(cell, Link):
         return f"[{escape_markdown(cell.text)}]({cell.href})"
     text = escape_markdown(cell)

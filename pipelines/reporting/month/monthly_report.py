@@ -47,7 +47,7 @@ from pipelines.reporting.sections.costs import (
     no_history,
     strip,
 )
-from pipelines.reporting.sections.made import made_words
+from pipelines.reporting.sections.made import made_of
 from pipelines.reporting.sections.movers import movers_table
 from pipelines.reporting.sections.suspects import suspect_words
 from pipelines.reporting.sections.watches import fired_words
@@ -80,7 +80,7 @@ def write_monthly_report(
 def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]:
     """As :func:`write_monthly_report`, with tables already looked up."""
     place = folder / PUBLIC / "reports"
-    values, made = report(page_data, month), made_words(page_data, is_report=True)
+    values, made = report(page_data, month), made_of(page_data, is_report=True)
     written = [
         write_page(place / f"{month}{ending}", f"monthly{ending}", made=made, **values) for ending in (".html", ".md")
     ]

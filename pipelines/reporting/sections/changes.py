@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from datetime import date
+from decimal import Decimal
 
 import polars as pl
 
-from pipelines.money import cost_interval
+from pipelines.money import Interval, cost_interval
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, is_usable
 from pipelines.reporting.basis.page_tables import NOTHING, Table, change, columns, count, ends, percent, short_day
 from pipelines.reporting.sections.costs import complete_cost
@@ -52,13 +53,21 @@ def what_changed(
     return table, tuple(word for word in words if word)
 
 
+def change_between(page_data: PageData, before: Row | None, now: Row) -> tuple[Decimal, Interval] | None:
+    """By how much the cost of a way of buying changed, and where the change of the best possible one lies; None where the two can't be compared."""
+    if before is None or any(not is_usable(plan) or page_data.cost_is_withheld(plan) for plan in (before, now)):
+        return None
+    if before["unfilled_estimate_count"] != now["unfilled_estimate_count"]:
+        return None
+    return Decimal(now["complete_cost"] - before["complete_cost"]), cost_interval(now) - cost_interval(before)
+
+
 def _change(page_data: PageData, before: Row, now: Row) -> tuple[str, str]:
-    can_compare = all(is_usable(p) and not page_data.cost_is_withheld(p) for p in (before, now))
-    if not can_compare or before["unfilled_estimate_count"] != now["unfilled_estimate_count"]:
+    found = change_between(page_data, before, now)
+    if found is None:
         return NOTHING, NOTHING
-    amount, between = now["complete_cost"] - before["complete_cost"], cost_interval(now) - cost_interval(before)
     code = now["currency_code"]
-    return change(amount, between, code), ends(between, code, signed=True)
+    return change(*found, code), ends(found[1], code, signed=True)
 
 
 def prices_alone(page_data: PageData, model: ReportedModel, buyer: Buyer) -> str:
