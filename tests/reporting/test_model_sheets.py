@@ -50,7 +50,7 @@ def test_a_sheet_shows_what_it_must(folder: Any, night: Night) -> None:
         )
         assert row in text
     saved = present(plans["listed"])["complete_cost"] - present(plans["cheapest"])["complete_cost"]
-    assert f"Saved {saved:.2f} EUR" in text
+    assert f"This saves {saved:.2f} EUR" in text
     for reported in (
         "What its parts cost on 25 November 2026",
         "version 1, 180 pieces",

@@ -7,11 +7,17 @@ from typing import Any
 
 import polars as pl
 
-from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, Saving, is_usable, saving
-from pipelines.reporting.basis.page_tables import between, count, day, money, percent
-from pipelines.reporting.basis.words import CAUTIONS, COMPLETE_COST_WORDS, NO_CLEAR_SAVING, unique_sentences
+from pipelines.reporting.basis.findings import Found, saving_in_words
+from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, is_usable, saving
+from pipelines.reporting.basis.page_tables import count, day, money
+from pipelines.reporting.basis.words import (
+    CAUTIONS,
+    COMPLETE_COST_WORDS,
+    difference_in_words,
+    unique_sentences,
+)
 from pipelines.reporting.sections.buying import buying_of
-from pipelines.reporting.sections.changes import prices_alone, what_changed
+from pipelines.reporting.sections.changes import change_between, prices_alone, what_changed
 from pipelines.reporting.sections.costs import (
     charted_scenarios,
     complete_cost,
@@ -63,6 +69,7 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     flexibility, buying = flexible_lines_of(page_data, model, buyer), buying_of(page_data, model, buyer)
     return {
         "buyer": buyer,
+        "findings": _findings(page_data, model, buyer, listed, best),
         "strip": _strip(page_data, listed, best),
         "ways": ways_table(page_data, plans, listed, f"What it costs today, in {buyer.currency_code}"),
         "how_good": how_good(plans),
@@ -78,6 +85,29 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         "not_included": _not_included(plans, buyer),
         "methods": flexibility.methods,
     }
+
+
+def _findings(
+    page_data: PageData, model: ReportedModel, buyer: Buyer, listed: Row | None, best: Row | None
+) -> list[str]:
+    """What it costs, what that saves, and how it moved: the first sentences of the page."""
+    if best is None or page_data.cost_is_withheld(best):
+        return []
+    title, code = page_data.scenario_title(best["scenario_code"]), buyer.currency_code
+    words = f"{title}: {complete_cost(page_data, best, with_code=True)}."
+    found = saving(listed, best) if listed is not best else None
+    if listed is not None and found is not None:
+        saves = saving_in_words(listed["complete_cost"], Found(title, found.amount, found.between), code)
+        words = f"{words[:-1]}. This {saves} against \u201c{page_data.scenario_title('listed')}\u201d."
+    earlier = [
+        on for on in page_data.priced_dates(model.code, buyer.buyer_code) if page_data.today and on < page_data.today
+    ]
+    before = page_data.plan(model.code, buyer.buyer_code, best["scenario_code"], earlier[-1]) if earlier else None
+    changed = change_between(page_data, before, best)
+    if before is None or changed is None:
+        return [words]
+    moved = difference_in_words(*changed, lambda each: money(each, code), code)
+    return [words, f"Since {day(before['priced_on'])}: {moved}."]
 
 
 def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[dict[str, Any]]:
@@ -98,27 +128,12 @@ def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[di
         if found.amount < 0 and more > 0:
             figure = money(-found.amount, best["currency_code"], with_code=True)
             items.append(("Dearer than as designed", figure, f"because it finds {count(more, 'more piece')}"))
-        else:
-            items.append(("Saved", *_saved_words(found, best["currency_code"], page_data.scenario_title("listed"))))
     if best is not None and best["instructions_cost"] is not None:
         code = best["currency_code"]
         both = money(best["complete_cost"] + best["instructions_cost"], code, with_code=True)
         note = f"not in the totals; with parts {both}"
         items.append(("Instructions", money(best["instructions_cost"], code, with_code=True), note))
     return strip(items)
-
-
-def _saved_words(found: Saving, currency_code: str, against: str) -> tuple[str, str]:
-    """A saving as a figure, and its share as a note, so that the figure stays on one line."""
-    within = between(found.between, currency_code)
-    if not found.is_clear:
-        return NO_CLEAR_SAVING, f"{within}, compared with “{against}”"
-    note = f"compared with “{against}”"
-    if found.share_pct is not None:
-        note = f"{percent(abs(found.share_pct))} {'less' if found.amount >= 0 else 'more'} than “{against}”"
-    if within:
-        note += f"; {within}"
-    return money(found.amount, currency_code, with_code=True), note
 
 
 def _parcels(plan: Row) -> str:
