@@ -103,6 +103,10 @@ class ReportSettings(Strict):
         le=60,
         description="An element is running out if its stock clearly falls and, at that pace, won't cover the need in so many months.",
     )
+    reuse: str = Field(
+        "Estimates: quote them with their date.",
+        description="How the published figures may be quoted: a sentence for the public pages and data; empty: not stated.",
+    )
 
 
 class Buyer(Strict):

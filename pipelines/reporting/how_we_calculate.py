@@ -9,6 +9,7 @@ from pipelines.reporting.basis.words import (
     CAUTIONS,
     CHANGE_METHODS,
     COST_WORDS,
+    DATA_WORDS,
     PLAN_METHODS,
     REPORT_METHODS,
 )
@@ -29,5 +30,12 @@ def how_we_calculate(page_data: PageData) -> dict[str, Any]:
             ("Several models in one order", list(SHARE_METHODS.values())),
             ("The index, availability and forecasts", [*REPORT_METHODS, withheld_index_words(page_data)]),
             ("Before you buy", list(CAUTIONS)),
+            ("Quoting these figures", _reuse(page_data)),
         ],
     }
+
+
+def _reuse(page_data: PageData) -> list[str]:
+    """How the figures may be quoted, and what their files are."""
+    own = page_data.settings.report.reuse
+    return [*([own] if own else []), DATA_WORDS]

@@ -6,14 +6,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from statistics import median
 from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
-from pipelines.reporting.basis.page_tables import NOTHING, Cell, Link, Table, columns, count, day, month_name, percent
+from pipelines.reporting.basis.page_tables import Cell, Link, Table, columns, day
 from pipelines.reporting.basis.render import write_page
 from pipelines.reporting.basis.words import (
     CAUTIONS,
@@ -22,10 +21,11 @@ from pipelines.reporting.basis.words import (
     FEWER_PIECES_WORDS,
 )
 from pipelines.reporting.how_we_calculate import how_we_calculate
-from pipelines.reporting.index_pages import index, private_index
+from pipelines.reporting.index_pages import index, months_list, private_index
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
+from pipelines.reporting.public_data import write_public_data
 from pipelines.reporting.sections.costs import (
     ESTIMATED,
     FEWER_PIECES,
@@ -44,7 +44,7 @@ def write_pages(
     """Write every page below ``folder``: same tables, same bytes.
 
     Below ``public/``: ``index.html``; ``comparison`` and ``how-we-calculate``, each ``.html`` and ``.md``; ``sheets/<model>.html`` and ``.md``; ``reports/<month>.html``
-    and ``.md`` for every month the tables know, with a folder of a page per model, and ``reports/index.html``.
+    and ``.md`` for every month the tables know, with a folder of a page per model, and ``reports/index.html``; ``data/costs.csv`` and ``.json``.
     Below ``private/``: ``index.html``, ``details/<model>.html``, ``watches.html``.
 
     Args:
@@ -100,10 +100,11 @@ def write_page_group(site: Site, group: PageGroup) -> list[Path]:
 
 def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], folder: Path) -> list[Path]:
     """The pages about all models: the index, the comparison, the list of reports, the watches."""
-    compared, archive, made = _comparison(page_data), _months_table(page_data), made_of(page_data)
+    compared, made = _comparison(page_data), made_of(page_data)
     public, private = folder / PUBLIC, folder / PRIVATE
     return [
-        write_page(public / "index.html", "index.html", made=made, **index(page_data)),
+        write_page(public / "index.html", "index.html", ("index",), made=made, **index(page_data)),
+        *write_public_data(page_data, public),
         *(
             write_page(
                 public / f"how-we-calculate{ending}",
@@ -117,9 +118,7 @@ def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], fo
             write_page(public / f"comparison{ending}", f"comparison{ending}", made=made, **compared)
             for ending in (".html", ".md")
         ),
-        write_page(
-            public / "reports" / "index.html", "months.html", made=made, page_title="Monthly reports", months=archive
-        ),
+        write_page(public / "reports" / "index.html", "months.html", made=made, **months_list(page_data)),
         write_page(private / "index.html", "private_index.html", made=made, **private_index(page_data, tables)),
         write_page(private / "watches.html", "watches.html", made=made, **watch_page(page_data)),
     ]
@@ -134,30 +133,6 @@ def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> lis
         write_page(public / f"{model.page}.md", "sheet.md", **values),
         write_page(private / f"{model.page}.html", "details.html", made=made, **details(page_data, model)),
     ]
-
-
-def _months_table(page_data: PageData) -> Table:
-    """The archive: every month with a report, latest first, with its prices against the month before."""
-    rows = []
-    for month in reversed(page_data.months()):
-        changes = [
-            index["change_1_month_pct"]
-            for model in page_data.models
-            for buyer in page_data.buyers[:1]
-            if (index := page_data.index(model.code, buyer.buyer_code, month)) is not None
-            and not index["is_withheld"]
-            and index["change_1_month_pct"] is not None
-        ]
-        rows.append(
-            (
-                Link(month_name(month), f"{month}.html"),
-                day(page_data.last_date_in(month)),
-                percent(median(changes), signed=True) if changes else NOTHING,
-                count(len(changes)),
-            )
-        )
-    headings = columns("Month", "Prices up to", "#Prices, 1 month (median)", "#Models compared")
-    return Table("Reports by month", headings, tuple(rows), is_stacked=True)
 
 
 def _comparison(page_data: PageData) -> dict[str, Any]:

@@ -19,11 +19,12 @@
 
   // Sorting. Figures, dates and words; cells without a value come last either way.
   const day = /^\d{1,2} [A-Z][a-z]+ \d{4}$/;
-  const key = (cell) => {
+  const key = (cell, isNumber) => {
+    if (cell.dataset.sort) return Number(cell.dataset.sort);
     const text = cell.textContent.trim();
     if (!text || text === "\u2013") return null;
     if (day.test(text)) return Date.parse(text + " UTC");
-    if (!cell.classList.contains("number")) return text.toLowerCase();
+    if (!isNumber) return text.toLowerCase();
     const found = text.replace(/\u2212/g, "-").replace(/,(?=\d)/g, "").match(/[-+]?\d+(\.\d+)?/);
     return found && /^(at least |[^a-z]*$|[^a-z]*[0-9])/i.test(text) ? Number(found[0]) : null;
   };
@@ -31,7 +32,8 @@
   const sort = (table, heading) => {
     const at = heading.cellIndex;
     const down = heading.getAttribute("aria-sort") === "ascending";
-    const rows = all("tbody tr", table).map((row) => [key(row.cells[at]), row]);
+    const isNumber = heading.classList.contains("number");
+    const rows = all("tbody tr", table).map((row) => [key(row.cells[at], isNumber), row]);
     rows.sort(([a], [b]) => (a === null) - (b === null) || (a === null ? 0 : (down ? -1 : 1) * compared(a, b)));
     table.tBodies[0].append(...rows.map(([, row]) => row));
     all("th[aria-sort]", table).forEach((other) => other.removeAttribute("aria-sort"));
@@ -41,6 +43,7 @@
   for (const table of all(".box table")) {
     if (!table.tBodies[0] || table.tBodies[0].rows.length < 3) continue;
     for (const heading of table.tHead.rows[0].cells) {
+      if (heading.dataset.sort === "none") continue;
       const button = make("button", { type: "button", className: "sort" }, ...heading.childNodes);
       button.addEventListener("click", () => sort(table, heading));
       heading.append(button);

@@ -7,7 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.money import Interval
-from pipelines.reporting.basis.findings import Found, most, moved, saved, saving_in_words
+from pipelines.reporting.basis.findings import (
+    Found,
+    lowest_since,
+    most,
+    moved,
+    named_lowest,
+    rounded_range,
+    saved,
+    saving_in_words,
+)
 
 UP, DOWN, SAME, OPEN = (
     Interval(Decimal(low), Decimal(high)) for low, high in (("0.10", "2"), ("-2", "-0.10"), ("0", "0"), ("-1", "1"))
@@ -45,12 +54,14 @@ def test_the_largest_is_named_only_where_it_surely_is() -> None:
     assert most([tram, boat]) is tram
     assert most([tram, tug]) is None
     assert most([tram]) is None
-    assert saved([tram, boat], "EUR", "They") == (
-        "They clearly save on 1 of 2 models, most on Tram: 38.00 EUR (between 36.00 and 40.00)."
+    assert saved([tram, boat], "EUR", "Mix") == (
+        "Mix: saves on 1 of 2 models, most on Tram, 38.00 EUR (between 36.00 and 40.00)."
     )
-    assert saved([tram, tug, boat], "EUR", "They") == "They clearly save on 2 of 3 models."
-    assert saved([boat], "EUR", "They") == "They save nothing clearly."
-    assert saved([], "EUR", "They") == ""
+    assert saved([tram, tug, boat], "EUR", "Mix") == "Mix: saves on 2 of 3 models."
+    assert saved([boat], "EUR", "Mix") == "Mix: no clear saving on any model."
+    assert saved([tram, tug], "EUR", "Mix") == "Mix: saves on all 2 models."
+    assert saved([tug], "EUR", "Mix") == "Mix: saves on Tug."
+    assert saved([], "EUR", "Mix") == ""
 
 
 @pytest.mark.parametrize(
@@ -77,3 +88,77 @@ def test_the_one_named_stays_the_largest_wherever_all_lie(ranges: list[tuple[int
     drawn = [Decimal(random.randint(low, low + width)) for low, width in ranges]  # type: ignore[attr-defined]
     if named is not None:
         assert all(drawn[int(named.name)] > amount for n, amount in enumerate(drawn) if n != int(named.name))
+
+
+def span(low: str, high: str) -> Interval:
+    return Interval(Decimal(low), Decimal(high))
+
+
+@pytest.mark.parametrize(
+    ("earlier", "words"),
+    [
+        ([], ""),
+        ([span("11", "12")], ""),  # one is no run
+        ([span("11", "12"), span("13", "14")], "the lowest of 3"),
+        ([span("9", "9.9"), span("11", "12"), span("13", "14")], "the lowest since t0"),
+        ([span("9", "10.1"), span("11", "12"), span("13", "14")], "the lowest since t0"),  # t0 may be as low
+        ([span("11", "12"), span("10", "14")], ""),  # as low as the highest value now: not surely higher
+        ([span("11", "12"), span("10.01", "14"), None], ""),
+        ([None, span("11", "12"), span("10.01", "14")], "the lowest since t0"),
+        ([span("1", "2"), span("1", "8.99")], "the highest of 3"),
+        ([span("20", "21"), span("1", "2"), span("1", "8.99")], "the highest since t0"),
+        ([span("1", "2"), span("1", "9")], ""),
+    ],
+)
+def test_a_superlative_over_time(earlier: list[Interval | None], words: str) -> None:
+    dated = [(f"t{number}", cost) for number, cost in enumerate(earlier)]
+    assert lowest_since(dated, span("9", "10")) == words
+
+
+def test_a_tie_is_said() -> None:
+    assert named_lowest([]) == ""
+    assert named_lowest([("Mix", span("1", "2"))]) == "Mix"
+    assert named_lowest([("Mix", span("1", "2")), ("Shop", span("2.01", "3"))]) == "Mix"
+    assert named_lowest([("Mix", span("1", "2")), ("Shop", span("2", "3")), ("Far", span("9", "9"))]) == (
+        "Mix and Shop can't be told apart"
+    )
+
+
+@pytest.mark.parametrize(
+    ("amount", "ends", "rounded"),
+    [
+        ("38.57", ("36.91", "40.13"), ("39", "36", "41")),
+        ("10.39", ("9.74", "10.78"), ("10.4", "9.7", "10.8")),
+        ("0.76", ("0.76", "0.77"), ("0.76", "0.76", "0.77")),
+        ("0.76", ("0.76", "0.76"), ("0.76", "0.76", "0.76")),
+        ("412.30", ("371", "455"), ("4.1E+2", "370", "460")),
+        ("-1.26", ("-1.36", "-0.97"), ("-1.3", "-1.4", "-0.9")),
+    ],
+)
+def test_no_digit_is_shown_that_the_range_does_not_support(
+    amount: str, ends: tuple[str, str], rounded: tuple[str, str, str]
+) -> None:
+    found, between = rounded_range(Decimal(amount), span(*ends), 2)
+    assert (found, between.low, between.high) == tuple(map(Decimal, rounded))
+    assert between.low <= Decimal(ends[0]) and Decimal(ends[1]) <= between.high
+
+
+@given(st.lists(st.tuples(st.integers(-50, 50), st.integers(0, 30)), min_size=1, max_size=6), st.randoms())
+def test_the_lowest_named_is_the_lowest_wherever_all_lie(ranges: list[tuple[int, int]], random: object) -> None:
+    named = [(f"n{n}", Interval(Decimal(low), Decimal(low + width))) for n, (low, width) in enumerate(ranges)]
+    drawn = {f"n{n}": random.randint(low, low + width) for n, (low, width) in enumerate(ranges)}  # type: ignore[attr-defined]
+    words = named_lowest(named)
+    least = min(drawn, key=lambda name: drawn[name])
+    assert least in words.replace(",", " ").split() or drawn[least] == drawn[words.split()[0]]
+
+
+@given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 9)), min_size=2, max_size=8), st.randoms())
+def test_a_superlative_holds_wherever_all_lie(ranges: list[tuple[int, int]], random: object) -> None:
+    costs = [Interval(Decimal(low), Decimal(low + width)) for low, width in ranges]
+    drawn = [random.randint(low, low + width) for low, width in ranges]  # type: ignore[attr-defined]
+    words = lowest_since([(f"t{n}", cost) for n, cost in enumerate(costs[:-1])], costs[-1])
+    if words:
+        since = int(words.rpartition("t")[2]) + 1 if "since" in words else 0
+        run = drawn[since:-1]
+        assert len(run) >= 2
+        assert all(drawn[-1] < each for each in run) if "lowest" in words else all(drawn[-1] > each for each in run)

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import Decimal
+from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
-from pipelines.money import Interval, lowest
+from pipelines.money import Interval, lowest, round_half_up
 from pipelines.reporting.basis.page_tables import between, count, money, percent
 from pipelines.reporting.basis.words import listed_words, with_range
 
@@ -68,16 +68,18 @@ def moved(changes: Sequence[Interval | None], one: str, many: str, since: str) -
     return f"Since {since}, of {count(len(known))} {many} {listed_words([first, *others])}."
 
 
-def saved(savings: Sequence[Found], currency_code: str, how: str) -> str:
-    """How many surely save, and where most if that is known: ``Flexible colours save on 5 of 6 models, most on Tram: 38.57 EUR (between ...).``"""
-    clear = [each for each in savings if each.between.direction == 1]
+def saved(savings: Sequence[Found], currency_code: str, way: str) -> str:
+    """On how many models a way of buying surely saves, and on which most: ``Cheapest mix: saves on 5 of 6 models, most on Tram, 38.57 EUR (between ...).``"""
     if not savings:
         return ""
+    clear = sum(each.between.direction == 1 for each in savings)
     if not clear:
-        return f"{how} save nothing clearly."
-    words = f"{how} clearly save on {count(len(clear))} of {count(len(savings), 'model')}"
+        return f"{way}: no clear saving on any model."
+    of_all = f"{count(clear)} of {count(len(savings), 'model')}"
+    if clear == len(savings):
+        of_all = f"all {count(clear)} models" if clear > 1 else savings[0].name
     best = most(savings)
-    return f"{words}, most on {best.name}: {in_words(best, currency_code)}." if best else f"{words}."
+    return f"{way}: saves on {of_all}{f', most on {best.name}, {in_words(best, currency_code)}' if best else ''}."
 
 
 def saving_in_words(against: Decimal, found: Found, currency_code: str) -> str:
@@ -91,3 +93,48 @@ def saving_in_words(against: Decimal, found: Found, currency_code: str) -> str:
         return with_range(f"costs {amount} more", between(-found.between, currency_code))
     share = f", {percent(found.amount / against * 100)}" if against else ""
     return with_range(f"saves {amount}{share}", between(found.between, currency_code))
+
+
+def lowest_since(earlier: Sequence[tuple[str, Interval | None]], now: Interval) -> str:
+    """Since when a cost is surely the lowest or highest: ``the lowest since March 2025``, or ``the lowest of 12``; empty where it is neither.
+
+    It must be so for every value of all of them, and over at least two earlier ones. A gap ends the run: what was there is not known.
+
+    Args:
+        earlier: when, and what the cost was; earliest first, None where it is not known.
+        now: the cost that is compared with them.
+    """
+    for word, beats in (("lowest", now.is_below), ("highest", lambda other: other.is_below(now))):
+        run = 0
+        for _, cost in reversed(earlier):
+            if cost is None or not beats(cost):
+                break
+            run += 1
+        if run < 2:
+            continue
+        if run == len(earlier):
+            return f"the {word} of {count(run + 1)}"
+        return f"the {word} since {earlier[-run - 1][0]}"
+    return ""
+
+
+def named_lowest(named: Sequence[tuple[str, Interval]]) -> str:
+    """Which is surely the lowest: its name, or those that can't be told apart: ``Mix and Shop can't be told apart``; empty without any."""
+    if not named:
+        return ""
+    least = min(cost.high for _, cost in named)
+    first = [name for name, cost in named if cost.low <= least]
+    return first[0] if len(first) == 1 else f"{listed_words(first)} can't be told apart"
+
+
+def rounded_range(amount: Decimal, between: Interval, digits: int) -> tuple[Decimal, Interval]:
+    """An amount and its range without digits that the range's width does not support; the range only ever widens.
+
+    The last digit kept is that of the half-width's first one, and never one beyond ``digits`` decimals.
+    """
+    half = between.width / 2
+    kept = digits if not half else min(digits, -half.adjusted())
+    unit = Decimal(1).scaleb(-kept)
+    low = (between.low / unit).to_integral_value(ROUND_FLOOR) * unit
+    high = (between.high / unit).to_integral_value(ROUND_CEILING) * unit
+    return round_half_up(amount, kept), Interval(low, high)

@@ -78,6 +78,10 @@ CAUTIONS = (
     "Keep small parts away from small children.",
 )
 
+DATA_WORDS = (
+    "All costs stand in data/costs.csv and data/costs.json. The cheapest possible purchase costs between low and cost; the JSON file "
+    "says what each column means."
+)
 PRIVATE_WORDS = "Not for publishing: it names lines of a parts list whose designer has not allowed that."
 
 REPORT_METHODS = (

@@ -4,45 +4,44 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipelines.reporting.basis.look import SERIES
 from pipelines.reporting.basis.page_tables import Drawing
-from pipelines.reporting.drawings.elements import markup, path, shape, svg, written
+from pipelines.reporting.drawings.elements import markup, shape
 
 WIDTH, HEIGHT, MARGIN = 96, 22, 3
 
 
-def sparkline(values: Sequence[float | None], words: str) -> Drawing | str:
+def sparkline(values: Sequence[float | None], words: str) -> Drawing | None:
     """A line of the values, equally far apart, with a dot at the last; gaps where there is none.
+
+    A page may have hundreds: places are whole units, steps go from point to point, and the style sheet says how it looks.
 
     Args:
         values: earliest first.
         words: what the line shows, for those who do not see it.
 
     Returns:
-        The drawing, or no text where fewer than two values are known.
+        The drawing; None where fewer than two values are known.
     """
     known = [value for value in values if value is not None]
     if len(known) < 2:
-        return ""
+        return None
     low, high = min(known), max(known)
     step = (WIDTH - 2 * MARGIN) / (len(values) - 1)
-    places = [
-        None
-        if value is None
-        else (
-            MARGIN + position * step,
-            HEIGHT / 2 if high == low else HEIGHT - MARGIN - (value - low) / (high - low) * (HEIGHT - 2 * MARGIN),
-        )
-        for position, value in enumerate(values)
-    ]
-    data, is_drawing = "", False
-    for place in places:
-        if place is not None:
-            data += f"{'L' if is_drawing else 'M'}{written(place[0])} {written(place[1])}"
-        is_drawing = place is not None
-    x, y = next(place for place in reversed(places) if place is not None)
-    parts = [
-        path(data, fill="none", stroke=SERIES[0], stroke_width=1.5),
-        shape("circle", cx=x, cy=y, r=2.2, fill=SERIES[0]),
-    ]
-    return Drawing(markup(svg(WIDTH, HEIGHT, parts), words), words)
+    room = HEIGHT - 2 * MARGIN
+    data, last = "", None
+    dot = (0, 0)
+    for number, value in enumerate(values):
+        if value is None:
+            last = None
+            continue
+        height = room / 2 if high == low else (value - low) / (high - low) * room
+        dot = round(MARGIN + number * step), round(HEIGHT - MARGIN - height)
+        if last is None:
+            # A value without neighbours is a dot: a line so short, with round ends.
+            data += f"M{dot[0]} {dot[1]}h0"
+        else:
+            data += f"l{dot[0] - last[0]} {dot[1] - last[1]}"
+        last = dot
+    root = shape("svg", viewBox=f"0 0 {WIDTH} {HEIGHT}")
+    root.extend((shape("path", d=data), shape("circle", cx=dot[0], cy=dot[1], r=2)))
+    return Drawing(markup(root, words), words)

@@ -49,7 +49,7 @@ def write_data(page_data: PageData, month: str, folder: Path) -> list[Path]:
             continue
         written += [folder / f"{name}.csv", folder / f"{name}.parquet"]
         frame.write_parquet(written[-1], compression="zstd")
-        _harmless(frame).write_csv(written[-2])
+        without_formulas(frame).write_csv(written[-2])
     return written
 
 
@@ -68,7 +68,7 @@ def _sorted(page_data: PageData, contract: Contract) -> pl.DataFrame:
     return page_data.table(contract).sort(contract.key)
 
 
-def _harmless(frame: pl.DataFrame) -> pl.DataFrame:
+def without_formulas(frame: pl.DataFrame) -> pl.DataFrame:
     """Text that a spreadsheet would take for a formula gets a quote before it (OWASP, CSV Injection)."""
     texts = [name for name, kind in frame.schema.items() if kind == pl.String]
     return frame.with_columns(
