@@ -27,6 +27,7 @@ from pipelines.reporting.how_we_calculate import how_we_calculate
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
+from pipelines.reporting.month.shared_pictures import index_tags, sheet_tags
 from pipelines.reporting.sections.costs import (
     ESTIMATED,
     FEWER_PIECES,
@@ -112,7 +113,13 @@ def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], fo
     compared, archive, made = _comparison(page_data), _months_table(page_data), made_words(page_data)
     public, private = folder / PUBLIC, folder / PRIVATE
     return [
-        write_page(public / "index.html", "index.html", made=made, **_index(page_data)),
+        write_page(
+            public / "index.html",
+            "index.html",
+            made=made,
+            open_graph=index_tags(page_data, page_data.settings.report.title),
+            **_index(page_data),
+        ),
         *(
             write_page(
                 public / f"how-we-calculate{ending}",
@@ -139,7 +146,9 @@ def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> lis
     values, made = sheet(page_data, model), made_words(page_data)
     public, private = folder / PUBLIC / "sheets", folder / PRIVATE / "details"
     return [
-        write_page(public / f"{model.page}.html", "sheet.html", made=made, **values),
+        write_page(
+            public / f"{model.page}.html", "sheet.html", made=made, open_graph=sheet_tags(page_data, model), **values
+        ),
         write_page(public / f"{model.page}.md", "sheet.md", **values),
         write_page(private / f"{model.page}.html", "details.html", made=made, **details(page_data, model)),
     ]
