@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator, model_validator
 
 from pipelines.money import is_currency
-from pipelines.settings_base import Day, Effort, ExactDecimal, Strict
+from pipelines.settings_base import BaseUrl, Day, Effort, ExactDecimal, Strict
 from pipelines.settings_plausibility import PlausibilitySettings
 from pipelines.settings_prefect import PrefectSettings
 from pipelines.settings_watches import Notify, Watch, WatchNews
@@ -89,10 +89,10 @@ class ReportSettings(Strict):
         5, ge=1, le=10_000, description="How many rises and how many falls the monthly report lists."
     )
     months_with_model_pages: int = Field(
-        25,
-        ge=1,
-        le=10_000,
-        description="The latest months with a report page per model; older ones have one page for all.",
+        25, ge=1, le=10_000, description="The latest months with a report page per model; older ones have one for all."
+    )
+    base_url: BaseUrl = Field(
+        "", description="Where public/ is uploaded to: https://example.org/costs. Empty: no tags for links to pages."
     )
     public_words: list[str] = Field(
         [], description="Words that public pages may use although a private list has a part of that code or name."

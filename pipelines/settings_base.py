@@ -9,8 +9,9 @@ from decimal import Decimal
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
+from urllib.parse import urlsplit
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from pipelines.errors import SettingsError
 from pipelines.plain_files import read_plain
@@ -22,6 +23,16 @@ def _exact_decimal(value: Any) -> Any:
     return Decimal(str(value)) if isinstance(value, float) else value
 
 
+def _is_base(value: str) -> str:
+    """An address that a page's path can be put behind."""
+    parts = urlsplit(value)
+    is_plain = value.isascii() and value.isprintable() and not set(value) & set(" <>\"'\\?#@")
+    if value and not (is_plain and parts.scheme == "https" and parts.hostname):
+        raise ValueError("write it like https://example.org/costs: https, no name or password, no ? and no #")
+    return value
+
+
+BaseUrl = Annotated[str, AfterValidator(_is_base)]
 ExactDecimal = Annotated[Decimal, BeforeValidator(_exact_decimal)]
 Day = Annotated[date, Field(ge=FIRST_DAY, le=LAST_DAY)]
 Effort = Literal["quick", "standard", "deep"]

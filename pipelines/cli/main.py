@@ -12,7 +12,7 @@ import typer
 from typer.core import TyperGroup
 
 from pipelines.cli.ask import dictionary, index, plan, query, trace, whatif
-from pipelines.cli.nightly import accept, publish, rebuild, refresh, report, schedule, status, verify, withdraw
+from pipelines.cli.nightly import accept, open, publish, rebuild, refresh, report, schedule, status, verify, withdraw
 from pipelines.cli.start import decide, init, inspect
 from pipelines.cli.terminal.common import printable
 
@@ -24,7 +24,7 @@ what is published is not kept up to date; 7 with status --exit-code: something w
 
 COMMANDS = {
     "Start": (init, inspect, dictionary),
-    "Every night": (refresh, schedule, status, report, publish),
+    "Every day": (refresh, status, open, report, publish, schedule),
     "Ask": (plan, whatif, trace, query, index),
     "Look after": (decide, accept, withdraw, verify, rebuild),
 }

@@ -16,6 +16,18 @@ def month_before(day: date) -> str:
     return f"{day.replace(day=1) - timedelta(days=1):%Y-%m}"
 
 
+def latest_month(workspace: Workspace) -> str:
+    """The latest month with a published report.
+
+    Raises:
+        UsageError: there is none.
+    """
+    months = sorted(path.stem for path in (workspace.public / "reports").glob("????-??.html"))
+    if not months:
+        raise UsageError("there is no report yet", next_step="run `kitfare refresh`")
+    return months[-1]
+
+
 def report_of(workspace: Workspace, month: str, model_code: str | None = None) -> Path:
     """The published page of a month's report, for all models or one; the same in Markdown is beside it, as .md.
 

@@ -25,6 +25,7 @@ from pipelines.reporting.index_pages import index, months_list, private_index
 from pipelines.reporting.model_pages.details import details
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
+from pipelines.reporting.month.shared_pictures import index_tags, sheet_tags
 from pipelines.reporting.public_data import write_public_data
 from pipelines.reporting.sections.costs import (
     ESTIMATED,
@@ -103,7 +104,14 @@ def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], fo
     compared, made = _comparison(page_data), made_of(page_data)
     public, private = folder / PUBLIC, folder / PRIVATE
     return [
-        write_page(public / "index.html", "index.html", ("index",), made=made, **index(page_data)),
+        write_page(
+            public / "index.html",
+            "index.html",
+            ("index",),
+            made=made,
+            open_graph=index_tags(page_data, page_data.settings.report.title),
+            **index(page_data),
+        ),
         *write_public_data(page_data, public),
         *(
             write_page(
@@ -129,7 +137,9 @@ def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> lis
     values, made = sheet(page_data, model), made_of(page_data)
     public, private = folder / PUBLIC / "sheets", folder / PRIVATE / "details"
     return [
-        write_page(public / f"{model.page}.html", "sheet.html", made=made, **values),
+        write_page(
+            public / f"{model.page}.html", "sheet.html", made=made, open_graph=sheet_tags(page_data, model), **values
+        ),
         write_page(public / f"{model.page}.md", "sheet.md", **values),
         write_page(private / f"{model.page}.html", "details.html", made=made, **details(page_data, model)),
     ]

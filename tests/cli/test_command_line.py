@@ -100,7 +100,7 @@ def test_version() -> None:
 def test_no_command_shows_the_help() -> None:
     result = kitfare()
     assert result.returncode == 2
-    assert "Every night:" in result.stdout + result.stderr
+    assert "Every day:" in result.stdout + result.stderr
 
 
 @pytest.mark.parametrize(

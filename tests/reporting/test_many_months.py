@@ -13,6 +13,9 @@ def test_every_month_has_its_pages_figures_and_picture(tmp_path: Path) -> None:
     assert len(written) == len(set(written)) and all(path.is_file() for path in written)
     figures = 5 * 2
     # The first month has no change yet, so no contributions, no price changes and no picture.
-    of_months = 3 * (2 + 4 * 2 + figures + 1) - (2 * 2 + 1) + 2  # costs of the last nights, in the latest month
-    overviews = 2 + 2 + 2 + 1 + 1 + 2  # two indexes; comparison and method, also as Markdown; list of reports; watches; data
+    of_months = 3 * (2 + 4 * 2 + figures + 1) - (2 * 2 + 1)
+    of_months += 2 + 4  # in the latest month: costs of the last nights, and a picture of each model
+    overviews = (
+        2 + 2 + 2 + 1 + 1 + 2
+    )  # two indexes; comparison and method, also as Markdown; list of reports; watches; data
     assert len(written) == overviews + 4 * 3 + of_months

@@ -13,7 +13,7 @@ from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.basis.page_tables import day, number, percent
 from pipelines.reporting.basis.words import REVISION_REASONS
 from pipelines.reporting.month.model_report import model_report
-from pipelines.reporting.month.month_charts import index_chart, month_end, overview_chart
+from pipelines.reporting.month.month_charts import index_chart, month_end
 from pipelines.reporting.month.monthly_report import _flexibility_saves, report, write_monthly_report
 from tests.builders.published.sample_night import sample
 from tests.builders.published.sample_scene import Night
@@ -63,7 +63,7 @@ def test_a_page_for_all_a_page_per_model_the_figures_and_a_picture(written: Any)
         *(f"2026-10/{model}.{ending}" for model in ("m00", "m01", "m02") for ending in ("html", "md")),
         *(f"2026-10/{name}.{ending}" for name in ("costs", "price_index", "availability", "contributions", "price_changes")
           for ending in ("csv", "parquet")),
-        "2026-10/headline.png",
+        "2026-10.png",
     }  # fmt: skip
     assert all(path.is_file() for path in files)
     markdown = (place / "2026-10.md").read_text(encoding="utf-8")
@@ -91,16 +91,6 @@ def test_at_a_glance_has_the_cost_both_changes_and_coverage_beside_each(night: N
         assert row[4] == percent(lowe["change_1_month_pct"], signed=True)
         assert row[5] == percent(lowe["change_12_months_pct"], signed=True)
         assert row[6] == f"{lowe['index_level']:.1f}" and row[7] == "97.0 %"
-
-
-def test_the_strip_shows_the_month_in_four_figures(page_data: Any) -> None:
-    strip = home(report(page_data, MONTH))["strip"]
-    assert [item["label"] for item in strip] == [
-        "Prices, 1 month", "Prices, 12 months", "Can be bought whole", "Coverage, at least",
-    ]  # fmt: skip
-    assert strip[2]["figure"] == "3 of 3" and strip[3]["figure"] == "97.0 %"
-    changes = sorted(page_data.index(code, "inland", MONTH)["change_1_month_pct"] for code in ("m00", "m01", "m02"))
-    assert strip[0]["figure"] == percent(changes[1], signed=True)
 
 
 def test_models_are_ranked_by_what_a_piece_costs(page_data: Any) -> None:
@@ -140,10 +130,7 @@ def test_the_running_month_is_called_so(page_data: Any) -> None:
 
 def test_the_running_months_index_is_of_today_and_not_of_a_day_to_come(page_data: Any) -> None:
     buyer = page_data.buyers[0]
-    for chart in (
-        index_chart(page_data, "m00", buyer, MONTH),
-        overview_chart(page_data, page_data.models, buyer, MONTH),
-    ):
+    for chart in (index_chart(page_data, "m00", buyer, MONTH), home(report(page_data, MONTH))["front"]["index"]):
         days = [row[0] for row in present(chart).figures.rows]
         assert days[-2:] == ["31 October 2026", day(page_data.today)] and day(page_data.today) == "25 November 2026"
 
@@ -342,11 +329,11 @@ def test_watches_that_fired_are_reported_without_naming_elements(page_data: Any,
 
 def test_the_first_month_has_no_charts_yet(page_data: Any, night: Night, tmp_path: Path) -> None:
     section = home(report(page_data, "2025-10"))
-    assert section["overview"] is None and section["spreads"] is None
+    assert section["front"]["index"] is None and not section["front"]["multiples"] and section["causes"] is None
     own = of_model(page_data, "2025-10")
     assert own["costs"] is None and own["index"] is None and own["changed"] is None
     files = write_monthly_report(*night, "2025-10", tmp_path)
-    assert not any(path.name == "headline.png" for path in files)
+    assert not any(path.suffix == ".png" for path in files)
 
 
 def test_a_month_without_figures_is_said_not_crashed(night: Night, tmp_path: Path) -> None:

@@ -46,6 +46,7 @@ def run(
     sql: Annotated[str, typer.Argument(metavar="SQL", help="One statement that reads.")],
     form: Annotated[Format, typer.Option("--format", help="How rows are written.")] = Format.table,
     limit: Annotated[int, typer.Option(min=0, metavar="NUMBER", help="Write at most this many rows; 0: all.")] = 1000,
+    as_json: Annotated[bool, typer.Option("--json", help="The same as --format json.")] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
     """Read the published tables with SQL.
@@ -70,7 +71,7 @@ def run(
     if not frame.width:
         note("The statement has no result.")
         return
-    text = _written(shown, form)
+    text = _written(shown, Format.json if as_json else form)
     # Not typer's echo, which removes what looks like colour codes: a program gets the rows as they are.
     sys.stdout.write(printable(text) if sys.stdout.isatty() else text)
     if is_cut:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from pipelines.cli.nightly.change_words import summary
 from pipelines.cli.nightly.comparison import comparison
 from pipelines.cli.terminal.common import (
     WorkspaceOption,
@@ -18,6 +19,7 @@ from pipelines.cli.terminal.common import (
     note,
     open_workspace,
     say,
+    say_strongly,
     scenario_titles,
 )
 from pipelines.cli.terminal.interrupt import lasting_interrupt
@@ -77,6 +79,8 @@ def run(
     width = shutil.get_terminal_size().columns
     for line in comparison(outcome.model_cost.to_dicts(), outcome.priced_on, scenario_titles(place), width):
         say(line)
+    for line, is_finding in summary(outcome.model_cost.to_dicts(), outcome.priced_on, "cheapest", min(width, 80)):
+        say_strongly(line) if is_finding else say(line)
     say("")
     done = f"Published {outcome.refresh_id}" if outcome.published else f"Still published: {outcome.refresh_id}"
     say(f"{done} ({outcome.seconds:.1f} s). Pages: {place.private / 'index.html'}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
@@ -158,6 +159,12 @@ def titled(code: str, titles: Mapping[str, str]) -> str:
 def say(text: str) -> None:
     """Print a line for people, on standard output."""
     typer.echo(printable(text))
+
+
+def say_strongly(text: str) -> None:
+    """Print a line as :func:`say` does, bold on a terminal that wants it (NO_COLOR, no-color.org, is empty or not set)."""
+    is_bold = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    typer.echo(typer.style(printable(text), bold=True) if is_bold else printable(text))
 
 
 def note(text: str) -> None:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date, timedelta
 
-from pipelines.reporting.basis.look import DASHES
-from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
+from pipelines.reporting.basis.page_data import PageData, Row
 from pipelines.reporting.basis.page_tables import Table, columns, count, month_name, number, percent, shown_together
 from pipelines.reporting.basis.words import INDEX_NAMES
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
-from pipelines.reporting.drawings.lines import SIZE, ShadedBand, line_chart
+from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
 from pipelines.settings import Buyer
 from schemas.published.price_index import INDEX_BAND, INDEX_CONTRIBUTION, PRICE_CHANGE_DISTRIBUTION
@@ -23,7 +21,6 @@ NOT_OBSERVED = ("imputed", "newly priced")
 """Groups of contributions that were not observed in both months; drawn hollow, after the others."""
 POINT_DIGITS = 2
 MOST_BARS = 9
-MOST_SPREADS = 12
 BAND_WORDS = {
     "quantities": "The methods differ because what each month's plan buys changes.",
     "gaps": "The methods differ because prices are missing in some months and each fills the gaps in its own way.",
@@ -41,7 +38,7 @@ def month_end(month: str) -> date:
     return first_of_next - timedelta(days=1)
 
 
-def _dated(page_data: PageData, month: str) -> date:
+def dated(page_data: PageData, month: str) -> date:
     """The day that a month's index stands for: its last, or today while it is still running."""
     end = month_end(month)
     return end if page_data.today is None else min(end, page_data.today)
@@ -64,7 +61,7 @@ def index_chart(page_data: PageData, model_code: str, buyer: Buyer, month: str) 
     title = f"Price index, {month_name(base['base_month'])} = 100" if base else "Price index"
     band = ShadedBand("Between the methods", low, high) if bands else None
     return line_chart(
-        title, [_dated(page_data, m) for m in months], lines, number, _dated(page_data, month), band, "price_index"
+        title, [dated(page_data, m) for m in months], lines, number, dated(page_data, month), band, "price_index"
     )
 
 
@@ -167,37 +164,6 @@ def _whole_percent(value: float) -> str:
     return percent(value, digits=0)
 
 
-def spread_by_model(page_data: PageData, models: Sequence[ReportedModel], buyer_code: str, month: str) -> Chart | None:
-    """The spread of one month's changes, a row per model."""
-    spreads = [
-        Spread(model.title, _percentiles(row))
-        for model in models[:MOST_SPREADS]
-        for row in page_data.rows(PRICE_CHANGE_DISTRIBUTION, model_code=model.code, buyer_code=buyer_code, month=month)
-        if row["change_month_count"] == 1
-    ]
-    title = "How far elements' prices moved over 1 month, %"
-    return spread_chart(title, "Model", spreads, lambda v: number(v, 1, signed=True), "price_changes")
-
-
 def _percentiles(row: Row) -> tuple[float, float, float, float, float]:
     p10, p25, p50, p75, p90 = (row[f"change_p{p}_pct"] for p in (10, 25, 50, 75, 90))
     return p10, p25, p50, p75, p90
-
-
-def overview_chart(
-    page_data: PageData, models: Sequence[ReportedModel], buyer: Buyer, month: str, size: tuple[int, int] = SIZE
-) -> Chart | None:
-    """The headline index of several models in one chart, as many as there are ways to draw a line."""
-    months = page_data.months()
-    lines = []
-    for style, model in enumerate(models[: len(DASHES)]):
-        values = tuple(shown_level(page_data.index(model.code, buyer.buyer_code, m)) for m in months)
-        lines.append(Line(model.title, values, style))
-    bases = {
-        row["base_month"]
-        for model in models[: len(DASHES)]
-        if (row := page_data.index(model.code, buyer.buyer_code, month)) is not None
-    }
-    title = f"Price index, {month_name(bases.pop())} = 100" if len(bases) == 1 else "Price index, base month = 100"
-    dates = [_dated(page_data, m) for m in months]
-    return line_chart(title, dates, lines, number, _dated(page_data, month), data_name="price_index", size=size)

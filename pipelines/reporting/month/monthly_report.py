@@ -6,14 +6,12 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
-from statistics import median
 from typing import Any
 
 import polars as pl
 
 from pipelines.inputs import WorkspaceInputs
 from pipelines.money import Interval, cost_interval
-from pipelines.reporting.basis.look import DASHES
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, places, saving
 from pipelines.reporting.basis.page_tables import (
     NOTHING,
@@ -29,7 +27,9 @@ from pipelines.reporting.basis.page_tables import (
 )
 from pipelines.reporting.basis.render import write_page
 from pipelines.reporting.basis.words import NO_CLEAR_SAVING
-from pipelines.reporting.drawings.headline_picture import CHART_SIZE, write_picture
+from pipelines.reporting.month.cost_causes import causes_chart, causes_table, moved_models
+from pipelines.reporting.month.families import families_table
+from pipelines.reporting.month.front_page import buying_section, front_page
 from pipelines.reporting.month.model_report import (
     is_reported,
     model_report,
@@ -37,15 +37,14 @@ from pipelines.reporting.month.model_report import (
     why_cost_is_withheld,
     why_index_is_withheld,
 )
-from pipelines.reporting.month.month_charts import overview_chart, spread_by_model
 from pipelines.reporting.month.report_data import write_data
+from pipelines.reporting.month.shared_pictures import month_tags, write_pictures
 from pipelines.reporting.sections.availability import availability_of, copies_words
 from pipelines.reporting.sections.costs import (
     WITHHELD,
     cost_coverage,
     headline_cost,
     no_history,
-    strip,
 )
 from pipelines.reporting.sections.made import made_of
 from pipelines.reporting.sections.movers import movers_table
@@ -55,15 +54,14 @@ from pipelines.settings import Buyer
 from pipelines.workspace import PUBLIC
 from schemas.published.runs import CHECK_RESULT, REFRESH_RUN
 
-PICTURE = "headline.png"
-
 
 def write_monthly_report(
     tables: Mapping[str, pl.DataFrame], inputs: WorkspaceInputs, month: str, folder: Path
 ) -> list[Path]:
     """Write ``<month>.html`` and ``.md`` and the folder ``<month>/`` below ``public/reports/`` of ``folder``.
 
-    In the month's folder: ``<model>.html`` and ``.md``, the figures behind the charts as CSV and Parquet, and ``headline.png``.
+    In the month's folder: ``<model>.html`` and ``.md``, and the figures behind the charts as CSV and Parquet. Pictures for sharing: ``<month>.png``, and of
+    the latest month ``<month>/<model>.png``.
 
     Args:
         tables: the generation's tables by name.
@@ -81,8 +79,11 @@ def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]
     """As :func:`write_monthly_report`, with tables already looked up."""
     place = folder / PUBLIC / "reports"
     values, made = report(page_data, month), made_of(page_data, is_report=True)
+    pictures, said = write_pictures(page_data, month, values, place)
+    tags = month_tags(page_data, month, said)
     written = [
-        write_page(place / f"{month}{ending}", f"monthly{ending}", made=made, **values) for ending in (".html", ".md")
+        write_page(place / f"{month}{ending}", f"monthly{ending}", ("month",), made=made, open_graph=tags, **values)
+        for ending in (".html", ".md")
     ]
     for model in page_data.models if _has_model_pages(page_data, month) else ():
         own = model_report(page_data, model, month)
@@ -91,13 +92,7 @@ def write_report_of(page_data: PageData, month: str, folder: Path) -> list[Path]
                 write_page(place / month / f"{model.page}{ending}", f"model_month{ending}", made=made, **own)
                 for ending in (".html", ".md")
             ]
-    written += write_data(page_data, month, place / month)
-    picture = values["sections"][0]["picture"] if values["sections"] else None
-    if picture is not None:
-        written.append(
-            write_picture(place / month / PICTURE, values["page_title"], picture, f"Prices up to {values['cut_off']}")
-        )
-    return written
+    return [*written, *write_data(page_data, month, place / month), *pictures]
 
 
 def report(page_data: PageData, month: str) -> dict[str, Any]:
@@ -113,6 +108,7 @@ def report(page_data: PageData, month: str) -> dict[str, Any]:
     return {
         "page_title": f"{month_name(month)}: what the models cost",
         "month": month,
+        "month_name": month_name(month),
         "cut_off": day(cut_off),
         "is_running": cut_off is not None and (cut_off + timedelta(days=1)).month == cut_off.month,
         "sections": [section for section in sections if section["glance"]],
@@ -135,20 +131,19 @@ def _for_buyer(page_data: PageData, buyer: Buyer, month: str, cut_off: date | No
         model.code: page_data.headline_plan(model.code, buyer.buyer_code, cut_off) if cut_off else None
         for model in shown
     }
-    costliest = sorted(shown, key=lambda model: (-_cost(plans[model.code]), model.code))
+    moved = moved_models(page_data, [(model, plans[model.code]) for model in shown])
     return {
         "buyer": buyer,
-        "strip": _strip(page_data, shown, plans, buyer, month),
+        "front": front_page(page_data, shown, plans, moved, buyer, month),
         "glance": _glance_table(page_data, shown, plans, buyer, month),
         "notes": [no_history(buyer)] if shown and not buyer.plan_past_months else [],
-        "overview": overview_chart(page_data, costliest, buyer, month),
-        "spreads": spread_by_model(page_data, costliest, buyer.buyer_code, month),
-        "picture": overview_chart(page_data, costliest, buyer, month, CHART_SIZE)
-        if buyer is page_data.buyers[0]
-        else None,
-        "left_out": max(len(shown) - len(DASHES), 0),
-        "ranking": _ranking_table(page_data, shown, plans, buyer, month, cut_off),
+        "causes": causes_chart(moved, buyer),
+        "causes_table": causes_table(moved, buyer) if moved else None,
+        "has_breaks": any(not each.is_same for each in moved),
+        "families": families_table(page_data, buyer, month),
         "movers": movers_table(page_data, buyer, month),
+        "buying": buying_section(page_data, shown, buyer, month),
+        "ranking": _ranking_table(page_data, shown, plans, buyer, month, cut_off),
         "coverage": _coverage_table(page_data, shown, plans, buyer, month),
         "revisions": revisions_table(page_data, shown, buyer, month),
     }
@@ -160,38 +155,6 @@ def _has_model_pages(page_data: PageData, month: str) -> bool:
 
 def _model_cell(page_data: PageData, model: ReportedModel, month: str) -> str | Link:
     return Link(model.title, f"{month}/{model.page}.html") if _has_model_pages(page_data, month) else model.title
-
-
-def _cost(plan: Row | None) -> Decimal:
-    return Decimal(plan["complete_cost"]) if plan is not None else Decimal(0)
-
-
-def _strip(
-    page_data: PageData, models: list[ReportedModel], plans: Mapping[str, Row | None], buyer: Buyer, month: str
-) -> list[dict[str, Any]]:
-    """The month in four figures, over all models."""
-    indices = [row for model in models if (row := page_data.index(model.code, buyer.buyer_code, month)) is not None]
-    shown = [row for row in indices if not row["is_withheld"]]
-    items = []
-    for label, name in (("Prices, 1 month", "change_1_month_pct"), ("Prices, 12 months", "change_12_months_pct")):
-        known = [row[name] for row in shown if row[name] is not None]
-        if known:
-            note = f"median of {count(len(known), 'model')}; {percent(min(known), signed=True)} to {percent(max(known), signed=True)}"
-            items.append((label, percent(median(known), signed=True), note))
-    made = [plan for plan in plans.values() if plan is not None]
-    if made:
-        whole = sum(not plan["unfilled_piece_count"] for plan in made)
-        missing = len(made) - whole
-        note = (
-            "no piece missing in the cheapest mix" if not missing else f"{count(missing, 'model')} with missing pieces"
-        )
-        items.append(("Can be bought whole", f"{whole} of {len(made)}", note))
-    if indices:
-        least = min(row["coverage_share"] for row in indices)
-        withheld = len(indices) - len(shown)
-        note = f"of each list priced, by cost{f'; {withheld} withheld' if withheld else ''}"
-        items.append(("Coverage, at least", percent(least * 100), note))
-    return strip(items)
 
 
 def _glance_table(

@@ -7,7 +7,7 @@ import polars as pl
 from pipelines.trends.months import month_before
 
 _ELEMENT = ("part_code", "colour_code")
-_NO_CHANGE_PCT = 1e-9  # means of equal prices may differ in their last bits
+NO_CHANGE_PCT = 1e-9  # means of equal prices may differ in their last bits
 
 
 def movers(
@@ -34,7 +34,7 @@ def movers(
     observed = rows.filter(~pl.col("is_imputed") & pl.col("element_price").is_not_null())
     line = ("model_code", "line_number")
     moved = (
-        observed.filter((pl.col("month") == month) & (pl.col("price_change_pct").abs() > _NO_CHANGE_PCT))
+        observed.filter((pl.col("month") == month) & (pl.col("price_change_pct").abs() > NO_CHANGE_PCT))
         .join(observed.filter(pl.col("month") == month_before(month)), on=line, how="semi")
         .sort("quantity", *line, descending=[True, False, False])
         .unique(_ELEMENT, keep="first", maintain_order=True)

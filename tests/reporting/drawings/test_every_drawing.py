@@ -1,6 +1,7 @@
 """What all drawings keep to: words for those who listen, colours of the page, no ids, no links, the same bytes each time."""
 
 import json
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 from pathlib import Path
@@ -11,13 +12,16 @@ import pytest
 
 from pipelines.money import Interval
 from pipelines.reporting.basis import look
+from pipelines.reporting.basis.page_tables import Table
 from pipelines.reporting.drawings import elements, vega
 from pipelines.reporting.drawings.bars import Bar, bar_chart
 from pipelines.reporting.drawings.chart import Chart, Line
-from pipelines.reporting.drawings.headline_picture import picture_svg, write_picture
 from pipelines.reporting.drawings.lines import ShadedBand, line_chart
 from pipelines.reporting.drawings.look_curve import Looked, look_curve
+from pipelines.reporting.drawings.share_picture import Shared, share_svg, write_share_picture
 from pipelines.reporting.drawings.spreads import Spread, spread_chart
+from pipelines.reporting.drawings.stacked import Segment, Stack, stacked_chart
+from pipelines.reporting.drawings.timeline import timeline
 from pipelines.reporting.drawings.tornado import Change, TwoSidedBar, tornado
 from pipelines.resources import resource_folder
 from tests.present import present
@@ -44,6 +48,8 @@ def drawings() -> dict[str, Chart]:
         "bars": bar_chart(HARMFUL, [Bar(HARMFUL, 1.0), Bar("b", -2.0), Bar("c", 1.0, True)], as_text, HARMFUL),
         "spreads": spread_chart(HARMFUL, "Model", [Spread(HARMFUL, (-2, -1, 0, 3, 8)), Spread("b", (0, 1, 2, 3, 4))], as_text),
         "tornado": tornado(HARMFUL, [TwoSidedBar(HARMFUL, change(-1, HARMFUL), change(2)), TwoSidedBar("b", change(-3), None)]),
+        "stacked": stacked_chart(HARMFUL, "Model", ("One", "Two"), [Stack(HARMFUL, (Segment(0, 2.0), Segment(1, -1.0, True)), "+1.0")], HARMFUL, Table("x", (), ())),
+        "timeline": timeline(HARMFUL, DATES, RISING, [(v, v + 1) for v in RISING], [(DATES[3], "L")], {"L": "list"}, as_text, "band", "line"),
         "look_curve": look_curve(HARMFUL, [Looked(1, 2.0, 3.0), Looked(2, 4.0, 4.0)], as_text),
     }  # fmt: skip
     return {kind: present(chart) for kind, chart in made.items()}
@@ -107,11 +113,34 @@ def test_the_palette_is_the_pages() -> None:
     assert all(value.startswith("#") for value in look.light_colours().values())
 
 
-def test_the_picture_has_values_for_colours_and_the_same_bytes_twice(tmp_path: Path) -> None:
-    chart = drawings()["lines"]
-    made = fromstring(picture_svg(HARMFUL, chart, "Prices up to 25 November 2026"))
+def shared(**words: str) -> Shared:
+    named = dict.fromkeys(("title", "figure", "note", "finding", "line_words", "source"), "") | words
+    return Shared(dates=tuple(DATES), values=(None, *RISING[1:]), **named)
+
+
+WORDS = ("title", "figure", "note", "finding", "line_words", "source")
+
+
+def test_the_share_picture_has_values_for_colours_and_a_size() -> None:
+    made = fromstring(share_svg(shared(title=HARMFUL, figure="12.00 EUR"), as_text))
     colours = {element.get(name) for element in made.iter() for name in ("fill", "stroke")} - {None, "none"}
     assert colours and all(present(colour).startswith("#") for colour in colours)
-    pictures = [write_picture(tmp_path / name, HARMFUL, chart, "source").read_bytes() for name in ("a.png", "b.png")]
-    without = write_picture(tmp_path / "c.png", "", chart, "").read_bytes()
-    assert pictures[0] == pictures[1] != without, "its text is drawn"
+    assert (made.get("width"), made.get("height")) == ("1200", "630")
+
+
+def test_the_share_picture_has_the_same_bytes_twice_and_draws_each_of_its_words(tmp_path: Path) -> None:
+    """A font that is not known would drop all text without a word."""
+    whole = shared(**dict.fromkeys(WORDS, "Words of zł, € and ü"))
+    one, two = (write_share_picture(tmp_path / name, whole, as_text).read_bytes() for name in ("a.png", "b.png"))
+    assert one == two and one[16:24] == (1200).to_bytes(4, "big") + (630).to_bytes(4, "big")
+    for left_out in WORDS:
+        fewer = shared(**(dict.fromkeys(WORDS, "Words of zł, € and ü") | {left_out: "-"}))
+        assert write_share_picture(tmp_path / "c.png", fewer, as_text).read_bytes() != one, left_out
+
+
+def test_a_share_picture_without_two_values_has_no_line_and_long_words_stay_inside() -> None:
+    alone = replace(shared(title="x " * 200, finding="word " * 200), values=(None, 1.0, *[None] * 10))
+    made = fromstring(share_svg(alone, as_text))
+    assert not [element for element in made if element.tag.endswith("path")]
+    texts = [element.text or "" for element in made if element.tag.endswith("text")]
+    assert texts[0].endswith("…") and texts[3].endswith("…") and len(texts) == 5
