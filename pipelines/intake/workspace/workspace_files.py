@@ -15,7 +15,7 @@ from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.intake.archiving import archive
 from pipelines.intake.checking import cross_checks
-from pipelines.intake.checking.remarks import remarks
+from pipelines.intake.checking.remarks import put_aside_remarks, remarks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
@@ -85,6 +85,7 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     records = _read_records(reader)
     frames = {name: table.frame for name, table in tables.items()}
     odd = remarks(settings, tables, [own for _, own in read_models])
+    odd += put_aside_remarks(models)
     return WorkspaceInputs(settings, {**frames, **records}, models, _input_files(reader.records), tuple(odd))
 
 
