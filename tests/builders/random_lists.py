@@ -10,7 +10,8 @@ from pathlib import Path
 
 import xlsxwriter
 
-from pipelines.intake.single_files.list_table import KnownCodes, ListTable, read_list
+from pipelines.intake.single_files.list_columns import KnownCodes
+from pipelines.intake.single_files.list_table import ListTable, read_list
 
 COLOURS = {"red": "RED", "blu": "BLU", "blue": "BLU", "dark green": "DGR", "dgr": "DGR", "white": "WHT", "wht": "WHT"}
 KNOWN = KnownCodes(COLOURS)

@@ -13,7 +13,8 @@ import typer
 from pipelines.cli.terminal.common import WorkspaceOption, day_of, open_workspace, say, text_table
 
 if TYPE_CHECKING:
-    from pipelines.intake.single_files.list_table import KnownCodes, ListTable
+    from pipelines.intake.single_files.list_columns import KnownCodes
+    from pipelines.intake.single_files.list_table import ListTable
     from pipelines.workspace import Workspace
 
 
@@ -114,7 +115,7 @@ def _known(place: Workspace, source: str | None, colour_names: list[str]) -> Kno
     import polars as pl
 
     from pipelines.errors import UsageError
-    from pipelines.intake.single_files.list_table import KnownCodes
+    from pipelines.intake.single_files.list_columns import KnownCodes
     from pipelines.intake.workspace.workspace_files import read_workspace_table
     from schemas.inputs.catalogue import CODE_MAP, COLOURS, PARTS
 

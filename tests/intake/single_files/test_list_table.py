@@ -10,7 +10,8 @@ import xlsxwriter
 
 from pipelines.errors import InputError
 from pipelines.intake.single_files.list_cells import quantity_of
-from pipelines.intake.single_files.list_table import KnownCodes, ListTable, read_list
+from pipelines.intake.single_files.list_columns import KnownCodes
+from pipelines.intake.single_files.list_table import ListTable, read_list
 from tests.builders.random_lists import COLOURS, KNOWN, check_random_lists, lines
 
 
@@ -123,6 +124,28 @@ def test_a_column_per_colour(tmp_path: Path) -> None:
     assert "the total on line 6 agrees: 7 pieces" in table.notes
     wrong = read(tmp_path, text.replace("Bleu", "Blue").replace("Sum,4,2,1,7", "Sum,4,1,2,7"))
     assert len(wrong.problems) == 1 and "the total" in wrong.problems[0]
+
+
+def test_a_row_total_and_an_unknown_first_colour_are_not_passed_over(tmp_path: Path) -> None:
+    table = read(tmp_path, "Part,Crimson,Red,Blue,Total\nB1,3,4,,7\nB2,,1,2,4\n")
+    assert "line 2: colour Crimson is not in tables/colours" in table.problems
+    assert "line 3: Total is 4, but its colours have 3 pieces" in table.problems
+
+
+def test_what_was_not_used_is_named(tmp_path: Path) -> None:
+    def fill(page: Any, book: Any) -> None:
+        page.write_column(0, 0, ["A mill", "Part", "B1"])
+        page.write_row(1, 1, ["Colour", "Quantity", "Remark"])
+        page.write_row(2, 1, ["Red", 4, "inside"])
+        book.add_worksheet("More").write_row(0, 0, ["Part", "Colour"])
+
+    table = sheet(tmp_path, fill)
+    assert lines(table) == [("B1", "RED", 4)]
+    assert table.notes[-3:] == [
+        "columns not used: Remark",
+        "lines above the header not used: 1",
+        "other sheets not used: sheet More",
+    ]
 
 
 def test_what_the_file_does_not_show_is_asked(tmp_path: Path) -> None:
