@@ -15,6 +15,7 @@ MARKED_PATHS = {
     "tests/attacks": ("slow",),
     "tests/browser/test_attack_from_a_page.py": ("flows", "slow"),
     "tests/cli/test_plan_times.py": ("slow",),
+    "tests/intake/single_files/test_many_list_layouts.py": ("slow",),
     "tests/planner/test_independent_solver.py": ("slow",),
     "tests/planning/test_night_in_processes.py": ("slow",),
     "tests/planner/test_solve_on_random_markets.py": ("slow",),

@@ -13,7 +13,7 @@ from typer.core import TyperGroup
 
 from pipelines.cli.ask import dictionary, index, plan, query, trace, whatif
 from pipelines.cli.nightly import accept, open, publish, rebuild, refresh, report, schedule, status, verify, withdraw
-from pipelines.cli.start import decide, init, inspect
+from pipelines.cli.start import add, decide, init, inspect
 from pipelines.cli.terminal.common import printable
 
 EXIT_CODES = """Exit codes: 0 done; 1 it could not be done; 2 wrong use; 3 an input or a setting is wrong;
@@ -23,7 +23,7 @@ what is published is not kept up to date; 7 with status --exit-code: something w
 
 
 COMMANDS = {
-    "Start": (init, inspect, dictionary),
+    "Start": (init, add, inspect, dictionary),
     "Every day": (refresh, status, open, report, publish, schedule),
     "Ask": (plan, whatif, trace, query, index),
     "Look after": (decide, accept, withdraw, verify, rebuild),

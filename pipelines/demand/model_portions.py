@@ -8,7 +8,7 @@ from typing import NoReturn
 import polars as pl
 
 from pipelines.errors import InputError
-from pipelines.inputs import Model
+from pipelines.inputs import Model, decisions_on
 
 PORTIONS_SCHEMA = pl.Schema(
     {
@@ -66,7 +66,7 @@ def portions_on(model: Model, day: date, use_flexibility: bool) -> pl.DataFrame:
         return pl.DataFrame(schema=PORTIONS_SCHEMA)
     copies = model.settings.copy_count
     lines = lines.with_columns(pl.col("quantity") * copies)
-    decided = _latest_decisions(model.flexible_lines, day).with_columns(pl.col("quantity") * copies)
+    decided = decisions_on(model, day).rows.with_columns(pl.col("quantity") * copies).drop("part_code", "colour_code")
     portions = pl.concat([_decided_portions(lines, decided), _left_over_portions(lines, decided)])
     if not use_flexibility:
         portions = _as_listed(portions)
@@ -158,11 +158,6 @@ def _without_removed(lines: pl.DataFrame, amendments: pl.DataFrame) -> pl.DataFr
         .filter(pl.col("quantity") > 0)
         .drop("removed")
     )
-
-
-def _latest_decisions(flexible_lines: pl.DataFrame, day: date) -> pl.DataFrame:
-    known = flexible_lines.filter(pl.col("decided_on") <= day)
-    return known.filter(pl.col("decided_on") == pl.col("decided_on").max().over("line_number"))
 
 
 def _decided_portions(lines: pl.DataFrame, decided: pl.DataFrame) -> pl.DataFrame:

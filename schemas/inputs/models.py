@@ -15,17 +15,18 @@ FLEXIBLE_LINES = Contract(
     name="flexible_lines",
     grain="one row per line, portion and decision date",
     columns=(
-        "line_number", "portion_number", "quantity", "colour_rule", "accept_colour_codes", "refuse_colour_codes",
+        "line_number", "part_code", "colour_code", "portion_number", "quantity", "colour_rule", "accept_colour_codes", "refuse_colour_codes",
         "group_code", "near_distance", "accept_conditions", "is_load_bearing", "decided_on", "decided_by", "reason",
     ),
-    key=("line_number", "portion_number", "decided_on"),
+    key=("line_number", "part_code", "colour_code", "portion_number", "decided_on"),
     optional={
-        "portion_number": "1", "quantity": None, "accept_colour_codes": "", "refuse_colour_codes": "", "group_code": "",
+        "part_code": "", "colour_code": "", "portion_number": "1", "quantity": None, "accept_colour_codes": "", "refuse_colour_codes": "", "group_code": "",
         "near_distance": None, "accept_conditions": "new", "is_load_bearing": "true", "decided_on": "1900-01-01",
         "decided_by": "", "reason": "",
     },
     notes="models/<model_code>/flexible_lines.csv. An empty quantity takes what the line's other portions leave. A line "
-    "without rows is undecided; pieces that no portion covers are as listed.",
+    "without rows is undecided; pieces that no portion covers are as listed. part_code and colour_code: what the decision is about; it stays with them when "
+    "lines get other numbers. Empty: what the line is on decided_on.",
 )  # fmt: skip
 
 AMENDMENTS = Contract(

@@ -206,3 +206,11 @@ def test_what_is_not_there_is_reported(place: Any, arguments: Any, message: Any)
 def test_an_unknown_model_is_reported(place: Any) -> None:
     result = CliRunner().invoke(app, ["decide", "barn"])
     assert result.exit_code == 2 and "nothing is published about a model barn" in result.output
+
+
+def test_decisions_that_a_changed_list_puts_aside_are_listed(place: Any) -> None:
+    assert "Every decision about mill counts for its line." in run("--list").stdout
+    rows = "line_number,part_code,colour_code,colour_rule,decided_on\n3,tile,RED,any,2026-01-05\n"
+    (place.models / "mill" / "flexible_lines.csv").write_text(rows)
+    shown = run("--list").stdout
+    assert "line 3 is brick in RED now, and no line is tile in RED" in shown and "Decide again" in shown

@@ -54,21 +54,30 @@ def run(
     ] = None,
     buyer: BuyerOption = None,
     all_lines: Annotated[bool, typer.Option("--all", help="Also ask about lines that could save little.")] = False,
+    list_aside: Annotated[
+        bool, typer.Option("--list", help="List the decisions that a changed parts list has put aside; decide nothing.")
+    ] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
     """Decide which colours a model's lines may have.
 
     Asks about the undecided lines, those that could save most first (the look-first list). Every answer is written to
     the model's flexible_lines.csv at once, with its date, who decided and why. It counts in every `kitfare refresh` that
-    prices its date or a later one. A second decision on the same day replaces the first.
+    prices its date or a later one. A second decision on the same day replaces the first. A decision stays with its part and
+    colour when lines get other numbers. Where that leaves a doubt it is put aside: --list shows it until it is decided again.
 
     \b
     Examples:
       kitfare decide tram_depot
       kitfare decide tram_depot --explain 173
+      kitfare decide tram_depot --list
       kitfare decide tram_depot --from decisions.csv --by "first builder"
     """
     place = open_workspace(workspace)
+    if list_aside:
+        for text in put_aside(place, model):
+            say(text)
+        return
     if explain is not None:
         with _asking(place) as ask:
             for text in explained(ask, place, model, explain, _buyer(ask, place, model, buyer)):
@@ -134,7 +143,13 @@ def _walk(place: Workspace, model: str, decided_by: str | None, day: date, buyer
                 break
             if decision:
                 reason = typer.prompt("Why (Enter: no reason)", default="", show_default=False)
-                new = {"line_number": str(row["line_number"]), "portion_number": "1", "accept_conditions": "new"}
+                new = {
+                    "line_number": str(row["line_number"]),
+                    "part_code": row["listed_part_code"],
+                    "colour_code": row["listed_colour_code"],
+                    "portion_number": "1",
+                    "accept_conditions": "new",
+                }
                 new |= {"is_load_bearing": "true", "decided_on": day.isoformat()}
                 add_decisions(place, model, [{**new, **decision, "decided_by": who, "reason": reason}])
                 count += 1
@@ -256,11 +271,25 @@ def _decided_lines(place: Workspace, model: str) -> set[int]:
     """Lines that have a decision by now."""
     import polars as pl
 
+    from pipelines.inputs import decisions_on
     from pipelines.intake.workspace.workspace_files import checked_model
 
-    flexible_lines = checked_model(place, model).flexible_lines
-    latest = flexible_lines.filter(pl.col("decided_on") == pl.col("decided_on").max().over("line_number"))
+    latest = decisions_on(checked_model(place, model), date.today()).rows
     return set(latest.filter(pl.col("colour_rule") != "undecided")["line_number"])
+
+
+def put_aside(place: Workspace, model: str) -> Iterator[str]:
+    """The decisions that count for no line of the newest list, with the reason, as lines of text."""
+    from pipelines.inputs import decisions_on
+    from pipelines.intake.workspace.workspace_files import checked_model
+
+    found = decisions_on(checked_model(place, model), date.max).put_aside
+    if not found:
+        yield f"Every decision about {model} counts for its line."
+        return
+    cells = [[each.line_number, each.part_code, each.colour_code, each.decided_on, each.reason] for each in found]
+    yield text_table(["line", "part", "colour", "decided on", "why it is put aside"], cells, numbers=[0])
+    yield f"These lines are bought as listed. Decide again with `kitfare decide {model}`; delete rows of parts that are gone for good."
 
 
 def explained(ask: Ask, place: Workspace, model: str, line: int, buyer: str) -> Iterator[str]:

@@ -14,7 +14,7 @@ from pipelines.costing.several_orders import vendor_of
 from pipelines.costing.terms_on import TermsBook
 from pipelines.demand.fitting import PORTION_KEY
 from pipelines.errors import PlanRefusedError
-from pipelines.inputs import Model, WorkspaceInputs
+from pipelines.inputs import Model, WorkspaceInputs, decisions_on, with_elements
 from pipelines.insight.replanning.published_plans import PublishedPlan
 from pipelines.money import Interval, cost_interval, currency_digits, round_down, round_money
 from pipelines.planner import solve
@@ -176,5 +176,5 @@ def with_any_colour(model: Model, line_numbers: Collection[int], published: Publ
     decided = require_valid(
         FLEXIBLE_LINES, pl.DataFrame(text, schema=dict.fromkeys(text, pl.String)), where=FLEXIBLE_LINES.name
     )
-    others = model.flexible_lines.filter(~pl.col("line_number").is_in(lines))
-    return replace(model, flexible_lines=pl.concat([others, decided.select(others.columns)]))
+    others = decisions_on(model, published.day).rows.filter(~pl.col("line_number").is_in(lines))
+    return replace(model, flexible_lines=pl.concat([others, with_elements(model, decided).select(others.columns)]))

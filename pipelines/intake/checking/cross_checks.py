@@ -11,6 +11,7 @@ from typing import Protocol
 import polars as pl
 
 from pipelines.errors import InputError, SettingsError
+from pipelines.intake.checking.named_lines import check_named_lines
 from pipelines.settings import ModelSettings, Settings
 
 _SHOWN = 5
@@ -160,6 +161,7 @@ def check_model(place: str, settings: ModelSettings, own: Mapping[str, _Table], 
                 unknown = codes.list.eval(pl.element().filter(pl.element() != "")).list.set_difference(known)
                 _refuse_unknown(table, name, unknown.list.len() > 0, "colours")
     _check_amendments(own["parts"], own["amendments"])
+    check_named_lines(place, settings, own["parts"].rows, own["amendments"].rows, own["amendments"].path)
     _check_flexible_lines(own)
 
 
@@ -286,13 +288,20 @@ def _check_amendments(parts: _Table, amendments: _Table) -> None:
 
 def _check_flexible_lines(own: Mapping[str, _Table]) -> None:
     flexible_lines, lines = own["flexible_lines"], _lines(own)
-    rule, decision = pl.col("colour_rule"), ["line_number", "decided_on"]
+    rule, decision = pl.col("colour_rule"), ["line_number", "part_code", "colour_code", "decided_on"]
     _refuse(
         flexible_lines,
-        ~pl.col("line_number").is_in(lines["line_number"].implode()),
+        (pl.col("part_code") == "") & ~pl.col("line_number").is_in(lines["line_number"].implode()),
         "line_number",
         "flexible lines are of lines that no version of the parts list has",
         "correct line_number",
+    )
+    _refuse(
+        flexible_lines,
+        (pl.col("part_code") == "") & (pl.col("colour_code") != ""),
+        "colour_code",
+        "flexible lines name a colour without its part",
+        "fill in part_code, or leave both empty",
     )
     needs = (
         ("any_one", pl.col("group_code") == "", "group_code", "the group whose portions must be alike"),
@@ -323,8 +332,10 @@ def _check_flexible_lines(own: Mapping[str, _Table]) -> None:
         "several portions of one line leave their quantity empty",
         "state the quantity in all but one",
     )
+    # A decision that names its part follows it to whatever line has it, and takes at most the pieces that line has.
     most = lines.group_by("line_number").agg(pl.col("quantity").max().alias("_most"))
-    counted = flexible_lines.rows.join(most, on="line_number", how="left").with_columns(
+    bare = flexible_lines.rows.filter(pl.col("part_code") == "")
+    counted = bare.join(most, on="line_number", how="left").with_columns(
         pl.col("quantity").sum().over(decision).alias("_stated")
     )
     _refuse_rows(

@@ -8,10 +8,12 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Protocol
 
 import polars as pl
 
+from pipelines.inputs import Model, decisions_on
 from pipelines.settings import Settings
 
 _SHOWN = 5
@@ -139,3 +141,17 @@ def _without_terms(tables: Mapping[str, _Table]) -> Iterator[str]:
         "tables/vendor_terms has no row of",
         effect,
     )
+
+
+def put_aside_remarks(models: Sequence[Model]) -> Iterator[str]:
+    """A sentence for each model whose newest list leaves decisions without their line."""
+    for model in models:
+        aside = decisions_on(model, date.max).put_aside
+        if aside:
+            shown = "; ".join(f"line {each.line_number}: {each.reason}" for each in aside[:_SHOWN])
+            more = f"; and {len(aside) - _SHOWN} more" if len(aside) > _SHOWN else ""
+            count = "1 decision is" if len(aside) == 1 else f"{len(aside)} decisions are"
+            yield (
+                f"{model.model_code}: {count} put aside ({shown}{more}); such lines are bought as listed. "
+                f"`kitfare decide {model.model_code} --list` shows all."
+            )

@@ -80,9 +80,9 @@ def column_roles(values: Mapping[str, pl.Series], needed: Sequence[str]) -> tupl
     roles = {name: name for name in needed if name in values}
     for name in (name for name in WORDS if name in needed and name not in roles):
         free = [column for column in values if column not in roles.values()]
-        named = [column for column in free if _is_named(column, WORDS[name]) and _suits(name, values[column])]
+        named = [column for column in free if is_named(column, WORDS[name]) and _suits(name, values[column])]
         if named:
-            roles[name] = max(named, key=lambda column: _is_named(column, WORDS[name]))
+            roles[name] = max(named, key=lambda column: is_named(column, WORDS[name]))
     by_value = set()
     for name in (
         "observed_on",
@@ -104,13 +104,13 @@ def column_roles(values: Mapping[str, pl.Series], needed: Sequence[str]) -> tupl
 
 def named_count(cells: Sequence[str]) -> int:
     """How many of a row's cells are named like a column of a price list, each kind of column counted once."""
-    naming = [[name for name, words in WORDS.items() if _is_named(cell, words)] for cell in cells]
+    naming = [[name for name, words in WORDS.items() if is_named(cell, words)] for cell in cells]
     return min(sum(map(bool, naming)), len({name for names in naming for name in names}))
 
 
 def pack_column(columns: Sequence[str]) -> str | None:
     """A column that seems to hold a pack size."""
-    return next((column for column in columns if _is_named(column, PACK_WORDS)), None)
+    return next((column for column in columns if is_named(column, PACK_WORDS)), None)
 
 
 def number_format(values: pl.Series) -> tuple[str, str]:
@@ -149,7 +149,7 @@ def condition_values(values: pl.Series) -> dict[str, str | None]:
     return {value: CONDITION_VALUES.get(value.lower()) for value in values.unique().sort().to_list()[:20]}
 
 
-def _is_named(column: str, words: str) -> int:
+def is_named(column: str, words: str) -> int:
     """How well the name of a column goes with words: whole words count most, ends of compounds a little."""
     split = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", column).lower()
     tokens = set(re.split(r"[\s_.,;:/()#-]+", split)) - {""}

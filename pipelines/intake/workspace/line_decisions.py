@@ -7,9 +7,11 @@ import io
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 from pipelines.errors import InputError, UsageError
+from pipelines.inputs import Model, element_of
 from pipelines.intake.workspace.workspace_files import TABLE_SUFFIXES, checked_model
 from pipelines.workspace import Workspace
 from schemas.inputs.models import FLEXIBLE_LINES
@@ -48,6 +50,8 @@ def add_decisions(workspace: Workspace, model_code: str, decisions: Sequence[Lin
             next_step="add the rows there yourself, or save the table as flexible_lines.csv and remove the other file",
         )
     before = _text_of(path) if path.is_file() else ",".join(FLEXIBLE_LINES.columns) + "\n"
+    own = checked_model(workspace, model_code)
+    decisions = [_with_element(own, row) for row in decisions]
     part = folder / ".flexible_lines.csv.part"
     try:
         with part.open("wb") as file:
@@ -66,6 +70,31 @@ def add_decisions(workspace: Workspace, model_code: str, decisions: Sequence[Lin
     finally:
         part.unlink(missing_ok=True)
     return path
+
+
+def _with_element(model: Model, row: LineDecision) -> LineDecision:
+    """A decision that names its part and colour: those it states, or what its line is on its day.
+
+    Raises:
+        InputError: its line is another part or colour on that day.
+    """
+    try:
+        line, day = int(row.get("line_number", "")), date.fromisoformat(row.get("decided_on", "") or "1900-01-01")
+    except ValueError:
+        return row  # The contract says what is wrong with the cell.
+    element = element_of(model, line, day)
+    if element is None:
+        return row
+    stated = (row.get("part_code", ""), row.get("colour_code", ""))
+    if stated[0] and stated != element:
+        raise InputError(
+            f"a decision about line {line} is about {' in '.join(filter(None, stated))}, but line {line} of "
+            f"{model.model_code} is {' in '.join(filter(None, element))} on {day}",
+            where=f"models/{model.model_code}/parts.csv",
+            state="no decision was written",
+            next_step="correct the decision; if the list was changed since the last refresh, run `kitfare refresh` first",
+        )
+    return {**row, "part_code": element[0], "colour_code": element[1]}
 
 
 def _text_of(path: Path) -> str:
@@ -109,7 +138,7 @@ def with_decisions(text: str, decisions: Sequence[LineDecision], where: str = "f
         records[-1] = _Record(records[-1].text + ending, records[-1].cells)
     for decision in dict.fromkeys(_decision(row) for row in decisions):
         own = [_written(row, header, separator, ending) for row in decisions if _decision(row) == decision]
-        same = [at for at, record in enumerate(records) if at and _decision(record.cells) == decision]
+        same = [at for at, record in enumerate(records) if at and _is_about(record.cells, decision)]
         at = same[0] if same else _place(records, decision[0])
         kept = [record for place, record in enumerate(records) if place not in same]
         records = [*kept[:at], *own, *kept[at:]]
@@ -122,9 +151,18 @@ def _written(row: LineDecision, header: Sequence[str], separator: str, ending: s
     return _Record(text.getvalue(), row)
 
 
-def _decision(cells: Mapping[str, str]) -> tuple[str, str]:
-    """What a row decides about: a line on a date."""
-    return cells.get("line_number", "").strip(), cells.get("decided_on", "").strip()
+def _decision(cells: Mapping[str, str]) -> tuple[str, str, str, str]:
+    """What a row decides about: a line on a date, and its part and colour if it names them."""
+    line, day, part, colour = (
+        cells.get(name, "").strip() for name in ("line_number", "decided_on", "part_code", "colour_code")
+    )
+    return line, day, part, colour
+
+
+def _is_about(cells: Mapping[str, str], decision: tuple[str, str, str, str]) -> bool:
+    """Whether a row decides about the same; one that names no part is about whatever its line was on its day."""
+    own = _decision(cells)
+    return own[:2] == decision[:2] and (not own[2] or not decision[2] or own[2:] == decision[2:])
 
 
 def _place(records: Sequence[_Record], line: str) -> int:

@@ -15,7 +15,7 @@ from pipelines.errors import InputError
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.intake.archiving import archive
 from pipelines.intake.checking import cross_checks
-from pipelines.intake.checking.remarks import remarks
+from pipelines.intake.checking.remarks import put_aside_remarks, remarks
 from pipelines.intake.profiles.profiles import Profile, load_profiles
 from pipelines.intake.reading.readers import ReadOptions, open_source
 from pipelines.intake.workspace import index_vintages, night_costs
@@ -85,6 +85,7 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     records = _read_records(reader)
     frames = {name: table.frame for name, table in tables.items()}
     odd = remarks(settings, tables, [own for _, own in read_models])
+    odd += put_aside_remarks(models)
     return WorkspaceInputs(settings, {**frames, **records}, models, _input_files(reader.records), tuple(odd))
 
 
@@ -131,17 +132,21 @@ def read_workspace_table(workspace: Workspace, contract: Contract) -> pl.DataFra
     return _WorkspaceReader(workspace, is_archiving=False).table(workspace.tables, contract.name, contract).frame
 
 
-def checked_model(workspace: Workspace, model_code: str, flexible_lines: Path | None = None) -> Model:
+def checked_model(
+    workspace: Workspace, model_code: str, flexible_lines: Path | None = None, folder: Path | None = None
+) -> Model:
     """A model alone, checked as a refresh checks it, without archiving anything; with other flexible lines, if a file is given.
+
+    ``folder``: where its files lie while they are not in their place yet.
 
     Raises:
         InputError: its tables break their contracts, or contradict each other.
     """
     reader = _WorkspaceReader(workspace, is_archiving=False)
-    folder = workspace.models / model_code
+    place = (workspace.models / model_code).relative_to(workspace.root).as_posix()
+    folder = folder or workspace.models / model_code
     settings = load_toml(folder / "model.toml", ModelSettings)
     own = {stem: reader.table(folder, stem, contract) for stem, contract in _MODEL_TABLES.items()}
-    place = folder.relative_to(workspace.root).as_posix()
     if flexible_lines is not None:
         name = f"{place}/flexible_lines.csv"
         own["flexible_lines"] = TableFile(FLEXIBLE_LINES, name, read_table(flexible_lines, name, FLEXIBLE_LINES))
