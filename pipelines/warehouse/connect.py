@@ -195,6 +195,11 @@ def migrate(con: Connection) -> None:
                 con.execute("insert into schema_migration values (?, ?)", [number, name])
 
 
+def newest_layout() -> int:
+    """The number of the last migration this version knows: what it makes of a warehouse, and what a workspace's layout is called."""
+    return max(number for number, _ in _migration_files())
+
+
 def install_macros(con: Connection, names: Sequence[str]) -> None:
     """Create the macros of sql/macros/, so that anyone who opens the file has them."""
     with transaction(con):
