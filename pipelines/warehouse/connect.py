@@ -200,6 +200,14 @@ def newest_layout() -> int:
     return max(number for number, _ in _migration_files())
 
 
+def layout_of(con: Connection) -> int:
+    """The number of the last migration that a database has had; 0 if it had none."""
+    if not con.execute("select 1 from duckdb_tables() where table_name = 'schema_migration'").fetchall():
+        return 0
+    ((number,),) = con.execute("select coalesce(max(number), 0) from schema_migration").fetchall()
+    return int(number)
+
+
 def install_macros(con: Connection, names: Sequence[str]) -> None:
     """Create the macros of sql/macros/, so that anyone who opens the file has them."""
     with transaction(con):

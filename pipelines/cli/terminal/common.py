@@ -204,15 +204,6 @@ def _aligned(row: Sequence[str], widths: Sequence[int], numbers: Sequence[int], 
     return "  ".join(padded).rstrip()
 
 
-def amount_of_bytes(count: float) -> str:
-    """A size for people, such as 12.3 MB; a thousand bytes make a kilobyte, as on the labels of disks."""
-    for unit in ("bytes", "kB", "MB", "GB"):
-        if abs(count) < 1000:
-            return f"{count:.0f} bytes" if unit == "bytes" else f"{count:.1f} {unit}"
-        count /= 1000
-    return f"{count:.1f} TB"
-
-
 def is_terminal() -> bool:
     """Whether messages go to a person's terminal."""
     return sys.stderr.isatty()

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from pipelines.cli.nightly.refresh import show_progress
-from pipelines.cli.terminal.common import WorkspaceOption, amount_of_bytes, note, open_workspace, say
+from pipelines.cli.terminal.common import WorkspaceOption, note, open_workspace, say
 
 
 def run(
@@ -31,14 +31,15 @@ def run(
 
     from pipelines.errors import CheckFailedError
     from pipelines.flows.upkeep.backup import back_up
+    from pipelines.flows.upkeep.disk_use import size_text
 
     with show_progress() as progress:
         made = back_up(place, folder, progress)
     for name in made.moved_back:
         note(f"{name} was just being taken in: in the backup it waits in inbox/.")
     backup = made.backup
-    say(f"Backup {backup.number} in {folder}: {len(backup.files)} files, {amount_of_bytes(backup.byte_count)}")
-    say(f"New in this folder: {amount_of_bytes(made.new_bytes)}")
+    say(f"Backup {backup.number} in {folder}: {len(backup.files)} files, {size_text(backup.byte_count)}")
+    say(f"New in this folder: {size_text(made.new_bytes)}")
     if made.left_out:
         for words in made.left_out:
             note(words)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from pipelines.cli.nightly.refresh import show_progress
-from pipelines.cli.terminal.common import amount_of_bytes, note, say, text_table
+from pipelines.cli.terminal.common import note, say, text_table
 
 if TYPE_CHECKING:
     from pipelines.flows.upkeep.backup_store import Backup
@@ -57,6 +57,7 @@ def run(
 def _list(folder: Path) -> None:
     from pipelines.errors import InputError
     from pipelines.flows.upkeep import backup_store
+    from pipelines.flows.upkeep.disk_use import size_text
 
     rows = []
     for number, path in backup_store.numbers(folder).items():
@@ -65,19 +66,21 @@ def _list(folder: Path) -> None:
         except InputError as error:
             rows.append([number, error.what, "", "", ""])
             continue
-        size = amount_of_bytes(backup.byte_count)
+        size = size_text(backup.byte_count)
         rows.append([number, _time(backup.made_at), backup.price_file_count, len(backup.files), size])
     say(text_table(["backup", "made at", "price files", "files", "size"], rows, numbers=[0, 2, 3, 4]))
     say("")
 
 
 def _say_what_it_has(backup: Backup) -> None:
+    from pipelines.flows.upkeep.disk_use import size_text
+
     taken = f", the last taken in at {_time(backup.latest_taken_at)}" if backup.latest_taken_at else ""
     waiting = sum(name.startswith("inbox/") for name in backup.files)
     say(f"Backup {backup.number}, made at {_time(backup.made_at)} by kitfare {backup.software_version}")
     say(f"  price files: {backup.price_file_count}{taken}; {waiting} more wait in inbox/")
     say(f"  models: {', '.join(backup.model_codes) or 'none'}")
-    say(f"  files: {len(backup.files)}, {amount_of_bytes(backup.byte_count)}")
+    say(f"  files: {len(backup.files)}, {size_text(backup.byte_count)}")
 
 
 def _time(text: str) -> str:
