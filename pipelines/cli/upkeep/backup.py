@@ -30,8 +30,8 @@ def run(
     place = open_workspace(workspace)
 
     from pipelines.errors import CheckFailedError
+    from pipelines.flows.runs.disk_use import size_text
     from pipelines.flows.upkeep.backup import back_up
-    from pipelines.flows.upkeep.disk_use import size_text
 
     with show_progress() as progress:
         made = back_up(place, folder, progress)

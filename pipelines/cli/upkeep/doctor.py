@@ -11,7 +11,7 @@ from pipelines.cli.terminal.common import WorkspaceOption, find_workspace, note,
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipelines.flows.upkeep.finding import Finding
+    from pipelines.flows.upkeep.check_result import CheckResult
     from pipelines.workspace import Workspace
 
 _MARKS = {"well": "ok    ", "advice": "look  ", "fault": "FAULT "}
@@ -62,18 +62,18 @@ def run(
         raise typer.Exit(code)
 
 
-def _exit_code(found: Sequence[Finding]) -> int:
+def _exit_code(found: Sequence[CheckResult]) -> int:
     standings = {finding.standing for finding in found}
     return 6 if "fault" in standings else 7 if "advice" in standings else 0
 
 
-def _say_json(place: Workspace | None, found: Sequence[Finding], corrected: Sequence[str], code: int) -> None:
+def _say_json(place: Workspace | None, found: Sequence[CheckResult], corrected: Sequence[str], code: int) -> None:
     import json
 
     content = {
         "workspace": str(place.root.resolve()) if place else None,
         "exit_code": code,
-        "findings": [
+        "checks": [
             {"code": each.code, "standing": each.standing, "text": each.text, "next_step": each.next_step}
             for each in found
         ],

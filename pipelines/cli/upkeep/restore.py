@@ -56,8 +56,8 @@ def run(
 
 def _list(folder: Path) -> None:
     from pipelines.errors import InputError
+    from pipelines.flows.runs.disk_use import size_text
     from pipelines.flows.upkeep import backup_store
-    from pipelines.flows.upkeep.disk_use import size_text
 
     rows = []
     for number, path in backup_store.numbers(folder).items():
@@ -73,7 +73,7 @@ def _list(folder: Path) -> None:
 
 
 def _say_what_it_has(backup: Backup) -> None:
-    from pipelines.flows.upkeep.disk_use import size_text
+    from pipelines.flows.runs.disk_use import size_text
 
     taken = f", the last taken in at {_time(backup.latest_taken_at)}" if backup.latest_taken_at else ""
     waiting = sum(name.startswith("inbox/") for name in backup.files)

@@ -17,12 +17,11 @@ from pathlib import Path
 from pipelines.errors import BusyError, KitfareError
 from pipelines.flows import file_lock
 from pipelines.flows.refresh import only_refresh
-from pipelines.flows.runs import run_record
+from pipelines.flows.runs import disk_use, run_record
 from pipelines.flows.runs.notices import time_text
 from pipelines.flows.scheduler import server_record
 from pipelines.flows.steps import warehouse_check
-from pipelines.flows.upkeep import disk_use
-from pipelines.flows.upkeep.finding import Finding
+from pipelines.flows.upkeep.check_result import CheckResult
 from pipelines.intake.workspace import index_vintages, night_costs
 from pipelines.plain_files import name_text
 from pipelines.warehouse import connect
@@ -41,7 +40,7 @@ _LEFTOVERS = (
 """What a process that was killed leaves half written; nobody else makes such names."""
 
 
-def examine(workspace: Workspace, now: datetime | None = None) -> list[Finding]:
+def examine(workspace: Workspace, now: datetime | None = None) -> list[CheckResult]:
     """What is true of a workspace; reads only, but for empty test files that are gone at once.
 
     Args:
@@ -49,7 +48,7 @@ def examine(workspace: Workspace, now: datetime | None = None) -> list[Finding]:
         now: UTC; the time if left out.
     """
     moment = now or run_record.utc_now()
-    parts: tuple[tuple[str, Callable[[], Iterator[Finding]]], ...] = (
+    parts: tuple[tuple[str, Callable[[], Iterator[CheckResult]]], ...] = (
         ("settings", partial(_settings, workspace)),
         ("folders", partial(_folders, workspace)),
         ("locks", partial(_locks, workspace)),
@@ -60,20 +59,20 @@ def examine(workspace: Workspace, now: datetime | None = None) -> list[Finding]:
         ("leftovers", partial(_leftovers, workspace)),
         ("server", partial(_server, workspace)),
     )
-    found: list[Finding] = []
+    found: list[CheckResult] = []
     for code, part in parts:
         try:
             found += part()
         except KitfareError as error:
-            found.append(Finding(code, "fault", " ".join(error.what.split()), error.next_step))
+            found.append(CheckResult(code, "fault", " ".join(error.what.split()), error.next_step))
         except OSError as error:
             where = f": {name_text(str(error.filename))}" if error.filename else ""
             next_step = "correct that, and run the command again"
-            found.append(Finding(code, "fault", f"The system refused: {error.strerror or error}{where}", next_step))
+            found.append(CheckResult(code, "fault", f"The system refused: {error.strerror or error}{where}", next_step))
     return found
 
 
-def correct(workspace: Workspace, findings: list[Finding]) -> list[Finding]:
+def correct(workspace: Workspace, findings: list[CheckResult]) -> list[CheckResult]:
     """Correct what is safe, and say what is true then; changes nothing while a refresh is at work.
 
     Raises:
@@ -86,23 +85,23 @@ def correct(workspace: Workspace, findings: list[Finding]) -> list[Finding]:
     return examine(workspace)
 
 
-def _settings(workspace: Workspace) -> Iterator[Finding]:
+def _settings(workspace: Workspace) -> Iterator[CheckResult]:
     settings = workspace.settings()
     if settings.notify and (words := workspace.why_no_commands()):
-        yield Finding(
+        yield CheckResult(
             "settings", "advice", words[0].upper() + words[1:], "then nobody hears of a failure by [[notify]]"
         )
     else:
-        yield Finding("settings", "well", "kitfare.toml can be used")
+        yield CheckResult("settings", "well", "kitfare.toml can be used")
 
 
-def _folders(workspace: Workspace) -> Iterator[Finding]:
+def _folders(workspace: Workspace) -> Iterator[CheckResult]:
     """Each folder is there, and can be written to; a file is made in it and removed to know."""
     missing, refused = [], []
     for name in ("inbox", "quarantine", "taken", "archive", "generations", "runs", "profiles", "tables", "models"):
         folder = workspace.root / name
         if folder.is_symlink() and not folder.exists():
-            yield Finding(
+            yield CheckResult(
                 "folders",
                 "fault",
                 f"{name}/ is a link to {folder.readlink()}, which is not there",
@@ -116,14 +115,14 @@ def _folders(workspace: Workspace) -> Iterator[Finding]:
         refused.insert(0, f"the workspace itself ({words})")
     if refused:
         next_step = "give this user the right to write there, or mount the disk for writing"
-        yield Finding("folders", "fault", f"Can't be written to: {', '.join(refused)}", next_step)
+        yield CheckResult("folders", "fault", f"Can't be written to: {', '.join(refused)}", next_step)
     if missing:
         names = ", ".join(f"{folder.name}/" for folder in missing)
-        yield Finding(
+        yield CheckResult(
             "folders", "advice", f"Missing folders: {names}", "kitfare doctor --fix makes them", partial(_make, missing)
         )
     if not refused and not missing:
-        yield Finding("folders", "well", "All folders are there and can be written to")
+        yield CheckResult("folders", "well", "All folders are there and can be written to")
 
 
 def _make(folders: list[Path]) -> None:
@@ -139,7 +138,7 @@ def _why_not_writable(folder: Path) -> str:
         return error.strerror or str(error)
 
 
-def _locks(workspace: Workspace) -> Iterator[Finding]:
+def _locks(workspace: Workspace) -> Iterator[CheckResult]:
     """Locks end with their process, so none is ever left; but some network disks have none at all."""
     with tempfile.TemporaryFile(prefix=".doctor-", dir=workspace.root) as file:
         try:
@@ -147,61 +146,61 @@ def _locks(workspace: Workspace) -> Iterator[Finding]:
         except OSError:
             is_locked = False
     if not is_locked:
-        yield Finding(
+        yield CheckResult(
             "locks",
             "fault",
             "This disk locks no files, so two refreshes could run at once",
             "move the workspace to a local disk",
         )
     elif run_record.is_running(workspace):
-        yield Finding("locks", "well", "A refresh is at work")
+        yield CheckResult("locks", "well", "A refresh is at work")
     else:
-        yield Finding("locks", "well", "No process has the workspace's lock")
+        yield CheckResult("locks", "well", "No process has the workspace's lock")
 
 
-def _disk(workspace: Workspace) -> Iterator[Finding]:
+def _disk(workspace: Workspace) -> Iterator[CheckResult]:
     needed = disk_use.needed_bytes(workspace)
     for name, free, free_files in disk_use.disks(workspace):
         words = f"{disk_use.size_text(free)} are free on the disk of {name}"
         if free < needed:
             next_step = "make room; `kitfare prune` shows what can go"
-            yield Finding("disk", "fault", f"{words}; a refresh may need {disk_use.size_text(needed)}", next_step)
+            yield CheckResult("disk", "fault", f"{words}; a refresh may need {disk_use.size_text(needed)}", next_step)
         elif free_files is not None and free_files < disk_use.LEAST_FILES:
-            yield Finding(
+            yield CheckResult(
                 "disk", "fault", f"The disk of {name} has room for {free_files} more files only", "remove files there"
             )
         else:
-            yield Finding("disk", "well", words)
+            yield CheckResult("disk", "well", words)
 
 
-def _clock(workspace: Workspace, now: datetime) -> Iterator[Finding]:
+def _clock(workspace: Workspace, now: datetime) -> Iterator[CheckResult]:
     last = disk_use.latest_time(workspace)
     if last is not None and last > now + CLOCK_SLACK:
-        yield Finding(
+        yield CheckResult(
             "clock",
             "fault",
             f"It is {time_text(now)} by this machine's clock, and a refresh has run at {time_text(last)}: the clock was set back",
             "set the clock; if it was ahead before and is right now, refreshes go on, dated before the last one",
         )
     else:
-        yield Finding("clock", "well", f"It is {time_text(now)}, after all that was recorded")
+        yield CheckResult("clock", "well", f"It is {time_text(now)}, after all that was recorded")
 
 
-def _layout(workspace: Workspace) -> Iterator[Finding]:
+def _layout(workspace: Workspace) -> Iterator[CheckResult]:
     if not workspace.warehouse.is_file():
         if (workspace.archive / "journal").is_dir():
             warehouse_check.require_every_file(workspace)
-        yield Finding("layout", "well", "No warehouse yet; the first refresh makes it")
+        yield CheckResult("layout", "well", "No warehouse yet; the first refresh makes it")
         return
     newest = connect.newest_layout()
     try:
         with connect.reader(workspace.warehouse) as con:
             layout = connect.layout_of(con)
     except BusyError:
-        yield Finding("layout", "well", "The warehouse is in use by a process now, so its layout was not read")
+        yield CheckResult("layout", "well", "The warehouse is in use by a process now, so its layout was not read")
         return
     if layout > newest:
-        yield Finding(
+        yield CheckResult(
             "layout",
             "fault",
             f"The warehouse has layout {layout}, of a newer kitfare; this one knows {newest}",
@@ -210,25 +209,27 @@ def _layout(workspace: Workspace) -> Iterator[Finding]:
         return
     warehouse_check.require_every_file(workspace)
     later = "" if layout == newest else f"; the next refresh makes it {newest}"
-    yield Finding("layout", "well", f"The warehouse has layout {layout}{later}, and every price file of the journal")
+    yield CheckResult(
+        "layout", "well", f"The warehouse has layout {layout}{later}, and every price file of the journal"
+    )
 
 
-def _published(workspace: Workspace) -> Iterator[Finding]:
+def _published(workspace: Workspace) -> Iterator[CheckResult]:
     if workspace.published.is_symlink() and not workspace.database.is_file():
-        yield Finding(
+        yield CheckResult(
             "published",
             "fault",
             "What is published is gone or not whole",
             "run `kitfare refresh`, which publishes again",
         )
     elif workspace.published.exists() and not workspace.published.is_symlink():
-        yield Finding(
+        yield CheckResult(
             "published", "fault", "published is a folder, not kitfare's link", "move it away; then `kitfare refresh`"
         )
     elif not workspace.published.is_symlink():
-        yield Finding("published", "advice", "Nothing is published yet", "run `kitfare refresh`")
+        yield CheckResult("published", "advice", "Nothing is published yet", "run `kitfare refresh`")
     else:
-        yield Finding("published", "well", f"Published: {workspace.published.readlink().name}")
+        yield CheckResult("published", "well", f"Published: {workspace.published.readlink().name}")
 
 
 def leftovers(workspace: Workspace) -> list[Path]:
@@ -236,7 +237,7 @@ def leftovers(workspace: Workspace) -> list[Path]:
     return sorted(path for pattern in _LEFTOVERS for path in workspace.root.glob(pattern))
 
 
-def _leftovers(workspace: Workspace) -> Iterator[Finding]:
+def _leftovers(workspace: Workspace) -> Iterator[CheckResult]:
     if run_record.is_running(workspace):
         return
     if found := leftovers(workspace):
@@ -246,9 +247,9 @@ def _leftovers(workspace: Workspace) -> Iterator[Finding]:
             f"Half-written files of killed processes: {len(found)}, {size} ({names}{', ...' if len(found) > 3 else ''})"
         )
         next_step = "kitfare doctor --fix removes them; most go with the next refresh too"
-        yield Finding("leftovers", "advice", words, next_step, partial(_remove_leftovers, workspace))
+        yield CheckResult("leftovers", "advice", words, next_step, partial(_remove_leftovers, workspace))
     else:
-        yield Finding("leftovers", "well", "Nothing half-written is left")
+        yield CheckResult("leftovers", "well", "Nothing half-written is left")
 
 
 def _remove_leftovers(workspace: Workspace) -> None:
@@ -260,12 +261,14 @@ def _remove_leftovers(workspace: Workspace) -> None:
             path.unlink(missing_ok=True)
 
 
-def _server(workspace: Workspace) -> Iterator[Finding]:
+def _server(workspace: Workspace) -> Iterator[CheckResult]:
     """A server's record that no process has locked is of a server that ended without tidying up, or lives on alone."""
     is_running, _ = server_record.read_record(workspace)
     place = server_record.prefect_home(workspace) / server_record.NAME
     if is_running or not place.is_file() or not place.stat().st_size:
-        yield Finding("server", "well", f"The workspace's Prefect server {'runs' if is_running else 'is not running'}")
+        yield CheckResult(
+            "server", "well", f"The workspace's Prefect server {'runs' if is_running else 'is not running'}"
+        )
         return
     try:
         process_id = int(json.loads(place.read_bytes())["process_id"])
@@ -275,7 +278,7 @@ def _server(workspace: Workspace) -> Iterator[Finding]:
     except (OSError, ValueError, KeyError, TypeError):
         lives_on = False
     if lives_on:
-        yield Finding(
+        yield CheckResult(
             "server",
             "fault",
             f"A Prefect server lives on without its schedule: process {process_id}",
@@ -283,4 +286,4 @@ def _server(workspace: Workspace) -> Iterator[Finding]:
         )
     else:
         words = "The record of a Prefect server that has ended was left"
-        yield Finding("server", "advice", words, "kitfare doctor --fix empties it", partial(os.truncate, place, 0))
+        yield CheckResult("server", "advice", words, "kitfare doctor --fix empties it", partial(os.truncate, place, 0))

@@ -8,13 +8,13 @@ from collections.abc import Iterator
 from importlib import metadata
 
 from pipelines import __version__
-from pipelines.flows.upkeep.finding import Finding
+from pipelines.flows.upkeep.check_result import CheckResult
 from pipelines.resources import resource_folder
 
 _INSTALL = "install kitfare again with the versions of requirements.lock"
 
 
-def findings() -> Iterator[Finding]:
+def findings() -> Iterator[CheckResult]:
     """What is true of the installation."""
     yield from _libraries()
     yield from _files()
@@ -22,19 +22,19 @@ def findings() -> Iterator[Finding]:
     yield from _time_zone()
 
 
-def _libraries() -> Iterator[Finding]:
+def _libraries() -> Iterator[CheckResult]:
     python = ".".join(map(str, sys.version_info[:3]))
     try:
         needed = metadata.requires("kitfare") or []
     except metadata.PackageNotFoundError:
-        yield Finding("libraries", "advice", "kitfare is not installed as a package", _INSTALL)
+        yield CheckResult("libraries", "advice", "kitfare is not installed as a package", _INSTALL)
         return
     wrong = [words for line in needed if "extra ==" not in line and (words := unmet(line))]
     if wrong:
-        yield Finding("libraries", "fault", f"Libraries are not as needed: {'; '.join(wrong)}", _INSTALL)
+        yield CheckResult("libraries", "fault", f"Libraries are not as needed: {'; '.join(wrong)}", _INSTALL)
     else:
         shown = ", ".join(f"{name} {metadata.version(name)}" for name in ("duckdb", "polars", "prefect"))
-        yield Finding("libraries", "well", f"kitfare {__version__} on Python {python}, {shown}")
+        yield CheckResult("libraries", "well", f"kitfare {__version__} on Python {python}, {shown}")
 
 
 def unmet(requirement: str) -> str:
@@ -56,15 +56,15 @@ def _numbers(version: str) -> tuple[int, ...]:
     return tuple(int(part) for part in re.findall(r"\d+", version.partition("+")[0]))
 
 
-def _files() -> Iterator[Finding]:
+def _files() -> Iterator[CheckResult]:
     for name in ("sql", "reports", "demo_inputs"):
         try:
             resource_folder(name)
         except FileNotFoundError as error:
-            yield Finding("package", "fault", str(error), _INSTALL)
+            yield CheckResult("package", "fault", str(error), _INSTALL)
 
 
-def _drawings() -> Iterator[Finding]:
+def _drawings() -> Iterator[CheckResult]:
     """Vega's own fonts measure the text of drawings: a drawing whose words take no room has none."""
     import vl_convert
 
@@ -82,21 +82,21 @@ def _drawings() -> Iterator[Finding]:
     try:
         is_measured = width("wide words " * 8) > width("x")
     except Exception as error:
-        yield Finding("fonts", "fault", f"Drawings can't be made: {str(error).splitlines()[0]}", _INSTALL)
+        yield CheckResult("fonts", "fault", f"Drawings can't be made: {str(error).splitlines()[0]}", _INSTALL)
         return
     if is_measured:
-        yield Finding("fonts", "well", "Drawings are made, and their fonts are found")
+        yield CheckResult("fonts", "well", "Drawings are made, and their fonts are found")
     else:
-        yield Finding("fonts", "fault", "The fonts of drawings are not found: texts would overlap", _INSTALL)
+        yield CheckResult("fonts", "fault", "The fonts of drawings are not found: texts would overlap", _INSTALL)
 
 
-def _time_zone() -> Iterator[Finding]:
+def _time_zone() -> Iterator[CheckResult]:
     from tzlocal import get_localzone_name
 
     try:
-        yield Finding("time zone", "well", f"The time zone is {get_localzone_name()}")
+        yield CheckResult("time zone", "well", f"The time zone is {get_localzone_name()}")
     except Exception:
-        yield Finding(
+        yield CheckResult(
             "time zone",
             "advice",
             "This machine's time zone has no name, so `kitfare schedule` needs --time-zone",

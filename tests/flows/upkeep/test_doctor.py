@@ -15,10 +15,10 @@ from typer.testing import CliRunner
 from pipelines.cli.main import app
 from pipelines.errors import BusyError
 from pipelines.flows.refresh import only_refresh
-from pipelines.flows.runs import run_record
+from pipelines.flows.runs import disk_use, run_record
 from pipelines.flows.scheduler import server_record
-from pipelines.flows.upkeep import disk_use, doctor, installation
-from pipelines.flows.upkeep.finding import Finding
+from pipelines.flows.upkeep import doctor, installation
+from pipelines.flows.upkeep.check_result import CheckResult
 from pipelines.warehouse import connect
 from pipelines.workspace import Workspace
 from tests.builders.workspaces import make_workspace
@@ -38,7 +38,7 @@ def place(tmp_path: Path) -> Workspace:
     return found
 
 
-def look(place: Workspace, code: str, **named: Any) -> Finding:
+def look(place: Workspace, code: str, **named: Any) -> CheckResult:
     (found,) = [each for each in doctor.examine(place, **named) if each.code == code]
     return found
 
@@ -167,7 +167,7 @@ def test_the_command_has_a_line_for_each_and_says_the_worst_by_its_code(place: W
     result = called("--json")
     content = json.loads(result.stdout)
     assert result.exit_code == content["exit_code"] == 7 and content["corrected"] == []
-    assert {"code", "standing", "text", "next_step"} == set(content["findings"][0])
+    assert {"code", "standing", "text", "next_step"} == set(content["checks"][0])
     result = called("--fix")
     assert result.exit_code == 0 and "Corrected: leftovers." in result.stdout, result.output
     (place.root / "kitfare.toml").write_text("nonsense = 1\n")

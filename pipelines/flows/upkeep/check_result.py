@@ -10,7 +10,7 @@ Standing = Literal["well", "advice", "fault"]
 
 
 @dataclass(frozen=True)
-class Finding:
+class CheckResult:
     """One line about one thing.
 
     Args:
