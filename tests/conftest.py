@@ -22,6 +22,7 @@ MARKED_PATHS = {
     "tests/planner/test_several_orders.py": ("slow",),
     "tests/demo/test_demo_exports_whole.py": ("slow",),
     "tests/demo/test_demo_wheel.py": ("slow",),
+    "tests/faults/test_backup_meanwhile.py": ("slow",),
     "tests/flows/scheduler/test_attack_by_another_user.py": ("flows", "slow"),
     "tests/flows/scheduler/test_clock_changes.py": ("slow",),
     "tests/flows/test_exports_that_wait.py": ("slow",),

@@ -38,8 +38,8 @@ ROOMS = {
     "trends": "months < index_numbers | prices < model_index < outlook",
     "insight": "replanning < (cost_parts < what_if) | flexibility | together | over_time",
     "reporting": "basis < drawings < sections < orders < model_pages | month",
-    "flows": "file_lock | month < runs < watch_news < recorded | steps < refresh < scheduler",
-    "cli": "terminal < start | nightly | ask",
+    "flows": "file_lock | month < runs < watch_news < recorded | steps < refresh < scheduler < upkeep",
+    "cli": "terminal < start | (nightly < upkeep) | ask",
 }
 
 

@@ -1,5 +1,5 @@
 """The command line: one module per command, heavy imports inside the functions.
 
 In: arguments. Out: text on the terminal, and an exit code (main). May import every room; inside, terminal < start,
-nightly, ask < main.
+(nightly < upkeep), ask < main.
 """

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from pipelines.errors import is_interrupt
 from pipelines.flows import watch_news
-from pipelines.flows.runs import delivery, notices, run_record
+from pipelines.flows.runs import delivery, disk_use, notices, run_record
 from pipelines.flows.runs.run_record import Outcome, Recorder, Run
 from pipelines.warehouse import connect
 from pipelines.warehouse.price_history import load, messages
@@ -99,6 +99,7 @@ def _write_success(report: Report, found: tuple[messages.Message, ...], files: t
     return report.update(
         outcome=report.outcome,
         ended_at=run_record.utc_now(),
+        used_bytes=disk_use.bytes_of(report.workspace.root),
         messages=found,
         files=files,
         notes=tuple(text for text in report.sentences if text not in texts),

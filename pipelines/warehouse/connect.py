@@ -21,6 +21,12 @@ from pipelines.errors import BusyError, KitfareError, UsageError
 from pipelines.resources import resource_folder, sql_text, sql_texts
 
 Connection = duckdb.DuckDBPyConnection
+
+
+class NewerLayoutError(KitfareError):
+    """A newer kitfare made the warehouse."""
+
+
 DATABASE_ERRORS = (duckdb.Error, KitfareError)
 """What opening or reading a damaged database raises."""
 
@@ -176,23 +182,44 @@ def migrate(con: Connection) -> None:
     """Bring the tables up to date: every file of sql/migrations/ not yet recorded runs once, in order of its number.
 
     Raises:
-        KitfareError: the database records a migration that this version does not know.
+        NewerLayoutError: the database records a migration that this version does not know.
     """
+    require_known_layout(con)
     con.execute("create table if not exists schema_migration (number integer primary key, file_name varchar not null)")
-    known = dict(_migration_files())
     done = {number for (number,) in con.execute("select number from schema_migration").fetchall()}
-    if done - known.keys():
-        raise KitfareError(
-            "the warehouse was made by a newer version of kitfare",
-            where=f"migration {max(done - known.keys())}",
-            state="nothing was changed",
-            next_step="install that version, or run `kitfare rebuild`",
-        )
-    for number, name in sorted(known.items()):
+    for number, name in _migration_files():
         if number not in done:
             with transaction(con):
                 con.execute(sql_text(f"migrations/{name}"))
                 con.execute("insert into schema_migration values (?, ?)", [number, name])
+
+
+def require_known_layout(con: Connection) -> None:
+    """Refuse a warehouse of a newer kitfare before anything is written.
+
+    Raises:
+        NewerLayoutError: the database records a migration that this version does not know.
+    """
+    if (layout := layout_of(con)) > newest_layout():
+        raise NewerLayoutError(
+            "the warehouse was made by a newer version of kitfare",
+            where=f"layout {layout}; this version knows {newest_layout()}",
+            state="nothing was changed",
+            next_step="install that version; or, to go on with this one, run `kitfare rebuild`",
+        )
+
+
+def newest_layout() -> int:
+    """The number of the last migration this version knows: what it makes of a warehouse, and what a workspace's layout is called."""
+    return max(number for number, _ in _migration_files())
+
+
+def layout_of(con: Connection) -> int:
+    """The number of the last migration that a database has had; 0 if it had none."""
+    if not con.execute("select 1 from duckdb_tables() where table_name = 'schema_migration'").fetchall():
+        return 0
+    ((number,),) = con.execute("select coalesce(max(number), 0) from schema_migration").fetchall()
+    return int(number)
 
 
 def install_macros(con: Connection, names: Sequence[str]) -> None:

@@ -146,3 +146,17 @@ def test_no_archived_price_file_is_read(place: Any) -> None:
 def test_a_warehouse_that_another_program_has_open_is_busy_and_not_lost(place: Any) -> None:
     with connect.writer(place.warehouse), pytest.raises(BusyError):
         warehouse_check.require_every_file(place)
+
+
+def test_a_warehouse_of_a_newer_version_is_refused_and_a_rebuild_makes_one_of_this(place: Any) -> None:
+    with connect.writer(place.warehouse) as con:
+        con.execute("insert into schema_migration values (999, '999_future.sql')")
+    (place.root / "kitfare.toml").write_text((place.root / "kitfare.toml").read_text() + "# changed\n")
+    before = files_of(place)
+    result = CliRunner().invoke(app, ["refresh", "--workspace", str(place.root)])
+    assert result.exit_code == 1 and "newer version of kitfare" in result.stderr and "layout 999" in result.stderr
+    assert {path: content for path, content in files_of(place).items() if path.name != ".refresh.lock"} == {
+        path: content for path, content in before.items() if path.name != ".refresh.lock"
+    }
+    rebuild(place, replace=True)
+    night(place, 3)

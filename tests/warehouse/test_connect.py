@@ -86,8 +86,10 @@ def test_a_new_warehouse_has_all_its_tables_or_is_not_there(path: Any, monkeypat
 def test_a_warehouse_of_a_newer_version_is_refused(path: Any) -> None:
     with connect.writer(path) as con:
         con.execute("insert into schema_migration values (999, '999_future.sql')")
-    with pytest.raises(KitfareError, match="newer version"), connect.writer(path):
+    before = path.read_bytes()
+    with pytest.raises(KitfareError, match="newer version") as refused, connect.writer(path):
         pass
+    assert "layout 999" in str(refused.value) and path.read_bytes() == before
 
 
 def test_every_connection_states_its_limits(path: Any) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from pipelines.cli.nightly.status_facts import facts, say_facts
 from pipelines.cli.terminal.common import WorkspaceOption, note, open_workspace, say, text_table
 
 if TYPE_CHECKING:
@@ -49,13 +50,14 @@ def run(
     notify: Annotated[
         bool, typer.Option("--notify", help="Pass on what [[notify]] in kitfare.toml asks for; for cron.")
     ] = False,
-    json_output: Annotated[bool, typer.Option("--json", help="Print the concerns as JSON, for programs.")] = False,
+    json_output: Annotated[bool, typer.Option("--json", help="Print the same as JSON, for programs.")] = False,
     workspace: WorkspaceOption = None,
 ) -> None:
     """Show what is wrong, the last refresh, and what waits for you.
 
     The first line is the worst thing that is true. The others follow: failed or overdue refreshes, old prices, vendors silent beyond
-    their own rhythm, exports that wait for a decision, quarantined rows, suspect prices. Nothing is changed.
+    their own rhythm, models whose plan failed a check, exports that wait for a decision, quarantined rows, suspect prices, a disk that
+    is or soon will be full. Below stand disk use, how fast it grows, the next run, and versions. Nothing is changed.
 
     With --exit-code it ends with 6 if what is published is not kept up to date, with 7 if something waits for a person, else with 0.
     With --notify, those whom [[notify]] names hear of a failed or overdue refresh, as they do after each refresh.
@@ -106,6 +108,7 @@ def _say_json(place: Workspace, found: Sequence[Concern]) -> None:
             "ended_at": last.ended_at.isoformat() if last.ended_at else None,
             "messages": [message.text for message in last.messages],
         },
+        **facts(place),
     }  # fmt: skip
     typer.echo(json.dumps(content, indent=2))
 
@@ -125,6 +128,7 @@ def _say_all(place: Workspace) -> None:
     from pipelines.flows.scheduler.local_prefect import running_server
 
     say(f"Prefect server: {running_server(place) or 'not running'}")
+    say_facts(facts(place))
 
 
 def _inbox(place: Workspace) -> str:

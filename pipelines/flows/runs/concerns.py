@@ -13,7 +13,7 @@ from statistics import median
 from typing import Any, Literal
 
 from pipelines.errors import KitfareError, SettingsError
-from pipelines.flows.runs import delivery, notices, run_record
+from pipelines.flows.runs import delivery, disk_use, notices, run_record
 from pipelines.flows.runs.notices import time_text
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import workspace_files
@@ -31,6 +31,8 @@ RHYTHM_EXPORTS = 21
 """The latest exports of a vendor that show how often it usually sends one."""
 LEAST_EXPORTS = 3
 """With fewer, a vendor has no rhythm yet."""
+SOON_DAYS = 60
+"""A disk that is full sooner is a concern."""
 NAMED = 5
 """Vendors named in one concern."""
 
@@ -51,6 +53,11 @@ select
     count(distinct file_hash) filter (where record_number <> 0) as file_count,
     count(distinct file_hash) filter (where record_number = 0) as whole_count
 from quarantined_row where not is_corrected
+"""
+_REFUSED = """
+select distinct model_code from model_cost
+where plan_status = 'refused' and priced_on = (select max(priced_on) from model_cost)
+order by model_code
 """
 _SUSPECTS = "select count(*) as suspect_count from suspect_price where valid_to_on is null and cleared_from_on is null"
 
@@ -85,6 +92,7 @@ def concerns(workspace: Workspace, now: datetime | None = None) -> list[Concern]
         *_settings(workspace),
         *_warehouse(workspace),
         *_published(workspace, rules, moment),
+        *_disk(workspace, moment),
         *_notices(workspace),
         *_records(workspace),
     ]
@@ -180,6 +188,9 @@ def _of_generation(workspace: Workspace, ask: Asked, rules: RefreshSettings, now
     if counts["row_count"] or counts["whole_count"]:
         rows = f"{counts['row_count']} rows of {counts['file_count']} files"
         yield Concern("quarantined", "waits", f"Quarantined: {rows}, and {counts['whole_count']} whole files")
+    if refused := ask(_REFUSED):
+        named = ", ".join(row["model_code"] for row in refused[:NAMED]) + (", ..." if len(refused) > NAMED else "")
+        yield Concern("models", "waits", f"Models with a plan that failed a check and must not be used: {named}")
     (suspects,) = ask(_SUSPECTS)
     if suspects["suspect_count"]:
         yield Concern("suspects", "known", f"Suspect prices that stay out of plans: {suspects['suspect_count']}")
@@ -224,6 +235,20 @@ def silent_vendors(ask: Asked, today: date) -> list[str]:
         if today - days[-1] > timedelta(days=2 * usual + 1):
             found.append(f"{vendor} (last export {days[-1]}, usually every {_days(usual)})")
     return found
+
+
+def _disk(workspace: Workspace, now: datetime) -> Iterator[Concern]:
+    """The disk of the workspace, if it has too little room for a refresh, or soon will."""
+    needed = disk_use.needed_bytes(workspace)
+    for name, free, _ in disk_use.disks(workspace):
+        words = f"{disk_use.size_text(free)} are free on the disk of {name}"
+        if free < needed:
+            yield Concern("disk", "waits", f"{words}; a refresh may need {disk_use.size_text(needed)}")
+    use = disk_use.growth(workspace)
+    today = local_date(now)
+    full_on = use.full_on(disk_use.free_bytes(workspace), today) if use else None
+    if full_on is not None and (full_on - today).days < SOON_DAYS:
+        yield Concern("disk", "waits", f"The disk will be full about {full_on}, as the workspace grew lately")
 
 
 def _notices(workspace: Workspace) -> Iterator[Concern]:

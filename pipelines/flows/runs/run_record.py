@@ -77,6 +77,7 @@ class Run:
         notes: what else it reported; the next run would find it again.
         shown_at: when the messages were shown, by a run that succeeded; None until then.
         news: what watches found, until it is known whether it was published; see :mod:`pipelines.flows.watch_news`.
+        used_bytes: what the workspace took on its disks at the end of a run that succeeded.
         notices: by kind ("failed", "overdue" after this run, "watches").
     """
 
@@ -95,6 +96,7 @@ class Run:
     notes: tuple[str, ...] = ()
     shown_at: datetime | None = None
     news: dict[str, Any] | None = None
+    used_bytes: int | None = None
     notices: dict[str, Notice] = field(default_factory=dict)
 
     @property

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
 from pipelines.flows.runs.delivery import watch_over
+from pipelines.flows.scheduler import next_run
 from pipelines.flows.scheduler.local_prefect import SERVED_WORKSPACE, own_server, server_ended
 from pipelines.flows.scheduler.server_record import NAME, prefect_home
 from pipelines.workspace import Workspace
@@ -90,6 +91,7 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
             if workspace.settings().prefect.dashboard:
                 say(f"Dashboard: {os.environ['PREFECT_API_URL'].removesuffix('/api')}")
                 say(f'It asks for the "secret" in {prefect_home(workspace) / NAME}, which is a new one at each start.')
+            next_run.write_times(workspace, times.at, times.zone)
             _serve(workspace, times, say)
         except (KeyboardInterrupt, SystemExit):
             pass
@@ -99,6 +101,7 @@ def serve_schedule(workspace: Workspace, times: Times, say: Callable[[str], None
             ended.set()
         finally:
             done.set()
+            next_run.forget_times(workspace)
     if ended.is_set():
         raise _server_ended(workspace)
     say("The schedule has ended.")

@@ -19,6 +19,7 @@ def require_every_file(workspace: Workspace) -> None:
 
     Raises:
         InputError: files are missing, or the warehouse can't be read.
+        NewerLayoutError: a newer kitfare made the warehouse.
         BusyError: another process has the warehouse open.
     """
     taken_in = {reading.file_hash for reading in journal.read_journal(workspace.archive).readings}
@@ -37,8 +38,9 @@ def _received(workspace: Workspace) -> frozenset[str]:
         return frozenset()
     try:
         with connect.reader(path) as con:
+            connect.require_known_layout(con)
             return file_dates.received_files(con) if connect.is_made(con) else frozenset()
-    except BusyError:
+    except (BusyError, connect.NewerLayoutError):
         raise
     except connect.DATABASE_ERRORS as error:
         if not os.access(path, os.R_OK | os.W_OK):

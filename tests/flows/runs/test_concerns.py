@@ -22,6 +22,7 @@ from pipelines.workspace import Workspace
 from schemas.contract import Contract
 from schemas.inputs.vendors import VENDOR_CLOSURES, VENDORS
 from schemas.published.intake import QUARANTINED_ROW, VENDOR_EXPORT
+from schemas.published.plans import MODEL_COST
 from schemas.published.price_history import SUSPECT_PRICE
 from schemas.published.runs import REFRESH_RUN
 from schemas.validate import empty_frame
@@ -103,6 +104,18 @@ def test_a_failed_refresh_comes_first_and_then_what_waits(place: Workspace) -> N
     assert found[0].text.endswith(" failed: a table is wrong where: parts.csv:3")
     assert found[1].text == "Quarantined: 1 rows of 1 files, and 1 whole files"
     assert exit_code(found[1:]) == 7 and exit_code(found[2:]) == 0
+
+
+def test_a_model_whose_plan_was_refused_is_named(place: Workspace) -> None:
+    costs = {name: 1 for name, kind in empty_frame(MODEL_COST).schema.items() if kind.is_decimal()}
+    rows = {**costs, "priced_on": TODAY, "currency_code": "EUR"}
+    refused = rows_of(
+        MODEL_COST,
+        {**rows, "model_code": "tug", "plan_status": "refused"},
+        {**rows, "model_code": "hut", "plan_status": "proven"},
+    )
+    published(place, model_cost=refused)
+    assert text_of(place, "models") == "Models with a plan that failed a check and must not be used: tug"
 
 
 def test_a_later_success_ends_a_failure(place: Workspace) -> None:
