@@ -61,7 +61,7 @@ def test_prices_of_all_models(moves: list[PriceMove], sentence: str | None) -> N
     assert words(prices_together(moves, MONTH)) == ([sentence] if sentence else [])
 
 
-def test_who_moved_furthest_is_named_only_where_it_can_be_told() -> None:
+def test_who_moved_furthest_is_named_only_where_it_is_known() -> None:
     assert words(prices_apart([price("A", 3, 3.2), price("B", 1, 2.9)])) == ["Prices rose most for A: 3.0 to 3.2 %."]
     assert words(prices_apart([price("A", 3, 3.2), price("B", 1, 3.1), price("C", 1)])) == [
         "Prices rose most for A and B: 1.0 to 3.2 %."

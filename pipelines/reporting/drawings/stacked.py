@@ -1,4 +1,4 @@
-"""Stacked bars to both sides of zero: what each cause adds to a change. Stripes and order tell causes apart, not colour alone."""
+"""Stacked bars to both sides of zero: what each cause adds to a change. Causes differ by stripes and order, not by colour alone."""
 
 from __future__ import annotations
 

@@ -126,7 +126,7 @@ def prices_together(prices: Sequence[PriceMove], month: str) -> list[MainPoint]:
 
 
 def prices_apart(prices: Sequence[PriceMove]) -> list[MainPoint]:
-    """Whose prices moved furthest up or down; several models where they can't be told apart, none where too many can't."""
+    """Whose prices moved furthest up or down; several models where any of them may be first, none where too many may."""
     found = []
     for sign, words in ((1, "rose"), (-1, "fell")):
         moved = [move for move in prices if _direction(move.between) == sign]
