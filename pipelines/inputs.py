@@ -247,8 +247,8 @@ def _is_settled(
     on = decided[number, element]
     same = [each for each, other in lines.items() if other == element]
     if not same and number in lines:
-        # Of another element now: a decision of its own about the number settles the old one.
-        return any(line_of.get(each) == number and decided[each] >= on for each in decided)
+        # Of another element now: a decision made about that settles the old one; one that came from another line does not.
+        return any(line_of.get(each) == each[0] == number and decided[each] >= on for each in decided)
     return bool(same) and all(
         any(line_of.get(each) == line and decided[each] > on for each in decided) for line in same
     )

@@ -65,6 +65,12 @@ def test_a_changed_colour_puts_the_decision_aside_until_the_line_is_decided_agai
     assert not reasons(revised({1: RED}, {1: ("brick", "blue", 4)}, again))
 
 
+def test_a_decision_that_came_from_another_line_settles_nothing() -> None:
+    model = revised({1: RED, 2: BLUE}, {2: RED}, decided((1, "any"), (2, "any")))
+    assert rules(model) == {2: "any"}
+    assert reasons(model) == {2: "line 2 is brick in red now, and no line is plate in blue"}
+
+
 def test_joined_lines_keep_only_what_both_had() -> None:
     old, new = {1: RED, 2: RED}, {1: ("brick", "red", 8)}
     assert rules(revised(old, new, decided((1, "any"), (2, "any")))) == {1: "any"}
