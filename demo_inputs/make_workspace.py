@@ -9,7 +9,8 @@ from datetime import date, timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from pipelines.settings import Buyer, JointOrder, RefreshSettings, ReportSettings, Settings
+from pipelines.settings import Buyer, JointOrder, Settings
+from pipelines.settings_refresh import RefreshSettings, ReportSettings
 from pipelines.settings_text import model_toml, settings_toml
 from pipelines.settings_watches import Watch
 

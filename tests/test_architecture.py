@@ -27,7 +27,7 @@ MOST_MODULES = 14
 ROOMS = {
     "": (
         "pipelines | errors | money < schemas"
-        " < plain_files, file_faults < settings_base < settings_plausibility | settings_prefect | settings_watches < settings"
+        " < plain_files, file_faults < settings_base < settings_plausibility | settings_refresh | settings_watches < settings"
         " < workspace | settings_text | inputs | resources | workers"
         " < intake | warehouse | (costing < demand < planner < planning) | trends < insight < reporting < flows < cli"
     ),

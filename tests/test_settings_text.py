@@ -22,14 +22,12 @@ from pipelines.settings import (
     JointOrder,
     ListVersion,
     ModelSettings,
-    RefreshSettings,
-    ReportSettings,
     Scenario,
     Settings,
 )
 from pipelines.settings_base import Strict, load_toml
 from pipelines.settings_plausibility import PlausibilitySettings
-from pipelines.settings_prefect import PrefectSettings
+from pipelines.settings_refresh import PrefectSettings, RefreshSettings, ReportSettings
 from pipelines.settings_text import model_toml, settings_toml
 from pipelines.settings_watches import Notify, Watch, WatchNews
 from schemas.contract import FIRST_DAY, LAST_DAY

@@ -149,8 +149,8 @@ def _past_costs(page_data: PageData, model: ReportedModel, buyer: Buyer, best: R
 
 
 def _extremes(page_data: PageData, buyer: Buyer) -> str:
-    """Whose headline cost is surely the lowest or highest for how long; of several such spells the one that most models share."""
-    spells: dict[str, list[str]] = {}
+    """Whose headline cost is surely the lowest or highest for how long; of several such findings the one that most models share."""
+    found: dict[str, list[str]] = {}
     for model in page_data.models:
         now = page_data.headline_plan(model.code, buyer.buyer_code)
         if now is None or page_data.cost_is_withheld(now):
@@ -161,10 +161,10 @@ def _extremes(page_data: PageData, buyer: Buyer) -> str:
             is_known = plan is not None and change_between(page_data, plan, now) is not None
             earlier.append((month_name(f"{on:%Y-%m}"), cost_interval(plan) if plan is not None and is_known else None))
         if words := lowest_since(earlier, cost_interval(now)):
-            spells.setdefault(words, []).append(model.title)
-    if not spells:
+            found.setdefault(words, []).append(model.title)
+    if not found:
         return ""
-    words, titles = max(spells.items(), key=lambda item: len(item[1]))
+    words, titles = max(found.items(), key=lambda item: len(item[1]))
     who = titles[0] if len(titles) == 1 else f"{len(titles)} of {count(len(page_data.models), 'model')}"
     return f"For {who} this is {words} month ends." if " of " in words else f"For {who} this is {words}."
 

@@ -1,4 +1,4 @@
-"""The costs behind the public pages as files for whoever wants to reckon with them, and how they may be quoted."""
+"""The costs behind the public pages as files for whoever wants to calculate with them, and how they may be quoted."""
 
 from __future__ import annotations
 

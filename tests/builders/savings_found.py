@@ -8,7 +8,7 @@ import polars as pl
 
 from pipelines.insight.flexibility.savings import flexibility_savings
 from pipelines.planning.scenarios import plan_model
-from pipelines.settings import RefreshSettings
+from pipelines.settings_refresh import RefreshSettings
 from schemas.all_tables import SAVING_CONTRACTS
 from schemas.validate import polars_schema
 from tests.builders.markets import (

@@ -18,7 +18,8 @@ from pipelines.planner import solve
 from pipelines.planning import night, plan_tables
 from pipelines.planning.night import plan_night
 from pipelines.planning.plan_tables import PLAN_CONTRACTS
-from pipelines.settings import Buyer, RefreshSettings, Scenario
+from pipelines.settings import Buyer, Scenario
+from pipelines.settings_refresh import RefreshSettings
 from tests.builders.markets import (
     BUYER,
     DAY,

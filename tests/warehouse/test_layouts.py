@@ -19,7 +19,7 @@ ROWS_WHOLE, REFERENCES_AT_FOLD = 4, 5
 
 def files() -> list[Any]:
     """Exports of one vendor: an offer that goes on, one that changes its price, one that ends and one that comes."""
-    days = [
+    days: list[list[dict[str, Any]]] = [
         [{}, {"part_code": "2"}, {"part_code": "3"}],
         [{}, {"part_code": "2", "unit_price": Decimal("0.75")}],
         [{}, {"part_code": "2", "unit_price": Decimal("0.75")}, {"part_code": "9"}],

@@ -17,7 +17,7 @@ from pipelines.flows.runs import delivery, disk_use, notices, run_record
 from pipelines.flows.runs.notices import time_text
 from pipelines.intake.archiving import journal
 from pipelines.intake.workspace import workspace_files
-from pipelines.settings import RefreshSettings
+from pipelines.settings_refresh import RefreshSettings
 from pipelines.warehouse.publishing.query import Asked, asking
 from pipelines.workspace import Workspace
 from schemas.inputs.price_decisions import ACCEPTED_EXPORTS

@@ -33,7 +33,7 @@ from pipelines.flows.month import month_before, report_of
 from pipelines.flows.refresh import Progress, RefreshOutcome, no_progress, refresh
 from pipelines.flows.runs.notices import settings_or_last
 from pipelines.flows.runs.run_record import mark_shown
-from pipelines.settings_prefect import PrefectSettings
+from pipelines.settings_refresh import PrefectSettings
 from pipelines.workers import end_with_parent
 from pipelines.workspace import PRIVATE, Workspace
 

@@ -10,14 +10,14 @@ from pipelines.reporting.basis.page_tables import day
 
 
 @dataclass(frozen=True)
-class Made:
+class AsOf:
     """What a page says of its prices; after ``until`` (ISO date, or empty) its script warns that the page is out of date."""
 
     words: str
     until: str = ""
 
 
-def made_of(page_data: PageData, *, is_report: bool = False) -> Made | None:
+def made_of(page_data: PageData, *, is_report: bool = False) -> AsOf | None:
     """From which prices the pages are made; None while nothing is priced.
 
     The day comes from the priced date and ``stale_after_days``, never from the clock: the same inputs give the same page.
@@ -29,6 +29,6 @@ def made_of(page_data: PageData, *, is_report: bool = False) -> Made | None:
     if page_data.today is None:
         return None
     if is_report:
-        return Made(f"Made from prices up to {day(page_data.today)}. Later corrections are not in it.")
+        return AsOf(f"Made from prices up to {day(page_data.today)}. Later corrections are not in it.")
     last = page_data.today + timedelta(days=page_data.settings.refresh.stale_after_days)
-    return Made(f"Prices up to {day(page_data.today)}. Out of date after {day(last)}.", last.isoformat())
+    return AsOf(f"Prices up to {day(page_data.today)}. Out of date after {day(last)}.", last.isoformat())

@@ -12,7 +12,8 @@ import polars as pl
 
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.money import round_money
-from pipelines.settings import Buyer, ReportSettings, Settings
+from pipelines.settings import Buyer, Settings
+from pipelines.settings_refresh import ReportSettings
 from schemas.all_tables import ALL_PUBLISHED, SAVING_CONTRACTS, WORKSPACE_TABLES
 from schemas.published.keys import PLAN_KEY
 from schemas.published.plans import MODEL_COST, PLAN_LINE, PLAN_PURCHASE, PLAN_VENDOR, SECOND_SOURCE, UNFILLED_LINE
