@@ -54,7 +54,7 @@ def test_help_lists_every_command_in_its_group_and_every_exit_code() -> None:
 
 
 def test_every_module_with_a_command_is_in_a_group() -> None:
-    folders = [Path(main.__file__).parent / name for name in ("start", "nightly", "ask")]
+    folders = [Path(main.__file__).parent / name for name in ("start", "nightly", "ask", "upkeep")]
     paths = [path for folder in folders for path in folder.glob("*.py")]
     assert {path.stem for path in paths if "\ndef run(" in path.read_text(encoding="utf-8")} == set(COMMANDS)
 
@@ -129,7 +129,7 @@ def test_outside_a_workspace_the_message_names_the_next_step(arguments: Any, tmp
 
 
 def test_every_command_on_a_workspace_takes_one() -> None:
-    for command in set(COMMANDS) - {"init", "dictionary", "plan", "index"}:
+    for command in set(COMMANDS) - {"init", "dictionary", "plan", "index", "restore"}:
         assert "--workspace DIR" in CliRunner().invoke(app, [command, "--help"]).stdout
 
 
