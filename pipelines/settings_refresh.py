@@ -61,6 +61,18 @@ class RefreshSettings(Strict):
         le=36500,
         description="How many days a file stays in taken/ after it was taken in. The archive keeps its content for good.",
     )
+    keep_plans_days: int = Field(
+        90,
+        ge=1,
+        le=36500,
+        description="`kitfare prune` removes kept plans that no refresh has used for so many days; they can be made again.",
+    )
+    keep_old_warehouse_days: int = Field(
+        30,
+        ge=0,
+        le=36500,
+        description="`kitfare prune` removes the old warehouse that a rebuild left, after so many days.",
+    )
 
     @field_validator("priced_on")
     @classmethod

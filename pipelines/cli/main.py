@@ -15,7 +15,7 @@ from pipelines.cli.ask import dictionary, index, plan, query, trace, whatif
 from pipelines.cli.nightly import accept, open, publish, rebuild, refresh, report, schedule, status, verify, withdraw
 from pipelines.cli.start import add, decide, init, inspect
 from pipelines.cli.terminal.common import printable
-from pipelines.cli.upkeep import backup, doctor, restore
+from pipelines.cli.upkeep import backup, doctor, prune, restore
 
 EXIT_CODES = """Exit codes: 0 done; 1 it could not be done; 2 wrong use; 3 an input or a setting is wrong;
 4 another refresh is at work; 5 a plan or a check failed, so nothing was published; 6 with doctor or
@@ -27,7 +27,7 @@ COMMANDS = {
     "Start": (init, add, inspect, dictionary),
     "Every day": (refresh, status, open, report, publish, schedule),
     "Ask": (plan, whatif, trace, query, index),
-    "Look after": (decide, accept, withdraw, verify, rebuild, backup, restore, doctor),
+    "Look after": (decide, accept, withdraw, verify, rebuild, backup, restore, doctor, prune),
 }
 """The modules of the commands by what one does with them, in the order of the help."""
 

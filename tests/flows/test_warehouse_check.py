@@ -160,3 +160,26 @@ def test_a_warehouse_of_a_newer_version_is_refused_and_a_rebuild_makes_one_of_th
     }
     rebuild(place, replace=True)
     night(place, 3)
+
+
+def test_an_archive_that_is_gone_is_not_begun_anew(place: Any) -> None:
+    """As when its disk is not mounted: an empty folder is in its place. A new journal there would forget all that was taken in."""
+    place.archive.rename(place.root / "elsewhere")
+    place.archive.mkdir()
+    with pytest.raises(InputError, match="the archive has no journal") as refused:
+        night(place, 3)
+    assert "kitfare restore" in refused.value.next_step and list(place.archive.iterdir()) == []
+    place.archive.rmdir()
+    (place.root / "elsewhere").rename(place.archive)
+    night(place, 3)
+
+
+@pytest.mark.parametrize("name", ["inbox", "taken", "quarantine", "archive", "generations"])
+def test_a_share_that_vanished_is_named(place: Any, name: str) -> None:
+    folder = place.root / name
+    if folder.exists():
+        folder.rename(place.root / "elsewhere")
+    folder.symlink_to("/nowhere/share")
+    with pytest.raises(InputError, match=f"{name} is a link that leads nowhere") as refused:
+        night(place, 3)
+    assert "share" in refused.value.next_step and "published stays" in refused.value.state

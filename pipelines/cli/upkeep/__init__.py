@@ -1,4 +1,4 @@
-"""Commands that look after a workspace: backup, restore, doctor.
+"""Commands that look after a workspace: backup, restore, doctor, prune.
 
-In: a workspace, a folder of backups. Out: a backup; a restored workspace; what is wrong and what to do. May import terminal and every room before cli.
+In: a workspace, a folder of backups. Out: a backup; a restored workspace; what is wrong and what to do; what may go. May import terminal and every room before cli.
 """

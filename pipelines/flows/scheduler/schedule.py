@@ -7,11 +7,12 @@ import os
 import signal
 import subprocess
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import time
+from datetime import UTC, datetime, time
 from typing import Any
+from uuid import UUID
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipelines.errors import KitfareError, UsageError
@@ -40,6 +41,15 @@ class Times:
     def monthly(self) -> str:
         """The first of the month."""
         return f"{self.at.minute} {self.at.hour} 1 * *"
+
+
+@dataclass(frozen=True)
+class Missed:
+    """A run that was due while nothing ran."""
+
+    expected_at: datetime
+    is_monthly: bool
+    run_id: UUID
 
 
 def times_from(at: str, zone: str | None) -> Times:
@@ -133,10 +143,50 @@ def _serve(workspace: Workspace, times: Times, say: Callable[[str], None]) -> No
             parameters=parameters,
             entrypoint_type=EntrypointType.MODULE_PATH,
         )
+    cancel_missed(say)
     say(f"Refresh every night at {times.at:%H:%M} {times.zone}; on the 1st also the report of the month before.")
     say("Leave this running; Ctrl-C ends it.")
     with suppress(KeyboardInterrupt, TerminationSignal):
         asyncio.run(runner.start())
+
+
+def cancel_missed(say: Callable[[str], None]) -> None:
+    """Let one run catch up with all nights on which nothing ran, or Prefect would start each of them, one after the other.
+
+    A refresh takes in every file that waits, so one does for all.
+    """
+    from prefect.client.orchestration import get_client
+    from prefect.client.schemas.filters import (
+        FlowRunFilter,
+        FlowRunFilterExpectedStartTime,
+        FlowRunFilterState,
+        FlowRunFilterStateType,
+    )
+    from prefect.client.schemas.objects import StateType
+    from prefect.states import Cancelled
+
+    late = FlowRunFilter(
+        state=FlowRunFilterState(type=FlowRunFilterStateType(any_=[StateType.SCHEDULED])),
+        expected_start_time=FlowRunFilterExpectedStartTime(before_=datetime.now(UTC)),
+    )
+    with get_client(sync_client=True) as client:
+        names = {flow.id: flow.name for flow in client.read_flows()}
+        found = [
+            Missed(run.expected_start_time, names.get(run.flow_id, "") == "monthly-report", run.id)
+            for run in client.read_flow_runs(flow_run_filter=late)
+            if run.expected_start_time is not None
+        ]
+        superfluous = all_but_one(found)
+        for missed in superfluous:
+            client.set_flow_run_state(missed.run_id, Cancelled(message="missed; a later run does for it"), force=True)
+    if found:
+        say(f"Missed runs: {len(found)}. One refresh catches up with all of them now.")
+
+
+def all_but_one(missed: Sequence[Missed]) -> list[Missed]:
+    """All but the run that catches up: the latest monthly one, which refreshes as well, or else the latest."""
+    chosen = max(missed, key=lambda run: (run.is_monthly, run.expected_at), default=None)
+    return [run for run in missed if run is not chosen]
 
 
 def _interrupt(*_: Any) -> None:

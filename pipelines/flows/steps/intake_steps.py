@@ -32,6 +32,7 @@ FILES_WORTH_A_PROCESS = 8
 def clean_up(workspace: Workspace) -> None:
     """Make the folders a refresh writes to, and remove what a killed refresh left behind."""
     for folder in (workspace.inbox, workspace.taken, workspace.quarantined, workspace.archive, workspace.generations):
+        workspace_files.require_folder(folder)
         folder.mkdir(exist_ok=True)
     generation.clean_leftovers(workspace)
     archive.clean_leftovers(workspace.archive)

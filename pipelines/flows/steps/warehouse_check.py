@@ -18,12 +18,20 @@ def require_every_file(workspace: Workspace) -> None:
     warehouse first, so it never fails here.
 
     Raises:
-        InputError: files are missing, or the warehouse can't be read.
+        InputError: files are missing, the archive is gone, or the warehouse can't be read.
         NewerLayoutError: a newer kitfare made the warehouse.
         BusyError: another process has the warehouse open.
     """
-    taken_in = {reading.file_hash for reading in journal.read_journal(workspace.archive).readings}
+    book = journal.read_journal(workspace.archive)
+    taken_in = {reading.file_hash for reading in book.readings}
     if not taken_in:
+        if not book.page_count and (known := _received(workspace)):
+            raise InputError(
+                f"the archive has no journal, and the warehouse knows {len(known)} price files that were taken in",
+                where=str(workspace.archive),
+                state="nothing was taken in, and what is published stays",
+                next_step="connect the disk or share of the archive, or restore a backup: see `kitfare restore`",
+            )
         return
     missing = taken_in - _received(workspace)
     if missing:

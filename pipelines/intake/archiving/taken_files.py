@@ -146,12 +146,17 @@ def quarantined_names(name: str, file_hash: str) -> Iterator[str]:
         yield safe_name(name, f".{file_hash[:digits]}")
 
 
-def remove_old(taken_folder: Path, changed: Sequence[Path], today: date, keep_days: int) -> None:
-    """Remove files taken in more than ``keep_days`` ago, but the changed ones: the archive has the bytes of the others."""
+def old_files(taken_folder: Path, changed: Sequence[Path], today: date, keep_days: int) -> list[Path]:
+    """Files taken in more than ``keep_days`` ago, but the changed ones: the archive has the bytes of the others."""
     first_kept = today - timedelta(days=keep_days)
     old = [path for path in _files(taken_folder) if date.fromisoformat(path.parent.parent.name) < first_kept]
     old = [path for path in old if path not in changed]
-    for path in sorted(set(old) - still_written(old, 0).keys()):
+    return sorted(set(old) - still_written(old, 0).keys())
+
+
+def remove_old(taken_folder: Path, changed: Sequence[Path], today: date, keep_days: int) -> None:
+    """Remove the old files, and folders that are empty then."""
+    for path in old_files(taken_folder, changed, today, keep_days):
         with suppress(OSError):
             path.unlink()
             path.parent.rmdir()

@@ -66,7 +66,7 @@ def read_workspace(workspace: Workspace, *, is_archiving: bool = True) -> Worksp
     reader = _WorkspaceReader(workspace, is_archiving)
     settings = reader.toml(workspace.root / "kitfare.toml", Settings)
     for folder in (workspace.profiles, workspace.tables, workspace.models):
-        _require_folder(folder)
+        require_folder(folder)
     for path in sorted(workspace.profiles.glob("*.toml")):
         reader.toml(path, Profile)
     load_profiles(workspace.profiles)
@@ -159,13 +159,18 @@ def _names(contracts: Sequence[Contract]) -> list[str]:
     return [contract.name for contract in contracts]
 
 
-def _require_folder(folder: Path) -> None:
-    """Refuse what has a folder's place and is none: its files would be left out silently."""
+def require_folder(folder: Path) -> None:
+    """Refuse what has a folder's place and is none: its files would be left out silently.
+
+    Raises:
+        InputError: it is a file, or a link to a disk or share that is not there.
+    """
     if os.path.lexists(folder) and not folder.is_dir():
         raise InputError(
             f"{folder.name} is {oddity(folder) or 'a file'}, not a folder",
             where=str(folder),
-            next_step="put the folder back, or remove what is in its place",
+            state="nothing was taken in, and what is published stays",
+            next_step="connect the disk or share that it is on, put the folder back, or remove what is in its place",
         )
 
 

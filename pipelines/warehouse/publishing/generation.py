@@ -154,7 +154,7 @@ def publish(workspace: Workspace, folder: Path, keep: int) -> None:
         link.symlink_to(Path(workspace.generations.name) / folder.name, target_is_directory=True)
         link.replace(workspace.published)
         _sync(workspace.root)
-    _prune(workspace, keep)
+    prune(workspace, keep)
 
 
 def changed_files(folder: Path) -> Iterator[tuple[Path, str]]:
@@ -195,12 +195,17 @@ def clean_leftovers(workspace: Workspace) -> None:
             shutil.rmtree(folder)
 
 
-def _prune(workspace: Workspace, keep: int) -> None:
-    """Remove all but the ``keep`` generations published last; never the one readers see."""
+def beyond_kept(workspace: Workspace, keep: int) -> list[Path]:
+    """All but the ``keep`` generations published last; never the one readers see."""
     seen = workspace.published.resolve()
     others = [f for f in generations(workspace) if f.resolve() != seen and not f.name.endswith(_BUILDING)]
     others.sort(key=lambda folder: (folder.stat().st_mtime_ns, folder.name), reverse=True)
-    for folder in others[max(keep - 1, 0) :]:
+    return others[max(keep - 1, 0) :]
+
+
+def prune(workspace: Workspace, keep: int) -> None:
+    """Remove the generations beyond those kept."""
+    for folder in beyond_kept(workspace, keep):
         # Renamed first: a half-removed generation must not look like a whole one.
         leaving = folder if folder.name.endswith(_REMOVING) else folder.with_name(folder.name + _REMOVING)
         folder.rename(leaving)

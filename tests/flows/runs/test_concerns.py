@@ -108,7 +108,7 @@ def test_a_failed_refresh_comes_first_and_then_what_waits(place: Workspace) -> N
 
 def test_a_model_whose_plan_was_refused_is_named(place: Workspace) -> None:
     costs = {name: 1 for name, kind in empty_frame(MODEL_COST).schema.items() if kind.is_decimal()}
-    rows = {**costs, "priced_on": TODAY, "currency_code": "EUR"}
+    rows = {**costs, "priced_on": TODAY, "currency_code": "EUR", "effort": "standard"}
     refused = rows_of(
         MODEL_COST,
         {**rows, "model_code": "tug", "plan_status": "refused"},

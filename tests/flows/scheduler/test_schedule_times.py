@@ -1,6 +1,9 @@
 """When the schedule runs: once a day, whatever the clocks do, and never both flows on one night."""
 
+from datetime import datetime
+from random import Random
 from typing import Any
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -8,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipelines.errors import UsageError
-from pipelines.flows.scheduler.schedule import Times, times_from
+from pipelines.flows.scheduler.schedule import Missed, Times, all_but_one, times_from
 
 WARSAW = "Europe/Warsaw"
 
@@ -39,3 +42,18 @@ def test_the_cron_lines_say_the_time(clock: Any) -> None:
     for line, days in ((times.nightly, "2-31"), (times.monthly, "1")):
         minute, hour, day, month, weekday = line.split()
         assert (int(minute), int(hour), day, month, weekday) == (clock.minute, clock.hour, days, "*", "*")
+
+
+@given(
+    st.lists(st.tuples(st.datetimes(), st.booleans()), max_size=9, unique_by=lambda each: each[0]),
+    st.randoms(),
+)
+def test_one_run_catches_up_with_all_that_were_missed(runs: list[tuple[datetime, bool]], order: Random) -> None:
+    missed = [Missed(at, is_monthly, uuid4()) for at, is_monthly in runs]
+    order.shuffle(missed)
+    cancelled = all_but_one(missed)
+    left = next((run for run in missed if run not in cancelled), None)
+    assert len(cancelled) == max(len(missed) - 1, 0)
+    if left is not None:
+        assert left.is_monthly == any(run.is_monthly for run in missed)
+        assert left.expected_at == max(run.expected_at for run in missed if run.is_monthly == left.is_monthly)
