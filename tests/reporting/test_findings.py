@@ -120,7 +120,7 @@ def test_a_tie_is_said() -> None:
     assert named_lowest([("Mix", span("1", "2"))]) == "Mix"
     assert named_lowest([("Mix", span("1", "2")), ("Shop", span("2.01", "3"))]) == "Mix"
     assert named_lowest([("Mix", span("1", "2")), ("Shop", span("2", "3")), ("Far", span("9", "9"))]) == (
-        "Mix and Shop can't be told apart"
+        "Mix and Shop can't be distinguished"
     )
 
 

@@ -119,12 +119,12 @@ def lowest_since(earlier: Sequence[tuple[str, Interval | None]], now: Interval) 
 
 
 def named_lowest(named: Sequence[tuple[str, Interval]]) -> str:
-    """Which is surely the lowest: its name, or those that can't be told apart: ``Mix and Shop can't be told apart``; empty without any."""
+    """Which is surely the lowest: its name, or those that can't be distinguished; empty without any."""
     if not named:
         return ""
     least = min(cost.high for _, cost in named)
     first = [name for name, cost in named if cost.low <= least]
-    return first[0] if len(first) == 1 else f"{listed_words(first)} can't be told apart"
+    return first[0] if len(first) == 1 else f"{listed_words(first)} can't be distinguished"
 
 
 def rounded_range(amount: Decimal, between: Interval, digits: int) -> tuple[Decimal, Interval]:
