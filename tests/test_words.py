@@ -54,7 +54,7 @@ OLD_WORDS = (
     OldWord("lends?|lent|lending", "give"),
     OldWord("would[-_]help", "remedies"),
     OldWord(r"evidence[-_ ]pages?|evidence\.html", "details page"),
-    OldWord("wanted", "needed"),
+    OldWord("wanted", "needed", allowed="^WantedBy="),
     OldWord("is up", "runs", allowed="is up to"),
     OldWord(
         "weigh(?:s|ed|ing)?",

@@ -93,7 +93,7 @@ def _for_buyer(page_data: PageData, buyer: Buyer) -> dict[str, Any]:
     headings = columns(
         "Model",
         f"#{page_data.scenario_title('cheapest')}",
-        *((f"#Since {short_day(before_on)}", "Month ends") if before_on else ()),
+        *((f"#Since {short_day(before_on)}", "Past costs") if before_on else ()),
         f"#{page_data.scenario_title('listed')}",
         "#Saved",
         "#Between",
@@ -166,7 +166,7 @@ def _extremes(page_data: PageData, buyer: Buyer) -> str:
         return ""
     words, titles = max(found.items(), key=lambda item: len(item[1]))
     who = titles[0] if len(titles) == 1 else f"{len(titles)} of {count(len(page_data.models), 'model')}"
-    return f"For {who} this is {words} month ends." if " of " in words else f"For {who} this is {words}."
+    return f"For {who} this is {words} dates." if " of " in words else f"For {who} this is {words}."
 
 
 def _availability(best: Row | None) -> str:

@@ -27,6 +27,7 @@ def test_pages_print(chromium: Any, site: Any, name: Any, tmp_path: Path) -> Non
 
 
 PRINTED = (
+    "public/index.html",
     "public/comparison.html",
     "private/details/m00.html",
     "public/reports/2026-11.html",

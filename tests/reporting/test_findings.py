@@ -12,8 +12,6 @@ from pipelines.reporting.basis.findings import (
     lowest_since,
     most,
     moved,
-    named_lowest,
-    rounded_range,
     saved,
     saving_in_words,
 )
@@ -113,43 +111,6 @@ def span(low: str, high: str) -> Interval:
 def test_a_superlative_over_time(earlier: list[Interval | None], words: str) -> None:
     dated = [(f"t{number}", cost) for number, cost in enumerate(earlier)]
     assert lowest_since(dated, span("9", "10")) == words
-
-
-def test_a_tie_is_said() -> None:
-    assert named_lowest([]) == ""
-    assert named_lowest([("Mix", span("1", "2"))]) == "Mix"
-    assert named_lowest([("Mix", span("1", "2")), ("Shop", span("2.01", "3"))]) == "Mix"
-    assert named_lowest([("Mix", span("1", "2")), ("Shop", span("2", "3")), ("Far", span("9", "9"))]) == (
-        "Mix and Shop can't be distinguished"
-    )
-
-
-@pytest.mark.parametrize(
-    ("amount", "ends", "rounded"),
-    [
-        ("38.57", ("36.91", "40.13"), ("39", "36", "41")),
-        ("10.39", ("9.74", "10.78"), ("10.4", "9.7", "10.8")),
-        ("0.76", ("0.76", "0.77"), ("0.76", "0.76", "0.77")),
-        ("0.76", ("0.76", "0.76"), ("0.76", "0.76", "0.76")),
-        ("412.30", ("371", "455"), ("4.1E+2", "370", "460")),
-        ("-1.26", ("-1.36", "-0.97"), ("-1.3", "-1.4", "-0.9")),
-    ],
-)
-def test_no_digit_is_shown_that_the_range_does_not_support(
-    amount: str, ends: tuple[str, str], rounded: tuple[str, str, str]
-) -> None:
-    found, between = rounded_range(Decimal(amount), span(*ends), 2)
-    assert (found, between.low, between.high) == tuple(map(Decimal, rounded))
-    assert between.low <= Decimal(ends[0]) and Decimal(ends[1]) <= between.high
-
-
-@given(st.lists(st.tuples(st.integers(-50, 50), st.integers(0, 30)), min_size=1, max_size=6), st.randoms())
-def test_the_lowest_named_is_the_lowest_wherever_all_lie(ranges: list[tuple[int, int]], random: object) -> None:
-    named = [(f"n{n}", Interval(Decimal(low), Decimal(low + width))) for n, (low, width) in enumerate(ranges)]
-    drawn = {f"n{n}": random.randint(low, low + width) for n, (low, width) in enumerate(ranges)}  # type: ignore[attr-defined]
-    words = named_lowest(named)
-    least = min(drawn, key=lambda name: drawn[name])
-    assert least in words.replace(",", " ").split() or drawn[least] == drawn[words.split()[0]]
 
 
 @given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 9)), min_size=2, max_size=8), st.randoms())

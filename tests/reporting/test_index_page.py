@@ -149,4 +149,4 @@ def test_a_record_is_stated_only_where_it_is_surely_one(night: Night, low_before
     )
     sections = index(PageData({**night[0], MODEL_COST.name: costs}, night[1]))["sections"]
     said = [words for words in sections[0]["findings"] if "lowest" in words]
-    assert said == (["For 3 of 3 models this is the lowest of 14 month ends."] if is_said else [])
+    assert said == (["For 3 of 3 models this is the lowest of 14 dates."] if is_said else [])

@@ -9,7 +9,7 @@ from pathlib import Path
 from pipelines.flows.refresh import only_refresh
 from pipelines.flows.runs import concerns, disk_use
 from pipelines.intake.archiving import taken_files
-from pipelines.settings import RefreshSettings
+from pipelines.settings_refresh import RefreshSettings
 from pipelines.warehouse.publishing import generation
 from pipelines.workspace import Workspace
 

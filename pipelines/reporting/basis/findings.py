@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from decimal import Decimal
 
-from pipelines.money import Interval, lowest, round_half_up
+from pipelines.money import Interval, lowest
 from pipelines.reporting.basis.page_tables import between, count, money, percent
 from pipelines.reporting.basis.words import listed_words, with_range
 
@@ -116,25 +116,3 @@ def lowest_since(earlier: Sequence[tuple[str, Interval | None]], now: Interval) 
             return f"the {word} of {count(run + 1)}"
         return f"the {word} since {earlier[-run - 1][0]}"
     return ""
-
-
-def named_lowest(named: Sequence[tuple[str, Interval]]) -> str:
-    """Which is surely the lowest: its name, or those that can't be distinguished: ``Mix and Shop can't be distinguished``; empty without any."""
-    if not named:
-        return ""
-    least = min(cost.high for _, cost in named)
-    first = [name for name, cost in named if cost.low <= least]
-    return first[0] if len(first) == 1 else f"{listed_words(first)} can't be distinguished"
-
-
-def rounded_range(amount: Decimal, between: Interval, digits: int) -> tuple[Decimal, Interval]:
-    """An amount and its range without digits that the range's width does not support; the range only ever widens.
-
-    The last digit kept is that of the half-width's first one, and never one beyond ``digits`` decimals.
-    """
-    half = between.width / 2
-    kept = digits if not half else min(digits, -half.adjusted())
-    unit = Decimal(1).scaleb(-kept)
-    low = (between.low / unit).to_integral_value(ROUND_FLOOR) * unit
-    high = (between.high / unit).to_integral_value(ROUND_CEILING) * unit
-    return round_half_up(amount, kept), Interval(low, high)
