@@ -204,7 +204,7 @@ def test_names_of_tables_columns_settings_and_values_exist(guides: dict[str, str
         ROOT / "schemas/DICTIONARY.md",
         ROOT / "docs/reference/commands.md",
         workspace / "kitfare.toml",
-        workspace / "models/model.toml.example",
+        workspace / "templates/my_model/model.toml",
         *(ROOT / "sql").rglob("*.sql"),
     ):
         known |= set(re.findall(r"\w+", path.read_text(encoding="utf-8")))

@@ -17,7 +17,7 @@ def test_the_first_model_is_priced_as_written(guides: dict[str, str], tmp_path: 
     section = guides["README.md"].partition("## Your first model\n")[2].partition("\n## ")[0]
     steps = re.findall(r"```sh\n(.*?)```", section, re.S)
     (expected,) = re.findall(r"```text\n(.*?)```", section, re.S)
-    assert len(steps) == len(re.findall(r"^\d+\. ", section, re.M)) == 6
+    assert len(steps) == len(re.findall(r"^\d+\. ", section, re.M)) == 5
     path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
     done = subprocess.run(
         ["bash", "-euc", "".join(steps)], cwd=tmp_path, env={**os.environ, "PATH": path}, capture_output=True, text=True
