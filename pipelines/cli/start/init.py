@@ -74,7 +74,7 @@ def _next_steps(folder: Path, example: bool) -> tuple[str, ...]:
         f"Made the workspace {folder}. Next:",
         "  1. name the buyer, region and currency in kitfare.toml",
         "  2. fill tables/*.csv: vendors and their terms; `kitfare dictionary vendors` explains a table",
-        f"  3. add a model: copy {TEMPLATE}/ to models/<model_code>/ and write your list into it",
+        f"  3. add a model: `kitfare add model FILE`, or copy {TEMPLATE}/ to models/<model_code>/ and write your list into it",
         "  4. drop price exports into inbox/; `kitfare inspect FILE` shows what a refresh would make of one",
         "  5. run `kitfare refresh` in the workspace",
     )
@@ -102,7 +102,8 @@ def _require_empty(folder: Path) -> None:
 
 
 def _settings_text(example: bool) -> str:
-    from pipelines.settings import Buyer, RefreshSettings, Settings
+    from pipelines.settings import Buyer, Settings
+    from pipelines.settings_refresh import RefreshSettings
     from pipelines.settings_text import settings_toml
 
     home = Buyer(buyer_code="home", title="a buyer at home", region_code="home", currency_code="EUR")
