@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from pipelines.money import Interval, cost_interval
-from pipelines.reporting.basis.findings import Found, most, named_lowest
+from pipelines.reporting.basis.findings import Found, most
 from pipelines.reporting.basis.page_data import PageData, Row, is_usable, ranked, saving
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, ends, money
-from pipelines.reporting.basis.words import NO_CLEAR_SAVING
+from pipelines.reporting.basis.words import NO_CLEAR_SAVING, listed_words
 from pipelines.reporting.drawings.chart import Chart
 from pipelines.reporting.model_pages.sheet_drawings import Cost, Step, cost_dots, waterfall
 from pipelines.reporting.sections.costs import complete_cost, saving_ends, surely_cheapest
@@ -69,13 +69,16 @@ def short_ways_table(page_data: PageData, plans: Sequence[Row], against: Row | N
 
 
 def ways_heading(page_data: PageData, plans: Sequence[Row]) -> str:
-    """Which way is surely the cheapest, or which can't be told apart."""
+    """Which way is surely the cheapest, or which can't be distinguished."""
     known = _comparable(page_data, plans)
     named = [(page_data.scenario_title(plan["scenario_code"]), cost_interval(plan)) for plan in known]
     if len(named) < 2:
         return "Ways of buying"
-    found = named_lowest(named)
-    return f"Cheapest way: {found}" if found in dict(named) else found
+    least = min(cost.high for _, cost in named)
+    first = [name for name, cost in named if cost.low <= least]
+    if len(first) == 1:
+        return f"Cheapest way: {first[0]}"
+    return f"{listed_words(first)} can't be distinguished by cost"
 
 
 def _comparable(page_data: PageData, plans: Sequence[Row]) -> list[Row]:
