@@ -13,7 +13,7 @@ from pipelines.inputs import decisions_on
 from pipelines.money import Interval
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, saving
 from pipelines.reporting.basis.page_tables import Cell, Drawing, Table, columns, count, ends, money
-from pipelines.reporting.basis.words import COLOUR_RULES, ESTIMATED_MARK, NO_CLEAR_SAVING
+from pipelines.reporting.basis.words import COLOUR_RULES, ESTIMATED_MARK, NO_CLEAR_SAVING, listed_words
 from pipelines.reporting.model_pages.palette import paint_of
 from pipelines.reporting.model_pages.sheet_drawings import swatch
 from pipelines.settings import Buyer
@@ -25,8 +25,8 @@ SOME_COUNT = 5
 """Lines named where a model publishes some of its lines."""
 LISTED_AGAIN = "last"
 """The view that says what is lost if this line alone is bought as designed again."""
-SAVED_WORDS = "Saves: what buying this line alone as designed again would cost more; these do not add up."
-ESTIMATED_WORDS = f"{ESTIMATED_MARK} Estimated: it may be more, less or nothing."
+SAVED_WORDS = "Saves: what this line alone would cost more as designed. These do not add up."
+ESTIMATED_WORDS = f"{ESTIMATED_MARK} Estimated: may be more, less or nothing."
 
 
 @dataclass(frozen=True)
@@ -101,23 +101,21 @@ def _others_words(changes: list[_Change]) -> str:
 def _counted(clear: list[_Change], estimated: list[_Change], idle: int, *, shown: int, is_closed: bool) -> str:
     """How many lines save, are estimated to, and are bought otherwise without saving."""
     pieces = sum(change.pieces for change in clear)
-    parts = (
-        [
-            f"{count(len(clear), 'line')} ({count(pieces, 'piece')}) in another colour or form clearly save{'s' * (len(clear) == 1)}"
-        ]
-        if clear
-        else []
-    )
+    found = []
+    if clear:
+        found.append(f"{count(len(clear), 'line')} ({count(pieces, 'piece')}) clearly save{'s' * (len(clear) == 1)}")
     if estimated:
-        parts.append(f"{count(len(estimated), 'more line' if clear else 'line')} by the estimate")
-    words = ", ".join(parts) + "."
+        found.append(
+            f"{count(len(estimated))} more by the estimate"
+            if clear
+            else f"{count(len(estimated), 'line')} by the estimate"
+        )
     if idle:
-        words += f" {count(idle)} more differ{'s' * (idle == 1)} and save{'s' * (idle == 1)} nothing alone."
+        found.append(f"{count(idle)} more {'differs' if idle == 1 else 'differ'} without saving alone")
+    words = f"Otherwise than listed: {listed_words(found)}."
     if is_closed:
-        words += " The designer has not allowed naming them."
-    elif shown < len(clear) + len(estimated):
-        words += f" The first {count(shown)} are shown."
-    return words
+        return f"{words} The designer has not allowed naming them."
+    return f"{words} The first {count(shown)} are shown." if shown < len(clear) + len(estimated) else words
 
 
 def _changes(page_data: PageData, plan: Row) -> list[_Change]:

@@ -61,7 +61,7 @@ def parcels(page_data: PageData, plan: Row | None) -> Parcels | None:
     title = f"Orders of \u201c{page_data.scenario_title(plan['scenario_code'])}\u201d, in {code}"
     headings = columns("Vendor", "#Share of the pieces", "#Goods", "#Charges", "#Landed cost")
     figures = Table(title, headings, tuple(rows), is_stacked=True)
-    chart = parcel_bars(title, drawn, figures, lambda value: money(Decimal(str(value)), code))
+    chart = parcel_bars(f"Orders, in {code}", drawn, figures, lambda value: money(Decimal(str(value)), code))
     if chart is None:
         return None
     charges = money(plan["landed_cost"] - plan["goods"], code, with_code=True)

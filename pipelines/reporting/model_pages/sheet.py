@@ -7,8 +7,6 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-import polars as pl
-
 from pipelines.money import cost_interval
 from pipelines.reporting.basis.events import KINDS, Event, events, events_table
 from pipelines.reporting.basis.findings import Found, saving_in_words
@@ -30,7 +28,7 @@ from pipelines.reporting.sections.costs import (
     pieces_priced,
 )
 from pipelines.settings import Buyer
-from schemas.published.plans import PLAN_LINE, PLAN_PURCHASE, UNFILLED_LINE
+from schemas.published.plans import PLAN_PURCHASE, UNFILLED_LINE
 
 SHEET_SCENARIOS = ("listed", "flexible", "maker_first", "cheapest")
 """The rows of a sheet, at most four, so that it stays one screen."""
@@ -75,7 +73,7 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         "parcels": parcels(page_data, best),
         "past": _past(page_data, model, buyer, best),
         "can_buy": _can_buy(page_data, model, best),
-        "not_included": _not_included(plans, buyer),
+        "not_included": _not_included(plans),
     }
 
 
@@ -111,8 +109,8 @@ def _past(page_data: PageData, model: ReportedModel, buyer: Buyer, best: Row | N
         [(event.on, event.kind) for event in found],
         KINDS,
         lambda value: money(Decimal(str(value)), buyer.currency_code),
-        "the cheapest possible purchase",
-        "the found purchase",
+        "cheapest possible",
+        "purchase found",
     )
     return {
         "heading": _moved(page_data, buyer, dates, best) or "Past costs",
@@ -183,15 +181,14 @@ def _about(page_data: PageData, plans: list[Row]) -> list[tuple[str, str]]:
     items = [
         ("Parts list", f"version {first['list_version']}, {count(first['piece_count'], 'piece')}{copies}"),
         ("Condition", condition(page_data, plans)),
-        ("Pieces with a price", pieces_priced(min(plans, key=lambda plan: cost_coverage(plan) or 0))),
     ]
+    least = min(plans, key=lambda plan: cost_coverage(plan) or 0)
+    if (cost_coverage(least) or 0) < 1:
+        items.append(("Pieces with a price", pieces_priced(least)))
     oldest = min((plan["oldest_offer_on"] for plan in plans if plan["oldest_offer_on"]), default=None)
     if oldest is not None and page_data.today is not None:
         date_of_it = f" ({day(oldest)})" if oldest < page_data.today else ""
         items.append(("Oldest price", age(oldest, page_data.today) + date_of_it))
-    cheapest = next((plan for plan in plans if plan["scenario_code"] == "cheapest" and is_usable(plan)), None)
-    if cheapest is not None and (changes := _changes_to_the_list(page_data, cheapest)):
-        items.append((page_data.scenario_title("cheapest"), changes))
     return items
 
 
@@ -209,25 +206,10 @@ def condition(page_data: PageData, plans: list[Row]) -> str:
     return "new and used parts" if "used" in bought else "new parts only"
 
 
-def _changes_to_the_list(page_data: PageData, plan: Row) -> str:
-    """How many pieces of a plan differ from the list; empty where none do."""
-    lines = page_data.rows_of_plan(PLAN_LINE, plan)
-    is_other = ~pl.col("is_listed_colour") & (pl.col("listed_colour_code") != "")  # some amendments list no colour
-    colours = int(lines.filter(is_other)["quantity"].sum())
-    forms = int(lines.filter(~pl.col("is_listed_part"))["quantity"].sum())
-    changes = ((colours, "colour"), (forms, "form"))
-    return ", ".join(f"{count(number, 'piece')} in another {what}" for number, what in changes if number)
-
-
-def _not_included(plans: list[Row], buyer: Buyer) -> str:
+def _not_included(plans: list[Row]) -> str:
     priced = next((plan for plan in plans if plan["instructions_cost"] is not None), None)
     figure = f" ({money(priced['instructions_cost'], priced['currency_code'], with_code=True)})" if priced else ""
-    margin = (
-        f" beyond {buyer.exchange_margin_pct.normalize():f} % on the exchange rate" if buyer.exchange_margin_pct else ""
-    )
-    return (
-        f"Not included: the instructions{figure}, bank and payment charges{margin}, returns, wrong pieces, your time."
-    )
+    return f"Not included: the instructions{figure}, bank charges, returns, your time."
 
 
 def _why_empty(page_data: PageData, model: ReportedModel) -> str:

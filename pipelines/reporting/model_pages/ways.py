@@ -18,7 +18,7 @@ from pipelines.settings import Buyer
 from schemas.published.flexibility import FLEXIBILITY_COST
 from schemas.published.plans import PLAN_VENDOR
 
-DOT_WORDS = "Dot: what the found purchase costs. Bar: how much less the cheapest possible one could cost, where that is wide enough to see."
+DOT_WORDS = "Dot: the purchase found. Bar: how much less the cheapest possible one may cost."
 HOLLOW_WORDS = "Dashed: not certain to be cheaper or dearer."
 
 
@@ -45,7 +45,7 @@ def ways_drawing(page_data: PageData, plans: Sequence[Row], buyer: Buyer, figure
         )
         for plan in known
     ]
-    return cost_dots(f"Complete cost by way of buying, in {buyer.currency_code}", costs, figures, DOT_WORDS)
+    return cost_dots(f"Complete cost, in {buyer.currency_code}", costs, figures, DOT_WORDS)
 
 
 def short_ways_table(page_data: PageData, plans: Sequence[Row], against: Row | None, buyer: Buyer) -> Table:
@@ -120,7 +120,7 @@ def steps_drawing(page_data: PageData, listed: Row | None, best: Row | None, buy
     title = page_data.scenario_title(best["scenario_code"]) if best else ""
     rows.append((title, money(last.cost, code), "", ends(last.between, code)))
     figures = Table(
-        f"Steps to the cheapest, in {code}",
+        f"From \u201c{first.label}\u201d to \u201c{title}\u201d, in {code}",
         columns("Step", "#Complete cost", "#Change", "#Between"),
         tuple(tuple(cell or NOTHING for cell in row) for row in rows),
         frozenset({len(rows) - 1}),
@@ -128,14 +128,20 @@ def steps_drawing(page_data: PageData, listed: Row | None, best: Row | None, buy
     )
     is_hollow = any(step.is_hollow for step in steps)
     drawing = waterfall(
-        f"From \u201c{first.label}\u201d to \u201c{title}\u201d, in {code}",
+        f"Steps to \u201c{title}\u201d, in {code}",
         Cost(first.label, float(first.between.low), float(first.cost), money(first.cost, code)),
         steps,
         Cost(title, float(last.between.low), float(last.cost), money(last.cost, code)),
         figures,
-        HOLLOW_WORDS if is_hollow else "",
+        " ".join(each for each in (HOLLOW_WORDS if is_hollow else "", _found_words(listed, best)) if each),
     )
     return drawing, _heading(found)
+
+
+def _found_words(listed: Row | None, best: Row | None) -> str:
+    """That the way buys pieces which the listed cost only estimates."""
+    more = 0 if listed is None or best is None else listed["unfilled_piece_count"] - best["unfilled_piece_count"]
+    return f"On the way it finds {count(more, 'more piece')}, which the first cost only estimates." if more > 0 else ""
 
 
 def _heading(found: Sequence[Found]) -> str:
@@ -171,9 +177,7 @@ def _stages(page_data: PageData, listed: Row | None, best: Row | None) -> list[_
         if colours is not None:
             stages.append(colours)
             label = "Other forms"
-        whole = _Stage(
-            _with_pieces(label, stages[-1], listed, flexible), flexible["complete_cost"], cost_interval(flexible)
-        )
+        whole = _Stage(label, flexible["complete_cost"], cost_interval(flexible))
         if colours is None or whole.cost != colours.cost:
             stages.append(whole)
         else:
@@ -194,13 +198,6 @@ def _with_colours(page_data: PageData, flexible: Row, listed: _Stage) -> _Stage 
         return None
     least = min(listed.cost - row["saving_high"], row["complete_cost"])
     return _Stage("Other colours", row["complete_cost"], Interval(least, row["complete_cost"]))
-
-
-def _with_pieces(label: str, before: _Stage, listed: Row, flexible: Row) -> str:
-    more = listed["unfilled_piece_count"] - flexible["unfilled_piece_count"]
-    return (
-        f"{label}; finds {count(more, 'more piece')}" if more > 0 and before.cost == listed["complete_cost"] else label
-    )
 
 
 def _last_label(page_data: PageData, best: Row) -> str:
