@@ -101,6 +101,9 @@ class ReportSettings(Strict):
     public_words: list[str] = Field(
         [], description="Words that public pages may use although a private list has a part of that code or name."
     )
+    publish_vendors: Literal["named", "lettered"] = Field(
+        "named", description="How public pages call vendors: by name, or lettered (vendor A, vendor B)."
+    )
     running_out_months: int = Field(
         6,
         ge=1,

@@ -25,6 +25,10 @@ from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.reporting.basis.page_tables import file_name
 
 SHOWN_LEAKS = 3
+MAKERS_SHOP = "the maker's shop"
+"""What pages call the maker's shop, whatever its name."""
+VENDORS_KEPT = 'publish_vendors = "lettered"'
+"""Whose value a vendor's name is, where it is private."""
 _YEARS = range(1990, 2101)
 _LEAST_DIGITS = 4
 """A code of fewer digits and nothing else could be any count; pages write larger counts with a comma."""
@@ -81,7 +85,32 @@ def private_values(inputs: WorkspaceInputs) -> list[Private]:
                 folded = value.casefold()
                 if folded not in harmless and not _is_too_plain(value):
                     found.setdefault(folded, Private(value, kind, model.settings.title))
-    return list(found.values())
+    return [*found.values(), *_private_vendors(inputs)]
+
+
+def _private_vendors(inputs: WorkspaceInputs) -> list[Private]:
+    """Names and codes of vendors where public pages call them by letters; not those that titles use as words of their own."""
+    if inputs.settings.report.publish_vendors == "named":
+        return []
+    settings = inputs.settings
+    own_words = [
+        *settings.report.public_words,
+        *(scenario.title for scenario in settings.scenarios),
+        *(buyer.title for buyer in settings.buyer),
+        *(model.settings.title for model in inputs.models),
+        MAKERS_SHOP,
+    ]
+    said = " | ".join(own_words).casefold()
+    return [
+        Private(value, kind, title=VENDORS_KEPT)
+        for code, name in inputs.tables["vendors"]
+        .select("vendor_code", "vendor_name")
+        .unique()
+        .sort(pl.all())
+        .iter_rows()
+        for value, kind in ((name, "the vendor name"), (code, "the vendor code"))
+        if value and not _is_too_plain(value) and not _stands_in(value.casefold(), said, ())
+    ]
 
 
 def _is_closed(model: Model) -> bool:
@@ -114,7 +143,7 @@ def _public_words(inputs: WorkspaceInputs) -> set[str]:
         *(word for buyer in settings.buyer for word in (buyer.buyer_code, buyer.title)),
     ]
     for table, columns in (
-        ("vendors", ("vendor_code", "vendor_name")),
+        ("vendors", ("vendor_code", "vendor_name") if settings.report.publish_vendors == "named" else ()),
         ("colours", ("colour_code", "colour_name", "colour_family")),
         ("parts", ("part_family",)),
     ):
@@ -138,10 +167,10 @@ def check_public(folder: Path, inputs: WorkspaceInputs) -> None:
     ]
     more = f"; and {len(found) - SHOWN_LEAKS} more" if len(found) > SHOWN_LEAKS else ""
     raise CheckFailedError(
-        f'public pages name what publish_lines = "none" keeps private: {"; ".join(shown)}{more}',
+        f"public pages name what publish_lines or publish_vendors keeps private: {'; '.join(shown)}{more}",
         where=str(folder),
         state="nothing was published",
-        next_step="open the model's list (publish_lines), reword the title or name that has it, or add it to report.public_words",
+        next_step="open the model's list (publish_lines), name vendors (publish_vendors), reword what has it, or add it to report.public_words",
     )
 
 

@@ -23,6 +23,7 @@ from pipelines.reporting.basis.words import (
 from pipelines.reporting.how_we_calculate import how_we_calculate
 from pipelines.reporting.index_pages import index, months_list, private_index
 from pipelines.reporting.model_pages.details import details
+from pipelines.reporting.model_pages.needs_file import write_needs
 from pipelines.reporting.model_pages.sheet import sheet
 from pipelines.reporting.month.monthly_report import write_report_of
 from pipelines.reporting.month.shared_pictures import index_tags, sheet_tags
@@ -44,7 +45,7 @@ def write_pages(
 ) -> list[Path]:
     """Write every page below ``folder``: same tables, same bytes.
 
-    Below ``public/``: ``index.html``; ``comparison`` and ``how-we-calculate``, each ``.html`` and ``.md``; ``sheets/<model>.html`` and ``.md``; ``reports/<month>.html``
+    Below ``public/``: ``index.html``; ``comparison`` and ``how-we-calculate``, each ``.html`` and ``.md``; ``sheets/<model>.html`` and ``.md``, with ``<model>-needs.csv`` and ``.xlsx`` where a model publishes its list; ``reports/<month>.html``
     and ``.md`` for every month the tables know, with a folder of a page per model, and ``reports/index.html``; ``data/costs.csv`` and ``.json``.
     Below ``private/``: ``index.html``, ``details/<model>.html``, ``watches.html``.
 
@@ -133,15 +134,23 @@ def _write_overviews(page_data: PageData, tables: Mapping[str, pl.DataFrame], fo
 
 
 def _write_sheet(page_data: PageData, model: ReportedModel, folder: Path) -> list[Path]:
-    """A model's sheet and its details."""
+    """A model's sheet, the files of its list where that may be given away, and its details."""
     values, made = sheet(page_data, model), made_of(page_data)
     public, private = folder / PUBLIC / "sheets", folder / PRIVATE / "details"
     return [
         write_page(
-            public / f"{model.page}.html", "sheet.html", made=made, open_graph=sheet_tags(page_data, model), **values
+            public / f"{model.page}.html",
+            "sheet.html",
+            ("sheet",),
+            made=made,
+            open_graph=sheet_tags(page_data, model),
+            **values,
         ),
         write_page(public / f"{model.page}.md", "sheet.md", **values),
-        write_page(private / f"{model.page}.html", "details.html", made=made, **details(page_data, model)),
+        *write_needs(page_data, model, public),
+        write_page(
+            private / f"{model.page}.html", "details.html", ("details",), made=made, **details(page_data, model)
+        ),
     ]
 
 

@@ -11,8 +11,8 @@ from typing import Any
 import polars as pl
 
 from pipelines.money import cost_interval
+from pipelines.reporting.basis.csv_cells import without_formulas
 from pipelines.reporting.basis.page_data import PageData, Row, is_usable
-from pipelines.reporting.month.report_data import without_formulas
 from schemas.published.plans import MODEL_COST
 
 FOLDER = "data"

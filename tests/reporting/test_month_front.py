@@ -10,13 +10,13 @@ from xml.etree.ElementTree import fromstring
 import polars as pl
 import pytest
 
+from pipelines.reporting.basis.events import events, rates
 from pipelines.reporting.basis.page_data import PageData
 from pipelines.reporting.drawings.multiples import HIGH, Multiple, small_multiples
 from pipelines.reporting.drawings.stacked import Segment, Stack, stacked_chart
 from pipelines.reporting.drawings.timeline import timeline
 from pipelines.reporting.month.cost_causes import CAUSES, moved_models
 from pipelines.reporting.month.front_page import price_move
-from pipelines.reporting.month.month_events import events, rates
 from pipelines.reporting.month.monthly_report import report, write_monthly_report
 from pipelines.reporting.month.shared_pictures import index_tags, model_picture, sheet_tags
 from pipelines.resources import resource_folder

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from functools import cached_property
+from hashlib import sha256
+from string import ascii_uppercase
 from typing import Any
 
 import polars as pl
@@ -269,6 +271,23 @@ class PageData:
         )
         return {**self._names("vendors", "vendor_code", "vendor_name"), **dict(rows.iter_rows())}
 
+    @cached_property
+    def public_vendor_names(self) -> Mapping[str, str]:
+        """Vendors by code as public pages call them: their names; with ``publish_vendors = "lettered"`` vendor A, B, C ..."""
+        names = self.vendor_names()
+        return names if self.settings.report.publish_vendors == "named" else lettered(names)
+
+    @cached_property
+    def colour_looks(self) -> dict[str, tuple[str, str]]:
+        """sRGB value, such as #F4F4F0 or empty, and finish of each colour."""
+        frame = self.workspace_table("colours")
+        if frame is None or not frame.height:
+            return {}
+        return {
+            code: (look or "", finish or "")
+            for code, look, finish in frame.select("colour_code", "srgb_hex", "finish").iter_rows()
+        }
+
     def _names(self, table: str, code: str, name: str) -> dict[str, str]:
         frame = self.workspace_table(table)
         return {} if frame is None or not frame.height else dict(frame.select(code, name).iter_rows())
@@ -295,6 +314,20 @@ class PageData:
         for code in sorted({key[2] for key in self._plans} - known.keys()):
             known[code] = Scenario(scenario_code=code, title=code)
         return known
+
+
+def lettered(vendor_codes: Iterable[str]) -> dict[str, str]:
+    """A letter for each vendor, in an order that says nothing of its name: ``vendor A`` ... ``vendor Z``, ``vendor AA`` ..."""
+    shuffled = sorted(vendor_codes, key=lambda code: sha256(code.encode()).hexdigest())
+    return {code: f"vendor {_letters(place)}" for place, code in enumerate(shuffled)}
+
+
+def _letters(place: int) -> str:
+    letters = ""
+    while place >= 0:
+        place, last = divmod(place, len(ascii_uppercase))
+        letters, place = ascii_uppercase[last] + letters, place - 1
+    return letters
 
 
 def is_usable(plan: Row) -> bool:

@@ -27,9 +27,10 @@ from pipelines.reporting.model_pages.sheet import age
 from pipelines.reporting.orders.order_lists import order_folder, workbook_name
 from pipelines.reporting.sections.availability import availability_section
 from pipelines.reporting.sections.buying import buying_of
-from pipelines.reporting.sections.costs import REFUSED
+from pipelines.reporting.sections.changes import what_changed
+from pipelines.reporting.sections.costs import REFUSED, ways_table
 from pipelines.reporting.sections.flexibility import flexible_lines_of
-from pipelines.reporting.sections.orders_together import joint_purchases
+from pipelines.reporting.sections.orders_together import copies_table, joint_purchases
 from pipelines.reporting.sections.variants import why_this_plan
 from pipelines.settings import Buyer
 from pipelines.trends.prices.movers import movers
@@ -51,6 +52,7 @@ def details(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "today": day(page_data.today),
         "private": PRIVATE_WORDS if model.publish_lines != "all" else "",
         "sections": sections,
+        "copies": copies_table(page_data, model),
         "methods": unique_sentences(
             [f"kitfare trace {model.code} shows the file and the line that each price comes from."],
             *(section["flexibility"].methods for section in sections),
@@ -62,6 +64,7 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
     plans = page_data.plans(model.code, buyer.buyer_code)
     if not plans:
         return None
+    changed, changed_words = what_changed(page_data, model, buyer, plans)
     return {
         "buyer": buyer,
         "plans": _plans_table(page_data, plans, buyer),
@@ -69,6 +72,14 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         "flexibility": flexible_lines_of(page_data, model, buyer, in_full=True),
         "buying": buying_of(page_data, model, buyer, in_full=True),
         "together": joint_purchases(page_data, model, buyer),
+        "ways": ways_table(
+            page_data,
+            plans,
+            page_data.plan(model.code, buyer.buyer_code, "listed"),
+            f"Ways of buying, in {buyer.currency_code}",
+        ),
+        "changed": changed,
+        "changed_words": changed_words,
         "oldest": _oldest_table(page_data, plans),
         "left_out": _left_out_table(page_data, buyer),
         "movers": _movers_table(page_data, model, buyer),

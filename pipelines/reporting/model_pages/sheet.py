@@ -1,42 +1,39 @@
-"""The cost sheet of a model, which may be published."""
+"""The cost sheet of a model, which may be published: what it costs, how to save most, how sure that is, as of when."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
+from decimal import Decimal
 from typing import Any
 
-import polars as pl
-
+from pipelines.money import cost_interval
+from pipelines.reporting.basis.events import KINDS, Event, events, events_table
 from pipelines.reporting.basis.findings import Found, saving_in_words
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row, is_usable, saving
-from pipelines.reporting.basis.page_tables import count, day, money
-from pipelines.reporting.basis.words import (
-    CAUTIONS,
-    COMPLETE_COST_WORDS,
-    difference_in_words,
-    unique_sentences,
-)
-from pipelines.reporting.sections.buying import buying_of
-from pipelines.reporting.sections.changes import change_between, prices_alone, what_changed
+from pipelines.reporting.basis.page_tables import Table, columns, count, day, money
+from pipelines.reporting.basis.words import CAUTIONS, ESTIMATE_BASES, difference_in_words
+from pipelines.reporting.drawings.timeline import timeline
+from pipelines.reporting.model_pages.lines_to_change import SOME_COUNT, lines_to_change
+from pipelines.reporting.model_pages.needs_file import ENDINGS, has_needs, needs_name
+from pipelines.reporting.model_pages.palette import palette
+from pipelines.reporting.model_pages.parcels import parcels
+from pipelines.reporting.model_pages.ways import short_ways_table, steps_drawing, ways_drawing, ways_heading
+from pipelines.reporting.sections.changes import change_between, prices_alone
 from pipelines.reporting.sections.costs import (
-    charted_scenarios,
     complete_cost,
-    cost_chart,
     cost_coverage,
     how_good,
-    least_certain,
     no_history,
     pieces_priced,
-    strip,
-    ways_table,
 )
-from pipelines.reporting.sections.flexibility import flexible_lines_of
-from pipelines.reporting.sections.orders_together import copies_table
 from pipelines.settings import Buyer
-from schemas.published.plans import PLAN_LINE, PLAN_PURCHASE
+from schemas.published.plans import PLAN_PURCHASE, UNFILLED_LINE
 
 SHEET_SCENARIOS = ("listed", "flexible", "maker_first", "cheapest")
 """The rows of a sheet, at most four, so that it stays one screen."""
+SHOWN_EVENTS = 6
+"""The latest events in the table beside the past costs; the drawing has all."""
 
 
 def sheet(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
@@ -47,12 +44,11 @@ def sheet(page_data: PageData, model: ReportedModel) -> dict[str, Any]:
         "model": model,
         "page_title": f"{model.title}: what its parts cost",
         "today": day(page_data.today),
+        "palette": palette(page_data, model),
+        "needs": [f"{needs_name(model)}{ending}" for ending in ENDINGS] if has_needs(page_data, model) else [],
         "sections": found,
         "why_empty": "" if found else _why_empty(page_data, model),
-        "copies": copies_table(page_data, model),
         "cautions": CAUTIONS,
-        "cost_words": COMPLETE_COST_WORDS,
-        "methods": unique_sentences(*(section["methods"] for section in found)),
     }
 
 
@@ -63,84 +59,119 @@ def _for_buyer(page_data: PageData, model: ReportedModel, buyer: Buyer) -> dict[
         return None
     listed = page_data.plan(model.code, buyer.buyer_code, "listed")
     best = page_data.headline_plan(model.code, buyer.buyer_code)
-    changed_table, changed_words = what_changed(page_data, model, buyer, plans)
-    charted = [code for code in charted_scenarios(page_data, model.code, buyer) if code in codes]
-    chart = cost_chart(page_data, model.code, buyer, charted)
-    flexibility, buying = flexible_lines_of(page_data, model, buyer), buying_of(page_data, model, buyer)
+    ways = short_ways_table(page_data, plans, listed, buyer)
     return {
         "buyer": buyer,
-        "findings": _findings(page_data, model, buyer, listed, best),
-        "strip": _strip(page_data, listed, best),
-        "ways": ways_table(page_data, plans, listed, f"What it costs today, in {buyer.currency_code}"),
+        "finding": _finding(page_data, buyer, listed, best),
+        "ways_heading": ways_heading(page_data, plans),
+        "ways": ways,
+        "ways_chart": ways_drawing(page_data, plans, buyer, ways),
         "how_good": how_good(plans),
         "about": _about(page_data, plans),
-        "flexibility": flexibility,
-        "buying": buying,
-        "changed": changed_table,
-        "changed_words": changed_words,
-        "chart": chart,
-        "chart_words": [least_certain(page_data, model.code, buyer, charted)]
-        if chart
-        else [no_history(buyer), prices_alone(page_data, model, buyer)],
-        "not_included": _not_included(plans, buyer),
-        "methods": flexibility.methods,
+        "steps": steps_drawing(page_data, listed, best, buyer),
+        "lines": lines_to_change(page_data, model, buyer),
+        "parcels": parcels(page_data, best),
+        "past": _past(page_data, model, buyer, best),
+        "can_buy": _can_buy(page_data, model, best),
+        "not_included": _not_included(plans),
     }
 
 
-def _findings(
-    page_data: PageData, model: ReportedModel, buyer: Buyer, listed: Row | None, best: Row | None
-) -> list[str]:
-    """What it costs, what that saves, and how it moved: the first sentences of the page."""
+def _finding(page_data: PageData, buyer: Buyer, listed: Row | None, best: Row | None) -> str:
+    """What it costs, and what that saves: the first sentence of the page; empty where no cost may be stated."""
     if best is None or page_data.cost_is_withheld(best):
-        return []
+        return ""
     title, code = page_data.scenario_title(best["scenario_code"]), buyer.currency_code
-    words = f"{title}: {complete_cost(page_data, best, with_code=True)}."
+    words = f"{title}: {complete_cost(page_data, best, with_code=True)}"
     found = saving(listed, best) if listed is not best else None
-    if listed is not None and found is not None:
-        saves = saving_in_words(listed["complete_cost"], Found(title, found.amount, found.between), code)
-        words = f"{words[:-1]}. This {saves} against \u201c{page_data.scenario_title('listed')}\u201d."
-    earlier = [
-        on for on in page_data.priced_dates(model.code, buyer.buyer_code) if page_data.today and on < page_data.today
-    ]
-    before = page_data.plan(model.code, buyer.buyer_code, best["scenario_code"], earlier[-1]) if earlier else None
+    if listed is None or found is None:
+        return f"{words}."
+    more = listed["unfilled_piece_count"] - best["unfilled_piece_count"]
+    pieces = f", because it finds {count(more, 'more piece')}" if more > 0 and found.between.direction == -1 else ""
+    saves = saving_in_words(listed["complete_cost"], Found(title, found.amount, found.between), code)
+    return f"{words}; this {saves} against \u201c{page_data.scenario_title('listed')}\u201d{pieces}."
+
+
+def _past(page_data: PageData, model: ReportedModel, buyer: Buyer, best: Row | None) -> dict[str, Any]:
+    """The headline way's cost over time with what happened, and a heading that says how it moved since the last date."""
+    dates = page_data.priced_dates(model.code, buyer.buyer_code)
+    scenario = best["scenario_code"] if best is not None else "cheapest"
+    plans = [page_data.plan(model.code, buyer.buyer_code, scenario, on) for on in dates]
+    shown = [plan if plan and is_usable(plan) and not page_data.cost_is_withheld(plan) else None for plan in plans]
+    costs = [None if plan is None else cost_interval(plan) for plan in shown]
+    found = events(page_data, [model], buyer, dates[0], dates[-1]) if dates else []
+    title = page_data.scenario_title(scenario) if scenario in page_data.scenarios else scenario
+    chart = timeline(
+        f"{title}, complete cost in {buyer.currency_code}",
+        dates,
+        [None if cost is None else float(cost.high) for cost in costs],
+        [None if cost is None else (float(cost.low), float(cost.high)) for cost in costs],
+        [(event.on, event.kind) for event in found],
+        KINDS,
+        lambda value: money(Decimal(str(value)), buyer.currency_code),
+        "cheapest possible",
+        "purchase found",
+    )
+    return {
+        "heading": _moved(page_data, buyer, dates, best) or "Past costs",
+        "chart": chart,
+        "events": events_table([_unnamed(event, model) for event in found[-SHOWN_EVENTS:]]) if chart else None,
+        "words": [each for each in (prices_alone(page_data, model, buyer), "" if chart else no_history(buyer)) if each],
+    }
+
+
+def _unnamed(event: Event, model: ReportedModel) -> Event:
+    """An event without the model's title, which stands above the page."""
+    words = event.words.removeprefix(f"{model.title}: ")
+    return replace(event, words=words[:1].upper() + words[1:])
+
+
+def _moved(page_data: PageData, buyer: Buyer, dates: list[date], best: Row | None) -> str:
+    earlier = [on for on in dates if page_data.today and on < page_data.today]
+    if best is None or not earlier:
+        return ""
+    before = page_data.plan(best["model_code"], buyer.buyer_code, best["scenario_code"], earlier[-1])
     changed = change_between(page_data, before, best)
     if before is None or changed is None:
-        return [words]
+        return ""
+    code = buyer.currency_code
     moved = difference_in_words(*changed, lambda each: money(each, code), code)
-    return [words, f"Since {day(before['priced_on'])}: {moved}."]
+    return f"Since {day(before['priced_on'])}: {moved}"
 
 
-def _strip(page_data: PageData, listed: Row | None, best: Row | None) -> list[dict[str, Any]]:
-    items = []
-    if best is not None:
-        items.append(
-            (
-                page_data.scenario_title(best["scenario_code"]),
-                complete_cost(page_data, best, with_code=True),
-                _parcels(best),
-            )
+def _can_buy(page_data: PageData, model: ReportedModel, best: Row | None) -> dict[str, Any] | None:
+    """Whether all pieces can be bought today, and what is missing, as far as it may be named."""
+    if best is None:
+        return None
+    missing, pieces = best["unfilled_piece_count"], best["piece_count"]
+    if not missing:
+        all_of_them = f"All {count(pieces)} pieces" if pieces != 1 else "The piece"
+        return {"heading": f"{all_of_them} can be bought today", "words": "", "table": None}
+    code = best["currency_code"]
+    words = f"The cost has an estimate of {money(best['unfilled_estimate'], code, with_code=True)} for what is missing."
+    if best["unfilled_estimate_count"]:
+        words += f" For {count(best['unfilled_estimate_count'], 'piece')} no price is known."
+    rows = page_data.rows_of_plan(UNFILLED_LINE, best).to_dicts()
+    most = {"none": 0, "some": SOME_COUNT, "all": len(rows)}[model.publish_lines]
+    return {
+        "heading": f"{count(missing)} of {count(pieces)} pieces can't be bought today",
+        "words": words,
+        "table": _missing_table(page_data, rows[:most], code),
+    }
+
+
+def _missing_table(page_data: PageData, rows: list[Row], code: str) -> Table | None:
+    cells = tuple(
+        (
+            page_data.element_name(row["listed_part_code"], row["listed_colour_code"]),
+            count(row["unfilled_piece_count"]),
+            money(row["unfilled_estimate"] if row["estimate_basis"] != "none" else None, code),
+            ESTIMATE_BASES[row["estimate_basis"]],
         )
-    if listed is not None:
-        title = page_data.scenario_title("listed")
-        items.append((title, complete_cost(page_data, listed, with_code=True), _parcels(listed)))
-    if listed is not None and best is not None and (found := saving(listed, best)) is not None:
-        more = listed["unfilled_piece_count"] - best["unfilled_piece_count"]
-        if found.amount < 0 and more > 0:
-            figure = money(-found.amount, best["currency_code"], with_code=True)
-            items.append(("Dearer than as designed", figure, f"because it finds {count(more, 'more piece')}"))
-    if best is not None and best["instructions_cost"] is not None:
-        code = best["currency_code"]
-        both = money(best["complete_cost"] + best["instructions_cost"], code, with_code=True)
-        note = f"not in the totals; with parts {both}"
-        items.append(("Instructions", money(best["instructions_cost"], code, with_code=True), note))
-    return strip(items)
-
-
-def _parcels(plan: Row) -> str:
-    """In how many parcels the pieces come, and how many do not."""
-    missing = plan["unfilled_piece_count"]
-    parcels = count(plan["vendor_count"], "parcel")
-    return f"{parcels}; {count(missing, 'piece')} missing, estimated" if missing else parcels
+        for row in rows
+    )
+    headings = columns("Missing", "#Pieces", "#Estimate", "Estimated from")
+    return Table(f"What is missing, in {code}", headings, cells, is_stacked=True) if cells else None
 
 
 def _about(page_data: PageData, plans: list[Row]) -> list[tuple[str, str]]:
@@ -150,15 +181,14 @@ def _about(page_data: PageData, plans: list[Row]) -> list[tuple[str, str]]:
     items = [
         ("Parts list", f"version {first['list_version']}, {count(first['piece_count'], 'piece')}{copies}"),
         ("Condition", condition(page_data, plans)),
-        ("Pieces with a price", pieces_priced(min(plans, key=lambda plan: cost_coverage(plan) or 0))),
     ]
+    least = min(plans, key=lambda plan: cost_coverage(plan) or 0)
+    if (cost_coverage(least) or 0) < 1:
+        items.append(("Pieces with a price", pieces_priced(least)))
     oldest = min((plan["oldest_offer_on"] for plan in plans if plan["oldest_offer_on"]), default=None)
     if oldest is not None and page_data.today is not None:
         date_of_it = f" ({day(oldest)})" if oldest < page_data.today else ""
         items.append(("Oldest price", age(oldest, page_data.today) + date_of_it))
-    cheapest = next((plan for plan in plans if plan["scenario_code"] == "cheapest" and is_usable(plan)), None)
-    if cheapest is not None and (changes := _changes_to_the_list(page_data, cheapest)):
-        items.append((page_data.scenario_title("cheapest"), changes))
     return items
 
 
@@ -176,30 +206,10 @@ def condition(page_data: PageData, plans: list[Row]) -> str:
     return "new and used parts" if "used" in bought else "new parts only"
 
 
-def _changes_to_the_list(page_data: PageData, plan: Row) -> str:
-    """How many pieces of a plan differ from the list; empty where none do."""
-    lines = page_data.rows_of_plan(PLAN_LINE, plan)
-    is_other = ~pl.col("is_listed_colour") & (pl.col("listed_colour_code") != "")  # some amendments list no colour
-    colours = int(lines.filter(is_other)["quantity"].sum())
-    forms = int(lines.filter(~pl.col("is_listed_part"))["quantity"].sum())
-    changes = ((colours, "colour"), (forms, "form"))
-    return ", ".join(f"{count(number, 'piece')} in another {what}" for number, what in changes if number)
-
-
-def _not_included(plans: list[Row], buyer: Buyer) -> list[str]:
-    items = ["the instructions, unless a figure says so"]
-    missing = max(plan["unfilled_piece_count"] for plan in plans)
-    if missing:
-        items.append("pieces that can't be bought today, except as an estimate")
-    margin = (
-        f" beyond {buyer.exchange_margin_pct.normalize():f} % on the exchange rate" if buyer.exchange_margin_pct else ""
-    )
-    items.append(f"bank and payment charges{margin}")
-    items.append("returns, wrong or missing pieces, and your time")
-    spares = max(plan["spare_piece_count"] for plan in plans)
-    if spares:
-        items.append(f"the value of spare pieces (up to {count(spares)})")
-    return items
+def _not_included(plans: list[Row]) -> str:
+    priced = next((plan for plan in plans if plan["instructions_cost"] is not None), None)
+    figure = f" ({money(priced['instructions_cost'], priced['currency_code'], with_code=True)})" if priced else ""
+    return f"Not included: the instructions{figure}, bank charges, returns, your time."
 
 
 def _why_empty(page_data: PageData, model: ReportedModel) -> str:

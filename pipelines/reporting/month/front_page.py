@@ -10,6 +10,7 @@ from statistics import median
 from typing import Any
 
 from pipelines.money import Interval
+from pipelines.reporting.basis.events import KINDS, events, events_table, rates
 from pipelines.reporting.basis.page_data import PageData, ReportedModel, Row
 from pipelines.reporting.basis.page_tables import NOTHING, Table, columns, count, month_name, number, percent
 from pipelines.reporting.drawings.multiples import Multiple, small_multiples
@@ -17,7 +18,6 @@ from pipelines.reporting.drawings.timeline import timeline
 from pipelines.reporting.month.cost_causes import Moved, causes_together
 from pipelines.reporting.month.main_points import PriceMove, Shortage, main_points
 from pipelines.reporting.month.month_charts import dated, month_end, shown_level
-from pipelines.reporting.month.month_events import KINDS, events, events_table, rates
 from pipelines.reporting.sections.availability import availability_of
 from pipelines.reporting.sections.timing import above_lowest
 from pipelines.settings import Buyer

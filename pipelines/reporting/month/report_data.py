@@ -6,6 +6,7 @@ from pathlib import Path
 
 import polars as pl
 
+from pipelines.reporting.basis.csv_cells import without_formulas
 from pipelines.reporting.basis.page_data import PageData
 from schemas.contract import Contract
 from schemas.published.availability import MODEL_AVAILABILITY
@@ -17,8 +18,6 @@ COST_COLUMNS = (
     "priced_on", "model_code", "buyer_code", "scenario_code", "currency_code", "plan_status", "complete_cost",
     "landed_cost", "unfilled_estimate", "lower_bound", "piece_count", "unfilled_piece_count", "unfilled_estimate_count",
 )  # fmt: skip
-
-FORMULA_START = r"^[=+\-@\t\r\n]"
 
 
 def write_data(page_data: PageData, month: str, folder: Path) -> list[Path]:
@@ -66,15 +65,3 @@ def _index(page_data: PageData) -> pl.DataFrame:
 
 def _sorted(page_data: PageData, contract: Contract) -> pl.DataFrame:
     return page_data.table(contract).sort(contract.key)
-
-
-def without_formulas(frame: pl.DataFrame) -> pl.DataFrame:
-    """Text that a spreadsheet would take for a formula gets a quote before it (OWASP, CSV Injection)."""
-    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
-    return frame.with_columns(
-        pl.when(pl.col(name).str.contains(FORMULA_START))
-        .then(pl.concat_str(pl.lit("'"), pl.col(name)))
-        .otherwise(pl.col(name))
-        .alias(name)
-        for name in texts
-    )

@@ -49,7 +49,7 @@ def vendor_changes_table(page_data: PageData, model_code: str, buyer: Buyer, mon
     rows = page_data.rows(VENDOR_CHANGE, model_code=model_code, buyer_code=buyer.buyer_code)
     shown = [row for row in rows if _size(row) >= LEAST_EFFECT_PCT or row["terms_refusal"]]
     moved = sorted(shown, key=lambda row: (not row["terms_refusal"], -_size(row)))
-    names = page_data.vendor_names()
+    names = page_data.public_vendor_names
     cells = tuple(
         (
             str(names.get(row["vendor_code"], row["vendor_code"])),

@@ -67,7 +67,7 @@ def _terms(page_data: PageData, buyer: Buyer) -> list[Event]:
     own = terms.filter(pl.col("buyer_region_code") == buyer.region_code)
     first = pl.col("valid_from_on").min().over("vendor_code")
     later = own.filter(pl.col("valid_from_on") > first).select("valid_from_on", "vendor_code").unique().sort(pl.all())
-    names = page_data.vendor_names()
+    names = page_data.public_vendor_names
     return [Event(on, "T", f"{names.get(vendor, vendor)}: new terms") for on, vendor in later.iter_rows()]
 
 
