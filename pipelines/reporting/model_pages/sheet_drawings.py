@@ -113,7 +113,7 @@ class _Scale:
 
 def _words(row: int, name: str, figure: str, *, is_strong: bool = False) -> list[Element]:
     height = row * ROW + WORDS_AT
-    made = [label(0, height, fitting(name, WIDTH - width_of(figure) - TEXT)), label(WIDTH, height, figure, "end")]
+    made = [label(1, height, fitting(name, WIDTH - width_of(figure) - TEXT)), label(WIDTH, height, figure, "end")]
     if is_strong:
         made[1].set("font-weight", "700")
     return made
