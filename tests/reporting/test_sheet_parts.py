@@ -133,7 +133,7 @@ def test_the_readers_file_is_read_back_by_the_reader_of_plan(
     read = read_plan_files(paths, BUILT_IN_SCENARIOS[-1], "EUR", DAY).needs.sort("line_number", "portion_number")
     assert read.height == portions.height
     same = ("line_number", "portion_number", "quantity", "near_distance", "group_code", "is_load_bearing")
-    assert read.select(same).equals(portions.select(same).cast(dict(read.select(same).schema)))
+    assert read.select(same).equals(portions.select(same).cast(read.select(same).schema))
     assert read["part_code"].to_list() == portions["listed_part_code"].to_list()
     assert read["colour_rule"].to_list() == portions["colour_rule"].replace("undecided", "as_listed").to_list()
     added = portions["portion_source"] == "amendment"

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 import polars as pl
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from pipelines.inputs import decisions_on
 from pipelines.money import Interval
@@ -176,7 +176,8 @@ def _named(page_data: PageData, listed_part: str, part: str, colour: str) -> tup
     paint = paint_of(page_data, colour)
     form = "" if part == listed_part else f" as {page_data.part_name(part)}"
     square = swatch(paint.srgb_hex, is_clear=paint.is_clear)
-    return (square + "\u00a0" if square else square) + escape(paint.name + form), paint.name + form
+    named = Markup('<span class="paint">{} {}</span>{}') if square else Markup("{}{}{}")
+    return named.format(square, paint.name, form), paint.name + form
 
 
 def _saved(found: _Saving, code: str) -> str:
