@@ -84,7 +84,7 @@ def test_the_switch_needs_no_script(chromium: Any, site: Path) -> None:
 
 def test_charts_say_their_values(chromium: Any, site: Path) -> None:
     """By keys and by pointer, and the point is the one that is drawn at the place."""
-    with Visit(chromium, site / "public/sheets/m00.html") as visit:
+    with Visit(chromium, site / "public/reports/2026-11/m00.html") as visit:
         figure = visit.page.locator("figure[data-at]:visible").first
         rows = figure.locator("tbody tr")
         said, drawing = figure.locator(".said"), figure.locator(".drawing")
