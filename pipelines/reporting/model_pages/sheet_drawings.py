@@ -20,6 +20,8 @@ ROW, DOT, THICK, EDGE = 40, 5, 12, 8
 """A row's height, a dot's radius, a bar's thickness, and the room at both ends of a scale."""
 MARKS_AT, WORDS_AT = 27, 14
 """How far below a row's top its marks and its words stand."""
+MARGIN = 2
+"""Left of words: some fonts start a letter before its place."""
 BAR_WIDTH, BAR_HEIGHT = 1000, 40
 """Of the bar of colours, which is stretched to the page's width."""
 SHOWN_DIFFERENT = 0.02
@@ -113,7 +115,7 @@ class _Scale:
 
 def _words(row: int, name: str, figure: str, *, is_strong: bool = False) -> list[Element]:
     height = row * ROW + WORDS_AT
-    made = [label(1, height, fitting(name, WIDTH - width_of(figure) - TEXT)), label(WIDTH, height, figure, "end")]
+    made = [label(MARGIN, height, fitting(name, WIDTH - width_of(figure) - TEXT)), label(WIDTH, height, figure, "end")]
     if is_strong:
         made[1].set("font-weight", "700")
     return made
