@@ -30,7 +30,7 @@ def place(tmp_path: Path) -> Any:
 def table_of(result: Any) -> Any:
     """The comparison on standard output, by scenario; the columns stand in the order of the built-in scenarios."""
     lines = result.stdout.splitlines()
-    (row,) = (line for line in lines if line.startswith("A hut "))
+    row = next(line for line in lines if line.startswith("A hut "))
     assert "Exactly" in result.stdout and "Cheapest" in result.stdout
     codes = [scenario.scenario_code for scenario in BUILT_IN_SCENARIOS]
     return dict(zip(codes, row.removeprefix("A hut").split(), strict=True))
