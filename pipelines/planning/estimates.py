@@ -55,11 +55,10 @@ def known_prices(
         day: whose rates count; later prices do not.
         buyer: whose currency estimates are in, exchange margin included.
     """
-    oldest = day - timedelta(days=MAXIMUM_AGE_DAYS)
+    last_seen, summaries = young_enough(last_seen, summaries, day)
     trusted = last_seen.filter(~pl.col("is_suspect")) if "is_suspect" in last_seen.columns else last_seen
     seen = (
-        trusted.filter(pl.col("last_confirmed_on").is_between(oldest, day))
-        .sort(*OFFER_KEY, "step_from_quantity")
+        trusted.sort(*OFFER_KEY, "step_from_quantity")
         .unique(OFFER_KEY, keep="first", maintain_order=True)
         .select(
             *_ELEMENT,
@@ -70,7 +69,7 @@ def known_prices(
             pl.lit(False).alias("is_summary"),
         )
     )
-    averages = summaries.filter(pl.col("observed_on").is_between(oldest, day)).select(
+    averages = summaries.select(
         *_ELEMENT,
         pl.col("source_code").alias("seller"),
         "currency_code",
@@ -81,6 +80,15 @@ def known_prices(
     prices = pl.concat([seen, averages])
     rates = {code: buyers_rate(inputs, code, day, buyer) for code in sorted(set(prices["currency_code"].to_list()))}
     return KnownPrices(prices, {code: rate for code, rate in rates.items() if rate is not None})
+
+
+def young_enough(last_seen: pl.DataFrame, summaries: pl.DataFrame, day: date) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Of prices seen and averages, those that estimates of a day look at."""
+    oldest = day - timedelta(days=MAXIMUM_AGE_DAYS)
+    return (
+        last_seen.filter(pl.col("last_confirmed_on").is_between(oldest, day)),
+        summaries.filter(pl.col("observed_on").is_between(oldest, day)),
+    )
 
 
 def estimates(unfilled: pl.DataFrame, fits: pl.DataFrame, known: KnownPrices, scenario: Scenario) -> pl.DataFrame:

@@ -15,13 +15,15 @@ from pipelines.demand.demand_by_date import demand_of
 from pipelines.demand.fitting import parts_in_reach
 from pipelines.inputs import Model, WorkspaceInputs
 from pipelines.planning import plan_tables
+from pipelines.planning.candidates import OFFER_KEY
+from pipelines.planning.estimates import young_enough
 from pipelines.planning.plan_cache import PlanCache, digest
 from pipelines.planning.plan_tables import PLAN_CONTRACTS, Tables
 from pipelines.planning.scenarios import PlannedModel, plan_model
 from pipelines.resources import digest_of
 from pipelines.settings import Buyer, Instructions
 from pipelines.workers import spread
-from schemas.published.plans import MODEL_COST
+from schemas.published.plans import MODEL_COST, PLAN_PURCHASE
 from schemas.validate import polars_schema
 
 Progress = Callable[[str, int, int], None]
@@ -30,6 +32,8 @@ _Prices = tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame]
 _SCHEMAS = {contract.name: polars_schema(contract) for contract in PLAN_CONTRACTS}
 _FOR_PEOPLE = ("part_name", "part_family", "colour_family", "reason")
 """Columns no plan looks at. Names of colours and vendors, and why a vendor is closed, do count: unfilled lines say them."""
+_WHEN_SEEN = ("valid_to_on", "confirmed_from_on", "last_confirmed_on")
+"""Columns of a price period that say when it was seen. A plan looks at none; ``_of_today`` sets the one date it shows."""
 MINIMUM_KEPT = 20_000
 """Plans the cache keeps in any case."""
 
@@ -137,12 +141,16 @@ def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -
     """Prices of the parts that the model could use, and the hash of these and of all else that shapes any buyer's plans."""
     flexible, listed = (demand_of(inputs).portions(model, day, use_flexibility) for use_flexibility in (True, False))
     parts = parts_in_reach(flexible["listed_part_code"], inputs.tables).to_list()
-    market, seen, known = (frame.filter(pl.col("part_code").is_in(parts)) for frame in given)
+    market, every_seen, every_known = (frame.filter(pl.col("part_code").is_in(parts)) for frame in given)
+    seen, known = young_enough(every_seen, every_known, day)
     settings, tables = model.settings, inputs.tables
     has_stock = any(scenario.use_stock_on_hand for scenario in inputs.settings.scenarios)
 
     def of_parts(name: str) -> pl.DataFrame:
-        return tables[name].filter(pl.col("part_code").is_in(parts)).drop(_FOR_PEOPLE, strict=False).sort(pl.all())
+        found = tables[name].filter(pl.col("part_code").is_in(parts)).drop(_FOR_PEOPLE, strict=False)
+        if "valid_from_on" in found.columns:
+            found = found.filter(pl.col("valid_from_on") <= day)
+        return found.sort(pl.all())
 
     return (market, seen, known), digest(
         planner_version(),
@@ -154,10 +162,14 @@ def _reduced(inputs: WorkspaceInputs, model: Model, day: date, given: _Prices) -
         [assumed_size(tables["parts"], name) for name in SIZES],
         *(of_parts(name) for name in ("parts", "substitutes", "combinations")),
         of_parts("stock_on_hand") if has_stock else None,
-        market.sort("offer_id", "step_from_quantity"),
-        seen.sort("offer_id", "step_from_quantity"),
-        known.sort("source_code", "part_code", "colour_code", "condition"),
+        *(without_sightings(frame).sort("offer_id", "step_from_quantity") for frame in (market, seen)),
+        known.drop("observed_on").sort("source_code", "part_code", "colour_code", "condition"),
     )
+
+
+def without_sightings(offers: pl.DataFrame) -> pl.DataFrame:
+    """Price periods without the dates on which they were seen, as they shape plans."""
+    return offers.drop(_WHEN_SEEN, strict=False)
 
 
 def _price_of(instructions: Instructions | None, day: date) -> tuple[object, ...]:
@@ -182,17 +194,23 @@ def _not_cached(
         if frames is None:
             yield key, task
         else:
-            finish(_with_title(frames, inputs.model(task.model_code)))
+            finish(_of_today(frames, task, inputs.model(task.model_code)))
 
 
-def _with_title(tables: Tables, model: Model) -> Tables:
-    """Kept tables with the model's title of today, which no key has in it."""
+def _of_today(tables: Tables, task: Task, model: Model) -> Tables:
+    """Kept tables with what no key has in it: the task's date, the model's title, and when the offers bought were seen."""
+    dated = {name: frame.with_columns(pl.lit(task.day).alias("priced_on")) for name, frame in tables.items()}
+    confirmed = task.market.group_by(OFFER_KEY).agg(pl.col("last_confirmed_on").min())
+    bought = dated[PLAN_PURCHASE.name].join(confirmed, on=OFFER_KEY, how="left", nulls_equal=True)
+    oldest = bought.group_by("scenario_code").agg(pl.col("last_confirmed_on").min().alias("oldest_offer_on"))
+    costs = dated[MODEL_COST.name]
+    found = costs.drop("oldest_offer_on").join(oldest, on="scenario_code", how="left", maintain_order="left")
     title = pl.lit(model.settings.title).alias("model_title")
-    return {**tables, MODEL_COST.name: tables[MODEL_COST.name].with_columns(title)}
+    return {**dated, MODEL_COST.name: found.with_columns(title).select(costs.columns)}
 
 
 def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
-    """The hash of everything that shapes a task's plans."""
+    """The hash of everything that shapes a task's plans: what its date implies, and not the date itself."""
     scenarios = inputs.settings.scenarios
     sellers = sorted(set(task.market["vendor_code"]))
     currencies = {*task.last_seen["currency_code"], *task.summaries["currency_code"]}
@@ -200,7 +218,7 @@ def key_of(task: Task, inputs: WorkspaceInputs, book: TermsBook) -> str:
         currencies.add(instructions.currency_code)
     return digest(
         task.demand_digest,
-        (task.day, task.effort, task.with_advice),
+        (task.effort, task.with_advice),
         [
             scenario.model_dump(exclude={"title"})
             for scenario in scenarios

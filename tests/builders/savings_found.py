@@ -49,6 +49,7 @@ def worked_out(
     effort: Any = "standard",
     planned_lines: Any = 9,
     cache_folder: Any = None,
+    day: Any = DAY,
     **tables: Any,
 ) -> Any:
     """The savings' tables, and the plans' costs by scenario."""
@@ -56,10 +57,10 @@ def worked_out(
     refresh = RefreshSettings(workers=workers, planned_lines=planned_lines)
     inputs = replace(inputs, settings=inputs.settings.model_copy(update={"refresh": refresh}))
     seen = market if last_seen is None else last_seen
-    plans = plan_model(inputs, model, DAY, BUYER, market, seen, make_summaries(), effort).tables
+    plans = plan_model(inputs, model, day, BUYER, market, seen, make_summaries(), effort).tables
     if change is not None:
         plans = change(plans)
-    found = flexibility_savings(inputs, market, plans, DAY, cache_folder)
+    found = flexibility_savings(inputs, market, plans, day, cache_folder)
     for contract in SAVING_CONTRACTS:
         assert found[contract.name].schema == polars_schema(contract)
     return found

@@ -1,5 +1,6 @@
 """Savings that plans show: they hold whatever the estimate says, and only what all their values show is clear."""
 
+from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -302,6 +303,14 @@ def test_planned_savings_are_kept_until_anything_that_shapes_them_changes(
     again = worked_out(model, market, cache_folder=tmp_path, **tables)
     assert not planned
     assert all(again[name].equals(first[name]) for name in first)
+    # The next date, on which every offer was confirmed again.
+    tomorrow = DAY + timedelta(days=1)
+    confirmed = market.with_columns(pl.lit(tomorrow).alias("last_confirmed_on"))
+    later = worked_out(model, confirmed, cache_folder=tmp_path, day=tomorrow, **tables)
+    assert not planned
+    anew = worked_out(model, confirmed, day=tomorrow, **tables)
+    assert len(planned) == 1 and all(later[name].equals(anew[name]) for name in anew)
+    planned.clear()
     # A price that no published plan uses, terms of a vendor they order nothing from, and fewer lines.
     dearer = market.with_columns(
         pl.when(pl.col("unit_price") == Decimal("1.00"))

@@ -16,13 +16,14 @@ from pipelines.insight.flexibility.part_flexibility import PartFlexibility
 from pipelines.insight.flexibility.portion_costs import Flexibility
 from pipelines.insight.replanning.published_plans import PLAN_TABLES, PublishedPlan
 from pipelines.money import Interval
-from pipelines.planning.night import planner_version
+from pipelines.planning.night import planner_version, without_sightings
 from pipelines.planning.plan_cache import PlanCache, digest
 from pipelines.planning.scenarios import ModelPlanning
 from pipelines.resources import digest_of
 from pipelines.settings import Scenario
 
 _TABLE = "planned_saving"
+_NOT_OF_THE_PLAN = ("model_title", "priced_on", "oldest_offer_on")
 _AMOUNT = pl.Decimal(18, 4)
 _SCHEMA = pl.Schema(
     {
@@ -46,6 +47,8 @@ def key_of(
 ) -> str:
     """The hash of everything that shapes the plans of some lines: rules, needs, offers, terms, and the plans they start from.
 
+    The date is not among them: what it implies is.
+
     Args:
         inputs: the workspace.
         published: the flexible plan, with the rows of the listed plan.
@@ -61,18 +64,18 @@ def key_of(
     return digest(
         planner_version(),
         _own_version(),
-        (published.day, list(chosen)),
+        list(chosen),
         [scenario.model_dump(exclude={"title"}) for scenario in scenarios],
         published.buyer.model_dump(exclude={"title", "plan_past_months"}),
         *parts.shaping_frames,
-        published.market.sort("offer_id", "step_from_quantity"),
+        without_sightings(published.market).sort("offer_id", "step_from_quantity"),
         own_parts.sort("part_code"),
         [assumed_size(every_part, name) for name in SIZES],
         inputs.tables["stock_on_hand"] if any(scenario.use_stock_on_hand for scenario in scenarios) else None,
         # A vendor's further orders have terms of their own.
         [(code, terms) for code, terms in sorted(planning.book.vendors.items()) if vendor_of(code) in vendors],
         *(
-            rows[name].drop("model_title", strict=False)
+            rows[name].drop(_NOT_OF_THE_PLAN, strict=False)
             for rows in (published.rows, published.listed)
             for name in PLAN_TABLES
         ),
