@@ -20,7 +20,7 @@ HOSTILE = Attack(
 WRONG = Attack(
     "wrong-exports",
     "An export that is wrong waits, is quarantined or is reported, or it changes no cost; once withdrawn, it is as if it had never come.",
-    "Wrong exports of every kind mixed into nights of good ones, two a night; then all are withdrawn", "wrong exports", "WRONG", 200,
+    "Wrong exports of every kind mixed into nights of good ones, two a night; then all are withdrawn", "wrong exports", "WRONG", 200, is_alone=True,
 )  # fmt: skip
 
 _FUZZER = "tests/intake/test_hostile_nights.py"

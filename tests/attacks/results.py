@@ -28,6 +28,7 @@ class Attack:
         unit: what is counted.
         option: the variable of `make attack` that sets the count.
         usual: the count that the table is for.
+        is_alone: whether its parts run one at a time, because they call commands within this process.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Attack:
     unit: str
     option: str
     usual: int
+    is_alone: bool = False
 
 
 @dataclass(frozen=True)

@@ -50,7 +50,7 @@ Part = Callable[[Ground, int, int], Result]
 
 def run(attack: Attack, part: Part, results: Results, ground: Ground, deadline: float, workers: int) -> None:
     """Run the parts that are missing."""
-    software = software_digest()
+    software, workers = software_digest(), 1 if attack.is_alone else workers
     numbers = (number for number in count() if number not in results.done)
     running: dict[Future[Result], int] = {}
     with ThreadPoolExecutor(workers) as pool:
